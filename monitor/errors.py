@@ -1,0 +1,62 @@
+"""The error tree: one named error a cause, each message naming the thing, the value and what would be right.
+
+    SiccastError
+    ├── OutOfRangeError         a number outside the range its equation or contract holds for
+    ├── TooLittleEvidence       an estimate was asked for that the data can't carry
+    ├── SettingsError           the shelf file or the environment can't be used
+    ├── UnusableMessageError    a message from a feed can't be turned into readings
+    ├── FeedError               the broker can't be reached or refuses us
+    ├── StoreError              the database can't be read or written
+    │   └── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
+    ├── LedgerError             an entry contradicts what the ledger holds
+    ├── UnknownBoxError         a box that nobody declared
+    └── ImportFileError         a file of readings or a recorded set can't be read
+"""
+
+
+class SiccastError(Exception):
+    """Base of every error that siccast raises on purpose; its text is one line fit for a person."""
+
+    exit_code = 1
+
+
+class OutOfRangeError(SiccastError, ValueError):
+    """A number is missing or outside the range that its equation or contract holds for."""
+
+
+class TooLittleEvidence(SiccastError):  # noqa: N818 -- an answer, not a fault
+    """The data can't carry the estimate; the text says what is missing."""
+
+
+class SettingsError(SiccastError):
+    """The shelf file or the environment can't be used."""
+
+    exit_code = 2
+
+
+class UnusableMessageError(SiccastError):
+    """A message from a feed can't be turned into readings."""
+
+
+class FeedError(SiccastError):
+    """The broker can't be reached, or refuses us."""
+
+
+class StoreError(SiccastError):
+    """The database can't be read or written."""
+
+
+class StoreBusyError(StoreError):
+    """The database can't be written for now; trying again may help."""
+
+
+class LedgerError(SiccastError):
+    """An entry contradicts what the ledger holds."""
+
+
+class UnknownBoxError(SiccastError):
+    """A box that nobody declared."""
+
+
+class ImportFileError(SiccastError):
+    """A file of readings or a recorded set can't be read."""

@@ -1,0 +1,1 @@
+"""The feed: broker or recording → raw messages → readings."""

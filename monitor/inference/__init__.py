@@ -1,0 +1,1 @@
+"""The water balance read backward (leak) and forward (forecast)."""

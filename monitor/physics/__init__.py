@@ -1,0 +1,1 @@
+"""Moist air, sorption, and the water balance of a sealed box."""

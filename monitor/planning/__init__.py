@@ -1,0 +1,1 @@
+"""Recharge days, and what deserves a word today."""

@@ -1,0 +1,1 @@
+"""The stores: what was measured, and what was logged."""
