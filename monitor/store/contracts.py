@@ -1,0 +1,67 @@
+"""The two contracts that every store keeps: readings (a time series) and ledger (what people did)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
+
+    from monitor.records import LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
+
+
+class Readings(Protocol):
+    """A time series of readings; adding the same reading twice changes nothing."""
+
+    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+        """Store readings and rejections in one transaction and return how many readings were new.
+
+        All of them land or none does. A reading already held, known by its box and its instant, stays as it was.
+
+        Raises
+        ------
+        StoreBusyError
+            When nothing could be written for now (locked, disk full); the caller may try the same again.
+        """
+        ...
+
+    def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return the readings of one box with ``start <= at < end``, in time order."""
+        ...
+
+    def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
+        ...
+
+    def latest(self) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported."""
+        ...
+
+    def count(self) -> int:
+        """Return how many readings are held."""
+        ...
+
+
+class Ledger(Protocol):
+    """What people did to their boxes, and the messages that could not be used."""
+
+    def log(self, entry: LedgerEntry) -> int:
+        """Keep an entry and return its number."""
+        ...
+
+    def undo(self, entry_id: int) -> LedgerEntry:
+        """Mark an entry as taken back; it stays readable, and no longer counts."""
+        ...
+
+    def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
+        """Return the entries that count, in the order of the instants they speak of."""
+        ...
+
+    def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
+        """Return the newest rejected messages, newest first."""
+        ...
+
+    def rejected_count(self) -> int:
+        """Return how many messages were ever rejected."""
+        ...
