@@ -1,16 +1,16 @@
 """The error tree: one named error a cause, each message naming the thing, the value and what would be right.
 
-    SiccastError
-    ├── OutOfRangeError         a number outside the range its equation or contract holds for
-    ├── TooLittleEvidence       an estimate was asked for that the data can't carry
-    ├── SettingsError           the shelf file or the environment can't be used
-    ├── UnusableMessageError    a message from a feed can't be turned into readings
-    ├── FeedError               the broker can't be reached or refuses us
-    ├── StoreError              the database can't be read or written
-    │   └── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
-    ├── LedgerError             an entry contradicts what the ledger holds
-    ├── UnknownBoxError         a box that nobody declared
-    └── ImportFileError         a file of readings or a recorded set can't be read
+SiccastError
+├── OutOfRangeError         a number outside the range its equation or contract holds for
+├── TooLittleEvidence       an estimate was asked for that the data can't carry
+├── SettingsError           the shelf file or the environment can't be used
+├── UnusableMessageError    a message from a feed can't be turned into readings
+├── FeedError               the broker can't be reached or refuses us
+├── StoreError              the database can't be read or written
+│   └── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
+├── LedgerError             an entry contradicts what the ledger holds
+├── UnknownBoxError         a box that nobody declared
+└── ImportFileError         a file of readings or a recorded set can't be read
 """
 
 
@@ -30,8 +30,6 @@ class TooLittleEvidence(SiccastError):  # noqa: N818 -- an answer, not a fault
 
 class SettingsError(SiccastError):
     """The shelf file or the environment can't be used."""
-
-    exit_code = 2
 
 
 class UnusableMessageError(SiccastError):

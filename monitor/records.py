@@ -161,6 +161,52 @@ class RoomClimate:
     """Twelve monthly means, January first; empty where not declared."""
 
 
+@dataclass(frozen=True, slots=True)
+class BrokerAddress:
+    """Where the feed's broker is, and how to be let in; secrets come from the environment or a 0600 file."""
+
+    host: str
+    port: int = 1883
+    protocol: str = "5"
+    """'5' or '3.1.1'."""
+    client_id: str = "siccast"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ValueAt:
+    """Where a foreign payload keeps one quantity: a JSON Pointer (RFC 6901), and the unit it is in."""
+
+    pointer: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class FeedSpec:
+    """One feed of messages: a topic pattern with ``{box}`` in it, and how its payload is read."""
+
+    name: str
+    topic: str
+    temperature: ValueAt | None = None
+    humidity: ValueAt | None = None
+    time: ValueAt | None = None
+    boxes: tuple[tuple[str, str], ...] = ()
+    """Pairs (name in the feed, name of the box) where the two differ."""
+
+    @property
+    def is_own_contract(self) -> bool:
+        """Whether messages follow siccast's own contract (or SenML) rather than a mapping."""
+        return self.temperature is None and self.humidity is None
+
+
+OWN_FEED = FeedSpec(name="own", topic="siccast/1/{site}/{box}/reading")
+
+
 # --- what was logged -------------------------------------------------------------------------------------------------
 
 

@@ -1,0 +1,125 @@
+"""One table of a TOML file, read key by key, so that every wrong value gets one line with its place in the file."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+from monitor.errors import SettingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
+_NAME_RULE = "1 to 64 letters, digits, dots, dashes or underscores, beginning with a letter or digit"
+
+
+class TomlTable:
+    """A table and where it stands; reading a key takes it out, and what is left over at the end was a typing slip."""
+
+    def __init__(self, content: dict[str, Any], place: str) -> None:
+        self._left = dict(content)
+        self._place = place
+
+    def error(self, key: str, value: object, right: str) -> SettingsError:
+        """Return the error for one value: where, what was found, what would be right."""
+        return SettingsError(f"{self._place}: {key} = {value!r} won't do; it has to be {right}")
+
+    def refuse_leftovers(self) -> None:
+        """Raise for keys that nobody asked for."""
+        for key in self._left:
+            raise SettingsError(f"{self._place}: '{key}' is not a setting siccast knows; check its spelling")
+
+    def text(self, key: str, default: str | None = None) -> str:
+        """Return a text; without a default it must be there."""
+        value = self._left.pop(key, default)
+        if value is None:
+            raise SettingsError(f"{self._place}: '{key}' is missing")
+        if not isinstance(value, str):
+            raise self.error(key, value, "a text in quotes")
+        return value
+
+    def name(self, key: str, default: str) -> str:
+        """Return a text that may stand in a topic and a page address."""
+        value = self.text(key, default)
+        if not _NAME.match(value):
+            raise self.error(key, value, _NAME_RULE)
+        return value
+
+    def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
+        """Return one of the allowed texts."""
+        value = self.text(key, default)
+        if value not in allowed:
+            raise self.error(key, value, "one of " + ", ".join(f"'{word}'" for word in allowed))
+        return value
+
+    def flag(self, key: str, *, default: bool) -> bool:
+        """Return true or false."""
+        value = self._left.pop(key, default)
+        if not isinstance(value, bool):
+            raise self.error(key, value, "true or false")
+        return value
+
+    def number(self, key: str, low: float, high: float, default: float) -> float:
+        """Return a number within its bounds; the default may lie outside and then means 'not given'."""
+        if key not in self._left:
+            return default
+        value = self._left.pop(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            raise self.error(key, value, f"a number from {low:g} to {high:g}")
+        return float(value)
+
+    def whole(self, key: str, low: int, high: int, default: int) -> int:
+        """Return a whole number within its bounds."""
+        value = self._left.pop(key, default)
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise self.error(key, value, f"a whole number from {low} to {high}")
+        return value
+
+    def numbers(self, key: str, low: float, high: float) -> tuple[float, ...]:
+        """Return a list of numbers within their bounds; empty where not given."""
+        values = self._left.pop(key, [])
+        if not isinstance(values, list):
+            raise self.error(key, values, "a list of numbers")
+        table = TomlTable(dict(zip(map(str, range(len(values))), values, strict=True)), f"{self._place}: {key}")
+        return tuple(table.number(str(index), low, high, 0.0) for index in range(len(values)))
+
+    def texts(self, key: str, allowed: Sequence[str]) -> tuple[str, ...]:
+        """Return a list of allowed texts; empty where not given."""
+        values = self._left.pop(key, [])
+        if not isinstance(values, list) or any(value not in allowed for value in values):
+            raise self.error(key, values, "a list of " + ", ".join(f"'{word}'" for word in allowed))
+        return tuple(values)
+
+    def text_map(self, key: str) -> dict[str, str]:
+        """Return a table of texts; empty where not given."""
+        value = self._left.pop(key, {})
+        if not isinstance(value, dict) or not all(isinstance(word, str) for word in value.values()):
+            raise self.error(key, value, "a table of texts")
+        return dict(value)
+
+    def table(self, key: str) -> TomlTable | None:
+        """Return an inner table, or None where there is none."""
+        if key not in self._left:
+            return None
+        value = self._left.pop(key)
+        if not isinstance(value, dict):
+            raise self.error(key, value, f"a table, [{key}]")
+        return TomlTable(value, f"{self._place}: [{key}]")
+
+    def named_tables(self, key: str) -> list[tuple[str, TomlTable]]:
+        """Return the tables under ``[key.NAME]`` with their names."""
+        value = self._left.pop(key, {})
+        if not isinstance(value, dict) or not all(isinstance(inner, dict) for inner in value.values()):
+            raise self.error(key, value, f"tables, one [{key}.NAME] each")
+        for name in value:
+            if not _NAME.match(name):
+                raise SettingsError(f"{self._place}: the name '{name}' in [{key}.…] won't do; it needs {_NAME_RULE}")
+        return [(name, TomlTable(inner, f"{self._place}: [{key}.{name}]")) for name, inner in value.items()]
+
+    def list_of_tables(self, key: str) -> list[TomlTable]:
+        """Return the tables of a list; empty where not given."""
+        value = self._left.pop(key, [])
+        if not isinstance(value, list) or not all(isinstance(inner, dict) for inner in value):
+            raise self.error(key, value, f"a list of tables, [[{key}]]")
+        return [TomlTable(inner, f"{self._place}: {key}[{place}]") for place, inner in enumerate(value)]

@@ -1,0 +1,104 @@
+"""Data goes one way: every import in monitor/ is read and held against the table of rooms in DEVELOPERS.md."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
+
+GROUND = {"monitor", "records", "errors", "units"}
+MAY_IMPORT: dict[str, set[str]] = {
+    "errors": set(),
+    "records": set(),
+    "units": set(),
+    "toml_table": {"errors"},
+    "settings": {"errors", "records", "toml_table"},
+    "physics": {"physics", "units", "errors"},
+    "feed": {"feed", *GROUND},
+    "store": {"store", *GROUND},
+    "planning": {"planning", *GROUND},
+    "inference": {"inference", "physics", *GROUND},
+    "intake": {"feed", "store.contracts", *GROUND},
+    "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
+    "backtest": {"physics", "inference", *GROUND},
+    "faces": {"faces", "intake", "assess", "backtest", "settings", "store.opening", "monitor", "records", "errors"},
+}
+"""What a room, or a module at the top, may import of ours; a name with a dot opens one module of a room."""
+
+EXTRA: dict[str, set[str]] = {
+    "faces.cli": {"feed", "units"},
+}
+"""What some corner of a room may import besides."""
+
+
+def modules() -> list[tuple[str, Path]]:
+    names = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        names.append((".".join(part for part in parts if part != "__init__") or "monitor", path))
+    return names
+
+
+def ours(path: Path) -> set[str]:
+    """Return the modules of ours that a file imports, without the leading package name."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names if alias.name.split(".")[0] == "monitor"}
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "monitor":
+            found |= {str(node.module)} if node.module != "monitor" else {f"monitor.{a.name}" for a in node.names}
+    return {name.removeprefix("monitor.") for name in found}
+
+
+@pytest.mark.parametrize(("module", "path"), modules(), ids=[name for name, _ in modules()])
+def test_module_imports_only_what_its_room_may(module: str, path: Path) -> None:
+    room = module.split(".", maxsplit=1)[0]
+    if room == "monitor":
+        return
+    assert room in MAY_IMPORT, f"the table has no row for {room}"
+    allowed = set(MAY_IMPORT[room])
+    for corner, more in EXTRA.items():
+        if module == corner or module.startswith(corner + "."):
+            allowed |= more
+    for name in ours(path):
+        is_version = name.startswith("__")
+        roots = {name, name.split(".")[0]}
+        assert is_version or roots & allowed, f"{module} imports {name}; it may import {sorted(allowed)}"
+
+
+def test_no_ring_between_modules() -> None:
+    known = dict(modules())
+    edges = {name: {other for other in ours(path) if other in known and other != name} for name, path in known.items()}
+    done: set[str] = set()
+
+    def walk(name: str, trail: tuple[str, ...]) -> None:
+        assert name not in trail, " → ".join((*trail, name))
+        if name in done:
+            return
+        for other in sorted(edges[name]):
+            walk(other, (*trail, name))
+        done.add(name)
+
+    for name in known:
+        walk(name, ())
+
+
+HEAVY = ("numpy", "pandas", "scipy", "starlette", "uvicorn", "influxdb_client", "amqtt", "paho", "matplotlib")
+
+
+def test_help_leaves_heavy_libraries_unimported() -> None:
+    program = (
+        "import sys\n"
+        "from monitor.faces.cli.app import app\n"
+        "try: app(['--help'])\n"
+        "except SystemExit: pass\n"
+        f"print('LOADED', [name for name in {HEAVY!r} if name in sys.modules])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("LOADED []")
+    assert "Usage: " in done.stdout

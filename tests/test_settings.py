@@ -1,0 +1,146 @@
+"""The shelf file: what a person may declare, and one clear line for everything that won't do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import SettingsError, UnknownBoxError
+from monitor.records import OWN_FEED
+from monitor.settings import load_shelf, shelf_folder
+
+WHOLE = """
+site = "attic"
+timezone = "Europe/Vienna"
+temperature_unit = "F"
+mass_unit = "oz"
+
+[broker]
+host = "127.0.0.1"
+port = 1884
+protocol = "3.1.1"
+
+[[feeds]]
+name = "porch"
+topic = "things/{box}/state"
+temperature = {pointer = "/t", unit = "F"}
+humidity = {pointer = "/h", unit = "fraction"}
+time = {pointer = "/at", unit = "epoch_ms"}
+boxes = {node7 = "left"}
+
+[room]
+temperature_c = 19
+rh_pct = 45
+monthly_vapor_pressure_kpa = [0.5, 0.5, 0.6, 0.8, 1.1, 1.4, 1.6, 1.6, 1.3, 1.0, 0.7, 0.6]
+
+[boxes.left]
+volume_l = 8
+limit_rh_pct = 15
+style = "gasket"
+sensor = {accuracy_rh_pct = 5, resolution_rh_pct = 1, floor_rh_pct = 10}
+spools = [{material = "PA6", mass_g = 750, state = "dried"}]
+
+[appliances.dryer]
+kind = "filament_dryer"
+temperature_c = 65
+batch_boxes = 2
+
+[plan]
+weekdays = ["saturday", "monday"]
+horizon_days = 45
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    (folder / "shelf.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_everything_declared_arrives_in_inner_units(tmp_path: Path) -> None:
+    shelf = load_shelf(write(tmp_path, WHOLE), environment={})
+    assert (shelf.site, str(shelf.timezone), shelf.fahrenheit, shelf.ounces) == ("attic", "Europe/Vienna", True, True)
+    assert shelf.broker is not None
+    assert (shelf.broker.port, shelf.broker.protocol, shelf.broker.password) == (1884, "3.1.1", None)
+    box = shelf.box("left")
+    assert box.humidity_limit == pytest.approx(0.15)
+    assert box.sensor.floor == pytest.approx(0.10)
+    assert box.spools[0].material == "PA6"
+    assert shelf.room is not None
+    assert shelf.room.monthly_vapor_pressure_pa[6] == pytest.approx(1600.0)
+    assert shelf.feeds[0].boxes == (("node7", "left"),)
+    assert shelf.plan.weekdays == (0, 5)
+    assert shelf.appliances[0].temperature_degc == pytest.approx(65.0)
+
+
+def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
+    shelf = load_shelf(tmp_path, environment={})
+    assert shelf.broker is None
+    assert shelf.boxes == ()
+    assert shelf.feeds == (OWN_FEED,)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("site = 'a/b'", "site = 'a/b'"),
+        ("timezone = 'Mars/Olympus'", "IANA"),
+        ("[boxes.left]\nlimit_rh_pct = 120", "a number from 1 to 95"),
+        ("[boxes.left]\nlimit_rh = 20", "'limit_rh' is not a setting"),
+        ("[boxes.'../up']\nvolume_l = 3", "'../up'"),
+        ("[boxes.left]\nvolume_l = true", "volume_l = True"),
+        ("[broker]\nport = 1883", "'host' is missing"),
+        ("[[feeds]]\ntopic = 'a/b'", "{box}"),
+        ("[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = 'h'}", "RFC 6901"),
+        ("[room]\nmonthly_vapor_pressure_kpa = [1.0]", "twelve"),
+        ("boxes = 3", "[boxes.NAME]"),
+        ("site = ", "not valid TOML"),
+        ("[plan]\nweekdays = ['caturday']", "'saturday'"),
+    ],
+)
+def test_wrong_value_gets_one_line_with_place_value_and_rule(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        load_shelf(write(tmp_path, text), environment={})
+    assert said in str(caught.value)
+    assert "shelf.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_unreadable_shelf_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(SettingsError, match="UTF-8"):
+        load_shelf(tmp_path, environment={})
+
+
+def test_password_comes_from_the_environment_or_a_private_file(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword_file = 'secret'")
+    (tmp_path / "secret").write_text("hush\n")
+    (tmp_path / "secret").chmod(0o644)
+    with pytest.raises(SettingsError, match="chmod 600"):
+        load_shelf(tmp_path, environment={})
+    (tmp_path / "secret").chmod(0o600)
+    broker = load_shelf(tmp_path, environment={}).broker
+    assert broker is not None
+    assert broker.password == "hush"
+    assert "hush" not in repr(broker)
+    broker = load_shelf(tmp_path, environment={"SICCAST_MQTT_PASSWORD": "louder"}).broker
+    assert broker is not None
+    assert broker.password == "louder"
+
+
+def test_password_in_the_shelf_file_is_refused(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword = 'open'")
+    with pytest.raises(SettingsError, match="'password' is not a setting"):
+        load_shelf(tmp_path, environment={})
+
+
+def test_unknown_box_names_the_known_ones(tmp_path: Path) -> None:
+    shelf = load_shelf(write(tmp_path, WHOLE), environment={})
+    with pytest.raises(UnknownBoxError, match="declared: left"):
+        shelf.box("right")
+
+
+def test_shelf_folder_given_beats_environment(tmp_path: Path) -> None:
+    assert shelf_folder(tmp_path, {"SICCAST_SHELF": "/elsewhere"}) == tmp_path
+    assert shelf_folder(None, {"SICCAST_SHELF": "/elsewhere"}) == Path("/elsewhere")
+    assert shelf_folder(None, {}).name == "siccast"
