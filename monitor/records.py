@@ -331,6 +331,30 @@ class CrossingForecast:
         return self.chance_by_day[min(days, len(self.chance_by_day) - 1)]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class BoxHistory:
+    """Everything that may be known of one box at one instant: what ``inference`` is given, and nothing beside it."""
+
+    box: Box
+    readings: ReadingSeries
+    room: ReadingSeries | None = None
+    """Readings outside the box; None where no sensor stands there."""
+    room_climate: RoomClimate | None = None
+    """The climate a person declared; a prior where a sensor stands, the whole truth where none does."""
+    entries: tuple[LedgerEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What inference makes of a history: an estimate and a forecast with their evidence, or why there is none."""
+
+    leak: LeakEstimate | None = None
+    forecast: CrossingForecast | None = None
+    evidence: tuple[str, ...] = ()
+    sharpen: str = ""
+    refusal: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything siccast believes about one box at one instant; every face shows this and nothing else."""
