@@ -25,6 +25,7 @@ from monitor.toml_table import TomlTable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import datetime
 
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
@@ -57,6 +58,12 @@ class Shelf:
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
     plan: PlanRules = PlanRules()
+    recorded_until: datetime | None = None
+    """Where the site is a recording, its end: answers hold for that instant instead of the present."""
+
+    def now(self, clock: datetime) -> datetime:
+        """Return the instant that answers hold for: the present, or the end of a recorded site."""
+        return self.recorded_until or clock
 
     @property
     def database_path(self) -> Path:
@@ -117,6 +124,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         room=_read_room(table.table("room")),
         boxes=tuple(_read_box(name, inner) for name, inner in table.named_tables("boxes")),
         plan=_read_plan(table.table("plan")),
+        recorded_until=table.instant("recorded_until"),
     )
     appliances = tuple(_read_appliance(name, inner) for name, inner in table.named_tables("appliances"))
     table.refuse_leftovers()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
@@ -58,6 +59,13 @@ class TomlTable:
         value = self._left.pop(key, default)
         if not isinstance(value, bool):
             raise self.error(key, value, "true or false")
+        return value
+
+    def instant(self, key: str) -> datetime | None:
+        """Return an instant, or None where not given."""
+        value = self._left.pop(key, None)
+        if value is not None and (not isinstance(value, datetime) or value.tzinfo is None):
+            raise self.error(key, value, "an instant with its offset from UTC, such as 2026-03-01T07:30:00Z")
         return value
 
     def number(self, key: str, low: float, high: float, default: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -144,3 +145,16 @@ def test_shelf_folder_given_beats_environment(tmp_path: Path) -> None:
     assert shelf_folder(tmp_path, {"SICCAST_SHELF": "/elsewhere"}) == tmp_path
     assert shelf_folder(None, {"SICCAST_SHELF": "/elsewhere"}) == Path("/elsewhere")
     assert shelf_folder(None, {}).name == "siccast"
+
+
+def test_a_recorded_site_answers_as_of_its_end(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00Z\n", encoding="utf-8")
+    clock = datetime(2027, 1, 1, tzinfo=UTC)
+    assert load_shelf(tmp_path, {}).now(clock) == datetime(2026, 9, 30, 18, tzinfo=UTC)
+    assert load_shelf(tmp_path / "elsewhere", {}).now(clock) == clock
+
+
+def test_an_instant_without_its_offset_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match="offset from UTC"):
+        load_shelf(tmp_path, {})
