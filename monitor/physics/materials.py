@@ -1,0 +1,324 @@
+"""What is known of each desiccant, filament polymer and board, read from the tables beside this module."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from monitor.errors import OutOfRangeError
+from monitor.physics.numerics import Numeric, plain, require_within
+from monitor.physics.saturation import GAS_CONSTANT_J_PER_MOL_PER_K
+from monitor.physics.sorption import GAB, DubininAstakhov, Isotherm, PiecewiseLinear, Toth, TwoTermDubinin
+from monitor.units import KELVIN_AT_0_DEGC, SECONDS_PER_DAY
+
+_FORMS: Mapping[str, type[Isotherm]] = {
+    form.__name__: form for form in (TwoTermDubinin, DubininAstakhov, Toth, GAB, PiecewiseLinear)
+}
+
+
+@dataclass(frozen=True)
+class Dye:
+    """An indicating dye: evidence of spent beads, never of dry ones."""
+
+    title: str
+    dry_color: str
+    wet_color: str
+    turns_at_humidity: float
+    turns_at_humidity_sigma: float
+    turns_over_width: float
+    max_degc: float
+    advised_degc: float
+    source: str
+    verified: str
+    caution: str
+
+    def chance_turned(self, relative_humidity: Numeric) -> Numeric:
+        """Return the probability that the beads look turned at this humidity.
+
+        A logistic whose width joins the spread of one batch and the spread between batches. The threshold is a trade
+        figure; color is read at the surface and shifts with dye load, acid, age and overheating.
+
+        Examples
+        --------
+        >>> 0.05 < desiccant("orange_gel").dye.chance_turned(0.10) < 0.12
+        True
+        """
+        require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
+        # a logistic of scale s has a standard deviation of 1.814 s
+        width = np.hypot(self.turns_over_width, self.turns_at_humidity_sigma / 1.814)
+        return plain(1.0 / (1.0 + np.exp(-(relative_humidity - self.turns_at_humidity) / width)))
+
+
+@dataclass(frozen=True)
+class Hysteresis:
+    """Extra water a material holds when it comes from wetter, as a factor on its wetting branch."""
+
+    humidities: tuple[float, ...]
+    factors: tuple[float, ...]
+    sigma_below_30_pct: float
+    sigma_above_30_pct: float
+    source: str
+    verified: str
+
+    def factor(self, relative_humidity: Numeric) -> Numeric:
+        """Return loading when drying over loading when wetting, at the same humidity near 25 °C."""
+        return plain(np.interp(relative_humidity, self.humidities, self.factors))
+
+    def sigma(self, relative_humidity: Numeric) -> Numeric:
+        """Return the spread of the factor."""
+        low = np.asarray(relative_humidity) < 0.30
+        return plain(np.where(low, self.sigma_below_30_pct, self.sigma_above_30_pct))
+
+
+@dataclass(frozen=True)
+class Ageing:
+    """What reuse takes from the capacity of a gel; learn it from a saturated mass where one can."""
+
+    first_reuse_factor: float
+    loss_per_cycle: float
+    source: str
+    verified: str
+
+    def capacity_factor(self, cycles: int) -> float:
+        """Return capacity after so many regenerations, relative to new.
+
+        >>> desiccant("silica_regular").ageing.capacity_factor(0)
+        1.0
+        """
+        if cycles <= 0:
+            return 1.0
+        return max(self.first_reuse_factor - self.loss_per_cycle * (cycles - 1), 0.3)
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """The temperature a material should not pass in a dryer."""
+
+    max_degc: float
+    damage: str
+    source: str
+    verified: str
+
+
+@dataclass(frozen=True)
+class Desiccant:
+    """A desiccant: its isotherm, how far lots differ, and what else to know before trusting or heating it."""
+
+    kind: str
+    title: str
+    isotherm: Isotherm
+    sigma_ln_capacity: float
+    sigma_ln_capacity_known: float
+    temperature_range_degc: tuple[float, float]
+    humidity_range: tuple[float, float]
+    humidity_shows: str
+    source: str
+    verified: str
+    weak: bool
+    dry_heat_capacity_kj_per_kg_per_k: float
+    ceiling: Ceiling
+    dye: Dye | None
+    hysteresis: Hysteresis | None
+    ageing: Ageing | None
+
+    @property
+    def max_regeneration_degc(self) -> float:
+        """The lower of what the beads and what their dye stand. [°C]"""
+        return min(self.ceiling.max_degc, self.dye.max_degc if self.dye else np.inf)
+
+
+@dataclass(frozen=True)
+class Polymer:
+    """A filament polymer: how much water it holds at rest and how slowly it lets go of it."""
+
+    kind: str
+    isotherm: Isotherm
+    sigma_ln_uptake: float
+    diffusivity_23_m2_per_s: float
+    sigma_ln_diffusivity: float
+    diffusion_energy_kj_per_mol: float
+    glass_transition_degc: tuple[float, float]
+    drying_degc: tuple[float, float]
+    drying_hours: tuple[float, float]
+    max_moisture_before_melt_g_per_g: float
+    storage_humidity_max: float
+    density_g_per_cm3: float
+    verified: Mapping[str, str]
+    source: str
+
+    def diffusivity_m2_per_s(self, temperature_degc: Numeric) -> Numeric:
+        """Return D = D23 exp(-(Ea/R)(1/T - 1/296.15 K)), Arrhenius' law. [m²/s]"""
+        inverse = 1.0 / (temperature_degc + KELVIN_AT_0_DEGC) - 1.0 / (23.0 + KELVIN_AT_0_DEGC)
+        energy = 1e3 * self.diffusion_energy_kj_per_mol / GAS_CONSTANT_J_PER_MOL_PER_K
+        return plain(self.diffusivity_23_m2_per_s * np.exp(-energy * inverse))
+
+    def strand_time_constant_days(self, temperature_degc: Numeric = 23.0, diameter_mm: float = 1.75) -> Numeric:
+        """Return a²/(5.78 D), the slowest mode of one strand in moving air (Crank 1975, eq. 5.23). [days]
+
+        Examples
+        --------
+        >>> round(24.0 * polymer("PETG").strand_time_constant_days())
+        37
+        """
+        radius_m = diameter_mm / 2e3
+        return radius_m**2 / (5.783 * self.diffusivity_m2_per_s(temperature_degc)) / SECONDS_PER_DAY
+
+    def spool_time_constant_days(self, temperature_degc: Numeric = 23.0, diameter_mm: float = 1.75) -> Numeric:
+        """Return the same for a wound spool, whose layers shade one another.
+
+        Real spools are three to ten times slower than a strand (from memory); the middle of that is taken, and its
+        spread is a factor of two on top of that of the diffusivity. [days]
+        """
+        return WINDING_FACTOR * self.strand_time_constant_days(temperature_degc, diameter_mm)
+
+    @property
+    def weak(self) -> bool:
+        """True where uptake or diffusivity was recalled and not read in a source."""
+        return "memory" in (self.verified["uptake"], self.verified["diffusivity"])
+
+
+WINDING_FACTOR = 5.5
+SIGMA_LN_WINDING_FACTOR = 0.6
+
+
+@dataclass(frozen=True)
+class Cardboard:
+    """Spool board: grams of water, given off within a day or two."""
+
+    isotherm: Isotherm
+    sigma_ln_uptake: float
+    humidity_range: tuple[float, float]
+    spool_mass_g: tuple[float, float]
+    time_constant_days: float
+    source: str
+    verified: str
+
+
+def desiccant(kind: str) -> Desiccant:
+    """Return what is known of a desiccant, by its name or an everyday alias.
+
+    Raises
+    ------
+    OutOfRangeError
+        If the kind is not in the tables; the message lists those that are.
+
+    Examples
+    --------
+    >>> desiccant("silica_regular").kind
+    'silica_gel_regular_density'
+    """
+    return _desiccant(_canonical(kind, "desiccants"))
+
+
+def polymer(kind: str) -> Polymer:
+    """Return what is known of a filament polymer.
+
+    Examples
+    --------
+    >>> polymer("nylon").kind
+    'PA6'
+    """
+    return _polymer(_canonical(kind, "polymers"))
+
+
+@cache
+def cardboard() -> Cardboard:
+    """Return what is known of spool board.
+
+    Examples
+    --------
+    >>> round(cardboard().isotherm.loading_g_per_g(0.5, 23.0), 3)
+    0.067
+    """
+    row = dict(_table("cardboard")["cardboard"])
+    row.pop("aliases")
+    isotherm = GAB(*(row.pop(name) for name in ("monolayer_g_per_g", "energy_constant", "multilayer_constant")))
+    return Cardboard(isotherm=isotherm, **_frozen(row))
+
+
+def desiccant_kinds() -> tuple[str, ...]:
+    """Return the name of every desiccant in the tables."""
+    return tuple(_table("desiccants"))
+
+
+def polymer_kinds() -> tuple[str, ...]:
+    """Return the name of every polymer in the tables."""
+    return tuple(_table("polymers"))
+
+
+def aliases_of(kind: str) -> tuple[str, ...]:
+    """Return the other names a material answers to."""
+    for name in ("desiccants", "polymers", "cardboard"):
+        if kind in _table(name):
+            return tuple(_table(name)[kind]["aliases"])
+    return ()
+
+
+def isotherm_of(kind: str) -> Isotherm:
+    """Return the isotherm of any material of the tables: desiccant, polymer or board."""
+    if _plain_name(kind) in _names("cardboard"):
+        return cardboard().isotherm
+    if _plain_name(kind) in _names("polymers"):
+        return polymer(kind).isotherm
+    return desiccant(kind).isotherm
+
+
+@cache
+def _desiccant(kind: str) -> Desiccant:
+    row = dict(_table("desiccants")[kind])
+    if "like" in row:
+        row = {**_table("desiccants")[row.pop("like")], **row}
+    cautions = _table("cautions")
+    dye, hysteresis, ageing = (row.pop(name, None) for name in ("dye", "hysteresis", "ageing"))
+    row["ceiling"] = Ceiling(**cautions["ceilings"][row.pop("ceilings")])
+    row["isotherm"] = _FORMS[row.pop("form")](**_frozen(row.pop("parameters")))
+    row.pop("aliases")
+    return Desiccant(
+        kind=kind,
+        dye=Dye(**cautions["dyes"][dye]) if dye else None,
+        hysteresis=Hysteresis(**_frozen(cautions["hysteresis"][hysteresis])) if hysteresis else None,
+        ageing=Ageing(**cautions["ageing"][ageing]) if ageing else None,
+        **_frozen(row),
+    )
+
+
+@cache
+def _polymer(kind: str) -> Polymer:
+    row = _frozen(_table("polymers")[kind])
+    row.pop("aliases")
+    isotherm = PiecewiseLinear(row.pop("humidities"), row.pop("uptakes_g_per_g"))
+    return Polymer(kind=kind, isotherm=isotherm, **row)
+
+
+def _frozen(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in row.items()}
+
+
+@cache
+def _table(name: str) -> Mapping[str, Any]:
+    return tomllib.loads((files("monitor.physics") / "tables" / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def _names(table: str) -> Mapping[str, str]:
+    """Every name and alias in its plain form, with the kind it stands for."""
+    rows = _table(table)
+    return {_plain_name(name): kind for kind, row in rows.items() for name in (*row["aliases"], kind)}
+
+
+def _plain_name(name: str) -> str:
+    return name.strip().lower().replace("-", "_").replace(" ", "_")
+
+
+def _canonical(kind: str, table: str) -> str:
+    try:
+        return _names(table)[_plain_name(kind)]
+    except KeyError:
+        known = ", ".join(_table(table))
+        raise OutOfRangeError(f"{kind!r} is not among the {table}; known are {known}") from None

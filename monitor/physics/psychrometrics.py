@@ -1,0 +1,290 @@
+"""Moist air: vapor pressure, humidity in its several measures, dew and frost point, and the way back from each.
+
+Relative humidity is a fraction of saturation over *liquid* water at every temperature, as hygrometers report it.
+Water vapor counts as an ideal gas; what leaving out the enhancement factor costs (0.4 %) cancels between the two
+sides of a box wall, so it enters only where a humidity ratio is asked for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.physics.numerics import Numeric, plain, require_within
+from monitor.physics.saturation import (
+    TRIPLE_POINT_DEGC,
+    VAPOR_GAS_CONSTANT_J_PER_KG_PER_K,
+    dew_point_from_vapor_pressure,
+    frost_point_from_vapor_pressure,
+    saturation_vapor_pressure_over_ice_pa,
+    saturation_vapor_pressure_pa,
+)
+from monitor.units import KELVIN_AT_0_DEGC
+
+__all__ = [
+    "STANDARD_PRESSURE_PA",
+    "Numeric",
+    "absolute_humidity_g_per_m3",
+    "dew_point_degc",
+    "dew_point_from_vapor_pressure",
+    "enhancement_factor",
+    "frost_point_degc",
+    "frost_point_from_vapor_pressure",
+    "mixing_ratio_g_per_kg",
+    "moist_air_density_kg_per_m3",
+    "relative_humidity_at",
+    "relative_humidity_from_absolute_humidity",
+    "relative_humidity_from_dew_point",
+    "relative_humidity_from_frost_point",
+    "relative_humidity_from_mixing_ratio",
+    "relative_humidity_from_vapor_pressure",
+    "saturation_vapor_pressure_over_ice_pa",
+    "saturation_vapor_pressure_pa",
+    "vapor_pressure_pa",
+]
+
+STANDARD_PRESSURE_PA = 101_325.0
+"""Standard atmosphere (ISO 2533:1975)."""
+
+VAPOR_TO_AIR_MASS_RATIO = 0.621945
+"""Molar mass of water over that of dry air (ASHRAE Handbook - Fundamentals 2017, ch. 1)."""
+
+DRY_AIR_GAS_CONSTANT_J_PER_KG_PER_K = 287.042
+"""Same chapter, eq. 1."""
+
+# Greenspan (1976), J. Res. NBS 80A:41: polynomials in °C for alpha and for ln beta
+_OVER_WATER = ((3.53624e-4, 2.93228e-5, 2.61474e-7, 8.57538e-9), (-10.7588, 6.32529e-2, -2.53591e-4, 6.33784e-7))
+_OVER_ICE = ((3.64449e-4, 2.93631e-5, 4.88635e-7, 4.36543e-9), (-10.7271, 7.61989e-2, -1.74771e-4, 2.46721e-6))
+_ENHANCEMENT_RANGE_DEGC = (-100.0, 100.0)
+
+
+def require_relative_humidity(relative_humidity: Numeric) -> None:
+    """Raise unless the humidity is a fraction from 0 to 1."""
+    require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
+
+
+def vapor_pressure_pa(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
+    """Return the partial pressure of water vapor in air.
+
+    By definition of relative humidity (WMO-No. 8, annex 4.B), over liquid water. [Pa]
+
+    Examples
+    --------
+    >>> round(vapor_pressure_pa(20.0, 0.5), 1)
+    1169.6
+    """
+    require_relative_humidity(relative_humidity)
+    return relative_humidity * saturation_vapor_pressure_pa(temperature_degc)
+
+
+def relative_humidity_from_vapor_pressure(temperature_degc: Numeric, vapor_pressure_pa: Numeric) -> Numeric:
+    """Return relative humidity for a vapor pressure; above 1 the air would be supersaturated.
+
+    Examples
+    --------
+    >>> round(relative_humidity_from_vapor_pressure(55.0, 1169.6), 4)
+    0.0742
+    """
+    return vapor_pressure_pa / saturation_vapor_pressure_pa(temperature_degc)
+
+
+def relative_humidity_at(
+    new_temperature_degc: Numeric, temperature_degc: Numeric, relative_humidity: Numeric
+) -> Numeric:
+    """Return what a hygrometer shows when the same vapor is read at another temperature.
+
+    Examples
+    --------
+    One kelvin of difference moves 75 % RH by 4.5 % RH.
+
+    >>> round(relative_humidity_at(21.0, 20.0, 0.75), 3)
+    0.705
+    """
+    return relative_humidity_from_vapor_pressure(
+        new_temperature_degc, vapor_pressure_pa(temperature_degc, relative_humidity)
+    )
+
+
+def absolute_humidity_g_per_m3(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
+    """Return the density of water vapor in air, taken as an ideal gas (within 0.2 % at room conditions). [g/m³]
+
+    Examples
+    --------
+    DIN 55474 takes 13.83 g/m³ for 20 °C and 80 % RH.
+
+    >>> round(absolute_humidity_g_per_m3(20.0, 0.8), 2)
+    13.83
+    """
+    return vapor_pressure_pa(temperature_degc, relative_humidity) * grams_per_m3_per_pa(temperature_degc)
+
+
+def grams_per_m3_per_pa(temperature_degc: Numeric) -> Numeric:
+    """Return vapor density for each pascal of vapor pressure, 1/(Rv T): the ideal gas law. [g/m³/Pa]
+
+    Examples
+    --------
+    >>> round(1000.0 * grams_per_m3_per_pa(23.0), 3)
+    7.316
+    """
+    return 1e3 / (VAPOR_GAS_CONSTANT_J_PER_KG_PER_K * (temperature_degc + KELVIN_AT_0_DEGC))
+
+
+def relative_humidity_from_absolute_humidity(temperature_degc: Numeric, absolute_humidity_g_per_m3: Numeric) -> Numeric:
+    """Return relative humidity for a vapor density.
+
+    Examples
+    --------
+    >>> round(relative_humidity_from_absolute_humidity(20.0, 13.8315), 3)
+    0.8
+    """
+    pressure = absolute_humidity_g_per_m3 / grams_per_m3_per_pa(temperature_degc)
+    return relative_humidity_from_vapor_pressure(temperature_degc, pressure)
+
+
+def dew_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
+    """Return the dew point: where this vapor saturates over liquid water, supercooled below 0 °C.
+
+    In a dry box it lies about a kelvin below the frost point; the two are never mixed here. [°C]
+
+    Examples
+    --------
+    >>> round(dew_point_degc(25.0, 0.1), 2)
+    -8.71
+    """
+    return dew_point_from_vapor_pressure(vapor_pressure_pa(temperature_degc, relative_humidity))
+
+
+def frost_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
+    """Return the frost point: where this vapor saturates over ice; only below 611.657 Pa. [°C]
+
+    Examples
+    --------
+    >>> round(frost_point_degc(25.0, 0.1), 2)
+    -7.74
+    """
+    return frost_point_from_vapor_pressure(vapor_pressure_pa(temperature_degc, relative_humidity))
+
+
+def relative_humidity_from_dew_point(temperature_degc: Numeric, dew_point_degc: Numeric) -> Numeric:
+    """Return relative humidity for a dew point over liquid water.
+
+    Examples
+    --------
+    >>> round(relative_humidity_from_dew_point(25.0, 13.865), 3)
+    0.5
+    """
+    return relative_humidity_from_vapor_pressure(temperature_degc, saturation_vapor_pressure_pa(dew_point_degc))
+
+
+def relative_humidity_from_frost_point(temperature_degc: Numeric, frost_point_degc: Numeric) -> Numeric:
+    """Return relative humidity (over liquid water) for a frost point.
+
+    Examples
+    --------
+    Air saturated over ice at -10 °C reads 90.7 %, not 100 %.
+
+    >>> round(relative_humidity_from_frost_point(-10.0, -10.0), 3)
+    0.907
+    """
+    pressure = saturation_vapor_pressure_over_ice_pa(frost_point_degc)
+    return relative_humidity_from_vapor_pressure(temperature_degc, pressure)
+
+
+def enhancement_factor(temperature_degc: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA) -> Numeric:
+    """Return how much more vapor saturated *air* holds than pure vapor would: f = 1.004 at room conditions.
+
+    Over water from the triple point to 100 °C, over ice from there down to -100 °C; 1 where water would boil.
+    Within 0.02 % of a real-gas equation (CoolProp humid air) from 0 to 90 °C at one atmosphere.
+
+    References
+    ----------
+    .. [1] Greenspan (1976), J. Res. NBS 80A:41-44.
+
+    Examples
+    --------
+    >>> round(enhancement_factor(25.0), 4)
+    1.0041
+    """
+    t = np.asarray(temperature_degc, dtype=np.float64)
+    require_within("pressure_pa", pressure_pa, 20_000.0, 2_000_000.0, "Pa")
+    over_ice = t < TRIPLE_POINT_DEGC
+    t_ice = np.clip(t, _ENHANCEMENT_RANGE_DEGC[0], TRIPLE_POINT_DEGC)
+    t_water = np.clip(t, TRIPLE_POINT_DEGC, _ENHANCEMENT_RANGE_DEGC[1])
+    saturated = np.where(
+        over_ice, saturation_vapor_pressure_over_ice_pa(t_ice), saturation_vapor_pressure_pa(t_water)
+    )
+    alpha = np.where(over_ice, _polynomial(_OVER_ICE[0], t_ice), _polynomial(_OVER_WATER[0], t_water))
+    beta = np.exp(np.where(over_ice, _polynomial(_OVER_ICE[1], t_ice), _polynomial(_OVER_WATER[1], t_water)))
+    ratio = np.minimum(saturated / pressure_pa, 1.0)
+    boiling = t > _ENHANCEMENT_RANGE_DEGC[1]
+    factor = np.where(boiling, 1.0, np.exp(alpha * (1.0 - ratio) + beta * (1.0 / ratio - 1.0)))
+    return plain(factor)
+
+
+def _polynomial(coefficients: tuple[float, ...], t: Numeric) -> Numeric:
+    total: Numeric = coefficients[-1]
+    for coefficient in coefficients[-2::-1]:
+        total = total * t + coefficient
+    return total
+
+
+def mixing_ratio_g_per_kg(
+    temperature_degc: Numeric, relative_humidity: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
+) -> Numeric:
+    """Return grams of water vapor for each kilogram of dry air, with the enhancement factor.
+
+    W = 0.621945 f p_v / (p - f p_v); saturated air within 0.1 % of ASHRAE Fundamentals 2017, ch. 1, table 2, from
+    -20 to 85 °C. [g/kg]
+
+    Raises
+    ------
+    OutOfRangeError
+        If the vapor would fill the whole pressure (water boils).
+
+    References
+    ----------
+    .. [1] ASHRAE, Handbook - Fundamentals, 2017, ch. 1, eq. 20, with f from Greenspan (1976).
+
+    Examples
+    --------
+    >>> round(mixing_ratio_g_per_kg(25.0, 1.0), 2)
+    20.17
+    """
+    vapor = enhancement_factor(temperature_degc, pressure_pa) * vapor_pressure_pa(temperature_degc, relative_humidity)
+    require_within("vapor pressure over air pressure", vapor / pressure_pa, 0.0, 0.999)
+    return 1e3 * VAPOR_TO_AIR_MASS_RATIO * vapor / (pressure_pa - vapor)
+
+
+def relative_humidity_from_mixing_ratio(
+    temperature_degc: Numeric, mixing_ratio_g_per_kg: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
+) -> Numeric:
+    """Return relative humidity for a mixing ratio: the inverse of `mixing_ratio_g_per_kg`.
+
+    Examples
+    --------
+    >>> round(relative_humidity_from_mixing_ratio(25.0, 20.1703), 4)
+    1.0
+    """
+    ratio = mixing_ratio_g_per_kg / 1e3
+    vapor = pressure_pa * ratio / (VAPOR_TO_AIR_MASS_RATIO + ratio)
+    vapor = vapor / enhancement_factor(temperature_degc, pressure_pa)
+    return relative_humidity_from_vapor_pressure(temperature_degc, vapor)
+
+
+def moist_air_density_kg_per_m3(
+    temperature_degc: Numeric, relative_humidity: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
+) -> Numeric:
+    """Return the density of moist air, dry air and vapor as ideal gases; within 0.1 % at room conditions. [kg/m³]
+
+    References
+    ----------
+    .. [1] ASHRAE, Handbook - Fundamentals, 2017, ch. 1, eqs. 26 and 28.
+
+    Examples
+    --------
+    >>> round(moist_air_density_kg_per_m3(20.0, 0.5), 3)
+    1.199
+    """
+    vapor = vapor_pressure_pa(temperature_degc, relative_humidity)
+    require_within("vapor pressure over air pressure", vapor / pressure_pa, 0.0, 1.0)
+    dry = (pressure_pa - vapor) / (DRY_AIR_GAS_CONSTANT_J_PER_KG_PER_K * (temperature_degc + KELVIN_AT_0_DEGC))
+    return dry + vapor * grams_per_m3_per_pa(temperature_degc) / 1e3
