@@ -48,6 +48,8 @@ class Reading:
     sent_at_known: bool = True
     """False where the message carried no time and the arrival stands in for it."""
     source: ReadingSource = ReadingSource.sensor
+    marks: int = 0
+    """Bit set of what screening found so far (see ``Mark``); kept apart from the values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,8 @@ class RawMessage:
     arrived_at: datetime
     acknowledge_token: object = None
     """Handed back to the feed once the store has committed; its meaning is the feed's own."""
+    retained: bool = False
+    """True where the broker had kept it from before and not just received it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
     from monitor.records import LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
@@ -40,6 +40,10 @@ class Readings(Protocol):
 
     def count(self) -> int:
         """Return how many readings are held."""
+        ...
+
+    def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
+        """Yield whole readings of one box in time order, never holding them all at once."""
         ...
 
 

@@ -1,0 +1,126 @@
+"""Named steps from an empty file to the present schema; a step is added and never edited.
+
+Values are whole numbers: temperature in hundredths of a degree, humidity in hundredths of a per cent, battery in
+millivolts, instants in milliseconds since 1970. A box-year then lies together on few pages.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+_READINGS = """
+CREATE TABLE boxes (
+    box_id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE
+) STRICT;
+CREATE TABLE readings (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    at_ms INTEGER NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity INTEGER NOT NULL,
+    battery INTEGER,
+    seq INTEGER,
+    origin INTEGER NOT NULL,
+    PRIMARY KEY (box_id, at_ms)
+) WITHOUT ROWID, STRICT;
+CREATE TABLE latest (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    at_ms INTEGER NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity INTEGER NOT NULL,
+    battery INTEGER,
+    seq INTEGER,
+    origin INTEGER NOT NULL,
+    floor INTEGER
+) STRICT;
+CREATE TABLE hourly (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    hour INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    sum_temperature INTEGER NOT NULL,
+    sum_humidity INTEGER NOT NULL,
+    min_humidity INTEGER NOT NULL,
+    max_humidity INTEGER NOT NULL,
+    PRIMARY KEY (box_id, hour)
+) WITHOUT ROWID, STRICT;
+"""
+
+_LEDGER = """
+CREATE TABLE ledger (
+    entry_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    box TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    mass_g REAL,
+    scale_resolution_g REAL,
+    desiccant TEXT,
+    dry_mass_g REAL,
+    method TEXT,
+    loading_p05 REAL,
+    loading_p50 REAL,
+    loading_p95 REAL,
+    note TEXT NOT NULL,
+    logged_at_ms INTEGER NOT NULL,
+    taken_back_at_ms INTEGER
+) STRICT;
+CREATE INDEX ledger_by_box ON ledger (box, at_ms);
+CREATE TABLE rejected (
+    rejection_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    arrived_at_ms INTEGER NOT NULL,
+    feed TEXT NOT NULL,
+    topic TEXT NOT NULL,
+    payload BLOB NOT NULL,
+    reason TEXT NOT NULL
+) STRICT;
+"""
+
+_MARKS = """
+CREATE TABLE marks (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    at_ms INTEGER NOT NULL,
+    bits INTEGER NOT NULL,
+    PRIMARY KEY (box_id, at_ms)
+) WITHOUT ROWID, STRICT;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (
+    ("readings with latest and hourly", _READINGS),
+    ("ledger and rejected messages", _LEDGER),
+    ("marks apart from values", _MARKS),
+)
+
+
+def migrate(connection: sqlite3.Connection, steps: Sequence[tuple[str, str]] = MIGRATIONS) -> list[str]:
+    """Apply the steps this file has not seen, all or none, and return their names.
+
+    Two processes may open a new file at once: the second waits for the lock and finds nothing left to do.
+    """
+    if applied_steps(connection) >= {name for name, _ in steps}:
+        return []
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        connection.execute(
+            "CREATE TABLE IF NOT EXISTS migrations"
+            " (name TEXT PRIMARY KEY, applied_at TEXT NOT NULL) WITHOUT ROWID, STRICT"
+        )
+        seen = applied_steps(connection)
+        missing = [(name, script) for name, script in steps if name not in seen]
+        for name, script in missing:
+            for statement in script.split(";"):
+                connection.execute(statement)
+            connection.execute("INSERT INTO migrations VALUES (?, datetime('now'))", (name,))
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    return [name for name, _ in missing]
+
+
+def applied_steps(connection: sqlite3.Connection) -> set[str]:
+    """Return the names of the steps this file has been through."""
+    known = connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'migrations'").fetchone()[0]
+    return {row[0] for row in connection.execute("SELECT name FROM migrations")} if known else set()

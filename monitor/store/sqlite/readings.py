@@ -1,0 +1,217 @@
+"""The time series in SQLite: one row a reading, the newest of each box and the hourly roll-up kept beside them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.records import Reading, ReadingSeries, Rejection
+from monitor.store.sqlite import rejected
+from monitor.store.sqlite.rows import (
+    AT,
+    HUMIDITY,
+    TEMPERATURE,
+    Row,
+    to_ms,
+    to_reading,
+    to_row,
+)
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Iterable, Iterator, Mapping
+    from datetime import datetime
+
+    from monitor.store.sqlite.connection import Database
+
+MS_PER_HOUR = 3_600_000
+_FIRST_MS, _LAST_MS = -(2**62), 2**62
+
+_INSERT = "INSERT OR IGNORE INTO readings VALUES (?, ?, ?, ?, ?, ?, ?)"
+_INSERT_MARKS = "INSERT INTO marks VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET bits = bits | excluded.bits"
+_KEEP_NEWEST = """
+INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDATE SET
+    at_ms = excluded.at_ms, temperature = excluded.temperature, humidity = excluded.humidity,
+    battery = excluded.battery, seq = excluded.seq, origin = excluded.origin,
+    floor = coalesce(excluded.floor, floor)
+WHERE excluded.at_ms > at_ms
+"""
+_ADD_TO_HOUR = """
+INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+    count = count + excluded.count, sum_temperature = sum_temperature + excluded.sum_temperature,
+    sum_humidity = sum_humidity + excluded.sum_humidity,
+    min_humidity = min(min_humidity, excluded.min_humidity), max_humidity = max(max_humidity, excluded.max_humidity)
+"""
+
+
+class SqliteReadings:
+    """Keeps the ``Readings`` contract in the shelf's own file."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+        self._box_ids: dict[str, int] = {}
+
+    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+        """Store readings and rejections in one transaction and return how many readings were new.
+
+        A reading already held stays as it was. Where another one claims its box and instant with other values, that
+        one is kept among the rejected messages.
+        """
+        try:
+            with self._database.transaction() as connection:
+                new, contested = self._insert(connection, readings)
+                _keep_newest(connection, new)
+                _roll_up(connection, (row for row, _ in new))
+                self._inserted(connection, (row for row, _ in new))
+                rejected.add(connection, [*rejections, *contested])
+        except BaseException:
+            self._box_ids.clear()  # numbers given in a transaction that failed were never given
+            raise
+        return len(new)
+
+    def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return the readings of one box with ``start <= at < end``, in time order."""
+        span = (self._known_box_id(box), *_span_ms(start, end))
+        with self._database.errors():
+            connection = self._database.connection
+            rows = connection.execute(
+                "SELECT at_ms, temperature, humidity FROM readings WHERE box_id = ? AND at_ms >= ? AND at_ms < ?", span
+            ).fetchall()
+            marked = connection.execute(
+                "SELECT at_ms, bits FROM marks WHERE box_id = ? AND at_ms >= ? AND at_ms < ?", span
+            ).fetchall()
+        columns = np.array(rows, dtype=np.int64).reshape(-1, 3)
+        marks = np.zeros(len(rows), dtype=np.uint16)
+        if marked:
+            at_ms, bits = np.array(marked, dtype=np.int64).T
+            marks[np.searchsorted(columns[:, 0], at_ms)] = bits
+        return ReadingSeries(box, columns[:, 0] / 1000.0, columns[:, 1] / 100.0, columns[:, 2] / 10_000.0, marks)
+
+    def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
+        start_ms, end_ms = _span_ms(start, end)
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT hour, count, sum_temperature, sum_humidity FROM hourly"
+                " WHERE box_id = ? AND hour >= ? AND hour < ?",
+                (self._known_box_id(box), -(-start_ms // MS_PER_HOUR), -(-end_ms // MS_PER_HOUR)),
+            ).fetchall()
+        hour, count, temperature, humidity = np.array(rows, dtype=np.int64).reshape(-1, 4).T
+        return ReadingSeries(
+            box,
+            hour.astype(np.float64) * (MS_PER_HOUR / 1000.0),
+            temperature / (100.0 * count),
+            humidity / (10_000.0 * count),
+            np.zeros(len(rows), dtype=np.uint16),
+        )
+
+    def latest(self) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
+                " latest.humidity, latest.battery, latest.seq, latest.origin"
+                " FROM latest JOIN boxes USING (box_id)"
+                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
+            ).fetchall()
+        return {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
+
+    def count(self) -> int:
+        """Return how many readings are held."""
+        with self._database.errors():
+            return int(self._database.connection.execute("SELECT coalesce(sum(count), 0) FROM hourly").fetchone()[0])
+
+    def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
+        """Yield whole readings of one box in time order without holding them all."""
+        box_id = self._known_box_id(box)
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT coalesce(marks.bits, 0), at_ms, temperature, humidity, battery, seq, origin"
+                " FROM readings LEFT JOIN marks USING (box_id, at_ms) WHERE box_id = ? AND at_ms >= ? AND at_ms < ?",
+                (box_id, *_span_ms(start, end)),
+            )
+            for marks, *row in rows:
+                yield to_reading(box, row, marks=marks)
+
+    def _insert(
+        self, connection: sqlite3.Connection, readings: Iterable[Reading]
+    ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
+        """Insert what is not held yet; return that, and what was at odds with a reading held already."""
+        new, contested = [], []
+        for reading in readings:
+            row = to_row(self._box_id(connection, reading.box), reading)
+            if connection.execute(_INSERT, row).rowcount:
+                new.append((row, reading))
+            elif (held := _held(connection, row)) != row[TEMPERATURE : HUMIDITY + 1]:
+                contested.append(_contest(reading, held))
+        connection.executemany(_INSERT_MARKS, [(*row[:2], reading.marks) for row, reading in new if reading.marks])
+        return new, contested
+
+    def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+        """Called within the transaction with the new rows; a store that forwards them hooks in here."""
+
+    def _box_id(self, connection: sqlite3.Connection, name: str) -> int:
+        box_id = self._box_ids.get(name)
+        if box_id is None:
+            connection.execute("INSERT OR IGNORE INTO boxes (name) VALUES (?)", (name,))
+            box_id = self._box_ids[name] = self._known_box_id(name)
+        return box_id
+
+    def _known_box_id(self, name: str) -> int:
+        """Return the number of a box, or one that no box has."""
+        row = self._database.connection.execute("SELECT box_id FROM boxes WHERE name = ?", (name,)).fetchone()
+        return int(row[0]) if row else 0
+
+
+def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
+    return _FIRST_MS if start is None else to_ms(start), _LAST_MS if end is None else to_ms(end)
+
+
+def _held(connection: sqlite3.Connection, row: Row) -> tuple[int, int]:
+    temperature, humidity = connection.execute(
+        "SELECT temperature, humidity FROM readings WHERE box_id = ? AND at_ms = ?", row[:2]
+    ).fetchone()
+    return temperature, humidity
+
+
+def _contest(reading: Reading, held: tuple[int, int]) -> Rejection:
+    told = f"{reading.temperature_degc:.2f} °C and {reading.relative_humidity:.2%}"
+    return Rejection(
+        arrived_at=reading.at,
+        feed="store",
+        topic=reading.box,
+        payload=told.encode(),
+        reason=f"box '{reading.box}' already has {held[0] / 100:.2f} °C and {held[1] / 100:.2f}% at"
+        f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {told} came later for that instant and does not replace it",
+    )
+
+
+def _keep_newest(connection: sqlite3.Connection, new: Iterable[tuple[Row, Reading]]) -> None:
+    newest: dict[int, tuple[Row, Reading]] = {}
+    for row, reading in new:
+        if row[0] not in newest or newest[row[0]][0][AT] < row[AT]:
+            newest[row[0]] = (row, reading)
+    connection.executemany(_KEEP_NEWEST, [(*row, _floor(reading)) for row, reading in newest.values()])
+
+
+def _floor(reading: Reading) -> int | None:
+    floor = reading.floor_relative_humidity
+    return None if floor is None else round(floor * 10_000.0)
+
+
+def _roll_up(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+    hours: dict[tuple[int, int], list[int]] = {}
+    for row in rows:
+        humidity = row[HUMIDITY]
+        key = (row[0], row[AT] // MS_PER_HOUR)
+        hour = hours.get(key)
+        if hour is None:
+            hours[key] = [1, row[TEMPERATURE], humidity, humidity, humidity]
+            continue
+        hour[0] += 1
+        hour[1] += row[TEMPERATURE]
+        hour[2] += humidity
+        hour[3] = min(hour[3], humidity)
+        hour[4] = max(hour[4], humidity)
+    connection.executemany(_ADD_TO_HOUR, [(*key, *hour) for key, hour in hours.items()])

@@ -1,0 +1,70 @@
+"""Readings as rows of whole numbers, and back."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Final
+
+from monitor.records import Reading, ReadingSource
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MS = timedelta(milliseconds=1)
+_SOURCES = tuple(ReadingSource)
+_SOURCE_CODE = {source: code for code, source in enumerate(_SOURCES)}
+_ARRIVAL_STANDS_IN = 4
+_SOURCE_BITS = 3
+
+AT: Final = 1
+TEMPERATURE: Final = 2
+HUMIDITY: Final = 3
+"""Places in a row of ``readings``; the box is at 0."""
+
+Row = tuple[int, int, int, int, int | None, int | None, int]
+
+
+def to_ms(at: datetime) -> int:
+    """Return milliseconds since 1970, rounded down."""
+    return (at - _EPOCH) // _MS
+
+
+def from_ms(at_ms: int) -> datetime:
+    """Return the aware UTC instant."""
+    return _EPOCH + at_ms * _MS
+
+
+def to_row(box_id: int, reading: Reading) -> Row:
+    """Return a reading as a row of ``readings``."""
+    origin = _SOURCE_CODE[reading.source] + (0 if reading.sent_at_known else _ARRIVAL_STANDS_IN)
+    return (
+        box_id,
+        to_ms(reading.at),
+        round(reading.temperature_degc * 100.0),
+        round(reading.relative_humidity * 10_000.0),
+        None if reading.battery_v is None else round(reading.battery_v * 1000.0),
+        reading.seq,
+        origin,
+    )
+
+
+def to_reading(box: str, row: Sequence[int | None], floor: int | None = None, marks: int = 0) -> Reading:
+    """Return the reading in a row of ``readings`` (without its box number) or ``latest``."""
+    at_ms, temperature, humidity, battery, seq, origin = row
+    assert at_ms is not None
+    assert temperature is not None
+    assert humidity is not None
+    assert origin is not None
+    return Reading(
+        box=box,
+        at=from_ms(at_ms),
+        temperature_degc=temperature / 100.0,
+        relative_humidity=humidity / 10_000.0,
+        battery_v=None if battery is None else battery / 1000.0,
+        seq=seq,
+        floor_relative_humidity=None if floor is None else floor / 10_000.0,
+        sent_at_known=origin < _ARRIVAL_STANDS_IN,
+        source=_SOURCES[origin & _SOURCE_BITS],
+        marks=marks,
+    )

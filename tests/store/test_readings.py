@@ -1,0 +1,113 @@
+"""What every store of readings promises, held against each kind of store."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from monitor.records import Mark, Reading, ReadingSource, Rejection
+from monitor.store.opening import Stores, open_stores
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+START = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
+
+
+def made(minutes: float = 0.0, box: str = "box1", **values: object) -> Reading:
+    reading = Reading(box, START + timedelta(minutes=minutes), 21.4, 0.172)
+    return replace(reading, **values)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def stores(tmp_path: Path) -> Iterator[Stores]:
+    with open_stores(tmp_path / "siccast.sqlite3") as opened:
+        yield opened
+
+
+def test_a_reading_comes_back_as_it_was_told(stores: Stores) -> None:
+    told = made(battery_v=2.98, seq=10234, sent_at_known=False, source=ReadingSource.hand, marks=Mark.step.bit)
+    assert stores.readings.add([told]) == 1
+    assert list(stores.readings.each("box1")) == [told]
+    assert stores.readings.latest() == {"box1": told}
+
+
+def test_adding_again_changes_nothing(stores: Stores) -> None:
+    readings = [made(minutes) for minutes in range(10)]
+    assert stores.readings.add(readings) == 10
+    assert stores.readings.add(readings) == 0
+    assert stores.readings.add([*readings, made(11), made(11)]) == 1
+    assert stores.readings.count() == 11
+    assert stores.ledger.rejected_count() == 0
+
+
+def test_a_correction_does_not_overwrite_and_is_not_lost(stores: Stores) -> None:
+    stores.readings.add([made()])
+    assert stores.readings.add([made(relative_humidity=0.5)]) == 0
+    assert stores.readings.series("box1").relative_humidity.tolist() == [0.172]
+    (kept,) = stores.ledger.rejected()
+    assert "box 'box1' already has 21.40 °C and 17.20%" in kept.reason
+
+
+def test_late_readings_find_their_place(stores: Stores) -> None:
+    for minutes in (20, 0, 10):
+        stores.readings.add([made(minutes)])
+    series = stores.readings.series("box1")
+    assert np.diff(series.at_s).tolist() == [600.0, 600.0]
+    assert stores.readings.latest()["box1"].at == START + timedelta(minutes=20)
+
+
+def test_series_is_cut_at_its_ends(stores: Stores) -> None:
+    stores.readings.add([made(minutes) for minutes in range(5)])
+    cut = stores.readings.series("box1", START + timedelta(minutes=1), START + timedelta(minutes=3))
+    assert cut.at_s.tolist() == [(START + timedelta(minutes=m)).timestamp() for m in (1, 2)]
+    assert len(stores.readings.series("nobody")) == 0
+    assert len(stores.readings.hourly("nobody")) == 0
+
+
+def test_marks_stay_apart_and_come_along(stores: Stores) -> None:
+    stores.readings.add([made(0), made(1, marks=Mark.at_floor.bit), made(2)])
+    assert stores.readings.series("box1").marks.tolist() == [0, Mark.at_floor.bit, 0]
+
+
+def test_rejections_land_with_the_readings(stores: Stores) -> None:
+    rejection = Rejection(START, "mqtt", "some/topic", b"\x00junk", "not JSON")
+    stores.readings.add([made()], [rejection])
+    (kept,) = stores.ledger.rejected()
+    assert (kept.topic, kept.payload, kept.reason, kept.arrived_at) == ("some/topic", b"\x00junk", "not JSON", START)
+    assert stores.ledger.rejected_count() == 1
+
+
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(
+    told=st.lists(
+        st.tuples(st.sampled_from(["a", "b"]), st.integers(0, 400), st.integers(-4000, 8500), st.integers(0, 10_000)),
+        max_size=60,
+    ),
+    batch=st.integers(1, 20),
+)
+def test_rollup_and_latest_agree_with_the_rows(
+    tmp_path_factory: pytest.TempPathFactory, told: list[tuple[str, int, int, int]], batch: int
+) -> None:
+    readings = [made(m, box, temperature_degc=t / 100, relative_humidity=h / 10_000) for box, m, t, h in told]
+    with open_stores(tmp_path_factory.mktemp("shelf") / "siccast.sqlite3") as stores:
+        for first in range(0, len(readings), batch):
+            stores.readings.add(readings[first : first + batch])
+        for box, newest in stores.readings.latest().items():
+            series, hourly = stores.readings.series(box), stores.readings.hourly(box)
+            assert newest.at.timestamp() == series.at_s[-1]
+            hours = series.at_s // 3600 * 3600
+            for at_s, temperature, humidity in zip(
+                hourly.at_s, hourly.temperature_degc, hourly.relative_humidity, strict=True
+            ):
+                assert temperature == pytest.approx(series.temperature_degc[hours == at_s].mean())
+                assert humidity == pytest.approx(series.relative_humidity[hours == at_s].mean())
+            assert set(hourly.at_s) == set(hours)
+        assert stores.readings.count() == len({(r.box, r.at) for r in readings})
