@@ -1,0 +1,112 @@
+"""One quantity of a payload, checked: a number in the unit used inside, or a line that says what would be right."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import orjson
+
+from monitor.errors import UnusableMessageError
+from monitor.units import degf_to_degc, kelvin_to_degc
+
+MAX_PAYLOAD_BYTES = 256 * 1024
+"""A node that was offline for weeks sends its backlog in several arrays; one message is no longer than this."""
+
+TEMPERATURE_DEGC = (-40.0, 85.0)
+"""What common digital hygrometers measure at all; beyond it the sensor is broken or the unit is wrong."""
+
+EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
+MAX_AHEAD = timedelta(days=1)
+
+_TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
+_HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}
+_EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}
+_SHOWN = 60
+
+
+def parse_json(payload: bytes) -> Any:
+    """Return what the payload says, or tell why it is no JSON."""
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        raise UnusableMessageError(f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
+    try:
+        return orjson.loads(payload)
+    except orjson.JSONDecodeError as error:
+        raise UnusableMessageError(f"payload {shown(payload)} is not JSON: {error}") from None
+
+
+def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
+    """Return a temperature that a hygrometer can have."""
+    degc = _TEMPERATURE_UNITS[unit](number(value, name))
+    low, high = TEMPERATURE_DEGC
+    if not low <= degc <= high:
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} °C")
+    return float(degc)
+
+
+def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
+    """Return a humidity as a fraction of saturation."""
+    whole = _HUMIDITY_UNITS[unit]
+    told = number(value, name)
+    if not 0.0 <= told <= whole:
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within 0 to {whole:g}")
+    return told / whole
+
+
+def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> datetime:
+    """Return an instant, aware and in UTC, that is neither absurdly old nor more than a day ahead."""
+    at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, _EPOCH_UNITS[unit], name)
+    if at < EARLIEST_AT:
+        raise UnusableMessageError(f"{name} is {shown(value)}, before the year 2000; the node's clock is not set")
+    if at > arrived_at + MAX_AHEAD:
+        raise UnusableMessageError(
+            f"{name} is {shown(value)}, more than a day ahead of its arrival at {arrived_at:%Y-%m-%dT%H:%M:%SZ}"
+        )
+    return at
+
+
+def number(value: Any, name: str) -> float:
+    """Return a finite number; texts, flags and nothing at all are none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a number")
+    try:
+        told = float(value)
+    except OverflowError:
+        told = math.inf
+    if not math.isfinite(told):
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a finite number")
+    return told
+
+
+def shown(value: Any) -> str:
+    """Return a value fit for one line of text: short, and with nothing in it that a terminal obeys."""
+    try:
+        text = value.decode("utf-8", "replace") if isinstance(value, bytes) else repr(value)
+    except RecursionError:
+        text = "a deeply nested value"
+    line = "".join(letter if letter.isprintable() else "�" for letter in text[:_SHOWN])
+    return line + "…" if len(text) > _SHOWN else line
+
+
+def _from_iso(value: Any, name: str) -> datetime:
+    try:
+        at = datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        raise UnusableMessageError(
+            f"{name} is {shown(value)}; it has to be an instant as in 2026-03-01T07:30:00Z"
+        ) from None
+    try:
+        return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+    except OverflowError:
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to lie between the years 2000 and now") from None
+
+
+def _from_epoch(value: Any, units_per_s: float, name: str) -> datetime:
+    told = number(value, name) / units_per_s
+    try:
+        return datetime.fromtimestamp(told, UTC)
+    except (OverflowError, ValueError, OSError):
+        raise UnusableMessageError(
+            f"{name} is {shown(value)}; it has to be seconds or milliseconds since 1970"
+        ) from None

@@ -1,0 +1,232 @@
+"""Broker to raw messages and back to acknowledgments: one plain loop, with a session that outlives us.
+
+A message is acknowledged only when its reader says so; until then the broker keeps it and sends it again. Needed for
+that, all together: a fixed client id, a session that does not expire, QoS 1, and a subscription on every connection.
+"""
+
+from __future__ import annotations
+
+import random
+import select
+import ssl
+import time
+from collections import deque
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.errors import FeedError
+from monitor.records import RawMessage
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from monitor.records import BrokerAddress
+
+BATCH = 2000
+"""Most messages handed out at once. Fewer are handed out as soon as nothing more is waiting: a broker with a small
+window sends no more before those are acknowledged."""
+
+_KEEPALIVE_S = 60
+_ANSWER_WITHIN_S = 10.0
+_NEVER_EXPIRES = 0xFFFF_FFFF
+_LONGEST_PAUSE_S = 60.0
+_PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+
+
+class _Token(NamedTuple):
+    """A packet to acknowledge; its number means nothing on any other connection."""
+
+    connection: int
+    packet_id: int
+
+
+class MqttFeed:
+    """A connection to one broker that is made again whenever it breaks."""
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        subscriptions: Iterable[str] = (),
+        *,
+        name: str = "mqtt",
+        will: tuple[str, bytes] | None = None,
+        report: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.address = address
+        self.session_was_kept: bool | None = None
+        """Whether the broker remembered us at the last connection; None before the first."""
+        self._subscriptions = list(subscriptions)
+        self._name = name
+        self._report = report
+        self._arrived: deque[RawMessage] = deque()
+        self._connections = 0
+        self._answer: str | None = None
+        self._failures = 0
+        self._try_again_at = 0.0
+        self._client = self._make_client(will)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._client.is_connected():
+            self._client.disconnect()
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker has let us in."""
+        return self._client.is_connected()
+
+    def connect(self) -> None:
+        """Connect now.
+
+        Raises
+        ------
+        FeedError
+            When the broker is not there or refuses us; its text says which.
+        """
+        where = f"{self.address.host}:{self.address.port}"
+        try:
+            self._begin()
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise FeedError(f"no broker answers at {where} ({reason}); start one there or correct [broker]") from error
+        deadline = time.monotonic() + _ANSWER_WITHIN_S
+        while self._answer is None and time.monotonic() < deadline:
+            if self._wait_for_bytes(0.2) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
+                break
+        if self._answer is None:
+            raise FeedError(f"{where} took the connection and gave no MQTT answer; is it a broker, and is tls right?")
+        if self._answer:
+            raise FeedError(f"the broker at {where} refused us: {self._answer}; check user, password and client id")
+
+    def receive(self, wait_s: float) -> list[RawMessage]:
+        """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
+        if not self._client.is_connected() and not self._try_to_connect(wait_s):
+            return []
+        while len(self._arrived) < BATCH and self._wait_for_bytes(0.0 if self._arrived else wait_s):
+            if self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
+                break
+        self._client.loop_misc()
+        messages = list(self._arrived)
+        self._arrived.clear()
+        return messages
+
+    def acknowledge(self, messages: Sequence[RawMessage]) -> None:
+        """Tell the broker that it may forget these; a broken connection makes it send them again instead."""
+        for message in messages:
+            token = message.acknowledge_token
+            if isinstance(token, _Token) and token.connection == self._connections and self._client.is_connected():
+                self._client.ack(token.packet_id, 1)
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        """Send a message with QoS 1, where there is a connection."""
+        if self._client.is_connected():
+            self._client.publish(topic, payload, qos=1, retain=retain)
+
+    def _make_client(self, will: tuple[str, bytes] | None) -> paho.Client:
+        address = self.address
+        protocol = _PROTOCOLS[address.protocol]
+        client = paho.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=address.client_id,
+            clean_session=False if protocol == paho.MQTTv311 else None,
+            protocol=protocol,
+            manual_ack=True,
+        )
+        client.suppress_exceptions = False
+        client.connect_timeout = _ANSWER_WITHIN_S
+        if address.username:
+            client.username_pw_set(address.username, address.password)
+        if address.tls:
+            client.tls_set_context(_tls_context(address))
+        if will:
+            client.will_set(*will, qos=1, retain=True)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        return client
+
+    def _begin(self) -> None:
+        self._answer = None
+        more: dict[str, Any] = {}
+        if self.address.protocol == "5":
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = _NEVER_EXPIRES
+            more = {"clean_start": False, "properties": properties}
+        self._client.connect(self.address.host, self.address.port, _KEEPALIVE_S, **more)
+
+    def _try_to_connect(self, wait_s: float) -> bool:
+        pause_s = self._try_again_at - time.monotonic()
+        if pause_s > 0:
+            time.sleep(min(pause_s, wait_s))
+            return False
+        try:
+            self.connect()
+        except FeedError as error:
+            longest_s = min(_LONGEST_PAUSE_S, 2.0**self._failures)
+            self._failures += 1
+            self._try_again_at = time.monotonic() + longest_s * random.uniform(0.5, 1.0)
+            self._report(str(error))
+            return False
+        self._failures = 0
+        return True
+
+    def _wait_for_bytes(self, wait_s: float) -> bool:
+        socket = self._client.socket()
+        if socket is None:
+            return False
+        if isinstance(socket, ssl.SSLSocket) and socket.pending():
+            return True
+        readable, writable, _ = select.select([socket], [socket] if self._client.want_write() else [], [], wait_s)
+        if writable:
+            self._client.loop_write()
+        return bool(readable)
+
+    def _on_connect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
+        self._answer = str(reason) if reason.is_failure else ""
+        if reason.is_failure:
+            return
+        self._connections += 1
+        self.session_was_kept = bool(flags.session_present)
+        if self._subscriptions:
+            self._client.subscribe([(topic, 1) for topic in self._subscriptions])
+        self._report(f"connected to {self.address.host}:{self.address.port}")
+
+    def _on_disconnect(self, _client: paho.Client, _userdata: object, _flags: Any, reason: Any, _more: object) -> None:
+        if reason.is_failure and self._answer == "":
+            self._report(f"lost the broker at {self.address.host}:{self.address.port} ({reason}); trying again")
+
+    def _on_subscribe(
+        self, _client: paho.Client, _userdata: object, _packet_id: int, reasons: list[Any], _more: object
+    ) -> None:
+        for topic, reason in zip(self._subscriptions, reasons, strict=False):
+            if reason.is_failure:
+                self._report(f"the broker refused the subscription to {topic} ({reason}); ask for the right to read it")
+
+    def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "�"
+        token = _Token(self._connections, message.mid) if message.qos else None
+        self._arrived.append(
+            RawMessage(self._name, topic, bytes(message.payload), datetime.now(tz=UTC), token, bool(message.retain))
+        )
+
+
+def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=address.ca_file)
+        if address.certificate_file:
+            context.load_cert_chain(address.certificate_file, address.key_file)
+    except (OSError, ssl.SSLError) as error:
+        files = ", ".join(name for name in (address.ca_file, address.certificate_file, address.key_file) if name)
+        raise FeedError(f"the certificates can't be used ({error}); they have to be PEM files: {files}") from error
+    return context

@@ -1,0 +1,39 @@
+"""Topic patterns with names in braces: what to subscribe to, and what a topic says."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+from monitor.errors import SettingsError
+
+_NAME = re.compile(r"\{(\w+)\}")
+MAX_BOX_NAME = 64
+
+
+class TopicPattern:
+    """A pattern such as ``sensors/{box}/state``; each name stands for one whole level."""
+
+    def __init__(self, pattern: str) -> None:
+        levels = pattern.split("/")
+        for level in levels:
+            if not _NAME.fullmatch(level) and set(level) & set("{}+#"):
+                raise SettingsError(
+                    f"topic '{pattern}': '{level}' won't do; a level is plain text or one name in braces"
+                )
+        self.pattern = pattern
+        self.subscription = "/".join("+" if _NAME.fullmatch(level) else level for level in levels)
+        self._regex = re.compile(
+            "/".join(f"(?P<{level[1:-1]}>[^/]+)" if _NAME.fullmatch(level) else re.escape(level) for level in levels)
+        )
+        self.names = lru_cache(maxsize=10_000)(self._read_names)
+
+    def _read_names(self, topic: str) -> dict[str, str] | None:
+        """Return what stands in place of each name, or None where the topic is another one."""
+        found = self._regex.fullmatch(topic)
+        return None if found is None else found.groupdict()
+
+
+def is_box_name(name: str) -> bool:
+    """Return whether a name may be a box: short, printable, nothing that a terminal or a page obeys."""
+    return 0 < len(name) <= MAX_BOX_NAME and name.isprintable() and name.strip() == name

@@ -1,0 +1,97 @@
+"""Joint one: feed to decode to screen to store; a message is acknowledged only when the store has it."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from monitor.errors import StoreBusyError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from monitor.feed.decode import Decoder
+    from monitor.records import RawMessage
+    from monitor.store.contracts import Readings
+
+_WAIT_S = 1.0
+_LONGEST_PAUSE_S = 30.0
+
+
+class Feed(Protocol):
+    """Where raw messages come from."""
+
+    def receive(self, wait_s: float) -> list[RawMessage]:
+        """Return what has arrived, after waiting at most so long for the first."""
+        ...
+
+    def acknowledge(self, messages: Sequence[RawMessage]) -> None:
+        """Let the feed forget these."""
+        ...
+
+
+@dataclass(slots=True)
+class Tally:
+    """What went through an intake so far."""
+
+    messages: int = 0
+    readings: int = 0
+    new: int = 0
+    rejected: int = 0
+
+
+class Intake:
+    """Takes messages from a feed into the store, and waits while the store can't be written."""
+
+    def __init__(
+        self,
+        decoder: Decoder,
+        readings: Readings,
+        *,
+        report: Callable[[str], None] = lambda _: None,
+        pause: Callable[[float], object] = time.sleep,
+    ) -> None:
+        self.tally = Tally()
+        self._decoder = decoder
+        self._readings = readings
+        self._report = report
+        self._pause = pause
+
+    def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
+        """Take what the feed brings until told to stop."""
+        while not stopped():
+            messages = feed.receive(_WAIT_S)
+            if messages and self._keep_at_last(messages, stopped):
+                feed.acknowledge(messages)
+
+    def keep(self, messages: Sequence[RawMessage]) -> int:
+        """Store what these messages say, all of it or nothing, and return how many readings were new."""
+        decoded = self._decoder.decode(messages)
+        new = self._readings.add(decoded.readings, decoded.rejections)
+        self.tally.messages += len(messages)
+        self.tally.readings += len(decoded.readings)
+        self.tally.new += new
+        self.tally.rejected += len(decoded.rejections)
+        for rejection in decoded.rejections:
+            self._report(f"rejected {rejection.topic}: {rejection.reason}")
+        return new
+
+    def _keep_at_last(self, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
+        """Keep messages however often it takes; False when told to stop before it worked."""
+        pause_s = 1.0
+        told = ""
+        while not stopped():
+            try:
+                self.keep(messages)
+            except StoreBusyError as error:
+                if str(error) != told:
+                    told = str(error)
+                    self._report(told)
+                self._pause(pause_s)
+                pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+            else:
+                if told:
+                    self._report("the store can be written again; nothing was lost")
+                return True
+        return False

@@ -1,0 +1,133 @@
+"""Topic and bytes to readings: what is read, and the one line for everything that can't be."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from monitor.feed.decode import Decoded, Decoder
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
+from monitor.records import OWN_FEED, FeedSpec, RawMessage, Reading, ValueAt
+
+ARRIVED = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
+AT = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
+TOPIC = "siccast/1/attic/box1/reading"
+GOOD = {"t": "2026-03-01T07:30:00Z", "temperature_c": 21.4, "rh_pct": 17.2}
+
+
+def decode(payload: object, topic: str = TOPIC, feeds: tuple[FeedSpec, ...] = (OWN_FEED,)) -> Decoded:
+    content = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+    return Decoder(feeds, "attic").decode([RawMessage("mqtt", topic, content, ARRIVED)])
+
+
+def test_own_message() -> None:
+    told = GOOD | {"battery_v": 2.98, "seq": 10234, "floor_rh_pct": 10}
+    assert decode(told).readings == [Reading("box1", AT, 21.4, 0.172, 2.98, 10234, 0.1)]
+
+
+@pytest.mark.parametrize("at", ["2026-03-01T08:30:00+01:00", "2026-03-01T07:30:00", 1772350200, 1772350200.0])
+def test_instants_in_their_several_writings(at: object) -> None:
+    assert decode(GOOD | {"t": at}).readings[0].at == AT
+
+
+def test_without_a_time_the_arrival_stands_in() -> None:
+    (reading,) = decode({"temperature_c": 21.4, "rh_pct": 17.2}).readings
+    assert reading.at == ARRIVED
+    assert not reading.sent_at_known
+
+
+def test_backlog_keeps_the_good_and_tells_of_the_bad() -> None:
+    decoded = decode([GOOD, GOOD | {"rh_pct": 117}, 7, GOOD | {"t": 1772350300}])
+    assert [reading.at.timestamp() for reading in decoded.readings] == [1772350200, 1772350300]
+    assert [rejection.reason for rejection in decoded.rejections] == [
+        "element 1: rh_pct is 117; it has to be within 0 to 100",
+        "element 2: the reading is 7; it has to be a JSON object",
+    ]
+    assert json.loads(decoded.rejections[0].payload)["rh_pct"] == 117
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"", "is not JSON"),
+        (b"not json", "payload not json is not JSON"),
+        (b"[{", "is not JSON"),
+        (b"\xff\xfe", "is not JSON"),
+        (b'{"temperature_c": NaN, "rh_pct": 20}', "is not JSON"),
+        (b'{"temperature_c": 1e999, "rh_pct": 20}', "not JSON|finite"),
+        (b"[]", "the array is empty"),
+        (b"7", "the reading is 7; it has to be a JSON object"),
+        ({"rh_pct": 20}, "'temperature_c' is missing; the message has 'rh_pct'"),
+        (GOOD | {"temperature_c": "21.4"}, "temperature_c is '21.4'; it has to be a number"),
+        (GOOD | {"temperature_c": True}, "temperature_c is True; it has to be a number"),
+        (GOOD | {"temperature_c": [21]}, "it has to be a number"),
+        (GOOD | {"temperature_c": -40.1}, "temperature_c is -40.1; it has to be within -40 to 85 °C"),
+        (GOOD | {"temperature_c": 85.1}, "temperature_c is 85.1; it has to be within -40 to 85 °C"),
+        (GOOD | {"rh_pct": -0.1}, "rh_pct is -0.1; it has to be within 0 to 100"),
+        (GOOD | {"rh_pct": 100.1}, "rh_pct is 100.1; it has to be within 0 to 100"),
+        (GOOD | {"t": "yesterday"}, "t is 'yesterday'; it has to be an instant as in 2026-03-01T07:30:00Z"),
+        (GOOD | {"t": [1]}, r"t is \[1\]"),
+        (GOOD | {"t": 12}, "t is 12, before the year 2000; the node's clock is not set"),
+        (GOOD | {"t": "1999-12-31T23:59:59Z"}, "before the year 2000"),
+        (GOOD | {"t": "2026-03-02T08:00:01Z"}, "more than a day ahead of its arrival at 2026-03-01T08:00:00Z"),
+        (GOOD | {"t": 1e300}, "t is 1e\\+300"),
+        (GOOD | {"t": "0001-01-01T00:00:00+23:00"}, "t is '0001"),
+        (GOOD | {"battery_v": 2980}, "battery_v is 2980; it has to be volts within 0 to 60"),
+        (GOOD | {"seq": -1}, "seq is -1; it has to be a whole number"),
+        (GOOD | {"seq": 1.5}, "seq is 1.5"),
+        (GOOD | {"floor_rh_pct": 200}, "floor_rh_pct is 200"),
+    ],
+)
+def test_each_fault_gets_one_line(payload: object, reason: str) -> None:
+    decoded = decode(payload)
+    assert decoded.readings == []
+    (rejection,) = decoded.rejections
+    assert "\n" not in rejection.reason
+    with pytest.raises(ValueError, match=reason):
+        raise ValueError(rejection.reason)
+
+
+def test_oversized_payload_is_refused_by_its_size_and_cut() -> None:
+    decoded = decode(b"[" + b"1," * MAX_PAYLOAD_BYTES)
+    (rejection,) = decoded.rejections
+    assert rejection.reason == f"payload of {2 * MAX_PAYLOAD_BYTES + 1} bytes; at most 262144 bytes are read"
+    assert len(rejection.payload) == 4096
+
+
+@pytest.mark.parametrize("topic", ["siccast/1/attic/box1", "siccast/1/cellar/box1/reading", "other", ""])
+def test_topic_of_no_feed(topic: str) -> None:
+    (rejection,) = decode(GOOD, topic).rejections
+    assert rejection.reason.endswith("belongs to no feed; expected siccast/1/attic/{box}/reading")
+
+
+@pytest.mark.parametrize("name", ["\x1b[31m", " box", "x" * 65, "a\u202eb"])
+def test_box_name_that_a_terminal_would_obey(name: str) -> None:
+    (rejection,) = decode(GOOD, f"siccast/1/attic/{name}/reading").rejections
+    assert rejection.reason.endswith("it has to be 1 to 64 printable characters")
+    assert rejection.reason.isprintable()
+
+
+PORCH = FeedSpec(
+    name="porch",
+    topic="sensors/{box}/state",
+    temperature=ValueAt("/data/0/temp~1F", "F"),
+    humidity=ValueAt("/data/0/hum", "fraction"),
+    time=ValueAt("/ts", "epoch_ms"),
+    boxes=(("ab12", "box7"),),
+)
+
+
+def test_mapped_payload() -> None:
+    told = {"data": [{"temp/F": 70.52, "hum": 0.172}], "ts": 1772350200000}
+    (reading,) = decode(told, "sensors/ab12/state", (OWN_FEED, PORCH)).readings
+    assert reading.box == "box7"
+    assert reading.at == AT
+    assert reading.temperature_degc == pytest.approx(21.4)  # 70.52 °F by the definition of the scale
+    assert reading.relative_humidity == pytest.approx(0.172)
+
+
+def test_mapped_payload_without_what_it_should_have() -> None:
+    (rejection,) = decode({"data": []}, "sensors/ab12/state", (PORCH,)).rejections
+    assert rejection.reason == "nothing stands at /data/0/temp~1F in {'data': []}"

@@ -1,0 +1,182 @@
+"""The listener against real brokers: what is published is stored once, whatever happens in between."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pytest
+
+from monitor.errors import FeedError, StoreBusyError
+from monitor.feed.decode import Decoder
+from monitor.feed.embedded import EmbeddedBroker
+from monitor.feed.mqtt import MqttFeed
+from monitor.intake import Intake
+from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading, Rejection
+from monitor.store.opening import Stores, open_stores
+from tests.conftest import Mosquitto, free_port, require_program
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from pathlib import Path
+
+TOPIC = "siccast/1/attic/box1/reading"
+
+
+def payload(number: int) -> bytes:
+    return json.dumps({"t": 1772350200 + number, "temperature_c": 21.4, "rh_pct": 17.2, "seq": number}).encode()
+
+
+def publish(port: int, payloads: list[bytes], topic: str = TOPIC) -> None:
+    program = require_program("mosquitto_pub")
+    lines = b"\n".join(payloads) + b"\n"
+    subprocess.run([program, "-p", str(port), "-V", "311", "-q", "1", "-t", topic, "-l"], input=lines, check=True)
+
+
+@pytest.fixture
+def stores(tmp_path: Path) -> Iterator[Stores]:
+    with open_stores(tmp_path / "siccast.sqlite3") as opened:
+        yield opened
+
+
+def listen(address: BrokerAddress, stores: Stores, messages: int) -> Intake:
+    """Listen until so many messages went through."""
+    decoder = Decoder((OWN_FEED,), "attic")
+    intake = Intake(decoder, stores.readings)
+    with MqttFeed(address, decoder.subscriptions) as feed:
+        intake.run(feed, lambda: intake.tally.messages >= messages)
+    return intake
+
+
+def subscribe(address: BrokerAddress) -> None:
+    """Leave a session behind that collects messages."""
+    with MqttFeed(address, Decoder((OWN_FEED,), "attic").subscriptions) as feed:
+        feed.connect()
+        assert feed.receive(1.0) == []
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_was_published_while_away_is_stored(mosquitto: Mosquitto, stores: Stores, protocol: str) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
+    subscribe(address)
+    publish(mosquitto.port, [payload(number) for number in range(3000)])
+    listen(address, stores, 3000)
+    assert stores.readings.count() == 3000
+    with MqttFeed(address, ["siccast/#"]) as feed:
+        feed.connect()
+        assert feed.session_was_kept
+        assert feed.receive(0.5) == []
+
+
+@pytest.mark.broker
+def test_unacknowledged_messages_come_again_and_are_stored_once(mosquitto: Mosquitto, stores: Stores) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    subscribe(address)
+    publish(mosquitto.port, [payload(number) for number in range(10)])
+    decoder = Decoder((OWN_FEED,), "attic")
+    intake = Intake(decoder, stores.readings)
+    with MqttFeed(address, decoder.subscriptions) as feed:
+        feed.connect()
+        while intake.tally.messages < 10:
+            intake.keep(feed.receive(1.0))  # never acknowledged: as if we died here
+    again = listen(address, stores, 10)
+    assert (again.tally.readings, again.tally.new) == (10, 0)
+    assert stores.readings.count() == 10
+
+
+@pytest.mark.broker
+def test_a_bad_message_neither_blocks_nor_returns(mosquitto: Mosquitto, stores: Stores) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    subscribe(address)
+    publish(mosquitto.port, [b"junk", payload(1)])
+    intake = listen(address, stores, 2)
+    assert (intake.tally.new, intake.tally.rejected) == (1, 1)
+    assert stores.ledger.rejected()[0].payload == b"junk"
+    with MqttFeed(address, ["siccast/#"]) as feed:
+        assert feed.receive(0.5) == []
+
+
+@pytest.mark.broker
+def test_the_connection_is_made_again(start_mosquitto: Callable[..., Mosquitto], stores: Stores) -> None:
+    broker = start_mosquitto()
+    address = BrokerAddress("127.0.0.1", broker.port)
+    said: list[str] = []
+    with MqttFeed(address, ["siccast/#"], report=said.append) as feed:
+        feed.receive(0.2)
+        broker.kill()
+        while feed.is_connected:
+            feed.receive(0.2)
+        feed.receive(0.0)
+        broker.start()
+        while not feed.is_connected:
+            feed.receive(0.2)
+    assert [line.split(" ")[0] for line in said][:2] == ["connected", "lost"]
+    assert said[-1].startswith("connected")
+
+
+def test_the_embedded_broker_carries_a_reading(stores: Stores) -> None:
+    with EmbeddedBroker() as broker, MqttFeed(broker.address, ["siccast/#"]) as feed:
+        feed.connect()
+        feed.receive(0.2)
+        with MqttFeed(BrokerAddress("127.0.0.1", broker.address.port, "3.1.1", "node")) as node:
+            node.connect()
+            node.publish(TOPIC, payload(7))
+            messages: list[RawMessage] = []
+            while not messages:
+                messages = feed.receive(1.0)
+                node.receive(0.0)
+    assert messages[0].topic == TOPIC
+    assert Intake(Decoder((OWN_FEED,), "attic"), stores.readings).keep(messages) == 1
+
+
+def test_no_broker_is_one_line() -> None:
+    port = free_port()
+    with pytest.raises(FeedError, match=rf"no broker answers at 127.0.0.1:{port} \(Connection refused\)"):
+        MqttFeed(BrokerAddress("127.0.0.1", port)).connect()
+
+
+class OneBatch:
+    """A feed with one batch of messages that remembers what was acknowledged."""
+
+    def __init__(self, payloads: list[bytes]) -> None:
+        arrived = datetime(2026, 3, 2, tzinfo=UTC)
+        self.waiting = [RawMessage("made", TOPIC, each, arrived) for each in payloads]
+        self.acknowledged: list[RawMessage] = []
+
+    def receive(self, wait_s: float) -> list[RawMessage]:
+        batch, self.waiting = self.waiting, []
+        return batch
+
+    def acknowledge(self, messages: Iterable[RawMessage]) -> None:
+        self.acknowledged += messages
+
+
+class BusyAtFirst:
+    """A store that can't be written the first few times."""
+
+    def __init__(self, stores: Stores, failures: int) -> None:
+        self._stores = stores
+        self._failures = failures
+
+    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+        if self._failures:
+            self._failures -= 1
+            raise StoreBusyError("the disk is full; free some space")
+        return self._stores.readings.add(readings, rejections)
+
+
+def test_a_full_disk_holds_the_messages_until_it_has_space(stores: Stores) -> None:
+    feed, said, pauses = OneBatch([payload(1), payload(2)]), [], []
+    intake = Intake(
+        Decoder((OWN_FEED,), "attic"),
+        BusyAtFirst(stores, failures=3),  # type: ignore[arg-type]
+        report=said.append,
+        pause=lambda s: pauses.append((s, len(feed.acknowledged))),
+    )
+    intake.run(feed, lambda: bool(feed.acknowledged))
+    assert pauses == [(1.0, 0), (2.0, 0), (4.0, 0)]
+    assert said == ["the disk is full; free some space", "the store can be written again; nothing was lost"]
+    assert len(feed.acknowledged) == stores.readings.count() == 2
