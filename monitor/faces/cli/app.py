@@ -24,7 +24,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 
-COMMAND_MODULES: tuple[str, ...] = ()
+COMMAND_MODULES: tuple[str, ...] = ("listen", "log", "readings", "rejected")
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 

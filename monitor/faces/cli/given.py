@@ -1,0 +1,44 @@
+"""What a person typed at the command line: instants in the zone of the shelf, boxes that exist."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.errors import UnknownBoxError
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+
+
+def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
+    """Return the instant somebody wrote, in their own zone where they named none; now where they wrote nothing."""
+    if text is None:
+        return now
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01") from None
+    at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    if at > now:
+        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened")
+    return at
+
+
+def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return the name of a box that is declared or that was ever heard of."""
+    declared = [box.name for box in shelf.boxes]
+    if name in declared:
+        return name
+    heard = sorted(set(stores.readings.latest()) - set(declared))
+    if name in heard:
+        return name
+    raise UnknownBoxError(
+        f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
+        + (f"; heard of: {', '.join(heard)}" if heard else "")
+    )

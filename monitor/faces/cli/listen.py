@@ -1,0 +1,69 @@
+"""`siccast listen`: take what the sensors send into the shelf's database, for as long as it runs."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from monitor.records import BrokerAddress
+    from monitor.settings import Shelf
+
+EMBEDDED_PORT = 1883
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(listen)
+
+
+def listen(
+    context: typer.Context,
+    port: Annotated[
+        int, typer.Option(min=1, max=65_535, help="Port of the broker inside, where the shelf file names no broker.")
+    ] = EMBEDDED_PORT,
+) -> None:
+    """Take readings from the broker until stopped with Ctrl-C."""
+    from monitor.feed.decode import Decoder
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.intake import Intake
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    stopped = _stop_signal()
+    decoder = Decoder(shelf.feeds, shelf.site)
+    with ExitStack() as stack:
+        stores = stack.enter_context(open_stores(shelf.database_path))
+        address = shelf.broker or _embedded(stack, shelf, port)
+        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, report=_say))
+        intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait)
+        intake.run(feed, stopped.is_set)
+    tally = intake.tally
+    _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+
+
+def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:
+    from monitor.feed.embedded import EmbeddedBroker
+
+    broker = stack.enter_context(EmbeddedBroker(port))
+    where = f"{broker.address.host}:{port}"
+    _say(f"no [broker] in {shelf.folder / SHELF_FILE}: one runs inside, on this machine only, at {where}")
+    return broker.address
+
+
+def _stop_signal() -> threading.Event:
+    """Return an event that is set when the person or the system asks us to stop."""
+    stopped = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stopped.set())
+    return stopped
+
+
+def _say(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)

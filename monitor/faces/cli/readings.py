@@ -1,0 +1,172 @@
+"""`siccast readings`: take readings from a file, or write them to one."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from contextlib import nullcontext
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import typer
+
+from monitor.errors import ImportFileError, UnknownBoxError
+from monitor.settings import load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from monitor.records import Reading
+    from monitor.store.opening import Stores
+
+readings = typer.Typer(help="Take readings from a file, or write them to one.", no_args_is_help=True)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.add_typer(readings, name="readings")
+
+
+@readings.command("import")
+def import_readings(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(help="A text table (CSV) with a heading line.")],
+    *,
+    box: Annotated[str | None, typer.Option(help="The box that all rows are of, where no column says so.")] = None,
+    column: Annotated[
+        list[str] | None, typer.Option(help="What the file calls one of our columns, as in rh_pct=Humidity.")
+    ] = None,
+    temperature_unit: Annotated[str, typer.Option(help="C, F or K.")] = "C",
+    humidity_unit: Annotated[str, typer.Option(help="% or fraction.")] = "%",
+    time_unit: Annotated[str, typer.Option(help="iso8601, epoch_s or epoch_ms.")] = "iso8601",
+    time_format: Annotated[str | None, typer.Option(help="Pattern of the instants, as in '%d.%m.%Y %H:%M'.")] = None,
+    timezone: Annotated[str | None, typer.Option(help="Zone of instants that name none; else the shelf's.")] = None,
+    delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
+    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
+) -> None:
+    """Add the readings of a file; rows that are held already change nothing."""
+    from monitor.faces.cli.output import progress_bar
+    from monitor.feed.formats.table import TableShape, read_table
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    shape = TableShape(
+        columns=_columns(column or []),
+        box=box,
+        temperature_unit=_one_of(temperature_unit, ("C", "F", "K"), "--temperature-unit"),
+        humidity_unit=_one_of(humidity_unit, ("%", "fraction"), "--humidity-unit"),
+        time_unit=_one_of(time_unit, ("iso8601", "epoch_s", "epoch_ms"), "--time-unit"),
+        time_format=time_format,
+        timezone=shelf.timezone if timezone is None else _zone(timezone),
+        delimiter="\t" if delimiter == "tab" else delimiter,
+        decimal_comma=decimal_comma,
+    )
+    seen = new = rejected = 0
+    with (
+        open_stores(shelf.database_path) as stores,
+        _opened(file) as (lines, size),
+        progress_bar("reading", size) as advance,
+    ):
+        for decoded in read_table(_counted(lines, advance), shape, datetime.now(tz=UTC), file.name):
+            new += stores.readings.add(decoded.readings, decoded.rejections)
+            seen += len(decoded.readings)
+            rejected += len(decoded.rejections)
+    typer.echo(f"{new} new readings, {seen - new} held already, {rejected} rejected (see `siccast rejected`)")
+
+
+@readings.command("export")
+def export_readings(
+    context: typer.Context,
+    file: Annotated[Path | None, typer.Argument(help="Where to write; standard output when left out.")] = None,
+    box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
+    start: Annotated[datetime | None, typer.Option(help="From this instant on (UTC).")] = None,
+    end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
+) -> None:
+    """Write readings as CSV, in the columns that `readings import` reads."""
+    from monitor.faces.cli.output import progress_bar
+    from monitor.feed.formats.table import OWN_COLUMNS
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    span = (_utc(start), _utc(end))
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        boxes = _boxes(stores, box)
+        target = nullcontext(sys.stdout) if file is None else file.open("w", encoding="utf-8", newline="")
+        with target as lines, progress_bar("writing", None) as advance:
+            writer = csv.writer(lines)
+            writer.writerow(OWN_COLUMNS)
+            for name in boxes:
+                for reading in stores.readings.each(name, *span):
+                    writer.writerow(_cells(reading))
+                    advance(1)
+
+
+def _cells(reading: Reading) -> tuple[Any, ...]:
+    return (
+        reading.box,
+        reading.at.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        f"{reading.temperature_degc:.2f}",
+        f"{100.0 * reading.relative_humidity:.2f}",
+        "" if reading.battery_v is None else f"{reading.battery_v:.3f}",
+        "" if reading.seq is None else reading.seq,
+        reading.source.value,
+    )
+
+
+def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
+    known = sorted(stores.readings.latest())
+    for name in asked or ():
+        if name not in known:
+            raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")
+    return asked or known
+
+
+class _opened:  # noqa: N801 -- used as a function
+    """A text file and its size, or one line that says why it can't be read."""
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._file = path.open(encoding="utf-8-sig", newline="")
+            self._size = path.stat().st_size
+        except OSError as error:
+            raise ImportFileError(f"{path} can't be read: {error.strerror}; it has to be a text table") from error
+
+    def __enter__(self) -> tuple[Any, int]:
+        return self._file, self._size
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+
+def _counted(lines: Iterator[str], advance: Callable[[float], None]) -> Iterator[str]:
+    """Pass lines on and tell the progress bar how much of the file that was."""
+    for line in lines:
+        advance(len(line))
+        yield line
+
+
+def _columns(given: list[str]) -> dict[str, str]:
+    pairs = [text.partition("=") for text in given]
+    for (ours, sign, _), text in zip(pairs, given, strict=True):
+        if not sign or not ours:
+            raise typer.BadParameter(f"'{text}' won't do; write our name = its name, as in rh_pct=Humidity")
+    return {ours: theirs for ours, _, theirs in pairs}
+
+
+def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
+    if value not in allowed:
+        raise typer.BadParameter(f"'{value}' won't do; one of {', '.join(allowed)}", param_hint=option)
+    return value
+
+
+def _zone(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None
+
+
+def _utc(at: datetime | None) -> datetime | None:
+    return None if at is None else at.replace(tzinfo=UTC)

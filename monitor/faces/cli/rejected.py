@@ -1,0 +1,57 @@
+"""`siccast rejected`: the messages that could not be used, and why."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from monitor.settings import load_shelf, shelf_folder
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(rejected)
+
+
+def rejected(
+    context: typer.Context,
+    newest: Annotated[int, typer.Option(min=1, max=100_000, help="How many to list, newest first.")] = 20,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """List messages that could not be used, each with its reason."""
+    from monitor.faces.cli.output import show_json, show_table
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        messages = stores.ledger.rejected(newest)
+        ever = stores.ledger.rejected_count()
+    if as_json:
+        show_json(
+            {
+                "rejected_ever": ever,
+                "newest": [
+                    {
+                        "number": each.rejection_id,
+                        "arrived_at": each.arrived_at,
+                        "feed": each.feed,
+                        "topic": each.topic,
+                        "reason": each.reason,
+                        "payload": each.payload.decode("utf-8", "replace"),
+                    }
+                    for each in messages
+                ],
+            }
+        )
+        return
+    rows = [
+        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", _line(each.topic), _line(each.reason))
+        for each in messages
+    ]
+    show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
+    typer.echo(f"{ever} rejected so far; --json shows the payloads")
+
+
+def _line(text: str) -> str:
+    return "".join(letter if letter.isprintable() else "�" for letter in text)
