@@ -6,6 +6,7 @@ water, temperature °C, mass g, every instant aware UTC.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
@@ -287,6 +288,7 @@ class BoxState(StrEnum):
     over_limit = "over limit"
     not_enough_evidence = "not enough evidence"
     no_readings = "no readings"
+    undeclared = "seen, not declared"
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,6 +307,12 @@ class LeakEstimate:
     changed_at: datetime | None = None
     """Since when the conductance is another one, where it changed."""
     change_factor: Quantiles | None = None
+
+    @property
+    def half_time_days(self) -> Quantiles:
+        """How long the empty box takes to come halfway to the room: ln 2 over the air changes a day."""
+        changes = self.air_changes_per_day
+        return Quantiles(*(math.log(2.0) / rate for rate in (changes.p95, changes.p50, changes.p05)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,6 +378,8 @@ class Assessment:
     charge: LedgerEntry | None = None
     leak: LeakEstimate | None = None
     forecast: CrossingForecast | None = None
+    due_at: datetime | None = None
+    """When the chance of being over the limit becomes worth a recharge; None where that lies beyond the horizon."""
     evidence: tuple[str, ...] = ()
     """Plain sentences: what the estimate rests on, or what is missing."""
     sharpen: str = ""

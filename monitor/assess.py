@@ -1,0 +1,184 @@
+"""Joint two: store → inference → planning; one ``Assessment`` a box, the same for every face."""
+
+from __future__ import annotations
+
+import logging
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from monitor import inference
+from monitor.errors import SiccastError
+from monitor.planning.due import due_at, state_of, words_for_today
+from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.records import (
+    ROOM,
+    Assessment,
+    Box,
+    BoxHistory,
+    BoxState,
+    EntryKind,
+    LedgerEntry,
+    Outlook,
+    Reading,
+    ReadingSeries,
+    RoomClimate,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from monitor.store.contracts import Ledger, Readings
+
+__all__ = ["RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
+
+STALE_AFTER_DAYS = 3.0
+"""A newest reading older than this is said beside the forecast."""
+
+_log = logging.getLogger(__name__)
+
+
+def assess(
+    readings: Readings,
+    ledger: Ledger,
+    boxes: Sequence[Box],
+    as_of: datetime,
+    *,
+    room_climate: RoomClimate | None = None,
+    humidity_limit: float | None = None,
+    horizon_days: int = 540,
+) -> tuple[Assessment, ...]:
+    """Return what is believed about every declared box, then every box that reports without being declared.
+
+    Only readings and entries stamped before ``as_of`` are seen. ``humidity_limit`` takes the place of every box's own.
+    Boxes of one style inform each other, so ask for all of them even to show one.
+    """
+    latest = readings.latest()
+    rooms = {name: readings.series(name, end=as_of) for name in {box.room for box in boxes} if name in latest}
+    histories = [
+        BoxHistory(
+            box=box,
+            readings=readings.series(box.name, end=as_of),
+            room=rooms.get(box.room),
+            room_climate=room_climate,
+            entries=tuple(ledger.entries(box.name, before=as_of)),
+        )
+        for box in boxes
+    ]
+    answers = _ask(histories, as_of, humidity_limit, horizon_days)
+    declared = (
+        _assessment(history, answer, as_of, humidity_limit, latest.get(history.box.name))
+        for history, answer in zip(histories, answers, strict=True)
+    )
+    return (*declared, *_undeclared(readings, latest, boxes, as_of))
+
+
+def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
+    """Return the assessments with what needs a person most at the top."""
+    order = (
+        BoxState.over_limit,
+        BoxState.due,
+        BoxState.not_enough_evidence,
+        BoxState.no_readings,
+        BoxState.within_limit,
+        BoxState.undeclared,
+    )
+    never = timedelta.max
+    return sorted(assessments, key=lambda a: (order.index(a.state), a.due_at - a.as_of if a.due_at else never))
+
+
+def _ask(
+    histories: Sequence[BoxHistory], as_of: datetime, humidity_limit: float | None, horizon_days: int
+) -> list[Outlook]:
+    """Return one outlook for each history; where asking for all together fails, each is asked alone."""
+    try:
+        return _outlooks(histories, as_of, humidity_limit, horizon_days)
+    except Exception as error:
+        _log.debug("the boxes can't be assessed together: %s", error, exc_info=True)
+    return [_ask_alone(history, as_of, humidity_limit, horizon_days) for history in histories]
+
+
+def _ask_alone(history: BoxHistory, as_of: datetime, humidity_limit: float | None, horizon_days: int) -> Outlook:
+    try:
+        return _outlooks([history], as_of, humidity_limit, horizon_days)[0]
+    except SiccastError as error:
+        return Outlook(refusal=str(error))
+    except Exception as error:
+        _log.debug("box %s can't be assessed", history.box.name, exc_info=True)
+        return Outlook(refusal=f"the estimate failed ({type(error).__name__}: {error}); please report it")
+
+
+def _outlooks(
+    histories: Sequence[BoxHistory], as_of: datetime, humidity_limit: float | None, horizon_days: int
+) -> list[Outlook]:
+    limits = None if humidity_limit is None else [humidity_limit] * len(histories)
+    return list(vars(inference)["outlooks"](histories, as_of, humidity_limits=limits, horizon_days=horizon_days))
+
+
+def _assessment(
+    history: BoxHistory, answer: Outlook, as_of: datetime, humidity_limit: float | None, newest: Reading | None
+) -> Assessment:
+    box = history.box if humidity_limit is None else replace(history.box, humidity_limit=humidity_limit)
+    latest = _latest(history.readings, newest, as_of)
+    forecast = answer.forecast if latest else None
+    return Assessment(
+        box=box,
+        as_of=as_of,
+        state=_state(answer, latest, as_of),
+        latest=latest,
+        charge=_charge(history.entries),
+        leak=answer.leak,
+        forecast=forecast,
+        due_at=due_at(forecast, as_of) if forecast else None,
+        evidence=(*answer.evidence, *_staleness(latest, as_of)),
+        sharpen=answer.sharpen,
+        refusal=answer.refusal if latest else f"no reading of box '{box.name}' has arrived yet",
+    )
+
+
+def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
+    if latest is None:
+        return BoxState.no_readings
+    return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
+
+
+def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> Reading | None:
+    """Return the newest reading before the instant: the store's own where it is old enough, else the series' last."""
+    if newest is not None and newest.at < as_of:
+        return newest
+    if len(series) == 0:
+        return None
+    return Reading(
+        box=series.box,
+        at=datetime.fromtimestamp(float(series.at_s[-1]), UTC),
+        temperature_degc=float(series.temperature_degc[-1]),
+        relative_humidity=float(series.relative_humidity[-1]),
+    )
+
+
+def _charge(entries: Sequence[LedgerEntry]) -> LedgerEntry | None:
+    fillings = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
+    return fillings[-1] if fillings else None
+
+
+def _staleness(latest: Reading | None, as_of: datetime) -> tuple[str, ...]:
+    if latest is None or (silent := as_of - latest.at) <= timedelta(days=STALE_AFTER_DAYS):
+        return ()
+    return (f"The newest reading is {silent.days} days old: what happened since is not seen.",)
+
+
+def _undeclared(
+    readings: Readings, latest: Mapping[str, Reading], boxes: Sequence[Box], as_of: datetime
+) -> Iterator[Assessment]:
+    known = {ROOM} | {box.name for box in boxes} | {box.room for box in boxes}
+    for name in sorted(set(latest) - known):
+        newest = latest[name] if latest[name].at < as_of else _latest(readings.series(name, end=as_of), None, as_of)
+        if newest is not None:
+            yield Assessment(
+                box=Box(name=name, volume_liter=math.nan),
+                as_of=as_of,
+                state=BoxState.undeclared,
+                latest=newest,
+                refusal=f"add [boxes.{name}] with its volume_l and limit_rh_pct to shelf.toml",
+            )

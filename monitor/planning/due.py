@@ -1,0 +1,102 @@
+"""What deserves a word today, and what was said already."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from monitor.planning.weights import PlanWeights
+from monitor.records import BoxState
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable
+    from datetime import date, datetime
+
+    from monitor.records import Assessment, CrossingForecast
+
+DUE_WITHIN_DAYS = 30
+"""A box whose day is nearer than this is called due."""
+
+WORD_WITHIN_DAYS = 7
+"""A box whose day is nearer than this is worth a word today."""
+
+SILENT_AFTER_DAYS = 1.0
+"""A box without a reading for longer than this is worth a word today."""
+
+
+class Matter(StrEnum):
+    """What a word is about."""
+
+    over_limit = "over limit"
+    due = "due"
+    silent = "silent"
+    undeclared = "seen, not declared"
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One thing a person should hear about one box."""
+
+    box: str
+    matter: Matter
+    text: str
+    key: str
+    """The same for as long as it is the same matter: a word whose key was said already needs no saying again."""
+
+
+def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
+    """Return when the chance of being over the limit becomes worth a recharge, or None beyond the horizon."""
+    worth_it = (weights or PlanWeights()).due_chance
+    days = next((day for day, chance in enumerate(forecast.chance_by_day) if chance >= worth_it), None)
+    return None if days is None else as_of + timedelta(days=days)
+
+
+def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
+    """Return the state in plain words of a box that has a forecast."""
+    if forecast.chance_over_already >= 0.5:
+        return BoxState.over_limit
+    due = due_at(forecast, as_of)
+    if due is not None and due - as_of <= timedelta(days=DUE_WITHIN_DAYS):
+        return BoxState.due
+    return BoxState.within_limit
+
+
+def words_for_today(assessments: Iterable[Assessment], today: date, said: Collection[str] = ()) -> tuple[Word, ...]:
+    """Return what deserves a word today and was not said already, in the order of the assessments.
+
+    ``today`` is the person's calendar day at the instant of the assessments.
+    """
+    words = (word for assessment in assessments for word in _words(assessment, today))
+    return tuple(word for word in words if word.key not in said)
+
+
+def say_day(on: date) -> str:
+    """Return a near day as a person says it, without the year."""
+    return f"{on:%a} {on.day} {on:%b}"
+
+
+def _words(assessment: Assessment, today: date) -> Iterable[Word]:
+    box, limit_pct = assessment.box.name, 100.0 * assessment.box.humidity_limit
+    since = assessment.charge.at.isoformat() if assessment.charge else "the first reading"
+    if assessment.state is BoxState.undeclared:
+        yield Word(box, Matter.undeclared, f"{box} reports but is not declared", f"{box}|{Matter.undeclared}")
+    elif assessment.state is BoxState.over_limit:
+        text = f"{box} is over its limit of {limit_pct:g} %: recharge it"
+        yield Word(box, Matter.over_limit, text, f"{box}|{Matter.over_limit}|{since}")
+    elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
+        text = f"{box} should be recharged by {say_day(today + ahead)} to stay under {limit_pct:g} %"
+        yield Word(box, Matter.due, text, f"{box}|{Matter.due}|{since}")
+    yield from _silence(assessment)
+
+
+def _silence(assessment: Assessment) -> Iterable[Word]:
+    box, latest = assessment.box.name, assessment.latest
+    if latest is None:
+        yield Word(box, Matter.silent, f"{box} has never reported", f"{box}|{Matter.silent}|ever")
+        return
+    silent_days = (assessment.as_of - latest.at) / timedelta(days=1)
+    if silent_days > SILENT_AFTER_DAYS:
+        text = f"{box} has not reported for {silent_days:.0f} days"
+        yield Word(box, Matter.silent, text, f"{box}|{Matter.silent}|{latest.at.isoformat()}")

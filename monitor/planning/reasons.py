@@ -1,0 +1,75 @@
+"""Why a box is on its day, or on none: one plain sentence each."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from monitor.planning.due import say_day
+from monitor.records import BoxState
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from monitor.records import Assessment, CrossingForecast
+
+
+def why_on_this_day(
+    assessment: Assessment,
+    forecast: CrossingForecast,
+    *,
+    today: date,
+    on: date,
+    best: date | None,
+    company: Sequence[str],
+) -> str:
+    """Return why a box is dried on this day.
+
+    ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
+    ``company`` are the other boxes of the day.
+    """
+    limit, chance = _limit(forecast), f"{_chance(forecast, (on - today).days)} by then"
+    together = f"with {_names(company)}" if company else "alone"
+    due = _due_on(assessment, today)
+    if assessment.state is BoxState.over_limit:
+        return f"over its limit of {limit} already; this is the next day with room for it"
+    if due is None or best is None or on < best:
+        lasts = f"would do until {say_day(due)}" if due else "would last a good while yet"
+        return f"{lasts}, but dried {together} it costs no extra heating; chance over {limit}: {chance}"
+    if due < today + timedelta(days=1):
+        return f"due now; chance over {limit}: {chance}"
+    if on > best:
+        return f"due by {say_day(due)}, waits for a place or for company; chance over {limit}: {chance}"
+    return f"due by {say_day(due)}; chance over {limit}: {chance}"
+
+
+def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date, horizon_days: int) -> str:
+    """Return why a box with a forecast is on none of the days."""
+    last = today + timedelta(days=horizon_days)
+    chance = _chance(forecast, horizon_days)
+    due = _due_on(assessment, today)
+    if due is not None and due <= last - timedelta(days=7):
+        return f"due by {say_day(due)}, but every day before {say_day(last)} is full: add a day or a larger batch"
+    return f"not needed before {say_day(last)}: chance over {_limit(forecast)} by then {chance}"
+
+
+def _due_on(assessment: Assessment, today: date) -> date | None:
+    return today + (assessment.due_at - assessment.as_of) if assessment.due_at else None
+
+
+def _limit(forecast: CrossingForecast) -> str:
+    return f"{100.0 * forecast.humidity_limit:g} %"
+
+
+def _chance(forecast: CrossingForecast, days: int) -> str:
+    pct = 100.0 * forecast.chance_within(days)
+    if 0.0 < pct < 1.0:
+        return "under 1 %"
+    return "over 99 %" if 99.0 < pct < 100.0 else f"{pct:.0f} %"
+
+
+def _names(company: Sequence[str]) -> str:
+    if len(company) <= 2:
+        return " and ".join(company)
+    return f"{company[0]} and {len(company) - 1} others"

@@ -1,0 +1,154 @@
+"""What tests make up: stores in memory beside the real ones, readings, and answers of inference."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from monitor.planning.due import due_at, state_of
+from monitor.records import (
+    Assessment,
+    Box,
+    BoxState,
+    CrossingForecast,
+    DateQuantiles,
+    EntryKind,
+    LeakEstimate,
+    LedgerEntry,
+    Quantiles,
+    Reading,
+    ReadingSeries,
+    RejectedMessage,
+    Rejection,
+)
+
+AS_OF = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+"""A Wednesday."""
+
+
+@dataclass
+class FakeReadings:
+    """A time series in memory; stands beside the real store and keeps the same contract."""
+
+    held: dict[str, dict[datetime, Reading]] = field(default_factory=dict)
+
+    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+        before = self.count()
+        for reading in readings:
+            self.held.setdefault(reading.box, {}).setdefault(reading.at, reading)
+        return self.count() - before
+
+    def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        there = [
+            reading
+            for at, reading in sorted(self.held.get(box, {}).items())
+            if (start is None or at >= start) and (end is None or at < end)
+        ]
+        return ReadingSeries(
+            box=box,
+            at_s=np.array([reading.at.timestamp() for reading in there]),
+            temperature_degc=np.array([reading.temperature_degc for reading in there]),
+            relative_humidity=np.array([reading.relative_humidity for reading in there]),
+            marks=np.zeros(len(there), dtype=np.uint16),
+        )
+
+    def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        return self.series(box, start, end)
+
+    def latest(self) -> Mapping[str, Reading]:
+        return {box: there[max(there)] for box, there in self.held.items()}
+
+    def count(self) -> int:
+        return sum(len(there) for there in self.held.values())
+
+
+@dataclass
+class FakeLedger:
+    """A ledger in memory; stands beside the real store and keeps the same contract."""
+
+    held: list[LedgerEntry] = field(default_factory=list)
+
+    def log(self, entry: LedgerEntry) -> int:
+        self.held.append(replace(entry, entry_id=len(self.held) + 1))
+        return len(self.held)
+
+    def undo(self, entry_id: int) -> LedgerEntry:
+        return self.held.pop(entry_id - 1)
+
+    def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
+        there = [e for e in self.held if box in (None, e.box) and (before is None or e.at < before)]
+        return sorted(there, key=lambda entry: entry.at)
+
+    def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
+        return []
+
+    def rejected_count(self) -> int:
+        return 0
+
+
+@dataclass(frozen=True)
+class FakeStores:
+    readings: FakeReadings = field(default_factory=FakeReadings)
+    ledger: FakeLedger = field(default_factory=FakeLedger)
+
+
+def week_of_readings(box: str, end: datetime = AS_OF, relative_humidity: float = 0.12) -> list[Reading]:
+    """Return readings every six hours over the week before an instant."""
+    return [Reading(box, end - timedelta(hours=hours), 21.5, relative_humidity) for hours in range(168, 0, -6)]
+
+
+def certain(value: float) -> Quantiles:
+    return Quantiles(0.8 * value, value, 1.25 * value)
+
+
+def forecast_of(median_days: float, spread_days: float = 5.0, humidity_limit: float = 0.20) -> CrossingForecast:
+    """Return a forecast with a straight-line chance around its median; made up for the test."""
+    days = np.arange(541)
+    chance = np.clip(0.5 + 0.5 * (days - median_days) / max(spread_days, 1e-9), 0.0, 1.0)
+
+    def date_at(share: float) -> datetime | None:
+        reached = np.flatnonzero(chance >= share)
+        return AS_OF + timedelta(days=int(reached[0])) if len(reached) else None
+
+    dates = DateQuantiles(date_at(0.05), date_at(0.50), date_at(0.95))
+    return CrossingForecast(
+        humidity_limit=humidity_limit,
+        cross_at=dates,
+        chance_by_day=tuple(float(value) for value in chance),
+        spent_at=dates,
+        capacity_used=Quantiles(0.4, 0.5, 0.6),
+        headroom_g=certain(8.0),
+        present_relative_humidity=certain(0.12),
+        chance_over_already=float(chance[0]),
+    )
+
+
+LEAK = LeakEstimate(
+    conductance_g_per_day_per_kpa=Quantiles(0.031, 0.052, 0.088),
+    air_changes_per_day=Quantiles(0.42, 0.71, 1.2),
+    ingress_g_per_day=certain(0.05),
+    ingress_summer_g_per_day=certain(0.09),
+    ingress_winter_g_per_day=certain(0.03),
+    grams_known=False,
+    comparison="As tight as most gasketed boxes.",
+)
+
+
+def assessment_of(name: str, forecast: CrossingForecast | None, state: BoxState | None = None) -> Assessment:
+    """Return the assessment that a box with this forecast would get."""
+    return Assessment(
+        box=Box(name=name, volume_liter=10.0, humidity_limit=forecast.humidity_limit if forecast else 0.20),
+        as_of=AS_OF,
+        state=state or (state_of(forecast, AS_OF) if forecast else BoxState.not_enough_evidence),
+        latest=Reading(name, AS_OF - timedelta(minutes=20), 21.5, 0.121),
+        charge=LedgerEntry(EntryKind.charge, name, AS_OF - timedelta(days=40), dry_mass_g=100.0),
+        leak=LEAK if forecast else None,
+        forecast=forecast,
+        due_at=due_at(forecast, AS_OF) if forecast else None,
+        evidence=("Forty days of readings since the beads went in.",) if forecast else (),
+        sharpen="Weigh the beads once." if forecast else "",
+        refusal="" if forecast else "two days of readings can't carry a forecast",
+    )

@@ -1,0 +1,72 @@
+"""What deserves a word: once for each matter, and never for a box that is well."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_up import AS_OF, assessment_of, forecast_of
+
+from monitor.planning.due import Matter, due_at, state_of, words_for_today
+from monitor.planning.weights import PlanWeights
+from monitor.records import Assessment, BoxState
+
+TODAY = date(2026, 3, 4)
+
+
+@pytest.mark.parametrize(
+    ("median_days", "state"),
+    [(-10.0, BoxState.over_limit), (20.0, BoxState.due), (200.0, BoxState.within_limit)],
+)
+def test_state_in_plain_words(median_days: float, state: BoxState) -> None:
+    assert state_of(forecast_of(median_days), AS_OF) is state
+
+
+@given(median_days=st.floats(1.0, 700.0), spread_days=st.floats(1.0, 300.0))
+def test_due_day_is_the_first_with_a_chance_worth_a_recharge(median_days: float, spread_days: float) -> None:
+    forecast, worth_it = forecast_of(median_days, spread_days), PlanWeights().due_chance
+    at = due_at(forecast, AS_OF)
+    if at is None:
+        assert max(forecast.chance_by_day) < worth_it
+    else:
+        days = (at - AS_OF).days
+        assert forecast.chance_within(days) >= worth_it
+        assert days == 0 or forecast.chance_within(days - 1) < worth_it
+
+
+def test_a_word_for_each_matter() -> None:
+    silent = assessment_of("silent", forecast_of(200.0))
+    assert silent.latest is not None
+    crowd = [
+        assessment_of("well", forecast_of(200.0)),
+        assessment_of("over", forecast_of(-10.0)),
+        assessment_of("soon", forecast_of(8.0)),
+        assessment_of("later", forecast_of(25.0)),
+        replace(assessment_of("strange", None), state=BoxState.undeclared),
+        replace(silent, latest=replace(silent.latest, at=AS_OF - timedelta(days=3))),
+        replace(assessment_of("new", None), state=BoxState.no_readings, latest=None),
+    ]
+    words = words_for_today(crowd, TODAY)
+    assert [(word.box, word.matter) for word in words] == [
+        ("over", Matter.over_limit),
+        ("soon", Matter.due),
+        ("strange", Matter.undeclared),
+        ("silent", Matter.silent),
+        ("new", Matter.silent),
+    ]
+    assert words[0].text == "over is over its limit of 20 %: recharge it"
+    assert words[1].text == "soon should be recharged by Mon 9 Mar to stay under 20 %"
+    assert words[3].text == "silent has not reported for 3 days"
+
+
+def test_what_was_said_is_not_said_again_until_the_beads_are_new() -> None:
+    over = assessment_of("over", forecast_of(-10.0))
+    said = {word.key for word in words_for_today([over], TODAY)}
+    later = replace(over, as_of=AS_OF + timedelta(hours=12))
+    assert words_for_today([later], TODAY, said) == ()
+    assert over.charge is not None
+    recharged: Assessment = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(days=1)))
+    assert len(words_for_today([recharged], TODAY, said)) == 1

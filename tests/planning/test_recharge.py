@@ -1,0 +1,143 @@
+"""The plan keeps its promises: allowed weekdays, batches that fit, nobody needlessly late, a reason for each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_up import assessment_of, forecast_of
+
+from monitor.errors import OutOfRangeError
+from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.weights import PlanWeights
+from monitor.records import Appliance, Assessment, BoxState
+
+WEDNESDAY = date(2026, 3, 4)
+SATURDAY, SUNDAY = 5, 6
+OVEN = Appliance(name="oven", batch_boxes=3)
+
+
+def crowd_of(medians: list[tuple[float, float]]) -> list[Assessment]:
+    return [assessment_of(f"box{i}", forecast_of(median, spread)) for i, (median, spread) in enumerate(medians)]
+
+
+def day_of(plan: RechargePlan, box: str) -> date | None:
+    return next((day.on for day in plan.days if box in day.boxes), None)
+
+
+crowds = st.lists(st.tuples(st.floats(-10.0, 150.0), st.floats(1.0, 60.0)), min_size=1, max_size=9).map(crowd_of)
+
+
+@given(crowd=crowds, batch=st.integers(1, 4), weekdays=st.sets(st.integers(0, 6), min_size=1))
+@settings(max_examples=60, deadline=None)
+def test_every_plan_keeps_the_rules(crowd: list[Assessment], batch: int, weekdays: set[int]) -> None:
+    plan = plan_recharges(crowd, replace(OVEN, batch_boxes=batch), WEDNESDAY, weekdays)
+    planned = [box for day in plan.days for box in day.boxes]
+    assert sorted([*planned, *plan.left_out]) == sorted(a.box.name for a in crowd)
+    for day in plan.days:
+        assert day.on.weekday() in weekdays
+        assert WEDNESDAY <= day.on <= WEDNESDAY + timedelta(days=60)
+        assert 1 <= len(day.boxes) <= batch
+        assert set(day.reasons) == set(day.boxes)
+    assert [day.on for day in plan.days] == sorted({day.on for day in plan.days})
+    assert all(reason and "\n" not in reason for day in plan.days for reason in day.reasons.values())
+
+
+@given(crowd=crowds)
+@settings(max_examples=60, deadline=None)
+def test_with_room_for_all_no_box_waits_into_a_costly_chance(crowd: list[Assessment]) -> None:
+    """Every day allowed and a place for everyone: at the day's start a box costs less than one more day at the oven."""
+    weights = PlanWeights()
+    plan = plan_recharges(crowd, replace(OVEN, batch_boxes=20), WEDNESDAY, range(7))
+    for assessment in crowd:
+        assert assessment.forecast is not None
+        on = day_of(plan, assessment.box.name)
+        waited = (on - WEDNESDAY).days if on else 60
+        late_days = sum(assessment.forecast.chance_within(day) for day in range(waited))
+        early_saved = sum(
+            1.0 - assessment.forecast.chance_within(day)
+            for day in range(waited)
+            if assessment.forecast.chance_within(day) > 0.0
+        )
+        assert weights.late_day * late_days <= weights.oven_day + weights.early_day * early_saved + 1e-6
+
+
+def test_two_boxes_due_close_together_share_a_day() -> None:
+    plan = plan_recharges(crowd_of([(20.0, 3.0), (24.0, 3.0)]), OVEN, WEDNESDAY, [SATURDAY, SUNDAY])
+    (day,) = plan.days
+    assert day.boxes == ("box0", "box1")
+    assert day.on == date(2026, 3, 22)
+    assert "dried with box0 it costs no extra heating" in day.reasons["box1"]
+
+
+def test_two_boxes_due_far_apart_do_not() -> None:
+    plan = plan_recharges(crowd_of([(10.0, 2.0), (50.0, 2.0)]), OVEN, WEDNESDAY, [SATURDAY])
+    assert [(day.on, day.boxes) for day in plan.days] == [
+        (date(2026, 3, 14), ("box0",)),
+        (date(2026, 4, 18), ("box1",)),
+    ]
+
+
+def test_a_box_over_its_limit_goes_in_on_the_next_allowed_day() -> None:
+    plan = plan_recharges(crowd_of([(-30.0, 5.0)]), OVEN, WEDNESDAY, [SATURDAY])
+    assert [(day.on, day.boxes) for day in plan.days] == [(date(2026, 3, 7), ("box0",))]
+    assert "over its limit of 20 % already" in plan.days[0].reasons["box0"]
+
+
+def test_today_is_a_day_too() -> None:
+    plan = plan_recharges(crowd_of([(-30.0, 5.0)]), OVEN, WEDNESDAY, [WEDNESDAY.weekday()])
+    assert plan.days[0].on == WEDNESDAY
+
+
+def test_full_days_are_said() -> None:
+    plan = plan_recharges(crowd_of([(-30.0, 5.0)] * 10), replace(OVEN, batch_boxes=1), WEDNESDAY, [SATURDAY])
+    assert [len(day.boxes) for day in plan.days] == [1] * 9
+    ((_, reason),) = plan.left_out.items()
+    assert reason.startswith("due by Wed 4 Mar, but every day before Sun 3 May is full")
+
+
+def test_where_a_day_is_short_the_box_that_loses_less_waits() -> None:
+    """One place on the next Saturday: the box over its limit takes it, the one due later goes in a week after."""
+    plan = plan_recharges(crowd_of([(8.0, 4.0), (-30.0, 5.0)]), replace(OVEN, batch_boxes=1), WEDNESDAY, [SATURDAY])
+    assert [(day.on, day.boxes) for day in plan.days] == [
+        (date(2026, 3, 7), ("box1",)),
+        (date(2026, 3, 14), ("box0",)),
+    ]
+
+
+def test_a_box_that_lasts_is_left_out_with_its_chance() -> None:
+    plan = plan_recharges(crowd_of([(300.0, 20.0)]), OVEN, WEDNESDAY, [SATURDAY])
+    assert plan.days == ()
+    assert plan.left_out == {"box0": "not needed before Sun 3 May: chance over 20 % by then 0 %"}
+
+
+def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
+    strange = replace(assessment_of("new", None), state=BoxState.undeclared)
+    plan = plan_recharges([assessment_of("young", None), strange], OVEN, WEDNESDAY, [SATURDAY])
+    assert plan.days == ()
+    assert plan.left_out["young"] == "no forecast: two days of readings can't carry a forecast"
+    assert "declare it" in plan.left_out["new"]
+
+
+def test_grams_fill_a_batch_too() -> None:
+    """Two charges of 100 g and one of 400 g against a tray of 250 g: two days, the large one alone."""
+    crowd = crowd_of([(-30.0, 5.0)] * 3)
+    large = crowd[2].charge
+    assert large is not None
+    crowd[2] = replace(crowd[2], charge=replace(large, dry_mass_g=400.0))
+    plan = plan_recharges(crowd, replace(OVEN, batch_boxes=4, batch_g=250.0), WEDNESDAY, [SATURDAY])
+    assert sorted(day.boxes for day in plan.days) == [("box0", "box1"), ("box2",)]
+
+
+@pytest.mark.parametrize("weekdays", [[], [7], [-1]])
+def test_weekdays_that_are_none_are_refused(weekdays: list[int]) -> None:
+    with pytest.raises(OutOfRangeError, match="Monday 0 to Sunday 6"):
+        plan_recharges(crowd_of([(1.0, 1.0)]), OVEN, WEDNESDAY, weekdays)
+
+
+def test_a_batch_that_holds_nothing_is_refused() -> None:
+    with pytest.raises(OutOfRangeError, match="at least 1"):
+        plan_recharges(crowd_of([(1.0, 1.0)]), replace(OVEN, batch_boxes=0), WEDNESDAY, [SATURDAY])

@@ -1,0 +1,87 @@
+"""The integer program is held against every possible calendar of small cases."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.planning.schedule import cheapest_days, costs_of_days
+from monitor.planning.weights import PlanWeights
+
+Case = tuple[np.ndarray, np.ndarray, np.ndarray, float]
+
+
+@st.composite
+def small_cases(draw: st.DrawFn) -> Case:
+    boxes, days = draw(st.integers(1, 4)), draw(st.integers(1, 4))
+    price = st.integers(0, 60)
+    costs = draw(st.lists(price, min_size=boxes * (days + 1), max_size=boxes * (days + 1)))
+    grams = draw(st.lists(st.integers(1, 5), min_size=boxes, max_size=boxes))
+    batch = [float(draw(st.integers(1, 3))), float(draw(st.integers(5, 8)))]
+    loads = np.array([[1.0] * boxes, [float(gram) for gram in grams]])
+    return (
+        np.array(costs, dtype=float).reshape(boxes, days + 1),
+        loads,
+        np.array(batch),
+        float(draw(st.integers(0, 30))),
+    )
+
+
+def price(chosen: tuple[int, ...], case: Case) -> float:
+    """Return what a calendar costs, infinite where a batch overflows."""
+    costs, loads, batch, oven_day = case
+    days = costs.shape[1] - 1
+    used = {place for place in chosen if place < days}
+    for day in used:
+        if np.any(loads[:, [place == day for place in chosen]].sum(axis=1) > batch):
+            return float("inf")
+    return float(sum(costs[box, place] for box, place in enumerate(chosen))) + oven_day * len(used)
+
+
+@given(case=small_cases())
+@settings(max_examples=150, deadline=None)
+def test_no_calendar_is_cheaper_than_the_one_chosen(case: Case) -> None:
+    chosen = tuple(int(place) for place in cheapest_days(*case))
+    boxes, places = case[0].shape
+    cheapest = min(price(other, case) for other in product(range(places), repeat=boxes))
+    assert price(chosen, case) == pytest.approx(cheapest)
+
+
+def test_nothing_to_plan_is_an_empty_plan() -> None:
+    assert len(cheapest_days(np.empty((0, 3)), np.empty((1, 0)), np.array([4.0]), 10.0)) == 0
+    assert list(cheapest_days(np.ones((2, 1)), np.ones((1, 2)), np.array([4.0]), 10.0)) == [0, 0]
+
+
+@given(
+    steps=st.lists(st.floats(0.0, 1.0), min_size=61, max_size=120),
+    ahead=st.integers(0, 59),
+    late_day=st.floats(0.5, 5.0),
+)
+def test_cost_of_waiting_one_more_day(steps: list[float], ahead: int, late_day: float) -> None:
+    """One day later pays a late day by its chance and saves an early one by the rest."""
+    chances = np.maximum.accumulate(steps)
+    weights = PlanWeights(late_day=late_day)
+    costs = costs_of_days(chances, np.array([ahead, ahead + 1]), weights)
+    over = chances[ahead]
+    assert costs[1] - costs[0] == pytest.approx(late_day * over - weights.early_day * (1.0 - over), abs=1e-9)
+
+
+def test_alone_and_without_the_oven_a_box_goes_in_at_the_critical_ratio() -> None:
+    """The newsvendor rule (Arrow, Harris and Marschak 1951, from memory): stop waiting at early / (early + late)."""
+    weights = PlanWeights()
+    chances = np.linspace(0.0, 1.0, 61)
+    costs = costs_of_days(chances, np.arange(61), weights)
+    chosen = cheapest_days(costs[np.newaxis, :], np.ones((1, 1)), np.array([1.0]), 0.0)[0]
+    assert chances[chosen - 1] <= weights.due_chance <= chances[chosen]
+
+
+def test_forty_boxes_over_sixty_days_fit_into_full_batches() -> None:
+    """A crowd on the same day: every batch within its places, and nobody who is over already is left out."""
+    weights = PlanWeights()
+    costs = np.tile(costs_of_days(np.ones(541), np.array([*range(5, 60, 7), 67]), weights), (24, 1))
+    chosen = cheapest_days(costs, np.ones((1, 24)), np.array([4.0]), weights.oven_day)
+    assert list(np.bincount(chosen, minlength=9)) == [4, 4, 4, 4, 4, 4, 0, 0, 0]
