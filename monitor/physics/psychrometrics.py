@@ -209,9 +209,7 @@ def enhancement_factor(temperature_degc: Numeric, pressure_pa: Numeric = STANDAR
     over_ice = t < TRIPLE_POINT_DEGC
     t_ice = np.clip(t, _ENHANCEMENT_RANGE_DEGC[0], TRIPLE_POINT_DEGC)
     t_water = np.clip(t, TRIPLE_POINT_DEGC, _ENHANCEMENT_RANGE_DEGC[1])
-    saturated = np.where(
-        over_ice, saturation_vapor_pressure_over_ice_pa(t_ice), saturation_vapor_pressure_pa(t_water)
-    )
+    saturated = np.where(over_ice, saturation_vapor_pressure_over_ice_pa(t_ice), saturation_vapor_pressure_pa(t_water))
     alpha = np.where(over_ice, _polynomial(_OVER_ICE[0], t_ice), _polynomial(_OVER_WATER[0], t_water))
     beta = np.exp(np.where(over_ice, _polynomial(_OVER_ICE[1], t_ice), _polynomial(_OVER_WATER[1], t_water)))
     ratio = np.minimum(saturated / pressure_pa, 1.0)
