@@ -1,18 +1,17 @@
-"""The two calculators: a column of temperatures and humidities in, columns of physics out; they show, and know no box."""
+"""The two calculators: columns of temperature and humidity in, columns of physics out."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.errors import OutOfRangeError
 from monitor.physics import materials
 from monitor.physics import psychrometrics as air
 from monitor.physics.numerics import FloatArray, require_within
-from monitor.physics.saturation import ICE_RANGE_DEGC, TRIPLE_POINT_PRESSURE_PA, WATER_RANGE_DEGC
-from monitor.physics.sorption import Isotherm
+from monitor.physics.saturation import FROST_RANGE_DEGC, ICE_RANGE_DEGC, TRIPLE_POINT_PRESSURE_PA, WATER_RANGE_DEGC
 
 Columns = Mapping[str, FloatArray]
 
@@ -35,9 +34,10 @@ def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatA
     vapor = np.asarray(air.vapor_pressure_pa(temperature_c, humidity))
     factor = np.asarray(air.enhancement_factor(temperature_c, pressure_pa))
     dew_low = float(air.saturation_vapor_pressure_pa(WATER_RANGE_DEGC[0]))
-    frost_low = float(air.saturation_vapor_pressure_over_ice_pa(-130.0))
+    frost_low = float(air.saturation_vapor_pressure_over_ice_pa(FROST_RANGE_DEGC[0]))
     freezes = (vapor >= frost_low) & (vapor < TRIPLE_POINT_PRESSURE_PA)
     is_air = factor * vapor < 0.999 * pressure_pa
+    over_ice = temperature_c <= ICE_RANGE_DEGC[1]
     return {
         "saturation_pa": np.asarray(air.saturation_vapor_pressure_pa(temperature_c)),
         "vapor_pa": vapor,
@@ -45,23 +45,21 @@ def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatA
         "mixing_g_per_kg": _where(is_air, air.mixing_ratio_g_per_kg, temperature_c, humidity, pressure_pa),
         "dew_point_c": _where(vapor >= dew_low, air.dew_point_from_vapor_pressure, vapor),
         "frost_point_c": _where(freezes, air.frost_point_from_vapor_pressure, vapor),
-        "saturation_over_ice_pa": _where(
-            temperature_c <= ICE_RANGE_DEGC[1], air.saturation_vapor_pressure_over_ice_pa, temperature_c
-        ),
+        "saturation_over_ice_pa": _where(over_ice, air.saturation_vapor_pressure_over_ice_pa, temperature_c),
         "enhancement_factor": factor,
         "density_kg_per_m3": _where(is_air, air.moist_air_density_kg_per_m3, temperature_c, humidity, pressure_pa),
     }
 
 
-def _where(holds: FloatArray, function: object, *columns: FloatArray) -> FloatArray:
+def _where(holds: NDArray[np.bool_], function: Callable[..., Any], *columns: FloatArray) -> FloatArray:
+    """The function where it holds, NaN elsewhere."""
     answer = np.full(holds.shape, np.nan)
-    if holds.any():
-        answer[holds] = function(*(column[holds] for column in columns))  # type: ignore[operator]
+    answer[holds] = function(*(column[holds] for column in columns))
     return answer
 
 
 def sorption(kind: str, temperature_c: FloatArray, rh_pct: FloatArray) -> Columns:
-    """Return loading, the humidity read back from it, slope and heat of a material for each row.
+    """Return loading, the humidity read back from it, heat and slope of a material for each row.
 
     Examples
     --------
@@ -78,4 +76,71 @@ def sorption(kind: str, temperature_c: FloatArray, rh_pct: FloatArray) -> Column
         "rh_pct_back": 100.0 * np.asarray(isotherm.relative_humidity(loading, temperature_c)),
         "heat_kj_per_kg": np.asarray(isotherm.heat_of_adsorption_kj_per_kg(humidity, temperature_c)),
         "slope_g_per_g_per_pct": np.asarray(isotherm.slope(humidity, temperature_c)) / 100.0,
+    }
+
+
+def caveats(kind: str, temperature_c: float, rh_pct: float) -> dict[str, Any]:
+    """Return what to know beside the numbers: spread, range, branch, heat it stands, and what the color may say.
+
+    Examples
+    --------
+    >>> color = caveats("orange_gel", 25.0, 25.0)["color"]
+    >>> color["turned"], color["chance_turned"]
+    ('green', 0.5)
+    """
+    name = materials.kind_of(kind)
+    if name in materials.desiccant_kinds():
+        return _desiccant_caveats(materials.desiccant(name), temperature_c, rh_pct / 100.0)
+    if name in materials.polymer_kinds():
+        return _polymer_caveats(materials.polymer(name), temperature_c)
+    board = materials.cardboard()
+    return {
+        "kind": name,
+        "title": "cardboard of spools and cores",
+        "sigma_ln_capacity": board.sigma_ln_uptake,
+        "weak": True,
+        "source": board.source,
+        "verified": board.verified,
+    }
+
+
+def _desiccant_caveats(beads: materials.Desiccant, temperature_c: float, humidity: float) -> dict[str, Any]:
+    low, high = beads.temperature_range_degc
+    in_range = low <= temperature_c <= high and beads.humidity_range[0] <= humidity <= beads.humidity_range[1]
+    answer: dict[str, Any] = {
+        "kind": beads.kind,
+        "title": beads.title,
+        "sigma_ln_capacity": beads.sigma_ln_capacity,
+        "humidity_shows": beads.humidity_shows,
+        "measured_range": {"temperature_c": [low, high], "rh_pct": [100.0 * each for each in beads.humidity_range]},
+        "within_measured_range": in_range,
+        "max_regeneration_c": beads.max_regeneration_degc,
+        "weak": beads.weak,
+        "source": beads.source,
+        "verified": beads.verified,
+    }
+    if beads.hysteresis:
+        factor, sigma = beads.hysteresis.factor(humidity), beads.hysteresis.sigma(humidity)
+        answer["drying_branch"] = {"loading_factor": factor, "sigma": sigma}
+    if beads.dye:
+        answer["color"] = {
+            "dry": beads.dye.dry_color,
+            "turned": beads.dye.wet_color,
+            "chance_turned": beads.dye.chance_turned(humidity),
+            "caution": beads.dye.caution,
+        }
+    return answer
+
+
+def _polymer_caveats(plastic: materials.Polymer, temperature_c: float) -> dict[str, Any]:
+    return {
+        "kind": plastic.kind,
+        "title": f"{plastic.kind} filament",
+        "sigma_ln_capacity": plastic.sigma_ln_uptake,
+        "spool_time_constant_days": plastic.spool_time_constant_days(temperature_c),
+        "storage_rh_pct_max": 100.0 * plastic.storage_humidity_max,
+        "drying_c": list(plastic.drying_degc),
+        "weak": plastic.weak,
+        "source": plastic.source,
+        "verified": dict(plastic.verified),
     }

@@ -26,7 +26,19 @@ MAY_IMPORT: dict[str, set[str]] = {
     "intake": {"feed", "store.contracts", *GROUND},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "backtest": {"physics", "inference", *GROUND},
-    "faces": {"faces", "intake", "assess", "backtest", "settings", "store.opening", "monitor", "records", "errors"},
+    "calculators": {"physics", "errors"},
+    "faces": {
+        "faces",
+        "intake",
+        "assess",
+        "backtest",
+        "calculators",
+        "settings",
+        "store.opening",
+        "monitor",
+        "records",
+        "errors",
+    },
 }
 """What a room, or a module at the top, may import of ours; a name with a dot opens one module of a room."""
 

@@ -171,19 +171,34 @@ def polymer_kinds() -> tuple[str, ...]:
 
 def aliases_of(kind: str) -> tuple[str, ...]:
     """Return the other names a material answers to."""
-    for name in ("desiccants", "polymers", "cardboard"):
+    for name in _TABLES:
         if kind in _table(name):
             return tuple(_table(name)[kind]["aliases"])
     return ()
 
 
-def isotherm_of(kind: str) -> Isotherm:
+def kind_of(name: str) -> str:
+    """Return the kind of desiccant, polymer or board that a name or alias stands for.
+
+    >>> kind_of("Orange gel"), kind_of("PA6-CF")
+    ('silica_gel_orange_indicating', 'PA_carbon_fiber')
+    """
+    for table in _TABLES:
+        if _plain_name(name) in _names(table):
+            return _names(table)[_plain_name(name)]
+    known = ", ".join(kind for table in _TABLES for kind in _table(table))
+    raise OutOfRangeError(f"{name!r} is not a material we know; known are {known}")
+
+
+def isotherm_of(name: str) -> Isotherm:
     """Return the isotherm of any material of the tables: desiccant, polymer or board."""
-    if _plain_name(kind) in _names("cardboard"):
-        return cardboard().isotherm
-    if _plain_name(kind) in _names("polymers"):
-        return polymer(kind).isotherm
-    return desiccant(kind).isotherm
+    kind = kind_of(name)
+    if kind in _table("desiccants"):
+        return desiccant(kind).isotherm
+    return polymer(kind).isotherm if kind in _table("polymers") else cardboard().isotherm
+
+
+_TABLES = ("desiccants", "polymers", "cardboard")
 
 
 @cache

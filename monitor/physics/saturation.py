@@ -23,6 +23,7 @@ TRIPLE_POINT_PRESSURE_PA = 611.657
 
 WATER_RANGE_DEGC = (-45.0, 373.946)
 ICE_RANGE_DEGC = (-223.15, TRIPLE_POINT_DEGC)
+FROST_RANGE_DEGC = (-130.0, TRIPLE_POINT_DEGC)
 
 # Wagner & Pruss 2002 [1]: critical point and the coefficients of th, th^1.5, th^3, th^3.5, th^4, th^7.5
 _CRITICAL_K, _CRITICAL_PA, _CRITICAL_KG_PER_M3 = 647.096, 22.064e6, 322.0
@@ -160,13 +161,10 @@ def frost_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     >>> round(frost_point_from_vapor_pressure(8.94735274), 5)
     -43.15
     """
-    low = float(saturation_vapor_pressure_over_ice_pa(_FROST_LOW_DEGC))
+    low = float(saturation_vapor_pressure_over_ice_pa(FROST_RANGE_DEGC[0]))
     require_within("vapor_pressure_pa", vapor_pressure_pa, low, TRIPLE_POINT_PRESSURE_PA, "Pa")
-    frost = np.clip(_frost_point_table()(np.log(vapor_pressure_pa)), _FROST_LOW_DEGC, TRIPLE_POINT_DEGC)
+    frost = np.clip(_frost_point_table()(np.log(vapor_pressure_pa)), *FROST_RANGE_DEGC)
     return plain(frost)
-
-
-_FROST_LOW_DEGC = -130.0
 
 
 @cache
@@ -195,7 +193,7 @@ def _frost_point_table() -> InverseTable:
         th = (t + KELVIN_AT_0_DEGC) / _TRIPLE_K
         return np.asarray(sum(b * (c - 1.0) * th ** (c - 2.0) for c, b in _ICE) / _TRIPLE_K)
 
-    return InverseTable(forward, slope, _FROST_LOW_DEGC, TRIPLE_POINT_DEGC)
+    return InverseTable(forward, slope, *FROST_RANGE_DEGC)
 
 
 def heat_of_vaporization_kj_per_kg(temperature_degc: Numeric) -> Numeric:

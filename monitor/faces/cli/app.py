@@ -24,7 +24,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 
-COMMAND_MODULES: tuple[str, ...] = ("listen", "log", "readings", "rejected")
+COMMAND_MODULES: tuple[str, ...] = ("listen", "log", "readings", "rejected", "air", "beads")
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 
