@@ -29,6 +29,7 @@ __all__ = [
     "enhancement_factor",
     "frost_point_degc",
     "frost_point_from_vapor_pressure",
+    "mixing_ratio_from_vapor_pressure_g_per_kg",
     "mixing_ratio_g_per_kg",
     "moist_air_density_kg_per_m3",
     "relative_humidity_at",
@@ -225,13 +226,10 @@ def _polynomial(coefficients: tuple[float, ...], t: Numeric) -> Numeric:
     return total
 
 
-def mixing_ratio_g_per_kg(
-    temperature_degc: Numeric, relative_humidity: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
+def mixing_ratio_from_vapor_pressure_g_per_kg(
+    vapor_pressure_pa: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
 ) -> Numeric:
-    """Return grams of water vapor for each kilogram of dry air, with the enhancement factor.
-
-    W = 0.621945 f p_v / (p - f p_v); saturated air within 0.1 % of ASHRAE Fundamentals 2017, ch. 1, table 2, from
-    -20 to 85 °C. [g/kg]
+    """Return grams of water vapor for each kilogram of dry air: W = 0.621945 p_v / (p - p_v). [g/kg]
 
     Raises
     ------
@@ -240,7 +238,23 @@ def mixing_ratio_g_per_kg(
 
     References
     ----------
-    .. [1] ASHRAE, Handbook - Fundamentals, 2017, ch. 1, eq. 20, with f from Greenspan (1976).
+    .. [1] ASHRAE, Handbook - Fundamentals, 2017, ch. 1, eq. 20.
+
+    Examples
+    --------
+    >>> round(mixing_ratio_from_vapor_pressure_g_per_kg(3169.7, 95_461.0), 4)
+    21.3604
+    """
+    require_within("vapor pressure over air pressure", vapor_pressure_pa / pressure_pa, 0.0, 0.999)
+    return 1e3 * VAPOR_TO_AIR_MASS_RATIO * vapor_pressure_pa / (pressure_pa - vapor_pressure_pa)
+
+
+def mixing_ratio_g_per_kg(
+    temperature_degc: Numeric, relative_humidity: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
+) -> Numeric:
+    """Return grams of water vapor for each kilogram of dry air, the enhancement factor applied.
+
+    Saturated air is within 0.1 % of ASHRAE Fundamentals 2017, ch. 1, table 2, from -20 to 85 °C. [g/kg]
 
     Examples
     --------
@@ -248,8 +262,7 @@ def mixing_ratio_g_per_kg(
     20.17
     """
     vapor = enhancement_factor(temperature_degc, pressure_pa) * vapor_pressure_pa(temperature_degc, relative_humidity)
-    require_within("vapor pressure over air pressure", vapor / pressure_pa, 0.0, 0.999)
-    return 1e3 * VAPOR_TO_AIR_MASS_RATIO * vapor / (pressure_pa - vapor)
+    return mixing_ratio_from_vapor_pressure_g_per_kg(vapor, pressure_pa)
 
 
 def relative_humidity_from_mixing_ratio(
