@@ -76,6 +76,7 @@ class MqttFeed:
     def __exit__(self, *_: object) -> None:
         if self._client.is_connected():
             self._client.disconnect()
+            self._write_what_is_left()
 
     @property
     def is_connected(self) -> bool:
@@ -188,6 +189,13 @@ class MqttFeed:
         if writable:
             self._client.loop_write()
         return bool(readable)
+
+    def _write_what_is_left(self) -> None:
+        """Send acknowledgments that a full socket held back, so that the broker need not repeat what we have."""
+        deadline = time.monotonic() + _ANSWER_WITHIN_S
+        while (socket := self._client.socket()) and self._client.want_write() and time.monotonic() < deadline:
+            if select.select([], [socket], [], 0.2)[1]:
+                self._client.loop_write()
 
     def _on_connect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
         self._answer = str(reason) if reason.is_failure else ""
