@@ -11,7 +11,7 @@ from monitor.errors import StoreBusyError
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from monitor.feed.decode import Decoder
+    from monitor.feed.decode import Decoded, Decoder
     from monitor.records import RawMessage
     from monitor.store.contracts import Readings
 
@@ -57,6 +57,7 @@ class Intake:
         self._readings = readings
         self._report = report
         self._pause = pause
+        decoder.restore(readings.halves())
 
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
         """Take what the feed brings until told to stop."""
@@ -67,9 +68,11 @@ class Intake:
 
     def keep(self, messages: Sequence[RawMessage]) -> int:
         """Store what these messages say, all of it or nothing, and return how many readings were new."""
-        decoded = self._decoder.decode(messages)
-        new = self._readings.add(decoded.readings, decoded.rejections)
-        self.tally.messages += len(messages)
+        return self._store(self._decoder.decode(messages), len(messages))
+
+    def _store(self, decoded: Decoded, messages: int) -> int:
+        new = self._readings.add(decoded.readings, decoded.rejections, decoded.halves)
+        self.tally.messages += messages
         self.tally.readings += len(decoded.readings)
         self.tally.new += new
         self.tally.rejected += len(decoded.rejections)
@@ -79,11 +82,12 @@ class Intake:
 
     def _keep_at_last(self, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
         """Keep messages however often it takes; False when told to stop before it worked."""
+        decoded = self._decoder.decode(messages)
         pause_s = 1.0
         told = ""
         while not stopped():
             try:
-                self.keep(messages)
+                self._store(decoded, len(messages))
             except StoreBusyError as error:
                 if str(error) != told:
                     told = str(error)

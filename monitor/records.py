@@ -67,6 +67,29 @@ class RawMessage:
     """True where the broker had kept it from before and not just received it."""
 
 
+class Quantity(StrEnum):
+    """The two numbers that make a reading, where a feed sends them apart."""
+
+    temperature = "temperature"
+    humidity = "humidity"
+
+    @property
+    def other(self) -> Quantity:
+        return Quantity.humidity if self is Quantity.temperature else Quantity.temperature
+
+
+@dataclass(frozen=True, slots=True)
+class HalfReading:
+    """A temperature or a humidity that waits for the other one."""
+
+    feed: str
+    box: str
+    quantity: Quantity
+    at: datetime
+    value: float
+    """°C, or a fraction of saturation."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rejection:
     """A message that could not be used, kept whole with its reason."""
@@ -175,6 +198,8 @@ class BrokerAddress:
     protocol: str = "5"
     """'5' or '3.1.1'."""
     client_id: str = "siccast"
+    share: str | None = None
+    """Name of the group of listeners that split the messages of the site among them."""
     username: str | None = None
     password: str | None = field(default=None, repr=False)
     tls: bool = False
@@ -202,11 +227,25 @@ class FeedSpec:
     time: ValueAt | None = None
     boxes: tuple[tuple[str, str], ...] = ()
     """Pairs (name in the feed, name of the box) where the two differ."""
+    humidity_topic: str | None = None
+    """Pattern of the humidity's own topic, where each quantity has one; ``topic`` is then the temperature's."""
+    join_within_s: float = 60.0
+    """How far apart the two may arrive and still be one reading."""
 
     @property
     def is_own_contract(self) -> bool:
         """Whether messages follow siccast's own contract (or SenML) rather than a mapping."""
         return self.temperature is None and self.humidity is None
+
+
+@dataclass(frozen=True, slots=True)
+class SensorMove:
+    """From an instant on, what a sensor reports is of another box."""
+
+    sensor: str
+    """The name it reports under: what stands for ``{box}`` in its topic, renamed by its feed where it is."""
+    box: str
+    since: datetime
 
 
 OWN_FEED = FeedSpec(name="own", topic="siccast/1/{site}/{box}/reading")

@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import orjson
 
 from monitor.errors import UnusableMessageError
+from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own
+from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
-from monitor.feed.formats.values import shown
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, shown
 from monitor.feed.topics import MAX_BOX_NAME, TopicPattern, is_box_name
-from monitor.records import Reading, Rejection
+from monitor.records import Quantity, Reading, Rejection
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
-    from monitor.records import FeedSpec, RawMessage
+    from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
 
-_KEPT_OF_OVERSIZED = 4096
+_KEPT_OF_OVERSIZED_BYTES = 4096
 
 
 @dataclass(slots=True)
 class Decoded:
-    """What one or several messages came to."""
+    """What some messages came to."""
 
     readings: list[Reading] = field(default_factory=list)
     rejections: list[Rejection] = field(default_factory=list)
+    halves: list[HalfReading] | None = None
+    """What waits for its other quantity after these messages; None where no feed sends quantities apart."""
 
 
 class PayloadFormat(Protocol):
@@ -44,65 +48,118 @@ class PayloadFormat(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Route:
+    """What to do with the messages of one topic pattern."""
+
+    pattern: TopicPattern
+    renamed: dict[str, str]
+    payload_format: PayloadFormat | None
+    joiner: Joiner | None = None
+    quantity: Quantity = Quantity.temperature
+
+
 class Decoder:
     """Reads the messages of every feed a site declares."""
 
-    def __init__(self, feeds: Iterable[FeedSpec], site: str) -> None:
-        self._feeds = [
-            (
-                TopicPattern(feed.topic.replace("{site}", site)),
-                dict(feed.boxes),
-                SimpleNamespace(elements=own.elements, reading=own.reading)
-                if feed.is_own_contract
-                else MappedPayload(feed),
-            )
-            for feed in feeds
-        ]
+    def __init__(self, feeds: Iterable[FeedSpec], site: str, moves: Iterable[SensorMove] = ()) -> None:
+        self._routes = [route for feed in feeds for route in _routes(feed, site)]
+        self._joiners = {id(route.joiner): route.joiner for route in self._routes if route.joiner}.values()
+        self._moves: dict[str, list[SensorMove]] = {}
+        for move in sorted(moves, key=lambda move: move.since, reverse=True):
+            self._moves.setdefault(move.sensor, []).append(move)
+        self._clocks = ClockWatch()
 
     @property
     def subscriptions(self) -> list[str]:
         """Topic filters that bring in everything the decoder can read."""
-        return [pattern.subscription for pattern, _, _ in self._feeds]
+        return [route.pattern.subscription for route in self._routes]
+
+    def restore(self, halves: Sequence[HalfReading]) -> None:
+        """Take up the halves that waited when the last listener ended."""
+        for joiner in self._joiners:
+            joiner.restore(halves)
 
     def decode(self, messages: Iterable[RawMessage]) -> Decoded:
         """Return the readings of some messages, and a rejection for each part that can't be used."""
         decoded = Decoded()
         for message in messages:
-            self._decode_one(message, decoded)
+            try:
+                self._decode_one(message, decoded)
+            except UnusableMessageError as error:
+                decoded.rejections.append(_reject(message, str(error)))
+        if self._joiners:
+            decoded.halves = [half for joiner in self._joiners for half in joiner.waiting]
         return decoded
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
-        try:
-            box, payload_format = self._place(message.topic)
-            elements = payload_format.elements(message.payload)
-        except UnusableMessageError as error:
-            decoded.rejections.append(_reject(message, str(error)))
+        route, box = self._place(message.topic)
+        if route.joiner is not None:
+            half = route.joiner.half(box, route.quantity, message.payload, message.arrived_at)
+            reading = route.joiner.join(half)
+            if reading is not None:
+                decoded.readings.append(self._settle(reading, message))
             return
-        many = len(elements) != 1
+        assert route.payload_format is not None
+        elements = route.payload_format.elements(message.payload)
+        if len(elements) == 1:
+            reading = self._settle(route.payload_format.reading(box, elements[0], message.arrived_at), message)
+            marks = self._clocks.mark(reading, message.arrived_at)
+            decoded.readings.append(replace(reading, marks=marks) if marks else reading)
+            return
+        self._decode_backlog(message, box, route.payload_format, elements, decoded)
+
+    def _decode_backlog(
+        self, message: RawMessage, box: str, payload_format: PayloadFormat, elements: Sequence[Any], decoded: Decoded
+    ) -> None:
         if not elements:
-            decoded.rejections.append(_reject(message, "the array is empty; it has to hold at least one reading"))
+            raise UnusableMessageError("the array is empty; it has to hold at least one reading")
         for place, element in enumerate(elements):
             try:
-                decoded.readings.append(payload_format.reading(box, element, message.arrived_at))
+                reading = payload_format.reading(box, element, message.arrived_at)
+                decoded.readings.append(self._settle(reading, message))
             except UnusableMessageError as error:
-                decoded.rejections.append(
-                    _reject(message, f"element {place}: {error}", _as_json(element)) if many
-                    else _reject(message, str(error))
-                )  # fmt: skip
+                decoded.rejections.append(_reject(message, f"element {place}: {error}", _as_json(element)))
 
-    def _place(self, topic: str) -> tuple[str, PayloadFormat]:
-        """Return the box a topic speaks of and how its payload is read."""
-        for pattern, renamed, payload_format in self._feeds:
-            names = pattern.names(topic)
+    def _place(self, topic: str) -> tuple[_Route, str]:
+        """Return how a topic's payload is read and what its sensor is called."""
+        for route in self._routes:
+            names = route.pattern.names(topic)
             if names is not None:
-                box = renamed.get(names["box"], names["box"])
+                box = route.renamed.get(names["box"], names["box"])
                 if not is_box_name(box):
                     raise UnusableMessageError(
                         f"box name {shown(box)} won't do; it has to be 1 to {MAX_BOX_NAME} printable characters"
                     )
-                return box, payload_format
-        expected = ", ".join(pattern.pattern for pattern, _, _ in self._feeds)
+                return route, box
+        expected = ", ".join(route.pattern.pattern for route in self._routes)
         raise UnusableMessageError(f"topic {shown(topic)} belongs to no feed; expected {expected}")
+
+    def _settle(self, reading: Reading, message: RawMessage) -> Reading:
+        """Return the reading under the box its sensor was in at that instant."""
+        if message.retained and not reading.sent_at_known:
+            raise UnusableMessageError(
+                "the broker kept this message from before and it carries no time; send readings unretained or with 't'"
+            )
+        for move in self._moves.get(reading.box, ()):
+            if reading.at >= move.since:
+                return replace(reading, box=move.box)
+        return reading
+
+
+def _routes(feed: FeedSpec, site: str) -> list[_Route]:
+    renamed = dict(feed.boxes)
+    pattern = TopicPattern(feed.topic.replace("{site}", site))
+    if feed.humidity_topic is not None:
+        joiner = Joiner(feed)
+        other = TopicPattern(feed.humidity_topic.replace("{site}", site))
+        return [
+            _Route(pattern, renamed, None, joiner, Quantity.temperature),
+            _Route(other, renamed, None, joiner, Quantity.humidity),
+        ]
+    if feed.is_own_contract:
+        return [_Route(pattern, renamed, SimpleNamespace(elements=own.elements, reading=own.reading))]
+    return [_Route(pattern, renamed, MappedPayload(feed))]
 
 
 def _as_json(element: Any) -> bytes:
@@ -114,6 +171,6 @@ def _as_json(element: Any) -> bytes:
 
 def _reject(message: RawMessage, reason: str, part: bytes | None = None) -> Rejection:
     payload = message.payload if part is None else part
-    if len(payload) > 64 * _KEPT_OF_OVERSIZED:
-        payload = payload[:_KEPT_OF_OVERSIZED]
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        payload = payload[:_KEPT_OF_OVERSIZED_BYTES]
     return Rejection(message.arrived_at, message.feed, message.topic, payload, reason)

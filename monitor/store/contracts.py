@@ -8,16 +8,24 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
-    from monitor.records import LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
+    from monitor.records import HalfReading, LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
 
 
 class Readings(Protocol):
     """A time series of readings; adding the same reading twice changes nothing."""
 
-    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+    def add(
+        self,
+        readings: Iterable[Reading],
+        rejections: Iterable[Rejection] = (),
+        halves: Sequence[HalfReading] | None = None,
+    ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new.
 
-        All of them land or none does. A reading already held, known by its box and its instant, stays as it was.
+        All of them land or none does. A reading already held, known by its box and its instant, stays as it was;
+        one that claims the same box and instant with other values is kept among the rejected messages. Without a
+        time of its own but with a ``seq``, a reading is known by box, seq and values for a day. ``halves`` replace
+        those that waited for their other quantity.
 
         Raises
         ------
@@ -44,6 +52,14 @@ class Readings(Protocol):
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order, never holding them all at once."""
+        ...
+
+    def mark(self, series: ReadingSeries) -> None:
+        """Replace the marks of these readings by those in the series; values stay as they are."""
+        ...
+
+    def halves(self) -> Sequence[HalfReading]:
+        """Return the halves that wait for their other quantity."""
         ...
 
 

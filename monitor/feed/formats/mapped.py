@@ -16,18 +16,42 @@ if TYPE_CHECKING:
 
     from monitor.records import FeedSpec, ValueAt
 
-_MISSING = object()
+
+class JsonPlace:
+    """Where a payload of one feed keeps one quantity."""
+
+    def __init__(self, feed: str, value_at: ValueAt | None) -> None:
+        if value_at is None:
+            raise SettingsError(f"feed '{feed}' maps only one of temperature and humidity; it has to map both")
+        self.name = value_at.pointer or "the payload"
+        self.unit = value_at.unit
+        try:
+            self._pointer = JsonPointer(value_at.pointer)
+        except JsonPointerException as error:
+            raise SettingsError(f"feed '{feed}': {value_at.pointer!r} is no JSON Pointer: {error}") from None
+
+    def find(self, content: Any) -> Any:
+        """Return what stands there."""
+        value = self.find_or_none(content)
+        if value is None:
+            raise UnusableMessageError(f"nothing stands at {self.name} in {values.shown(content)}")
+        return value
+
+    def find_or_none(self, content: Any) -> Any:
+        """Return what stands there, or None."""
+        try:
+            return self._pointer.resolve(content)
+        except JsonPointerException:
+            return None
 
 
 class MappedPayload:
     """Reads the payloads of one declared feed."""
 
     def __init__(self, spec: FeedSpec) -> None:
-        if spec.temperature is None or spec.humidity is None:
-            raise SettingsError(f"feed '{spec.name}' maps only one of temperature and humidity; it has to map both")
-        self._temperature, self._humidity = spec.temperature, spec.humidity
-        self._time = spec.time
-        self._at = {each: _pointer(spec, each) for each in (spec.temperature, spec.humidity, spec.time) if each}
+        self._temperature = JsonPlace(spec.name, spec.temperature)
+        self._humidity = JsonPlace(spec.name, spec.humidity)
+        self._time = JsonPlace(spec.name, spec.time) if spec.time else None
 
     def elements(self, payload: bytes) -> Sequence[Any]:
         """Return the objects of a payload; an array is a backlog here too."""
@@ -36,32 +60,16 @@ class MappedPayload:
 
     def reading(self, box: str, element: Any, arrived_at: datetime) -> Reading:
         """Return the reading in one object."""
-        at = None if self._time is None else self._find(element, self._time, _MISSING)
-        sent_at_known = at is not None and at is not _MISSING
+        at = None if self._time is None else self._sent_at(element, self._time, arrived_at)
+        temperature, humidity = self._temperature, self._humidity
         return Reading(
             box,
-            values.instant(at, self._time.unit, arrived_at, self._time.pointer)
-            if self._time is not None and sent_at_known
-            else arrived_at,
-            values.temperature_degc(
-                self._find(element, self._temperature), self._temperature.unit, self._temperature.pointer
-            ),
-            values.relative_humidity(self._find(element, self._humidity), self._humidity.unit, self._humidity.pointer),
-            sent_at_known=sent_at_known,
+            arrived_at if at is None else at,
+            values.temperature_degc(temperature.find(element), temperature.unit, temperature.name),
+            values.relative_humidity(humidity.find(element), humidity.unit, humidity.name),
+            sent_at_known=at is not None,
         )
 
-    def _find(self, element: Any, place: ValueAt, otherwise: Any = None) -> Any:
-        try:
-            value = self._at[place].resolve(element)
-        except JsonPointerException:
-            if otherwise is _MISSING:
-                return _MISSING
-            raise UnusableMessageError(f"nothing stands at {place.pointer} in {values.shown(element)}") from None
-        return value
-
-
-def _pointer(spec: FeedSpec, place: ValueAt) -> JsonPointer:
-    try:
-        return JsonPointer(place.pointer)
-    except JsonPointerException as error:
-        raise SettingsError(f"feed '{spec.name}': {place.pointer!r} is no JSON Pointer: {error}") from None
+    def _sent_at(self, element: Any, place: JsonPlace, arrived_at: datetime) -> datetime | None:
+        told = place.find_or_none(element)
+        return None if told is None else values.instant(told, place.unit, arrived_at, place.name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import UnusableMessageError
-from monitor.feed.formats import values
+from monitor.feed.formats import senml, values
 from monitor.records import Reading
 
 if TYPE_CHECKING:
@@ -18,11 +18,15 @@ _MAX_SEQ = 2**53
 def elements(payload: bytes) -> Sequence[Any]:
     """Return the readings of a payload, none of them looked at yet."""
     content = values.parse_json(payload)
+    if senml.is_pack(content):
+        return senml.instants(content)
     return content if isinstance(content, list) else (content,)
 
 
 def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
-    """Return the reading in one element of the own contract."""
+    """Return the reading in one element of the own contract, or at one instant of a SenML pack."""
+    if isinstance(element, senml.SenmlInstant):
+        return senml.reading(box, element, arrived_at)
     if not isinstance(element, dict):
         raise UnusableMessageError(f"the reading is {values.shown(element)}; it has to be a JSON object")
     told = element.get

@@ -87,10 +87,34 @@ CREATE TABLE marks (
 ) WITHOUT ROWID, STRICT;
 """
 
+_TIMELESS = """
+CREATE TABLE timeless (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    seq INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity INTEGER NOT NULL,
+    PRIMARY KEY (box_id, seq)
+) WITHOUT ROWID, STRICT;
+"""
+
+_HALVES = """
+CREATE TABLE halves (
+    feed TEXT NOT NULL,
+    box TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    value REAL NOT NULL,
+    PRIMARY KEY (feed, box, quantity)
+) WITHOUT ROWID, STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
     ("marks apart from values", _MARKS),
+    ("readings without a time, known by their sequence number", _TIMELESS),
+    ("halves that wait for the other quantity", _HALVES),
 )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
-from monitor.store.sqlite import rejected
+from monitor.store.sqlite import rejected, sidelines
 from monitor.store.sqlite.rows import (
     AT,
     HUMIDITY,
@@ -20,9 +20,10 @@ from monitor.store.sqlite.rows import (
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
+    from monitor.records import HalfReading
     from monitor.store.sqlite.connection import Database
 
 MS_PER_HOUR = 3_600_000
@@ -52,12 +53,13 @@ class SqliteReadings:
         self._database = database
         self._box_ids: dict[str, int] = {}
 
-    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
-        """Store readings and rejections in one transaction and return how many readings were new.
-
-        A reading already held stays as it was. Where another one claims its box and instant with other values, that
-        one is kept among the rejected messages.
-        """
+    def add(
+        self,
+        readings: Iterable[Reading],
+        rejections: Iterable[Rejection] = (),
+        halves: Sequence[HalfReading] | None = None,
+    ) -> int:
+        """Store readings and rejections in one transaction and return how many readings were new."""
         try:
             with self._database.transaction() as connection:
                 new, contested = self._insert(connection, readings)
@@ -65,6 +67,7 @@ class SqliteReadings:
                 _roll_up(connection, (row for row, _ in new))
                 self._inserted(connection, (row for row, _ in new))
                 rejected.add(connection, [*rejections, *contested])
+                sidelines.replace_halves(connection, halves)
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
             raise
@@ -134,6 +137,23 @@ class SqliteReadings:
             for marks, *row in rows:
                 yield to_reading(box, row, marks=marks)
 
+    def mark(self, series: ReadingSeries) -> None:
+        """Replace the marks of these readings by those in the series; values stay as they are."""
+        at_ms = np.rint(series.at_s * 1000.0).astype(np.int64)
+        if not len(at_ms):
+            return
+        box_id, marked = self._known_box_id(series.box), np.flatnonzero(series.marks)
+        rows = [(box_id, int(at_ms[place]), int(series.marks[place])) for place in marked]
+        span = (box_id, int(at_ms[0]), int(at_ms[-1]))
+        with self._database.transaction() as connection:
+            connection.execute("DELETE FROM marks WHERE box_id = ? AND at_ms BETWEEN ? AND ?", span)
+            connection.executemany(_INSERT_MARKS, rows)
+
+    def halves(self) -> Sequence[HalfReading]:
+        """Return the halves that wait for their other quantity."""
+        with self._database.errors():
+            return sidelines.halves(self._database.connection)
+
     def _insert(
         self, connection: sqlite3.Connection, readings: Iterable[Reading]
     ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
@@ -141,6 +161,8 @@ class SqliteReadings:
         new, contested = [], []
         for reading in readings:
             row = to_row(self._box_id(connection, reading.box), reading)
+            if not reading.sent_at_known and sidelines.came_before(connection, row):
+                continue
             if connection.execute(_INSERT, row).rowcount:
                 new.append((row, reading))
             elif (held := _held(connection, row)) != row[TEMPERATURE : HUMIDITY + 1]:

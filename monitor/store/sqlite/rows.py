@@ -20,6 +20,7 @@ _SOURCE_BITS = 3
 AT: Final = 1
 TEMPERATURE: Final = 2
 HUMIDITY: Final = 3
+SEQ: Final = 5
 """Places in a row of ``readings``; the box is at 0."""
 
 Row = tuple[int, int, int, int, int | None, int | None, int]

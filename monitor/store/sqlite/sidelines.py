@@ -1,0 +1,55 @@
+"""What the readings table alone can't tell: repeats of readings without a time, and halves that wait for the other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.records import HalfReading, Quantity
+from monitor.store.sqlite.rows import AT, HUMIDITY, SEQ, TEMPERATURE, Row, from_ms, to_ms
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Sequence
+
+REMEMBERED_MS = 86_400_000
+"""For so long a repeat of a reading without a time is known by its sequence number and its values."""
+
+_PRUNE_EVERY = 256
+
+
+def came_before(connection: sqlite3.Connection, row: Row) -> bool:
+    """Return whether a reading without a time came before under its sequence number, and remember it if not.
+
+    A node that restarts counts from 0 again, so the values have to agree too.
+    """
+    box_id, seq = row[0], row[SEQ]
+    if seq is None:
+        return False
+    told = (row[TEMPERATURE], row[HUMIDITY])
+    held = connection.execute(
+        "SELECT temperature, humidity FROM timeless WHERE box_id = ? AND seq = ? AND at_ms > ?",
+        (box_id, seq, row[AT] - REMEMBERED_MS),
+    ).fetchone()
+    if held == told:
+        return True
+    connection.execute("INSERT OR REPLACE INTO timeless VALUES (?, ?, ?, ?, ?)", (box_id, seq, row[AT], *told))
+    if seq % _PRUNE_EVERY == 0:
+        connection.execute("DELETE FROM timeless WHERE box_id = ? AND at_ms <= ?", (box_id, row[AT] - REMEMBERED_MS))
+    return False
+
+
+def replace_halves(connection: sqlite3.Connection, halves: Sequence[HalfReading] | None) -> None:
+    """Keep these halves in place of those that waited; None leaves them."""
+    if halves is None:
+        return
+    connection.execute("DELETE FROM halves")
+    connection.executemany(
+        "INSERT INTO halves VALUES (?, ?, ?, ?, ?)",
+        [(each.feed, each.box, each.quantity.value, to_ms(each.at), each.value) for each in halves],
+    )
+
+
+def halves(connection: sqlite3.Connection) -> list[HalfReading]:
+    """Return the halves that wait."""
+    rows = connection.execute("SELECT feed, box, quantity, at_ms, value FROM halves")
+    return [HalfReading(feed, box, Quantity(quantity), from_ms(at), value) for feed, box, quantity, at, value in rows]
