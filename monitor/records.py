@@ -209,6 +209,16 @@ class BrokerAddress:
 
 
 @dataclass(frozen=True, slots=True)
+class InfluxAddress:
+    """The InfluxDB 2 bucket of a large site; the token comes from the environment or a 0600 file."""
+
+    url: str
+    org: str
+    bucket: str
+    token: str | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
 class ValueAt:
     """Where a foreign payload keeps one quantity: a JSON Pointer (RFC 6901), and the unit it is in."""
 

@@ -16,7 +16,9 @@ from monitor.records import (
     Box,
     BrokerAddress,
     FeedSpec,
+    InfluxAddress,
     RoomClimate,
+    SensorMove,
     SensorSpec,
     Spool,
     ValueAt,
@@ -53,7 +55,10 @@ class Shelf:
     ounces: bool = False
     broker: BrokerAddress | None = None
     """None: a small broker runs inside, on this machine only."""
+    influx: InfluxAddress | None = None
+    """None: readings are kept in the database of the shelf folder alone."""
     feeds: tuple[FeedSpec, ...] = (OWN_FEED,)
+    moves: tuple[SensorMove, ...] = ()
     room: RoomClimate | None = None
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
@@ -113,14 +118,17 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
 
 
 def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:
+    zone = _read_timezone(table)
     shelf = Shelf(
         folder=folder,
         site=table.name("site", default="home"),
-        timezone=_read_timezone(table),
+        timezone=zone,
         fahrenheit=table.choice("temperature_unit", ("C", "F"), default="C") == "F",
         ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
         broker=_read_broker(table.table("broker"), folder, environment),
+        influx=_read_influx(table.table("influx"), folder, environment),
         feeds=_read_feeds(table),
+        moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
         room=_read_room(table.table("room")),
         boxes=tuple(_read_box(name, inner) for name, inner in table.named_tables("boxes")),
         plan=_read_plan(table.table("plan")),
@@ -148,9 +156,10 @@ def _read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str
         host=host,
         port=table.whole("port", 1, 65_535, default=8883 if tls else 1883),
         protocol=table.choice("protocol", ("5", "3.1.1"), default="5"),
-        client_id=table.text("client_id", default="siccast"),
+        client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or table.text("client_id", default="siccast"),
+        share=_read_share(table),
         username=environment.get("SICCAST_MQTT_USER") or table.text("username", default="") or None,
-        password=_read_password(table, folder, environment),
+        password=_read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment),
         tls=tls,
         ca_file=table.text("ca_file", default="") or None,
         certificate_file=table.text("certificate_file", default="") or None,
@@ -160,51 +169,94 @@ def _read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str
     return broker
 
 
-def _read_password(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> str | None:
-    """Return the broker password from the environment or a file only its owner may read; never from the shelf file."""
-    name = table.text("password_file", default="")
-    if environment.get("SICCAST_MQTT_PASSWORD"):
-        return environment["SICCAST_MQTT_PASSWORD"]
+def _read_share(table: TomlTable) -> str | None:
+    none = "-"
+    share = table.text("share", default=none)
+    if set(share) & set("/+#") or not share:
+        raise table.error("share", share, "a name without '/', '+' and '#'")
+    return None if share == none else share
+
+
+def _read_secret(table: TomlTable, key: str, variable: str, folder: Path, environment: Mapping[str, str]) -> str | None:
+    """Return a secret from the environment or a file only its owner may read; never from the shelf file."""
+    name = table.text(key, default="")
+    if environment.get(variable):
+        return environment[variable]
     if not name:
         return None
     path = folder / name
     try:
         if os.name == "posix" and path.stat().st_mode & 0o077:
-            raise table.error("password_file", str(path), "a file only you can read (chmod 600)")
+            raise table.error(key, str(path), "a file only you can read (chmod 600)")
         return path.read_text(encoding="utf-8").strip()
-    except OSError as error:
-        raise table.error("password_file", str(path), f"a readable file ({error.strerror})") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise table.error(key, str(path), f"a readable file ({error})") from error
+
+
+def _read_influx(table: TomlTable | None, folder: Path, environment: Mapping[str, str]) -> InfluxAddress | None:
+    if table is None:
+        return None
+    url = table.text("url")
+    if not url.startswith(("http://", "https://")):
+        raise table.error("url", url, "an address such as 'http://127.0.0.1:8086'")
+    influx = InfluxAddress(
+        url=url,
+        org=table.text("org"),
+        bucket=table.text("bucket"),
+        token=_read_secret(table, "token_file", "SICCAST_INFLUX_TOKEN", folder, environment),
+    )
+    table.refuse_leftovers()
+    return influx
 
 
 def _read_feeds(table: TomlTable) -> tuple[FeedSpec, ...]:
-    feeds = []
-    for inner in table.list_of_tables("feeds"):
-        topic = inner.text("topic")
-        if "{box}" not in topic:
-            raise inner.error("topic", topic, "a topic pattern with {box} in it, such as 'sensors/{box}/state'")
-        feeds.append(
-            FeedSpec(
-                name=inner.text("name", default=topic),
-                topic=topic,
-                temperature=_read_value_at(inner.table("temperature"), ("C", "F", "K")),
-                humidity=_read_value_at(inner.table("humidity"), ("%", "fraction")),
-                time=_read_value_at(inner.table("time"), ("iso8601", "epoch_s", "epoch_ms")),
-                boxes=tuple(sorted(inner.text_map("boxes").items())),
-            )
-        )
-        inner.refuse_leftovers()
-    return tuple(feeds) or (OWN_FEED,)
+    feeds = tuple(_read_feed(inner) for inner in table.list_of_tables("feeds"))
+    return feeds or (OWN_FEED,)
 
 
-def _read_value_at(table: TomlTable | None, units: tuple[str, ...]) -> ValueAt | None:
-    if table is None:
-        return None
-    pointer = table.text("pointer")
-    if not pointer.startswith("/"):
-        raise table.error("pointer", pointer, "a JSON Pointer (RFC 6901), such as '/data/humidity'")
-    value = ValueAt(pointer=pointer, unit=table.choice("unit", units, default=units[0]))
+def _read_feed(table: TomlTable) -> FeedSpec:
+    topic = _read_topic(table, "topic")
+    assert topic is not None
+    humidity_topic = _read_topic(table, "humidity_topic", default="")
+    bare = ValueAt("", "") if humidity_topic else None
+    feed = FeedSpec(
+        name=table.text("name", default=topic),
+        topic=topic,
+        humidity_topic=humidity_topic,
+        temperature=_read_value_at(table, "temperature", ("C", "F", "K"), bare),
+        humidity=_read_value_at(table, "humidity", ("%", "fraction"), bare),
+        time=_read_value_at(table, "time", ("iso8601", "epoch_s", "epoch_ms"), None),
+        boxes=tuple(sorted(table.text_map("boxes").items())),
+        join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),
+    )
     table.refuse_leftovers()
+    return feed
+
+
+def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:
+    topic = table.text(key, default)
+    if topic and "{box}" not in topic:
+        raise table.error(key, topic, "a topic pattern with {box} in it, such as 'sensors/{box}/state'")
+    return topic or None
+
+
+def _read_value_at(table: TomlTable, key: str, units: tuple[str, ...], otherwise: ValueAt | None) -> ValueAt | None:
+    """Return where a quantity stands; ``otherwise`` what it is where the feed does not say, its unit still open."""
+    inner = table.table(key)
+    if inner is None:
+        return None if otherwise is None else replace(otherwise, unit=units[0])
+    pointer = inner.text("pointer", None if otherwise is None else otherwise.pointer)
+    if pointer and not pointer.startswith("/"):
+        raise inner.error("pointer", pointer, "a JSON Pointer (RFC 6901), such as '/data/humidity'")
+    value = ValueAt(pointer=pointer, unit=inner.choice("unit", units, default=units[0]))
+    inner.refuse_leftovers()
     return value
+
+
+def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
+    move = SensorMove(sensor=table.text("sensor"), box=table.text("to"), since=table.moment("on", zone))
+    table.refuse_leftovers()
+    return move
 
 
 def _read_room(table: TomlTable | None) -> RoomClimate | None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 _NAME_RULE = "1 to 64 letters, digits, dots, dashes or underscores, beginning with a letter or digit"
@@ -67,6 +68,14 @@ class TomlTable:
         if value is not None and (not isinstance(value, datetime) or value.tzinfo is None):
             raise self.error(key, value, "an instant with its offset from UTC, such as 2026-03-01T07:30:00Z")
         return value
+
+    def moment(self, key: str, zone: ZoneInfo) -> datetime:
+        """Return an instant written as a date or a time of day in a zone; it must be there."""
+        value = self._left.pop(key, None)
+        if not isinstance(value, date):
+            raise self.error(key, value, "a date or a time, such as 2026-03-01 or 2026-03-01T07:30:00")
+        at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
+        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
 
     def number(self, key: str, low: float, high: float, default: float) -> float:
         """Return a number within its bounds; the default may lie outside and then means 'not given'."""

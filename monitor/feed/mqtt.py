@@ -33,6 +33,7 @@ window sends no more before those are acknowledged."""
 
 _KEEPALIVE_S = 60
 _ANSWER_WITHIN_S = 10.0
+_LEAVE_WITHIN_S = 3.0
 _NEVER_EXPIRES = 0xFFFF_FFFF
 _LONGEST_PAUSE_S = 60.0
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
@@ -60,7 +61,8 @@ class MqttFeed:
         self.address = address
         self.session_was_kept: bool | None = None
         """Whether the broker remembered us at the last connection; None before the first."""
-        self._subscriptions = list(subscriptions)
+        shared = f"$share/{address.share}/" if address.share else ""
+        self._subscriptions = [shared + topic for topic in subscriptions]
         self._name = name
         self._report = report
         self._arrived: deque[RawMessage] = deque()
@@ -75,8 +77,8 @@ class MqttFeed:
 
     def __exit__(self, *_: object) -> None:
         if self._client.is_connected():
+            self._await_all_acknowledged()
             self._client.disconnect()
-            self._write_what_is_left()
 
     @property
     def is_connected(self) -> bool:
@@ -190,12 +192,18 @@ class MqttFeed:
             self._client.loop_write()
         return bool(readable)
 
-    def _write_what_is_left(self) -> None:
-        """Send acknowledgments that a full socket held back, so that the broker need not repeat what we have."""
-        deadline = time.monotonic() + _ANSWER_WITHIN_S
-        while (socket := self._client.socket()) and self._client.want_write() and time.monotonic() < deadline:
-            if select.select([], [socket], [], 0.2)[1]:
-                self._client.loop_write()
+    def _await_all_acknowledged(self) -> None:
+        """Ask the broker something harmless and wait for its answer: by then it has read our acknowledgments.
+
+        A broker drops what it has not read from a connection that closes, and would send those messages again.
+        """
+        answered: list[object] = []
+        self._client.on_unsubscribe = lambda *_: answered.append(True)
+        self._client.unsubscribe("siccast/nothing")
+        deadline = time.monotonic() + _LEAVE_WITHIN_S
+        while not answered and time.monotonic() < deadline:
+            if self._wait_for_bytes(0.1) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
+                break
 
     def _on_connect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
         self._answer = str(reason) if reason.is_failure else ""

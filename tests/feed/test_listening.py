@@ -14,12 +14,12 @@ from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import MqttFeed
 from monitor.intake import Intake
-from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading, Rejection
+from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
 from monitor.store.opening import Stores, open_stores
 from tests.conftest import Mosquitto, free_port, require_program
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
 TOPIC = "siccast/1/attic/box1/reading"
@@ -161,7 +161,15 @@ class BusyAtFirst:
         self._stores = stores
         self._failures = failures
 
-    def add(self, readings: Iterable[Reading], rejections: Iterable[Rejection] = ()) -> int:
+    def halves(self) -> list[HalfReading]:
+        return []
+
+    def add(
+        self,
+        readings: Iterable[Reading],
+        rejections: Iterable[Rejection] = (),
+        halves: Sequence[HalfReading] | None = None,
+    ) -> int:
         if self._failures:
             self._failures -= 1
             raise StoreBusyError("the disk is full; free some space")

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.records import Mark, Reading, ReadingSource, Rejection
+from monitor.records import HalfReading, Mark, Quantity, Reading, ReadingSource, Rejection
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
@@ -111,3 +111,29 @@ def test_rollup_and_latest_agree_with_the_rows(
                 assert humidity == pytest.approx(series.relative_humidity[hours == at_s].mean())
             assert set(hourly.at_s) == set(hours)
         assert stores.readings.count() == len({(r.box, r.at) for r in readings})
+
+
+def test_a_repeat_without_a_time_is_known_by_its_sequence_number_for_a_day(stores: Stores) -> None:
+    told = made(seq=7, sent_at_known=False)
+    again = replace(told, at=told.at + timedelta(hours=5))
+    assert [stores.readings.add([each]) for each in (told, again)] == [1, 0]
+    restarted = replace(again, relative_humidity=0.2)
+    assert stores.readings.add([restarted]) == 1, "same number, other values: the node counts from 0 again"
+    assert stores.readings.add([replace(restarted, at=restarted.at + timedelta(days=1))]) == 1
+
+
+def test_halves_are_kept_with_the_readings(stores: Stores) -> None:
+    half = HalfReading("cellar", "box9", Quantity.humidity, START, 0.172)
+    stores.readings.add([], halves=[half])
+    stores.readings.add([made()])
+    assert stores.readings.halves() == [half]
+    stores.readings.add([], halves=[])
+    assert stores.readings.halves() == []
+
+
+def test_marks_can_be_replaced(stores: Stores) -> None:
+    stores.readings.add([made(minutes, marks=Mark.stuck.bit) for minutes in range(4)])
+    series = stores.readings.series("box1", START + timedelta(minutes=1), START + timedelta(minutes=3))
+    marks = np.array([0, Mark.step.bit | Mark.spike.bit], dtype=np.uint16)
+    stores.readings.mark(replace(series, marks=marks))
+    assert stores.readings.series("box1").marks.tolist() == [Mark.stuck.bit, 0, marks[1], Mark.stuck.bit]

@@ -37,7 +37,7 @@ def listen(
 
     shelf = load_shelf(shelf_folder(context.obj))
     stopped = _stop_signal()
-    decoder = Decoder(shelf.feeds, shelf.site)
+    decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
     with ExitStack() as stack:
         stores = stack.enter_context(open_stores(shelf.database_path))
         address = shelf.broker or _embedded(stack, shelf, port)
