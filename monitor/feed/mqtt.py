@@ -20,6 +20,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
+from monitor.feed.gathered import GatheringClient
 from monitor.records import RawMessage
 
 if TYPE_CHECKING:
@@ -122,20 +123,23 @@ class MqttFeed:
 
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Tell the broker that it may forget these; a broken connection makes it send them again instead."""
-        for message in messages:
-            token = message.acknowledge_token
-            if isinstance(token, _Token) and token.connection == self._connections and self._client.is_connected():
-                self._client.ack(token.packet_id, 1)
+        if not self._client.is_connected():
+            return
+        with self._client.gathered_writes():
+            for message in messages:
+                token = message.acknowledge_token
+                if isinstance(token, _Token) and token.connection == self._connections:
+                    self._client.ack(token.packet_id, 1)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Send a message with QoS 1, where there is a connection."""
         if self._client.is_connected():
             self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def _make_client(self, will: tuple[str, bytes] | None) -> paho.Client:
+    def _make_client(self, will: tuple[str, bytes] | None) -> GatheringClient:
         address = self.address
         protocol = _PROTOCOLS[address.protocol]
-        client = paho.Client(
+        client = GatheringClient(
             CallbackAPIVersion.VERSION2,
             client_id=address.client_id,
             clean_session=False if protocol == paho.MQTTv311 else None,
@@ -158,6 +162,7 @@ class MqttFeed:
 
     def _begin(self) -> None:
         self._answer = None
+        self._client.forget_unread()
         more: dict[str, Any] = {}
         if self.address.protocol == "5":
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -185,6 +190,8 @@ class MqttFeed:
         socket = self._client.socket()
         if socket is None:
             return False
+        if self._client.has_unread:
+            return True
         if isinstance(socket, ssl.SSLSocket) and socket.pending():
             return True
         readable, writable, _ = select.select([socket], [socket] if self._client.want_write() else [], [], wait_s)

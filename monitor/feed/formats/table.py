@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import ImportFileError, UnusableMessageError
 from monitor.feed.decode import Decoded
 from monitor.feed.formats import values
-from monitor.feed.topics import MAX_BOX_NAME, is_box_name
+from monitor.feed.formats.topics import MAX_BOX_NAME, is_box_name
 from monitor.records import Reading, ReadingSource, Rejection
 
 if TYPE_CHECKING:

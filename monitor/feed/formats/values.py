@@ -68,7 +68,8 @@ def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> dat
 
 def number(value: Any, name: str) -> float:
     """Return a finite number; texts, flags and nothing at all are none."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    kind = type(value)
+    if kind is not float and kind is not int:  # bool is neither
         raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a number")
     try:
         told = float(value)
