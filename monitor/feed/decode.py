@@ -13,8 +13,8 @@ from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
-from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, shown
 from monitor.feed.formats.topics import MAX_BOX_NAME, TopicPattern, is_box_name
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, shown
 from monitor.records import Quantity, Reading, Rejection
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ import ssl
 import time
 from collections import deque
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -38,6 +38,14 @@ _LEAVE_WITHIN_S = 3.0
 _NEVER_EXPIRES = 0xFFFF_FFFF
 _LONGEST_PAUSE_S = 60.0
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
+
+
+class SentMessage(Protocol):
+    """A message on its way to the broker."""
+
+    def is_published(self) -> bool:
+        """Return whether the broker has it."""
+        ...
 
 
 class _Token(NamedTuple):
@@ -77,6 +85,10 @@ class MqttFeed:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Leave the broker in good order; it goes on collecting for us."""
         if self._client.is_connected():
             self._await_all_acknowledged()
             self._client.disconnect()
@@ -131,10 +143,9 @@ class MqttFeed:
                 if isinstance(token, _Token) and token.connection == self._connections:
                     self._client.ack(token.packet_id, 1)
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
-        """Send a message with QoS 1, where there is a connection."""
-        if self._client.is_connected():
-            self._client.publish(topic, payload, qos=1, retain=retain)
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> SentMessage:
+        """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
+        return self._client.publish(topic, payload, qos=1, retain=retain)
 
     def _make_client(self, will: tuple[str, bytes] | None) -> GatheringClient:
         address = self.address

@@ -123,7 +123,7 @@ def test_the_embedded_broker_carries_a_reading(stores: Stores) -> None:
         feed.receive(0.2)
         with MqttFeed(BrokerAddress("127.0.0.1", broker.address.port, "3.1.1", "node")) as node:
             node.connect()
-            node.publish(TOPIC, payload(7))
+            node.send(TOPIC, payload(7))
             messages: list[RawMessage] = []
             while not messages:
                 messages = feed.receive(1.0)
