@@ -55,6 +55,8 @@ class LedgerError(SiccastError):
 class UnknownBoxError(SiccastError):
     """A box that nobody declared."""
 
+    exit_code = 2  # somebody named it, so it is the wrong usage
+
 
 class ImportFileError(SiccastError):
     """A file of readings or a recorded set can't be read."""

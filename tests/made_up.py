@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
@@ -12,12 +12,14 @@ from monitor.planning.due import due_at, state_of
 from monitor.records import (
     Assessment,
     Box,
+    BoxHistory,
     BoxState,
     CrossingForecast,
     DateQuantiles,
     EntryKind,
     LeakEstimate,
     LedgerEntry,
+    Outlook,
     Quantiles,
     Reading,
     ReadingSeries,
@@ -152,3 +154,27 @@ def assessment_of(name: str, forecast: CrossingForecast | None, state: BoxState 
         sharpen="Weigh the beads once." if forecast else "",
         refusal="" if forecast else "two days of readings can't carry a forecast",
     )
+
+
+GOOD = Outlook(leak=LEAK, forecast=forecast_of(100.0), evidence=("A week of readings.",), sharpen="Weigh the beads.")
+
+
+class StubInference:
+    """Answers what a test tells it to, and remembers what it was asked."""
+
+    def __init__(self) -> None:
+        self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: GOOD
+        self.asked: list[list[BoxHistory]] = []
+        self.horizon_days = 0
+
+    def __call__(
+        self,
+        histories: Sequence[BoxHistory],
+        as_of: datetime,
+        humidity_limits: Sequence[float] | None = None,
+        horizon_days: int = 540,
+    ) -> list[Outlook]:
+        self.asked.append(list(histories))
+        self.horizon_days = horizon_days
+        limits = humidity_limits or [history.box.humidity_limit for history in histories]
+        return [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
-from made_up import AS_OF, LEAK, FakeStores, forecast_of, week_of_readings
+from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
 
 from monitor import inference
 from monitor.assess import assess, worst_first
@@ -22,37 +23,19 @@ from monitor.records import (
     Outlook,
     RoomClimate,
 )
+from monitor.store.opening import Stores, open_stores
 
+AnyStores = FakeStores | Stores
 LEFT, RIGHT = Box("left", 10.0), Box("right", 5.0, humidity_limit=0.15)
-GOOD = Outlook(leak=LEAK, forecast=forecast_of(100.0), evidence=("A week of readings.",), sharpen="Weigh the beads.")
-
-Answer = Callable[[BoxHistory, float], Outlook]
 
 
-class StubInference:
-    """Answers what a test tells it to, and remembers what it was asked."""
-
-    def __init__(self, answer: Answer = lambda history, limit: GOOD) -> None:
-        self.answer = answer
-        self.asked: list[list[BoxHistory]] = []
-        self.horizon_days = 0
-
-    def __call__(
-        self,
-        histories: Sequence[BoxHistory],
-        as_of: datetime,
-        humidity_limits: Sequence[float] | None = None,
-        horizon_days: int = 540,
-    ) -> list[Outlook]:
-        self.asked.append(list(histories))
-        self.horizon_days = horizon_days
-        limits = humidity_limits or [history.box.humidity_limit for history in histories]
-        return [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]
-
-
-@pytest.fixture
-def fake_stores() -> FakeStores:
-    return FakeStores()
+@pytest.fixture(params=["fake", "sqlite"])
+def stores(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AnyStores]:
+    if request.param == "fake":
+        yield FakeStores()
+        return
+    with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -62,17 +45,17 @@ def stub(monkeypatch: pytest.MonkeyPatch) -> StubInference:
     return stub
 
 
-def ask(stores: FakeStores, *boxes: Box, as_of: datetime = AS_OF, limit: float | None = None) -> list[Assessment]:
+def ask(stores: AnyStores, *boxes: Box, as_of: datetime = AS_OF, limit: float | None = None) -> list[Assessment]:
     return list(assess(stores.readings, stores.ledger, boxes, as_of, humidity_limit=limit))
 
 
-def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, fake_stores: FakeStores) -> None:
-    readings, ledger = fake_stores.readings, fake_stores.ledger
+def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, stores: AnyStores) -> None:
+    readings, ledger = stores.readings, stores.ledger
     for box in ("left", "room"):
         readings.add(week_of_readings(box, AS_OF) + week_of_readings(box, AS_OF + timedelta(days=7)))
     for days in (-3.0, 0.0, 2.0):
         ledger.log(LedgerEntry(EntryKind.charge, "left", AS_OF + timedelta(days=days), dry_mass_g=100.0 + days))
-    (left,) = ask(fake_stores, LEFT)
+    (left,) = ask(stores, LEFT)
     (history,) = stub.asked[0]
     assert len(history.readings) == 28
     assert history.room is not None
@@ -84,96 +67,94 @@ def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, fa
     assert left.charge.dry_mass_g == 97.0
 
 
-def test_an_answer_is_handed_on_whole(stub: StubInference, fake_stores: FakeStores) -> None:
-    fake_stores.readings.add(week_of_readings("left"))
-    (left,) = ask(fake_stores, LEFT)
+def test_an_answer_is_handed_on_whole(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
     assert (left.state, left.leak, left.forecast) == (BoxState.within_limit, GOOD.leak, GOOD.forecast)
     assert (left.evidence, left.sharpen, left.refusal) == (GOOD.evidence, GOOD.sharpen, "")
     assert left.due_at is not None
 
 
-def test_a_limit_asked_for_takes_the_place_of_every_own(stub: StubInference, fake_stores: FakeStores) -> None:
+def test_a_limit_asked_for_takes_the_place_of_every_own(stub: StubInference, stores: AnyStores) -> None:
     stub.answer = lambda history, limit: Outlook(forecast=forecast_of(100.0, humidity_limit=limit))
-    fake_stores.readings.add(week_of_readings("left") + week_of_readings("right"))
-    assert [a.box.humidity_limit for a in ask(fake_stores, LEFT, RIGHT, limit=0.30)] == [0.30, 0.30]
+    stores.readings.add(week_of_readings("left") + week_of_readings("right"))
+    assert [a.box.humidity_limit for a in ask(stores, LEFT, RIGHT, limit=0.30)] == [0.30, 0.30]
     assert [history.box.humidity_limit for history in stub.asked[0]] == [0.20, 0.15]
-    assert [a.forecast and a.forecast.humidity_limit for a in ask(fake_stores, LEFT, RIGHT)] == [0.20, 0.15]
+    assert [a.forecast and a.forecast.humidity_limit for a in ask(stores, LEFT, RIGHT)] == [0.20, 0.15]
 
 
-def test_a_room_that_has_no_sensor_leaves_the_declared_climate(stub: StubInference, fake_stores: FakeStores) -> None:
-    fake_stores.readings.add(week_of_readings("left"))
+def test_a_room_that_has_no_sensor_leaves_the_declared_climate(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
     climate = RoomClimate(relative_humidity=0.4)
-    assess(fake_stores.readings, fake_stores.ledger, [LEFT], AS_OF, room_climate=climate, horizon_days=90)
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate, horizon_days=90)
     (history,) = stub.asked[0]
     assert (history.room, history.room_climate, stub.horizon_days) == (None, climate, 90)
 
 
-def test_each_box_is_given_its_own_room(stub: StubInference, fake_stores: FakeStores) -> None:
-    fake_stores.readings.add(week_of_readings("cellar") + week_of_readings("left") + week_of_readings("right"))
-    answers = ask(fake_stores, replace(LEFT, room="cellar"), RIGHT)
+def test_each_box_is_given_its_own_room(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("cellar") + week_of_readings("left") + week_of_readings("right"))
+    answers = ask(stores, replace(LEFT, room="cellar"), RIGHT)
     assert [history.room and history.room.box for history in stub.asked[0]] == ["cellar", None]
     assert [answer.box.name for answer in answers] == ["left", "right"]
 
 
 @pytest.mark.parametrize("error", [TooLittleEvidence("two flat days say nothing"), ZeroDivisionError("by zero")])
-def test_one_bad_box_never_hides_the_others(stub: StubInference, fake_stores: FakeStores, error: Exception) -> None:
+def test_one_bad_box_never_hides_the_others(stub: StubInference, stores: AnyStores, error: Exception) -> None:
     def answer(history: BoxHistory, limit: float) -> Outlook:
         if history.box.name == "left":
             raise error
         return GOOD
 
     stub.answer = answer
-    fake_stores.readings.add(week_of_readings("left") + week_of_readings("right"))
-    left, right = ask(fake_stores, LEFT, RIGHT)
+    stores.readings.add(week_of_readings("left") + week_of_readings("right"))
+    left, right = ask(stores, LEFT, RIGHT)
     assert (left.state, left.forecast) == (BoxState.not_enough_evidence, None)
     assert str(error) in left.refusal
     assert right.forecast is GOOD.forecast
 
 
-def test_a_refusal_is_an_answer(stub: StubInference, fake_stores: FakeStores) -> None:
+def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
     stub.answer = lambda history, limit: Outlook(evidence=("Two days.",), refusal="two days can't carry a forecast")
-    fake_stores.readings.add(week_of_readings("left"))
-    (left,) = ask(fake_stores, LEFT)
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
     assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
 
 
-def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, fake_stores: FakeStores) -> None:
-    (left,) = ask(fake_stores, LEFT)
+def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
+    (left,) = ask(stores, LEFT)
     assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
     assert left.refusal == "no reading of box 'left' has arrived yet"
 
 
-def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, fake_stores: FakeStores) -> None:
+def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, stores: AnyStores) -> None:
     for box in ("room", "left", "stray"):
-        fake_stores.readings.add(week_of_readings(box))
-    fake_stores.readings.add(week_of_readings("tomorrow", AS_OF + timedelta(days=30)))
-    left, stray = ask(fake_stores, LEFT)
+        stores.readings.add(week_of_readings(box))
+    stores.readings.add(week_of_readings("tomorrow", AS_OF + timedelta(days=30)))
+    left, stray = ask(stores, LEFT)
     assert (stray.box.name, stray.state, stray.state.value) == ("stray", BoxState.undeclared, "seen, not declared")
     assert "[boxes.stray]" in stray.refusal
     assert len(stub.asked[0]) == 1
     assert left.state is BoxState.within_limit
 
 
-def test_an_old_newest_reading_is_said(stub: StubInference, fake_stores: FakeStores) -> None:
-    fake_stores.readings.add(week_of_readings("left"))
-    (left,) = ask(fake_stores, LEFT, as_of=AS_OF + timedelta(days=20))
+def test_an_old_newest_reading_is_said(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT, as_of=AS_OF + timedelta(days=20))
     assert "The newest reading is 20 days old" in left.evidence[-1]
 
 
-def test_a_hand_reading_stamped_later_does_not_hide_the_last_one_seen(
-    stub: StubInference, fake_stores: FakeStores
-) -> None:
-    fake_stores.readings.add(week_of_readings("left"))
-    (left,) = ask(fake_stores, LEFT, as_of=AS_OF - timedelta(days=2))
+def test_a_hand_reading_stamped_later_does_not_hide_the_last_one_seen(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT, as_of=AS_OF - timedelta(days=2))
     assert left.latest is not None
     assert left.latest.at == AS_OF - timedelta(days=2, hours=6)
     assert left.latest.relative_humidity == pytest.approx(0.12)
 
 
-def test_worst_first(stub: StubInference, fake_stores: FakeStores) -> None:
+def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
     medians = {"a": 300.0, "b": -5.0, "c": 25.0, "d": 10.0}
     stub.answer = lambda history, limit: Outlook(forecast=forecast_of(medians[history.box.name]))
     for box in medians:
-        fake_stores.readings.add(week_of_readings(box))
-    answers = ask(fake_stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
+        stores.readings.add(week_of_readings(box))
+    answers = ask(stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
     assert [a.box.name for a in worst_first(answers)] == ["b", "d", "c", "e", "a"]

@@ -96,7 +96,9 @@ def _silence(assessment: Assessment) -> Iterable[Word]:
     if latest is None:
         yield Word(box, Matter.silent, f"{box} has never reported", f"{box}|{Matter.silent}|ever")
         return
-    silent_days = (assessment.as_of - latest.at) / timedelta(days=1)
-    if silent_days > SILENT_AFTER_DAYS:
-        text = f"{box} has not reported for {silent_days:.0f} days"
+    silent = assessment.as_of - latest.at
+    if silent > timedelta(days=SILENT_AFTER_DAYS):
+        text = f"{box} has not reported for {silent // timedelta(hours=1)} hours"
+        if silent >= timedelta(days=2):
+            text = f"{box} has not reported for {silent.days} days"
         yield Word(box, Matter.silent, text, f"{box}|{Matter.silent}|{latest.at.isoformat()}")

@@ -29,19 +29,21 @@ def why_on_this_day(
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
     ``company`` are the other boxes of the day.
     """
-    limit, chance = _limit(forecast), f"{_chance(forecast, (on - today).days)} by then"
-    together = f"with {_names(company)}" if company else "alone"
+    risk = f"{_chance(forecast, (on - today).days)} chance of being over {_limit(forecast)} on this day"
     due = _due_on(assessment, today)
     if assessment.state is BoxState.over_limit:
-        return f"over its limit of {limit} already; this is the next day with room for it"
+        return f"over its limit of {_limit(forecast)} already: the first day there is room for it"
     if due is None or best is None or on < best:
-        lasts = f"would do until {say_day(due)}" if due else "would last a good while yet"
-        return f"{lasts}, but dried {together} it costs no extra heating; chance over {limit}: {chance}"
-    if due < today + timedelta(days=1):
-        return f"due now; chance over {limit}: {chance}"
-    if on > best:
-        return f"due by {say_day(due)}, waits for a place or for company; chance over {limit}: {chance}"
-    return f"due by {say_day(due)}; chance over {limit}: {chance}"
+        lasts = f"would do until {say_day(due)}" if due else "would do for a good while yet"
+        together = f"goes in with {_names(company)}, which costs no extra heating" if company else "goes in alone"
+        return f"{lasts}; {together}"
+    if due <= today:
+        return f"due now; {risk}"
+    return (
+        f"due by {say_day(due)}; waits for a place or for company; {risk}"
+        if on > best
+        else f"due by {say_day(due)}; {risk}"
+    )
 
 
 def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date, horizon_days: int) -> str:

@@ -6,7 +6,7 @@ import os
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -24,7 +24,17 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 
-COMMAND_MODULES: tuple[str, ...] = ("listen", "log", "readings", "rejected", "air", "beads")
+COMMAND_MODULES: tuple[str, ...] = (
+    "listen",
+    "boxes",
+    "outlook",
+    "plan",
+    "log",
+    "readings",
+    "rejected",
+    "air",
+    "beads",
+)
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 
@@ -53,16 +63,34 @@ for _name in COMMAND_MODULES:
     import_module(f"monitor.faces.cli.{_name}").register(app)
 
 
+UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
+"""Base of what the option parser raises; newer versions of typer carry it inside and don't name it."""
+
+
 def main() -> None:
-    """Run the command line; an error of ours becomes one line on stderr and its exit code."""
+    """Run the command line; an error becomes one line on stderr and its exit code."""
     try:
-        app()
+        sys.exit(app(standalone_mode=False))
     except SiccastError as error:
-        typer.echo(f"siccast: {error}", err=True)
-        sys.exit(error.exit_code)
+        _stop(str(error), error.exit_code)
+    except UsageProblem as error:
+        _stop(_usage(error), 2)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
-    except KeyboardInterrupt:
-        typer.echo("siccast: stopped", err=True)
-        sys.exit(130)
+    except (KeyboardInterrupt, typer.Abort):
+        _stop("stopped", 130)
+
+
+def _usage(error: Any) -> str:
+    """Return what is wrong with a command and where to look; an unfinished command gets its help."""
+    message = str(error.format_message())
+    if "\n" in message:
+        return message
+    context = getattr(error, "ctx", None)
+    return f"{message} (see `{context.command_path} --help`)" if context else message
+
+
+def _stop(message: str, exit_code: int) -> NoReturn:
+    typer.echo(message if "\n" in message else f"siccast: {message}", err=True)
+    sys.exit(exit_code)

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+
 
 def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
     """Return the instant somebody wrote, in their own zone where they named none; now where they wrote nothing."""
@@ -42,3 +45,19 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
         f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
         + (f"; heard of: {', '.join(heard)}" if heard else "")
     )
+
+
+def utc_instant(text: str | None, now: datetime) -> datetime:
+    """Return the instant somebody asks about, in UTC where they named no zone; now where they wrote nothing."""
+    if text is None:
+        return now
+    try:
+        at = datetime.fromisoformat(text)
+        at = (at if at.tzinfo else at.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"'{text}' won't do; write an instant in UTC as in 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
+        ) from None
+    if not _EARLIEST <= at < _LATEST:
+        raise typer.BadParameter(f"'{text}' won't do; name an instant from 2000 to 2099", param_hint="'--as-of'")
+    return at

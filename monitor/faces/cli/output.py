@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from rich.console import Console
 
 
 def show_json(answer: Any) -> None:
@@ -18,21 +20,71 @@ def show_json(answer: Any) -> None:
     typer.echo(orjson.dumps(answer, option=orjson.OPT_INDENT_2 | orjson.OPT_UTC_Z | orjson.OPT_SERIALIZE_NUMPY))
 
 
-def show_table(headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> None:
-    """Print rows under headings, as wide as the terminal allows; columns named in ``right`` are aligned right."""
+def show_table(
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    right: Sequence[int] = (),
+    wrap: Mapping[int, int | None] | None = None,
+) -> None:
+    """Print rows under headings, as wide as the terminal allows.
+
+    Columns named in ``right`` are aligned right. Those named in ``wrap`` wrap at the width given there or, with None,
+    at what a narrow terminal leaves; without it all of them do.
+    """
     from rich import box
-    from rich.console import Console
     from rich.table import Table
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    if not rows:
+        return
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for place, heading in enumerate(headings):
-        table.add_column(heading, justify="right" if place in right else "left", overflow="fold")
+        justify: Literal["right", "left"] = "right" if place in right else "left"
+        fixed = wrap is not None and place not in wrap
+        widest = wrap.get(place) if wrap else None
+        table.add_column(heading, justify=justify, overflow="fold", no_wrap=fixed, max_width=widest)
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(_plain, row))
+    typer.echo()
+    _console().print(table)
+    typer.echo()
+
+
+def show_notes(heading: str, notes: Sequence[tuple[str, str]]) -> None:
+    """Print a heading and under it a sentence or more for each name, wrapped beside the names."""
+    from rich.table import Table
+
+    if not notes:
+        return
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, text in notes:
+        table.add_row(_plain(name), _plain(text))
+    typer.echo(heading)
+    _console().print(table)
+    typer.echo()
+
+
+def _console() -> Console:
+    """Return the person's terminal; where there is none, a line as long as it takes."""
+    from rich.console import Console
+
     console = Console(markup=False, highlight=False)
-    if not console.is_terminal:
-        console = Console(markup=False, highlight=False, width=200)
-    console.print(table)
+    return console if console.is_terminal else Console(markup=False, highlight=False, width=200)
+
+
+def _plain(text: str) -> str:
+    """Return a text for a terminal, which has no narrow spaces."""
+    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+@contextmanager
+def working(on_what: str) -> Iterator[None]:
+    """Show on stderr that something is being worked on while the body runs; nothing where that is not a terminal."""
+    from rich.console import Console
+
+    with Console(stderr=True).status(f"{on_what} …"):
+        yield
 
 
 @contextmanager

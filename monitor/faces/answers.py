@@ -1,0 +1,137 @@
+"""What siccast believes, as JSON for scripts and other programs: names carry their units, shares are from 0 to 1."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from monitor.records import BoxState
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import datetime
+
+    from monitor.assess import RechargePlan
+    from monitor.faces.wording import Wording
+    from monitor.records import Assessment, DateQuantiles, LeakEstimate, Quantiles
+
+Answer = dict[str, Any]
+
+CHANCES_WITHIN_DAYS = (7, 30)
+
+
+def forecast_answer(assessments: Iterable[Assessment], as_of: datetime, wording: Wording) -> Answer:
+    """Return when each box passes its limit; what there is no evidence for is null."""
+    return {"as_of": as_of, "boxes": [{"box": a.box.name, **box_outlook(a, wording)} for a in assessments]}
+
+
+def box_outlook(assessment: Assessment, wording: Wording) -> Answer:
+    """Return the outlook of one box, as `forecast` lists it and the broker retains it."""
+    leak, forecast = assessment.leak, assessment.forecast
+    return {
+        "limit_rh_pct": _limit_pct(assessment),
+        "state": wording.state(assessment, iso=True),
+        "capacity_used": _quantiles(forecast.capacity_used) if forecast else None,
+        "leak_g_per_day_per_kpa": _quantiles(leak.conductance_g_per_day_per_kpa) if leak else None,
+        "ingress_g_per_day": _quantiles(leak.ingress_g_per_day) if leak else None,
+        "cross_at": _dates(forecast.cross_at) if forecast else None,
+        "chance_within": (
+            {str(days): _rounded(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS} if forecast else None
+        ),
+        "evidence": sentences(assessment),
+    }
+
+
+def leak_answer(assessments: Iterable[Assessment], as_of: datetime) -> Answer:
+    """Return how leaky each box is."""
+    return {"as_of": as_of, "boxes": [_box_leak(assessment) for assessment in assessments]}
+
+
+def boxes_answer(assessments: Iterable[Assessment], as_of: datetime, wording: Wording) -> Answer:
+    """Return the state of each box with its newest reading."""
+    return {"as_of": as_of, "boxes": [_box_state(assessment, wording) for assessment in assessments]}
+
+
+def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
+    """Return the days of a plan with a reason for each box, and a reason for each box on none of them."""
+    return {
+        "as_of": as_of,
+        "appliance": plan.appliance,
+        "days": [
+            {"on": day.on, "boxes": [{"box": box, "reason": day.reasons[box]} for box in day.boxes]}
+            for day in plan.days
+        ],
+        "left_out": [{"box": box, "reason": reason} for box, reason in plan.left_out.items()],
+    }
+
+
+def sentences(assessment: Assessment) -> list[str]:
+    """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
+    return [_sentence(text) for text in (assessment.refusal, *assessment.evidence, assessment.sharpen) if text]
+
+
+def _box_leak(assessment: Assessment) -> Answer:
+    leak = assessment.leak
+    answer: Answer = {"box": assessment.box.name, "leak_g_per_day_per_kpa": None}
+    if leak is not None:
+        answer = {"box": assessment.box.name, **_leak(leak)}
+    return {**answer, "evidence": sentences(assessment)}
+
+
+def _leak(leak: LeakEstimate) -> Answer:
+    return {
+        "leak_g_per_day_per_kpa": _quantiles(leak.conductance_g_per_day_per_kpa),
+        "air_changes_per_day": _quantiles(leak.air_changes_per_day),
+        "half_time_days": _quantiles(leak.half_time_days),
+        "ingress_g_per_day": _quantiles(leak.ingress_g_per_day),
+        "ingress_summer_g_per_day": _quantiles(leak.ingress_summer_g_per_day),
+        "ingress_winter_g_per_day": _quantiles(leak.ingress_winter_g_per_day),
+        "grams_known": leak.grams_known,
+        "comparison": leak.comparison,
+        "changed_at": leak.changed_at,
+        "change_factor": _quantiles(leak.change_factor) if leak.change_factor else None,
+    }
+
+
+def _box_state(assessment: Assessment, wording: Wording) -> Answer:
+    latest, forecast = assessment.latest, assessment.forecast
+    return {
+        "box": assessment.box.name,
+        "limit_rh_pct": _limit_pct(assessment),
+        "state": wording.state(assessment, iso=True),
+        "latest": (
+            {
+                "t": latest.at,
+                "temperature_c": _rounded(latest.temperature_degc),
+                "rh_pct": _rounded(100.0 * latest.relative_humidity),
+            }
+            if latest
+            else None
+        ),
+        "capacity_used": _quantiles(forecast.capacity_used) if forecast else None,
+        "due_at": assessment.due_at,
+        "evidence": sentences(assessment),
+    }
+
+
+def _limit_pct(assessment: Assessment) -> float | None:
+    undeclared = assessment.state is BoxState.undeclared
+    return None if undeclared else _rounded(100.0 * assessment.box.humidity_limit)
+
+
+def _quantiles(values: Quantiles) -> dict[str, float]:
+    return {name: _rounded(value) for name, value in asdict(values).items()}
+
+
+def _dates(dates: DateQuantiles) -> dict[str, datetime | None]:
+    return asdict(dates)
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def _rounded(value: float) -> float:
+    """Return a number without digits that only binary arithmetic put there."""
+    return float(f"{value:.6g}") if math.isfinite(value) else value

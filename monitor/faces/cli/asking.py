@@ -1,0 +1,92 @@
+"""What the answering commands share: their options, and the one way to an answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.faces.cli import given
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.faces.wording import Wording
+    from monitor.records import Assessment
+    from monitor.settings import Shelf
+
+BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option("--as-of", metavar="UTC", help="Answer as of then, seeing only what is stamped before; else now."),
+]
+Limit = Annotated[
+    float | None,
+    typer.Option(metavar="RH", help="A humidity limit from 1 to 95 per cent, instead of each box's own."),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A question to the second joint with its answer."""
+
+    shelf: Shelf
+    as_of: datetime
+    assessments: Sequence[Assessment]
+    """In the order in which the boxes are declared."""
+
+    @property
+    def wording(self) -> Wording:
+        """How this shelf wants things said."""
+        from monitor.faces.wording import Wording
+
+        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+
+    @property
+    def worst_first(self) -> list[Assessment]:
+        """The answers with what needs a person most at the top."""
+        from monitor.assess import worst_first
+
+        return worst_first(self.assessments)
+
+
+def ask(
+    shelf: Shelf, names: Sequence[str] | None = None, as_of: str | None = None, limit_pct: float | None = None
+) -> Asked:
+    """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown."""
+    instant = given.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
+    if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
+        raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
+    from monitor.assess import assess
+    from monitor.faces.cli.output import working
+    from monitor.store.opening import open_stores
+
+    with open_stores(shelf.database_path, read_only=True) as stores, working("weighing what the boxes say"):
+        for name in names or ():
+            given.known_box(name, shelf, stores)
+        assessments = assess(
+            stores.readings,
+            stores.ledger,
+            shelf.boxes,
+            instant,
+            room_climate=shelf.room,
+            humidity_limit=None if limit_pct is None else limit_pct / 100.0,
+        )
+    return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def shelf_of(context: typer.Context) -> Shelf:
+    """Read the shelf file that this command is about."""
+    return load_shelf(shelf_folder(context.obj))
+
+
+def say_as_of(asked: Asked) -> None:
+    """Say what instant the answer holds for, and what to do where there is nothing to answer about."""
+    typer.echo(f"As of {asked.wording.moment(asked.as_of)} ({asked.shelf.timezone})")
+    if not asked.assessments and not asked.shelf.boxes:
+        place = asked.shelf.folder / SHELF_FILE
+        typer.echo(f"No box is declared and none has reported; declare the first in {place}")

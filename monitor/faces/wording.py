@@ -1,0 +1,241 @@
+"""Numbers, dates and states as every face says them, in the units and the zone of the shelf."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from monitor.records import Assessment, BoxState, CrossingForecast, EntryKind, LedgerEntry, Quantiles
+from monitor.units import degc_to_degf, grams_to_ounces
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+MINUS = "\N{MINUS SIGN}"
+TO = "\N{EN DASH}"
+NARROW = "\N{NARROW NO-BREAK SPACE}"
+
+METHODS = {
+    "oven_120C_3h": "three hours in the oven at 120 °C",
+    "microwave": "dried in the microwave",
+    "hot_air_65C": "dried in hot air at 65 °C",
+    "print_bed": "dried on the print bed",
+    "new": "new beads",
+    "indicator_orange": "judged dry by their color",
+}
+BEADS = {
+    "silica_regular": "silica gel, regular density",
+    "silica_wide": "silica gel, wide pores",
+    "mol_sieve": "molecular sieve",
+    "clay": "clay",
+    "alumina": "activated alumina",
+    "cacl2": "calcium chloride",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """How one shelf wants things said."""
+
+    zone: ZoneInfo
+    fahrenheit: bool = False
+    ounces: bool = False
+
+    def temperature(self, degc: float) -> str:
+        """Return a temperature with its unit."""
+        value = degc_to_degf(degc) if self.fahrenheit else degc
+        return f"{_signed(value, 1)}{NARROW}{self.temperature_unit}"
+
+    @property
+    def temperature_unit(self) -> str:
+        """Return the unit temperatures are shown in."""
+        return "°F" if self.fahrenheit else "°C"
+
+    def mass(self, grams: float) -> str:
+        """Return a mass with its unit."""
+        return f"{self.mass_figures(grams)}{NARROW}{self.mass_unit}"
+
+    def masses_a_day(self, grams: Quantiles) -> str:
+        """Return a flow of water with its interval and unit."""
+        return f"{self.masses(grams)}{NARROW}{self.mass_unit} a day"
+
+    @property
+    def mass_unit(self) -> str:
+        """Return the unit masses are shown in."""
+        return "oz" if self.ounces else "g"
+
+    def masses(self, grams: Quantiles) -> str:
+        """Return a mass, or a flow of it, and its 90 % interval, without the unit."""
+        return spread(grams, grams_to_ounces(1.0) if self.ounces else 1.0)
+
+    def mass_figures(self, grams: float) -> str:
+        """Return a mass, or a flow of it, without the unit."""
+        return figures(grams_to_ounces(grams) if self.ounces else grams)
+
+    def day(self, at: datetime, beside: datetime) -> str:
+        """Return a calendar day, with its year where the instant beside it leaves that open."""
+        local, ahead = at.astimezone(self.zone), at - beside
+        near = timedelta(days=-60) < ahead < timedelta(days=300)
+        return f"{local.day} {local:%b}" + ("" if near else f" {local.year}")
+
+    def moment(self, at: datetime) -> str:
+        """Return a day and a time of day."""
+        local = at.astimezone(self.zone)
+        return f"{local.day} {local:%b %Y}, {local:%H:%M}"
+
+    def local_day(self, at: datetime) -> date:
+        """Return the person's calendar day at an instant."""
+        return at.astimezone(self.zone).date()
+
+    def state(self, answer: Assessment, *, iso: bool = False) -> str:
+        """Return the state of a box in plain words."""
+        if answer.state is BoxState.due and answer.due_at is not None:
+            due = self.local_day(answer.due_at).isoformat() if iso else self.day(answer.due_at, answer.as_of)
+            return f"due by {due}"
+        return answer.state.value
+
+    def limit(self, answer: Assessment) -> str:
+        """Return the limit of a box; an undeclared box has none."""
+        return "–" if answer.state is BoxState.undeclared else percent(answer.box.humidity_limit)
+
+    def due(self, answer: Assessment) -> str:
+        """Return the day by which a box is best recharged."""
+        if answer.forecast is None:
+            return "–"
+        if answer.due_at is None:
+            return f"after {self._end(answer.forecast, answer.as_of).year - 1}"
+        return "now" if answer.due_at <= answer.as_of else self.day(answer.due_at, answer.as_of)
+
+    def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
+        """Return the day of the crossing, never without its interval."""
+        dates, horizon = forecast.cross_at, self._horizon(forecast, as_of)
+        if dates.p05 is None:
+            return f"not before {horizon}"
+        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of)
+        if dates.p50 is None:
+            return f"after {horizon} ({first} {TO} later)"
+        middle = "now" if dates.p50 <= as_of else self.day(dates.p50, as_of)
+        last = f"after {horizon}" if dates.p95 is None else self.day(dates.p95, as_of)
+        return middle if first == middle == last else f"{middle} ({first} {TO} {last})"
+
+    def _horizon(self, forecast: CrossingForecast, as_of: datetime) -> str:
+        return self.day(self._end(forecast, as_of), as_of)
+
+    def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
+        return as_of + timedelta(days=len(forecast.chance_by_day) - 1)
+
+    def entry(self, entry: LedgerEntry) -> str:
+        """Return what a person wrote down, in one sentence's worth of words."""
+        words = []
+        if entry.kind in (EntryKind.charge, EntryKind.recharge) and entry.dry_mass_g is not None:
+            words.append(f"{self.mass(entry.dry_mass_g)} of {beads(entry.desiccant)}")
+        if entry.mass_g is not None:
+            words.append(f"weighed {self.mass(entry.mass_g)}")
+        if entry.method:
+            words.append(METHODS.get(entry.method, entry.method))
+        if entry.note:
+            words.append(entry.note)
+        return "; ".join(words)
+
+
+def beads(kind: str | None) -> str:
+    """Return what a kind of beads is called."""
+    return BEADS.get(kind, kind) if kind else "beads"
+
+
+def percent(fraction: float, digits: int = 0) -> str:
+    """Return a fraction in per cent, with its sign."""
+    return f"{100.0 * fraction:.{digits}f}{NARROW}%"
+
+
+def percents(fractions: Quantiles) -> str:
+    """Return a fraction and its 90 % interval in per cent."""
+    low, high = 100.0 * fractions.p05, 100.0 * fractions.p95
+    return f"{100.0 * fractions.p50:.0f}{NARROW}% ({low:.0f} {TO} {high:.0f})"
+
+
+def chance(probability: float) -> str:
+    """Return a chance in per cent, never more certain than the sample behind it."""
+    if probability < 0.01:
+        return f"under 1{NARROW}%"
+    return f"over 99{NARROW}%" if probability > 0.99 else percent(probability)
+
+
+def chance_cell(probability: float) -> str:
+    """Return a chance as short as a column of a table wants it.
+
+    >>> chance_cell(0.004), chance_cell(0.38), chance_cell(1.0)
+    ('<1 %', '38 %', '>99 %')
+    """
+    if probability < 0.01:
+        return "<1 %"
+    return ">99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+
+
+def spread(values: Quantiles, scale: float = 1.0) -> str:
+    """Return a middle and its 90 % interval."""
+    return f"{figures(scale * values.p50)} ({figures(scale * values.p05)} {TO} {figures(scale * values.p95)})"
+
+
+def figures(value: float, digits: int = 2) -> str:
+    """Return a number to so many significant figures, never in powers of ten, and whole numbers as they are.
+
+    >>> figures(0.04821), figures(3.26), figures(152.4)
+    ('0.048', '3.3', '152')
+    """
+    if value == 0 or not math.isfinite(value):
+        return "0" if value == 0 else "unknown"
+    decimals = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
+    return f"{value:.{decimals}f}"
+
+
+def duration(days: float) -> str:
+    """Return how long something takes, in the unit that suits it.
+
+    >>> duration(0.01), duration(0.7), duration(3.26)
+    ('14 minutes', '17 hours', '3.3 days')
+    """
+    if not math.isfinite(days):
+        return "unknown"
+    if days < 2.0 / 24.0:
+        return f"{days * 1440.0:.0f} minutes"
+    return f"{days * 24.0:.0f} hours" if days < 2.0 else f"{figures(days)} days"
+
+
+def near_day(on: date) -> str:
+    """Return a day of the coming weeks with its weekday."""
+    return f"{on:%a} {on.day} {on:%b}"
+
+
+def age(span: timedelta) -> str:
+    """Return how old something is, as short as a column of a table wants it.
+
+    >>> age(timedelta(minutes=4)), age(timedelta(hours=30)), age(timedelta(days=40))
+    ('4 min', '30 h', '40 days')
+    """
+    minutes = max(int(span.total_seconds() // 60), 0)
+    if minutes < 120:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} days"
+
+
+def ago(span: timedelta) -> str:
+    """Return how long ago something was.
+
+    >>> ago(timedelta(minutes=4)), ago(timedelta(hours=30)), ago(timedelta(days=40))
+    ('4 minutes ago', '30 hours ago', '40 days ago')
+    """
+    minutes = int(span.total_seconds() // 60)
+    if minutes < 1:
+        return "just now"
+    for size, word in ((1440, "day"), (60, "hour"), (1, "minute")):
+        count = minutes // size
+        if count >= 2 or size == 1:
+            return f"{count} {word}{'s' if count != 1 else ''} ago"
+    return "just now"
+
+
+def _signed(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace("-", MINUS)

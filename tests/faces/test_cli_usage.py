@@ -1,0 +1,70 @@
+"""Wrong usage and failures of the answering commands, run as the installed command: one line and an exit code."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+
+def run(shelf: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    program = "from monitor.faces.cli.app import main; main()"
+    return subprocess.run(
+        [sys.executable, "-c", program, "--shelf", str(shelf), *words], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["forecast", "nobox"], "box 'nobox' is neither declared nor ever heard of; declared: pa6-dry"),
+        (["forecast", "--as-of", "yesterday"], "'yesterday' won't do; write an instant in UTC"),
+        (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' won't do"),
+        (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "won't do"),
+        (["leak", "--as-of", "1970-01-01"], "name an instant from 2000 to 2099"),
+        (["forecast", "--limit", "0"], "0 won't do; a limit is from 1 to 95 per cent"),
+        (["forecast", "--limit", "120"], "120 won't do"),
+        (["forecast", "--limit", "nan"], "nan won't do"),
+        (["plan", "--days", "3"], "3 won't do; a plan reaches 7 to 365 days ahead"),
+        (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
+        (["forcast"], "No such command 'forcast'"),
+        (["boxes", "--colour"], "No such option"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_2(site: Path, words: list[str], said: str) -> None:
+    done = run(site, *words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.startswith("siccast: ")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_failure_is_one_line_and_1(site: Path) -> None:
+    (site / "siccast.sqlite3").write_bytes(b"this is no database, and it is long enough to be looked at" * 20)
+    done = run(site, "boxes")
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert "siccast.sqlite3" in done.stderr
+
+
+def test_a_wrong_shelf_file_is_one_line_and_1(site: Path) -> None:
+    (site / "shelf.toml").write_text("[boxes.left]\nlimit_rh_pct = 120")
+    done = run(site, "forecast", "--json")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "a number from 1 to 95" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_reader_that_stops_listening_is_no_traceback(site: Path) -> None:
+    command = f"{sys.executable} -c 'from monitor.faces.cli.app import main; main()' --shelf {site} plan --help | true"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
+    assert "Traceback" not in done.stderr
+
+
+def test_help_names_every_answer(tmp_path: Path) -> None:
+    done = run(tmp_path, "--help")
+    assert done.returncode == 0
+    for command in ("boxes", "forecast", "leak", "plan", "check"):
+        assert f"\n  {command} " in done.stdout
