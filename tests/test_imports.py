@@ -38,12 +38,13 @@ MAY_IMPORT: dict[str, set[str]] = {
         "monitor",
         "records",
         "errors",
+        "units",
     },
 }
 """What a room, or a module at the top, may import of ours; a name with a dot opens one module of a room."""
 
 EXTRA: dict[str, set[str]] = {
-    "faces.cli": {"feed", "units"},
+    "faces.cli": {"feed"},
 }
 """What some corner of a room may import besides."""
 

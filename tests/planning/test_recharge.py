@@ -70,7 +70,7 @@ def test_two_boxes_due_close_together_share_a_day() -> None:
     (day,) = plan.days
     assert day.boxes == ("box0", "box1")
     assert day.on == date(2026, 3, 22)
-    assert "dried with box0 it costs no extra heating" in day.reasons["box1"]
+    assert day.reasons["box1"].endswith("goes in with box0, which costs no extra heating")
 
 
 def test_two_boxes_due_far_apart_do_not() -> None:
