@@ -31,17 +31,14 @@ def forecast(
     an answer too.
     """
     from monitor.faces.answers import forecast_answer
-    from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.cli.output import show_json
 
     asked = ask(shelf_of(context), boxes, as_of, limit)
     if as_json:
         show_json(forecast_answer(asked.assessments, asked.as_of, asked.wording))
-        return
-    headings = ("box", "limit", "state", "passes its limit (90 %)", "within\n7 days", "within\n30 days")
-    rows = [_forecast_row(assessment, asked.wording) for assessment in asked.worst_first]
-    say_as_of(asked)
-    show_table(headings, rows, right=(1, 4, 5), wrap={0: 24, 2: 13, 3: None})
-    _show_evidence(asked)
+    else:
+        say_as_of(asked)
+        show_forecasts(asked)
 
 
 def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
@@ -51,17 +48,35 @@ def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_
     the water it takes in now, in a typical summer and in a typical winter.
     """
     from monitor.faces.answers import leak_answer
-    from monitor.faces.cli.output import show_json, show_notes, show_table
+    from monitor.faces.cli.output import show_json
 
     asked = ask(shelf_of(context), boxes, as_of)
     if as_json:
         show_json(leak_answer(asked.assessments, asked.as_of))
-        return
+    else:
+        say_as_of(asked)
+        show_leaks(asked)
+
+
+def show_forecasts(asked: Asked) -> None:
+    """Print when each box passes its limit, worst first, and what that rests on."""
+    from monitor.faces.answers import sentences
+    from monitor.faces.cli.output import show_notes, show_table
+
+    headings = ("box", "limit", "state", "passes its limit (90 %)", "within\n7 days", "within\n30 days")
+    rows = [_forecast_row(assessment, asked.wording) for assessment in asked.worst_first]
+    show_table(headings, rows, right=(1, 4, 5), wrap={0: 24, 2: 13, 3: None})
+    show_notes("What that rests on", [(a.box.name, " ".join(sentences(a))) for a in asked.worst_first])
+
+
+def show_leaks(asked: Asked) -> None:
+    """Print how leaky each box is, and how the boxes compare."""
+    from monitor.faces.cli.output import show_notes, show_table
+
     unit = asked.wording.mass_unit
     flows = (f"{unit}/day\nnow", "in\nsummer", "in\nwinter")
     headings = ("box", f"leak, {unit}/day/kPa (90 %)", "air\nchanges\na day", "half-time", *flows)
     rows = [_leak_row(assessment, asked.wording) for assessment in asked.assessments]
-    say_as_of(asked)
     show_table(headings, rows, right=(2, 3, 4, 5, 6), wrap={0: 24, 1: None})
     notes = [(a.box.name, " ".join(_leak_words(a, asked.wording))) for a in asked.assessments]
     show_notes("How they compare", [(box, text) for box, text in notes if text])
@@ -79,13 +94,6 @@ def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
         chance_cell(there.chance_within(7)) if there else "–",
         chance_cell(there.chance_within(30)) if there else "–",
     )
-
-
-def _show_evidence(asked: Asked) -> None:
-    from monitor.faces.answers import sentences
-    from monitor.faces.cli.output import show_notes
-
-    show_notes("What that rests on", [(a.box.name, " ".join(sentences(a))) for a in asked.worst_first])
 
 
 def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
