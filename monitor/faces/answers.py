@@ -43,6 +43,15 @@ def box_outlook(assessment: Assessment, wording: Wording) -> Answer:
     }
 
 
+def outlook_messages(assessments: Iterable[Assessment], site: str, wording: Wording) -> list[tuple[str, Answer]]:
+    """Return the topic and content of the message that the broker retains for each declared box."""
+    return [
+        (f"siccast/1/{site}/{a.box.name}/outlook", {"as_of": a.as_of, **box_outlook(a, wording)})
+        for a in assessments
+        if a.state is not BoxState.undeclared
+    ]
+
+
 def leak_answer(assessments: Iterable[Assessment], as_of: datetime) -> Answer:
     """Return how leaky each box is."""
     return {"as_of": as_of, "boxes": [_box_leak(assessment) for assessment in assessments]}

@@ -29,6 +29,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "boxes",
     "outlook",
     "plan",
+    "publish",
     "log",
     "readings",
     "rejected",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
@@ -55,7 +56,12 @@ class Asked:
 
 
 def ask(
-    shelf: Shelf, names: Sequence[str] | None = None, as_of: str | None = None, limit_pct: float | None = None
+    shelf: Shelf,
+    names: Sequence[str] | None = None,
+    as_of: str | None = None,
+    limit_pct: float | None = None,
+    *,
+    quiet: bool = False,
 ) -> Asked:
     """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown."""
     instant = given.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
@@ -65,7 +71,8 @@ def ask(
     from monitor.faces.cli.output import working
     from monitor.store.opening import open_stores
 
-    with open_stores(shelf.database_path, read_only=True) as stores, working("weighing what the boxes say"):
+    busy = nullcontext() if quiet else working("weighing what the boxes say")
+    with open_stores(shelf.database_path, read_only=True) as stores, busy:
         for name in names or ():
             given.known_box(name, shelf, stores)
         assessments = assess(

@@ -28,6 +28,9 @@ def listen(
     port: Annotated[
         int, typer.Option(min=1, max=65_535, help="Port of the broker inside, where the shelf file names no broker.")
     ] = EMBEDDED_PORT,
+    outlooks_every: Annotated[
+        int, typer.Option(min=0, max=10_080, help="Minutes between two sendings of every box's outlook; 0 for none.")
+    ] = 60,
 ) -> None:
     """Take readings from the broker until stopped with Ctrl-C."""
     from monitor.feed.decode import Decoder
@@ -42,10 +45,20 @@ def listen(
         stores = stack.enter_context(open_stores(shelf.database_path))
         address = shelf.broker or _embedded(stack, shelf, port)
         feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, report=_say))
+        if outlooks_every:
+            _send_outlooks(shelf, address, 60.0 * outlooks_every, stopped)
         intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait)
         intake.run(feed, stopped.is_set)
     tally = intake.tally
     _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+
+
+def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event) -> None:
+    """Let a thread of its own assess the shelf and send the outlooks, so that the feed never waits for it."""
+    from monitor.faces.cli.publish import keep_sending
+
+    given = (shelf, address, every_s, stopped, _say)
+    threading.Thread(target=keep_sending, args=given, name="outlooks", daemon=True).start()
 
 
 def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:

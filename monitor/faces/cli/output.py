@@ -14,10 +14,16 @@ if TYPE_CHECKING:
 
 
 def show_json(answer: Any) -> None:
-    """Print an answer as indented JSON; instants become ISO 8601 in UTC."""
+    """Print an answer as indented JSON."""
+    typer.echo(as_json(answer, indent=True))
+
+
+def as_json(answer: Any, *, indent: bool = False) -> bytes:
+    """Return an answer as JSON; instants become ISO 8601 in UTC, and numbers that are none null."""
     import orjson
 
-    typer.echo(orjson.dumps(answer, option=orjson.OPT_INDENT_2 | orjson.OPT_UTC_Z | orjson.OPT_SERIALIZE_NUMPY))
+    layout = orjson.OPT_INDENT_2 if indent else 0
+    return orjson.dumps(answer, option=layout | orjson.OPT_UTC_Z | orjson.OPT_SERIALIZE_NUMPY)
 
 
 def show_table(
