@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from icalendar import Calendar
 from made_up import StubInference
 
 Run = Callable[..., Any]
@@ -130,6 +131,27 @@ def test_plan_names_day_boxes_and_reasons(siccast: Run) -> None:
     assert [day["on"] for day in answer["days"]] == ["2026-03-14"]
     assert [box["box"] for box in answer["days"][0]["boxes"]] == ["pa6-dry"]
     assert {box["box"] for box in answer["left_out"]} == {"pla-white", "petg-new", "empty", "stray"}
+
+
+def test_plan_as_a_calendar_is_read_back_by_a_calendar_library(siccast: Run, tmp_path: Path) -> None:
+    """RFC 5545: whole-day events, CRLF, lines of at most 75 octets; made again, the event keeps its name."""
+    file = tmp_path / "drying.ics"
+    assert siccast("plan", "--calendar", str(file)).exit_code == 0
+    text = file.read_bytes()
+    assert all(len(line) <= 75 for line in text.split(b"\r\n"))
+    (event,) = Calendar.from_ical(text).walk("VEVENT")
+    assert event.decoded("dtstart") == date(2026, 3, 14)
+    assert event.decoded("dtend") == date(2026, 3, 15)
+    assert event["summary"] == "Dry beads (oven): pa6-dry"
+    assert "due by Fri 13 Mar" in event["description"]
+    siccast("plan", "--calendar", str(file), "--as-of", "2026-03-04T11:00Z")
+    (again,) = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
+    assert again["uid"] == event["uid"]
+
+
+def test_a_calendar_that_cannot_be_written_is_named(siccast: Run, tmp_path: Path) -> None:
+    result = siccast("plan", "--calendar", str(tmp_path / "nowhere" / "drying.ics"))
+    assert "drying.ics can't be written: No such file or directory" in str(result.exception)
 
 
 def test_check_exits_with_3_where_something_needs_the_person(siccast: Run, site: Path) -> None:

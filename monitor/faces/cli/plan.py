@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.errors import SettingsError
 from monitor.faces.cli.asking import AsJson, AsOf, ask, shelf_of
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from monitor.assess import RechargePlan
+    from monitor.faces.cli.asking import Asked
     from monitor.records import Appliance
     from monitor.settings import Shelf
 
@@ -37,6 +40,9 @@ def plan(
     days: Annotated[
         int | None, typer.Option(help="How many days ahead to plan, 7 to 365; 60 where the shelf says nothing.")
     ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also write the days to an iCalendar file.")
+    ] = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
@@ -56,6 +62,8 @@ def plan(
     asked = ask(shelf, as_of=as_of)
     today = asked.wording.local_day(asked.as_of)
     planned = plan_recharges(asked.worst_first, dryer, today, rules.weekdays, horizon_days=horizon_days)
+    if calendar:
+        _write(calendar, planned, asked)
     if as_json:
         show_json(plan_answer(planned, asked.as_of))
         return
@@ -86,6 +94,18 @@ def _show(planned: RechargePlan) -> None:
     else:
         typer.echo("\nNo box needs drying in that time.\n")
     show_notes("Not in this plan", list(planned.left_out.items()))
+
+
+def _write(file: Path, planned: RechargePlan, asked: Asked) -> None:
+    """Write the calendar beside its place and move it there, so that nobody reads half of it."""
+    from monitor.faces.calendar import plan_calendar
+
+    beside = file.with_name(file.name + ".new")
+    try:
+        beside.write_bytes(plan_calendar(planned, asked.shelf.site, asked.as_of))
+        beside.replace(file)
+    except OSError as error:
+        raise SettingsError(f"{file} can't be written: {error.strerror}; name a file you may write") from error
 
 
 def _appliance(shelf: Shelf, name: str | None) -> Appliance:
