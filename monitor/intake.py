@@ -31,6 +31,14 @@ class Feed(Protocol):
         ...
 
 
+class Housekeeper(Protocol):
+    """Does a little of what should be done now and then, whenever the intake has a moment."""
+
+    def tick(self, tally: Tally) -> None:
+        """Do at most some milliseconds of work."""
+        ...
+
+
 @dataclass(slots=True)
 class Tally:
     """What went through an intake so far."""
@@ -51,12 +59,14 @@ class Intake:
         *,
         report: Callable[[str], None] = lambda _: None,
         pause: Callable[[float], object] = time.sleep,
+        housekeepers: Sequence[Housekeeper] = (),
     ) -> None:
         self.tally = Tally()
         self._decoder = decoder
         self._readings = readings
         self._report = report
         self._pause = pause
+        self._housekeepers = housekeepers
         decoder.restore(readings.halves())
 
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
@@ -65,6 +75,8 @@ class Intake:
             messages = feed.receive(_WAIT_S)
             if messages and self._keep_at_last(messages, stopped):
                 feed.acknowledge(messages)
+            for housekeeper in self._housekeepers:
+                housekeeper.tick(self.tally)
 
     def keep(self, messages: Sequence[RawMessage]) -> int:
         """Store what these messages say, all of it or nothing, and return how many readings were new."""

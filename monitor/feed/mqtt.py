@@ -98,6 +98,22 @@ class MqttFeed:
         """Whether the broker has let us in."""
         return self._client.is_connected()
 
+    @property
+    def connections(self) -> int:
+        """How often the broker has let us in so far."""
+        return self._connections
+
+    def forget_session(self) -> None:
+        """Leave, and have the broker keep nothing for us."""
+        self.close()
+        farewell = self._make_client(None, keep_session=False)
+        farewell.on_connect = lambda *_: None
+        farewell.connect(self.address.host, self.address.port, _KEEPALIVE_S, **self._session(keep=False))
+        deadline = time.monotonic() + _LEAVE_WITHIN_S
+        while not farewell.is_connected() and time.monotonic() < deadline:
+            farewell.loop(0.1)
+        farewell.disconnect()
+
     def connect(self) -> None:
         """Connect now.
 
@@ -147,13 +163,13 @@ class MqttFeed:
         """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
         return self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def _make_client(self, will: tuple[str, bytes] | None) -> GatheringClient:
+    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> GatheringClient:
         address = self.address
         protocol = _PROTOCOLS[address.protocol]
         client = GatheringClient(
             CallbackAPIVersion.VERSION2,
             client_id=address.client_id,
-            clean_session=False if protocol == paho.MQTTv311 else None,
+            clean_session=not keep_session if protocol == paho.MQTTv311 else None,
             protocol=protocol,
             manual_ack=True,
         )
@@ -174,12 +190,15 @@ class MqttFeed:
     def _begin(self) -> None:
         self._answer = None
         self._client.forget_unread()
-        more: dict[str, Any] = {}
-        if self.address.protocol == "5":
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = _NEVER_EXPIRES
-            more = {"clean_start": False, "properties": properties}
-        self._client.connect(self.address.host, self.address.port, _KEEPALIVE_S, **more)
+        self._client.connect(self.address.host, self.address.port, _KEEPALIVE_S, **self._session(keep=True))
+
+    def _session(self, *, keep: bool) -> dict[str, Any]:
+        """Return what a connection of MQTT 5 has to say of its session; 3.1.1 says it once, at the start."""
+        if self.address.protocol != "5":
+            return {}
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = _NEVER_EXPIRES if keep else 0
+        return {"clean_start": not keep, "properties": properties}
 
     def _try_to_connect(self, wait_s: float) -> bool:
         pause_s = self._try_again_at - time.monotonic()

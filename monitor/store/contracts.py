@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
-    from datetime import datetime
+    from datetime import datetime, timedelta
+    from pathlib import Path
 
     from monitor.records import HalfReading, LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
 
@@ -84,4 +85,25 @@ class Ledger(Protocol):
 
     def rejected_count(self) -> int:
         """Return how many messages were ever rejected."""
+        ...
+
+
+class Upkeep(Protocol):
+    """Care for the file that the ledger, and mostly the readings too, are kept in."""
+
+    @property
+    def path(self) -> Path:
+        """Where the file is."""
+        ...
+
+    def back_up(self, target: Path) -> int:
+        """Write a copy of this very moment beside a working listener, check it, and return its size. [bytes]"""
+        ...
+
+    def faults(self) -> list[str]:
+        """Return what is wrong with the file; empty where it is sound."""
+        ...
+
+    def thin(self, before: datetime, step: timedelta) -> int:
+        """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
         ...

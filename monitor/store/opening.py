@@ -10,20 +10,22 @@ from monitor.errors import StoreBusyError
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
+from monitor.store.sqlite.upkeep import SqliteUpkeep
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.contracts import Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings and ledger."""
+    """What a site holds: readings and ledger, and the care for their file."""
 
     readings: Readings
     ledger: Ledger
+    upkeep: Upkeep
 
 
 @contextmanager
@@ -40,7 +42,7 @@ def open_stores(database: Path, *, read_only: bool = False, synchronous: str = "
         read_only = False
     file = Database(database, read_only=read_only, synchronous=synchronous)
     try:
-        yield Stores(SqliteReadings(file), SqliteLedger(file))
+        yield Stores(SqliteReadings(file), SqliteLedger(file), SqliteUpkeep(file))
     finally:
         file.close()
 

@@ -33,6 +33,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "log",
     "readings",
     "rejected",
+    "check",
     "air",
     "beads",
 )

@@ -33,8 +33,10 @@ def listen(
     ] = 60,
 ) -> None:
     """Take readings from the broker until stopped with Ctrl-C."""
+    from monitor.checkup import health_topic
     from monitor.feed.decode import Decoder
     from monitor.feed.mqtt import MqttFeed
+    from monitor.housekeeping import HealthTeller, Screener
     from monitor.intake import Intake
     from monitor.store.opening import open_stores
 
@@ -44,11 +46,16 @@ def listen(
     with ExitStack() as stack:
         stores = stack.enter_context(open_stores(shelf.database_path))
         address = shelf.broker or _embedded(stack, shelf, port)
-        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, report=_say))
+        topic = health_topic(shelf.site, address.client_id)
+        will = (topic, HealthTeller.last_will())
+        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, will=will, report=_say))
         if outlooks_every:
             _send_outlooks(shelf, address, 60.0 * outlooks_every, stopped)
-        intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait)
+        health = HealthTeller(feed, topic)
+        chores = (health, Screener(stores.readings, shelf.boxes))
+        intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait, housekeepers=chores)
         intake.run(feed, stopped.is_set)
+        health.tell("stopped", intake.tally)
     tally = intake.tally
     _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
 

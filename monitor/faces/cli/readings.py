@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import sys
 from contextlib import nullcontext
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -101,6 +101,48 @@ def export_readings(
                 for reading in stores.readings.each(name, *span):
                     writer.writerow(_cells(reading))
                     advance(1)
+
+
+@readings.command("screen")
+def screen_readings(
+    context: typer.Context,
+    box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
+) -> None:
+    """Look for spikes, steps, stuck sensors and the like in all readings again; values stay as they are."""
+    from monitor.faces.cli.output import progress_bar, show_table
+    from monitor.housekeeping import Screener
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    with open_stores(shelf.database_path) as stores:
+        boxes = _boxes(stores, box)
+        screener, screened = Screener(stores.readings, shelf.boxes), []
+        with progress_bar("screening", len(boxes)) as advance:
+            for name in boxes:
+                screened.append(screener.screen_box(name))
+                advance(1)
+    rows = [(each.box, str(each.readings), str(each.marked)) for each in screened]
+    show_table(("box", "readings", "marked"), rows, right=(1, 2))
+
+
+@readings.command("thin")
+def thin_readings(
+    context: typer.Context,
+    *,
+    older_than_days: Annotated[int, typer.Option(min=30, help="Thin what is older than this.")],
+    keep_every_minutes: Annotated[int, typer.Option(min=1, max=1440, help="Of that, keep one reading in so long.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
+) -> None:
+    """Delete most of the old readings of every box; hourly means stay, and nothing is ever thinned unasked."""
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    before = datetime.now(tz=UTC) - timedelta(days=older_than_days)
+    if not yes:
+        typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
+    with open_stores(shelf.database_path) as stores:
+        deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
+    typer.echo(f"deleted {deleted} readings; the space is used again by new ones")
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:

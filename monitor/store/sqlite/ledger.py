@@ -1,4 +1,4 @@
-"""What people did to their boxes: entries are added or taken back, never edited."""
+"""What people did to their boxes, and the messages that could not be used: added or taken back, never edited."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from monitor.errors import LedgerError
-from monitor.records import EntryKind, LedgerEntry, RejectedMessage
-from monitor.store.sqlite import rejected
+from monitor.records import EntryKind, LedgerEntry, RejectedMessage, Rejection
 from monitor.store.sqlite.rows import from_ms, to_ms
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Sequence
 
     from monitor.store.sqlite.connection import Database
@@ -22,6 +22,18 @@ _COLUMNS = (
 )
 _INSERT = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 13)})"
 _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
+
+ALLOWANCE_BYTES = 64 * 1024 * 1024
+_ROW_BYTES = 200
+"""What a rejection takes besides its payload, about."""
+
+_PRUNE = """
+DELETE FROM rejected WHERE rejection_id <= (
+    SELECT max(rejection_id) FROM (
+        SELECT rejection_id, sum(length(payload) + ?) OVER (ORDER BY rejection_id DESC) AS so_far FROM rejected
+    ) WHERE so_far > ?
+)
+"""
 
 
 class SqliteLedger:
@@ -62,12 +74,12 @@ class SqliteLedger:
     def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages, newest first."""
         with self._database.errors():
-            return rejected.newest(self._database.connection, newest)
+            return _newest_rejections(self._database.connection, newest)
 
     def rejected_count(self) -> int:
         """Return how many messages were ever rejected."""
         with self._database.errors():
-            return rejected.count(self._database.connection)
+            return _rejection_count(self._database.connection)
 
 
 def _to_row(entry: LedgerEntry) -> tuple[object, ...]:
@@ -93,3 +105,32 @@ def _to_entry(row: tuple[object, ...]) -> LedgerEntry:
         note=note, entry_id=entry_id, logged_at=from_ms(logged_ms),  # type: ignore[arg-type]
     )  # fmt: skip
     return entry if p50 is None else replace(entry, loading_g_per_g=(p05, p50, p95))  # type: ignore[arg-type]
+
+
+def add_rejections(connection: sqlite3.Connection, rejections: Sequence[Rejection]) -> None:
+    """Keep rejections, and forget the oldest where all together take more than their allowance."""
+    if not rejections:
+        return
+    connection.executemany(
+        "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (?, ?, ?, ?, ?)",
+        [(to_ms(each.arrived_at), each.feed, each.topic, each.payload, each.reason) for each in rejections],
+    )
+    newest = int(connection.execute("SELECT max(rejection_id) FROM rejected").fetchone()[0])
+    if newest // 1000 != (newest - len(rejections)) // 1000 or any(len(each.payload) > 4096 for each in rejections):
+        connection.execute(_PRUNE, (_ROW_BYTES, ALLOWANCE_BYTES))
+
+
+def _newest_rejections(connection: sqlite3.Connection, how_many: int) -> list[RejectedMessage]:
+    """Return the newest rejections, newest first."""
+    rows = connection.execute(
+        "SELECT arrived_at_ms, feed, topic, payload, reason, rejection_id FROM rejected"
+        " ORDER BY rejection_id DESC LIMIT ?",
+        (how_many,),
+    )
+    return [RejectedMessage(from_ms(at_ms), *rest) for at_ms, *rest in rows]
+
+
+def _rejection_count(connection: sqlite3.Connection) -> int:
+    """Return how many messages were ever rejected, those no longer kept included."""
+    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'rejected'").fetchone()
+    return int(row[0]) if row else 0

@@ -109,12 +109,21 @@ CREATE TABLE halves (
 ) WITHOUT ROWID, STRICT;
 """
 
+_THINNED = """
+CREATE TABLE thinned (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    before_ms INTEGER NOT NULL,
+    step_ms INTEGER NOT NULL
+) STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
     ("marks apart from values", _MARKS),
     ("readings without a time, known by their sequence number", _TIMELESS),
     ("halves that wait for the other quantity", _HALVES),
+    ("how far readings were thinned out", _THINNED),
 )
 
 

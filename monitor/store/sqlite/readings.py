@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
-from monitor.store.sqlite import rejected, sidelines
+from monitor.store.sqlite import sidelines
+from monitor.store.sqlite.ledger import add_rejections
 from monitor.store.sqlite.rows import (
     AT,
     HUMIDITY,
@@ -66,7 +67,7 @@ class SqliteReadings:
                 _keep_newest(connection, new)
                 _roll_up(connection, (row for row, _ in new))
                 self._inserted(connection, (row for row, _ in new))
-                rejected.add(connection, [*rejections, *contested])
+                add_rejections(connection, [*rejections, *contested])
                 sidelines.replace_halves(connection, halves)
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
@@ -123,7 +124,7 @@ class SqliteReadings:
     def count(self) -> int:
         """Return how many readings are held."""
         with self._database.errors():
-            return int(self._database.connection.execute("SELECT coalesce(sum(count), 0) FROM hourly").fetchone()[0])
+            return int(self._database.connection.execute("SELECT count(*) FROM readings").fetchone()[0])
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""
@@ -159,9 +160,12 @@ class SqliteReadings:
     ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
         """Insert what is not held yet; return that, and what was at odds with a reading held already."""
         new, contested = [], []
+        thinned = sidelines.thinned(connection)
         for reading in readings:
             row = to_row(self._box_id(connection, reading.box), reading)
             if not reading.sent_at_known and sidelines.came_before(connection, row):
+                continue
+            if thinned and sidelines.was_thinned(connection, thinned, row):
                 continue
             if connection.execute(_INSERT, row).rowcount:
                 new.append((row, reading))

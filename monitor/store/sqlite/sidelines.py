@@ -1,4 +1,4 @@
-"""What the readings table alone can't tell: repeats of readings without a time, and halves that wait for the other."""
+"""What the readings table alone can't tell: repeats without a time, halves that wait, rows thinned out before."""
 
 from __future__ import annotations
 
@@ -53,3 +53,20 @@ def halves(connection: sqlite3.Connection) -> list[HalfReading]:
     """Return the halves that wait."""
     rows = connection.execute("SELECT feed, box, quantity, at_ms, value FROM halves")
     return [HalfReading(feed, box, Quantity(quantity), from_ms(at), value) for feed, box, quantity, at, value in rows]
+
+
+def thinned(connection: sqlite3.Connection) -> dict[int, tuple[int, int]]:
+    """Return, for each box that was thinned, up to which instant and to one row in how many milliseconds."""
+    return {row[0]: (row[1], row[2]) for row in connection.execute("SELECT box_id, before_ms, step_ms FROM thinned")}
+
+
+def was_thinned(connection: sqlite3.Connection, thinned: dict[int, tuple[int, int]], row: Row) -> bool:
+    """Return whether a reading may have been here before it was thinned out; adding it again would count it twice."""
+    before_ms, step_ms = thinned.get(row[0], (row[AT], 1))
+    if row[AT] >= before_ms:
+        return False
+    start_ms = row[AT] // step_ms * step_ms
+    kept = connection.execute(
+        "SELECT 1 FROM readings WHERE box_id = ? AND at_ms >= ? AND at_ms < ?", (row[0], start_ms, start_ms + step_ms)
+    )
+    return kept.fetchone() is not None

@@ -1,0 +1,175 @@
+"""Is the site well: broker, sessions, clocks, store, disk, permissions, silent boxes; each finding with its remedy."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.errors import FeedError, SiccastError
+from monitor.records import Mark
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from monitor.feed.probe import BrokerFindings
+    from monitor.records import BrokerAddress, Reading
+    from monitor.store.contracts import Readings, Upkeep
+
+HEALTH_EVERY_S = 60.0
+_LITTLE_SPACE_BYTES = 500 * 1024 * 1024
+_SHORTEST_SILENCE = timedelta(minutes=15)
+_HEALTHY_WEEK = timedelta(days=7)
+_INTERVALS_MISSED = 3.0
+"""A sensor is silent after so many of its longest usual intervals: those that report on change are irregular."""
+
+
+class Verdict(StrEnum):
+    """How a finding is meant."""
+
+    well = "well"
+    look = "look"
+    fault = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at: how it is, and what to do where it is not well."""
+
+    subject: str
+    verdict: Verdict
+    found: str
+    remedy: str = ""
+
+
+def health_topic(site: str, client_id: str) -> str:
+    """Return where a listener says, retained, how it is."""
+    return f"siccast/1/{site}/health/{client_id}"
+
+
+def check_folder(folder: Path) -> Iterator[Finding]:
+    """Look at the shelf folder: may we write there, and is there space."""
+    if not os.access(folder, os.W_OK | os.X_OK):
+        yield Finding("folder", Verdict.fault, f"{folder} is not writable", f"chown or chmod {folder} for this user")
+    if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
+        yield Finding("folder", Verdict.look, f"anyone on this machine may write to {folder}", f"chmod o-w {folder}")
+    if folder.exists():
+        free = shutil.disk_usage(folder).free
+        few = free < _LITTLE_SPACE_BYTES
+        yield Finding(
+            "disk", Verdict.look if few else Verdict.well, f"{free / 2**30:.1f} GiB free",
+            "free some space or move the shelf folder; the listener waits while the disk is full" if few else "",
+        )  # fmt: skip
+
+
+def check_store(upkeep: Upkeep) -> Iterator[Finding]:
+    """Let the database check itself."""
+    try:
+        faults = upkeep.faults()
+    except SiccastError as error:
+        faults = [str(error)]
+    size = upkeep.path.stat().st_size / 2**20
+    if faults:
+        yield Finding("store", Verdict.fault, faults[0], "stop the listener and put the newest backup in its place")
+    else:
+        yield Finding("store", Verdict.well, f"{upkeep.path.name}, {size:.1f} MiB, found sound by its own check")
+
+
+def check_boxes(readings: Readings, declared: Iterable[str], now: datetime) -> Iterator[Finding]:
+    """Look for silent boxes, boxes nobody declared, and clocks that are wrong."""
+    latest = readings.latest()
+    known = set(declared)
+    for name in sorted(known - set(latest)):
+        yield Finding(name, Verdict.look, "declared, and never heard of", "is its node on, and its topic right?")
+    for name, reading in sorted(latest.items()):
+        if name not in known:
+            yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
+        yield from _check_silence(readings, reading, now)
+        yield from _check_clock(reading, now)
+
+
+def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
+    """Look at the broker as far as a client can."""
+    from monitor.feed.probe import probe  # noqa: PLC0415 -- paho, which the other checks do without
+
+    trial_topic = f"siccast/1/{site}/trial/{address.client_id}" if with_trial else None
+    where = f"{address.host}:{address.port}"
+    try:
+        findings = probe(address, health_topic(site, "+"), trial_topic)
+    except FeedError as error:
+        yield Finding("broker", Verdict.fault, str(error), "start it, or correct [broker] in the shelf file")
+        return
+    yield Finding("broker", Verdict.well, f"{where} answers, MQTT {address.protocol}")
+    yield from _check_sessions(findings)
+    yield from _check_listeners(findings, now)
+
+
+def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
+    settings = "use firmware_notes/mosquitto.conf, or the like of it for another broker"
+    if findings.keeps_session:
+        yield Finding("session", Verdict.well, "the broker keeps our session while we are away")
+    else:
+        yield Finding(
+            "session", Verdict.fault, "the broker forgets us when we leave: what arrives then is lost", settings
+        )
+    if findings.queue_held is not None:
+        from monitor.feed.probe import STOCK_QUEUE  # noqa: PLC0415
+
+        whole = findings.queue_held > STOCK_QUEUE
+        yield Finding(
+            "queue",
+            Verdict.well if whole else Verdict.fault,
+            f"{findings.queue_held} of {STOCK_QUEUE + 100} messages waited for us while we were away",
+            "" if whole else f"raise max_queued_messages; {settings}",
+        )
+    if findings.dropped:
+        yield Finding(
+            "queue", Verdict.look, f"the broker has dropped {findings.dropped} messages since its start", settings
+        )
+
+
+def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
+    if not findings.health:
+        yield Finding("listener", Verdict.look, "no listener has ever said a word here", "start `siccast listen`")
+    for topic, payload in sorted(findings.health.items()):
+        name = topic.rsplit("/", 1)[-1]
+        try:
+            told = json.loads(payload)
+            age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
+            state = str(told["state"])
+        except (ValueError, KeyError, TypeError):
+            yield Finding(f"listener {name}", Verdict.look, "its last words can't be read", "restart it")
+            continue
+        if state == "listening" and age_s < 5.0 * HEALTH_EVERY_S:
+            yield Finding(
+                f"listener {name}", Verdict.well, f"listening; {told.get('new', 0)} new readings since its start"
+            )
+        else:
+            what = state if state != "listening" else f"silent for {age_s / 60.0:.0f} minutes"
+            yield Finding(f"listener {name}", Verdict.look, what, "start `siccast listen`; its log says why it ended")
+
+
+def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterator[Finding]:
+    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK)
+    longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
+    patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
+    silent = now - latest.at
+    if silent > patience:
+        yield Finding(
+            latest.box, Verdict.look, f"silent for {silent / timedelta(hours=1):.1f} h; it used to report more often",
+            "look at its battery, its distance to the radio, and its clock",
+        )  # fmt: skip
+
+
+def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:
+    if latest.at > now + timedelta(minutes=2) or latest.marks & Mark.clock_ahead.bit:
+        yield Finding(latest.box, Verdict.look, "its clock, or this machine's, is ahead or behind", "set both by NTP")
+    elif latest.marks & Mark.clock_behind.bit:
+        yield Finding(latest.box, Verdict.look, "its clock is behind", "set it by NTP, or leave 't' out")

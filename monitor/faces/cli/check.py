@@ -1,0 +1,106 @@
+"""`siccast check`, `backup`, `adopt`: is the site well, a copy of its database, and boxes that reported uninvited."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.errors import SiccastError, UnknownBoxError
+from monitor.settings import load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from monitor.checkup import Finding
+    from monitor.settings import Shelf
+
+
+NEEDS_THE_PERSON = 3
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(check)
+    app.command()(backup)
+    app.command()(adopt)
+
+
+def check(
+    context: typer.Context,
+    *,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Also send ourselves 1100 messages while away, to see whether all wait.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """Look at broker, sessions, clocks, store, disk, permissions and silent boxes, and say what to do."""
+    from monitor.checkup import Verdict
+    from monitor.faces.cli.output import show_json, show_table
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    findings = list(_look(shelf, datetime.now(tz=UTC), trial))
+    if as_json:
+        show_json({"findings": [asdict(finding) for finding in findings]})
+    else:
+        rows = [(each.verdict.value, each.subject, each.found, each.remedy) for each in findings]
+        show_table(("", "what", "found", "what to do"), rows)
+    if any(finding.verdict is not Verdict.well for finding in findings):
+        raise typer.Exit(NEEDS_THE_PERSON)
+
+
+def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
+    from monitor.checkup import Finding, Verdict, check_boxes, check_broker, check_folder, check_store
+    from monitor.store.opening import open_stores
+
+    yield from check_folder(shelf.folder)
+    try:
+        with open_stores(shelf.database_path, read_only=True) as stores:
+            yield from check_store(stores.upkeep)
+            yield from check_boxes(stores.readings, (box.name for box in shelf.boxes), now)
+            ever = stores.ledger.rejected_count()
+            if ever:
+                yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
+    except SiccastError as error:
+        yield Finding("store", Verdict.fault, str(error), "see to it, then look again")
+    if shelf.broker is None:
+        yield Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")
+    else:
+        yield from check_broker(shelf.broker, shelf.site, now, with_trial=trial)
+
+
+def backup(
+    context: typer.Context,
+    target: Annotated[Path, typer.Argument(help="File to write; it must not exist yet.")],
+) -> None:
+    """Copy the database of this very moment, beside a working listener, and check the copy."""
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        size = stores.upkeep.back_up(target)
+    typer.echo(f"wrote {target}, {size / 2**20:.1f} MiB, and found it sound")
+
+
+def adopt(
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(help="A box that reports and is not declared.")],
+    *,
+    volume_l: Annotated[float, typer.Option(min=0.05, max=5000.0, help="Inner volume, liters.")] = 10.0,
+    limit_rh: Annotated[float, typer.Option(min=1.0, max=95.0, help="Humidity limit, per cent.")] = 20.0,
+) -> None:
+    """Declare a box that was only heard of; its readings were kept from the first message on."""
+    from monitor.shelf_file import declare_box
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        heard = stores.readings.latest()
+        if box not in heard:
+            raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
+        held = len(stores.readings.series(box))
+    declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
+    typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / 'shelf.toml'}")

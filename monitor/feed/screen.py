@@ -1,0 +1,164 @@
+"""Range, spike, step, stuck, floor and ceiling, room air, no sorbent: marks on a series, none of them dropped.
+
+The thresholds follow what data sheets and field checks of small hygrometers say; a mark is a reason to look, not a
+verdict. Everything here can be done again at any time: it needs the stored values alone.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.records import Mark
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.records import ReadingSeries, SensorSpec
+
+CLOCK_MARKS = Mark.clock_ahead.bit | Mark.clock_behind.bit
+"""Marks that only the arrival can tell; screening again leaves them."""
+
+JUMP = 0.05
+"""A change of humidity within one interval that air and beads alone hardly make."""
+
+RECOVERY_S = 3 * 3600.0
+STUCK_S = 24 * 3600.0
+ROOM_MOVED_DEGC = 1.0
+REPEATED = 20
+"""An extreme value seen more often than this is a floor or ceiling, unless temperature should have moved it."""
+
+SAME_TEMPERATURE_DEGC = 1.0
+SAME_HUMIDITY = 0.02
+WINDOW_S = 24 * 3600.0
+LN_SLOPE_PER_DEGC = -0.062
+"""Change of ln(RH) per degree in air whose water stays the same: minus the slope of ln(saturation pressure) at 20 °C
+(6.2 % per kelvin by the Clausius-Clapeyron relation)."""
+
+_SLOPE_TOLERANCE = 0.015
+_SLOPE_NEEDS_DEGC = 2.0
+_LEARNED_CEILING_FROM = 0.85
+
+
+def screen(series: ReadingSeries, sensor: SensorSpec, room: ReadingSeries | None = None) -> NDArray[np.uint16]:
+    """Return the marks that each reading of a series deserves."""
+    marks = series.marks & np.uint16(CLOCK_MARKS)
+    if not len(series):
+        return marks
+    marks = marks | _range(series) | _spikes(series) | _steps(series) | _extremes(series, sensor)
+    marks |= _no_sorbent(series)
+    if room is not None and len(room):
+        marks |= _stuck(series, room) | _like_room(series, room)
+    return marks
+
+
+def _range(series: ReadingSeries) -> NDArray[np.uint16]:
+    """Both exactly 0 is what many a broken sensor says; a border of the scale is possible and still odd."""
+    both_zero = (series.relative_humidity == 0.0) & (series.temperature_degc == 0.0)
+    return _bits(both_zero | (series.relative_humidity >= 1.0), Mark.range)
+
+
+def _spikes(series: ReadingSeries) -> NDArray[np.uint16]:
+    """One reading far from both its neighbors, which agree with one another."""
+    found = np.zeros(len(series), dtype=bool)
+    if len(series) >= 3:
+        before, here, after = (series.relative_humidity[k : len(series) - 2 + k] for k in range(3))
+        away = np.minimum(np.abs(here - before), np.abs(here - after))
+        near_in_time = series.at_s[2:] - series.at_s[:-2] <= RECOVERY_S
+        found[1:-1] = (away > JUMP) & (np.abs(after - before) < JUMP / 2.0) & near_in_time
+    return _bits(found, Mark.spike)
+
+
+def _steps(series: ReadingSeries) -> NDArray[np.uint16]:
+    """A jump within one interval between two levels: three hours on either side lie apart by half of it or more."""
+    found = np.zeros(len(series), dtype=bool)
+    humidity = series.relative_humidity
+    jumps = np.flatnonzero((np.abs(np.diff(humidity)) > JUMP) & (np.diff(series.at_s) <= RECOVERY_S)) + 1
+    for place in jumps:
+        since = np.searchsorted(series.at_s, series.at_s[place - 1] - RECOVERY_S)
+        until = np.searchsorted(series.at_s, series.at_s[place] + RECOVERY_S, side="right")
+        jump = humidity[place] - humidity[place - 1]
+        moved = np.median(humidity[place:until]) - np.median(humidity[since:place])
+        found[place] = until - place > 1 and moved / jump > 0.5
+    return _bits(found, Mark.step)
+
+
+def _extremes(series: ReadingSeries, sensor: SensorSpec) -> NDArray[np.uint16]:
+    humidity = series.relative_humidity
+    floor = sensor.floor if sensor.floor is not None else _learned(series, float(humidity.min()))
+    marks = np.zeros(len(series), dtype=np.uint16)
+    if floor is not None:
+        marks |= _bits(humidity <= floor + 1e-9, Mark.at_floor)
+    highest = float(humidity.max())
+    if highest >= _LEARNED_CEILING_FROM and _learned(series, highest) is not None:
+        marks |= _bits(humidity >= highest - 1e-9, Mark.at_ceiling)
+    return marks
+
+
+def _learned(series: ReadingSeries, extreme: float) -> float | None:
+    """Return the extreme where the sensor sticks to it though the temperature moved enough to move the humidity.
+
+    In a closed box the humidity moves with temperature by some per cent of itself per degree; a display that shows
+    the same extreme through several such steps shows its own end, not the air.
+    """
+    at_extreme = np.flatnonzero(np.abs(series.relative_humidity - extreme) < 1e-9)
+    if len(at_extreme) <= REPEATED:
+        return None
+    levels = np.unique(np.round(series.relative_humidity, 4))
+    display_step = float(np.diff(levels).min()) if len(levels) > 1 else 0.01
+    swing_degc = float(np.ptp(series.temperature_degc[at_extreme]))
+    return extreme if abs(LN_SLOPE_PER_DEGC) * extreme * swing_degc > 2.0 * display_step else None
+
+
+def _stuck(series: ReadingSeries, room: ReadingSeries) -> NDArray[np.uint16]:
+    """The very same humidity and temperature for more than a day in which the room's temperature moved."""
+    changed = (np.diff(series.relative_humidity) != 0.0) | (np.diff(series.temperature_degc) != 0.0)
+    starts = np.concatenate(([0], np.flatnonzero(changed) + 1))
+    ends = np.concatenate((starts[1:], [len(series)]))
+    found = np.zeros(len(series), dtype=bool)
+    for start, end in zip(starts, ends, strict=True):
+        if series.at_s[end - 1] - series.at_s[start] > STUCK_S:
+            first, last = np.searchsorted(room.at_s, (series.at_s[start], series.at_s[end - 1]))
+            moved_degc = float(np.ptp(room.temperature_degc[first:last])) if last > first else 0.0
+            found[start:end] = moved_degc > ROOM_MOVED_DEGC
+    return _bits(found, Mark.stuck)
+
+
+def _like_room(series: ReadingSeries, room: ReadingSeries) -> NDArray[np.uint16]:
+    """A whole day in which box and room show the same temperature and humidity: the lid is open."""
+    there_degc = np.interp(series.at_s, room.at_s, room.temperature_degc)
+    there = np.interp(series.at_s, room.at_s, room.relative_humidity)
+    covered = (series.at_s >= room.at_s[0]) & (series.at_s <= room.at_s[-1])
+    alike = (
+        covered
+        & (np.abs(series.temperature_degc - there_degc) <= SAME_TEMPERATURE_DEGC)
+        & (np.abs(series.relative_humidity - there) <= SAME_HUMIDITY)
+    )
+    found = np.zeros(len(series), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], alike, [False])).astype(np.int8)))
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        found[start:end] = series.at_s[end - 1] - series.at_s[start] >= WINDOW_S
+    return _bits(found, Mark.equals_room)
+
+
+def _no_sorbent(series: ReadingSeries) -> NDArray[np.uint16]:
+    """Days in which humidity answers temperature as the air of an empty box does; beads turn that answer round."""
+    found = np.zeros(len(series), dtype=bool)
+    day = (series.at_s // WINDOW_S).astype(np.int64)
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(day)) + 1, [len(series)]))
+    for start, end in pairwise(edges):
+        temperature, humidity = series.temperature_degc[start:end], series.relative_humidity[start:end]
+        if end - start < REPEATED or np.ptp(temperature) < _SLOPE_NEEDS_DEGC or humidity.min() <= 0.0:
+            continue
+        away_degc, away_ln = temperature - temperature.mean(), np.log(humidity) - np.log(humidity).mean()
+        slope = float(away_degc @ away_ln / (away_degc @ away_degc))
+        unexplained = float(((away_ln - slope * away_degc) ** 2).sum())
+        clear = unexplained < 0.2 * float(away_ln @ away_ln)
+        found[start:end] = clear and abs(slope - LN_SLOPE_PER_DEGC) <= _SLOPE_TOLERANCE
+    return _bits(found, Mark.no_sorbent)
+
+
+def _bits(found: NDArray[np.bool_], mark: Mark) -> NDArray[np.uint16]:
+    return np.where(found, np.uint16(mark.bit), np.uint16(0)).astype(np.uint16)

@@ -1,0 +1,139 @@
+"""What a listener does in its idle moments: say that it is well, and screen what came in lately."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+import orjson
+
+from monitor.checkup import HEALTH_EVERY_S
+from monitor.errors import StoreBusyError
+from monitor.feed.screen import screen
+from monitor.records import ROOM, SensorSpec
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from monitor.intake import Tally
+    from monitor.records import Box, ReadingSeries
+    from monitor.store.contracts import Readings
+
+SCREEN_EVERY_S = 3600.0
+_SCREENED_DAYS = 3
+"""Late backlogs reach further back; `siccast readings screen` does all of it again."""
+
+
+def _utc_now() -> datetime:
+    return datetime.now(tz=UTC)
+
+
+class Sender(Protocol):
+    """The side of a feed that speaks."""
+
+    @property
+    def connections(self) -> int:
+        """How often the broker has let us in so far."""
+        ...
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker has let us in."""
+        ...
+
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> object:
+        """Send a message."""
+        ...
+
+
+class HealthTeller:
+    """Says once a minute, as a retained message, how the listener is; the broker says so when it dies."""
+
+    def __init__(
+        self, sender: Sender, topic: str, clock: Callable[[], datetime] = lambda: datetime.now(tz=UTC)
+    ) -> None:
+        self._sender = sender
+        self._topic = topic
+        self._clock = clock
+        self._since = clock()
+        self._told_at = self._since
+        self._told_on = 0
+
+    @staticmethod
+    def last_will() -> bytes:
+        """Return what the broker is to say when we are gone without a word."""
+        return orjson.dumps({"state": "gone without a word"})
+
+    def tick(self, tally: Tally) -> None:
+        """Speak where it is time to."""
+        due = (self._clock() - self._told_at).total_seconds() >= HEALTH_EVERY_S
+        if self._sender.is_connected and (due or self._told_on != self._sender.connections):
+            self.tell("listening", tally)
+
+    def tell(self, state: str, tally: Tally) -> None:
+        """Speak now."""
+        self._told_at, self._told_on = self._clock(), self._sender.connections
+        words = {
+            "state": state,
+            "at": self._told_at,
+            "since": self._since,
+            "messages": tally.messages,
+            "new": tally.new,
+            "rejected": tally.rejected,
+        }
+        if self._sender.is_connected:
+            self._sender.send(self._topic, orjson.dumps(words, option=orjson.OPT_UTC_Z), retain=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """What screening one box came to."""
+
+    box: str
+    readings: int
+    marked: int
+
+
+class Screener:
+    """Screens the boxes one after another, once an hour, over the last days."""
+
+    def __init__(self, readings: Readings, boxes: Iterable[Box]) -> None:
+        self._readings = readings
+        self._boxes = {box.name: box for box in boxes}
+        self._waiting: list[str] = []
+        self._next_round_at = time.monotonic() + SCREEN_EVERY_S
+
+    def tick(self, tally: Tally) -> None:  # noqa: ARG002 -- screening does not depend on it
+        """Screen one box, where one waits."""
+        if not self._waiting and time.monotonic() >= self._next_round_at:
+            self._waiting = list(self._readings.latest())
+            self._next_round_at = time.monotonic() + SCREEN_EVERY_S
+        if self._waiting:
+            box = self._waiting.pop()
+            today = datetime.now(tz=UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+            try:
+                self.screen_box(box, today - timedelta(days=_SCREENED_DAYS))
+            except StoreBusyError:
+                self._waiting.insert(0, box)
+
+    def screen_box(self, name: str, start: datetime | None = None) -> Screened:
+        """Mark the readings of a box anew, from an instant on."""
+        series = self._readings.series(name, start)
+        box = self._boxes.get(name)
+        room = box.room if box else ROOM
+        marks = screen(series, self._sensor(name, box), self._room_series(room, name, start))
+        if not np.array_equal(marks, series.marks):
+            self._readings.mark(replace(series, marks=marks))
+        return Screened(name, len(series), int(np.count_nonzero(marks)))
+
+    def _room_series(self, room: str, box: str, start: datetime | None) -> ReadingSeries | None:
+        return None if room == box else self._readings.series(room, start)
+
+    def _sensor(self, name: str, box: Box | None) -> SensorSpec:
+        """Return what is known of a sensor: what its owner declared, else what it said of its floor itself."""
+        sensor = box.sensor if box else SensorSpec()
+        told = self._readings.latest().get(name) if sensor.floor is None else None
+        return sensor if told is None else replace(sensor, floor=told.floor_relative_humidity)

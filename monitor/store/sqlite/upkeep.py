@@ -1,0 +1,91 @@
+"""Care for the database file: a copy while it is in use, its own check of itself, thinning of what is old."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from typing import TYPE_CHECKING
+
+from monitor.errors import StoreError
+from monitor.store.sqlite.rows import to_ms
+
+if TYPE_CHECKING:
+    from datetime import datetime, timedelta
+    from pathlib import Path
+
+    from monitor.store.sqlite.connection import Database
+
+
+class SqliteUpkeep:
+    """What can be done for a shelf's file besides reading and writing it."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    @property
+    def path(self) -> Path:
+        """Where the file is."""
+        return self._database.path
+
+    def back_up(self, target: Path) -> int:
+        """Write a copy of this very moment beside a working listener, check it, and return its size. [bytes]
+
+        Raises
+        ------
+        StoreError
+            When the target exists or can't be written.
+        """
+        if target.exists():
+            raise StoreError(f"{target} exists already; name a file that does not")
+        unfinished = target.with_name(target.name + ".unfinished")
+        try:
+            unfinished.unlink(missing_ok=True)
+            with self._database.errors():
+                self._database.connection.execute("VACUUM INTO ?", (str(unfinished),))
+            faults = _faults(unfinished)
+            if faults:
+                raise StoreError(f"the copy is damaged ({faults[0]}); look at the disk")
+            unfinished.replace(target)
+        except OSError as error:
+            raise StoreError(f"{target} can't be written: {error.strerror}; name a folder you may write to") from error
+        finally:
+            with contextlib.suppress(OSError):
+                unfinished.unlink(missing_ok=True)
+        return target.stat().st_size
+
+    def faults(self) -> list[str]:
+        """Return what SQLite finds wrong with the file; empty where it is sound."""
+        with self._database.errors():
+            rows = self._database.connection.execute("PRAGMA integrity_check(10)").fetchall()
+        return [row[0] for row in rows if row[0] != "ok"]
+
+    def thin(self, before: datetime, step: timedelta) -> int:
+        """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
+        before_ms, step_ms = to_ms(before), round(step.total_seconds() * 1000.0)
+        deleted = 0
+        for (box_id,) in self._database.connection.execute("SELECT box_id FROM boxes").fetchall():
+            with self._database.transaction() as connection:
+                deleted += connection.execute(
+                    "DELETE FROM readings WHERE box_id = ?1 AND at_ms < ?2 AND at_ms NOT IN ("
+                    " SELECT min(at_ms) FROM readings WHERE box_id = ?1 AND at_ms < ?2 GROUP BY at_ms / ?3)",
+                    (box_id, before_ms, step_ms),
+                ).rowcount
+                connection.execute(
+                    "DELETE FROM marks WHERE box_id = ?1 AND at_ms < ?2 AND NOT EXISTS ("
+                    " SELECT 1 FROM readings WHERE box_id = ?1 AND at_ms = marks.at_ms)",
+                    (box_id, before_ms),
+                )
+                connection.execute(
+                    "INSERT INTO thinned VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET"
+                    " before_ms = max(before_ms, excluded.before_ms), step_ms = max(step_ms, excluded.step_ms)",
+                    (box_id, before_ms, step_ms),
+                )
+        return deleted
+
+
+def _faults(path: Path) -> list[str]:
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+    try:
+        return [row[0] for row in connection.execute("PRAGMA integrity_check(10)") if row[0] != "ok"]
+    finally:
+        connection.close()

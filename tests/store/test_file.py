@@ -1,0 +1,176 @@
+"""The database file: schemas of the past, trouble with folder and disk, copies and thinning."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from monitor.errors import StoreBusyError, StoreError
+from monitor.records import EntryKind, LedgerEntry, Reading
+from monitor.store.opening import open_stores
+from monitor.store.sqlite import connection as connection_module
+from monitor.store.sqlite.migrations import MIGRATIONS, migrate
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+START = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+def readings(count: int = 100, box: str = "box1", first: int = 0) -> list[Reading]:
+    return [Reading(box, START + timedelta(minutes=first + m), 20.0 + m % 7, 0.1) for m in range(count)]
+
+
+@pytest.mark.parametrize("steps", range(len(MIGRATIONS) + 1))
+def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, steps: int) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    old = sqlite3.connect(path, isolation_level=None)
+    migrate(old, MIGRATIONS[:steps])
+    if steps >= 1:
+        old.execute("INSERT INTO boxes VALUES (1, 'box1')")
+        old.execute("INSERT INTO readings VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0)")
+        old.execute("INSERT INTO latest VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0, 1000)")
+        old.execute("INSERT INTO hourly VALUES (1, 492312, 1, 2140, 1720, 1720, 1720)")
+    if steps >= 2:
+        old.execute("INSERT INTO ledger (kind, box, at_ms, note, logged_at_ms) VALUES ('opening', 'box1', 0, 'old', 0)")
+        old.execute(
+            "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (0, 'f', 't', x'00', 'r')"
+        )
+    old.close()
+    with open_stores(path) as stores:
+        stores.readings.add(readings())
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+        assert stores.readings.count() == 100  # the old row is at the first instant of the new ones
+        assert [entry.note for entry in stores.ledger.entries()] == (["old", ""] if steps >= 2 else [""])
+        contested = 1 if steps >= 1 else 0
+        assert stores.ledger.rejected_count() == contested + (1 if steps >= 2 else 0)
+        assert stores.upkeep.faults() == []
+
+
+def test_a_migration_that_fails_leaves_the_file_as_it_was(tmp_path: Path) -> None:
+    database = sqlite3.connect(tmp_path / "x", isolation_level=None)
+    migrate(database)
+    broken = (*MIGRATIONS, ("fine", "CREATE TABLE fine (x)"), ("broken", "CREATE TABLE boxes (x)"))
+    with pytest.raises(sqlite3.OperationalError, match="boxes already exists"):
+        migrate(database, broken)
+    assert migrate(database) == []
+    assert not database.execute("SELECT 1 FROM sqlite_master WHERE name = 'fine'").fetchone()
+    database.close()
+
+
+def test_a_file_of_a_newer_siccast_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    newer = sqlite3.connect(path, isolation_level=None)
+    migrate(newer, (*MIGRATIONS, ("from the future", "CREATE TABLE future (x)")))
+    newer.close()
+    with pytest.raises(StoreError, match="newer siccast \\(it knows 'from the future'\\)"), open_stores(path):
+        pass
+
+
+def test_migrations_have_names_of_their_own() -> None:
+    assert len({name for name, _ in MIGRATIONS}) == len(MIGRATIONS)
+
+
+def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    path.write_bytes(b"this is no database, and long enough to be looked at" * 100)
+    with pytest.raises(StoreError, match="is damaged or no database of ours"), open_stores(path):
+        pass
+
+
+def test_a_database_locked_by_another_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    monkeypatch.setattr(connection_module, "BUSY_TIMEOUT_S", 0.05)
+    with open_stores(path) as stores:
+        holder = sqlite3.connect(path, isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreBusyError, match="another process holds it"):
+            stores.readings.add(readings())
+        holder.execute("ROLLBACK")
+        holder.close()
+        assert stores.readings.add(readings()) == 100
+
+
+def test_a_folder_that_can_not_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(StoreError, match="can't be made"), open_stores(tmp_path / "file" / "shelf" / "siccast.sqlite3"):
+        pass
+
+
+def test_readers_go_on_beside_a_writer_and_the_writer_beside_them(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as writing:
+        writing.readings.add(readings(50))
+        with open_stores(path, read_only=True) as reading:
+            rows = reading.readings.each("box1")
+            next(rows)
+            assert writing.readings.add(readings(50, first=50)) == 50
+            assert reading.readings.count() in (50, 100)
+            with pytest.raises(StoreBusyError, match="read-only"):
+                reading.readings.add(readings(1, "box2"))
+
+
+@pytest.mark.skipif(os.name != "posix" or os.getuid() == 0, reason="needs a user whom permissions bind")
+def test_a_read_only_folder_can_still_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "shelf" / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings())
+    path.chmod(0o400)
+    path.parent.chmod(0o500)
+    try:
+        with open_stores(path, read_only=True) as stores:
+            assert stores.readings.count() == 100
+        with pytest.raises(StoreError, match=r"read-only|can't be opened"), open_stores(path) as stores:
+            stores.readings.add(readings(1, "box2"))
+    finally:
+        path.parent.chmod(0o700)
+
+
+def test_a_log_removed_under_a_listener_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    program = (
+        "import os, sys; from pathlib import Path; sys.path.insert(0, sys.argv[2])\n"
+        "from monitor.store.opening import open_stores; from tests.store.test_file import readings\n"
+        "with open_stores(Path(sys.argv[1])) as stores:\n"
+        "    stores.readings.add(readings(50)); os.unlink(sys.argv[1] + '-wal')\n"
+        "    stores.readings.add(readings(50, first=50)); stores.readings.add(readings(50, first=100))\n"
+        "    os._exit(9)  # no good-bye\n"
+    )
+    root = str(__import__("pathlib").Path(__file__).resolve().parents[2])
+    done = subprocess.run([sys.executable, "-c", program, str(path), root], check=False)
+    assert done.returncode == 9
+    with open_stores(path) as stores:
+        assert stores.readings.count() == 150
+        assert stores.upkeep.faults() == []
+
+
+def test_a_copy_beside_a_working_store(tmp_path: Path) -> None:
+    with open_stores(tmp_path / "siccast.sqlite3") as stores:
+        stores.readings.add(readings())
+        size = stores.upkeep.back_up(tmp_path / "copy.sqlite3")
+        stores.readings.add(readings(box="box2"))
+        with pytest.raises(StoreError, match="exists already"):
+            stores.upkeep.back_up(tmp_path / "copy.sqlite3")
+        with pytest.raises(StoreError, match="nowhere"):
+            stores.upkeep.back_up(tmp_path / "nowhere" / "copy.sqlite3")
+    assert size == (tmp_path / "copy.sqlite3").stat().st_size
+    with open_stores(tmp_path / "copy.sqlite3") as copy:
+        assert copy.readings.count() == 100
+
+
+def test_thinning_keeps_hourly_means_and_is_not_undone_by_a_replay(tmp_path: Path) -> None:
+    with open_stores(tmp_path / "siccast.sqlite3") as stores:
+        stores.readings.add(readings(240))
+        hourly = stores.readings.hourly("box1")
+        assert stores.upkeep.thin(START + timedelta(hours=2), timedelta(minutes=30)) == 116
+        assert stores.readings.count() == 240 - 116
+        assert stores.readings.add(readings(240)) == 0
+        again = stores.readings.hourly("box1")
+        assert again.temperature_degc.tolist() == hourly.temperature_degc.tolist()
+        assert stores.readings.add(readings(1, first=-60)) == 1, "what was never here is welcome, however old"
