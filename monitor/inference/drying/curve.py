@@ -1,0 +1,179 @@
+"""Weighings → the drying curves that could have made them, and what more heat would bring.
+
+A scale that shows whole grams tells an interval, not a value, and the likelihood says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+
+from monitor.errors import OutOfRangeError, TooLittleEvidence
+from monitor.inference.drying.priors import UNKNOWNS, Curves, RunPriors, curves_from
+from monitor.inference.drying.sampling import draw_posterior
+from monitor.records import Quantiles
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+FloatArray = NDArray[np.float64]
+
+REPEAT_SD_PER_STEP = 0.3
+"""How well a kitchen scale repeats itself, as a share of its last digit (a guess of ours; rounding comes on top)."""
+MODEL_SD_SHARE = 0.002
+"""How far a real load may stray from a smooth curve, as a share of the water driven off (a guess of ours)."""
+
+
+@dataclass(frozen=True, slots=True)
+class WeighedPoint:
+    """One weighing of the beads without their holder, after so much heating in all."""
+
+    heated_s: float
+    mass_g: float
+    resolution_g: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CurveFit:
+    """Equally likely drying curves given the weighings."""
+
+    curves: Curves
+    heated_s: float
+    """Heating time of the last weighing."""
+
+    def dry_mass_g(self) -> Quantiles:
+        """Return the dry mass. [g]"""
+        return quantiles(self.curves.dry_mass_g)
+
+    def end_g(self) -> Quantiles:
+        """Return the mass at which this run would settle. [g]"""
+        return quantiles(self.curves.end_g)
+
+    def end_loading_g_per_g(self) -> Quantiles:
+        """Return the loading at which this run would settle. [g/g]"""
+        return quantiles(self.curves.end_g / self.curves.dry_mass_g - 1.0)
+
+    def start_loading_g_per_g(self) -> Quantiles:
+        """Return the loading the run began with. [g/g]"""
+        return quantiles(self.curves.start_g / self.curves.dry_mass_g - 1.0)
+
+    def mass_g(self, heated_s: float) -> FloatArray:
+        """Return the mass of every curve after so much heating. [g]"""
+        return self.curves.mass_g(heated_s)[:, 0]
+
+    def loading_draws(self, heated_s: float | None = None) -> FloatArray:
+        """Return the loading of every curve, now or after so much heating. [g/g]"""
+        return np.asarray(self.mass_g(self.heated_s if heated_s is None else heated_s) / self.curves.dry_mass_g - 1.0)
+
+    def loading_g_per_g(self, heated_s: float | None = None) -> Quantiles:
+        """Return the loading now, or after so much heating. [g/g]"""
+        return quantiles(self.loading_draws(heated_s))
+
+    def gain_g(self, more_s: float) -> Quantiles:
+        """Return the water that so much more heating would drive off. [g]"""
+        return quantiles(self.mass_g(self.heated_s) - self.mass_g(self.heated_s + more_s))
+
+    def remaining_g(self) -> Quantiles:
+        """Return the water that any amount of further heating by this method would drive off. [g]"""
+        return quantiles(self.mass_g(self.heated_s) - self.curves.end_g)
+
+    def time_to_end_s(self, within_g: float) -> Quantiles:
+        """Return how much more heating brings the beads within so many grams of their end. [s]"""
+        span = np.maximum((self.curves.start_g - self.curves.end_g) / within_g, 1.0)
+        total = np.log(span) ** (1.0 / self.curves.shape) / self.curves.rate_per_s
+        return quantiles(np.maximum(total - self.heated_s, 0.0))
+
+    def band_g(self, heated_s: FloatArray) -> FloatArray:
+        """Return the 5 %, 50 % and 95 % mass (rows) at each heating time (columns), for drawing. [g]"""
+        return np.asarray(np.quantile(self.curves.mass_g(heated_s), (0.05, 0.5, 0.95), axis=0))
+
+
+def quantiles(draws: FloatArray) -> Quantiles:
+    """Return the 5 %, 50 % and 95 % points of equally likely draws."""
+    low, middle, high = np.quantile(draws, (0.05, 0.5, 0.95))
+    return Quantiles(float(low), float(middle), float(high))
+
+
+def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
+    """Fit the drying curve of one run.
+
+    Parameters
+    ----------
+    points : sequence of WeighedPoint
+        The weighings in the order of heating; the first one is taken before the heat (``heated_s`` 0).
+    priors : RunPriors
+        What is believed beforehand; with a single weighing the answer is just this.
+
+    Raises
+    ------
+    TooLittleEvidence
+        Without any weighing.
+    OutOfRangeError
+        If the heating times do not rise, or a mass is not positive.
+    """
+    if not points:
+        raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
+    _require_sound(points)
+    start = points[0]
+    start_sd = max(start.resolution_g, 1e-3)
+    z = draw_posterior(lambda z: _log_likelihood(z, points, priors, start_sd), UNKNOWNS)
+    return CurveFit(curves_from(z, priors, start.mass_g, start_sd), points[-1].heated_s)
+
+
+def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: float) -> tuple[float, float]:
+    """Return the end mass and its standard deviation from three evenly spaced weighings of an exponential tail. [g]
+
+    m_end = (m1 m3 − m2²)/(m1 + m3 − 2 m2), Aitken's extrapolation of a geometric sequence. Error by propagation of
+    independent weighing errors: sd · sqrt(r⁴ + 4 r² + 1)/(1 − r)², r = (m2 − m3)/(m1 − m2).
+
+    Raises
+    ------
+    TooLittleEvidence
+        If the first drop is lost in the scale's error, or the ratio of the drops lies outside 0.1 to 0.6.
+
+    Examples
+    --------
+    >>> end_from_three(110.0, 105.0, 102.5, 0.3)
+    (100.0, 1.71...)
+    """
+    first_drop = first_g - second_g
+    if first_drop <= 4.0 * scale_sd_g * np.sqrt(2.0):
+        raise TooLittleEvidence(f"not yet: a drop of {first_drop:.3g} g is too close to the scale's error")
+    ratio = (second_g - third_g) / first_drop
+    if not 0.1 <= ratio <= 0.6:
+        raise TooLittleEvidence(f"not yet: the second drop is {ratio:.2f} of the first; it has to be 0.1 to 0.6")
+    # Differences from the last weighing: the products of the printed form would cost half the digits.
+    end = third_g - (second_g - third_g) ** 2 / (first_drop - (second_g - third_g))
+    sd = scale_sd_g * np.sqrt(ratio**4 + 4.0 * ratio**2 + 1.0) / (1.0 - ratio) ** 2
+    return float(end), float(sd)
+
+
+def _require_sound(points: Sequence[WeighedPoint]) -> None:
+    for before, after in pairwise(points):
+        if after.heated_s <= before.heated_s:
+            raise OutOfRangeError(
+                f"heated_s is {after.heated_s:g} after {before.heated_s:g}; heating times have to rise"
+            )
+    for point in points:
+        if not point.mass_g > 0.0:
+            raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
+
+
+def _log_likelihood(z: FloatArray, points: Sequence[WeighedPoint], priors: RunPriors, start_sd: float) -> FloatArray:
+    """Return the log chance that the scale would show these figures, for every curve."""
+    curves = curves_from(z, priors, points[0].mass_g, start_sd)
+    expected = curves.mass_g(np.array([point.heated_s for point in points]))
+    shown = np.array([point.mass_g for point in points])
+    half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), 1e-3)
+    stray = MODEL_SD_SHARE * np.maximum(curves.start_g[:, None] - expected, 0.0)
+    sd = np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
+    high, low = (shown + half - expected) / sd, (shown - half - expected) / sd
+    flip = low > 0.0
+    high, low = np.where(flip, -low, high), np.where(flip, -high, low)
+    top = log_ndtr(high)
+    return np.asarray(np.sum(top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, -1e-12))), axis=1))
