@@ -447,6 +447,8 @@ class Appliance:
     temperature_degc: float | None = None
     batch_boxes: int = 4
     batch_g: float | None = None
+    power_w: float | None = None
+    """What it draws, or for a microwave what its maker says it gives the food."""
 
 
 @dataclass(frozen=True, slots=True)

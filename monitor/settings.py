@@ -321,12 +321,14 @@ def _read_appliance(name: str, table: TomlTable) -> Appliance:
     kinds = ("oven", "microwave", "filament_dryer", "print_bed", "other")
     temperature = table.number("temperature_c", 20.0, 300.0, default=-1.0)
     batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)
+    power_w = table.number("power_w", 5.0, 20_000.0, default=-1.0)
     appliance = Appliance(
         name=name,
         kind=table.choice("kind", kinds, default="oven"),
         temperature_degc=None if temperature < 0 else temperature,
         batch_boxes=table.whole("batch_boxes", 1, 500, default=4),
         batch_g=None if batch_g < 0 else batch_g,
+        power_w=None if power_w < 0 else power_w,
     )
     table.refuse_leftovers()
     return appliance

@@ -11,11 +11,12 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": set(),
     "units": set(),
+    "deeds": set(),
     "toml_table": {"errors"},
     "settings": {"errors", "records", "toml_table"},
     "physics": {"physics", "units", "errors"},
@@ -28,6 +29,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "housekeeping": {"feed", "intake", "checkup", "store.contracts", *GROUND},
     "shelf_file": {"settings", "errors"},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
+    "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"physics", "inference", *GROUND},
     "calculators": {"physics", "errors"},
     "faces": {
@@ -37,12 +39,14 @@ MAY_IMPORT: dict[str, set[str]] = {
         "shelf_file",
         "intake",
         "assess",
+        "desk",
         "backtest",
         "calculators",
         "settings",
         "store.opening",
         "monitor",
         "records",
+        "deeds",
         "errors",
         "units",
     },

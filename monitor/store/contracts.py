@@ -1,4 +1,4 @@
-"""The two contracts that every store keeps: readings (a time series) and ledger (what people did)."""
+"""The contracts that every store keeps: readings (a time series), ledger and deeds (what people did)."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from datetime import datetime, timedelta
     from pathlib import Path
 
+    from monitor.deeds import Deed, LoggedDeed
     from monitor.records import HalfReading, LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
 
 
@@ -106,4 +107,20 @@ class Upkeep(Protocol):
 
     def thin(self, before: datetime, step: timedelta) -> int:
         """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
+        ...
+
+
+class Deeds(Protocol):
+    """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""
+
+    def log(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
+        """Keep a deed and, where it touches a box, that box's ledger entry: both or neither."""
+        ...
+
+    def undo(self, deed_id: int) -> LoggedDeed:
+        """Take a deed back, and the box's ledger entry that landed with it; both stay readable."""
+        ...
+
+    def deeds(self) -> Sequence[LoggedDeed]:
+        """Return the deeds that count, in the order in which they were logged."""
         ...

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError
 from monitor.store.sqlite.connection import Database
+from monitor.store.sqlite.deeds import SqliteDeeds
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
@@ -16,15 +17,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from monitor.store.contracts import Ledger, Readings, Upkeep
+    from monitor.store.contracts import Deeds, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings and ledger, and the care for their file."""
+    """What a site holds: readings, ledger, the deeds of the recharge desk, and the care for their file."""
 
     readings: Readings
     ledger: Ledger
+    deeds: Deeds
     upkeep: Upkeep
 
 
@@ -42,7 +44,7 @@ def open_stores(database: Path, *, read_only: bool = False, synchronous: str = "
         read_only = False
     file = Database(database, read_only=read_only, synchronous=synchronous)
     try:
-        yield Stores(SqliteReadings(file), SqliteLedger(file), SqliteUpkeep(file))
+        yield Stores(SqliteReadings(file), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file))
     finally:
         file.close()
 

@@ -20,7 +20,7 @@ _COLUMNS = (
     "kind, box, at_ms, mass_g, scale_resolution_g, desiccant, dry_mass_g, method,"
     " loading_p05, loading_p50, loading_p95, note, logged_at_ms"
 )
-_INSERT = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 13)})"
+INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 13)})"
 _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
 ALLOWANCE_BYTES = 64 * 1024 * 1024
@@ -45,7 +45,7 @@ class SqliteLedger:
     def log(self, entry: LedgerEntry) -> int:
         """Keep an entry and return its number."""
         with self._database.transaction() as connection:
-            return int(connection.execute(_INSERT, _to_row(entry)).lastrowid or 0)
+            return int(connection.execute(INSERT_ENTRY, entry_row(entry)).lastrowid or 0)
 
     def undo(self, entry_id: int) -> LedgerEntry:
         """Mark an entry as taken back; it stays readable, and no longer counts."""
@@ -82,7 +82,8 @@ class SqliteLedger:
             return _rejection_count(self._database.connection)
 
 
-def _to_row(entry: LedgerEntry) -> tuple[object, ...]:
+def entry_row(entry: LedgerEntry) -> tuple[object, ...]:
+    """Return the columns of an entry in the order of ``INSERT_ENTRY``."""
     return (
         entry.kind.value,
         entry.box,

@@ -117,6 +117,18 @@ CREATE TABLE thinned (
 ) STRICT;
 """
 
+_DEEDS = """
+CREATE TABLE deeds (
+    deed_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    body TEXT NOT NULL,
+    ledger_entry_id INTEGER REFERENCES ledger,
+    logged_at_ms INTEGER NOT NULL,
+    taken_back_at_ms INTEGER
+) STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -124,6 +136,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings without a time, known by their sequence number", _TIMELESS),
     ("halves that wait for the other quantity", _HALVES),
     ("how far readings were thinned out", _THINNED),
+    ("deeds of the recharge desk", _DEEDS),
 )
 
 

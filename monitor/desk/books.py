@@ -1,0 +1,184 @@
+"""The books of the recharge desk: lots, charges and drying runs as the deeds left them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeVar
+
+from monitor.deeds import SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
+from monitor.errors import LedgerError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+Loading = tuple[float, float, float]
+Thing = TypeVar("Thing")
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A lot and how much of it is still in the bag."""
+
+    bought: LotBought
+    left_g: float
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        return self.bought.lot
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """A charge as the deeds left it."""
+
+    name: str
+    lot: str
+    mass_g: float
+    """Beads with their water when last weighed or portioned."""
+    portioned_g: float
+    """How much of the lot it is, as it came out of the bag."""
+    holder: str = ""
+    tare_g: float | None = None
+    state: str = "unknown"
+    place: str = SPARE
+    cycles: int = 0
+    dry_mass_g: float | None = None
+    """Best estimate of the mass when fully dry, from the last finished run."""
+    dry_mass_relative_sd: float = 0.0
+    loading_g_per_g: Loading | None = None
+    """Loading when last judged, before it went into a box."""
+    color: str = ""
+    retired: bool = False
+    deeds: tuple[int, ...] = ()
+
+    @property
+    def lightest_g(self) -> float:
+        """The least the beads can weigh: dry, as far as that is known."""
+        return self.dry_mass_g if self.dry_mass_g is not None else 0.6 * self.mass_g
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """One weighing of a run, the holder taken off and corrections applied."""
+
+    deed_id: int
+    at: datetime
+    heated_s: float
+    mass_g: float
+    resolution_g: float
+
+
+HOT_COUNTS_AS_STEPS = 4.0
+"""A hot weighing is taken as this many times as coarse (a guess of ours): hot beads lift the reading, open ones
+gain water."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A drying run: how it started, its weighings as the scale showed them, and its end."""
+
+    start: RunStarted
+    started_at: datetime
+    mass_before_g: float
+    charge_before: Charge
+    shown: tuple[LoggedDeed, ...] = ()
+    scale_factor: float = 1.0
+    finished: RunFinished | None = None
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        return self.start.run
+
+    @property
+    def weighings(self) -> tuple[Weighing, ...]:
+        """The weighings in grams of beads, in the order of heating."""
+        return tuple(self._weighing(logged) for logged in self.shown)
+
+    @property
+    def open(self) -> bool:
+        """Whether it still goes on."""
+        return self.finished is None
+
+    def _weighing(self, logged: LoggedDeed) -> Weighing:
+        deed = logged.deed
+        if not isinstance(deed, RunWeighed):
+            raise TypeError(f"{type(deed).__name__} is no weighing")
+        steps = deed.resolution_g * (HOT_COUNTS_AS_STEPS if deed.hot else 1.0)
+        mass_g = (deed.shown_g - self.start.tare_g) * self.scale_factor
+        return Weighing(logged.deed_id, logged.at, deed.heated_s, mass_g, steps * self.scale_factor)
+
+
+@dataclass(frozen=True, slots=True)
+class Books:
+    """Everything the deeds add up to."""
+
+    lots: Mapping[str, Lot] = field(default_factory=dict)
+    charges: Mapping[str, Charge] = field(default_factory=dict)
+    runs: Mapping[str, Run] = field(default_factory=dict)
+
+    def lot(self, name: str) -> Lot:
+        """Return a lot, or say which there are."""
+        return _found(self.lots, name, "lot", "siccast lot buy")
+
+    def charge(self, name: str) -> Charge:
+        """Return a charge, or say which there are."""
+        return _found(self.charges, name, "charge", "siccast charge weigh-out")
+
+    def run(self, name: str) -> Run:
+        """Return a run, or say which there are."""
+        return _found(self.runs, name, "run", "siccast recharge start")
+
+    def open_run(self, name: str | None = None) -> Run:
+        """Return the run that goes on, of this name or of the charge of this name; the only one where none is named."""
+        going = [run for run in self.runs.values() if run.open and name in (None, run.name, run.start.charge)]
+        if len(going) == 1:
+            return going[0]
+        if not going:
+            raise LedgerError(
+                f"no run of '{name}' is going on" if name else "no run is going on; begin with `siccast recharge start`"
+            )
+        raise LedgerError("several runs go on; name one of " + ", ".join(run.name for run in going))
+
+    def living(self, name: str) -> Charge:
+        """Return a charge that is still in use."""
+        charge = self.charge(name)
+        if charge.retired:
+            raise LedgerError(f"charge '{name}' was retired; weigh out a new one")
+        return charge
+
+
+def discrepancies(books: Books) -> tuple[str, ...]:
+    """Return where the grams don't balance, in plain sentences."""
+    told = []
+    for lot in books.lots.values():
+        if lot.left_g < -0.5:
+            told.append(f"Lot '{lot.name}': {-lot.left_g:.0f} g more was weighed out than was bought.")
+    for charge in books.charges.values():
+        if charge.retired or charge.dry_mass_g is None:
+            continue
+        expected_g = charge.portioned_g / (1.0 + (NEW_LOADING if charge.state == "new" else 0.0))
+        if charge.dry_mass_g > expected_g * (1.0 + 3.0 * charge.dry_mass_relative_sd):
+            told.append(
+                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but only {expected_g:.0f} g came"
+                " out of the bag; a top-up or a merge was not written down."
+            )
+        elif charge.dry_mass_g < expected_g * (0.75 - 3.0 * charge.dry_mass_relative_sd):
+            told.append(
+                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads of {expected_g:.0f} g that came out"
+                " of the bag; more is missing than water explains."
+            )
+    return tuple(told)
+
+
+NEW_LOADING = 0.025
+"""Water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied. [g/g]"""
+
+
+def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thing:
+    if name in things:
+        return things[name]
+    known = ", ".join(things) or f"none yet; begin with `{begin}`"
+    raise LedgerError(f"{kind} '{name}' is not in the books; known: {known}")

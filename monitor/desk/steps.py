@@ -1,0 +1,239 @@
+"""Deeds add up to books, one step for each kind of deed; the same deeds always give the same books."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from monitor.deeds import (
+    APPLIANCE,
+    SPARE,
+    ChargeMoved,
+    ChargePortioned,
+    ChargeRetired,
+    ChargesMerged,
+    ChargeSplit,
+    ChargeToppedUp,
+    ColorSeen,
+    Deed,
+    JarChecked,
+    LoggedDeed,
+    LotBought,
+    RunFinished,
+    RunStarted,
+    RunWeighed,
+    ScaleCorrected,
+)
+from monitor.desk.books import NEW_LOADING, Books, Charge, Loading, Lot, Run
+from monitor.errors import LedgerError
+
+
+def add_up(deeds: Iterable[LoggedDeed]) -> Books:
+    """Return what the deeds add up to.
+
+    Raises
+    ------
+    LedgerError
+        If a deed contradicts those before it, naming the deed.
+    """
+    books = Books()
+    for logged in deeds:
+        books = after(books, logged)
+    return books
+
+
+def after(books: Books, logged: LoggedDeed) -> Books:
+    """Return the books after one more deed."""
+    step: Callable[[Books, LoggedDeed, Any], Books] = _STEPS[type(logged.deed)]
+    return step(books, logged, logged.deed)
+
+
+def _with_charge(books: Books, logged: LoggedDeed, charge: Charge) -> Books:
+    charge = replace(charge, deeds=(*charge.deeds, logged.deed_id))
+    return replace(books, charges={**books.charges, charge.name: charge})
+
+
+def _buy(books: Books, _: LoggedDeed, deed: LotBought) -> Books:
+    if deed.lot in books.lots:
+        raise LedgerError(f"lot '{deed.lot}' is in the books already; give the new one another name")
+    return replace(books, lots={**books.lots, deed.lot: Lot(deed, deed.mass_g)})
+
+
+def _take_out(books: Books, lot_name: str, mass_g: float) -> Books:
+    lot = books.lot(lot_name)
+    return replace(books, lots={**books.lots, lot_name: replace(lot, left_g=lot.left_g - mass_g)})
+
+
+def _portion(books: Books, logged: LoggedDeed, deed: ChargePortioned) -> Books:
+    if deed.charge in books.charges:
+        raise LedgerError(f"charge '{deed.charge}' is in the books already; give the new one another name")
+    charge = Charge(deed.charge, deed.lot, deed.mass_g, deed.mass_g, deed.holder, deed.tare_g, deed.state)
+    return _with_charge(_take_out(books, deed.lot, deed.mass_g), logged, charge)
+
+
+def _move(books: Books, logged: LoggedDeed, deed: ChargeMoved) -> Books:
+    charge = books.living(deed.charge)
+    _require_resting(charge)
+    return _with_charge(books, logged, replace(charge, place=deed.place))
+
+
+def _split(books: Books, logged: LoggedDeed, deed: ChargeSplit) -> Books:
+    charge = books.living(deed.charge)
+    _require_resting(charge)
+    if deed.into in books.charges:
+        raise LedgerError(f"charge '{deed.into}' is in the books already; give the new part another name")
+    if not 0.0 < deed.mass_g < charge.mass_g:
+        raise LedgerError(f"{deed.mass_g:g} g can't be split off '{charge.name}'; it holds {charge.mass_g:g} g")
+    share = deed.mass_g / charge.mass_g
+    part = replace(_scaled(charge, share), name=deed.into, place=SPARE, holder="", tare_g=None, deeds=())
+    return _with_charge(_with_charge(books, logged, _scaled(charge, 1.0 - share)), logged, part)
+
+
+def _scaled(charge: Charge, share: float) -> Charge:
+    return replace(
+        charge,
+        mass_g=charge.mass_g * share,
+        portioned_g=charge.portioned_g * share,
+        dry_mass_g=None if charge.dry_mass_g is None else charge.dry_mass_g * share,
+    )
+
+
+def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
+    poured, kept = books.living(deed.charge), books.living(deed.into)
+    for charge in (poured, kept):
+        _require_resting(charge)
+    if poured.name == kept.name or poured.lot != kept.lot:
+        raise LedgerError(f"'{poured.name}' can't be poured into '{kept.name}'; merge two charges of one lot")
+    known = poured.dry_mass_g is not None and kept.dry_mass_g is not None
+    merged = replace(
+        kept,
+        mass_g=kept.mass_g + poured.mass_g,
+        portioned_g=kept.portioned_g + poured.portioned_g,
+        dry_mass_g=kept.dry_mass_g + poured.dry_mass_g if known else None,  # type: ignore[operator]
+        dry_mass_relative_sd=max(kept.dry_mass_relative_sd, poured.dry_mass_relative_sd),
+        cycles=max(kept.cycles, poured.cycles),
+        state=kept.state if kept.state == poured.state else "unknown",
+        loading_g_per_g=_mixed(kept, poured),
+    )
+    books = _with_charge(books, logged, merged)
+    return _with_charge(books, logged, replace(poured, mass_g=0.0, portioned_g=0.0, dry_mass_g=None, retired=True))
+
+
+def _mixed(kept: Charge, poured: Charge) -> Loading | None:
+    """Return the loading of a mixture: water adds up, and so does dry mass."""
+    if not (kept.loading_g_per_g and poured.loading_g_per_g and kept.dry_mass_g and poured.dry_mass_g):
+        return None
+    share = poured.dry_mass_g / (kept.dry_mass_g + poured.dry_mass_g)
+    low, middle, high = (
+        (1.0 - share) * a + share * b for a, b in zip(kept.loading_g_per_g, poured.loading_g_per_g, strict=True)
+    )
+    return (low, middle, high)
+
+
+def _top_up(books: Books, logged: LoggedDeed, deed: ChargeToppedUp) -> Books:
+    charge = books.living(deed.charge)
+    _require_resting(charge)
+    dry = None if charge.dry_mass_g is None else charge.dry_mass_g + deed.mass_g / (1.0 + NEW_LOADING)
+    topped = replace(
+        charge,
+        mass_g=charge.mass_g + deed.mass_g,
+        portioned_g=charge.portioned_g + deed.mass_g,
+        dry_mass_g=dry,
+        loading_g_per_g=None,
+        state=charge.state if charge.state == "new" else "unknown",
+    )
+    return _with_charge(_take_out(books, charge.lot, deed.mass_g), logged, topped)
+
+
+def _retire(books: Books, logged: LoggedDeed, deed: ChargeRetired) -> Books:
+    charge = books.living(deed.charge)
+    _require_resting(charge)
+    return _with_charge(books, logged, replace(charge, retired=True, place=SPARE))
+
+
+def _color(books: Books, logged: LoggedDeed, deed: ColorSeen) -> Books:
+    return _with_charge(books, logged, replace(books.living(deed.charge), color=deed.color))
+
+
+def _start(books: Books, logged: LoggedDeed, deed: RunStarted) -> Books:
+    charge = books.living(deed.charge)
+    _require_resting(charge)
+    if deed.run in books.runs:
+        raise LedgerError(f"run '{deed.run}' is in the books already")
+    drying = replace(charge, place=APPLIANCE + deed.appliance, color="")
+    run = Run(deed, logged.at, charge.mass_g, charge)
+    return replace(_with_charge(books, logged, drying), runs={**books.runs, deed.run: run})
+
+
+def _weigh(books: Books, logged: LoggedDeed, deed: RunWeighed) -> Books:
+    run = _going(books, deed.run)
+    if run.weighings and deed.heated_s <= run.weighings[-1].heated_s:
+        raise LedgerError(
+            f"{deed.heated_s / 60:g} min of heating is not after the {run.weighings[-1].heated_s / 60:g} min"
+            " of the weighing before; give the minutes of heating in all"
+        )
+    return _with_run(books, logged, replace(run, shown=(*run.shown, logged)))
+
+
+def _correct(books: Books, logged: LoggedDeed, deed: ScaleCorrected) -> Books:
+    return _with_run(books, logged, replace(_going(books, deed.run), scale_factor=deed.factor))
+
+
+def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
+    run = _going(books, deed.run)
+    charge = replace(
+        books.charge(run.start.charge),
+        place=SPARE,
+        state="dried",
+        cycles=run.charge_before.cycles + 1,
+        mass_g=deed.end_mass_g,
+        dry_mass_g=deed.dry_mass_g,
+        dry_mass_relative_sd=deed.dry_mass_relative_sd,
+        loading_g_per_g=deed.loading_g_per_g,
+    )
+    books = _with_charge(books, logged, charge)
+    return replace(books, runs={**books.runs, run.name: replace(run, finished=deed)})
+
+
+def _jar(books: Books, logged: LoggedDeed, deed: JarChecked) -> Books:
+    charge = books.living(deed.charge)
+    return _with_charge(books, logged, replace(charge, loading_g_per_g=deed.loading_g_per_g or charge.loading_g_per_g))
+
+
+def _going(books: Books, name: str) -> Run:
+    run = books.run(name)
+    if not run.open:
+        raise LedgerError(f"run '{name}' is finished; start another one")
+    return run
+
+
+def _with_run(books: Books, logged: LoggedDeed, run: Run) -> Books:
+    charge = books.charge(run.start.charge)
+    mass_g = run.weighings[-1].mass_g if run.weighings else run.mass_before_g
+    books = _with_charge(books, logged, replace(charge, mass_g=mass_g))
+    return replace(books, runs={**books.runs, run.name: run})
+
+
+def _require_resting(charge: Charge) -> None:
+    if charge.place.startswith(APPLIANCE):
+        raise LedgerError(
+            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}; finish its run first"
+        )
+
+
+_STEPS: Mapping[type[Deed], Callable[..., Books]] = {
+    LotBought: _buy,
+    ChargePortioned: _portion,
+    ChargeMoved: _move,
+    ChargeSplit: _split,
+    ChargesMerged: _merge,
+    ChargeToppedUp: _top_up,
+    ChargeRetired: _retire,
+    ColorSeen: _color,
+    RunStarted: _start,
+    RunWeighed: _weigh,
+    ScaleCorrected: _correct,
+    RunFinished: _finish,
+    JarChecked: _jar,
+}
