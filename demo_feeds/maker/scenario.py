@@ -25,13 +25,13 @@ class Beads:
 
 _RH_PCT = (0.01, 1, 3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80, 99)
 ORANGE_GEL = Beads(
-    "silica_regular",
+    "silica_gel_orange_indicating",
     _RH_PCT,
     (0.0, 0.018, 0.034, 0.046, 0.074, 0.103, 0.132, 0.158, 0.183, 0.228, 0.262, 0.287, 0.318, 0.338),
     dried_to=0.012,
 )
 SIEVE = Beads(
-    "mol_sieve",
+    "molecular_sieve_4A",
     _RH_PCT,
     (0.0, 0.150, 0.172, 0.178, 0.186, 0.190, 0.194, 0.197, 0.199, 0.203, 0.206, 0.209, 0.216, 0.224),
     dried_to=0.035,

@@ -1,0 +1,114 @@
+"""The web page: its addresses, templates and files. Handlers are plain functions, which Starlette runs in threads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import jinja2
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import HTMLResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from monitor import __version__
+from monitor.errors import SiccastError
+from monitor.faces.shipped import shipped
+from monitor.faces.web import box_page, shelf_page
+from monitor.faces.web.guard import Guard
+from monitor.faces.web.snapshot import Keeper, Snapshot, read_box, read_stamp, take_snapshot
+from monitor.faces.web.wording import Wording
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.settings import Shelf
+
+
+def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
+    """Return the application that shows one shelf."""
+    keeper = keeper or Keeper(partial(take_snapshot, shelf), partial(read_stamp, shelf))
+    pages = Pages(shelf, keeper, _templates())
+    return Starlette(
+        routes=[
+            Route("/", pages.shelf, name="shelf"),
+            Route("/box/{name}", pages.box, name="box"),
+            Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
+        ],
+        middleware=[Middleware(Guard, host=host), Middleware(GZipMiddleware, minimum_size=1024)],
+        exception_handlers={HTTPException: pages.refusal, SiccastError: pages.failure},
+        lifespan=lambda _: keeper.running(),
+    )
+
+
+def _templates() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(shipped("dashboards") / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Pages:
+    """The pages of one shelf."""
+
+    site: Shelf
+    keeper: Keeper
+    templates: jinja2.Environment
+
+    def shelf(self, _request: Request) -> Response:
+        """Show every box, worst first."""
+        snapshot = self.keeper.newest
+        if snapshot is None:
+            return self._waiting()
+        return self._page("shelf.html", view=shelf_page.view(snapshot, self._wording), snapshot=snapshot)
+
+    def box(self, request: Request) -> Response:
+        """Show one box."""
+        snapshot = self.keeper.newest
+        if snapshot is None:
+            return self._waiting()
+        answer = snapshot.answer(request.path_params["name"])
+        if answer is None:
+            raise HTTPException(404, "There is no box of this name on the shelf.")
+        history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
+        view = box_page.view(snapshot, answer, history, entries, self._wording)
+        return self._page("box.html", view=view, snapshot=snapshot)
+
+    def refusal(self, _request: Request, error: Exception) -> Response:
+        """Show what was asked for in vain."""
+        status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (500, str(error))
+        return self._page("message.html", status=status, heading=words, snapshot=None, waiting=False)
+
+    def failure(self, _request: Request, error: Exception) -> Response:
+        """Show why the page can't be made just now."""
+        return self._page("message.html", status=500, heading=str(error), snapshot=None, waiting=False)
+
+    def _waiting(self) -> Response:
+        heading = self.keeper.failure or "Weighing up the boxes"
+        return self._page("message.html", heading=heading, snapshot=None, waiting=True)
+
+    def _page(self, template: str, *, status: int = 200, snapshot: Snapshot | None, **values: Any) -> Response:
+        words = self._wording
+        page = self.templates.get_template(template).render(
+            **values,
+            site=self.site.site,
+            zone=str(self.site.timezone),
+            as_of=words.moment(snapshot.as_of) if snapshot else "",
+            recorded=self.site.recorded_until is not None,
+            notice=snapshot.notice if snapshot else "",
+            version=__version__,
+        )
+        return HTMLResponse(page, status_code=status)
+
+    @property
+    def _wording(self) -> Wording:
+        return Wording(self.site.timezone, self.site.fahrenheit, self.site.ounces)

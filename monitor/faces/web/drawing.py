@@ -1,0 +1,175 @@
+"""Shapes drawn on the server: the glass column of beads, and the small chart of a box, as SVG path data."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from monitor.records import Assessment, FanDay, Quantiles, ReadingSeries
+
+# --- the glass column -------------------------------------------------------------------------------------------------
+
+COLUMN_WIDTH = 64
+_PITCH, _ROW, _FIRST_Y, _ROWS = 9.9, 8.7, 196.0, 20
+_SHAKE = (0.0, 0.4, -0.3, 0.2, -0.4, 0.1, -0.1)
+"""Beads do not lie in rank and file."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeadColumn:
+    """Beads by what is known of them, each group as one path of dots, and the height of the middle estimate."""
+
+    used: str
+    unsure: str
+    fresh: str
+    unknown: str
+    level_y: float | None
+
+
+def bead_column(capacity_used: Quantiles | None) -> BeadColumn:
+    """Return a column filled from below by the capacity used; beads within the 90 % interval count as unsure."""
+    places = list(_bead_places())
+    if capacity_used is None:
+        return BeadColumn("", "", "", _dots(places), None)
+    low, high = (_count(share, len(places)) for share in (capacity_used.p05, capacity_used.p95))
+    middle = min(max(capacity_used.p50, 0.0), 1.0)
+    top = _FIRST_Y - (_ROWS - 1) * _ROW
+    level = _FIRST_Y + _ROW / 2 - middle * (_FIRST_Y - top + _ROW)
+    return BeadColumn(_dots(places[:low]), _dots(places[low:high]), _dots(places[high:]), "", round(level, 1))
+
+
+def _bead_places() -> list[tuple[float, float]]:
+    places = []
+    for row in range(_ROWS):
+        in_row = 5 - row % 2
+        first = COLUMN_WIDTH / 2 - _PITCH * (in_row - 1) / 2
+        for place in range(in_row):
+            shake = _SHAKE[(row * 5 + place * 3) % len(_SHAKE)]
+            places.append((first + place * _PITCH + shake, _FIRST_Y - row * _ROW + shake / 2))
+    return places
+
+
+def _count(share: float, beads: int) -> int:
+    return round(min(max(share, 0.0), 1.0) * beads)
+
+
+def _dots(places: Sequence[tuple[float, float]]) -> str:
+    """Return a path of points; a round line cap makes a bead of each."""
+    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in places)
+
+
+# --- the small chart --------------------------------------------------------------------------------------------------
+
+_LEFT, _RIGHT, _TOP, _BOTTOM = 31.0, 286.0, 6.0, 86.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Axes shared by the small charts of a page: the same days and the same humidity on each."""
+
+    start: datetime
+    as_of: datetime
+    end: datetime
+    top_pct: int
+
+    def x(self, at: datetime) -> float:
+        """Return where an instant lies, kept within the chart."""
+        share = (at - self.start) / (self.end - self.start)
+        return round(_LEFT + min(max(share, 0.0), 1.0) * (_RIGHT - _LEFT), 1)
+
+    def y(self, relative_humidity: float) -> float:
+        """Return where a humidity lies; what is too high for the chart runs out of it at the top."""
+        share = 100.0 * relative_humidity / self.top_pct
+        return round(_BOTTOM - min(max(share, 0.0), 1.2) * (_BOTTOM - _TOP), 1)
+
+    @property
+    def levels(self) -> list[tuple[float, int]]:
+        """Return the heights of the humidity axis and their per cents."""
+        step = 10 if self.top_pct <= 40 else 20
+        return [(self.y(level / 100), level) for level in range(0, self.top_pct + 1, step)]
+
+
+def frame_of(as_of: datetime, answers: Sequence[Assessment], recent: Sequence[ReadingSeries], days: int) -> Frame:
+    """Return axes that suit every box of a page: what was seen, and room over every limit; a fan may run out of it."""
+    highest = [0.25]
+    highest += [1.2 * answer.box.humidity_limit for answer in answers]
+    highest += [1.1 * answer.latest.relative_humidity for answer in answers if answer.latest]
+    highest += [float(np.quantile(series.relative_humidity, 0.98)) for series in recent if len(series)]
+    return Frame(as_of - timedelta(days=days), as_of, as_of + timedelta(days=2 * days), top_pct(max(highest)))
+
+
+def top_pct(highest: float) -> int:
+    """Return the top of a humidity axis that a humidity fits under.
+
+    >>> top_pct(0.23), top_pct(0.304), top_pct(1.0)
+    (30, 40, 100)
+    """
+    return min(10 * math.ceil(10 * highest), 100)
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """The small chart of one box: what was, what is expected, the limit, and when it is crossed."""
+
+    seen: str
+    fan: str
+    middle: str
+    limit_y: float
+    now_x: float
+    crossing_x: tuple[float, float, float] | None
+
+
+def strip(answer: Assessment, series: ReadingSeries | None, frame: Frame, zone: ZoneInfo) -> Strip:
+    """Return the small chart of one box."""
+    forecast = answer.forecast
+    days = [day for day in forecast.fan if _noon(day, zone) <= frame.end] if forecast else []
+    days = [day for day in days if _noon(day, zone) >= frame.as_of]
+    dates = forecast.cross_at if forecast else None
+    crossing = None
+    if dates is not None and dates.p05 is not None and dates.p05 < frame.end:
+        crossing = (frame.x(dates.p05), frame.x(dates.p50 or frame.end), frame.x(dates.p95 or frame.end))
+    return Strip(
+        seen=_seen(series, frame),
+        fan=_outline(days, frame, zone),
+        middle=_line([(frame.x(_noon(day, zone)), frame.y(day.relative_humidity.p50)) for day in days]),
+        limit_y=frame.y(answer.box.humidity_limit),
+        now_x=frame.x(frame.as_of),
+        crossing_x=crossing,
+    )
+
+
+def _seen(series: ReadingSeries | None, frame: Frame) -> str:
+    """Return the path of six-hour means, broken where nothing was heard for two days."""
+    if series is None or len(series) == 0:
+        return ""
+    bins = (series.at_s // 21_600).astype(int)
+    path, last = "", None
+    for each in np.unique(bins):
+        at = datetime.fromtimestamp(float(each) * 21_600 + 10_800, UTC)
+        mean = float(series.relative_humidity[bins == each].mean())
+        joined = last is not None and each - last <= 8
+        path += f"{'L' if joined else 'M'}{frame.x(at)} {frame.y(mean)}"
+        last = each
+    return path
+
+
+def _outline(days: Sequence[FanDay], frame: Frame, zone: ZoneInfo) -> str:
+    upper = [(frame.x(_noon(day, zone)), frame.y(day.relative_humidity.p95)) for day in days]
+    lower = [(frame.x(_noon(day, zone)), frame.y(day.relative_humidity.p05)) for day in reversed(days)]
+    return _line(upper + lower) + "Z" if days else ""
+
+
+def _line(points: Sequence[tuple[float, float]]) -> str:
+    return "".join(f"{'L' if place else 'M'}{x} {y}" for place, (x, y) in enumerate(points))
+
+
+def _noon(day: FanDay, zone: ZoneInfo) -> datetime:
+    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=zone)

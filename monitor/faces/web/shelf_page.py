@@ -1,0 +1,144 @@
+"""The shelf: every box, worst first, ready for the template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
+from monitor.faces.web.snapshot import HISTORY_DAYS
+from monitor.faces.web.wording import Wording, ago, chance, percent, percents
+from monitor.records import Assessment, BoxState
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.faces.web.snapshot import Snapshot
+
+STALE_AFTER = timedelta(days=1)
+
+SIGNS = {
+    BoxState.over_limit: "over",
+    BoxState.due: "due",
+    BoxState.within_limit: "within",
+    BoxState.not_enough_evidence: "unsure",
+    BoxState.no_readings: "silent",
+}
+"""Each state has a shape of its own in the template, so that color never speaks alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoxCard:
+    """One box as it stands on the shelf."""
+
+    name: str
+    sign: str
+    state: str
+    humidity: str
+    limit: str
+    seen: str
+    is_stale: bool
+    used: str
+    crossing: str
+    crossing_brief: str
+    within_7: str
+    within_30: str
+    why_not: str
+    column: BeadColumn
+    strip: Strip
+    strip_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfView:
+    """The page of the shelf."""
+
+    cards: Sequence[BoxCard]
+    frame: Frame
+    days: tuple[str, str, str]
+    headline: str
+    room: str
+    drying: tuple[str, Sequence[str]] | None
+    """The next day worth heating up for, and the boxes it serves."""
+
+
+def view(snapshot: Snapshot, words: Wording) -> ShelfView:
+    """Return the page of the shelf."""
+    frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
+    return ShelfView(
+        cards=[card(snapshot, answer, frame, words) for answer in snapshot.answers],
+        frame=frame,
+        days=tuple(words.day(at, snapshot.as_of) for at in (frame.start, frame.as_of, frame.end)),  # type: ignore[arg-type]
+        headline=headline(snapshot.answers),
+        room=_room(snapshot, words),
+        drying=_drying(snapshot),
+    )
+
+
+def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -> BoxCard:
+    """Return one box as it stands on the shelf."""
+    forecast, latest = answer.forecast, answer.latest
+    crossing, brief = _crossing(answer, words)
+    humidity = percent(latest.relative_humidity, 1) if latest else "no reading"
+    limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
+    return BoxCard(
+        name=answer.box.name,
+        sign=SIGNS.get(answer.state, "silent"),
+        state=words.state(answer),
+        humidity=humidity,
+        limit=limit,
+        seen=ago(answer.as_of - latest.at) if latest else "",
+        is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
+        used=percents(forecast.capacity_used) if forecast else "unknown",
+        crossing=crossing,
+        crossing_brief=brief,
+        within_7=chance(forecast.chance_within(7)) if forecast else "",
+        within_30=chance(forecast.chance_within(30)) if forecast else "",
+        why_not=answer.refusal,
+        column=bead_column(forecast.capacity_used if forecast else None),
+        strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
+        strip_words=f"Humidity {humidity}, limit {limit}; crosses: {crossing or 'no forecast'}",
+    )
+
+
+def _crossing(answer: Assessment, words: Wording) -> tuple[str, str]:
+    if answer.forecast is None:
+        return "", ""
+    if answer.state is BoxState.over_limit:
+        return "passed already", "passed already"
+    dates = answer.forecast.cross_at
+    return words.crossing(dates, answer.as_of), words.crossing_in_brief(dates, answer.as_of)
+
+
+def headline(answers: Sequence[Assessment]) -> str:
+    """Return the shelf in one sentence."""
+    if not answers:
+        return "No box is declared yet, and none has reported."
+    parts = []
+    for state, one, many in (
+        (BoxState.over_limit, "is over its limit", "are over their limits"),
+        (BoxState.due, "is due", "are due"),
+        (BoxState.not_enough_evidence, "needs more evidence", "need more evidence"),
+        (BoxState.no_readings, "is silent", "are silent"),
+    ):
+        count = sum(answer.state is state for answer in answers)
+        if count:
+            parts.append(f"{count} {one if count == 1 else many}")
+    if not parts:
+        return f"All {len(answers)} boxes are within their limits."
+    return f"Of {len(answers)} boxes, " + ", ".join(parts) + "."
+
+
+def _drying(snapshot: Snapshot) -> tuple[str, Sequence[str]] | None:
+    planned = snapshot.next_drying
+    if planned is None:
+        return None
+    return f"{planned.on:%A}, {planned.on.day} {planned.on:%B}, {planned.appliance}", planned.boxes
+
+
+def _room(snapshot: Snapshot, words: Wording) -> str:
+    room = snapshot.room
+    if room is None or room.at > snapshot.as_of:
+        return ""
+    return f"{words.temperature(room.temperature_degc)}, {percent(room.relative_humidity)}"

@@ -1,0 +1,160 @@
+"""Both pages in a real browser: nothing breaks or leaves the machine, the keyboard is enough, text is readable."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from urllib.parse import quote
+
+import pytest
+from conftest import require_program
+from playwright.sync_api import Browser, Page, sync_playwright
+from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+
+pytestmark = pytest.mark.browser
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+WIDTHS = {"phone": (390, 844), "desk": (1280, 800)}
+PATHS = ("/", "/box/soon", "/box/young", f"/box/{quote(HOSTILE)}")
+
+# WCAG 2.2, success criterion 1.4.3 and its definitions of relative luminance and contrast ratio
+CONTRASTS = """() => {
+  const rgb = (text) => text.match(/[\\d.]+/g).map(Number);
+  const luminance = ([r, g, b]) => {
+    const line = (v) => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+    return 0.2126 * line(r) + 0.7152 * line(g) + 0.0722 * line(b);
+  };
+  const ground = (element) => {
+    for (let e = element; e; e = e.parentElement) {
+      const color = rgb(getComputedStyle(e).backgroundColor);
+      if (color.length === 3 || color[3] > 0) return color;
+    }
+    return [255, 255, 255];
+  };
+  const poor = [];
+  for (const e of document.querySelectorAll('h1,h2,h3,p,dt,dd,a,span,b,li,button,summary,time,th,td,code')) {
+    if (!e.checkVisibility() || ![...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim())) continue;
+    const [high, low] = [luminance(rgb(getComputedStyle(e).color)), luminance(ground(e))].sort((a, b) => b - a);
+    const ratio = (high + 0.05) / (low + 0.05);
+    if (ratio < 4.5) poor.push(`${e.textContent.trim().slice(0, 30)}: ${ratio.toFixed(2)}`);
+  }
+  return poor;
+}"""
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    shelf = make_shelf(tmp_path_factory.mktemp("shelf"))
+    with serving(shelf, keeper_by_hand(shelf)) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    chromium = require_program("chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(params=[(width, scheme) for width in WIDTHS for scheme in ("light", "dark")], ids="-".join)
+def page(request: pytest.FixtureRequest, browser: Browser) -> Iterator[Page]:
+    width, scheme = request.param
+    wide, high = WIDTHS[width]
+    context = browser.new_context(viewport={"width": wide, "height": high}, color_scheme=scheme)
+    yield context.new_page()
+    context.close()
+
+
+@pytest.fixture
+def desk(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    yield context.new_page()
+    context.close()
+
+
+def test_pages_open_without_a_complaint_and_ask_nobody_else(page: Page, address: str) -> None:
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    for path in PATHS:
+        page.goto(address + path, wait_until="networkidle")
+        beyond = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        assert beyond <= 0, f"{path} scrolls sideways by {beyond} px"
+    assert said == []
+    assert asked
+    assert [url for url in asked if not url.startswith((address, "data:"))] == []
+
+
+def test_text_is_readable_in_both_schemes(page: Page, address: str) -> None:
+    for path in PATHS:
+        page.goto(address + path, wait_until="networkidle")
+        assert page.evaluate(CONTRASTS) == []
+
+
+def test_the_keyboard_is_enough(desk: Page, address: str) -> None:
+    desk.goto(address, wait_until="networkidle")
+    desk.keyboard.press("Tab")
+    assert desk.evaluate("document.activeElement.className") == "skip"
+    seen = []
+    for _ in range(12):
+        desk.keyboard.press("Tab")
+        outline = desk.evaluate(
+            "(e => [getComputedStyle(e).outlineStyle, parseFloat(getComputedStyle(e).outlineWidth), e.textContent])"
+            "(document.activeElement)"
+        )
+        assert outline[0] == "solid", outline
+        assert outline[1] >= 2, outline
+        seen.append(outline[2].strip())
+        if seen[-1] == "young":
+            break
+    assert seen[-1] == "young", seen
+    desk.keyboard.press("Enter")
+    desk.wait_for_url("**/box/young")
+
+
+def test_arrow_keys_walk_along_the_chart(desk: Page, address: str) -> None:
+    desk.goto(f"{address}/box/soon", wait_until="networkidle")
+    desk.wait_for_selector("#humidity-chart canvas")
+    desk.focus("#humidity-chart")
+    desk.keyboard.press("ArrowLeft")
+    past = desk.inner_text("#humidity-readout")
+    assert "°C" in past
+    for _ in range(20):
+        desk.keyboard.press("ArrowRight")
+    ahead = desk.inner_text("#humidity-readout")
+    assert "expected" in ahead
+    desk.click("button[data-days='30']")
+    assert desk.get_attribute("button[data-days='30']", "aria-pressed") == "true"
+
+
+def test_something_is_drawn(desk: Page, address: str) -> None:
+    desk.goto(f"{address}/box/soon", wait_until="networkidle")
+    desk.wait_for_selector("#temperature-chart canvas")
+    colors = desk.evaluate(
+        """() => { const c = document.querySelector('#humidity-chart canvas');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+        const seen = new Set();
+        for (let i = 0; i < d.length; i += 4) if (d[i + 3]) seen.add([d[i], d[i + 1], d[i + 2]].join());
+        return seen.size; }"""
+    )
+    assert colors > 10
+
+
+def test_states_differ_by_shape_and_word_not_by_color_alone(desk: Page, address: str) -> None:
+    desk.goto(address, wait_until="networkidle")
+    states = desk.eval_on_selector_all(
+        ".stand .state", "list => list.map((e) => [e.innerText.trim(), e.querySelector('svg').innerHTML.trim()])"
+    )
+    kinds = {words.split(" by ")[0]: shape for words, shape in states}
+    assert len(set(kinds.values())) >= 5, kinds
