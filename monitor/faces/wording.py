@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
+FAR_AWAY = timedelta(days=75)
+"""Beyond this a crossing is better named by its month."""
+
 NARROW = "\N{NARROW NO-BREAK SPACE}"
 
 METHODS = {
@@ -43,10 +46,13 @@ class Wording:
     fahrenheit: bool = False
     ounces: bool = False
 
+    def degrees(self, degc: float) -> float:
+        """Return a temperature in the unit temperatures are shown in."""
+        return degc_to_degf(degc) if self.fahrenheit else degc
+
     def temperature(self, degc: float) -> str:
         """Return a temperature with its unit."""
-        value = degc_to_degf(degc) if self.fahrenheit else degc
-        return f"{_signed(value, 1)}{NARROW}{self.temperature_unit}"
+        return f"{_signed(self.degrees(degc), 1)}{NARROW}{self.temperature_unit}"
 
     @property
     def temperature_unit(self) -> str:
@@ -118,7 +124,24 @@ class Wording:
             return f"after {horizon} ({first} {TO} later)"
         middle = "now" if dates.p50 <= as_of else self.day(dates.p50, as_of)
         last = f"after {horizon}" if dates.p95 is None else self.day(dates.p95, as_of)
-        return middle if first == middle == last else f"{middle} ({first} {TO} {last})"
+        if first == middle == last:
+            return middle
+        if dates.p95 and dates.p05 > as_of and self._month(dates.p05, year=True) == self._month(dates.p95, year=True):
+            first = str(self.local_day(dates.p05).day)
+        return f"{middle} ({first} {TO} {last})"
+
+    def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime) -> str:
+        """Return the crossing as precisely as it is known: by days while it is near, by months when it is far."""
+        dates = forecast.cross_at
+        if dates.p05 is None or dates.p50 is None or dates.p50 - as_of < FAR_AWAY:
+            return self.crossing(forecast, as_of)
+        long = dates.p95 is not None and dates.p95 - dates.p05 > timedelta(days=330)
+        last = self._month(dates.p95, year=long) if dates.p95 else "later"
+        return f"{self._month(dates.p50, year=True)} ({self._month(dates.p05, year=long)} {TO} {last})"
+
+    def _month(self, at: datetime, *, year: bool) -> str:
+        local = at.astimezone(self.zone)
+        return f"{local:%b %Y}" if year else f"{local:%b}"
 
     def _horizon(self, forecast: CrossingForecast, as_of: datetime) -> str:
         return self.day(self._end(forecast, as_of), as_of)
@@ -142,7 +165,7 @@ class Wording:
 
 def beads(kind: str | None) -> str:
     """Return what a kind of beads is called."""
-    return BEADS.get(kind, kind) if kind else "beads"
+    return BEADS.get(kind, kind.replace("_", " ")) if kind else "beads"
 
 
 def percent(fraction: float, digits: int = 0) -> str:

@@ -76,6 +76,7 @@ class MqttFeed:
         self._report = report
         self._arrived: deque[RawMessage] = deque()
         self._connections = 0
+        self._subscribed_on = 0
         self._answer: str | None = None
         self._failures = 0
         self._try_again_at = 0.0
@@ -92,6 +93,11 @@ class MqttFeed:
         if self._client.is_connected():
             self._await_all_acknowledged()
             self._client.disconnect()
+
+    @property
+    def is_subscribed(self) -> bool:
+        """Whether the broker has confirmed our subscriptions on this connection."""
+        return self._client.is_connected() and self._subscribed_on == self._connections
 
     @property
     def is_connected(self) -> bool:
@@ -259,6 +265,7 @@ class MqttFeed:
     def _on_subscribe(
         self, _client: paho.Client, _userdata: object, _packet_id: int, reasons: list[Any], _more: object
     ) -> None:
+        self._subscribed_on = self._connections
         for topic, reason in zip(self._subscriptions, reasons, strict=False):
             if reason.is_failure:
                 self._report(f"the broker refused the subscription to {topic} ({reason}); ask for the right to read it")

@@ -78,7 +78,7 @@ def test_forecast_table_shows_interval_chances_evidence_and_refusals(siccast: Ru
     rows = [line.split("  ") for line in shown.splitlines()]
     names = [row[0].strip() for row in rows if row[0].strip() in {"pa6-dry", "pla-white", "petg-new", "empty", "stray"}]
     assert names[:5] == ["pa6-dry", "petg-new", "empty", "pla-white", "stray"], "worst first"
-    assert "16 Mar (11 Mar – 22 Mar)" in shown
+    assert "16 Mar (11 – 22 Mar)" in shown
     assert "One day can't carry a forecast." in shown
     assert "A week of readings. Weigh the beads." in shown
 

@@ -25,7 +25,9 @@ app = typer.Typer(
 )
 
 COMMAND_MODULES: tuple[str, ...] = (
+    "demo",
     "listen",
+    "serve",
     "boxes",
     "outlook",
     "plan",

@@ -6,7 +6,8 @@ import shutil
 import tempfile
 import time
 from contextlib import ExitStack
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,11 +17,13 @@ from monitor.errors import FeedError, SettingsError
 from monitor.settings import SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
+    from monitor.faces.wording import Wording
     from monitor.feed.mqtt import MqttFeed
-    from monitor.feed.replay import RecordedMessage
+    from monitor.feed.replay import Player
     from monitor.intake import Tally
+    from monitor.records import Assessment
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -53,11 +56,11 @@ def demo(
         typer.echo(f"An invented print room: {len(shelf.boxes)} boxes, half a year of readings, one MQTT broker.")
         with open_stores(shelf.database_path) as stores:
             _log_what_is_new(stores, recording / "ledger.jsonl")
-            tally = _play(recording / "feed.jsonl.gz", shelf, stores, 0.0 if fast else REPLAY_S)
+            tally = _play(recording / "feed.jsonl.gz", shelf, stores, None if fast else REPLAY_S)
             typer.echo(f"{tally.messages:,} messages, {tally.new:,} new readings, {tally.rejected} rejected.")
-            _show(shelf, stores)
+        _show(shelf)
     if keep:
-        typer.echo(f"Look around: siccast --shelf {keep} serve")
+        typer.echo(f"Look around: siccast --shelf {keep} serve, or boxes, forecast, leak, plan in its place")
 
 
 def _lay_out(recording: Path, folder: Path) -> Shelf:
@@ -86,64 +89,83 @@ def _log_what_is_new(stores: Stores, path: Path) -> None:
             stores.ledger.log(LedgerEntry(kind=kind, at=at, **told))
 
 
-def _play(path: Path, shelf: Shelf, stores: Stores, duration_s: float) -> Tally:
-    """Publish the recording to a broker of our own, and take it in as any other feed."""
+def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Tally:
+    """Send the recording to a broker of our own, and take it in as any other feed."""
     from monitor.faces.cli.output import progress_bar
     from monitor.feed.decode import Decoder
     from monitor.feed.embedded import EmbeddedBroker
     from monitor.feed.mqtt import MqttFeed
-    from monitor.feed.replay import Replay, read_recording
+    from monitor.feed.replay import Player, read_recording
     from monitor.intake import Intake
 
-    messages = read_recording(path)
+    messages = list(read_recording(path))
     decoder = Decoder(shelf.feeds, shelf.site)
     intake = Intake(decoder, stores.readings)
     with ExitStack() as stack:
         broker = stack.enter_context(EmbeddedBroker())
         feed = stack.enter_context(MqttFeed(broker.address, decoder.subscriptions))
         _subscribe(feed)
-        advance = stack.enter_context(progress_bar("readings", sum(message.readings for message in messages)))
-        replay = stack.enter_context(Replay(messages, broker.address, duration_s))
-        progress = _Progress(messages, time.monotonic() + _SILENCE_S)
-        while intake.tally.messages < len(messages):
-            arrived = feed.receive(0.5)
-            if arrived:
-                intake.keep(arrived)
-                feed.acknowledge(arrived)
-                advance(intake.tally.readings - progress.readings)
-            progress.check(intake.tally, replay.is_over())
+        advance = stack.enter_context(progress_bar("messages", len(messages)))
+        pace = len(messages) / seconds if seconds else None
+        sender = replace(broker.address, client_id="siccast-demo")
+        player = stack.enter_context(Player(sender, messages, messages_per_s=pace))
+        intake.run(feed, _Progress(intake.tally, player, len(messages), advance))
     return intake.tally
 
 
 def _subscribe(feed: MqttFeed) -> None:
+    """Wait until the broker has taken the subscription, so that no message comes before it."""
     feed.connect()
-    deadline = time.monotonic() + 10.0
+    deadline = time.monotonic() + _SILENCE_S
     while not feed.is_subscribed:
         feed.receive(0.1)
         if time.monotonic() > deadline:
-            raise FeedError("the embedded broker did not confirm the subscription within 10 s")
+            raise FeedError(f"the embedded broker did not confirm the subscription within {_SILENCE_S:.0f} s")
 
 
 class _Progress:
-    """Notices when the replay is over and nothing arrives any more."""
+    """Moves the bar, and ends the intake when everything has arrived or nothing more will."""
 
-    def __init__(self, messages: Sequence[RecordedMessage], deadline: float) -> None:
-        self.readings = 0
-        self._expected, self._messages, self._deadline = len(messages), 0, deadline
+    def __init__(self, tally: Tally, player: Player, expected: int, advance: Callable[[float], None]) -> None:
+        self._tally, self._player, self._expected, self._advance = tally, player, expected, advance
+        self._shown = 0
+        self._deadline = time.monotonic() + _SILENCE_S
 
-    def check(self, tally: Tally, is_over: bool) -> None:
-        """Remember how far it got, or say that it got no further."""
-        self.readings = tally.readings
-        if tally.messages > self._messages or not is_over:
-            self._messages, self._deadline = tally.messages, time.monotonic() + _SILENCE_S
-        elif time.monotonic() > self._deadline:
-            raise FeedError(f"only {tally.messages} of {self._expected} messages arrived; run the demo again")
+    def __call__(self) -> bool:
+        arrived = self._tally.messages
+        if arrived > self._shown or self._player.is_playing:
+            self._deadline = time.monotonic() + _SILENCE_S
+        self._advance(arrived - self._shown)
+        self._shown = arrived
+        if time.monotonic() > self._deadline or self._player.failure:
+            why = f" ({self._player.failure})" if self._player.failure else ""
+            raise FeedError(f"only {arrived} of {self._expected} messages arrived{why}; run the demo again")
+        return arrived >= self._expected
 
 
-def _show(shelf: Shelf, stores: Stores) -> None:
-    from monitor import assess
+def _show(shelf: Shelf) -> None:
+    """Print every box with its leak and its crossing, worst first."""
+    from monitor.faces.cli.asking import ask, say_as_of
+    from monitor.faces.cli.output import show_table
 
-    as_of = shelf.now(datetime.now(UTC))
-    answers = assess.assess(stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room)
-    for answer in assess.worst_first(answers):
-        typer.echo(f"{answer.box.name} {answer.state}")
+    asked = ask(shelf)
+    say_as_of(asked)
+    unit = asked.wording.mass_unit
+    headings = ("box", "state", "RH", "limit", "used", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
+    rows = [_row(assessment, asked.wording) for assessment in asked.worst_first]
+    show_table(headings, rows, right=(2, 3, 4), wrap={0: 24, 1: 13, 5: None, 6: None})
+
+
+def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
+    from monitor.faces.wording import percent
+
+    leak, forecast = answer.leak, answer.forecast
+    return (
+        answer.box.name,
+        wording.state(answer),
+        percent(answer.latest.relative_humidity, 1) if answer.latest else "–",
+        wording.limit(answer),
+        percent(forecast.capacity_used.p50) if forecast else "–",
+        wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
+        wording.crossing(forecast, answer.as_of) if forecast else "–",
+    )

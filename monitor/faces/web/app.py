@@ -21,7 +21,7 @@ from monitor.faces.shipped import shipped
 from monitor.faces.web import box_page, shelf_page
 from monitor.faces.web.guard import Guard
 from monitor.faces.web.snapshot import Keeper, Snapshot, read_box, read_stamp, take_snapshot
-from monitor.faces.web.wording import Wording
+from monitor.faces.wording import Wording
 
 if TYPE_CHECKING:
     from starlette.requests import Request

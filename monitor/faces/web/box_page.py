@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from markupsafe import Markup
 from monitor.faces.web.drawing import frame_of, top_pct
 from monitor.faces.web.shelf_page import BoxCard, card
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.web.wording import TO, Wording, beads, chance, percent, spread
+from monitor.faces.wording import TO, Wording, beads, chance, percent, spread
 from monitor.records import EntryKind
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _forecast_facts(forecast: CrossingForecast, as_of: datetime, words: Wording)
             f"{words.mass(max(room_left.p95, 0.0))})",
         ),
         ("Over the limit already", f"chance {chance(forecast.chance_over_already)}"),
-        ("Beads spent", words.crossing(forecast.spent_at, as_of)),
+        ("Beads spent", words.crossing(replace(forecast, cross_at=forecast.spent_at), as_of)),
     ]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.web.wording import Wording, ago, chance, percent, percents
+from monitor.faces.wording import Wording, ago, chance_cell, percent, percents
 from monitor.records import Assessment, BoxState
 
 if TYPE_CHECKING:
@@ -93,8 +93,8 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         used=percents(forecast.capacity_used) if forecast else "unknown",
         crossing=crossing,
         crossing_brief=brief,
-        within_7=chance(forecast.chance_within(7)) if forecast else "",
-        within_30=chance(forecast.chance_within(30)) if forecast else "",
+        within_7=chance_cell(forecast.chance_within(7)) if forecast else "",
+        within_30=chance_cell(forecast.chance_within(30)) if forecast else "",
         why_not=answer.refusal,
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
@@ -107,8 +107,8 @@ def _crossing(answer: Assessment, words: Wording) -> tuple[str, str]:
         return "", ""
     if answer.state is BoxState.over_limit:
         return "passed already", "passed already"
-    dates = answer.forecast.cross_at
-    return words.crossing(dates, answer.as_of), words.crossing_in_brief(dates, answer.as_of)
+    forecast, as_of = answer.forecast, answer.as_of
+    return words.crossing(forecast, as_of), words.crossing_in_brief(forecast, as_of)
 
 
 def headline(answers: Sequence[Assessment]) -> str:
