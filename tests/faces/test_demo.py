@@ -1,4 +1,4 @@
-"""The demo: from the recorded feed through a real connection to the table, and a second time without adding anything."""
+"""The demo: from the recorded feed through a real connection to the table, and a second time adding nothing."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from monitor.store.opening import open_stores
 def demo(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", "from monitor.faces.cli.app import main; main()", "demo", "--fast", *words],
+        check=False,
         capture_output=True,
         text=True,
         timeout=200,
