@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from importlib import import_module
@@ -73,6 +74,9 @@ UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
 
 def main() -> None:
     """Run the command line; an error becomes one line on stderr and its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
     try:
         sys.exit(app(standalone_mode=False))
     except SiccastError as error:
