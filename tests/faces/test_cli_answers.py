@@ -1,4 +1,4 @@
-"""`boxes`, `forecast`, `leak`, `plan` and `check` as a person and as a script sees them."""
+"""`boxes`, `forecast`, `leak`, `plan` and `today` as a person and as a script sees them."""
 
 from __future__ import annotations
 
@@ -154,14 +154,14 @@ def test_a_calendar_that_cannot_be_written_is_named(siccast: Run, tmp_path: Path
     assert "drying.ics can't be written: No such file or directory" in str(result.exception)
 
 
-def test_check_exits_with_3_where_something_needs_the_person(siccast: Run, site: Path) -> None:
-    result = siccast("check")
+def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site: Path) -> None:
+    result = siccast("today")
     assert result.exit_code == 3
     assert result.stdout.splitlines() == ["empty has never reported", "stray reports but is not declared"]
-    matters = json.loads(siccast("check", "--json").stdout)["words"]
+    matters = json.loads(siccast("today", "--json").stdout)["words"]
     assert [word["matter"] for word in matters] == ["silent", "seen, not declared"]
     (site / "shelf.toml").write_text((site / "shelf.toml").read_text().replace("[boxes.empty]", "[boxes.stray]"))
-    result = siccast("check")
+    result = siccast("today")
     assert (result.exit_code, result.stdout) == (0, "Nothing needs you today.\n")
 
 

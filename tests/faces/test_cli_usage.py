@@ -87,5 +87,5 @@ def test_a_terminal_that_knows_few_letters_still_gets_its_table(site: Path) -> N
 def test_help_names_every_answer(tmp_path: Path) -> None:
     done = run(tmp_path, "--help")
     assert done.returncode == 0
-    for command in ("boxes", "forecast", "leak", "plan", "check"):
+    for command in ("boxes", "forecast", "leak", "plan", "today"):
         assert f"\n  {command} " in done.stdout

@@ -1,4 +1,4 @@
-"""`siccast boxes` and `siccast check`: how every box is, and what needs the person today."""
+"""`siccast boxes` and `siccast today`: how every box is, and what needs the person today."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from monitor.records import Assessment
 
 NEEDS_THE_PERSON = 3
-"""Exit code of `siccast check` where something needs the person."""
+"""Exit code of `siccast today` where something needs the person."""
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command()(boxes)
-    app.command()(check)
+    app.command()(today)
 
 
 def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
@@ -50,7 +50,7 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
         )
 
 
-def check(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
+def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Say what needs you today; exit code 3 if anything.
 
     For a scheduled job: a box over its limit or due within a week, one that fell silent, one that nobody declared.
