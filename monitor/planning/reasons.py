@@ -33,17 +33,12 @@ def why_on_this_day(
     due = _due_on(assessment, today)
     if assessment.state is BoxState.over_limit:
         return f"over its limit of {_limit(forecast)} already: the first day there is room for it"
-    if due is None or best is None or on < best:
+    if due is None or (on < due and (best is None or on < best)):
         lasts = f"would do until {say_day(due)}" if due else "would do for a good while yet"
         together = f"goes in with {_names(company)}, which costs no extra heating" if company else "goes in alone"
         return f"{lasts}; {together}"
-    if due <= today:
-        return f"due now; {risk}"
-    return (
-        f"due by {say_day(due)}; waits for a place or for company; {risk}"
-        if on > best
-        else f"due by {say_day(due)}; {risk}"
-    )
+    waits = "; waits for a place or for company" if best and on > best else ""
+    return f"{'due now' if due <= today else f'due by {say_day(due)}'}{waits}; {risk}"
 
 
 def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date, horizon_days: int) -> str:
