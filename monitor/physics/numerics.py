@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import wraps
+from typing import ParamSpec
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,42 +57,76 @@ def _spaced(unit: str) -> str:
     return f" {unit}" if unit else ""
 
 
+Arguments = ParamSpec("Arguments")
+_BLOCK = 8192  # 64 kB a column: the intermediate columns of one block stay in the processor's cache
+
+
+def in_blocks(function: Callable[Arguments, Numeric]) -> Callable[Arguments, Numeric]:
+    """Let a function of columns work through long ones block by block, twice as fast as all at once.
+
+    Numbers, short columns and columns of different shapes are handed over as they are.
+    """
+
+    @wraps(function)
+    def through(*given: Arguments.args, **named: Arguments.kwargs) -> Numeric:
+        columns = [each for each in given if isinstance(each, np.ndarray) and each.ndim]
+        if named or not columns or columns[0].size <= _BLOCK or any(c.shape != columns[0].shape for c in columns):
+            return function(*given, **named)
+        answer = np.empty(columns[0].size)
+        flat = [each.reshape(-1) if isinstance(each, np.ndarray) and each.ndim else each for each in given]
+        for start in range(0, answer.size, _BLOCK):
+            part = slice(start, start + _BLOCK)
+            answer[part] = function(*(f[part] if isinstance(f, np.ndarray) and f.ndim else f for f in flat))  # type: ignore[call-arg, arg-type]
+        return answer.reshape(columns[0].shape)
+
+    return through
+
+
 class InverseTable:
     """The inverse y(x) of a smooth monotone x(y), as cubic Hermite pieces on an even grid of x.
 
     The even grid finds the piece without a search, so a million values cost a few passes over memory. Knots are
     solved to rounding error and carry exact slopes; between them the error falls with the fourth power of the step.
+    What lies outside the table is the caller's to set apart.
     """
 
     def __init__(
         self,
         forward: Callable[[FloatArray], FloatArray],
         forward_slope: Callable[[FloatArray], FloatArray],
-        y_low: float,
-        y_high: float,
+        y_range: tuple[float, float],
         pieces: int = 4096,
     ) -> None:
-        dense_y = np.linspace(y_low, y_high, 8 * pieces)
-        dense_x = forward(dense_y)
-        order = slice(None) if dense_x[-1] > dense_x[0] else slice(None, None, -1)
-        x = np.linspace(dense_x[order][0], dense_x[order][-1], pieces + 1)
-        y = np.interp(x, dense_x[order], dense_y[order])
-        for _ in range(4):
-            y = np.clip(y - (forward(y) - x) / forward_slope(y), min(y_low, y_high), max(y_low, y_high))
+        x, y = _even_knots(forward, forward_slope, y_range, pieces)
         step = x[1] - x[0]
-        slope = step / forward_slope(y)
-        rise = np.diff(y)
-        self._x_low, self._per_step, self._pieces = float(x[0]), float(1.0 / step), pieces
-        self._c0, self._c1 = y[:-1].copy(), slope[:-1].copy()
-        self._c2 = 3.0 * rise - 2.0 * slope[:-1] - slope[1:]
-        self._c3 = slope[:-1] + slope[1:] - 2.0 * rise
+        slope, rise = step / forward_slope(y), np.diff(y, append=y[-1])
+        next_slope = np.append(slope[1:], slope[-1])
+        bend = 3.0 * rise - 2.0 * slope - next_slope
+        self._x_low, self._per_step = float(x[0]), float(1.0 / step)
+        self._pieces = np.stack([y, slope, bend, slope + next_slope - 2.0 * rise], axis=-1)
+        self._pieces[-1, 1:] = 0.0
 
     def __call__(self, x: Numeric) -> FloatArray:
-        """Return y for x; beyond the table the outermost piece is carried on."""
-        u = (np.asarray(x) - self._x_low) * self._per_step
-        piece = np.clip(u, 0, self._pieces - 1).astype(np.intp)
+        """Return y for x."""
+        u = np.asarray((x - self._x_low) * self._per_step)
+        piece = u.astype(np.intp)
+        c = np.take(self._pieces, piece, axis=0, mode="clip")
         u = u - piece
-        y = self._c3[piece]
-        y = y * u + self._c2[piece]
-        y = y * u + self._c1[piece]
-        return np.asarray(y * u + self._c0[piece])
+        return np.asarray(((c[..., 3] * u + c[..., 2]) * u + c[..., 1]) * u + c[..., 0])
+
+
+def _even_knots(
+    forward: Callable[[FloatArray], FloatArray],
+    forward_slope: Callable[[FloatArray], FloatArray],
+    y_range: tuple[float, float],
+    pieces: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Even x and the y that belong to them: a dense search, then Newton."""
+    dense_y = np.linspace(*y_range, 8 * pieces)
+    dense_x = forward(dense_y)
+    order = slice(None) if dense_x[-1] > dense_x[0] else slice(None, None, -1)
+    x = np.linspace(dense_x[order][0], dense_x[order][-1], pieces + 1)
+    y = np.interp(x, dense_x[order], dense_y[order])
+    for _ in range(4):
+        y = np.clip(y - (forward(y) - x) / forward_slope(y), min(y_range), max(y_range))
+    return x, y

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.physics.numerics import Numeric, plain, require_within
+from monitor.physics.numerics import Numeric, in_blocks, plain, require_within
 from monitor.physics.saturation import (
     TRIPLE_POINT_DEGC,
     VAPOR_GAS_CONSTANT_J_PER_KG_PER_K,
@@ -63,6 +63,7 @@ def require_relative_humidity(relative_humidity: Numeric) -> None:
     require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
 
 
+@in_blocks
 def vapor_pressure_pa(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
     """Return the partial pressure of water vapor in air.
 
@@ -105,6 +106,7 @@ def relative_humidity_at(
     )
 
 
+@in_blocks
 def absolute_humidity_g_per_m3(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
     """Return the density of water vapor in air, taken as an ideal gas (within 0.2 % at room conditions). [g/m³]
 
@@ -141,6 +143,7 @@ def relative_humidity_from_absolute_humidity(temperature_degc: Numeric, absolute
     return relative_humidity_from_vapor_pressure(temperature_degc, pressure)
 
 
+@in_blocks
 def dew_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
     """Return the dew point: where this vapor saturates over liquid water, supercooled below 0 °C.
 
@@ -154,6 +157,7 @@ def dew_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> Num
     return dew_point_from_vapor_pressure(vapor_pressure_pa(temperature_degc, relative_humidity))
 
 
+@in_blocks
 def frost_point_degc(temperature_degc: Numeric, relative_humidity: Numeric) -> Numeric:
     """Return the frost point: where this vapor saturates over ice; only below 611.657 Pa. [°C]
 
@@ -249,6 +253,7 @@ def mixing_ratio_from_vapor_pressure_g_per_kg(
     return 1e3 * VAPOR_TO_AIR_MASS_RATIO * vapor_pressure_pa / (pressure_pa - vapor_pressure_pa)
 
 
+@in_blocks
 def mixing_ratio_g_per_kg(
     temperature_degc: Numeric, relative_humidity: Numeric, pressure_pa: Numeric = STANDARD_PRESSURE_PA
 ) -> Numeric:

@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 
-from monitor.physics.numerics import FloatArray, InverseTable, Numeric, plain, require_within
+from monitor.physics.numerics import FloatArray, InverseTable, Numeric, in_blocks, plain, require_within
 from monitor.units import KELVIN_AT_0_DEGC
 
 GAS_CONSTANT_J_PER_MOL_PER_K = 8.314462618
@@ -38,6 +38,7 @@ _ICE = ((0.00333333333, -21.2144006), (1.20666667, 27.3203819), (1.70333333, -6.
 _TRIPLE_K = 273.16
 
 
+@in_blocks
 def saturation_vapor_pressure_pa(temperature_degc: Numeric) -> Numeric:
     """Return the pressure at which air at this temperature is full of water vapor, over liquid water.
 
@@ -73,7 +74,7 @@ def saturation_vapor_pressure_pa(temperature_degc: Numeric) -> Numeric:
 
 def _log_reduced_pressure(T: Numeric) -> FloatArray:
     """Right side of [1] eq. 2.5, its half powers taken by one square root."""
-    th = np.maximum(1.0 - T / _CRITICAL_K, 0.0)
+    th = np.abs(1.0 - T / _CRITICAL_K)  # rounding may carry the critical point across zero
     root = np.sqrt(th)
     th2 = th * th
     series = th * (_A1 + _A2 * root + th2 * (_A3 + _A4 * root + _A5 * th + _A6 * root * (th2 * th2)))
@@ -92,7 +93,7 @@ def log_saturation_slope_per_k(temperature_degc: Numeric) -> Numeric:
     """
     require_within("temperature_degc", temperature_degc, *WATER_RANGE_DEGC, "°C")
     T = temperature_degc + KELVIN_AT_0_DEGC
-    th = np.maximum(1.0 - T / _CRITICAL_K, 0.0)
+    th = np.abs(1.0 - T / _CRITICAL_K)
     root = np.sqrt(th)
     slope = (
         _A1 + 1.5 * _A2 * root
@@ -101,6 +102,7 @@ def log_saturation_slope_per_k(temperature_degc: Numeric) -> Numeric:
     return plain(-(_log_reduced_pressure(T) + slope) / T)
 
 
+@in_blocks
 def saturation_vapor_pressure_over_ice_pa(temperature_degc: Numeric) -> Numeric:
     """Return the saturation vapor pressure over ice.
 
@@ -134,10 +136,11 @@ def saturation_vapor_pressure_over_ice_pa(temperature_degc: Numeric) -> Numeric:
     return plain(TRIPLE_POINT_PRESSURE_PA * np.exp(series / th))
 
 
+@in_blocks
 def dew_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     """Return the temperature at which this vapor would saturate over liquid water, supercooled below 0 °C. [°C]
 
-    The inverse of `saturation_vapor_pressure_pa`, to 1e-9 K, between 7.2 Pa (-45 °C) and 22 MPa.
+    The inverse of `saturation_vapor_pressure_pa`, to 1e-9 K, between 11.2 Pa (-45 °C) and 22 MPa.
 
     Examples
     --------
@@ -146,10 +149,10 @@ def dew_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     """
     low, high = _pressure_range_over_water_pa()
     require_within("vapor_pressure_pa", vapor_pressure_pa, low, high, "Pa")
-    dew = np.clip(_dew_point_table()(np.log(vapor_pressure_pa)), *WATER_RANGE_DEGC)
-    return plain(dew)
+    return plain(_dew_point_table()(np.log(vapor_pressure_pa)))
 
 
+@in_blocks
 def frost_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     """Return the temperature at which this vapor would saturate over ice. [°C]
 
@@ -163,8 +166,7 @@ def frost_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     """
     low = float(saturation_vapor_pressure_over_ice_pa(FROST_RANGE_DEGC[0]))
     require_within("vapor_pressure_pa", vapor_pressure_pa, low, TRIPLE_POINT_PRESSURE_PA, "Pa")
-    frost = np.clip(_frost_point_table()(np.log(vapor_pressure_pa)), *FROST_RANGE_DEGC)
-    return plain(frost)
+    return plain(_frost_point_table()(np.log(vapor_pressure_pa)))
 
 
 @cache
@@ -181,7 +183,7 @@ def _dew_point_table() -> InverseTable:
     def slope(t: FloatArray) -> FloatArray:
         return np.asarray(log_saturation_slope_per_k(t))
 
-    return InverseTable(forward, slope, *WATER_RANGE_DEGC)
+    return InverseTable(forward, slope, WATER_RANGE_DEGC)
 
 
 @cache
@@ -193,7 +195,7 @@ def _frost_point_table() -> InverseTable:
         th = (t + KELVIN_AT_0_DEGC) / _TRIPLE_K
         return np.asarray(sum(b * (c - 1.0) * th ** (c - 2.0) for c, b in _ICE) / _TRIPLE_K)
 
-    return InverseTable(forward, slope, *FROST_RANGE_DEGC)
+    return InverseTable(forward, slope, FROST_RANGE_DEGC)
 
 
 def heat_of_vaporization_kj_per_kg(temperature_degc: Numeric) -> Numeric:

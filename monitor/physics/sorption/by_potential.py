@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from monitor.physics.numerics import FloatArray, InverseTable, Numeric, plain, require_within
+from monitor.physics.numerics import FloatArray, InverseTable, Numeric, in_blocks, plain, require_within
 from monitor.physics.saturation import (
     GAS_CONSTANT_J_PER_MOL_PER_K,
     WATER_MOLAR_MASS_G_PER_MOL,
@@ -21,7 +21,7 @@ from monitor.physics.saturation import (
 from monitor.physics.sorption.isotherm import Isotherm
 from monitor.units import KELVIN_AT_0_DEGC
 
-_DRIEST = 1e-30  # stands for zero humidity, whose potential is infinite
+_NOTHING = 1e-300  # added before a logarithm: zero humidity has an infinite potential
 
 
 def adsorption_potential_j_per_mol(relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
@@ -37,7 +37,7 @@ def adsorption_potential_j_per_mol(relative_humidity: Numeric, temperature_degc:
     5708
     """
     require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
-    return plain(-_work_j_per_mol(temperature_degc) * np.log(np.maximum(relative_humidity, _DRIEST)))
+    return plain(-_work_j_per_mol(temperature_degc) * np.log(relative_humidity + _NOTHING))
 
 
 def _work_j_per_mol(temperature_degc: Numeric) -> Numeric:
@@ -59,17 +59,20 @@ class PotentialIsotherm(Isotherm):
     def potential_at_loading(self, loading_g_per_g: Numeric) -> FloatArray:
         """Return the potential A that holds this loading; 0 at and beyond saturation. [J/mol]"""
 
+    @in_blocks
     def loading_g_per_g(self, relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
         return plain(self.loading_at_potential(adsorption_potential_j_per_mol(relative_humidity, temperature_degc)))
 
+    @in_blocks
     def relative_humidity(self, loading_g_per_g: Numeric, temperature_degc: Numeric) -> Numeric:
         require_within("loading_g_per_g", loading_g_per_g, 0.0, np.inf, "g/g")
         potential = self.potential_at_loading(loading_g_per_g)
-        return plain(np.exp(-potential / _work_j_per_mol(temperature_degc)))
+        return plain(np.exp(potential / -_work_j_per_mol(temperature_degc)))
 
+    @in_blocks
     def slope(self, relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
         potential = adsorption_potential_j_per_mol(relative_humidity, temperature_degc)
-        per_humidity = _work_j_per_mol(temperature_degc) / np.maximum(relative_humidity, _DRIEST)
+        per_humidity = _work_j_per_mol(temperature_degc) / (relative_humidity + _NOTHING)
         return plain(-self.potential_slope(potential) * per_humidity)
 
     def heat_of_adsorption_kj_per_kg(self, relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
@@ -114,8 +117,8 @@ class DubininAstakhov(PotentialIsotherm):
         return np.asarray(-steepness * self.loading_at_potential(potential_j_per_mol))
 
     def potential_at_loading(self, loading_g_per_g: Numeric) -> FloatArray:
-        fill = np.clip(np.asarray(loading_g_per_g) / self.capacity_g_per_g, 1e-300, 1.0)
-        return np.asarray(self.energy_j_per_mol * (-np.log(fill)) ** (1.0 / self.exponent))
+        empty = np.maximum(-np.log(loading_g_per_g / self.capacity_g_per_g + _NOTHING), 0.0)
+        return np.asarray(self.energy_j_per_mol * empty ** (1.0 / self.exponent))
 
 
 @dataclass(frozen=True)
@@ -154,15 +157,13 @@ class TwoTermDubinin(PotentialIsotherm):
 
     def potential_at_loading(self, loading_g_per_g: Numeric) -> FloatArray:
         capacity = sum(self.capacity_g_per_g)
-        fill = np.clip(np.asarray(loading_g_per_g) / capacity, 1e-300, 1.0)
-        x = np.sqrt(-np.log(fill))
+        x = np.sqrt(np.maximum(np.log(capacity / (np.asarray(loading_g_per_g) + _NOTHING)), 0.0))
         table, x_high = self._table
-        potential = np.atleast_1d(table(x))
-        edge = np.flatnonzero((x < _NEAR_SATURATION) | (x > x_high))
-        if edge.size:
-            x_edge = np.atleast_1d(x).flat[edge]
-            potential.flat[edge] = self._polished(x_edge)
-        return potential.reshape(np.shape(x))
+        potential = table(x)
+        if x.size and (x.min() < _NEAR_SATURATION or x.max() > x_high):
+            edge = (x < _NEAR_SATURATION) | (x > x_high)
+            potential[edge] = self._polished(x[edge])
+        return potential
 
     def _polished(self, x: FloatArray) -> FloatArray:
         """Newton in the plain of the wider term's own inverse, which is nearly straight at both ends."""
@@ -191,8 +192,8 @@ class TwoTermDubinin(PotentialIsotherm):
             return np.asarray(-self.potential_slope(a) / (2.0 * q * forward(a)))
 
         high = 8.0 * self.energy_j_per_mol[1]
-        return InverseTable(forward, slope, 1e-2, high), float(forward(np.asarray(high)))
+        return InverseTable(forward, slope, (1e-4, high), pieces=16_384), float(forward(np.asarray(high)))
 
 
 _SMALLEST_J_PER_MOL = 1e-12
-_NEAR_SATURATION = 0.03
+_NEAR_SATURATION = 0.004
