@@ -50,8 +50,8 @@ def saturation_vapor_pressure_pa(temperature_degc: Numeric) -> Numeric:
     Returns
     -------
     float or ndarray
-        Saturation vapor pressure. Within 0.02 % of IAPWS-95 from 0.01 °C up; below, within 0.03 % of Sonntag (1990)
-        down to -20 °C. [Pa]
+        Saturation vapor pressure. Within 0.01 % of IAPWS-95 from 0.01 to 120 °C; below, within 0.1 % of Sonntag (1990)
+        to -45 °C, and 0.08 % of Murphy and Koop (2005) to -20 °C, 1.3 % above them at -45 °C. [Pa]
 
     Raises
     ------
@@ -140,7 +140,7 @@ def saturation_vapor_pressure_over_ice_pa(temperature_degc: Numeric) -> Numeric:
 def dew_point_from_vapor_pressure(vapor_pressure_pa: Numeric) -> Numeric:
     """Return the temperature at which this vapor would saturate over liquid water, supercooled below 0 °C. [°C]
 
-    The inverse of `saturation_vapor_pressure_pa`, to 1e-9 K, between 11.2 Pa (-45 °C) and 22 MPa.
+    The inverse of `saturation_vapor_pressure_pa`, to 1e-8 K up to 350 °C, between 11.2 Pa (-45 °C) and 22 MPa.
 
     Examples
     --------
