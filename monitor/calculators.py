@@ -8,12 +8,36 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.errors import OutOfRangeError
 from monitor.physics import materials
 from monitor.physics import psychrometrics as air
 from monitor.physics.numerics import FloatArray, require_within
 from monitor.physics.saturation import FROST_RANGE_DEGC, ICE_RANGE_DEGC, TRIPLE_POINT_PRESSURE_PA, WATER_RANGE_DEGC
 
 Columns = Mapping[str, FloatArray]
+
+AIR_RANGE_C = WATER_RANGE_DEGC
+SORPTION_RANGE_C = (WATER_RANGE_DEGC[0], 370.0)
+HUMIDITY_RANGE_PCT = (0.0, 100.0)
+PRESSURE_RANGE_PA = air.PRESSURE_RANGE_PA
+
+
+def material_kinds() -> tuple[str, ...]:
+    """Return the name of every material whose sorption is known."""
+    return (*materials.desiccant_kinds(), *materials.polymer_kinds(), "cardboard")
+
+
+def is_material(name: str) -> bool:
+    """Return whether a name or alias stands for a material.
+
+    >>> is_material("orange_gel"), is_material("sawdust")
+    (True, False)
+    """
+    try:
+        materials.kind_of(name)
+    except OutOfRangeError:
+        return False
+    return True
 
 
 def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatArray) -> Columns:
@@ -28,8 +52,7 @@ def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatA
     >>> round(float(row["dew_point_c"][0]), 2), round(float(row["frost_point_c"][0]), 2)
     (-8.71, -7.74)
     """
-    require_within("rh_pct", rh_pct, 0.0, 100.0, "%")
-    require_within("temperature_c", temperature_c, *WATER_RANGE_DEGC, "°C")
+    require_within("rh_pct", rh_pct, *HUMIDITY_RANGE_PCT, "%")
     humidity = rh_pct / 100.0
     vapor = np.asarray(air.vapor_pressure_pa(temperature_c, humidity))
     factor = np.asarray(air.enhancement_factor(temperature_c, pressure_pa))
@@ -67,7 +90,7 @@ def sorption(kind: str, temperature_c: FloatArray, rh_pct: FloatArray) -> Column
     >>> round(float(row["loading_g_per_g"][0]), 3), round(float(row["rh_pct_back"][0]), 6)
     (0.232, 40.0)
     """
-    require_within("rh_pct", rh_pct, 0.0, 100.0, "%")
+    require_within("rh_pct", rh_pct, *HUMIDITY_RANGE_PCT, "%")
     isotherm = materials.isotherm_of(kind)
     humidity = rh_pct / 100.0
     loading = np.asarray(isotherm.loading_g_per_g(humidity, temperature_c))

@@ -21,6 +21,7 @@ from monitor.physics.saturation import (
 from monitor.units import KELVIN_AT_0_DEGC
 
 __all__ = [
+    "PRESSURE_RANGE_PA",
     "STANDARD_PRESSURE_PA",
     "Numeric",
     "absolute_humidity_g_per_m3",
@@ -45,6 +46,9 @@ __all__ = [
 
 STANDARD_PRESSURE_PA = 101_325.0
 """Standard atmosphere (ISO 2533:1975)."""
+
+PRESSURE_RANGE_PA = (20_000.0, 2_000_000.0)
+"""Air pressures for which the enhancement factor was fitted, near enough."""
 
 VAPOR_TO_AIR_MASS_RATIO = 0.621945
 """Molar mass of water over that of dry air (ASHRAE Handbook - Fundamentals 2017, ch. 1)."""
@@ -210,7 +214,7 @@ def enhancement_factor(temperature_degc: Numeric, pressure_pa: Numeric = STANDAR
     1.0041
     """
     t = np.asarray(temperature_degc, dtype=np.float64)
-    require_within("pressure_pa", pressure_pa, 20_000.0, 2_000_000.0, "Pa")
+    require_within("pressure_pa", pressure_pa, *PRESSURE_RANGE_PA, "Pa")
     over_ice = t < TRIPLE_POINT_DEGC
     t_ice = np.clip(t, _ENHANCEMENT_RANGE_DEGC[0], TRIPLE_POINT_DEGC)
     t_water = np.clip(t, TRIPLE_POINT_DEGC, _ENHANCEMENT_RANGE_DEGC[1])

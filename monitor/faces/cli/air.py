@@ -43,11 +43,14 @@ def air(
     from monitor import calculators
     from monitor.faces.cli import calculator_table as table
 
-    rows = table.rows_of(csv_file, temperature_c, rh_pct)
-    pressure = table.numbers(rows, "pressure_pa", otherwise=100.0 * pressure_hpa)
-    answers = calculators.moist_air(table.numbers(rows, "temperature_c"), table.numbers(rows, "rh_pct"), pressure)
+    at = table.points(csv_file, temperature_c, rh_pct)
+    answers = calculators.moist_air(
+        at.column("temperature_c", calculators.AIR_RANGE_C),
+        at.column("rh_pct", calculators.HUMIDITY_RANGE_PCT),
+        at.column("pressure_pa", calculators.PRESSURE_RANGE_PA, otherwise=100.0 * pressure_hpa),
+    )
     if csv_file is not None:
-        table.show_rows(rows, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
+        table.show_rows(at.rows, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
     elif as_json:
         given = {"temperature_c": temperature_c, "rh_pct": rh_pct, "pressure_hpa": pressure_hpa}
         table.show_one(given | table.first(answers))

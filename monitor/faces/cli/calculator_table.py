@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import math
 import sys
-from contextlib import nullcontext
-from typing import TYPE_CHECKING, Any
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TextIO
 
 import typer
 
@@ -24,22 +25,50 @@ NEEDED = ("temperature_c", "rh_pct")
 Rows = list[dict[str, str]]
 
 
-def rows_of(csv_file: Path | None, temperature_c: float | None, rh_pct: float | None) -> Rows:
-    """Return the points asked for, as text: those of the file, else the one given by options."""
+@dataclass(frozen=True)
+class Points:
+    """The points to reckon for, as text; a bad cell of a file names its row."""
+
+    rows: Rows
+    from_file: bool
+
+    def column(self, name: str, within: tuple[float, float], otherwise: float | None = None) -> NDArray[float64]:
+        """Return a column as numbers; ``otherwise`` stands for a cell that is absent or empty."""
+        import numpy as np
+
+        values = [self._number(place, row.get(name, ""), name, otherwise) for place, row in enumerate(self.rows, 1)]
+        for place, value in enumerate(values, 1):
+            if not within[0] <= value <= within[1]:
+                raise self._fault(place, f"{name} is {value:g}; it must lie from {within[0]:g} to {within[1]:g}")
+        return np.array(values, dtype=np.float64)
+
+    def _number(self, place: int, text: str, name: str, otherwise: float | None) -> float:
+        if otherwise is not None and not text.strip():
+            return otherwise
+        try:
+            return float(text)
+        except ValueError:
+            raise self._fault(place, f"{name} is {text!r}; it must be a number") from None
+
+    def _fault(self, place: int, what: str) -> Exception:
+        return ImportFileError(f"row {place}: {what}") if self.from_file else typer.BadParameter(what)
+
+
+def points(csv_file: Path | None, temperature_c: float | None, rh_pct: float | None) -> Points:
+    """Return the points asked for: those of the file, else the one given by options."""
     if csv_file is not None:
         if temperature_c is not None or rh_pct is not None:
             raise typer.BadParameter("give either --csv or --temperature-c with --rh-pct, not both")
-        return _read(csv_file)
+        return Points(_read(csv_file), from_file=True)
     if temperature_c is None or rh_pct is None:
         raise typer.BadParameter("give both --temperature-c and --rh-pct, or a table with --csv")
-    return [{"temperature_c": repr(temperature_c), "rh_pct": repr(rh_pct)}]
+    return Points([{"temperature_c": repr(temperature_c), "rh_pct": repr(rh_pct)}], from_file=False)
 
 
 def _read(csv_file: Path) -> Rows:
-    source = str(csv_file)
+    source = "standard input" if str(csv_file) == "-" else str(csv_file)
     try:
-        opened = nullcontext(sys.stdin) if source == "-" else csv_file.open(encoding="utf-8-sig", newline="")
-        with opened as lines:
+        with _opened(csv_file) as lines:
             table = csv.DictReader(lines, restval="")
             missing = [name for name in NEEDED if name not in (table.fieldnames or ())]
             if missing:
@@ -47,25 +76,16 @@ def _read(csv_file: Path) -> Rows:
             rows = list(table)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise ImportFileError(f"{source} can't be read as a table: {error}") from error
-    if any(None in row for row in rows):
-        raise ImportFileError(f"{source} has a row with more cells than its heading")
+    for place, row in enumerate(rows, 1):
+        if None in row:
+            raise ImportFileError(f"row {place} of {source} has more cells than the heading")
     return rows
 
 
-def numbers(rows: Rows, column: str, otherwise: float | None = None) -> NDArray[float64]:
-    """Return a column as numbers; ``otherwise`` fills cells that are absent or empty."""
-    import numpy as np
-
-    return np.array([_number(row.get(column, ""), column, place, otherwise) for place, row in enumerate(rows, start=1)])
-
-
-def _number(text: str, column: str, place: int, otherwise: float | None) -> float:
-    if otherwise is not None and not text.strip():
-        return otherwise
-    try:
-        return float(text)
-    except ValueError:
-        raise ImportFileError(f"row {place}: {column} is {text!r}; it must be a number") from None
+def _opened(csv_file: Path) -> AbstractContextManager[TextIO]:
+    if str(csv_file) == "-":
+        return nullcontext(sys.stdin)
+    return csv_file.open(encoding="utf-8-sig", newline="")
 
 
 def first(answers: Mapping[str, NDArray[float64]]) -> dict[str, float | None]:
