@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from monitor import inference
 from monitor.errors import SiccastError
-from monitor.planning.due import due_at, state_of, words_for_today
+from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.records import (
     ROOM,
@@ -18,6 +18,8 @@ from monitor.records import (
     Box,
     BoxHistory,
     BoxState,
+    CrossingForecast,
+    DateQuantiles,
     EntryKind,
     LedgerEntry,
     Outlook,
@@ -121,7 +123,7 @@ def _assessment(
 ) -> Assessment:
     box = history.box if humidity_limit is None else replace(history.box, humidity_limit=humidity_limit)
     latest = _latest(history.readings, newest, as_of)
-    forecast = answer.forecast if latest else None
+    forecast = _over_already(answer.forecast, as_of) if answer.forecast and latest else None
     return Assessment(
         box=box,
         as_of=as_of,
@@ -135,6 +137,17 @@ def _assessment(
         sharpen=answer.sharpen,
         refusal=answer.refusal if latest else f"no reading of box '{box.name}' has arrived yet",
     )
+
+
+def _over_already(forecast: CrossingForecast, as_of: datetime) -> CrossingForecast:
+    """Return a forecast whose dates don't lie ahead where the box is more likely over its limit than not.
+
+    Inference gives the dates of a crossing that is still to come, beside the chance that it is not.
+    """
+    if forecast.chance_over_already < OVER_FROM_CHANCE:
+        return forecast
+    certain = forecast.chance_over_already >= 0.95
+    return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
 
 
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:

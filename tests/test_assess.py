@@ -151,6 +151,21 @@ def test_a_hand_reading_stamped_later_does_not_hide_the_last_one_seen(stub: Stub
     assert left.latest.relative_humidity == pytest.approx(0.12)
 
 
+@pytest.mark.parametrize(("chance", "ends"), [(0.99, True), (0.6, False)])
+def test_dates_never_lie_ahead_of_a_box_that_is_over_already(
+    stub: StubInference, stores: AnyStores, chance: float, ends: bool
+) -> None:
+    """Inference dates the crossing that is still to come; half the belief or more says that it is behind us."""
+    ahead = replace(forecast_of(20.0), chance_over_already=chance)
+    stub.answer = lambda history, limit: Outlook(forecast=ahead)
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
+    assert left.state is BoxState.over_limit
+    assert left.forecast is not None
+    dates = left.forecast.cross_at
+    assert (dates.p05, dates.p50, dates.p95) == (AS_OF, AS_OF, AS_OF if ends else ahead.cross_at.p95)
+
+
 def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
     medians = {"a": 300.0, "b": -5.0, "c": 25.0, "d": 10.0}
     stub.answer = lambda history, limit: Outlook(forecast=forecast_of(medians[history.box.name]))

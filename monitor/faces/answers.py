@@ -77,7 +77,8 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
 
 def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
-    return [_sentence(text) for text in (assessment.refusal, *assessment.evidence, assessment.sharpen) if text]
+    texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
+    return [_sentence(text.removeprefix(f"{assessment.box.name}: ")) for text in texts if text]
 
 
 def _box_leak(assessment: Assessment) -> Answer:

@@ -119,10 +119,12 @@ class Wording:
         dates, horizon = forecast.cross_at, self._horizon(forecast, as_of)
         if dates.p05 is None:
             return f"not before {horizon}"
+        if dates.p50 and dates.p50 <= as_of:
+            return "already over"
         first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of)
         if dates.p50 is None:
             return f"after {horizon} ({first} {TO} later)"
-        middle = "now" if dates.p50 <= as_of else self.day(dates.p50, as_of)
+        middle = self.day(dates.p50, as_of)
         last = f"after {horizon}" if dates.p95 is None else self.day(dates.p95, as_of)
         if first == middle == last:
             return middle

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
     from monitor.records import Assessment, CrossingForecast
 
+OVER_FROM_CHANCE = 0.5
+"""A box that is more likely over its limit than not is called over it."""
+
 DUE_WITHIN_DAYS = 30
 """A box whose day is nearer than this is called due."""
 
@@ -55,7 +58,7 @@ def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | N
 
 def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
     """Return the state in plain words of a box that has a forecast."""
-    if forecast.chance_over_already >= 0.5:
+    if forecast.chance_over_already >= OVER_FROM_CHANCE:
         return BoxState.over_limit
     due = due_at(forecast, as_of)
     if due is not None and due - as_of <= timedelta(days=DUE_WITHIN_DAYS):
