@@ -30,7 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "shelf_file": {"settings", "errors"},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
-    "backtest": {"physics", "inference", *GROUND},
+    "backtest": {"backtest", "physics", "inference", *GROUND},
     "calculators": {"physics", "errors"},
     "faces": {
         "faces",

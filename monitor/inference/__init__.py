@@ -3,3 +3,7 @@
 The joint asks one question, ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for
 each history, in order. Boxes given together inform each other.
 """
+
+from monitor.inference.outlooks import outlooks
+
+__all__ = ["outlooks"]

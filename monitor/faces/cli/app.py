@@ -37,6 +37,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "readings",
     "rejected",
     "check",
+    "backtest",
     "air",
     "beads",
 )

@@ -1,0 +1,162 @@
+"""What an estimate rests on, in plain sentences, and the one measurement that would sharpen it most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.inference.leak import Posterior, grams_known
+from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE
+from monitor.physics.numerics import FloatArray
+from monitor.records import CrossingForecast
+
+_WORTH_SAYING = 0.05
+
+
+def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
+    """Return what a forecast rests on, most telling first."""
+    said = [_readings(posterior), _floor(posterior), _over(ahead), _unlogged(posterior), _grams(posterior)]
+    said += [_room(posterior), _shows(posterior)]
+    return tuple(sentence for sentence in said if sentence)
+
+
+def _readings(posterior: Posterior) -> str:
+    bins = posterior.bins
+    since = "a recharge nobody logged" if posterior.episode.unlogged else "the beads went in"
+    if posterior.episode.desiccant is None:
+        since = "the box was closed"
+    return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
+
+
+def _floor(posterior: Posterior) -> str:
+    bins = posterior.bins
+    if bins.floor is None:
+        return ""
+    seen = np.isfinite(bins.shown_humidity)
+    share = float(bins.days[seen & bins.censored].sum() / max(bins.days[seen].sum(), 1e-9))
+    if share < _WORTH_SAYING:
+        return ""
+    floor = f"{100 * bins.floor:.0f} %"
+    if bins.floor >= posterior.box.humidity_limit - 0.02:
+        return f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
+    return f"The sensor shows nothing below {floor}: {100 * share:.0f} % of the time it only says 'no more than that'."
+
+
+def _over(ahead: CrossingForecast) -> str:
+    chance = ahead.chance_over_already
+    if chance < _WORTH_SAYING:
+        return ""
+    return f"It may be over the limit already: {100 * chance:.0f} % (the sensor's own error leaves that open)."
+
+
+def _unlogged(posterior: Posterior) -> str:
+    count = posterior.episode.unlogged_steps
+    if count == 0:
+        return ""
+    steps = "One lasting step of humidity was" if count == 1 else f"{count} lasting steps of humidity were"
+    return f"{steps} not logged; openings and spool swaps would explain them."
+
+
+def _grams(posterior: Posterior) -> str:
+    if posterior.episode.desiccant is None:
+        return "There is no desiccant: the box follows the room, and its spools and walls slow it."
+    if grams_known(posterior):
+        return "Grams are known from weighings."
+    return (
+        "Grams rest on the declared mass of beads and a book value of what they hold; humidity alone tells the ratio."
+    )
+
+
+def _room(posterior: Posterior) -> str:
+    if not posterior.room_seen:
+        return "No sensor stands in the room: its vapor pressure is assumed."
+    if posterior.room.seen_days < 90:
+        return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
+    return ""
+
+
+def _shows(posterior: Posterior) -> str:
+    shows = posterior.problem.prior.humidity_shows
+    if shows == "little":
+        return "With this desiccant humidity stays low until it is nearly full, and then rises fast."
+    if shows == "phase":
+        return "With this salt humidity tells which hydrate is there, and little of how much is left."
+    return ""
+
+
+@dataclass(frozen=True)
+class _Measurement:
+    """A measurement one could make: what it reads in each draw, and how far off it is."""
+
+    advice: str
+    reads: Callable[[Posterior], FloatArray]
+    sd: float
+
+
+def sharpening_of(posterior: Posterior, ahead: CrossingForecast) -> str:
+    """Return the measurement that would narrow the forecast most, with how much.
+
+    Expected narrowing by linear regression over the draws: a measurement with correlation r to the answer leaves
+    sqrt(1 - r^2) of its width.
+    """
+    answer = _log_days_left(posterior, ahead.humidity_limit)
+    best, narrowing = None, 0.15
+    for one in _measurements(posterior):
+        reads = one.reads(posterior)
+        signal = float(np.var(reads))
+        if signal <= 0.0:
+            continue
+        r = float(np.cov(reads, answer)[0, 1]) / np.sqrt(signal + one.sd**2) / max(float(np.std(answer)), 1e-9)
+        narrower = 1.0 - float(np.sqrt(max(1.0 - r * r, 0.0)))
+        if narrower > narrowing:
+            best, narrowing = one, narrower
+    if best is None:
+        return "Nothing single would sharpen it much; more days of readings will."
+    return f"{best.advice} That would narrow the date by about {100 * narrowing:.0f} %."
+
+
+def _measurements(posterior: Posterior) -> list[_Measurement]:
+    sensor = _Measurement(
+        "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
+        lambda p: p.theta[:, BIAS],
+        0.005,
+    )
+    empty = _Measurement(
+        "Run an empty-box test of the leak.",
+        lambda p: p.theta[:, CONDUCTANCE],
+        0.10,
+    )
+    if posterior.episode.desiccant is None:
+        return [sensor, empty]
+    weigh = _Measurement(
+        "Weigh the beads now and again in three weeks.",
+        lambda p: p.state.conductance * _dose_kpa_days(p, 21.0),
+        0.15,
+    )
+    jar = _Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, 0.01)
+    full = _Measurement(
+        "Weigh the beads dried out and again when spent, to learn what they hold.", lambda p: p.theta[:, CAPACITY], 0.03
+    )
+    return [weigh, sensor, jar, empty, full]
+
+
+def _humidity_now(posterior: Posterior) -> FloatArray:
+    humidity, _ = posterior.state.drawn.table.humidity(
+        posterior.state.loading, float(posterior.bins.temperature_degc[-1])
+    )
+    return humidity
+
+
+def _dose_kpa_days(posterior: Posterior, days: float) -> float:
+    outside = posterior.room.expected_kpa(np.array([posterior.now_s / 86_400.0 + days / 2]))
+    return float(outside[0]) * 0.8 * days
+
+
+def _log_days_left(posterior: Posterior, limit: float) -> FloatArray:
+    """Rough days left in every draw: headroom over the present inflow, enough to see what drives the spread."""
+    state = posterior.state
+    full = state.drawn.table.loading(np.full(len(state.loading), limit), 23.0)
+    headroom_g = np.maximum(full - state.loading, 0.02 * full) * state.drawn.dry_mass_g
+    return np.log(headroom_g / (state.conductance * _dose_kpa_days(posterior, 1.0)))

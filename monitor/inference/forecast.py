@@ -1,0 +1,177 @@
+"""Conductance and charge to the day the limit is passed: the water balance read forward, through sampled rooms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.inference.leak import Posterior, given_below, quantiles
+from monitor.inference.posterior.evidence import DAY_S
+from monitor.inference.posterior.filter import airs, opening_dose_g
+from monitor.physics.box_step import advance
+from monitor.physics.numerics import FloatArray
+from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
+
+HORIZON_DAYS = 540
+FAN_DAYS = 180
+_STEPS = np.r_[
+    np.arange(0.25, 3.0, 0.25), np.arange(3.0, 60.0), np.arange(60.0, 200.0, 2.0), np.arange(200.0, 900.0, 4.0)
+]
+"""Ends of the forecast's steps: fine where a day counts, coarse where months do."""
+_LEAST_NOT_OVER = 0.5
+"""With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are."""
+
+
+@dataclass(frozen=True, eq=False)
+class Futures:
+    """Plausible courses of one box: humidity at the end of each step, and when the limit is passed."""
+
+    ahead_days: FloatArray
+    humidity: FloatArray
+    """A row a step, a column a draw. NaN beyond the step at which every draw had crossed."""
+    humidity_now: FloatArray
+    crossing_days: FloatArray
+    """Days until the limit is passed: 0 where it is passed already, infinite beyond the horizon."""
+    spent_days: FloatArray
+    """Days until the charge holds what it holds at rest with the limit at 23 °C, whatever the weather that day."""
+
+    @property
+    def over_already(self) -> NDArray[np.bool_]:
+        return self.crossing_days <= 0.0
+
+    @property
+    def still_ahead(self) -> FloatArray:
+        """Crossing days of the draws that aren't over yet."""
+        return self.crossing_days[~self.over_already]
+
+
+def crossing_ahead(
+    posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2
+) -> tuple[Futures, FloatArray]:
+    """Return the futures of a box, and the crossing days of those not over the limit yet."""
+    all_of_them = futures(posterior, limit, horizon_days, seed)
+    if np.mean(all_of_them.over_already) < 1.0 - _LEAST_NOT_OVER:
+        return all_of_them, all_of_them.still_ahead
+    below = futures(given_below(posterior, limit), limit, horizon_days, seed).still_ahead
+    return all_of_them, below if len(below) else np.full(1, _STEPS[0])
+
+
+def futures(
+    posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2, until_crossed: bool = True
+) -> Futures:
+    """Push the posterior through sampled rooms and openings to the horizon."""
+    rng = np.random.default_rng(seed)
+    state, assume = posterior.state, posterior.problem.assumptions
+    box, count = state.drawn, len(state.loading)
+    ahead = _STEPS[horizon_days >= _STEPS]
+    outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
+    warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
+    acting = airs(outside, warm)
+    openings, swaps = _event_rates(posterior, count, rng)
+    loading, slow, wander = state.loading, state.slow_humidity, state.wander
+    now, _ = box.table.humidity(loading, float(posterior.bins.temperature_degc[-1]))
+    full = box.table.loading(np.full(count, limit), 23.0)
+    crossing = np.where(now > limit, 0.0, np.inf)
+    spent = np.where(loading > full, 0.0, np.inf)
+    course = np.full((len(ahead), count), np.nan)
+    before, before_days = now, 0.0
+    for i, end in enumerate(ahead):
+        days = float(end - before_days)
+        conductance = np.exp(state.log_conductance + wander)
+        stepped = advance(box, loading, slow, conductance, acting[i], days=days)
+        unseen = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
+        grams = np.zeros(count)
+        if assume.future_events:
+            opened, swapped = rng.poisson(openings * days), rng.poisson(swaps * days)
+            grams = opened * opening_dose_g(box, acting[i], before)
+            spread = np.sqrt(opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2)
+            grams += spread * rng.standard_normal(count)
+        loading = stepped.loading_g_per_g + grams / box.dry_mass_g
+        loading += np.sqrt(unseen + assume.unknown_g_per_g**2 * days) * rng.standard_normal(count)
+        loading, slow = box.table.keep_within(loading), stepped.slow_humidity
+        kept = np.exp(-days / assume.drift_days)
+        drift = assume.drift_sd if assume.wandering_leak else 0.0
+        wander = kept * wander + drift * np.sqrt(1.0 - kept * kept) * rng.standard_normal(count)
+        humidity, _ = box.table.humidity(loading, warm[i])
+        passed = np.isinf(crossing) & (humidity > limit)
+        share = (limit - before[passed]) / np.maximum(humidity[passed] - before[passed], 1e-9)
+        crossing[passed] = before_days + days * np.clip(share, 0.0, 1.0)
+        spent[np.isinf(spent) & (loading > full)] = end
+        course[i] = humidity
+        before, before_days = humidity, float(end)
+        if until_crossed and end > FAN_DAYS and not np.isinf(crossing).any():
+            break
+    return Futures(ahead, course, now, crossing, spent)
+
+
+def _event_rates(posterior: Posterior, count: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Openings and spool swaps a day, as they happened so far, with the spread of so few counts."""
+    episode = posterior.episode
+    watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
+    openings = rng.gamma(episode.all_openings + 0.5, 1.0, count) / (watched + 20.0)
+    swaps = rng.gamma(episode.all_swaps + 0.15, 1.0, count) / (watched + 30.0)
+    return openings, swaps
+
+
+def forecast(
+    posterior: Posterior, limit: float | None = None, horizon_days: int = HORIZON_DAYS, seed: int = 2
+) -> CrossingForecast:
+    """Return when the daily-mean humidity of the box's air passes the limit.
+
+    Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
+    """
+    limit = posterior.box.humidity_limit if limit is None else limit
+    ahead, still_ahead = crossing_ahead(posterior, limit, horizon_days, seed)
+    now = datetime.fromtimestamp(posterior.now_s, UTC)
+    return CrossingForecast(
+        humidity_limit=limit,
+        cross_at=_dates(now, still_ahead, horizon_days),
+        chance_by_day=_chances(ahead.crossing_days, horizon_days),
+        spent_at=_dates(now, ahead.spent_days, horizon_days),
+        capacity_used=_capacity_used(posterior, limit),
+        headroom_g=_headroom_g(posterior, limit),
+        present_relative_humidity=quantiles(ahead.humidity_now),
+        chance_over_already=float(np.mean(ahead.over_already)),
+        fan=_fan(now, ahead),
+    )
+
+
+def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
+    points = np.quantile(days, [0.05, 0.50, 0.95], method="inverted_cdf")
+    return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
+
+
+def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
+    ordered = np.sort(crossing_days)
+    passed = np.searchsorted(ordered, np.arange(horizon_days + 1), side="right")
+    return tuple(float(p) for p in passed / len(ordered))
+
+
+def _full_loading(posterior: Posterior, limit: float) -> FloatArray:
+    table = posterior.state.drawn.table
+    return table.loading(np.full(len(posterior.theta), limit), 23.0)
+
+
+def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
+    """Water held over water held at the limit: what the glass column of beads shows."""
+    return quantiles(posterior.state.loading / _full_loading(posterior, limit))
+
+
+def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
+    left = _full_loading(posterior, limit) - posterior.state.loading
+    return quantiles(np.maximum(left, 0.0) * posterior.state.drawn.dry_mass_g)
+
+
+def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
+    """Daily quantiles of humidity; between the coarser steps they lie on a line."""
+    whole = np.arange(1, FAN_DAYS + 1, dtype=float)
+    known = np.isfinite(ahead.humidity[:, 0])
+    rows = np.quantile(ahead.humidity[known], [0.05, 0.50, 0.95], axis=1)
+    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
+    return tuple(
+        FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
+        for d, a, b, c in zip(whole, *daily, strict=True)
+    )

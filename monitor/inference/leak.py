@@ -1,0 +1,190 @@
+"""Readings to leak conductance and interval: the water balance read backward."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from monitor.errors import TooLittleEvidence
+from monitor.inference.episodes import Episode, current_episode
+from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
+from monitor.inference.posterior.filter import Problem, State, run
+from monitor.inference.posterior.hours import Hours
+from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
+from monitor.inference.posterior.sampler import Draws, sample
+from monitor.inference.room import LearnedRoom, learn_room
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import Box, LeakEstimate, LedgerEntry, Quantiles, RoomClimate
+
+LEAST_DAYS = 1.5
+"""Fewer days with readings, after the box came to rest, carry no estimate."""
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """Everything known of one box: what it is, what it and the room showed, what was logged."""
+
+    box: Box
+    hours: Hours
+    room: Hours | None = None
+    entries: tuple[LedgerEntry, ...] = ()
+    declared_room: RoomClimate | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What is believed of a box now: weighted draws of its constants, and equally weighted ones with their state."""
+
+    problem: Problem
+    room: LearnedRoom
+    draws: Draws
+    theta: FloatArray
+    state: State
+    now_s: float
+    room_seen: bool
+    temperature_above_room_degc: float
+
+    @property
+    def box(self) -> Box:
+        return self.problem.box
+
+    @property
+    def episode(self) -> Episode:
+        return self.problem.episode
+
+    @property
+    def bins(self) -> Bins:
+        return self.problem.bins
+
+
+def estimate(
+    record: Record,
+    now_s: float,
+    *,
+    pooled: tuple[float, float] | None = None,
+    assumptions: Assumptions | None = None,
+    count: int = 1000,
+    seed: int = 1,
+    least_days: float = LEAST_DAYS,
+) -> Posterior:
+    """Return what is believed of a box from everything before ``now_s`` (seconds since 1970 UTC).
+
+    Raises
+    ------
+    TooLittleEvidence
+        If there are no readings after the box came to rest, and no weighing either.
+    """
+    assumptions = assumptions or Assumptions()
+    rng = np.random.default_rng(seed)
+    hours = record.hours.before(now_s)
+    room_hours = None if record.room is None else record.room.before(now_s)
+    episode = current_episode(record.box, hours, record.entries, now_s)
+    room = learn_room(room_hours, record.declared_room, now_s, assumptions.seasonal_room)
+    bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
+    if bins.seen_days < least_days and not bins.weighings:
+        raise TooLittleEvidence(
+            f"{record.box.name}: {bins.seen_days:.1f} days of readings since the box was closed and came to rest; "
+            f"an estimate needs {least_days:.1f}"
+        )
+    problem = Problem(record.box, episode, bins, prior_of(record.box, episode, assumptions, pooled), assumptions)
+    draws = sample(problem.prior, lambda theta: run(problem, theta)[0], count, rng)
+    theta = draws.resample(count, rng)
+    _, state = run(problem, theta)
+    return Posterior(
+        problem, room, draws, theta, _settled(state, rng), now_s, room_hours is not None and len(room_hours) > 0,
+        _above_room(bins, room, now_s),
+    )  # fmt: skip
+
+
+def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
+    """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
+    middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
+    warm, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
+    warm = np.interp(middle, middle[known], warm[known]) if known.any() else room.temperature.course(middle)
+    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, -30.0, 80.0))
+
+
+def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
+    recent = slice(-20, None)
+    middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    return float(np.mean(bins.temperature_degc[recent] - room.temperature.course(middle)[recent]))
+
+
+def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
+    """Return what is believed given that the box is still below a limit.
+
+    Where nearly every draw is over it, those that aren't are few and say most: all weighted draws are judged anew by
+    their chance of being below, and their water is drawn below it.
+    """
+    rng = np.random.default_rng(seed)
+    problem, draws = posterior.problem, posterior.draws
+    _, state = run(problem, draws.theta)
+    weights = draws.weights * ndtr(_room_below(state, limit, problem))
+    if not weights.sum() > 0.0:
+        return posterior
+    theta = replace(draws, weights=weights / weights.sum()).resample(len(posterior.theta), rng)
+    _, state = run(problem, theta)
+    return replace(posterior, theta=theta, state=_settled(state, rng, _room_below(state, limit, problem)))
+
+
+def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
+    """How many standard deviations of its water each draw lies below the limit."""
+    table = state.drawn.table
+    full = table.loading(np.full(len(state.loading), limit), float(problem.bins.temperature_degc[-1]))
+    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, 1e-14)))
+
+
+def _settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present."""
+    sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
+    sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
+    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -0.999, 0.999)
+    # a normal cut off above, by the inverse of its distribution
+    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), 1e-300))
+    second = rng.standard_normal(len(sd_wander))
+    loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
+    wander = state.wander + sd_wander * (tie * first + np.sqrt(1.0 - tie * tie) * second)
+    zero = np.zeros_like(loading)
+    return replace(state, loading=loading, wander=wander, var_loading=zero, covariance=zero, var_wander=zero)
+
+
+def quantiles(values: FloatArray) -> Quantiles:
+    """Return the 5, 50 and 95 % points of equally weighted draws."""
+    return Quantiles(*(float(q) for q in np.quantile(values, [0.05, 0.50, 0.95])))
+
+
+def leak_of(posterior: Posterior) -> LeakEstimate:
+    """Return how leaky a box is, with the water it takes in now, in summer and in winter."""
+    lived = posterior.state.lived_conductance
+    return LeakEstimate(
+        conductance_g_per_day_per_kpa=quantiles(lived),
+        air_changes_per_day=quantiles(lived / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)),
+        ingress_g_per_day=quantiles(_ingress(posterior, posterior.now_s / DAY_S, posterior.state.conductance)),
+        ingress_summer_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior), lived)),
+        ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + 182.6, lived)),
+        grams_known=grams_known(posterior),
+    )
+
+
+def grams_known(posterior: Posterior) -> bool:
+    """True where weighings tie the estimate to grams; the leak of a box without desiccant is tied by its air."""
+    return len(posterior.episode.weighings) > 0 or posterior.episode.desiccant is None
+
+
+def _summer_day(posterior: Posterior) -> float:
+    """A day of the room's highest vapor pressure."""
+    days = np.arange(0.0, 366.0)
+    return float(days[np.argmax(posterior.room.log_vapor.course(1e5 + days))] + 1e5)
+
+
+def _ingress(posterior: Posterior, day: float, conductance: FloatArray) -> FloatArray:
+    """G times the difference of vapor pressures on a day, the box as humid as it is now. [g/day]"""
+    warm = float(posterior.bins.temperature_degc[-1])
+    humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, warm)
+    inside = humidity * float(saturation_vapor_pressure_pa(warm)) / 1e3
+    outside = float(posterior.room.expected_kpa(np.array([day]))[0])
+    return conductance * (outside - inside)

@@ -1,0 +1,95 @@
+"""The one question the joint asks: what is believed of each box, all of them looked at together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitor.errors import OutOfRangeError, TooLittleEvidence
+from monitor.inference.advice import evidence_of, sharpening_of
+from monitor.inference.forecast import HORIZON_DAYS, forecast
+from monitor.inference.leak import Posterior, Record, estimate, leak_of
+from monitor.inference.pooling import Sighting, pool, sighting_of
+from monitor.inference.posterior.hours import Hours, reduce_to_hours
+from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
+
+_FIRST_LOOK_DRAWS = 400
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Looked:
+    """A box after the first look: its record, and what it told by itself."""
+
+    record: Record
+    first: Posterior | None
+    refusal: str
+    sightings: tuple[Sighting, ...]
+
+
+def outlooks(
+    histories: Sequence[BoxHistory],
+    as_of: datetime,
+    humidity_limits: Sequence[float] | None = None,
+    horizon_days: int = HORIZON_DAYS,
+) -> list[Outlook]:
+    """Return one outlook for each history, in order; boxes given together inform each other."""
+    now_s = as_of.timestamp()
+    rooms: dict[int, Hours] = {}
+    looked = [_first_look(history, rooms, now_s) for history in histories]
+    sightings = [s for one in looked for s in one.sightings]
+    limits = humidity_limits or [history.box.humidity_limit for history in histories]
+    return [_outlook(one, sightings, now_s, limit, horizon_days) for one, limit in zip(looked, limits, strict=True)]
+
+
+def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _Looked:
+    record = Record(
+        history.box,
+        reduce_to_hours(history.readings),
+        _room(history.room, rooms),
+        history.entries,
+        history.room_climate,
+    )
+    try:
+        first = estimate(record, now_s, count=_FIRST_LOOK_DRAWS)
+    except (TooLittleEvidence, OutOfRangeError) as error:
+        return _Looked(record, None, str(error), ())
+    found = [sighting_of(first), *_earlier(record, first.episode.start_s)]
+    return _Looked(record, first, "", tuple(s for s in found if s is not None))
+
+
+def _room(series: ReadingSeries | None, rooms: dict[int, Hours]) -> Hours | None:
+    """Hours of a room, reduced once for all the boxes that share it."""
+    if series is None or len(series) == 0:
+        return None
+    if id(series) not in rooms:
+        rooms[id(series)] = reduce_to_hours(series)
+    return rooms[id(series)]
+
+
+def _earlier(record: Record, start_s: float) -> list[Sighting | None]:
+    """What the last three earlier episodes told, each looked at as it ended."""
+    fillings = (EntryKind.charge, EntryKind.recharge)
+    ends = [e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + 60.0][1:]
+    found: list[Sighting | None] = []
+    for end in sorted(ends)[-3:]:
+        try:
+            found.append(sighting_of(estimate(record, end - 1.0, count=_FIRST_LOOK_DRAWS)))
+        except TooLittleEvidence:
+            continue
+    return found
+
+
+def _outlook(one: _Looked, sightings: list[Sighting], now_s: float, limit: float, horizon_days: int) -> Outlook:
+    if one.first is None:
+        return Outlook(refusal=one.refusal)
+    pooled = pool(one.record.box, one.first.episode.start_s, sightings)
+    posterior = estimate(one.record, now_s, pooled=pooled)
+    leak, ahead = leak_of(posterior), forecast(posterior, limit, horizon_days)
+    return Outlook(
+        leak=leak,
+        forecast=ahead,
+        evidence=evidence_of(posterior, ahead),
+        sharpen=sharpening_of(posterior, ahead),
+    )

@@ -1,0 +1,96 @@
+"""Boxes inform one another: how leaky boxes of a style are, and how leaky this box was in earlier episodes.
+
+Partial pooling by an empirical-Bayes step: every box's own reading of ln(air changes a day), its prior taken out
+again, is one noisy observation of a box drawn from its style.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.inference.leak import Posterior
+from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.records import Box
+
+_STYLE_MEAN_SD = 0.6
+_BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
+"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen."""
+_TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
+_BETWEEN_EPISODES_SD = 0.35
+"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much."""
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """What the readings of one box alone said of ln(air changes a day), at one instant."""
+
+    box: str
+    style: str
+    at_s: float
+    episode_start_s: float
+    mean: float
+    sd: float
+
+
+def sighting_of(posterior: Posterior) -> Sighting | None:
+    """Return what an estimate learned beyond its prior; None where that is next to nothing."""
+    box = posterior.box
+    logs = np.log(posterior.state.lived_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
+    prior_mean, prior_sd = style_prior(box)
+    mean, variance = float(np.mean(logs)), float(np.var(logs)) + 0.05**2
+    precision = 1.0 / variance - 1.0 / prior_sd**2
+    if precision < 0.2 / prior_sd**2:
+        return None
+    own = (mean / variance - prior_mean / prior_sd**2) / precision
+    start_s = posterior.episode.start_s
+    return Sighting(box.name, box.style, posterior.now_s, start_s, own, float(precision**-0.5))
+
+
+def pool(box: Box, episode_start_s: float, sightings: Iterable[Sighting]) -> tuple[float, float]:
+    """Return mean and sd of ln(air changes a day) to start from, given what was seen of this and other boxes.
+
+    Of each other box of the style the latest sighting counts; of this box the latest of every earlier episode.
+    """
+    latest: dict[str, Sighting] = {}
+    own: dict[float, Sighting] = {}
+    for s in sightings:
+        if s.box == box.name:
+            if s.episode_start_s < episode_start_s - 86_400.0:
+                own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
+        elif s.style == box.style:
+            latest[s.box] = max(latest.get(s.box, s), s, key=lambda one: one.at_s)
+    mean, variance = _style(box, list(latest.values()))
+    precision, weighted = 1.0 / variance, mean / variance
+    if own:
+        earlier = sorted(own.values(), key=lambda s: s.at_s)[-3:]
+        shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
+        # episodes of one box share its body: together they can't tell more than the spread between episodes allows
+        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * 1.1))
+        precision += own_precision
+        weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
+    return weighted / precision, float(precision**-0.5)
+
+
+def _style(box: Box, seen: list[Sighting]) -> tuple[float, float]:
+    """Mean and variance of a new box of the style, over the spreads between boxes that the sightings leave open."""
+    prior_mean, prior_sd = style_prior(box)
+    if not seen:
+        return prior_mean, prior_sd**2
+    values, noise = np.array([s.mean for s in seen]), np.array([s.sd for s in seen]) ** 2
+    logs, means, variances = [], [], []
+    for spread in _BETWEEN_BOXES:
+        total = noise + spread**2
+        precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum()
+        mean = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum()) / precision
+        fit = -0.5 * (np.log(total) + (values - mean) ** 2 / total).sum() - 0.5 * np.log(precision)
+        fit -= 0.5 * ((mean - prior_mean) / _STYLE_MEAN_SD) ** 2
+        logs.append(fit - 0.5 * ((spread - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2)
+        means.append(mean)
+        variances.append(spread**2 + 1.0 / precision)
+    weights = np.exp(np.array(logs) - max(logs))
+    weights /= weights.sum()
+    mean = float(weights @ means)
+    return mean, float(weights @ (np.array(variances) + (np.array(means) - mean) ** 2))

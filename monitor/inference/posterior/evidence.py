@@ -1,0 +1,166 @@
+"""Hours reduced to the bins a fit looks at: what the box showed, what the room held, what disturbed it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.inference.episodes import Episode
+from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.physics.numerics import FloatArray
+from monitor.records import Box
+
+DAY_S = 86_400.0
+_LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
+"""After closing, air, beads and spools first come to rest with each other; those readings tell no leak."""
+_AT_FLOOR_SHARE = 0.15
+"""From this share of a bin's hours at the floor on, the bin is 'at or below', not a value."""
+
+
+@dataclass(frozen=True, eq=False)
+class Bins:
+    """One episode in steps of half a day to four days, newest finest; NaN where nothing was seen."""
+
+    edges_days: FloatArray
+    """Days before now, negative, from the start of the episode to 0."""
+    temperature_degc: FloatArray
+    outside_kpa: FloatArray
+    """Vapor pressure of the room; NaN where no sensor tells it."""
+    shown_humidity: FloatArray
+    """What the sensor showed; at a floor, the largest truth it may stand for."""
+    censored: NDArray[np.bool_]
+    openings: FloatArray
+    swaps: FloatArray
+    step_size: FloatArray
+    """Size of a lasting step of humidity in this bin; 0 for none."""
+    floor: float | None
+    weighings: tuple[tuple[int, float, float], ...]
+    """Bin, mass and scale resolution of each weighing."""
+
+    @property
+    def days(self) -> FloatArray:
+        return np.diff(self.edges_days)
+
+    @property
+    def length_days(self) -> float:
+        return float(-self.edges_days[0])
+
+    @property
+    def seen_days(self) -> float:
+        """Days of the episode that readings bear on."""
+        return float(self.days[np.isfinite(self.shown_humidity)].sum())
+
+
+def bin_episode(box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float) -> Bins:
+    """Return the bins of an episode, up to now."""
+    edges = _edges((now_s - episode.start_s) / DAY_S)
+    start_s = now_s + edges[0] * DAY_S
+    inside = hours.between(start_s, now_s)
+    bin_of = _bin_of_hours(inside, edges, now_s)
+    floor = known_floor(hours, box)
+    usable = inside.relative_humidity.copy()
+    left_out_days = min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    usable[_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S] = np.nan
+    shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
+    outside = np.full(len(edges) - 1, np.nan)
+    if room is not None:
+        around = room.between(start_s, now_s)
+        outside = _means(around.vapor_pressure_kpa, _bin_of_hours(around, edges, now_s), len(edges) - 1)
+    steps = np.zeros(len(edges) - 1)
+    for step in episode.steps:
+        at = _bin_at(step.at_s, edges, now_s)
+        for near in (at, at + 1):
+            if 0 <= near < len(steps):
+                steps[near] = max(steps[near], abs(step.size))
+    late = episode.start_s + 2 * HOUR_S
+    return Bins(
+        edges_days=edges,
+        temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),
+        outside_kpa=outside,
+        shown_humidity=shown,
+        censored=censored,
+        openings=_counts([s for s in episode.openings_s if s > late], edges, now_s),
+        swaps=_counts([s for s in episode.swaps_s if s > late], edges, now_s),
+        step_size=steps,
+        floor=floor,
+        weighings=tuple((_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g) for w in episode.weighings),
+    )
+
+
+def known_floor(hours: Hours, box: Box) -> float | None:
+    """Return the least humidity the sensor can show: stated, or learned where it states none.
+
+    Learned: the smallest value, held without a flicker for a day and a half. A cheap display that dithers between
+    whole per cents elsewhere would flicker there too if it still followed the air.
+    """
+    stated = box.sensor.floor if box.sensor.floor else None
+    shown = hours.relative_humidity[np.isfinite(hours.relative_humidity)]
+    if len(shown) < 36:
+        return stated
+    least = float(np.quantile(shown, 0.002))
+    held = np.r_[False, np.abs(shown - least) < 1e-6, False]
+    edges = np.flatnonzero(np.diff(held.astype(np.int8)))
+    longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+    learned = least if longest >= 36 else None
+    return max((f for f in (stated, learned) if f is not None), default=None)
+
+
+def _edges(length_days: float) -> FloatArray:
+    """Half-day bins for a young episode, daily ones for forty days back, two and four days before."""
+    if length_days <= 6.0:
+        widths = np.full(int(np.ceil(length_days / 0.5)), 0.5)
+    else:
+        older = max(min(length_days, 120.0) - 40.0, 0.0), max(length_days - 120.0, 0.0)
+        widths = np.concatenate(
+            [np.ones(int(np.ceil(min(length_days, 40.0))))]
+            + [np.full(int(np.ceil(span / width)), width) for span, width in zip(older, (2.0, 4.0), strict=True)]
+        )
+    edges = -np.r_[0.0, np.cumsum(widths)][::-1]
+    edges = edges[edges > -length_days]
+    if len(edges) > 1 and edges[0] + length_days < 0.3:
+        edges = edges[1:]
+    return np.asarray(np.r_[-length_days, edges])
+
+
+def _hour_ends(hours: Hours) -> FloatArray:
+    return np.asarray((hours.first_hour + np.arange(len(hours), dtype=float) + 1.0) * HOUR_S)
+
+
+def _bin_of_hours(hours: Hours, edges: FloatArray, now_s: float) -> NDArray[np.intp]:
+    middle_days = (_hour_ends(hours) - HOUR_S / 2 - now_s) / DAY_S
+    return np.asarray(np.clip(np.searchsorted(edges, middle_days, side="right") - 1, 0, len(edges) - 2))
+
+
+def _bin_at(at_s: float, edges: FloatArray, now_s: float) -> int:
+    return int(np.searchsorted(edges, (at_s - now_s) / DAY_S, side="right") - 1)
+
+
+def _counts(times_s: list[float], edges: FloatArray, now_s: float) -> FloatArray:
+    return np.asarray(np.histogram([(s - now_s) / DAY_S for s in times_s], bins=edges)[0], dtype=np.float64)
+
+
+def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArray:
+    known = np.isfinite(values)
+    weight = np.bincount(bin_of[known], minlength=count)
+    total = np.bincount(bin_of[known], weights=values[known], minlength=count)
+    return np.where(weight > 0, total / np.maximum(weight, 1), np.nan)
+
+
+def _shown(
+    values: FloatArray, bin_of: NDArray[np.intp], edges: FloatArray, floor: float | None, resolution: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Robust mean of each bin with enough hours, and whether the floor hides its truth."""
+    count = len(edges) - 1
+    shown, censored = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    wanted = np.minimum(4.0, np.diff(edges) * 24.0 / 3.0)
+    known = np.isfinite(values)
+    for i in np.flatnonzero(np.bincount(bin_of[known], minlength=count) >= wanted):
+        here = values[known & (bin_of == i)]
+        if floor is not None and np.mean(here <= floor + 1e-6) > _AT_FLOOR_SHARE:
+            censored[i], shown[i] = True, floor + 0.25 * resolution
+        else:
+            middle = np.median(here)
+            shown[i] = np.mean(here[np.abs(here - middle) <= 0.03])
+    return shown, censored

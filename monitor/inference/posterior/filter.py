@@ -1,0 +1,247 @@
+"""The water balance run along an episode for many draws, corrected by the readings on the way.
+
+A draw fixes the constants of a box. What wanders in between, the water in the charge and the conductance around its
+mean, is carried as a small Gaussian error beside the balance (an extended Kalman filter [1]_): openings, unseen doses
+and a drifting seal widen it, readings narrow it. A reading at the floor of a sensor says 'at or below' and enters as
+a truncated normal (Tobit filter [2]_); errors have the tails of Student's t, so that a bad day misleads little.
+
+References
+----------
+.. [1] Anderson, Moore (1979), Optimal Filtering, section 8.2.
+.. [2] Allik, Miller, Piovoso, Zurakowski (2016), IEEE Trans. Control Syst. Technol. 24:365.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from monitor.inference.episodes import Episode
+from monitor.inference.posterior.evidence import Bins
+from monitor.inference.posterior.priors import (
+    BIAS,
+    CAPACITY,
+    CONDUCTANCE,
+    DRY_MASS,
+    SHAPE,
+    SLOW_CAPACITY,
+    SLOW_HUMIDITY,
+    SLOW_LAG,
+    START,
+    Assumptions,
+    Prior,
+)
+from monitor.physics.box_step import Air, DrawnBox, advance
+from monitor.physics.numerics import FloatArray
+from monitor.physics.psychrometrics import grams_per_m3_per_pa
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.physics.sorption.tabulated import SorptionTable
+from monitor.records import Box
+
+_LOG_SQRT_2PI = 0.9189385332046727
+_STEEPEST = 60.0
+_FLATTEST = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Everything a fit of one episode looks at."""
+
+    box: Box
+    episode: Episode
+    bins: Bins
+    prior: Prior
+    assumptions: Assumptions
+
+
+@dataclass(eq=False)
+class State:
+    """Where each draw stands: water, wandering conductance, slow contents, and the errors of the first two."""
+
+    drawn: DrawnBox
+    log_conductance: FloatArray
+    """Mean of ln G over the episode."""
+    loading: FloatArray
+    wander: FloatArray
+    """ln G now, less its mean."""
+    slow_humidity: FloatArray
+    var_loading: FloatArray
+    covariance: FloatArray
+    var_wander: FloatArray
+    leaked_g: FloatArray
+    dose_kpa_days: FloatArray
+
+    @property
+    def conductance(self) -> FloatArray:
+        return np.exp(self.log_conductance + self.wander)
+
+    @property
+    def lived_conductance(self) -> FloatArray:
+        """Water that leaked in over the episode, by the dose of vapor pressure difference. [g/day/kPa]"""
+        small = np.abs(self.dose_kpa_days) < 1e-9
+        return np.where(small, np.exp(self.log_conductance), self.leaked_g / np.where(small, 1.0, self.dose_kpa_days))
+
+
+def drawn_box(problem: Problem, theta: FloatArray) -> DrawnBox:
+    """Return the box of every draw."""
+    table = SorptionTable(*problem.prior.shapes, theta[:, SHAPE])
+    return DrawnBox(
+        table=table,
+        dry_mass_g=problem.prior.dry_mass_g * np.exp(theta[:, CAPACITY]),
+        slow_g_per_humidity=np.exp(theta[:, SLOW_CAPACITY]),
+        slow_lag_days=np.exp(theta[:, SLOW_LAG]),
+        volume_liter=problem.box.volume_liter,
+    )
+
+
+def airs(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
+    """Return what acts on a box, a step each; temperatures may carry draws behind the steps."""
+    saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
+    air_water = saturation * grams_per_m3_per_pa(temperature_degc) / 1e3
+    return [Air(*row) for row in zip(outside_kpa, saturation / 1e3, temperature_degc, air_water, strict=True)]
+
+
+def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
+    """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
+    bins, assume = problem.bins, problem.assumptions
+    state, log_likelihood = _start(problem, theta)
+    acting = airs(bins.outside_kpa, bins.temperature_degc)
+    ages = bins.edges_days + bins.length_days
+    weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
+    for i, days in enumerate(bins.days):
+        settling = assume.settling_humidity * np.exp(-0.5 * (ages[i] + ages[i + 1]) / assume.settling_days)
+        _predict(state, acting[i], float(days), assume, settling)
+        _disturb(state, acting[i], bins, i, assume)
+        if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
+            log_likelihood += _correct(state, problem, theta, i, acting[i])
+        if i in weighings:
+            log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
+    return log_likelihood, state
+
+
+def reading_noise(shown: float, problem: Problem) -> float:
+    """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
+    assume = problem.assumptions
+    step = 0.29 * problem.box.sensor.resolution
+    return assume.reading_sd**2 + 0.5 * step**2 + (assume.reading_share * shown) ** 2
+
+
+def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
+    count, drawn = len(theta), drawn_box(problem, theta)
+    humidity = np.minimum(np.exp(theta[:, START]), 0.95)
+    loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
+    zero = np.zeros(count)
+    drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else 1e-8
+    state = State(
+        drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
+        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(),
+    )  # fmt: skip
+    loaded = problem.episode.loaded_mass
+    if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
+        return state, zero.copy()
+    dry = problem.prior.dry_mass_g * np.exp(theta[:, DRY_MASS])
+    sd = np.hypot(0.3 * loaded.resolution_g, 0.002 * dry)
+    return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
+
+
+def _predict(state: State, air: Air, days: float, assume: Assumptions, settling: float) -> None:
+    """Carry state and errors one bin ahead."""
+    box = state.drawn
+    _, slope = box.table.humidity(state.loading, air.temperature_degc)
+    stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
+    kept = np.exp(-days / assume.drift_days)
+    keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
+    drift = assume.drift_sd**2 if assume.wandering_leak else 1e-8
+    unseen = (assume.unknown_share * by_wander) ** 2 / days + assume.unknown_g_per_g**2 * days
+    unseen = unseen + (settling / np.maximum(slope, _FLATTEST)) ** 2 * days
+    state.var_loading, state.covariance, state.var_wander = (
+        keep * keep * state.var_loading
+        + 2.0 * keep * by_wander * state.covariance
+        + by_wander * by_wander * state.var_wander
+        + unseen,
+        kept * (keep * state.covariance + by_wander * state.var_wander),
+        kept * kept * state.var_wander + drift * (1.0 - kept * kept),
+    )
+    state.loading = box.table.keep_within(stepped.loading_g_per_g)
+    state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
+    state.leaked_g = state.leaked_g + stepped.leaked_g
+    state.dose_kpa_days = state.dose_kpa_days + days * stepped.mean_difference_kpa
+
+
+def _disturb(state: State, air: Air, bins: Bins, i: int, assume: Assumptions) -> None:
+    """Openings let a box full of room air in; swaps and unexplained steps move the water by an unknown amount."""
+    box = state.drawn
+    openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
+    if openings == swaps == step == 0.0:
+        return
+    humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
+    if openings:
+        state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
+    grams = openings * assume.opening_sd_g**2 + swaps * assume.swap_sd_g**2
+    state.var_loading = state.var_loading + grams / box.dry_mass_g**2 + (step / np.maximum(slope, _FLATTEST)) ** 2
+    state.loading = box.table.keep_within(state.loading)
+
+
+def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
+    """Return the water one full opening lets in: the box's air swapped for the room's."""
+    share = np.maximum(air.outside_kpa / air.saturation_kpa - humidity, 0.0)
+    return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
+
+
+def _correct(state: State, problem: Problem, theta: FloatArray, i: int, air: Air) -> FloatArray:
+    """Take a reading in: return its log-likelihood, move the state towards it."""
+    humidity, slope = state.drawn.table.humidity(state.loading, air.temperature_degc)
+    slope = np.minimum(slope, _STEEPEST)
+    shown = float(problem.bins.shown_humidity[i])
+    variance = slope * slope * state.var_loading + reading_noise(shown, problem)
+    gap = shown - humidity - theta[:, BIAS]
+    if problem.bins.censored[i] and problem.assumptions.censored:
+        score, move, share = _at_or_below(gap, variance)
+    else:
+        score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+    by_loading, by_wander = slope * state.var_loading / variance, slope * state.covariance / variance
+    shrink = share * variance
+    state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
+    state.wander = state.wander + by_wander * move
+    state.var_loading = state.var_loading - by_loading * by_loading * shrink
+    state.covariance = state.covariance - by_loading * by_wander * shrink
+    state.var_wander = state.var_wander - by_wander * by_wander * shrink
+    return score
+
+
+def _student(gap: FloatArray, variance: FloatArray, degrees: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Score, shift of the mean and share of the full variance cut, for a reading with heavy-tailed error."""
+    square = gap * gap / variance
+    score = -0.5 * np.log(variance) - 0.5 * (degrees + 1.0) * np.log1p(square / degrees)
+    weight = np.minimum((degrees + 1.0) / (degrees + square), 1.0)
+    return score, weight * gap, weight
+
+
+def _at_or_below(gap: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The same for 'no more than this': moments of a normal cut off above."""
+    sd = np.sqrt(variance)
+    z = gap / sd
+    score = log_ndtr(z)
+    inverse_mills = np.exp(-0.5 * z * z - _LOG_SQRT_2PI - score)
+    return score, -sd * inverse_mills, inverse_mills * (inverse_mills + z)
+
+
+def _weigh(state: State, problem: Problem, log_dry: FloatArray, mass_g: float, resolution_g: float) -> FloatArray:
+    """Take a weighing of the charge in: grams, where humidity knows only shares."""
+    if not problem.prior.grams_declared:
+        return np.zeros_like(log_dry)
+    grams = state.drawn.dry_mass_g
+    dry = problem.prior.dry_mass_g * np.exp(log_dry)
+    variance = grams * grams * state.var_loading + (0.3 * resolution_g) ** 2 + 0.03**2
+    gap = mass_g - dry - grams * state.loading
+    score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+    by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
+    shrink = share * variance
+    state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
+    state.wander = state.wander + by_wander * move
+    state.var_loading = state.var_loading - by_loading * by_loading * shrink
+    state.covariance = state.covariance - by_loading * by_wander * shrink
+    state.var_wander = state.var_wander - by_wander * by_wander * shrink
+    return score

@@ -1,0 +1,105 @@
+"""Readings reduced to one robust value an hour, on an even grid of hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import Mark, ReadingSeries
+
+HOUR_S = 3600.0
+_NEAR = 0.021
+"""Readings within this of the hour's median count into its mean: dither of a coarse display yes, a spike no."""
+_STUCK_HOURS = 8
+"""So many hours with humidity and temperature both unchanged are a hung sensor, not a steady box."""
+_UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
+
+
+@dataclass(frozen=True, eq=False)
+class Hours:
+    """One value an hour; NaN where nothing usable came in."""
+
+    first_hour: int
+    """Hours since 1970-01-01 UTC."""
+    temperature_degc: FloatArray
+    relative_humidity: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.temperature_degc)
+
+    @property
+    def end_s(self) -> float:
+        return (self.first_hour + len(self)) * HOUR_S
+
+    def between(self, start_s: float, end_s: float) -> Hours:
+        """Return the hours from the first to the last whole one of a span, padded with nothing where it sticks out."""
+        first, last = int(np.ceil(start_s / HOUR_S - 1e-9)), int(np.floor(end_s / HOUR_S + 1e-9))
+        count = max(last - first, 0)
+        out = np.full((2, count), np.nan)
+        low, high = max(first, self.first_hour), min(last, self.first_hour + len(self))
+        if high > low:
+            here, there = slice(low - first, high - first), slice(low - self.first_hour, high - self.first_hour)
+            out[0, here], out[1, here] = self.temperature_degc[there], self.relative_humidity[there]
+        return Hours(first, out[0], out[1])
+
+    def before(self, now_s: float) -> Hours:
+        """Return the whole hours that ended before an instant, hung ones blanked out."""
+        return _without_stuck(self.between(self.first_hour * HOUR_S, min(now_s, self.end_s)))
+
+    @property
+    def vapor_pressure_kpa(self) -> FloatArray:
+        saturation = np.full(len(self), np.nan)
+        known = np.isfinite(self.temperature_degc)
+        saturation[known] = saturation_vapor_pressure_pa(self.temperature_degc[known])
+        return saturation * self.relative_humidity / 1e3
+
+
+def reduce_to_hours(series: ReadingSeries) -> Hours:
+    """Return a robust mean of each hour: of the readings near its median."""
+    order = _usable_in_time_order(series)
+    if order.size == 0:
+        return Hours(0, np.empty(0), np.empty(0))
+    at_s, rh, t = series.at_s[order], series.relative_humidity[order], series.temperature_degc[order]
+    hour = np.floor(at_s / HOUR_S).astype(np.int64)
+    first = int(hour[0])
+    out = np.full((2, int(hour[-1]) - first + 1), np.nan)
+    starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
+    counts = np.diff(np.r_[starts, len(hour)])
+    middle = _medians(rh, hour, starts, counts)
+    near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
+    kept = np.add.reduceat(near.astype(float), starts)
+    out[0, hour[starts] - first] = _medians(t, hour, starts, counts)
+    mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
+    out[1, hour[starts] - first] = np.where(kept > 0, mean, middle)
+    return Hours(first, out[0], out[1])
+
+
+def _usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
+    """Readings within range and unmarked, sorted, one an instant."""
+    rh, t = series.relative_humidity, series.temperature_degc
+    usable = (rh >= 0.0) & (rh <= 1.0) & (t > -40.0) & (t < 85.0) & ((series.marks & _UNUSABLE) == 0)
+    index = np.flatnonzero(usable)
+    index = index[np.argsort(series.at_s[index], kind="stable")]
+    fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)
+    return np.asarray(index[fresh])
+
+
+def _medians(
+    values: FloatArray, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]
+) -> FloatArray:
+    ordered = values[np.lexsort((values, group))]
+    return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
+
+
+def _without_stuck(hours: Hours) -> Hours:
+    t, rh = hours.temperature_degc.copy(), hours.relative_humidity.copy()
+    same = np.r_[False, (np.diff(t) == 0.0) & (np.diff(rh) == 0.0), False]
+    edges = np.flatnonzero(np.diff(same.astype(np.int8)))
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - start >= _STUCK_HOURS:
+            t[start : end + 1] = rh[start : end + 1] = np.nan
+    return Hours(hours.first_hour, t, rh)

@@ -1,0 +1,129 @@
+"""Adaptive importance sampling: from the prior to the posterior by tempering, with a weight for every draw.
+
+Draws are made from a heavy-tailed proposal fitted to the weighted draws before; the likelihood is let in by and by, at
+each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_).
+
+Humidity shown at the start and bias are drawn, not humidity and bias: the sensor pins their sum, and the ridge it
+leaves is straight in these.
+
+References
+----------
+.. [1] Cappe, Guillin, Marin, Robert (2004), J. Comput. Graph. Stat. 13:907.
+.. [2] Del Moral, Doucet, Jasra (2006), J. R. Stat. Soc. B 68:411.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammaln
+
+from monitor.inference.posterior.priors import BIAS, START, Prior
+from monitor.physics.numerics import FloatArray
+
+_DEGREES = 7.0
+_WIDER = 1.12
+_BEARABLE, _GOOD = 0.15, 0.25
+_MOST_ROUNDS = 14
+_DRIEST, _WETTEST = 1e-5, 0.95
+_IMPOSSIBLE = -1e9
+
+
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """Weighted draws of the unknowns."""
+
+    theta: FloatArray
+    """One row a draw, in the order of ``UNKNOWNS``."""
+    weights: FloatArray
+    rounds: int
+
+    @property
+    def effective(self) -> float:
+        """How many equally weighted draws these are worth."""
+        return float(1.0 / np.square(self.weights).sum())
+
+    def resample(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Return so many equally weighted draws (systematic resampling)."""
+        places = (np.arange(count) + rng.random()) / count
+        index = np.searchsorted(np.cumsum(self.weights), places).clip(0, len(self.weights) - 1)
+        return np.asarray(self.theta[index])
+
+
+def sample(
+    prior: Prior, log_likelihood: Callable[[FloatArray], FloatArray], count: int, rng: np.random.Generator
+) -> Draws:
+    """Return weighted draws from prior times likelihood."""
+    theta = prior.mean + prior.sd * rng.standard_normal((count, len(prior.mean)))
+    place = _to_place(theta)
+    log_proposal = log_prior(prior, theta, place)
+    warmth, rounds = 0.0, 0
+    while True:
+        theta = _from_place(place)
+        believed = log_prior(prior, theta, place)
+        seen = np.where(believed > _IMPOSSIBLE, np.nan_to_num(log_likelihood(theta), nan=_IMPOSSIBLE), _IMPOSSIBLE)
+        base = believed - log_proposal
+        rounds += 1
+        if _effective(base + seen) > _GOOD * count or rounds == _MOST_ROUNDS:
+            return Draws(theta, _weights(base + seen), rounds)
+        warmth = _bearable_warmth(base, seen, warmth)
+        place, log_proposal = _propose(place, _weights(base + warmth * seen), rng)
+
+
+def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
+    """Return the log density of the prior where the draws are made; the start changes its measure there."""
+    z = (theta - prior.mean) / prior.sd
+    density = -0.5 * (z * z).sum(axis=1) - theta[:, START] - np.log(prior.sd).sum()
+    density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
+    start = place[:, START] - place[:, BIAS]
+    return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * _IMPOSSIBLE)
+
+
+def _to_place(theta: FloatArray) -> FloatArray:
+    place = theta.copy()
+    place[:, START] = np.clip(np.exp(theta[:, START]), 1.01 * _DRIEST, 0.99 * _WETTEST) + theta[:, BIAS]
+    return place
+
+
+def _from_place(place: FloatArray) -> FloatArray:
+    theta = place.copy()
+    theta[:, START] = np.log(np.clip(place[:, START] - place[:, BIAS], _DRIEST, _WETTEST))
+    return theta
+
+
+def _weights(log_weights: FloatArray) -> FloatArray:
+    weights = np.exp(log_weights - log_weights.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _effective(log_weights: FloatArray) -> float:
+    return float(1.0 / np.square(_weights(log_weights)).sum())
+
+
+def _bearable_warmth(base: FloatArray, seen: FloatArray, warmth: float) -> float:
+    """How far the likelihood can be let in; it never goes back."""
+    low, high = warmth, 1.0
+    if _effective(base + warmth * seen) <= _BEARABLE * len(base):
+        return warmth
+    for _ in range(25):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _effective(base + middle * seen) > _BEARABLE * len(base) else (low, middle)
+    return low
+
+
+def _propose(place: FloatArray, weights: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """Draw from a multivariate t with the weighted mean and covariance; return the draws and their log density."""
+    count, size = place.shape
+    mean = weights @ place
+    away = place - mean
+    spread = away.T @ (away * weights[:, None])
+    spread += np.diag(1e-5 * np.diag(spread) + 1e-12)
+    root = np.linalg.cholesky(spread) * _WIDER
+    stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
+    step = rng.standard_normal((count, size)) / stretch[:, None]
+    square = np.square(step).sum(axis=1)
+    scale = gammaln(0.5 * (_DEGREES + size)) - gammaln(0.5 * _DEGREES) - 0.5 * size * np.log(_DEGREES * np.pi)
+    log_density = scale - np.log(np.diag(root)).sum() - 0.5 * (_DEGREES + size) * np.log1p(square / _DEGREES)
+    return mean + step @ root.T, log_density

@@ -1,0 +1,96 @@
+"""One step of the water balance for many draws, with the slopes that an estimator needs beside the new state.
+
+The balance is that of `box_balance`: prompt contents (the charge) at rest with the air, slow contents (filament, board)
+behind it by a lag. Within a step it is made linear about its start and solved exactly, so a leaky or empty box is
+stable at any step length, and water is conserved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.physics.numerics import FloatArray, Numeric
+from monitor.physics.sorption.tabulated import SorptionTable
+
+_SMALL = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnBox:
+    """A closed box, an array of draws for what is unknown of it."""
+
+    table: SorptionTable
+    dry_mass_g: FloatArray
+    """Mass of prompt sorbent times its capacity scale. [g]"""
+    slow_g_per_humidity: FloatArray
+    """Water the slow contents take up for a humidity of 1, on the straight line of Henry's law. [g]"""
+    slow_lag_days: FloatArray
+    volume_liter: float
+
+
+class Air(NamedTuple):
+    """What acts on a box during a step: outside vapor, inside saturation, inside temperature, water in its air."""
+
+    outside_kpa: Numeric
+    saturation_kpa: Numeric
+    temperature_degc: Numeric
+    saturated_air_g_per_liter: Numeric
+
+
+class Stepped(NamedTuple):
+    """State at the end of a step, and how the end answers to a change at its start."""
+
+    loading_g_per_g: FloatArray
+    slow_humidity: FloatArray
+    """Humidity with which the slow contents are at rest."""
+    loading_kept: FloatArray
+    """d end loading / d start loading."""
+    loading_by_log_conductance: FloatArray
+    """d end loading / d ln G. [g/g]"""
+    leaked_g: FloatArray
+    """Water that came in through the leak. [g]"""
+    mean_difference_kpa: FloatArray
+    """Mean vapor pressure outside less inside. [kPa]"""
+
+
+def advance(
+    box: DrawnBox,
+    loading_g_per_g: FloatArray,
+    slow_humidity: FloatArray,
+    conductance_g_per_day_per_kpa: FloatArray,
+    air: Air,
+    *,
+    days: float,
+) -> Stepped:
+    """Step the balance d(water)/dt = G (p_out - p_in) + flow from the slow contents.
+
+    With y = humidity above its start, C dy/dt = F - K y has y(t) = (F/K)(1 - exp(-K t/C)): an exponential Rosenbrock
+    step of first stage [1]_, exact for a straight isotherm in a steady climate.
+
+    References
+    ----------
+    .. [1] Hochbruck, Ostermann (2010), Exponential integrators, Acta Numerica 19:209, section 2.
+    """
+    humidity, slope = box.table.humidity(loading_g_per_g, air.temperature_degc)
+    capacity = box.dry_mass_g + box.volume_liter * air.saturated_air_g_per_liter * slope
+    caught_up = -np.expm1(-days / box.slow_lag_days)
+    slow_pull = box.slow_g_per_humidity * caught_up / days
+    pull = conductance_g_per_day_per_kpa * air.saturation_kpa + slow_pull
+    leak = conductance_g_per_day_per_kpa * (air.outside_kpa - humidity * air.saturation_kpa)
+    push = days * (leak + slow_pull * (slow_humidity - humidity)) / capacity
+    x = np.maximum(days * slope * pull / capacity, _SMALL)
+    relaxed = -np.expm1(-x)
+    share = relaxed / x
+    mean_humidity = np.clip(humidity + slope * push * (1.0 - share) / x, 0.0, 1.0)
+    difference = air.outside_kpa - mean_humidity * air.saturation_kpa
+    return Stepped(
+        loading_g_per_g=loading_g_per_g + push * share,
+        slow_humidity=slow_humidity + (mean_humidity - slow_humidity) * caught_up,
+        loading_kept=1.0 - relaxed,
+        loading_by_log_conductance=days * leak / capacity * share,
+        leaked_g=days * conductance_g_per_day_per_kpa * difference,
+        mean_difference_kpa=difference,
+    )
