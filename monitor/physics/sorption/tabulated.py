@@ -98,4 +98,4 @@ def _grid(first: Isotherm, second: Isotherm) -> tuple[FloatArray, FloatArray, Fl
         full[row] = loading[-1]
         below = np.log(_HUMIDITIES[0]) - 3.0
         logs[row] = np.interp(fill * full[row], np.r_[0.0, loading], np.r_[below, np.log(_HUMIDITIES)])
-    return logs.ravel(), np.gradient(logs, axis=1).ravel(), full
+    return logs.ravel(), np.asarray(np.gradient(logs, axis=1), dtype=np.float64).ravel(), full
