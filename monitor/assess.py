@@ -115,7 +115,7 @@ def _outlooks(
     histories: Sequence[BoxHistory], as_of: datetime, humidity_limit: float | None, horizon_days: int
 ) -> list[Outlook]:
     limits = None if humidity_limit is None else [humidity_limit] * len(histories)
-    return list(vars(inference)["outlooks"](histories, as_of, humidity_limits=limits, horizon_days=horizon_days))
+    return list(inference.outlooks(histories, as_of, humidity_limits=limits, horizon_days=horizon_days))
 
 
 def _assessment(
@@ -135,7 +135,7 @@ def _assessment(
         due_at=due_at(forecast, as_of) if forecast else None,
         evidence=(*answer.evidence, *_staleness(latest, as_of)),
         sharpen=answer.sharpen,
-        refusal=answer.refusal if latest else f"no reading of box '{box.name}' has arrived yet",
+        refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
     )
 
 

@@ -114,7 +114,7 @@ def test_one_bad_box_never_hides_the_others(stub: StubInference, stores: AnyStor
 
 
 def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
-    stub.answer = lambda history, limit: Outlook(evidence=("Two days.",), refusal="two days can't carry a forecast")
+    stub.answer = lambda history, limit: Outlook(evidence=("Two days.",), refusal="left: two days can't carry a forecast")
     stores.readings.add(week_of_readings("left"))
     (left,) = ask(stores, LEFT)
     assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
@@ -123,7 +123,7 @@ def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
 def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
     (left,) = ask(stores, LEFT)
     assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
-    assert left.refusal == "no reading of box 'left' has arrived yet"
+    assert left.refusal == "no reading has arrived yet"
 
 
 def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, stores: AnyStores) -> None:

@@ -78,7 +78,7 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
 def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
     texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
-    return [_sentence(text.removeprefix(f"{assessment.box.name}: ")) for text in texts if text]
+    return [_sentence(text) for text in texts if text]
 
 
 def _box_leak(assessment: Assessment) -> Answer:
