@@ -114,7 +114,8 @@ def test_one_bad_box_never_hides_the_others(stub: StubInference, stores: AnyStor
 
 
 def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
-    stub.answer = lambda history, limit: Outlook(evidence=("Two days.",), refusal="left: two days can't carry a forecast")
+    refusal = Outlook(evidence=("Two days.",), refusal="left: two days can't carry a forecast")
+    stub.answer = lambda history, limit: refusal
     stores.readings.add(week_of_readings("left"))
     (left,) = ask(stores, LEFT)
     assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
