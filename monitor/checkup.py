@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
-from monitor.records import Mark
+from monitor.records import ROOM, Mark
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from monitor.feed.probe import BrokerFindings
-    from monitor.records import BrokerAddress, Reading
+    from monitor.records import Box, BrokerAddress, Reading
     from monitor.store.contracts import Readings, Upkeep
 
 HEALTH_EVERY_S = 60.0
@@ -82,14 +82,16 @@ def check_store(upkeep: Upkeep) -> Iterator[Finding]:
         yield Finding("store", Verdict.well, f"{upkeep.path.name}, {size:.1f} MiB, found sound by its own check")
 
 
-def check_boxes(readings: Readings, declared: Iterable[str], now: datetime) -> Iterator[Finding]:
+def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
     """Look for silent boxes, boxes nobody declared, and clocks that are wrong."""
     latest = readings.latest()
-    known = set(declared)
+    boxes = tuple(declared)
+    known = {box.name for box in boxes}
+    rooms = {box.room for box in boxes} | {ROOM}
     for name in sorted(known - set(latest)):
         yield Finding(name, Verdict.look, "declared, and never heard of", "is its node on, and its topic right?")
     for name, reading in sorted(latest.items()):
-        if name not in known:
+        if name not in known | rooms:
             yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
         yield from _check_silence(readings, reading, now)
         yield from _check_clock(reading, now)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
-from monitor.settings import load_shelf, shelf_folder
+from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 
 NEEDS_THE_PERSON = 3
+"""Exit code of `siccast check` where something needs the person."""
 
 
 def register(app: typer.Typer) -> None:
@@ -32,24 +34,33 @@ def register(app: typer.Typer) -> None:
 def check(
     context: typer.Context,
     *,
+    everything: Annotated[bool, typer.Option("--all", help="Also list what is well.")] = False,
     trial: Annotated[
         bool, typer.Option("--trial", help="Also send ourselves 1100 messages while away, to see whether all wait.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Look at broker, sessions, clocks, store, disk, permissions and silent boxes, and say what to do."""
-    from monitor.checkup import Verdict
-    from monitor.faces.cli.output import show_json, show_table
+    """Look at broker, session, clocks, database, disk, permissions and silent boxes, and say what to do.
 
-    shelf = load_shelf(shelf_folder(context.obj))
-    findings = list(_look(shelf, datetime.now(tz=UTC), trial))
+    Exit code 3 if anything needs you. `siccast today` says what the boxes themselves need.
+    """
+    from monitor.checkup import Verdict
+    from monitor.faces.cli.output import show_json
+
+    shelf, now = shelf_of(context), datetime.now(tz=UTC)
+    findings = list(_look(shelf, now, trial))
+    needing = [finding for finding in findings if finding.verdict is not Verdict.well]
     if as_json:
-        show_json({"findings": [asdict(finding) for finding in findings]})
+        show_json({"as_of": now, "findings": [asdict(finding) for finding in findings]})
     else:
-        rows = [(each.verdict.value, each.subject, each.found, each.remedy) for each in findings]
-        show_table(("", "what", "found", "what to do"), rows)
-    if any(finding.verdict is not Verdict.well for finding in findings):
+        lines = [_line(finding) for finding in (findings if everything else needing)]
+        typer.echo("\n".join(lines) or f"All is well ({len(findings)} things looked at; --all lists them).")
+    if needing:
         raise typer.Exit(NEEDS_THE_PERSON)
+
+
+def _line(finding: Finding) -> str:
+    return f"{finding.subject}: {finding.found}" + (f" – {finding.remedy}" if finding.remedy else "")
 
 
 def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
@@ -60,7 +71,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
-            yield from check_boxes(stores.readings, (box.name for box in shelf.boxes), now)
+            yield from check_boxes(stores.readings, shelf.boxes, now)
             ever = stores.ledger.rejected_count()
             if ever:
                 yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
@@ -79,7 +90,7 @@ def backup(
     """Copy the database of this very moment, beside a working listener, and check the copy."""
     from monitor.store.opening import open_stores
 
-    shelf = load_shelf(shelf_folder(context.obj))
+    shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True) as stores:
         size = stores.upkeep.back_up(target)
     typer.echo(f"wrote {target}, {size / 2**20:.1f} MiB, and found it sound")
@@ -96,11 +107,11 @@ def adopt(
     from monitor.shelf_file import declare_box
     from monitor.store.opening import open_stores
 
-    shelf = load_shelf(shelf_folder(context.obj))
+    shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True) as stores:
         heard = stores.readings.latest()
         if box not in heard:
             raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
         held = len(stores.readings.series(box))
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
-    typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / 'shelf.toml'}")
+    typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from typing import TYPE_CHECKING
 
@@ -68,13 +69,19 @@ class Database:
             if not _is_readable(connection) and not self._log.exists():
                 connection.close()
                 connection = self._connect("mode=ro&immutable=1")  # a folder nobody can write to
-            _require_known_schema(self.path, connection)
-            return connection
+            return self._brought_up_to_date(connection)
         connection = self._connect("mode=rwc")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute(f"PRAGMA synchronous = {self._synchronous}")
         connection.execute("PRAGMA foreign_keys = ON")
         migrate(connection)
+        _require_known_schema(self.path, connection)
+        return connection
+
+    def _brought_up_to_date(self, connection: sqlite3.Connection) -> sqlite3.Connection:
+        """Let a reader that meets an older file bring it up to date, where it may."""
+        if os.access(self.path, os.W_OK) and applied_steps(connection) < {name for name, _ in MIGRATIONS}:
+            Database(self.path).close()
         _require_known_schema(self.path, connection)
         return connection
 
