@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,9 +14,10 @@ from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from monitor.records import InfluxAddress
     from monitor.store.contracts import Deeds, Ledger, Readings, Upkeep
 
 
@@ -31,7 +32,14 @@ class Stores:
 
 
 @contextmanager
-def open_stores(database: Path, *, read_only: bool = False, synchronous: str = "FULL") -> Iterator[Stores]:
+def open_stores(
+    database: Path,
+    *,
+    influx: InfluxAddress | None = None,
+    read_only: bool = False,
+    synchronous: str = "FULL",
+    report: Callable[[str], None] = lambda _: None,
+) -> Iterator[Stores]:
     """Open both stores of a site, made or brought up to date where needed, and close them at the end.
 
     Raises
@@ -42,11 +50,37 @@ def open_stores(database: Path, *, read_only: bool = False, synchronous: str = "
     if not read_only or not database.exists():
         _make_folder(database.parent)
         read_only = False
-    file = Database(database, read_only=read_only, synchronous=synchronous)
-    try:
-        yield Stores(SqliteReadings(file), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file))
-    finally:
-        file.close()
+    with ExitStack() as stack:
+        file = Database(database, read_only=read_only, synchronous=synchronous)
+        stack.callback(file.close)
+        yield Stores(
+            _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
+        )
+
+
+def forward_readings(
+    database: Path,
+    influx: InfluxAddress,
+    stopped: Callable[[], bool],
+    pause: Callable[[float], object],
+    report: Callable[[str], None],
+) -> None:
+    """Forward what the shelf's file holds to InfluxDB until told to stop; for a thread of its own."""
+    from monitor.store.influx.outbox import keep_forwarding  # noqa: PLC0415 -- a quarter of a second to import
+
+    keep_forwarding(lambda: Database(database), influx, stopped, pause, report)
+
+
+def _open_readings(
+    stack: ExitStack, file: Database, influx: InfluxAddress | None, report: Callable[[str], None]
+) -> Readings:
+    if influx is None:
+        return SqliteReadings(file)
+    from monitor.store.influx.readings import InfluxReadings  # noqa: PLC0415 -- a quarter of a second to import
+
+    readings = InfluxReadings(file, influx, report)
+    stack.callback(readings.close)
+    return readings
 
 
 def _make_folder(folder: Path) -> None:

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.records import HalfReading, Mark, Quantity, Reading, ReadingSource, Rejection
+from monitor.records import HalfReading, InfluxAddress, Mark, Quantity, Reading, ReadingSource, Rejection
+from monitor.store.influx.outbox import Outbox
 from monitor.store.opening import Stores, open_stores
+from monitor.store.sqlite.connection import Database
+from tests.store.influx_fake import InfluxFake
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from monitor.store.contracts import Readings
 
 START = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
 
@@ -26,10 +31,40 @@ def made(minutes: float = 0.0, box: str = "box1", **values: object) -> Reading:
     return replace(reading, **values)  # type: ignore[arg-type]
 
 
-@pytest.fixture
-def stores(tmp_path: Path) -> Iterator[Stores]:
-    with open_stores(tmp_path / "siccast.sqlite3") as opened:
-        yield opened
+class Forwarded:
+    """A store whose outbox is emptied after every write, so that what is read has been to the server and back."""
+
+    def __init__(self, readings: Readings, outbox: Outbox) -> None:
+        self._readings = readings
+        self._outbox = outbox
+
+    def add(self, *told: Any, **more: Any) -> int:
+        new = self._readings.add(*told, **more)
+        while self._outbox.waiting():
+            assert self._outbox.forward() == 0.0
+        return new
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._readings, name)
+
+
+@pytest.fixture(params=["sqlite", "influx"])
+def stores(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stores]:
+    path = tmp_path / "siccast.sqlite3"
+    if request.param == "sqlite":
+        with open_stores(path) as opened:
+            yield opened
+        return
+    said: list[str] = []
+    with InfluxFake() as fake:
+        address = InfluxAddress(fake.url, "org", "farm", fake.token)
+        with open_stores(path, influx=address, report=said.append) as opened:
+            database = Database(path)
+            outbox = Outbox(database, address)
+            yield replace(opened, readings=Forwarded(opened.readings, outbox))  # type: ignore[arg-type]
+            outbox.close()
+            database.close()
+    assert said == []
 
 
 def test_a_reading_comes_back_as_it_was_told(stores: Stores) -> None:
@@ -51,7 +86,7 @@ def test_adding_again_changes_nothing(stores: Stores) -> None:
 def test_a_correction_does_not_overwrite_and_is_not_lost(stores: Stores) -> None:
     stores.readings.add([made()])
     assert stores.readings.add([made(relative_humidity=0.5)]) == 0
-    assert stores.readings.series("box1").relative_humidity.tolist() == [0.172]
+    assert stores.readings.series("box1").relative_humidity.tolist() == pytest.approx([0.172])
     (kept,) = stores.ledger.rejected()
     assert "box 'box1' already has 21.40 °C and 17.20%" in kept.reason
 

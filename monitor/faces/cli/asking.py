@@ -72,7 +72,7 @@ def ask(
     from monitor.store.opening import open_stores
 
     busy = nullcontext() if quiet else working("weighing what the boxes say")
-    with open_stores(shelf.database_path, read_only=True) as stores, busy:
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy:
         for name in names or ():
             given.known_box(name, shelf, stores)
         assessments = assess(

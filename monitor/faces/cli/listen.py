@@ -44,7 +44,9 @@ def listen(
     stopped = _stop_signal()
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
     with ExitStack() as stack:
-        stores = stack.enter_context(open_stores(shelf.database_path))
+        stores = stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, report=_say))
+        if shelf.influx:
+            _forward(shelf, stopped)
         address = shelf.broker or _embedded(stack, shelf, port)
         topic = health_topic(shelf.site, address.client_id)
         will = (topic, HealthTeller.last_will())
@@ -58,6 +60,14 @@ def listen(
         health.tell("stopped", intake.tally)
     tally = intake.tally
     _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+
+
+def _forward(shelf: Shelf, stopped: threading.Event) -> None:
+    """Let a thread of its own hand readings on to InfluxDB, so that the feed never waits for it."""
+    from monitor.store.opening import forward_readings
+
+    given = (shelf.database_path, shelf.influx, stopped.is_set, stopped.wait, _say)
+    threading.Thread(target=forward_readings, args=given, name="outbox", daemon=True).start()
 
 
 def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event) -> None:

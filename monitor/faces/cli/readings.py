@@ -91,7 +91,7 @@ def export_readings(
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (_utc(start), _utc(end))
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         boxes = _boxes(stores, box)
         target = nullcontext(sys.stdout) if file is None else file.open("w", encoding="utf-8", newline="")
         with target as lines, progress_bar("writing", None) as advance:

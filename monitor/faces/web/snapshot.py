@@ -55,7 +55,7 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
     """Assess every box of a shelf; this is the slow part."""
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         answers = assess.assess(stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room)
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
@@ -78,13 +78,13 @@ def _next_drying(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -
 
 def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
     """Return a box's history by the hour and what was written down about it."""
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         return stores.readings.hourly(box, end=as_of), stores.ledger.entries(box, before=as_of)
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
     """Return something cheap that changes when there is something new to assess, and every hour all the same."""
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         entries = stores.ledger.entries()
         newest_entry = max((entry.entry_id or 0 for entry in entries), default=0)
         return f"{shelf.now(clock):%Y-%m-%dT%H}", stores.readings.count(), len(entries), newest_entry

@@ -129,6 +129,14 @@ CREATE TABLE deeds (
 ) STRICT;
 """
 
+_OUTBOX = """
+CREATE TABLE outbox (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    at_ms INTEGER NOT NULL,
+    PRIMARY KEY (box_id, at_ms)
+) WITHOUT ROWID, STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -136,6 +144,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings without a time, known by their sequence number", _TIMELESS),
     ("halves that wait for the other quantity", _HALVES),
     ("how far readings were thinned out", _THINNED),
+    ("readings a second store does not have yet", _OUTBOX),
     ("deeds of the recharge desk", _DEEDS),
 )
 

@@ -1,0 +1,163 @@
+"""What the shelf's file holds and InfluxDB does not yet: forwarded in batches, kept until the server has said yes.
+
+The server's own trouble is waited out, a line it will never take is set aside with its reason, and a listener that
+dies in between sends the batch again: the same box and instant is the same point, so that changes nothing.
+"""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from influxdb_client import InfluxDBClient, WritePrecision
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from monitor.records import InfluxAddress, Reading, Rejection
+from monitor.store.influx.wire import line
+from monitor.store.sqlite.ledger import add_rejections
+from monitor.store.sqlite.rows import to_reading
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from monitor.store.sqlite.connection import Database
+
+BATCH = 5000
+_TIMEOUT_MS = 10_000
+_LONGEST_PAUSE_S = 60.0
+_TOO_LARGE, _BAD_LINE = 413, 400
+
+_PENDING = """
+SELECT boxes.name, outbox.box_id, readings.at_ms, temperature, humidity, battery, seq, origin
+FROM outbox JOIN readings USING (box_id, at_ms) JOIN boxes USING (box_id)
+ORDER BY outbox.box_id, readings.at_ms LIMIT ?
+"""
+_DONE = "DELETE FROM outbox WHERE box_id = ? AND at_ms = ?"
+
+Pending = tuple[tuple[int, int], Reading]
+"""A row's key in the outbox, and the reading."""
+
+
+def open_client(address: InfluxAddress) -> InfluxDBClient:
+    """Return a client of the server; it connects when it is first used."""
+    return InfluxDBClient(
+        url=address.url, token=address.token or "", org=address.org, timeout=_TIMEOUT_MS, enable_gzip=False
+    )
+
+
+class Outbox:
+    """Forwards what waits, one batch a call."""
+
+    def __init__(
+        self, database: Database, address: InfluxAddress, report: Callable[[str], None] = lambda _: None
+    ) -> None:
+        self._database = database
+        self._address = address
+        self._report = report
+        self._client = open_client(address)
+        self._write = self._client.write_api(write_options=SYNCHRONOUS)
+        self._batch = BATCH
+        self._failures = 0
+        self._told = ""
+
+    def close(self) -> None:
+        """Let go of the server."""
+        self._write.close()
+        self._client.close()
+
+    def waiting(self) -> int:
+        """Return how many readings the server does not have yet."""
+        with self._database.errors():
+            return int(self._database.connection.execute("SELECT count(*) FROM outbox").fetchone()[0])
+
+    def forward(self) -> float:
+        """Send one batch and return how long to pause before the next call; 0 where more waits. [s]"""
+        pending = self._pending(self._batch)
+        if not pending:
+            return 1.0
+        try:
+            self._send(pending)
+        except ApiException as error:
+            return self._answer(error, pending)
+        except (HTTPError, OSError) as error:
+            return self._wait_out(f"InfluxDB at {self._address.url} does not answer ({type(error).__name__})")
+        self._settle(pending)
+        if self._told:
+            self._report(f"InfluxDB at {self._address.url} takes readings again; {self.waiting()} wait")
+        self._failures, self._told = 0, ""
+        self._batch = min(BATCH, 2 * self._batch)
+        return 0.0
+
+    def _pending(self, how_many: int) -> list[Pending]:
+        with self._database.errors():
+            rows = self._database.connection.execute(_PENDING, (how_many,)).fetchall()
+        return [((box_id, row[0]), to_reading(name, row)) for name, box_id, *row in rows]
+
+    def _send(self, pending: Sequence[Pending]) -> None:
+        lines = "\n".join(line(reading) for _, reading in pending)
+        self._write.write(self._address.bucket, self._address.org, lines, write_precision=WritePrecision.MS)
+
+    def _settle(self, pending: Sequence[Pending], refused: Sequence[Rejection] = ()) -> None:
+        with self._database.transaction() as connection:
+            connection.executemany(_DONE, [key for key, _ in pending])
+            add_rejections(connection, refused)
+
+    def _answer(self, error: ApiException, pending: Sequence[Pending]) -> float:
+        """Do what the server's refusal asks for and return how long to pause. [s]"""
+        if error.status in {_TOO_LARGE, _BAD_LINE} and len(pending) > 1:
+            self._batch = max(1, len(pending) // 2)
+            return 0.0
+        if error.status in {_TOO_LARGE, _BAD_LINE}:
+            self._set_aside(pending, error)
+            return 0.0
+        asked_s = str((error.headers or {}).get("Retry-After", ""))
+        line_ = (
+            f"InfluxDB at {self._address.url} answers {error.status} {error.reason}; {_REMEDIES.get(error.status, '')}"
+        )
+        return self._wait_out(line_.rstrip("; "), float(asked_s) if asked_s.isdecimal() else None)
+
+    def _set_aside(self, pending: Sequence[Pending], error: ApiException) -> None:
+        (_, reading) = pending[0]
+        reason = f"InfluxDB refuses this reading ({error.status}); it stays in the shelf's own database"
+        refused = Rejection(datetime.now(tz=UTC), "influxdb", reading.box, line(reading).encode(), reason)
+        self._settle(pending, [refused])
+        self._report(f"{reading.box}: {reason}")
+
+    def _wait_out(self, trouble: str, asked_s: float | None = None) -> float:
+        if trouble != self._told:
+            self._told = trouble
+            self._report(f"{trouble}; readings wait in the shelf's own database")
+        self._failures += 1
+        return min(_LONGEST_PAUSE_S, 2.0 ** min(self._failures, 10) if asked_s is None else asked_s)
+
+
+_REMEDIES = {
+    401: "the token is wrong: set SICCAST_INFLUX_TOKEN or token_file",
+    403: "the token may not write to this bucket",
+    404: "the bucket or the organization does not exist",
+    429: "it asks us to slow down",
+    503: "it is overloaded or starting",
+}
+
+
+def keep_forwarding(
+    open_database: Callable[[], Database],
+    address: InfluxAddress,
+    stopped: Callable[[], bool],
+    pause: Callable[[float], object] = time.sleep,
+    report: Callable[[str], None] = lambda _: None,
+) -> None:
+    """Forward until told to stop; meant for a thread of its own, so that the feed never waits for the server."""
+    database = open_database()
+    outbox = Outbox(database, address, report)
+    try:
+        while not stopped():
+            pause_s = outbox.forward()
+            if pause_s:
+                pause(pause_s)
+    finally:
+        outbox.close()
+        database.close()

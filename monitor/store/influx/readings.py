@@ -1,0 +1,126 @@
+"""The ``Readings`` contract of a large site: written through the outbox, read back from InfluxDB.
+
+What the server has not got yet, or can't say because it is away, comes from the shelf's own file.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from monitor.records import Reading, ReadingSeries, ReadingSource
+from monitor.store.influx.outbox import open_client
+from monitor.store.influx.wire import flux_hourly, flux_series
+from monitor.store.sqlite.readings import SqliteReadings
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable, Iterable, Iterator
+    from datetime import datetime
+
+    from monitor.records import InfluxAddress
+    from monitor.store.sqlite.connection import Database
+    from monitor.store.sqlite.rows import Row
+
+
+class InfluxReadings(SqliteReadings):
+    """Keeps the contract with a server that may be away."""
+
+    def __init__(
+        self, database: Database, address: InfluxAddress, report: Callable[[str], None] = lambda _: None
+    ) -> None:
+        super().__init__(database)
+        self._address = address
+        self._report = report
+        self._client = open_client(address)
+
+    def close(self) -> None:
+        """Let go of the server."""
+        self._client.close()
+
+    def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return the readings of one box with ``start <= at < end``, in time order."""
+        local = super().series(box, start, end)
+        told = self._ask(flux_series(self._address.bucket, box, start, end))
+        if not told:
+            return local
+        at_s = np.array([record["_time"].timestamp() for record in told])
+        marks = np.zeros(len(at_s), dtype=np.uint16)
+        known = np.isin(at_s, local.at_s)
+        marks[known] = local.marks[np.searchsorted(local.at_s, at_s[known])]
+        theirs = ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, marks)
+        return _joined(theirs, local)
+
+    def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return hourly means of one box, stamped at the start of the hour; marks are 0."""
+        told = self._ask(flux_hourly(self._address.bucket, box, start, end))
+        if told is None or self._waits(box):
+            return super().hourly(box, start, end)
+        at_s = np.array([record["_time"].timestamp() for record in told])
+        no_marks = np.zeros(len(at_s), dtype=np.uint16)
+        return ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+
+    def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
+        """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""
+        told = self._ask(flux_series(self._address.bucket, box, start, end))
+        local = {reading.at: reading for reading in super().each(box, start, end)}
+        theirs = (_to_reading(box, record) for record in told or ())
+        merged = {reading.at: reading for reading in theirs} | local
+        for at in sorted(merged):
+            yield merged[at]
+
+    def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
+        connection.executemany("INSERT OR IGNORE INTO outbox VALUES (?, ?)", [row[:2] for row in rows])
+
+    def _waits(self, box: str) -> bool:
+        """Return whether the server lacks some of a box's readings."""
+        with self._database.errors():
+            found = self._database.connection.execute(
+                "SELECT 1 FROM outbox WHERE box_id = ? LIMIT 1", (self._known_box_id(box),)
+            )
+            return found.fetchone() is not None
+
+    def _ask(self, flux: str) -> list[dict[str, Any]] | None:
+        """Return the rows of an answer, or None where the server can't give one."""
+        try:
+            records = self._client.query_api().query_stream(flux, org=self._address.org)
+            return [record.values for record in records]
+        except (ApiException, HTTPError, OSError) as error:
+            status = getattr(error, "status", None) or type(error).__name__
+            self._report(f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database does")
+            return None
+
+
+def _column(told: list[dict[str, Any]], name: str) -> Any:
+    return np.array([record[name] for record in told], dtype=np.float64)
+
+
+def _joined(theirs: ReadingSeries, local: ReadingSeries) -> ReadingSeries:
+    """Return what the server has, and what only the shelf's own file has yet, in time order."""
+    lacking = ~np.isin(local.at_s, theirs.at_s)
+    at_s = np.concatenate((theirs.at_s, local.at_s[lacking]))
+    order = np.argsort(at_s, kind="stable")
+    return ReadingSeries(
+        theirs.box,
+        at_s[order],
+        np.concatenate((theirs.temperature_degc, local.temperature_degc[lacking]))[order],
+        np.concatenate((theirs.relative_humidity, local.relative_humidity[lacking]))[order],
+        np.concatenate((theirs.marks, local.marks[lacking]))[order],
+    )
+
+
+def _to_reading(box: str, record: dict[str, Any]) -> Reading:
+    seq = record.get("seq")
+    return Reading(
+        box,
+        record["_time"],
+        record["temperature_c"],
+        record["rh_pct"] / 100.0,
+        record.get("battery_v"),
+        None if seq is None else int(seq),
+        sent_at_known=bool(record["sent_at_known"]),
+        source=ReadingSource(record["source"]),
+    )
