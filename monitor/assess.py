@@ -193,5 +193,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=f"add [boxes.{name}] with its volume_l and limit_rh_pct to shelf.toml",
+                refusal=f"`siccast adopt {name}` declares it, and then it is assessed",
             )

@@ -133,7 +133,7 @@ def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, st
     stores.readings.add(week_of_readings("tomorrow", AS_OF + timedelta(days=30)))
     left, stray = ask(stores, LEFT)
     assert (stray.box.name, stray.state, stray.state.value) == ("stray", BoxState.undeclared, "seen, not declared")
-    assert "[boxes.stray]" in stray.refusal
+    assert "`siccast adopt stray`" in stray.refusal
     assert len(stub.asked[0]) == 1
     assert left.state is BoxState.within_limit
 
