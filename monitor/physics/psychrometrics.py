@@ -59,7 +59,7 @@ DRY_AIR_GAS_CONSTANT_J_PER_KG_PER_K = 287.042
 # Greenspan (1976), J. Res. NBS 80A:41: polynomials in °C for alpha and for ln beta
 _OVER_WATER = ((3.53624e-4, 2.93228e-5, 2.61474e-7, 8.57538e-9), (-10.7588, 6.32529e-2, -2.53591e-4, 6.33784e-7))
 _OVER_ICE = ((3.64449e-4, 2.93631e-5, 4.88635e-7, 4.36543e-9), (-10.7271, 7.61989e-2, -1.74771e-4, 2.46721e-6))
-_ENHANCEMENT_RANGE_DEGC = (-100.0, 100.0)
+_BOILS_DEGC = 100.0
 
 
 def require_relative_humidity(relative_humidity: Numeric) -> None:
@@ -213,18 +213,29 @@ def enhancement_factor(temperature_degc: Numeric, pressure_pa: Numeric = STANDAR
     >>> round(enhancement_factor(25.0), 4)
     1.0041
     """
-    t = np.asarray(temperature_degc, dtype=np.float64)
     require_within("pressure_pa", pressure_pa, *PRESSURE_RANGE_PA, "Pa")
-    over_ice = t < TRIPLE_POINT_DEGC
-    t_ice = np.clip(t, _ENHANCEMENT_RANGE_DEGC[0], TRIPLE_POINT_DEGC)
-    t_water = np.clip(t, TRIPLE_POINT_DEGC, _ENHANCEMENT_RANGE_DEGC[1])
-    saturated = np.where(over_ice, saturation_vapor_pressure_over_ice_pa(t_ice), saturation_vapor_pressure_pa(t_water))
-    alpha = np.where(over_ice, _polynomial(_OVER_ICE[0], t_ice), _polynomial(_OVER_WATER[0], t_water))
-    beta = np.exp(np.where(over_ice, _polynomial(_OVER_ICE[1], t_ice), _polynomial(_OVER_WATER[1], t_water)))
-    ratio = np.minimum(saturated / pressure_pa, 1.0)
-    boiling = t > _ENHANCEMENT_RANGE_DEGC[1]
-    factor = np.where(boiling, 1.0, np.exp(alpha * (1.0 - ratio) + beta * (1.0 / ratio - 1.0)))
-    return plain(factor)
+    t = temperature_degc
+    if isinstance(t, float | int):
+        if t > _BOILS_DEGC:
+            return plain(1.0 + 0.0 * np.asarray(pressure_pa))
+        return _over_ice(t, pressure_pa) if t < TRIPLE_POINT_DEGC else _over_water(t, pressure_pa)
+    ice = _over_ice(np.clip(t, -100.0, TRIPLE_POINT_DEGC), pressure_pa)
+    water = _over_water(np.clip(t, TRIPLE_POINT_DEGC, _BOILS_DEGC), pressure_pa)
+    return np.where(t > _BOILS_DEGC, 1.0, np.where(t < TRIPLE_POINT_DEGC, ice, water))
+
+
+def _over_water(t: Numeric, pressure_pa: Numeric) -> Numeric:
+    return _greenspan(t, saturation_vapor_pressure_pa(t) / pressure_pa, *_OVER_WATER)
+
+
+def _over_ice(t: Numeric, pressure_pa: Numeric) -> Numeric:
+    return _greenspan(t, saturation_vapor_pressure_over_ice_pa(t) / pressure_pa, *_OVER_ICE)
+
+
+def _greenspan(t: Numeric, ratio: Numeric, alpha: tuple[float, ...], beta: tuple[float, ...]) -> Numeric:
+    """[1]: exp(alpha (1 - e/p) + beta (p/e - 1)); no more than boiling."""
+    ratio = np.minimum(ratio, 1.0)
+    return plain(np.exp(_polynomial(alpha, t) * (1.0 - ratio) + np.exp(_polynomial(beta, t)) * (1.0 / ratio - 1.0)))
 
 
 def _polynomial(coefficients: tuple[float, ...], t: Numeric) -> Numeric:
