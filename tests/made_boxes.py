@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from exact_balance import Box as PhysicsBox
+from exact_balance import Climate, Sorbent, follow
 
 from monitor.inference.leak import Record
 from monitor.inference.posterior.hours import Hours
-from monitor.physics.box_balance import Box as PhysicsBox
-from monitor.physics.box_balance import Climate, Sorbent, follow
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from monitor.inference.leak import Posterior, given_below, quantiles
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g
-from monitor.physics.box_step import advance
+from monitor.physics.box_balance import advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 

@@ -1,256 +1,150 @@
-"""The water balance against a stiff solver, closed forms and a real trajectory; water is never made or lost."""
+"""The step that estimator and forecaster share, against the exact balance, closed forms and what others printed."""
 
 from __future__ import annotations
 
-from itertools import pairwise
+import json
 
 import numpy as np
 import pytest
+from exact_balance import Box, Climate, Sorbent, follow
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
+from published.tables_read import published
 
-from monitor.errors import OutOfRangeError
-from monitor.physics import leakage
-from monitor.physics.box_balance import Box, Climate, Sorbent, Trajectory, follow, ingress_g_per_day
-from monitor.physics.materials import cardboard, desiccant, polymer
-from monitor.physics.psychrometrics import saturation_vapor_pressure_pa, vapor_pressure_pa
-from monitor.physics.sorption import PiecewiseLinear
+from monitor.physics.box_balance import Air, DrawnBox, advance
+from monitor.physics.materials import desiccant
+from monitor.physics.numerics import FloatArray
+from monitor.physics.psychrometrics import grams_per_m3_per_pa, saturation_vapor_pressure_pa, vapor_pressure_pa
+from monitor.physics.sorption import Isotherm, PiecewiseLinear
+from monitor.physics.sorption.tabulated import SorptionTable
 
-GEL = desiccant("silica_gel").isotherm
-relaxed = settings(deadline=None, max_examples=40)
-
-
-def steady(days: float, steps: int, *, room_humidity: float = 0.5, degc: float = 21.0) -> Climate:
-    outside = vapor_pressure_pa(degc, room_humidity)
-    return Climate(np.full(steps, days / steps), np.full(steps, outside), np.full(steps, degc))
+HENRY_G = 50.0  # a kilogram of PA6 on its straight line
+WALLS = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
 
 
-def weather(steps: int, step_days: float, seed: int = 1) -> Climate:
-    """A room with seasons, days and noise."""
-    noise = np.random.default_rng(seed)
-    at = np.arange(steps) * step_days
-    outside = 1200.0 + 500.0 * np.sin(2 * np.pi * at / 365.0) + 80.0 * noise.normal(size=steps)
-    degc = 20.0 + 3.0 * np.sin(2 * np.pi * at / 365.0) + 2.0 * np.sin(2 * np.pi * at) + 0.3 * noise.normal(size=steps)
-    return Climate(np.full(steps, step_days), outside, degc)
+def acting(outside_pa: float, degc: float) -> Air:
+    saturation = float(saturation_vapor_pressure_pa(degc))
+    return Air(outside_pa / 1e3, saturation / 1e3, degc, saturation * float(grams_per_m3_per_pa(degc)) / 1e3)
 
 
-def stiffly(box: Box, climate: Climate, start: float, slow_start: tuple[float, ...]) -> float:
-    """The same balance by scipy's Radau, a step of the climate at a time, in humidity and slow loadings."""
-    rh, slow = start, list(slow_start)
-    before = float(climate.box_temperature_degc[0])
+def drawn(isotherm: Isotherm, mass_g: float, slow_g: float = 1e-6, lag_days: float = 1.0) -> DrawnBox:
+    table = SorptionTable(isotherm, isotherm, np.zeros(1))
+    return DrawnBox(table, np.array([mass_g]), np.array([slow_g]), np.array([lag_days]), 10.0)
+
+
+def stepped_through(box: DrawnBox, leak: float, climate: Climate, start: float, slow_start: float) -> FloatArray:
+    loading = box.table.loading(np.array([start]), float(climate.box_temperature_degc[0]))
+    slow, course = np.array([slow_start]), []
     for days, outside, degc in zip(
         climate.step_days, climate.outside_vapor_pressure_pa, climate.box_temperature_degc, strict=True
     ):
-        rh = humidity_for_water(box, box.water_g(rh, before), float(degc))
-        before = float(degc)
-        saturation = saturation_vapor_pressure_pa(before)
-
-        def change(
-            _: float, y: np.ndarray, outside: float = outside, saturation: float = saturation, t: float = before
-        ):
-            flows = [
-                (s.isotherm.loading_g_per_g(y[0], t) * s.capacity_scale - w) / s.lag_days
-                for s, w in zip(box.slow, y[1:], strict=True)
-            ]
-            gain = ingress_g_per_day(box.conductance_g_per_day_per_kpa, outside, y[0] * saturation)
-            gain -= sum(s.dry_mass_g * flow for s, flow in zip(box.slow, flows, strict=True))
-            return [gain / box.water_slope_g(y[0], t), *flows]
-
-        end = solve_ivp(change, (0.0, float(days)), [rh, *slow], method="Radau", rtol=1e-9, atol=1e-12).y[:, -1]
-        rh, slow = float(end[0]), list(end[1:])
-    return rh
+        moved = advance(box, loading, slow, np.array([leak]), acting(float(outside), float(degc)), days=float(days))
+        loading, slow = box.table.keep_within(moved.loading_g_per_g), moved.slow_humidity
+        course.append(float(box.table.humidity(loading, float(degc))[0][0]))
+    return np.array(course)
 
 
-def humidity_for_water(box: Box, water: float, degc: float) -> float:
-    low, high = 0.0, 1.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if box.water_g(middle, degc) < water else (low, middle)
-    return 0.5 * (low + high)
+def weather(days: int, step_days: float) -> Climate:
+    noise, at = np.random.default_rng(1), np.arange(0.0, days, step_days)
+    outside = 1200.0 + 500.0 * np.sin(2 * np.pi * at / 365.0) + 80.0 * noise.normal(size=at.size)
+    degc = 20.0 + 3.0 * np.sin(2 * np.pi * at / 365.0) + 2.0 * np.sin(2 * np.pi * at) + 0.3 * noise.normal(size=at.size)
+    return Climate(np.full(at.size, step_days), outside, degc)
 
 
-def spool(kind: str, mass: float, lag: float) -> Sorbent:
-    return Sorbent(polymer(kind).isotherm, mass, 1.0, lag)
-
-
-CASES = {
-    "gel": (Box(10.0, 0.05, (Sorbent(GEL, 100.0),)), 0.03, ()),
-    "leaky": (Box(10.0, 2.0, (Sorbent(GEL, 100.0, 0.9),)), 0.03, ()),
-    "wet spool": (Box(10.0, 0.08, (Sorbent(GEL, 60.0),), (spool("PA6", 1000.0, 5.0),)), 0.05, (0.02,)),
-    "board": (
-        Box(
-            8.0, 0.1, (Sorbent(GEL, 80.0),), (Sorbent(cardboard().isotherm, 150.0, 1.0, 0.7), spool("PLA", 800.0, 2.0))
-        ),
-        0.05,
-        (0.06, 0.003),
-    ),
-    "sieve": (Box(10.0, 0.1, (Sorbent(desiccant("mol_sieve").isotherm, 50.0),)), 0.01, ()),
-    "clay": (Box(10.0, 0.1, (Sorbent(desiccant("clay").isotherm, 120.0),)), 0.1, ()),
-    "empty": (Box(10.0, 0.1), 0.1, ()),
-}
-
-
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("kind", ["silica_gel", "clay", "alumina"])
+@pytest.mark.parametrize("leak", [0.05, 0.5, 2.0])
 @pytest.mark.parametrize("step_days", [0.25, 1.0])
-def test_against_a_stiff_solver(name: str, step_days: float) -> None:
-    """Scipy's Radau at 1e-9, the same steps of climate: within 0.002 RH after 60 days."""
-    box, start, slow = CASES[name]
-    climate = weather(int(60 / step_days), step_days)
-    ours = float(follow(box, climate, start, slow).relative_humidity[-1])
-    assert ours == pytest.approx(stiffly(box, climate, start, slow), abs=0.002)
+@pytest.mark.parametrize("slow_g", [0.0, HENRY_G], ids=["charge", "charge and spool"])
+def test_follows_the_exact_balance(kind: str, leak: float, step_days: float, slow_g: float) -> None:
+    """Within 0.003 RH all along 60 days of weather.
 
-
-@pytest.mark.parametrize("name", CASES)
-def test_no_water_is_made_or_lost(name: str) -> None:
-    box, start, slow = CASES[name]
-    climate = weather(200, 0.5)
-    gone = follow(box, climate, start, slow)
-    before = box.water_g(start, float(climate.box_temperature_degc[0]))
-    released = sum(
-        s.dry_mass_g * (first - last[-1])
-        for s, first, last in zip(box.slow, slow, gone.slow_loading_g_per_g, strict=True)
-    )
-    assert gone.water_g[-1] == pytest.approx(before + gone.leaked_g[-1] + released, rel=1e-10)
-    held = box.water_g(float(gone.relative_humidity[-1]), float(climate.box_temperature_degc[-1]))
-    assert held == pytest.approx(float(gone.water_g[-1]), rel=1e-6)
-
-
-def test_a_straight_isotherm_follows_the_closed_form() -> None:
-    """t = (kappa / (G e_s)) ln((RH_room - RH_0) / (RH_room - RH_t)), Thomson (1977): exact at any step length."""
-    gel = Sorbent(PiecewiseLinear((0.0, 1.0), (0.0, 0.55)), 100.0)
-    box = Box(1e-9, 0.2, (gel,))
-    half = leakage.hygrometric_half_time_days(0.2, 100.0, 0.55, 21.0)
-    for steps in (1, 7, 100):
-        at_half = follow(box, steady(half, steps), 0.10).relative_humidity[-1]
-        assert float(at_half) == pytest.approx(0.30, abs=1e-6)
-
-
-def test_dose_gives_back_the_conductance() -> None:
-    """Without filament m u(t) = m u0 + G X(t), X the dose of vapor pressure difference: a straight line of slope G."""
-    box = Box(1e-6, 0.07, (Sorbent(GEL, 100.0),))
-    climate = weather(400, 0.25)
-    gone = follow(box, climate, 0.03)
-    inside = gone.relative_humidity * np.asarray(saturation_vapor_pressure_pa(climate.box_temperature_degc))
-    middle = 0.5 * (inside + np.concatenate([[inside[0]], inside[:-1]]))
-    dose = np.cumsum((climate.outside_vapor_pressure_pa - middle) / 1e3 * climate.step_days)
-    slope = np.polyfit(dose, gone.water_g, 1)[0]
-    assert slope == pytest.approx(0.07, rel=0.005)
-
-
-def test_summer_lets_in_several_times_more_than_winter() -> None:
-    """0.45 kPa in January and 2.36 kPa in July (typical year of a humid subtropical station), a box held near 10 %."""
-    inside = vapor_pressure_pa(22.0, 0.10)
-    assert ingress_g_per_day(0.05, 2360.0, inside) / ingress_g_per_day(0.05, 450.0, inside) > 5.0
-
-
-def test_safe_in_a_basement() -> None:
-    """softsolder.com 2013/07 and 2013/08: 500 g of gel took 31 g in a month and 67 g in two; RH 24 % at the end.
-
-    The conductance is set by the first month; the model must give the second within its lot spread.
+    Daily steps are too long for the first two days beside a wet spool: 0.008 in the leakiest box, 0.015 on alumina.
     """
-    box = Box(100.0, 1.07, (Sorbent(GEL, 500.0),))
-    gone = follow(box, steady(62.0, 62, degc=20.0), 0.02)
-    gained = gone.water_g - gone.water_g[0]
-    assert float(gained[30]) == pytest.approx(31.0, rel=0.20)
-    assert float(gained[61]) == pytest.approx(67.0, rel=0.25)
-    assert float(gone.relative_humidity[61]) == pytest.approx(0.24, abs=0.06)
-
-
-def test_temperature_moves_humidity_with_a_desiccant_and_against_it_without() -> None:
-    """Thomson (1964): up to a third of a per cent RH a kelvin with a sorbent; about -6 % relative a kelvin without."""
-    climate = Climate(np.array([1e-6, 1e-6]), np.array([1200.0, 1200.0]), np.array([20.0, 21.0]))
-    with_gel = follow(Box(10.0, 0.05, (Sorbent(GEL, 100.0),)), climate, 0.15).relative_humidity
-    without = follow(Box(10.0, 0.05), climate, 0.15).relative_humidity
-    assert 0.0 < 100.0 * float(with_gel[1] - with_gel[0]) < 0.4
-    assert float(without[1] / without[0]) - 1.0 == pytest.approx(-0.06, abs=0.005)
-
-
-def test_opening_the_lid_fully_makes_the_air_that_of_the_room() -> None:
-    climate = steady(1e-6, 1)
-    opened = Climate(
-        climate.step_days, climate.outside_vapor_pressure_pa, climate.box_temperature_degc, np.array([1.0])
+    isotherm, climate = desiccant(kind).isotherm, weather(60, step_days)
+    spool = (Sorbent(PiecewiseLinear((0.0, 1.0), (0.0, slow_g / 1e3)), 1000.0, 1.0, 5.0),) if slow_g else ()
+    exact = follow(
+        Box(10.0, leak, (Sorbent(isotherm, 100.0),), spool), climate, 0.03, (slow_g * 4e-4,) if slow_g else ()
     )
-    assert float(follow(Box(10.0, 0.05), opened, 0.10).relative_humidity[-1]) == pytest.approx(0.5, abs=1e-4)
-    box = Box(10.0, 0.05, (Sorbent(GEL, 100.0),))
-    added = follow(box, opened, 0.10).water_g[-1] - box.water_g(0.10, 21.0)
-    assert float(added) == pytest.approx(0.0733, abs=2e-4)
+    ours = stepped_through(drawn(isotherm, 100.0, slow_g or 1e-6, 5.0), leak, climate, 0.03, 0.4)
+    hurried = slow_g and step_days == 1.0 and (kind == "alumina" or leak > 1.0)
+    tolerance = (0.015 if kind == "alumina" else 0.008) if hurried else 0.003
+    assert ours == pytest.approx(exact.relative_humidity, abs=tolerance)
 
 
-def test_draws_step_together_as_each_would_alone() -> None:
-    leaks, scales, lags = np.array([0.02, 0.2, 1.0]), np.array([0.8, 1.0, 1.2]), np.array([1.0, 4.0, 9.0])
-    climate = weather(50, 1.0)
-    spools = Sorbent(polymer("PETG").isotherm, 900.0, 1.0, lags)
-    together = follow(Box(10.0, leaks, (Sorbent(GEL, 80.0, scales),), (spools,)), climate, 0.05, (0.002,))
-    assert together.relative_humidity.shape == (50, 3)
-    for k in range(3):
-        one = Sorbent(polymer("PETG").isotherm, 900.0, 1.0, float(lags[k]))
-        alone = follow(
-            Box(10.0, float(leaks[k]), (Sorbent(GEL, 80.0, float(scales[k])),), (one,)), climate, 0.05, (0.002,)
-        )
-        assert alone.relative_humidity.shape == (50,)
-        assert together.relative_humidity[:, k] == pytest.approx(alone.relative_humidity, abs=1e-7)
+@pytest.mark.parametrize("kind", ["mol_sieve", "molecular_sieve_13X"])
+def test_follows_the_exact_balance_of_a_sieve(kind: str) -> None:
+    """A good box of sieve in quarter-day steps: within 0.01 RH along 60 days, past the knee."""
+    isotherm, climate = desiccant(kind).isotherm, weather(60, 0.25)
+    exact = follow(Box(10.0, 0.05, (Sorbent(isotherm, 100.0),)), climate, 0.03)
+    ours = stepped_through(drawn(isotherm, 100.0), 0.05, climate, 0.03, 0.03)
+    assert ours == pytest.approx(exact.relative_humidity, abs=0.01)
 
 
-def test_futures_of_the_room_may_differ_by_draw() -> None:
-    outside = np.stack([np.full(30, 800.0), np.full(30, 1800.0)], axis=-1)
-    climate = Climate(np.ones(30), outside, np.full(30, 21.0))
-    ends = follow(Box(10.0, 0.1, (Sorbent(GEL, 80.0),)), climate, 0.05).relative_humidity[-1]
-    assert ends.shape == (2,)
-    assert ends[0] < ends[1]
+TRAJECTORIES = [row for row in published("leakage") if row["model"] == "box_RH_after"]
 
 
-@relaxed
-@given(st.floats(1e-4, 50.0), st.floats(0.01, 60.0), st.floats(0.0, 0.9), st.floats(0.05, 0.95))
-def test_any_leak_and_step_is_stable_and_ends_in_the_room(
-    leak: float, step_days: float, start: float, room: float
-) -> None:
+@pytest.mark.parametrize("row", TRAJECTORIES, ids=[row["case_id"] for row in TRAJECTORIES])
+def test_published_trajectory(row: dict[str, str]) -> None:
+    """Within 0.2 % where the source asks for 0.1 %: the tabulated isotherm has 192 knots."""
+    case = json.loads(row["inputs"])
+    slope = case["slope_g_per_kg_per_pct"] / 10.0
+    isotherm = PiecewiseLinear((0.0, 1.0), (0.0, slope)) if slope else WALLS
+    box = drawn(isotherm, 1e3 * case["m_gel_kg"] or 1e-6)
+    steps = max(1, round(case["t_day"]))
+    outside = vapor_pressure_pa(case["T_C"], case["RH_out_pct"] / 100.0)
+    climate = Climate(
+        np.full(steps, case["t_day"] / steps), np.full(steps, outside), np.full(steps, float(case["T_C"]))
+    )
+    end = stepped_through(box, case["G_g_day_kPa"], climate, case["RH0_pct"] / 100.0, case["RH0_pct"] / 100.0)[-1]
+    assert 100.0 * end == pytest.approx(float(row["expected"]), rel=2e-3)
+
+
+def test_a_straight_isotherm_in_a_steady_room_has_its_closed_form() -> None:
+    """t = (kappa / (G e_s / 100)) ln[(RH_o - RH_0) / (RH_o - RH_L)], air neglected (integration by hand)."""
+    saturation = float(saturation_vapor_pressure_pa(21.0))
+    table = SorptionTable(*[PiecewiseLinear((0.0, 1.0), (0.0, 0.55))] * 2, np.zeros(1))  # type: ignore[misc]
+    box = DrawnBox(table, np.array([100.0]), np.array([1e-6]), np.array([1.0]), 1e-6)
+    climate = Climate(np.ones(45), np.full(45, 0.5 * saturation), np.full(45, 21.0))
+    end = stepped_through(box, 0.2, climate, 0.03, 0.03)[-1]
+    expected = 0.55 / (0.2 * saturation / 1e3 / 100.0) * np.log((0.50 - 0.03) / (0.50 - end))
+    assert expected == pytest.approx(45.0, rel=2e-3)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.floats(1e-3, 2.0), st.floats(0.01, 1.0), st.floats(0.02, 0.9), st.floats(0.05, 0.9), st.floats(0.0, 100.0))
+def test_water_is_neither_made_nor_lost(leak: float, days: float, start: float, room: float, slow_g: float) -> None:
+    """What leaked in is what charge, slow contents and air (on the slope at the start) gained."""
+    box = drawn(desiccant("silica_gel").isotherm, 100.0, slow_g + 1e-6, 4.0)
+    air = acting(vapor_pressure_pa(21.0, room), 21.0)
+    loading, slow = box.table.loading(np.array([start]), 21.0), np.array([0.5])
+    _, slope = box.table.humidity(loading, 21.0)
+    end = advance(box, loading, slow, np.array([leak]), air, days=days)
+    gained = end.loading_g_per_g - loading
+    air_gain = 10.0 * air.saturated_air_g_per_liter * slope * gained
+    slow_gain = box.slow_g_per_humidity * (end.slow_humidity - slow)
+    assert 100.0 * gained + air_gain + slow_gain == pytest.approx(end.leaked_g, abs=1e-9)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.floats(1e-3, 2.0), st.floats(0.01, 1.0), st.floats(0.02, 0.9), st.floats(0.05, 0.9))
+def test_a_box_moves_toward_the_room_and_not_past_it(leak: float, days: float, start: float, room: float) -> None:
     outside = vapor_pressure_pa(21.0, room)
-    climate = Climate(np.full(40, step_days), np.full(40, outside), np.full(40, 21.0))
-    for box in (Box(10.0, leak), Box(10.0, leak, (Sorbent(GEL, 100.0),))):
-        path = follow(box, climate, start).relative_humidity
-        assert np.all((path >= 0.0) & (path <= 1.0))
-        exchanges = leak * 2.49 * 40 * step_days / box.water_slope_g(0.3, 21.0)
-        if exchanges > 40.0:
-            assert float(path[-1]) == pytest.approx(room, abs=0.01)
+    climate = Climate(np.full(12, days), np.full(12, outside), np.full(12, 21.0))
+    for box in (drawn(desiccant("silica_gel").isotherm, 100.0), drawn(WALLS, 1e-6)):
+        path = np.concatenate([[start], stepped_through(box, leak, climate, start, start)])
+        assert np.all(np.diff(np.abs(path - room)) <= 2e-3)
 
 
-@relaxed
-@given(st.floats(1e-3, 2.0), st.floats(0.01, 1.0), st.floats(0.02, 0.9), st.floats(0.05, 0.95))
-def test_a_box_moves_toward_the_room_and_not_past_it(leak: float, step_days: float, start: float, room: float) -> None:
-    """For steps up to a day and leaks up to that of a box without a gasket."""
-    outside = vapor_pressure_pa(21.0, room)
-    climate = Climate(np.full(12, step_days), np.full(12, outside), np.full(12, 21.0))
-    for box in (Box(10.0, leak), Box(10.0, leak, (Sorbent(GEL, 100.0),))):
-        path = np.concatenate([[start], follow(box, climate, start).relative_humidity])
-        assert all(abs(later - room) <= abs(earlier - room) + 1e-4 for earlier, later in pairwise(path))
+def test_slopes_are_those_of_the_step() -> None:
+    """d end / d start and d end / d ln G by finite differences of the step itself."""
+    box, air = drawn(desiccant("silica_gel").isotherm, 100.0, 20.0, 3.0), acting(1200.0, 21.0)
+    loading, slow, leak, h = np.array([0.08]), np.array([0.3]), np.array([0.4]), 1e-5
 
+    def end(start: FloatArray, conductance: FloatArray) -> float:
+        return float(advance(box, start, slow, conductance, air, days=0.5).loading_g_per_g[0])
 
-@relaxed
-@given(st.floats(0.01, 1.0), st.floats(1.2, 3.0))
-def test_a_leakier_box_is_wetter(leak: float, factor: float) -> None:
-    ends = follow(
-        Box(10.0, np.array([leak, factor * leak]), (Sorbent(GEL, 100.0),)), steady(60.0, 60), 0.03
-    ).relative_humidity[-1]
-    assert ends[0] < ends[1]
-
-
-def test_salt_stays_on_its_plateau() -> None:
-    salt = Sorbent(desiccant("cacl2").isotherm, 50.0)
-    start = salt.isotherm.relative_humidity(0.40, 20.0)
-    gone = follow(Box(10.0, 0.3, (salt,)), steady(20.0, 20, degc=20.0), start)
-    assert np.ptp(gone.relative_humidity) < 0.003
-    assert gone.water_g[-1] - gone.water_g[0] > 4.0
-
-
-def test_start_of_slow_contents_is_at_rest_when_not_given() -> None:
-    plastic = spool("PA6", 1000.0, 5.0)
-    gone: Trajectory = follow(Box(10.0, 0.0, (Sorbent(GEL, 60.0),), (plastic,)), steady(30.0, 30), 0.10)
-    assert gone.relative_humidity == pytest.approx(np.full(30, 0.10), abs=1e-6)
-
-
-def test_refuses_steps_without_length() -> None:
-    with pytest.raises(OutOfRangeError, match="step_days is 0 days"):
-        follow(Box(10.0, 0.1), steady(0.0, 3), 0.1)
-    with pytest.raises(OutOfRangeError, match="start_relative_humidity"):
-        follow(Box(10.0, 0.1), steady(1.0, 3), 10.0)
+    moved = advance(box, loading, slow, leak, air, days=0.5)
+    by_start = (end(loading + h, leak) - end(loading - h, leak)) / (2 * h)
+    by_leak = (end(loading, leak * np.exp(h)) - end(loading, leak * np.exp(-h))) / (2 * h)
+    assert float(moved.loading_kept[0]) == pytest.approx(by_start, rel=0.01)
+    assert float(moved.loading_by_log_conductance[0]) == pytest.approx(by_leak, rel=0.02)

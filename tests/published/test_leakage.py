@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from exact_balance import Box, Climate, Sorbent, follow
 from published.tables_read import published
 
 from monitor.physics import leakage
-from monitor.physics.box_balance import Box, Climate, Sorbent, follow
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import absolute_humidity_g_per_m3, saturation_vapor_pressure_pa, vapor_pressure_pa
 from monitor.physics.sorption import PiecewiseLinear

@@ -33,7 +33,7 @@ from monitor.inference.posterior.priors import (
     Assumptions,
     Prior,
 )
-from monitor.physics.box_step import Air, DrawnBox, advance
+from monitor.physics.box_balance import Air, DrawnBox, advance
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
