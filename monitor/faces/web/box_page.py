@@ -46,7 +46,8 @@ class BoxView:
     chart: Markup
     weeks: Sequence[tuple[str, str, str, str]]
     ahead: Sequence[tuple[str, str, str, str]]
-    entries: Sequence[tuple[str, str, str, str]]
+    entries: Sequence[tuple[str, str, str, str, str]]
+    """Instant for machines and for people, kind, words, shape of its mark."""
     temperature_unit: str
 
 
@@ -71,7 +72,13 @@ def view(
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::7]],
         entries=[
-            (words.moment(entry.at), entry.kind.value, words.entry(entry), _SIGNS.get(entry.kind, "note"))
+            (
+                entry.at.isoformat(),
+                words.moment(entry.at),
+                entry.kind.value,
+                words.entry(entry),
+                _SIGNS.get(entry.kind, "note"),
+            )
             for entry in reversed(entries)
         ],
         temperature_unit=words.temperature_unit,
