@@ -126,7 +126,7 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 
 @contextmanager
-def serving(shelf: Shelf, keeper: Keeper | None = None) -> Iterator[str]:
+def serving(shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"') -> Iterator[str]:
     """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
@@ -135,7 +135,7 @@ def serving(shelf: Shelf, keeper: Keeper | None = None) -> Iterator[str]:
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"
     try:
-        _wait_for_first(address, thread)
+        _wait_for(wait_for, address, thread)
         yield address
     finally:
         server.should_exit = True
@@ -143,12 +143,12 @@ def serving(shelf: Shelf, keeper: Keeper | None = None) -> Iterator[str]:
         listener.close()
 
 
-def _wait_for_first(address: str, thread: threading.Thread) -> None:
-    """Wait until the background has taken its first snapshot."""
+def _wait_for(words: str, address: str, thread: threading.Thread) -> None:
+    """Wait until the page says these words; the background takes its first snapshot meanwhile."""
     deadline = time.monotonic() + 60.0
     while thread.is_alive() and time.monotonic() < deadline:
         with suppress(httpx.TransportError):
-            if "first assessment" not in httpx.get(address).text:
+            if words in httpx.get(address).text:
                 return
         time.sleep(0.05)
-    raise AssertionError("the page did not come up within 60 s")
+    raise AssertionError(f"the page did not say {words!r} within 60 s")

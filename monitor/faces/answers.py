@@ -78,7 +78,12 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
 def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
     texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
-    return [_sentence(text) for text in texts if text]
+    return [sentence(text) for text in texts if text]
+
+
+def sentence(text: str) -> str:
+    """Return a text with its capital letter and its full stop."""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _box_leak(assessment: Assessment) -> Answer:
@@ -136,10 +141,6 @@ def _quantiles(values: Quantiles) -> dict[str, float]:
 
 def _dates(dates: DateQuantiles) -> dict[str, datetime | None]:
     return asdict(dates)
-
-
-def _sentence(text: str) -> str:
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _rounded(value: float) -> float:

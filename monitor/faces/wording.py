@@ -137,7 +137,7 @@ class Wording:
         dates = forecast.cross_at
         if dates.p05 is None or dates.p50 is None or dates.p50 - as_of < FAR_AWAY:
             return self.crossing(forecast, as_of)
-        long = dates.p95 is not None and dates.p95 - dates.p05 > timedelta(days=330)
+        long = (dates.p95 or dates.p50) - dates.p05 > timedelta(days=270)
         last = self._month(dates.p95, year=long) if dates.p95 else "later"
         return f"{self._month(dates.p50, year=True)} ({self._month(dates.p05, year=long)} {TO} {last})"
 

@@ -61,6 +61,8 @@ def demo(
         _show(shelf)
     if keep:
         typer.echo(f"Look around: siccast --shelf {keep} serve, or boxes, forecast, leak, plan in its place")
+    else:
+        typer.echo("Nothing of it was kept: siccast demo --keep DIR leaves its shelf folder to look around in.")
 
 
 def _lay_out(recording: Path, folder: Path) -> Shelf:

@@ -10,6 +10,7 @@ import numpy as np
 import orjson
 from markupsafe import Markup
 
+from monitor.faces.answers import sentence
 from monitor.faces.web.drawing import frame_of, top_pct
 from monitor.faces.web.shelf_page import BoxCard, card
 from monitor.faces.web.snapshot import HISTORY_DAYS
@@ -65,9 +66,9 @@ def view(
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
         leak_words=_leak_words(answer.leak, words, answer.as_of) if answer.leak else (),
-        evidence=answer.evidence,
-        sharpen=answer.sharpen,
-        refusal=answer.refusal,
+        evidence=[sentence(text) for text in answer.evidence],
+        sharpen=sentence(answer.sharpen) if answer.sharpen else "",
+        refusal=sentence(answer.refusal) if answer.refusal else "",
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::7]],
@@ -128,7 +129,7 @@ def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
 
 
 def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str]:
-    said = [leak.comparison] if leak.comparison else []
+    said = [sentence(leak.comparison)] if leak.comparison else []
     if leak.changed_at is not None:
         factor = f", by a factor of {spread(leak.change_factor)}" if leak.change_factor else ""
         said.append(f"It changed about {words.day(leak.changed_at, as_of)}{factor}.")

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.records import BoxState
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from zoneinfo import ZoneInfo
@@ -132,7 +134,7 @@ def strip(answer: Assessment, series: ReadingSeries | None, frame: Frame, zone: 
     forecast = answer.forecast
     days = [day for day in forecast.fan if _noon(day, zone) <= frame.end] if forecast else []
     days = [day for day in days if _noon(day, zone) >= frame.as_of]
-    dates = forecast.cross_at if forecast else None
+    dates = forecast.cross_at if forecast and answer.state is not BoxState.over_limit else None
     crossing = None
     if dates is not None and dates.p05 is not None and dates.p05 < frame.end:
         crossing = (frame.x(dates.p05), frame.x(dates.p50 or frame.end), frame.x(dates.p95 or frame.end))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.faces.answers import sentence
 from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
 from monitor.faces.web.snapshot import HISTORY_DAYS
 from monitor.faces.wording import Wording, ago, chance_cell, percent, percents
@@ -95,7 +96,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         crossing_brief=brief,
         within_7=chance_cell(forecast.chance_within(7)) if forecast else "",
         within_30=chance_cell(forecast.chance_within(30)) if forecast else "",
-        why_not=answer.refusal,
+        why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
         strip_words=f"Humidity {humidity}, limit {limit}; crosses: {crossing or 'no forecast'}",

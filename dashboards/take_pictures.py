@@ -1,0 +1,82 @@
+"""Take the pictures of the page that the README shows: `python dashboards/take_pictures.py [FOLDER]`.
+
+Plays the demo as quickly as this machine can, serves its shelf, and photographs both pages in Debian's chromium at two
+widths and in both color schemes. Needs the package with its `test` extra. Without a folder only `shelf.png` is renewed.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+HERE = Path(__file__).resolve().parent
+SICCAST = [sys.executable, "-c", "from monitor.faces.cli.app import main; main()"]
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+WIDTHS = {390: 844, 1280: 900}
+PAGES = {"shelf": "/", "box": "/box/tpu-soft"}
+
+
+def main() -> None:
+    """Renew the README's picture, and take all the others where a folder is named."""
+    with tempfile.TemporaryDirectory() as site, sync_playwright() as playwright:
+        subprocess.run([*SICCAST, "demo", "--fast", "--keep", site], check=True)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        with _serving(site) as address:
+            page = _open(browser, 1280, "light", address)
+            _take_two_boards(page)
+            if len(sys.argv) > 1:
+                _take_all(browser, address, Path(sys.argv[1]))
+        browser.close()
+
+
+def _take_two_boards(page: Page) -> None:
+    """Photograph the top of the shelf, down to its second board."""
+    second_board = page.locator(".stand").nth(5).bounding_box()
+    assert second_board is not None
+    height = second_board["y"] + second_board["height"] + 24
+    page.screenshot(path=HERE / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": 1280, "height": height})
+
+
+def _take_all(browser: Browser, address: str, folder: Path) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    for width in WIDTHS:
+        for scheme in ("light", "dark"):
+            for name, path in PAGES.items():
+                page = _open(browser, width, scheme, address.rstrip("/") + path)
+                page.screenshot(path=folder / f"{name}-{width}-{scheme}.png", full_page=True)
+
+
+def _open(browser: Browser, width: int, scheme: str, address: str) -> Page:
+    context = browser.new_context(viewport={"width": width, "height": WIDTHS[width]}, color_scheme=scheme)
+    page = context.new_page()
+    page.goto(address)
+    page.wait_for_selector("#headline, .box-lead", timeout=120_000)
+    page.wait_for_load_state("networkidle")
+    page.evaluate("document.fonts.ready")
+    return page
+
+
+@contextmanager
+def _serving(site: str) -> Iterator[str]:
+    with subprocess.Popen(
+        [*SICCAST, "--shelf", site, "serve", "--port", "0"], stdout=subprocess.PIPE, text=True
+    ) as server:
+        assert server.stdout is not None
+        found = re.search(r"http://\S+/", server.stdout.readline())
+        assert found, "siccast serve named no address"
+        try:
+            yield found[0]
+        finally:
+            server.terminate()
+
+
+if __name__ == "__main__":
+    main()
