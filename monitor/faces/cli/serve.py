@@ -63,6 +63,7 @@ def _listen_at(host: str, port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        listener.listen()  # from here on a browser waits instead of being refused
     except OSError as error:
         listener.close()
         raise SettingsError(f"can't listen at {host} port {port}: {error.strerror}; try another --port") from error
