@@ -89,6 +89,7 @@ def test_leak_shows_conductance_air_changes_half_time_and_seasons(siccast: Run) 
     assert "  0.052 (0.031 – 0.088)  " in line
     assert line.split()[-6:] == ["0.71", "23", "hours", "0.050", "0.090", "0.030"]
     assert "As tight as most gasketed boxes." in shown
+    assert shown.rstrip().endswith("weighing the beads twice would tell grams.")
     box = answer_of(siccast("leak", "--json", "pa6-dry"))["boxes"][0]
     assert box["half_time_days"]["p50"] == pytest.approx(0.6931 / 0.71, rel=1e-3)
     assert box["ingress_summer_g_per_day"]["p50"] == pytest.approx(0.09)
@@ -114,6 +115,7 @@ def test_the_persons_units_and_zone(siccast: Run, site: Path) -> None:
     assert "As of 5 Mar 2026, 01:00 (Pacific/Auckland)" in shown
     assert "70.7 °F" in shown
     assert "due by 14 Mar" in shown
+    assert "60 days from Thu 5 Mar 2026" in siccast("plan").stdout
     assert "0.0018 (0.0011 – 0.0031)" in siccast("leak").stdout
     assert answer_of(siccast("boxes", "--json"))["boxes"][0]["latest"]["temperature_c"] == 21.5
 

@@ -71,7 +71,7 @@ def ask(
     from monitor.faces.cli.output import working
     from monitor.store.opening import open_stores
 
-    busy = nullcontext() if quiet else working("weighing what the boxes say")
+    busy = nullcontext() if quiet else working(f"weighing what {len(shelf.boxes)} boxes say")
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy:
         for name in names or ():
             given.known_box(name, shelf, stores)

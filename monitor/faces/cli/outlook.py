@@ -71,7 +71,7 @@ def show_forecasts(asked: Asked) -> None:
 
 def show_leaks(asked: Asked) -> None:
     """Print how leaky each box is, and how the boxes compare."""
-    from monitor.faces.cli.output import show_notes, show_table
+    from monitor.faces.cli.output import say, show_notes, show_table
 
     unit = asked.wording.mass_unit
     flows = (f"{unit}/day\nnow", "in\nsummer", "in\nwinter")
@@ -80,6 +80,7 @@ def show_leaks(asked: Asked) -> None:
     show_table(headings, rows, right=(2, 3, 4, 5, 6), wrap={0: 24, 1: None})
     notes = [(a.box.name, " ".join(_leak_words(a, asked.wording))) for a in asked.assessments]
     show_notes("How they compare", [(box, text) for box, text in notes if text])
+    say(_what_grams_rest_on(asked.assessments))
 
 
 def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
@@ -125,9 +126,16 @@ def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     if there.changed_at and there.change_factor:
         since = wording.day(there.changed_at, assessment.as_of)
         words.append(f"Since {since} it is {there.change_factor.p50:.1f} times what it was.")
-    words.append(
-        "Grams rest on a weighing or a test of the empty box."
-        if there.grams_known
-        else "Grams rest on the beads' stated mass; humidity alone gives leak for each gram of beads."
-    )
     return words
+
+
+def _what_grams_rest_on(assessments: Sequence[Assessment]) -> str:
+    """Return for which boxes a weighing tells grams, and what the others' grams are worth."""
+    known = [a.box.name for a in assessments if a.leak and a.leak.grams_known]
+    assumed = [a.box.name for a in assessments if a.leak and not a.leak.grams_known]
+    if not assumed:
+        return "Grams rest on weighings or tests of the empty box." if known else ""
+    stated = "on the beads' stated mass: humidity alone gives the leak for each gram of beads"
+    if not known:
+        return f"Grams rest {stated}; weighing the beads twice would tell grams."
+    return f"Grams rest on a weighing or a test of the empty box for {', '.join(known)}; for the others {stated}."

@@ -71,6 +71,12 @@ def show_notes(heading: str, notes: Sequence[tuple[str, str]]) -> None:
     typer.echo()
 
 
+def say(text: str) -> None:
+    """Print a sentence, wrapped at the terminal's width."""
+    if text:
+        _console().print(_plain(text))
+
+
 def _console() -> Console:
     """Return the person's terminal; where there is none, a line as long as it takes."""
     from rich.console import Console
@@ -86,10 +92,14 @@ def _plain(text: str) -> str:
 
 @contextmanager
 def working(on_what: str) -> Iterator[None]:
-    """Show on stderr that something is being worked on while the body runs; nothing where that is not a terminal."""
+    """Show on stderr what is being worked on and for how long; nothing where that is not a terminal."""
     from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-    with Console(stderr=True).status(f"{on_what} …"):
+    console = Console(stderr=True)
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        progress.add_task(on_what, total=None)
         yield
 
 
