@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -109,6 +110,12 @@ def test_no_ring_between_modules() -> None:
 
     for name in known:
         walk(name, ())
+
+
+def test_map_in_developers_names_every_room_of_the_import_table() -> None:
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for room in MAY_IMPORT:
+        assert re.search(rf"\b{room}(\.py|/)", text), f"DEVELOPERS.md has no row for {room}"
 
 
 HEAVY = ("numpy", "pandas", "scipy", "starlette", "uvicorn", "influxdb_client", "amqtt", "paho", "matplotlib")

@@ -1,0 +1,81 @@
+"""What README.md and DEVELOPERS.md say is held against the program."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from monitor.faces.cli.app import app
+from monitor.settings import load_shelf
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"```(\w+)\n(.*?)```", README, flags=re.DOTALL)
+
+
+def commands_shown() -> list[str]:
+    lines = [line for kind, block in BLOCKS if kind == "sh" for line in block.splitlines()]
+    return [line.split(" #")[0].strip() for line in lines if line.startswith("siccast ")]
+
+
+@pytest.mark.parametrize("line", commands_shown())
+def test_every_command_in_the_readme_exists_with_its_options(line: str) -> None:
+    words = shlex.split(line.split("\\", maxsplit=1)[0])[1:]
+    group = typer.main.get_command(app)
+    context = typer.Context(group, info_name="siccast")
+    while words:
+        word = words.pop(0)
+        if word.startswith("-"):
+            known = {name for parameter in group.params for name in parameter.opts}
+            assert word in known, f"{word} is no option of {context.command_path}"
+            words = words[1:]
+        elif hasattr(group, "get_command"):
+            inner = group.get_command(context, word)
+            assert inner is not None, f"{word} is no command of {context.command_path}"
+            group, context = inner, typer.Context(inner, info_name=word, parent=context)
+
+
+def test_shelf_file_in_the_readme_is_a_valid_one(tmp_path: Path) -> None:
+    (shelf_text,) = [block for kind, block in BLOCKS if kind == "toml"]
+    (tmp_path / "shelf.toml").write_text(shelf_text, encoding="utf-8")
+    (tmp_path / "mqtt.secret").write_text("hush")
+    (tmp_path / "mqtt.secret").chmod(0o600)
+    shelf = load_shelf(tmp_path, environment={})
+    assert [box.name for box in shelf.boxes] == ["left-top"]
+    assert len(shelf.feeds) == 2
+
+
+def test_readme_opens_with_the_job_then_two_commands_then_the_picture() -> None:
+    paragraph, first, second, picture = (
+        README.index(mark) for mark in ("You print with filament", "siccast demo\n", ".venv/bin/pytest\n", "![")
+    )
+    assert paragraph < first < second < picture
+
+
+def test_files_that_the_documents_point_at_exist() -> None:
+    for document in (ROOT / "README.md", ROOT / "DEVELOPERS.md"):
+        text = document.read_text(encoding="utf-8")
+        for target in re.findall(r"\]\((?!https?:)([^)#]+)\)", text):
+            assert (document.parent / target).exists(), f"{document.name} points at {target}"
+
+
+@pytest.mark.parametrize("name", [command.name for command in typer.main.get_command(app).commands.values()])
+def test_every_command_helps(name: str) -> None:
+    shown = CliRunner().invoke(app, [name, "--help"])
+    assert shown.exit_code == 0
+    assert shown.output.startswith(("Usage", "\nUsage"))
+
+
+def test_a_wrong_word_is_wrong_usage() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.faces.cli.app", "frobnicate"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "frobnicate" in done.stderr
