@@ -103,3 +103,7 @@ def _usage(error: Any) -> str:
 def _stop(message: str, exit_code: int) -> NoReturn:
     typer.echo(message if "\n" in message else f"siccast: {message}", err=True)
     sys.exit(exit_code)
+
+
+if __name__ == "__main__":
+    main()

@@ -138,8 +138,9 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
 
     Examples
     --------
-    >>> end_from_three(110.0, 105.0, 102.5, 0.3)
-    (100.0, 1.71...)
+    >>> end, sd = end_from_three(110.0, 105.0, 102.5, 0.3)
+    >>> round(end, 2), round(sd, 2)
+    (100.0, 1.72)
     """
     first_drop = first_g - second_g
     if first_drop <= 4.0 * scale_sd_g * np.sqrt(2.0):
