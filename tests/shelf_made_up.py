@@ -16,6 +16,7 @@ import httpx
 import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
+from monitor.assess import RechargePlan
 from monitor.faces.web.app import create_app
 from monitor.faces.web.snapshot import HISTORY_DAYS, Keeper, Snapshot
 from monitor.records import (
@@ -121,8 +122,9 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
     with open_stores(shelf.database_path, read_only=True) as stores:
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, AS_OF) for a in assessments()}
         room = stores.readings.latest()["room"]
-    drying = PlannedDay(datetime(2026, 3, 7, tzinfo=UTC).date(), "oven", ("over", "soon"))
-    return Snapshot(AS_OF, assessments(), recent, 0.25, room, drying)
+    why = {"over": "over its limit already", "soon": "due by Thu 12 Mar"}
+    drying = PlannedDay(datetime(2026, 3, 7, tzinfo=UTC).date(), "oven", ("over", "soon"), why)
+    return Snapshot(AS_OF, assessments(), recent, 0.25, room, RechargePlan("oven", (drying,)))
 
 
 @contextmanager

@@ -8,11 +8,13 @@ import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from urllib.parse import quote
 
 import httpx
 import pytest
+from icalendar import Calendar
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 
 from monitor.faces.shipped import shipped
@@ -153,3 +155,12 @@ def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
 def test_vendored_files_are_the_published_ones(name: str, digest: str) -> None:
     content = (shipped("dashboards") / "assets" / "vendor" / name).read_bytes()
     assert hashlib.sha256(content).hexdigest() == digest
+
+
+def test_a_calendar_program_is_handed_the_days_of_drying(client: httpx.Client) -> None:
+    assert 'href="/drying.ics"' in client.get("/").text
+    answer = client.get("/drying.ics")
+    assert answer.headers["content-type"].startswith("text/calendar")
+    (event,) = Calendar.from_ical(answer.content).walk("VEVENT")
+    assert event.decoded("dtstart") == date(2026, 3, 7)
+    assert "over: over its limit already" in event["description"]

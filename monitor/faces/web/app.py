@@ -11,12 +11,13 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor import __version__
 from monitor.errors import SiccastError
+from monitor.faces.calendar import plan_calendar
 from monitor.faces.shipped import shipped
 from monitor.faces.web import box_page, shelf_page
 from monitor.faces.web.guard import Guard
@@ -25,7 +26,6 @@ from monitor.faces.wording import Wording
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.responses import Response
 
     from monitor.settings import Shelf
 
@@ -38,6 +38,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
         routes=[
             Route("/", pages.shelf, name="shelf"),
             Route("/box/{name}", pages.box, name="box"),
+            Route("/drying.ics", pages.calendar, name="calendar"),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
         middleware=[Middleware(Guard, host=host), Middleware(GZipMiddleware, minimum_size=1024)],
@@ -82,6 +83,14 @@ class Pages:
         history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
         view = box_page.view(snapshot, answer, history, entries, self._wording)
         return self._page("box.html", view=view, snapshot=snapshot)
+
+    def calendar(self, _request: Request) -> Response:
+        """Hand the days of drying to a calendar program."""
+        snapshot = self.keeper.newest
+        if snapshot is None or snapshot.plan is None:
+            raise HTTPException(503, "The boxes are still being weighed up.")
+        days = plan_calendar(snapshot.plan, self.site.site, snapshot.as_of)
+        return Response(days, media_type="text/calendar")
 
     def refusal(self, _request: Request, error: Exception) -> Response:
         """Show what was asked for in vain."""

@@ -132,9 +132,9 @@ def headline(answers: Sequence[Assessment]) -> str:
 
 
 def _drying(snapshot: Snapshot) -> tuple[str, Sequence[str]] | None:
-    planned = snapshot.next_drying
-    if planned is None:
+    if snapshot.plan is None or not snapshot.plan.days:
         return None
+    planned = snapshot.plan.days[0]
     return f"{planned.on:%A}, {planned.on.day} {planned.on:%B}, {planned.appliance}", planned.boxes
 
 

@@ -19,7 +19,8 @@ from monitor.store.opening import open_stores
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from monitor.records import Assessment, LedgerEntry, PlannedDay
+    from monitor.assess import RechargePlan
+    from monitor.records import Assessment, LedgerEntry
     from monitor.settings import Shelf
 
 HISTORY_DAYS = 30
@@ -41,8 +42,8 @@ class Snapshot:
     highest: float = 0.0
     """Nearly the highest humidity any box ever showed, so that the charts of all boxes can share one scale."""
     room: Reading | None = None
-    next_drying: PlannedDay | None = None
-    """The next day on which drying is worth it, with the shelf's first appliance."""
+    plan: RechargePlan | None = None
+    """The days on which drying is worth it, with the shelf's first appliance."""
     notice: str = ""
     """Why this is not the newest state, where it is not."""
 
@@ -60,8 +61,8 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
         room = stores.readings.latest().get(ROOM)
-    drying = _next_drying(shelf, answers, as_of)
-    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, drying)
+    plan = _plan(shelf, answers, as_of)
+    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan)
 
 
 def _nearly_highest(series: ReadingSeries) -> float:
@@ -69,11 +70,10 @@ def _nearly_highest(series: ReadingSeries) -> float:
     return float(np.quantile(series.relative_humidity, 0.995)) if len(series) else 0.0
 
 
-def _next_drying(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> PlannedDay | None:
+def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> RechargePlan:
     today = as_of.astimezone(shelf.timezone).date()
     rules = shelf.plan
-    plan = assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
-    return plan.days[0] if plan.days else None
+    return assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
 
 
 def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
