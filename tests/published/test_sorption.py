@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -220,3 +221,33 @@ def test_polymers_carry_where_their_numbers_come_from() -> None:
         assert plastic.weak == ("memory" in (plastic.verified["uptake"], plastic.verified["diffusivity"]))
         assert plastic.sigma_ln_uptake >= (0.25 if plastic.verified["uptake"] == "memory" else 0.1)
         assert 0.0 < plastic.spool_time_constant_days() < 2_000.0
+
+
+def readme_rows() -> dict[str, list[str]]:
+    text = (Path(materials.__file__).parent / "README.md").read_text(encoding="utf-8")
+    cells = [
+        [cell.strip() for cell in line.strip("|").split("|")] for line in text.splitlines() if line.startswith("|")
+    ]
+    return {row[0]: row[1:] for row in cells}
+
+
+@pytest.mark.parametrize("name", GEL_SETS)
+def test_readme_shows_the_errors_of_gels_as_they_are(name: str) -> None:
+    row = next(row for title, row in readme_rows().items() if title.startswith(name))
+    for lot, cell in zip(GEL_LOTS, row, strict=True):
+        found = errors(GEL_SETS[name], points(lot=lot))
+        shown = [float(part) for part in cell.split("/")]
+        assert shown == pytest.approx([found.rms, found.bias, found.median_pct], abs=0.51)
+        assert shown[:2] == pytest.approx([found.rms, found.bias], abs=6e-4)
+
+
+@pytest.mark.parametrize("name", [name for name in MEASURED_RMS_AT_MOST if not name.startswith("molecular_sieve_5A")])
+def test_readme_shows_the_errors_of_materials_as_they_are(name: str) -> None:
+    row = next((row for title, row in readme_rows().items() if f"`{name}`" in title), None)
+    if row is None:
+        assert name == "molecular_sieve_13X"  # shares the row of 5A
+        return
+    found = errors(isotherm_of(name).loading_g_per_g, points(name))  # type: ignore[arg-type]
+    assert int(row[1]) == found.n
+    assert [float(cell) for cell in row[2:5]] == pytest.approx([found.rms, found.bias, found.median_pct], abs=0.051)
+    assert float(row[2]) == pytest.approx(found.rms, abs=6e-5)
