@@ -146,6 +146,8 @@ def test_wrong_usage(words: tuple[str, ...], said: str) -> None:
         ("temperature_c,rh_pct\n20,fifty\n", "row 1: rh_pct is 'fifty'; it must be a number"),
         ("temperature_c,rh_pct\n20,50\n20,\n", "row 2: rh_pct is ''; it must be a number"),
         ("temperature_c,rh_pct\n20,50\n20,150\n", "row 2: rh_pct is 150; it must lie from 0 to 100"),
+        ("temperature_c,rh_pct\n-60,50\n20,x\n20,\n", "row 1: temperature_c is -60; it must lie from -45 to 373.946"),
+        ("temperature_c,rh_pct\n-60,50\n20,x\n20,\n", "(and 2 more such rows)"),
         ("temperature_c,rh_pct\n20,50,7\n", "row 1 of standard input has more cells than the heading"),
     ],
 )
@@ -153,6 +155,16 @@ def test_a_bad_table_is_named(given: str, said: str) -> None:
     result = siccast("air", "--csv", "-", given=given)
     assert result.exit_code == 1
     assert said in str(result.exception)
+
+
+def test_a_bad_row_does_not_hide_the_others() -> None:
+    result = siccast("air", "--csv", "-", given="temperature_c,rh_pct\n-60,50\n20,80\n20,fifty\n")
+    assert result.exit_code == 1
+    rows = list(csv.DictReader(io.StringIO(result.stdout)))
+    assert [row["absolute_g_per_m3"] == "" for row in rows] == [True, False, True]
+    assert float(rows[1]["absolute_g_per_m3"]) == pytest.approx(13.83, rel=5e-4)
+    as_json = siccast("air", "--csv", "-", "--json", given="temperature_c,rh_pct\n-60,50\n20,80\n").stdout
+    assert [row["vapor_pa"] is None for row in json.loads(as_json)] == [True, False]
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:

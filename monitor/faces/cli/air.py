@@ -45,12 +45,14 @@ def air(
 
     at = table.points(csv_file, temperature_c, rh_pct)
     answers = calculators.moist_air(
-        at.column("temperature_c", calculators.AIR_RANGE_C),
-        at.column("rh_pct", calculators.HUMIDITY_RANGE_PCT),
-        at.column("pressure_pa", calculators.PRESSURE_RANGE_PA, otherwise=100.0 * pressure_hpa),
+        *at.numbers(
+            table.Column("temperature_c", calculators.AIR_RANGE_C),
+            table.Column("rh_pct", calculators.HUMIDITY_RANGE_PCT),
+            table.Column("pressure_pa", calculators.PRESSURE_RANGE_PA, otherwise=100.0 * pressure_hpa),
+        )
     )
     if csv_file is not None:
-        table.show_rows(at.rows, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
+        table.show_rows(at, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
     elif as_json:
         given = {"temperature_c": temperature_c, "rh_pct": rh_pct, "pressure_hpa": pressure_hpa}
         table.show_one(given | table.first(answers))

@@ -42,10 +42,15 @@ def beads(
     at = table.points(csv_file, temperature_c, rh_pct)
     if not calculators.is_material(kind):
         raise typer.BadParameter(f"{kind!r} is not a material; known are {', '.join(calculators.material_kinds())}")
-    temperature = at.column("temperature_c", calculators.SORPTION_RANGE_C)
-    answers = calculators.sorption(kind, temperature, at.column("rh_pct", calculators.HUMIDITY_RANGE_PCT))
+    answers = calculators.sorption(
+        kind,
+        *at.numbers(
+            table.Column("temperature_c", calculators.SORPTION_RANGE_C),
+            table.Column("rh_pct", calculators.HUMIDITY_RANGE_PCT),
+        ),
+    )
     if csv_file is not None or temperature_c is None or rh_pct is None:
-        table.show_rows(at.rows, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
+        table.show_rows(at, {name: answers[name] for name in CSV_QUANTITIES}, as_json=as_json)
         return
     caveats = calculators.caveats(kind, temperature_c, rh_pct)
     if as_json:

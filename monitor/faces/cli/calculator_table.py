@@ -6,8 +6,8 @@ import csv
 import math
 import sys
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TextIO
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple, TextIO
 
 import typer
 
@@ -25,33 +25,55 @@ NEEDED = ("temperature_c", "rh_pct")
 Rows = list[dict[str, str]]
 
 
-@dataclass(frozen=True)
+class Column(NamedTuple):
+    """A column that a calculator reads: its range, and what stands for a cell that is absent or empty."""
+
+    name: str
+    within: tuple[float, float]
+    otherwise: float | None = None
+
+
+@dataclass
 class Points:
-    """The points to reckon for, as text; a bad cell of a file names its row."""
+    """The points to reckon for, as text. A bad row of a file is named and left unanswered; the others are answered."""
 
     rows: Rows
     from_file: bool
+    faults: list[str] = field(default_factory=list)
+    good: list[int] = field(default_factory=list)
 
-    def column(self, name: str, within: tuple[float, float], otherwise: float | None = None) -> NDArray[float64]:
-        """Return a column as numbers; ``otherwise`` stands for a cell that is absent or empty."""
+    def numbers(self, *columns: Column) -> list[NDArray[float64]]:
+        """Return the columns of the rows that can be answered."""
         import numpy as np
 
-        values = [self._number(place, row.get(name, ""), name, otherwise) for place, row in enumerate(self.rows, 1)]
-        for place, value in enumerate(values, 1):
-            if not within[0] <= value <= within[1]:
-                raise self._fault(place, f"{name} is {value:g}; it must lie from {within[0]:g} to {within[1]:g}")
-        return np.array(values, dtype=np.float64)
+        answered = []
+        for place, row in enumerate(self.rows):
+            try:
+                answered.append([_number(row.get(column.name, ""), column) for column in columns])
+                self.good.append(place)
+            except ValueError as fault:
+                if not self.from_file:
+                    raise typer.BadParameter(str(fault)) from None
+                self.faults.append(f"row {place + 1}: {fault}")
+        return list(np.array(answered, dtype=np.float64).reshape(len(answered), len(columns)).T)
 
-    def _number(self, place: int, text: str, name: str, otherwise: float | None) -> float:
-        if otherwise is not None and not text.strip():
-            return otherwise
-        try:
-            return float(text)
-        except ValueError:
-            raise self._fault(place, f"{name} is {text!r}; it must be a number") from None
+    def spread(self, column: NDArray[float64]) -> list[float | None]:
+        """Return an answer for every row given, None where there is none."""
+        spread: list[float | None] = [None] * len(self.rows)
+        for place, value in zip(self.good, column, strict=True):
+            spread[place] = _known(float(value))
+        return spread
 
-    def _fault(self, place: int, what: str) -> Exception:
-        return ImportFileError(f"row {place}: {what}") if self.from_file else typer.BadParameter(what)
+
+def _number(text: str, column: Column) -> float:
+    low, high = column.within
+    try:
+        value = column.otherwise if column.otherwise is not None and not text.strip() else float(text)
+    except ValueError:
+        raise ValueError(f"{column.name} is {text!r}; it must be a number") from None
+    if not low <= value <= high:
+        raise ValueError(f"{column.name} is {value:g}; it must lie from {low:g} to {high:g}")
+    return value
 
 
 def points(csv_file: Path | None, temperature_c: float | None, rh_pct: float | None) -> Points:
@@ -108,17 +130,20 @@ def show_labelled(answer: Mapping[str, float | None], labels: Mapping[str, tuple
     show_table(("quantity", "value", "unit"), shown, right=(1,))
 
 
-def show_rows(rows: Rows, answers: Mapping[str, NDArray[float64]], *, as_json: bool) -> None:
-    """Print the given rows with the answers appended as columns; a quantity that does not exist is left empty."""
-    columns = {name: [_known(float(value)) for value in column] for name, column in answers.items()}
+def show_rows(at: Points, answers: Mapping[str, NDArray[float64]], *, as_json: bool) -> None:
+    """Print the given rows with the answers appended; what does not exist is left empty, bad rows are named."""
+    columns = {name: at.spread(column) for name, column in answers.items()}
     if as_json:
-        show_json([row | {name: columns[name][k] for name in columns} for k, row in enumerate(rows)])
-        return
-    headings = [*(rows[0] if rows else NEEDED), *columns]
-    writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(headings)
-    for k, row in enumerate(rows):
-        writer.writerow([*row.values(), *(_cell(columns[name][k]) for name in columns)])
+        show_json([row | {name: columns[name][k] for name in columns} for k, row in enumerate(at.rows)])
+    else:
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow([*(at.rows[0] if at.rows else NEEDED), *columns])
+        for k, row in enumerate(at.rows):
+            writer.writerow([*row.values(), *(_cell(columns[name][k]) for name in columns)])
+    if at.faults:
+        sys.stdout.flush()
+        more = len(at.faults) - 1
+        raise ImportFileError(at.faults[0] + (f" (and {more} more such rows)" if more else ""))
 
 
 def _cell(value: float | None) -> str:
