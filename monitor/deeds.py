@@ -45,10 +45,11 @@ class ChargePortioned:
 
 @dataclass(frozen=True, slots=True)
 class ChargeMoved:
-    """A charge was put somewhere else."""
+    """A charge was put somewhere else; what it takes the place of becomes spare."""
 
     charge: str
     place: str
+    out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +122,13 @@ class RunWeighed:
     resolution_g: float = 1.0
     hot: bool = False
     """Weighed before the beads had cooled: the reading is kept and counts for less."""
+    factor: float = 1.0
+    """Grams for one of what the scale showed, where it stood on something else and the person said so."""
 
 
 @dataclass(frozen=True, slots=True)
 class ScaleCorrected:
-    """The person agreed that the scale had stood on something else: every weighing of the run is multiplied."""
+    """The person agreed that the scale had stood on something else all along: each weighing of a run is multiplied."""
 
     run: str
     factor: float

@@ -9,6 +9,7 @@ SiccastError
 ├── StoreError              the database can't be read or written
 │   └── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
 ├── LedgerError             an entry contradicts what the ledger holds
+├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
 └── ImportFileError         a file of readings or a recorded set can't be read
 """
@@ -50,6 +51,12 @@ class StoreBusyError(StoreError):
 
 class LedgerError(SiccastError):
     """An entry contradicts what the ledger holds."""
+
+
+class UnconfirmedError(SiccastError):
+    """What was asked or typed is unlikely or unwise; nothing was kept, and the same again with a yes would be."""
+
+    exit_code = 3
 
 
 class UnknownBoxError(SiccastError):

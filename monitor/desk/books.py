@@ -43,12 +43,15 @@ class Charge:
     tare_g: float | None = None
     state: str = "unknown"
     place: str = SPARE
+    placed_at: datetime | None = None
     cycles: int = 0
     dry_mass_g: float | None = None
     """Best estimate of the mass when fully dry, from the last finished run."""
     dry_mass_relative_sd: float = 0.0
     loading_g_per_g: Loading | None = None
     """Loading when last judged, before it went into a box."""
+    method: str | None = None
+    """How it was last dried, in the words of the ledger."""
     color: str = ""
     retired: bool = False
     deeds: tuple[int, ...] = ()
@@ -107,8 +110,9 @@ class Run:
         if not isinstance(deed, RunWeighed):
             raise TypeError(f"{type(deed).__name__} is no weighing")
         steps = deed.resolution_g * (HOT_COUNTS_AS_STEPS if deed.hot else 1.0)
-        mass_g = (deed.shown_g - self.start.tare_g) * self.scale_factor
-        return Weighing(logged.deed_id, logged.at, deed.heated_s, mass_g, steps * self.scale_factor)
+        factor = deed.factor * self.scale_factor
+        mass_g = (deed.shown_g - self.start.tare_g) * factor
+        return Weighing(logged.deed_id, logged.at, deed.heated_s, mass_g, steps * factor)
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,7 +75,9 @@ def _portion(books: Books, logged: LoggedDeed, deed: ChargePortioned) -> Books:
 def _move(books: Books, logged: LoggedDeed, deed: ChargeMoved) -> Books:
     charge = books.living(deed.charge)
     _require_resting(charge)
-    return _with_charge(books, logged, replace(charge, place=deed.place))
+    for name in deed.out:
+        books = _with_charge(books, logged, replace(books.living(name), place=SPARE))
+    return _with_charge(books, logged, replace(charge, place=deed.place, placed_at=logged.at))
 
 
 def _split(books: Books, logged: LoggedDeed, deed: ChargeSplit) -> Books:
@@ -114,6 +116,7 @@ def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
         dry_mass_relative_sd=max(kept.dry_mass_relative_sd, poured.dry_mass_relative_sd),
         cycles=max(kept.cycles, poured.cycles),
         state=kept.state if kept.state == poured.state else "unknown",
+        method=kept.method if kept.method == poured.method else None,
         loading_g_per_g=_mixed(kept, poured),
     )
     books = _with_charge(books, logged, merged)
@@ -168,10 +171,10 @@ def _start(books: Books, logged: LoggedDeed, deed: RunStarted) -> Books:
 
 def _weigh(books: Books, logged: LoggedDeed, deed: RunWeighed) -> Books:
     run = _going(books, deed.run)
-    if run.weighings and deed.heated_s <= run.weighings[-1].heated_s:
+    if run.weighings and deed.heated_s < run.weighings[-1].heated_s:
         raise LedgerError(
-            f"{deed.heated_s / 60:g} min of heating is not after the {run.weighings[-1].heated_s / 60:g} min"
-            " of the weighing before; give the minutes of heating in all"
+            f"{deed.heated_s / 60:g} min of heating is before the {run.weighings[-1].heated_s / 60:g} min"
+            " of the last weighing; give the minutes of heating in all"
         )
     return _with_run(books, logged, replace(run, shown=(*run.shown, logged)))
 
@@ -191,9 +194,20 @@ def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
         dry_mass_g=deed.dry_mass_g,
         dry_mass_relative_sd=deed.dry_mass_relative_sd,
         loading_g_per_g=deed.loading_g_per_g,
+        method=_method(run),
     )
     books = _with_charge(books, logged, charge)
     return replace(books, runs={**books.runs, run.name: replace(run, finished=deed)})
+
+
+def _method(run: Run) -> str:
+    degc, kind = run.start.temperature_degc, run.start.appliance_kind
+    if degc is None:
+        return "microwave"
+    if kind == "oven":
+        hours = run.weighings[-1].heated_s / 3600.0 if run.weighings else 0.0
+        return f"oven_{degc:.0f}C_{hours:.0f}h"
+    return "print_bed" if kind == "print_bed" else f"hot_air_{degc:.0f}C"
 
 
 def _jar(books: Books, logged: LoggedDeed, deed: JarChecked) -> Books:

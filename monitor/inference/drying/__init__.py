@@ -1,6 +1,22 @@
 """Weighings of one drying run → its curve, the dry mass behind it, and whether to go on."""
 
-from monitor.inference.drying.curve import CurveFit, WeighedPoint, fit_curve
+from monitor.inference.drying.curve import CurveFit, WeighedPoint, end_from_three, fit_curve
 from monitor.inference.drying.priors import DryMass, EndLoading, Pace, RunPriors
+from monitor.inference.drying.reach import Reach, reach
+from monitor.inference.drying.verdict import Judgement, Verdict, judge
 
-__all__ = ["CurveFit", "DryMass", "EndLoading", "Pace", "RunPriors", "WeighedPoint", "fit_curve"]
+__all__ = [
+    "CurveFit",
+    "DryMass",
+    "EndLoading",
+    "Judgement",
+    "Pace",
+    "Reach",
+    "RunPriors",
+    "Verdict",
+    "WeighedPoint",
+    "end_from_three",
+    "fit_curve",
+    "judge",
+    "reach",
+]

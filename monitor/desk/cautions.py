@@ -1,0 +1,90 @@
+"""What can hurt a person or spoil the beads, said at the step where it matters; short, with its source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.physics.materials import Desiccant
+
+SHEET = "The maker's sheet and local rules come first."
+
+_GLASSLIKE = ("glass", "ceramic", "borosilicate")
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One sentence and where it comes from."""
+
+    text: str
+    source: str
+
+
+HOT_SPOTS = Caution(
+    "Single beads get far hotter than the rest: heat-proof glass or ceramic only, no metal, paper or plastic.",
+    "Weintraub, Methods for reconditioning silica gel",
+)
+STEAM = Caution(
+    "A hundred grams of water are 170 liters of steam: no tight lid, and open it away from your face.",
+    "ideal gas at 100 °C",
+)
+HOT_GLASS = Caution(
+    "Set hot glass on dry wood or cork; a cold or wet surface can shatter it.", "kitchen glass advice; trade"
+)
+FOOD = Caution(
+    "Keep beads and dust out of food: air the appliance and wipe it before it cooks again.", "dye safety data sheets"
+)
+COOLING = Caution(
+    "Let them cool in a closed dry jar, its lid ajar until below 60 °C: sealed hot, a jar pulls a vacuum.",
+    "HG/T 2765.4 handling advice; pressure from the gas law",
+)
+WEIGH_COLD = Caution(
+    "Weigh cold and covered: hot beads lift the reading, and a thin open layer takes up about 1 % in 15 minutes.",
+    "still-air transfer, reckoned; a deep bowl gained nothing a 1 g scale shows (common practice, no source)",
+)
+DUST = Caution("Pour without raising dust; a dust mask for loose granules.", "NIOSH limit for amorphous silica")
+
+
+def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tuple[Caution, ...]:
+    """Return what to know before the heat goes on."""
+    told = [HOT_SPOTS, STEAM, FOOD] if appliance_kind == "microwave" else [STEAM, FOOD]
+    if desiccant.dye is not None:
+        told.append(Caution(_sentence(desiccant.dye.caution), desiccant.dye.source))
+    if holder in _GLASSLIKE:
+        told.append(HOT_GLASS)
+    return tuple(told)
+
+
+def at_the_scale() -> tuple[Caution, ...]:
+    """Return what to know when weighing for the first time."""
+    return (WEIGH_COLD,)
+
+
+def at_the_end() -> tuple[Caution, ...]:
+    """Return what to know when the run is over."""
+    return (COOLING, DUST)
+
+
+def on_color(desiccant: Desiccant, color: str) -> str:
+    """Return what a color can and can't say."""
+    dye = desiccant.dye
+    if dye is None:
+        return "These beads carry no dye; their color says nothing."
+    turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, 25.0))
+    if color == dye.dry_color:
+        return (
+            f"{color.capitalize()} says under about {turn:.0%} loading; that can be anything from dry to half full."
+            " The scale and a jar check tell which."
+        )
+    if color == dye.wet_color:
+        return f"{color.capitalize()} says over about {turn:.0%} loading at the surface: these beads are spent."
+    return (
+        f"{color.capitalize()} is neither {dye.dry_color} nor {dye.wet_color}: turning, mixed, or a dye that was"
+        " overheated; go by the scale."
+    )
+
+
+def _sentence(text: str) -> str:
+    text = text[0].upper() + text[1:]
+    return text if text.endswith(".") else text + "."

@@ -1,0 +1,281 @@
+"""The recharge desk itself: every deed is checked against the books before it is kept, whichever face it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Protocol
+
+from monitor.deeds import (
+    BOX,
+    SPARE,
+    ChargeMoved,
+    Deed,
+    JarChecked,
+    LoggedDeed,
+    RunFinished,
+    RunStarted,
+    RunWeighed,
+)
+from monitor.desk.books import Books, Charge, Run
+from monitor.desk.runs import RunReport, beads_of, fitted, report
+from monitor.desk.steps import add_up, after
+from monitor.desk.traps import Trap, at_the_scale, before_heating
+from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
+from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
+from monitor.inference.drying.curve import quantiles
+from monitor.inference.drying.jar import JarVerdict, jar_verdict
+from monitor.inference.drying.reach import temperature_of
+from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, Quantiles, RoomClimate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from monitor.store.contracts import Deeds, Ledger, Readings
+
+FRESH_ROOM = timedelta(hours=6)
+"""A room reading older than this is not the room of now."""
+
+
+class DeskStores(Protocol):
+    """The stores that the desk works with."""
+
+    @property
+    def readings(self) -> Readings:
+        """What the sensors said."""
+        ...
+
+    @property
+    def ledger(self) -> Ledger:
+        """What was done to boxes."""
+        ...
+
+    @property
+    def deeds(self) -> Deeds:
+        """What was done with beads."""
+        ...
+
+
+class TrapError(UnconfirmedError):
+    """Something looks wrong; nothing was kept."""
+
+    def __init__(self, found: Sequence[Trap]) -> None:
+        super().__init__("; ".join(trap.text for trap in found) + ". Nothing was kept")
+        self.traps = tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """The desk of one shelf."""
+
+    stores: DeskStores
+    boxes: Sequence[Box]
+    appliances: Sequence[Appliance]
+    room_climate: RoomClimate | None = None
+
+    def books(self) -> Books:
+        """Add up the deeds."""
+        return add_up(self.stores.deeds.deeds())
+
+    def keep(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
+        """Keep a deed that agrees with the books."""
+        after(self.books(), LoggedDeed(0, at, deed))
+        return self.stores.deeds.log(deed, at, box_entry)
+
+    def undo(self, deed_id: int) -> LoggedDeed:
+        """Take a deed back, unless a later one rests on it."""
+        rest = [logged for logged in self.stores.deeds.deeds() if logged.deed_id != deed_id]
+        try:
+            add_up(rest)
+        except LedgerError as error:
+            raise LedgerError(f"deed {deed_id} can't be taken back: a later one rests on it ({error})") from error
+        return self.stores.deeds.undo(deed_id)
+
+    def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
+        """Return the air the appliance draws, and where that is known from."""
+        if told is not None:
+            return told, "told"
+        newest = self.stores.readings.latest().get(ROOM)
+        if newest is not None and newest.at <= now < newest.at + FRESH_ROOM:
+            return RoomClimate(newest.temperature_degc, newest.relative_humidity), "sensor"
+        return (self.room_climate, "shelf file") if self.room_climate else (RoomClimate(), "assumed")
+
+    def appliance(self, name: str) -> Appliance:
+        """Return a declared appliance."""
+        for appliance in self.appliances:
+            if appliance.name == name:
+                return appliance
+        known = ", ".join(appliance.name for appliance in self.appliances)
+        raise LedgerError(f"appliance '{name}' is not declared in the shelf file; declared: {known}")
+
+    def box(self, name: str) -> Box:
+        """Return a declared box."""
+        for box in self.boxes:
+            if box.name == name:
+                return box
+        raise UnknownBoxError(f"box '{name}' is not declared; declared: {', '.join(box.name for box in self.boxes)}")
+
+    def start(
+        self,
+        charge_name: str,
+        appliance: Appliance,
+        now: datetime,
+        *,
+        room: RoomClimate | None = None,
+        tare_g: float | None = None,
+        confirmed: bool = False,
+    ) -> Run:
+        """Begin a drying run.
+
+        Raises
+        ------
+        TrapError
+            If the beads, their dye or their holder don't stand it and nobody has confirmed it.
+        """
+        books = self.books()
+        charge, beads, degc = books.living(charge_name), beads_of(books, charge_name), temperature_of(appliance)
+        _require(before_heating(beads, appliance.kind, degc, charge.holder), confirmed)
+        air, room_from = self.room(now, room)
+        name = f"{charge_name}-{1 + sum(run.start.charge == charge_name for run in books.runs.values())}"
+        deed = RunStarted(
+            run=name,
+            charge=charge_name,
+            appliance=appliance.name,
+            appliance_kind=appliance.kind,
+            room_temperature_degc=air.temperature_degc,
+            room_relative_humidity=air.relative_humidity,
+            room_from=room_from,
+            temperature_degc=degc,
+            power_w=appliance.power_w,
+            tare_g=charge.tare_g or 0.0 if tare_g is None else tare_g,
+        )
+        self.keep(deed, now)
+        return self.books().run(name)
+
+    def weigh(self, weighed: RunWeighed, now: datetime, *, confirmed: bool = False) -> RunReport:
+        """Keep a weighing of a run and return what it means.
+
+        Raises
+        ------
+        TrapError
+            If the weighing looks wrong and nobody has confirmed it.
+        """
+        books = self.books()
+        run = books.open_run(weighed.run)
+        weighed = replace(weighed, run=run.name)
+        then = after(books, LoggedDeed(0, now, weighed))  # refuses heating times out of order first
+        mass_g = then.run(run.name).weighings[-1].mass_g
+        if mass_g <= 0.0:
+            raise OutOfRangeError(
+                f"{weighed.shown_g:g} g won't do; with its holder ({run.start.tare_g:g} g) it has to weigh more"
+            )
+        found = at_the_scale(
+            run,
+            mass_g,
+            weighed.heated_s,
+            weighed.resolution_g,
+            desiccant=beads_of(books, run.start.charge),
+            expected_g=_expected_g(books, run, weighed.heated_s),
+            other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
+        )
+        _require(found, confirmed)
+        self.keep(weighed, now)
+        return self.report(run.name)
+
+    def report(self, run_name: str) -> RunReport:
+        """Return what the weighings of a run mean so far."""
+        books = self.books()
+        return report(books, books.run(run_name), self.boxes)
+
+    def finish(self, run_name: str | None, now: datetime) -> RunReport:
+        """End a run and keep what it told of the beads."""
+        books = self.books()
+        run = books.open_run(run_name)
+        told = report(books, run, self.boxes)
+        dry, loading = told.dry_mass_g, told.loading_g_per_g
+        curves = fitted(books, run).fit.curves
+        deed = RunFinished(
+            run=run.name,
+            verdict=told.verdict.value,
+            end_mass_g=told.mass_g,
+            dry_mass_g=dry.p50,
+            dry_mass_relative_sd=(dry.p95 - dry.p05) / 3.29 / dry.p50,
+            start_loading_g_per_g=told.start_loading_g_per_g.p50,
+            loading_g_per_g=(loading.p05, loading.p50, loading.p95),
+            time_constant_s=float(1.0 / sorted(curves.rate_per_s)[len(curves.rate_per_s) // 2]),
+        )
+        self.keep(deed, now)
+        return told
+
+    def put(self, charge_name: str, box_name: str, now: datetime, *, beside: bool = False) -> LedgerEntry:
+        """Put a charge into a box: a new episode of that box begins, with what is known of the loading.
+
+        What was in the box becomes spare, unless the charge goes in beside it.
+        """
+        books = self.books()
+        charge, box = books.living(charge_name), self.box(box_name)
+        there = [
+            other for other in books.charges.values() if other.place == BOX + box.name and other.name != charge_name
+        ]
+        deed = ChargeMoved(charge_name, BOX + box.name, () if beside else tuple(other.name for other in there))
+        entry = self._episode(books, [charge, *(there if beside else [])], box, now)
+        self.keep(deed, now, entry)
+        return entry
+
+    def take_out(self, charge_name: str, now: datetime) -> None:
+        """Lay a charge aside."""
+        self.keep(ChargeMoved(charge_name, SPARE), now)
+
+    def jar_check(
+        self, charge_name: str, relative_humidity: float, temperature_degc: float, accuracy: float, now: datetime
+    ) -> JarVerdict:
+        """Keep a jar check and return what it says beside the weighings."""
+        books = self.books()
+        charge = books.living(charge_name)
+        beads = beads_of(books, charge_name)
+        verdict = jar_verdict(beads, relative_humidity, temperature_degc, accuracy, charge.loading_g_per_g)
+        joined = verdict.together_g_per_g if verdict.agrees else verdict.alone_g_per_g
+        loading = (joined.p05, joined.p50, joined.p95)
+        self.keep(JarChecked(charge_name, relative_humidity, temperature_degc, accuracy, loading), now)
+        return verdict
+
+    def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
+        earlier = self.stores.ledger.entries(box.name, before=now)
+        refilled = any(entry.kind in (EntryKind.charge, EntryKind.recharge) for entry in earlier)
+        first = charges[0]
+        return LedgerEntry(
+            kind=EntryKind.recharge if refilled else EntryKind.charge,
+            box=box.name,
+            at=now,
+            mass_g=sum(charge.mass_g for charge in charges),
+            desiccant=beads_of(books, first.name).kind,
+            dry_mass_g=sum(_dry_mass_g(charge) for charge in charges),
+            method=first.method or ("new" if first.state == "new" else None),
+            loading_g_per_g=first.loading_g_per_g if len(charges) == 1 else None,
+            note="charge " + " and ".join(charge.name for charge in charges),
+        )
+
+
+def _require(found: Iterable[Trap], confirmed: bool) -> None:
+    found = tuple(found)
+    if found and not confirmed:
+        raise TrapError(found)
+
+
+def _expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
+    """Return what the beads should weigh: by the books before the first heat, by the curve after."""
+    if not run.weighings:
+        charge = run.charge_before
+        if charge.place.startswith(BOX):
+            return None  # they took up water there, and how much is the question
+        mass_g = run.mass_before_g
+        return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
+    it = fitted(books, run)
+    return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
+
+
+def _dry_mass_g(charge: Charge) -> float:
+    if charge.dry_mass_g is not None:
+        return charge.dry_mass_g
+    return charge.mass_g / (1.0 + (NEW_LOADING if charge.state == "new" else UNTOLD_LOADING))

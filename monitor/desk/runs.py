@@ -1,0 +1,286 @@
+"""A drying run and the physics behind it → what a person at the scale wants to know after each weighing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.deeds import BOX
+from monitor.desk.books import Books, Charge, Run, Weighing
+from monitor.inference.drying import (
+    CurveFit,
+    DryMass,
+    EndLoading,
+    Judgement,
+    RunPriors,
+    Verdict,
+    WeighedPoint,
+    beliefs,
+    fit_curve,
+    judge,
+)
+from monitor.inference.drying.reach import mean_draw_w
+from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
+from monitor.physics.materials import Desiccant, desiccant
+from monitor.records import Appliance, Box, Quantiles
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.store.contracts import Readings
+
+_ENOUGH_READINGS = 24
+_KWH_PER_WS = 1.0 / 3.6e6
+USUAL_LIMIT = 0.20
+"""The humidity limit a run is judged by where no box is declared."""
+_DRY_MASS_SD_A_CYCLE = 0.01
+"""What spills or ages between two runs of a charge, as a share of its dry mass (a guess of ours)."""
+STORAGE_DEGC = 22.0
+"""Temperature at which the water a box's beads can take is reckoned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """What the beads as they are now would do in a box."""
+
+    box: str
+    humidity_limit: float
+    usable_g: Quantiles
+    """Water they would still take up before the box passes its limit."""
+    share: float
+    """That over what bone-dry beads would take."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunReport:
+    """Everything to show of a run after its newest weighing."""
+
+    run: Run
+    desiccant: str
+    heated_s: float
+    mass_g: float
+    water_off_g: float
+    start_loading_g_per_g: Quantiles
+    loading_g_per_g: Quantiles
+    dry_mass_g: Quantiles
+    dry_mass_because: str
+    end_g: Quantiles
+    end_loading_g_per_g: Quantiles
+    floor_g_per_g: float
+    floor_because: str
+    judgement: Judgement
+    time_to_end_s: Quantiles
+    energy_so_far_kwh: float
+    energy_to_end_kwh: float
+    services: tuple[Service, ...]
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """What to do next."""
+        return self.judgement.verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The curve of a run with what it rests on."""
+
+    fit: CurveFit
+    points: tuple[WeighedPoint, ...]
+    heated_before_s: float
+    """Heating before the newest start: above 0 where the beads took up water in between."""
+    priors: RunPriors
+
+
+def fitted(books: Books, run: Run) -> Fitted:
+    """Fit the curve of a run; where the beads took up water in between, of the part since then."""
+    since = _since_last_gain(run.weighings)
+    points = tuple(
+        WeighedPoint(weighing.heated_s - since[0].heated_s, weighing.mass_g, weighing.resolution_g)
+        for weighing in since
+    )
+    priors = priors_of(books, run, points[0].mass_g if points else run.mass_before_g)
+    return Fitted(fit_curve(points, priors), points, since[0].heated_s if since else 0.0, priors)
+
+
+def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | None = None) -> RunReport:
+    """Return what to show of a run."""
+    it = fitted(books, run)
+    beads = beads_of(books, run.start.charge)
+    judgement = judge(
+        it.fit,
+        appliance_kind=run.start.appliance_kind,
+        floor_g_per_g=it.priors.end_loading.mean_g_per_g,
+        limit_loading_g_per_g=_limit_loading(beads, boxes),
+        weighings=len(it.points),
+        next_s=step_s(run.start.appliance_kind, _last_step_s(it.points)),
+    )
+    draw_w = mean_draw_w(appliance or appliance_of(run))
+    time_to_end = it.fit.time_to_end_s(SETTLED_SHARE * it.fit.dry_mass_g().p50)
+    weighings = run.weighings
+    return RunReport(
+        run=run,
+        desiccant=beads.kind,
+        heated_s=weighings[-1].heated_s,
+        mass_g=weighings[-1].mass_g,
+        water_off_g=weighings[0].mass_g - weighings[-1].mass_g,
+        start_loading_g_per_g=it.fit.start_loading_g_per_g(),
+        loading_g_per_g=it.fit.loading_g_per_g(),
+        dry_mass_g=it.fit.dry_mass_g(),
+        dry_mass_because=it.priors.dry_mass.because,
+        end_g=it.fit.end_g(),
+        end_loading_g_per_g=it.fit.end_loading_g_per_g(),
+        floor_g_per_g=it.priors.end_loading.mean_g_per_g,
+        floor_because=it.priors.end_loading.because,
+        judgement=judgement,
+        time_to_end_s=time_to_end,
+        energy_so_far_kwh=draw_w * weighings[-1].heated_s * _KWH_PER_WS,
+        energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
+        services=services(beads, it.fit.dry_mass_g(), it.fit.loading_g_per_g(), boxes),
+        remarks=_remarks(beads, run, it),
+    )
+
+
+def priors_of(books: Books, run: Run, start_g: float) -> RunPriors:
+    """Return what is believed of a run before its weighings."""
+    beads, charge = beads_of(books, run.start.charge), run.charge_before
+    learned = [
+        other.finished.time_constant_s
+        for other in books.runs.values()
+        if other.finished is not None and other.start.appliance == run.start.appliance and other.name != run.name
+    ]
+    return RunPriors(
+        dry_mass=_dry_mass(books, beads, run, charge, start_g),
+        end_loading=end_loading(beads, run),
+        pace=beliefs.pace(run.start.appliance_kind, run.start.temperature_degc, learned),
+    )
+
+
+def end_loading(beads: Desiccant, run: Run) -> EndLoading:
+    """Return where the method of a run ends."""
+    start = run.start
+    if start.temperature_degc is None:
+        return beliefs.MICROWAVE_END
+    return beliefs.end_of_hot_air(
+        beads, start.temperature_degc, start.room_temperature_degc, start.room_relative_humidity
+    )
+
+
+def services(
+    beads: Desiccant, dry_mass_g: Quantiles, loading_g_per_g: Quantiles, boxes: Sequence[Box]
+) -> tuple[Service, ...]:
+    """Return what beads of this loading would do in each box."""
+    told = []
+    for box in boxes:
+        full = float(beads.isotherm.loading_g_per_g(box.humidity_limit, STORAGE_DEGC))
+        left = Quantiles(
+            *(full - loading for loading in (loading_g_per_g.p95, loading_g_per_g.p50, loading_g_per_g.p05))
+        )
+        usable = Quantiles(*(max(dry_mass_g.p50 * share, 0.0) for share in (left.p05, left.p50, left.p95)))
+        told.append(Service(box.name, box.humidity_limit, usable, max(left.p50, 0.0) / full))
+    return tuple(told)
+
+
+def beads_of(books: Books, charge: str) -> Desiccant:
+    """Return what is known of the beads of a charge."""
+    return desiccant(books.lot(books.charge(charge).lot).bought.desiccant)
+
+
+def appliance_of(run: Run) -> Appliance:
+    """Return the appliance of a run as it was when the run began."""
+    start = run.start
+    return Appliance(start.appliance, start.appliance_kind, start.temperature_degc, power_w=start.power_w)
+
+
+def _dry_mass(books: Books, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
+    if charge.dry_mass_g is not None:
+        sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
+        return beliefs.known_dry_mass(charge.dry_mass_g, sd, "an earlier run of this charge")
+    if charge.state == "new":
+        return beliefs.dry_mass_of_new(start_g)
+    if charge.state == "room":
+        start = run.start
+        factor = beliefs.lot_factor(beads, _starts_in_room(books, charge.lot, run.name))
+        return beliefs.dry_mass_from_room(
+            start_g, beads, start.room_temperature_degc, start.room_relative_humidity, factor
+        )
+    return beliefs.dry_mass_untold(start_g)
+
+
+def _starts_in_room(books: Books, lot: str, but: str) -> list[tuple[float, float, float]]:
+    """Return loading and room of every finished run of a lot that began with beads at rest with the room."""
+    return [
+        (run.finished.start_loading_g_per_g, run.start.room_temperature_degc, run.start.room_relative_humidity)
+        for run in books.runs.values()
+        if run.finished is not None
+        and run.name != but
+        and run.charge_before.lot == lot
+        and run.charge_before.state == "room"
+    ]
+
+
+def _since_last_gain(weighings: Sequence[Weighing]) -> list[Weighing]:
+    """Return the weighings since the beads last took up water; of two after the same heating, the later counts."""
+    since: list[Weighing] = []
+    for weighing in weighings:
+        if since and weighing.mass_g > since[-1].mass_g + 2.0 * max(weighing.resolution_g, since[-1].resolution_g):
+            since = []
+        elif since and weighing.heated_s == since[-1].heated_s:
+            since.pop()
+        since.append(weighing)
+    return since
+
+
+def _last_step_s(points: Sequence[WeighedPoint]) -> float | None:
+    return points[-1].heated_s - points[-2].heated_s if len(points) > 1 else None
+
+
+def _limit_loading(beads: Desiccant, boxes: Sequence[Box]) -> float:
+    limit = min((box.humidity_limit for box in boxes), default=USUAL_LIMIT)
+    return float(beads.isotherm.loading_g_per_g(limit, STORAGE_DEGC))
+
+
+def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
+    told = []
+    if it.heated_before_s > 0.0:
+        told.append("The beads took up water in between; the curve is of the weighings since then.")
+    if run.scale_factor != 1.0:
+        told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
+    if run.charge_before.state == "room" and len(it.points) > 1:
+        told.append(_beside_room(beads, run, it.fit))
+    if beads.humidity_shows != "fill":
+        told.append("These beads hold nearly the same at any humidity, so a jar check says little about them.")
+    return tuple(told)
+
+
+def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:
+    """Say whether the loading at the start fits the room the beads lay in."""
+    start = run.start
+    room = float(beads.isotherm.loading_g_per_g(start.room_relative_humidity, start.room_temperature_degc))
+    began = fit.start_loading_g_per_g()
+    low, high = (room * (1.0 + sign * 2.0 * beads.sigma_ln_capacity) for sign in (-1.0, 1.0))
+    at = f"{began.p50:.2f} g/g at the start; beads at rest with {100.0 * start.room_relative_humidity:.0f} % RH"
+    if began.p95 < low:
+        return f"{at} hold {low:.2f} to {high:.2f}: these were drier than the room, or hold less than usual."
+    if began.p05 > high:
+        return f"{at} hold {low:.2f} to {high:.2f}: these were wetter than the room, or hold more than usual."
+    return f"{at} hold {low:.2f} to {high:.2f}, lot by lot: that fits."
+
+
+def first_days(readings: Readings, books: Books, charge_name: str) -> tuple[float, float] | None:
+    """Return the humidity and temperature a box came to rest at after a charge went in; None before that.
+
+    The first day and a half belongs to the air that was let in and to what spools give off; the median of the next
+    two days is a jar check that nobody had to make, and an upper bound where filament is still giving off water.
+    """
+    charge = books.charge(charge_name)
+    if not charge.place.startswith(BOX) or charge.placed_at is None:
+        return None
+    begin = charge.placed_at + timedelta(days=1.5)
+    series = readings.series(charge.place.removeprefix(BOX), begin, begin + timedelta(days=2))
+    if len(series) < _ENOUGH_READINGS:
+        return None
+    return float(np.median(series.relative_humidity)), float(np.median(series.temperature_degc))

@@ -1,0 +1,79 @@
+"""The jar check: the humidity over cooled beads in a closed jar tells how dry they are, whatever they can hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import norm
+
+from monitor.records import Quantiles
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.physics.materials import Desiccant
+
+SENSOR_SD_SHARE = 0.5
+"""A hygrometer's stated accuracy is taken as twice its standard deviation."""
+MODEL_LOG_SD = 0.2
+"""How far the humidity over heat-dried beads strays from the isotherm: 20 % on three measured points of two lots."""
+_GRID = np.exp(np.linspace(np.log(5e-4), np.log(0.4), 400))
+
+
+@dataclass(frozen=True, slots=True)
+class JarVerdict:
+    """What a jar check says of the loading: by itself, and together with what the scale had told."""
+
+    alone_g_per_g: Quantiles
+    together_g_per_g: Quantiles
+    agrees: bool
+    """Whether the two numbers can both be right."""
+
+
+def jar_verdict(
+    desiccant: Desiccant,
+    relative_humidity: float,
+    temperature_degc: float,
+    accuracy: float,
+    weighed_g_per_g: tuple[float, float, float] | None = None,
+) -> JarVerdict:
+    """Read the loading off a jar check.
+
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    relative_humidity, temperature_degc : float
+        In the closed jar, once the hygrometer came to rest. [fraction], [°C]
+    accuracy : float
+        Of the hygrometer as its sheet states it. [fraction of saturation]
+    weighed_g_per_g : tuple of float, optional
+        5 %, 50 % and 95 % of the loading as the weighings told it. [g/g]
+    """
+    expected = np.asarray(desiccant.isotherm.relative_humidity(_GRID, temperature_degc))
+    lot = desiccant.sigma_ln_capacity * _GRID * _slope_of_humidity(expected)
+    sd = np.sqrt((SENSOR_SD_SHARE * accuracy) ** 2 + (MODEL_LOG_SD * expected) ** 2 + lot**2)
+    seen = np.asarray(norm.pdf(relative_humidity, expected, sd))
+    flat = np.gradient(_GRID)
+    alone = _quantiles(seen * flat)
+    if weighed_g_per_g is None:
+        return JarVerdict(alone, alone, agrees=True)
+    low, middle, high = (max(value, 1e-4) for value in weighed_g_per_g)
+    log_sd = max(np.log(high / low) / 3.29, 0.02)
+    weighed = np.asarray(norm.pdf(np.log(_GRID), np.log(middle), log_sd)) / _GRID * flat
+    agrees = not (alone.p05 > high or alone.p95 < low)
+    return JarVerdict(alone, _quantiles(seen * weighed), agrees)
+
+
+def _slope_of_humidity(expected: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.gradient(expected, _GRID))
+
+
+def _quantiles(density: NDArray[np.float64]) -> Quantiles:
+    heap = np.cumsum(density)
+    if not heap[-1] > 0.0:
+        return Quantiles(float(_GRID[0]), float(_GRID[0]), float(_GRID[-1]))
+    low, middle, high = np.interp((0.05, 0.5, 0.95), heap / heap[-1], _GRID)
+    return Quantiles(float(low), float(middle), float(high))

@@ -1,0 +1,127 @@
+"""What a method of drying can reach in a room: end loading, jar check, time, heat; before anyone switches it on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.inference.drying.beliefs import MICROWAVE_END, end_of_hot_air, floor_sd_g_per_g, pace
+from monitor.inference.drying.verdict import SETTLED_SHARE
+from monitor.physics.drying import desorption_energy_kj, jar_relative_humidity, sensible_heat_kj
+from monitor.records import Quantiles
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.physics.materials import Desiccant
+    from monitor.records import Appliance, RoomClimate
+
+JAR_DEGC = 25.0
+_KJ_PER_KWH = 3600.0
+_MICROWAVE_INPUT_SHARE = 0.6
+"""Microwave power that reaches the food over what the plug draws (from memory)."""
+_USUAL_MEAN_DRAW_W = MappingProxyType(
+    {"microwave": 700.0, "oven": 250.0, "filament_dryer": 90.0, "print_bed": 120.0, "other": 500.0}
+)
+"""Mean draw while drying, from memory: an oven holding 110 °C takes some 0.4 to 0.6 kWh in two hours."""
+_HANDS_ON_MIN = MappingProxyType({"microwave": 20, "oven": 10, "filament_dryer": 5, "print_bed": 10, "other": 10})
+"""Minutes of a person's own work a batch: loading, stirring, weighing (a guess of ours)."""
+USUAL_DEGC = MappingProxyType({"oven": 110.0, "filament_dryer": 65.0, "print_bed": 70.0, "other": 60.0})
+"""Taken where the shelf file names no temperature."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What one method can do for one load of beads in one room."""
+
+    method: str
+    kind: str
+    temperature_degc: float | None
+    end_g_per_g: Quantiles
+    jar_relative_humidity: float | None
+    """Over the cooled beads at 25 °C, if they get to the end; None where the end is a guess."""
+    time_s: Quantiles
+    water_off_g: float
+    energy_kwh: float
+    least_energy_kwh: float
+    """What physics asks for: the heat of adsorption and the warming up, without losses."""
+    hands_on_min: int
+    over_ceiling: bool
+    """Hotter than these beads or their dye stand."""
+
+
+def reach(
+    appliance: Appliance,
+    desiccant: Desiccant,
+    room: RoomClimate,
+    dry_mass_g: float,
+    start_loading_g_per_g: float,
+    *,
+    learned_s: Sequence[float] = (),
+) -> Reach:
+    """Return what an appliance can do for so many grams of dry beads at this loading."""
+    degc = temperature_of(appliance)
+    end = _end(desiccant, room, degc)
+    middle = min(end.p50, start_loading_g_per_g)
+    span_s = pace(appliance.kind, degc, learned_s)
+    constants = np.log(max((start_loading_g_per_g - middle) / SETTLED_SHARE, 1.0))
+    spread = np.exp(1.645 * span_s.log_sd)
+    time_s = Quantiles(*(float(constants * span_s.median_s * factor) for factor in (1.0 / spread, 1.0, spread)))
+    water_g = dry_mass_g * (start_loading_g_per_g - middle)
+    hot = 110.0 if degc is None else degc
+    heat_kj = desorption_energy_kj(desiccant.isotherm, dry_mass_g, start_loading_g_per_g, max(middle, 1e-4), hot)
+    heat_kj += sensible_heat_kj(
+        dry_mass_g,
+        dry_mass_g * start_loading_g_per_g,
+        room.temperature_degc,
+        hot,
+        desiccant.dry_heat_capacity_kj_per_kg_per_k,
+    )
+    return Reach(
+        method=appliance.name,
+        kind=appliance.kind,
+        temperature_degc=degc,
+        end_g_per_g=end,
+        jar_relative_humidity=_jar(desiccant, room, degc),
+        time_s=time_s,
+        water_off_g=float(water_g),
+        energy_kwh=max(mean_draw_w(appliance) * time_s.p50 / 1e3 / _KJ_PER_KWH, float(heat_kj) / _KJ_PER_KWH),
+        least_energy_kwh=float(heat_kj) / _KJ_PER_KWH,
+        hands_on_min=_HANDS_ON_MIN.get(appliance.kind, 10),
+        over_ceiling=degc is not None and degc > desiccant.max_regeneration_degc,
+    )
+
+
+def temperature_of(appliance: Appliance) -> float | None:
+    """Return the air temperature an appliance works at; None for a microwave, which has none. [°C]"""
+    if appliance.kind == "microwave":
+        return None
+    return appliance.temperature_degc or USUAL_DEGC.get(appliance.kind, USUAL_DEGC["other"])
+
+
+def mean_draw_w(appliance: Appliance) -> float:
+    """Return what an appliance draws on average while drying. [W]"""
+    if appliance.power_w is None:
+        return _USUAL_MEAN_DRAW_W.get(appliance.kind, _USUAL_MEAN_DRAW_W["other"])
+    return appliance.power_w / _MICROWAVE_INPUT_SHARE if appliance.kind == "microwave" else 0.5 * appliance.power_w
+
+
+def _end(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> Quantiles:
+    if degc is None:
+        mean, sd = MICROWAVE_END.mean_g_per_g, MICROWAVE_END.sd_g_per_g
+    else:
+        mean = end_of_hot_air(desiccant, degc, room.temperature_degc, room.relative_humidity).mean_g_per_g
+        sd = floor_sd_g_per_g(mean, degc)
+    log_sd = np.sqrt(np.log1p((sd / mean) ** 2))
+    return Quantiles(*(float(mean * np.exp(z * log_sd)) for z in (-1.645, 0.0, 1.645)))
+
+
+def _jar(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> float | None:
+    if degc is None:
+        return None
+    return float(
+        jar_relative_humidity(desiccant.isotherm, degc, room.temperature_degc, room.relative_humidity, JAR_DEGC)
+    )

@@ -1,0 +1,111 @@
+"""What the fitted curve means for the person at the scale: go on, stir, or stop, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.inference.drying.curve import CurveFit
+    from monitor.records import Quantiles
+
+SETTLED_SHARE = 0.003
+"""A step that brings less than this share of the dry mass is not worth taking (half as much again as the 0.2 % within
+30 minutes that loss-on-drying tests call constant; a choice of ours)."""
+
+NOT_THROUGH_G_PER_G = 0.02
+"""An end this far above the floor is a bed that is not dried through: twice what the floor is known to."""
+
+ENOUGH_SHARE = 0.6
+"""Beads that keep this share of what bone-dry beads would take up to the limit are good enough (a choice of ours)."""
+
+STEPS_S = {"microwave": 180.0, "oven": 1800.0, "filament_dryer": 14_400.0, "print_bed": 14_400.0}
+"""The next step that is judged: one more burst, half an hour, four hours."""
+
+
+class Verdict(StrEnum):
+    """What to do next."""
+
+    go_on = "go on"
+    stir = "stir and go on"
+    done = "stop: done"
+    method_floor = "stop: this method cannot go lower in this room"
+    not_through = "stop: the bed is not dried through"
+
+    @property
+    def stops(self) -> bool:
+        """Whether more of the same brings nothing."""
+        return self in (Verdict.done, Verdict.method_floor, Verdict.not_through)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict with its numbers and its reason."""
+
+    verdict: Verdict
+    because: str
+    next_step_s: float
+    next_gain_g: Quantiles
+
+
+def step_s(appliance_kind: str, last_step_s: float | None = None) -> float:
+    """Return the next step to judge: a microwave burst like the last one, else what the appliance is usually given."""
+    if appliance_kind == "microwave" and last_step_s:
+        return min(last_step_s, 600.0)
+    return STEPS_S.get(appliance_kind, 3600.0)
+
+
+def judge(
+    fit: CurveFit,
+    *,
+    appliance_kind: str,
+    floor_g_per_g: float,
+    limit_loading_g_per_g: float,
+    weighings: int,
+    next_s: float,
+) -> Judgement:
+    """Judge a run.
+
+    Parameters
+    ----------
+    fit : CurveFit
+        The curve through the weighings so far.
+    appliance_kind : str
+        'microwave' and 'other' loads are stirred as a matter of course.
+    floor_g_per_g : float
+        Where this method ends in this room if the whole bed gets there. [g/g]
+    limit_loading_g_per_g : float
+        Loading of beads that are spent for the tightest box in question. [g/g]
+    weighings : int
+        How many there are; the first alone says nothing of the drying.
+    next_s : float
+        Length of the next step. [s]
+    """
+    gain, dry_g = fit.gain_g(next_s), fit.dry_mass_g().p50
+    now, end = fit.loading_g_per_g().p50, fit.end_loading_g_per_g().p50
+    settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < 2.0 * SETTLED_SHARE * dry_g
+    above = now - floor_g_per_g
+    if weighings < 2:
+        return Judgement(Verdict.go_on, "one weighing says where it starts; weigh again after some heat", next_s, gain)
+    if not settled:
+        return _going(appliance_kind, above, gain, dry_g, next_s)
+    if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
+        why = f"it settles at {end:.1%}, but this method reaches {floor_g_per_g:.1%} when the whole bed gets hot"
+        return Judgement(Verdict.not_through, f"{why}: a thinner layer, a stir, more air", next_s, gain)
+    if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
+        why = f"{now:.1%} is left and no amount of time takes it lower"
+        return Judgement(Verdict.method_floor, f"{why}: hotter, or on a drier day", next_s, gain)
+    return Judgement(Verdict.done, "another step would bring less than it costs", next_s, gain)
+
+
+def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, next_s: float) -> Judgement:
+    slow = gain.p50 < 4.0 * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
+    if appliance_kind != "microwave" and slow:
+        why = (
+            "it dries slowly while still well above what this method reaches: stir, a thinner layer, or a hotter method"
+        )
+        return Judgement(Verdict.stir, why, next_s, gain)
+    if appliance_kind == "microwave":
+        return Judgement(Verdict.stir, "water still comes off; stir so that hot spots even out", next_s, gain)
+    return Judgement(Verdict.go_on, "water still comes off", next_s, gain)
