@@ -37,7 +37,7 @@ FOOD = Caution(
 )
 COOLING = Caution(
     "Let them cool in a closed dry jar, its lid ajar until below 60 °C: sealed hot, a jar pulls a vacuum.",
-    "HG/T 2765.4 handling advice; pressure from the gas law",
+    "UC Davis protocol for drying beads (closed cooling); pressure from the gas law",
 )
 WEIGH_COLD = Caution(
     "Weigh cold and covered: hot beads lift the reading, and a thin open layer takes up about 1 % in 15 minutes.",
@@ -50,7 +50,7 @@ def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tu
     """Return what to know before the heat goes on."""
     told = [HOT_SPOTS, STEAM, FOOD] if appliance_kind == "microwave" else [STEAM, FOOD]
     if desiccant.dye is not None:
-        told.append(Caution(_sentence(desiccant.dye.caution), desiccant.dye.source))
+        told.append(Caution(_sentence(desiccant.dye.caution), "safety data sheet of the dye"))
     if holder in _GLASSLIKE:
         told.append(HOT_GLASS)
     return tuple(told)
@@ -74,11 +74,11 @@ def on_color(desiccant: Desiccant, color: str) -> str:
     turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, 25.0))
     if color == dye.dry_color:
         return (
-            f"{color.capitalize()} says under about {turn:.0%} loading; that can be anything from dry to half full."
-            " The scale and a jar check tell which."
+            f"{color.capitalize()} says under about {100 * turn:.0f} % loading;"
+            " that can be anything from dry to half full. The scale and a jar check tell which."
         )
     if color == dye.wet_color:
-        return f"{color.capitalize()} says over about {turn:.0%} loading at the surface: these beads are spent."
+        return f"{color.capitalize()} says over about {100 * turn:.0f} % loading at the surface: these beads are spent."
     return (
         f"{color.capitalize()} is neither {dye.dry_color} nor {dye.wet_color}: turning, mixed, or a dye that was"
         " overheated; go by the scale."

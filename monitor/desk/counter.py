@@ -18,7 +18,7 @@ from monitor.deeds import (
     RunWeighed,
 )
 from monitor.desk.books import Books, Charge, Run
-from monitor.desk.runs import RunReport, beads_of, fitted, report
+from monitor.desk.runs import RunReport, beads_of, first_days, fitted, report
 from monitor.desk.steps import add_up, after
 from monitor.desk.traps import Trap, at_the_scale, before_heating
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
@@ -61,7 +61,8 @@ class TrapError(UnconfirmedError):
     """Something looks wrong; nothing was kept."""
 
     def __init__(self, found: Sequence[Trap]) -> None:
-        super().__init__("; ".join(trap.text for trap in found) + ". Nothing was kept")
+        said = "; ".join(trap.text for trap in found)
+        super().__init__(said + (" " if said.endswith("?") else ". ") + "Nothing was kept")
         self.traps = tuple(found)
 
 
@@ -239,6 +240,22 @@ class Desk:
         loading = (joined.p05, joined.p50, joined.p95)
         self.keep(JarChecked(charge_name, relative_humidity, temperature_degc, accuracy, loading), now)
         return verdict
+
+    def last_dried(self) -> str:
+        """Return the charge whose run was finished last."""
+        finished = [run for run in self.books().runs.values() if not run.open]
+        if not finished:
+            raise LedgerError("no run is finished yet; name the charge with --charge")
+        return finished[-1].start.charge
+
+    def first_days(self, charge_name: str) -> JarVerdict | None:
+        """Return what the box a charge lies in says of it after its first days; None while it is too early."""
+        books = self.books()
+        found = first_days(self.stores.readings, books, charge_name)
+        if found is None:
+            return None
+        box = self.box(books.charge(charge_name).place.removeprefix(BOX))
+        return jar_verdict(beads_of(books, charge_name), *found, box.sensor.accuracy)
 
     def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
         earlier = self.stores.ledger.entries(box.name, before=now)

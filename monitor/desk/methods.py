@@ -63,6 +63,11 @@ def compare_methods(
     return tuple(told)
 
 
+def kind_of_beads(name: str) -> str:
+    """Return the kind of desiccant that a name or an everyday alias stands for."""
+    return desiccant(name).kind
+
+
 def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
     """Return runs as pictures."""
     curves = []

@@ -40,6 +40,8 @@ COMMAND_MODULES: tuple[str, ...] = (
     "backtest",
     "air",
     "beads",
+    "desk.lots",
+    "desk.recharge",
 )
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 

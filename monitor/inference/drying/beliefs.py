@@ -107,7 +107,9 @@ def end_of_hot_air(
 ) -> EndLoading:
     """Return the loading that hot room air ends at: the floor, and how far real beds stray from it. [g/g]"""
     floor = float(drying_floor_g_per_g(desiccant.isotherm, dryer_degc, room_temperature_degc, room_relative_humidity))
-    return EndLoading(max(floor, LEAST_FLOOR), because=f"hot room air at {dryer_degc:.0f} °C ends near {floor:.1%}")
+    return EndLoading(
+        max(floor, LEAST_FLOOR), because=f"hot room air at {dryer_degc:.0f} °C ends near {100.0 * floor:.1f} %"
+    )
 
 
 def floor_sd_g_per_g(floor_g_per_g: float, dryer_degc: float) -> float:

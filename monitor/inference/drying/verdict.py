@@ -91,12 +91,17 @@ def judge(
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
-        why = f"it settles at {end:.1%}, but this method reaches {floor_g_per_g:.1%} when the whole bed gets hot"
+        why = f"it settles at {100 * end:.1f} %, but this method reaches {100 * floor_g_per_g:.1f} % when the whole bed gets hot"
         return Judgement(Verdict.not_through, f"{why}: a thinner layer, a stir, more air", next_s, gain)
     if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
-        why = f"{now:.1%} is left and no amount of time takes it lower"
+        why = f"{100 * now:.1f} % is left and no amount of time takes it lower"
         return Judgement(Verdict.method_floor, f"{why}: hotter, or on a drier day", next_s, gain)
-    return Judgement(Verdict.done, "another step would bring less than it costs", next_s, gain)
+    return Judgement(
+        Verdict.done,
+        "another step would bring less than it costs; a jar check tells how dry they really are",
+        next_s,
+        gain,
+    )
 
 
 def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, next_s: float) -> Judgement:

@@ -1,0 +1,1 @@
+"""The recharge desk at the command line: lots and charges, drying runs, pictures, and a guide prompt by prompt."""

@@ -1,0 +1,126 @@
+"""`siccast recharge guide`: the same run prompt by prompt, for someone with a hot bowl in one hand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.deeds import RunWeighed
+from monitor.errors import SiccastError, UnconfirmedError
+from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import Opened, RoomAir, opened, say_cautions
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import TypeVar
+
+    from monitor.desk import RunReport
+    from monitor.desk.books import Run
+
+    Answer = TypeVar("Answer")
+
+
+def guide(context: typer.Context, room: RoomAir = None) -> None:
+    """Dry a charge prompt by prompt; leave with Ctrl-C and go on another day."""
+    from monitor.desk.cautions import at_the_end, at_the_scale
+    from monitor.faces.cli.desk.recharge import show_report
+
+    with opened(context) as it:
+        run = _going_on(it) or _begin(it, room)
+        say_cautions([(caution.text, caution.source) for caution in at_the_scale()])
+        step_g = _asked("Smallest step the scale shows", "1g", lambda text: typed.mass_g(text, it.shelf))
+        while True:
+            report = _weigh(it, run.name, step_g)
+            if report is None:
+                break
+            show_report(it, report, as_json=False)
+        if not it.desk.books().run(run.name).weighings or not typer.confirm("Finish this run?", default=True):
+            typer.echo(f"Run {run.name} stays open; `siccast recharge guide` goes on with it.")
+            return
+        report = it.desk.finish(run.name, it.at)
+        typer.echo(f"Finished: {report.verdict.value}.")
+        say_cautions([(caution.text, caution.source) for caution in at_the_end()])
+        _into_boxes(it, run.start.charge)
+
+
+def _going_on(it: Opened) -> Run | None:
+    """Return a run that was left open, where the person wants to go on with it."""
+    for run in it.desk.books().runs.values():
+        if run.open and typer.confirm(
+            f"Run {run.name} in the {run.start.appliance} is open. Go on with it?", default=True
+        ):
+            return run
+    return None
+
+
+def _begin(it: Opened, room: str | None) -> Run:
+    from monitor.faces.cli.desk.recharge import say_beginning
+
+    books = it.desk.books()
+    free = [charge.name for charge in books.charges.values() if not charge.retired]
+    charge = _asked(
+        f"Charge to dry ({', '.join(free) or 'none yet'})", free[0] if free else None, lambda t: books.living(t).name
+    )
+    names = ", ".join(tool.name for tool in it.shelf.appliances)
+    tool = _asked(f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
+    air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
+    shown = f"{air.temperature_degc:.0f}C/{100.0 * air.relative_humidity:.0f}"
+    told = _asked(f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
+    run = _sure(lambda sure: it.desk.start(charge, tool, it.at, room=told, confirmed=sure))
+    if run is None:
+        raise typer.Exit
+    say_beginning(it, run.name)
+    return run
+
+
+def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
+    """Ask for one weighing; None where the person is done."""
+    weighings = it.desk.books().run(name).weighings
+    if not weighings:
+        shown_g = _asked("Weight before the heat, as the scale shows it", None, lambda t: typed.mass_g(t, it.shelf))
+        return _sure(
+            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.at, confirmed=sure)
+        ) or _weigh(it, name, step_g)
+    last = weighings[-1].heated_s - (weighings[-2].heated_s if len(weighings) > 1 else 0.0)
+    usual = f"{last / 60.0:g}" if last else None
+    more_s = _asked("Minutes of heat since the last weighing (0 to stop)", usual, typed.heating_s)
+    if more_s == 0.0:
+        return None
+    shown_g = _asked("What the scale shows now", None, lambda t: typed.mass_g(t, it.shelf))
+    weighed = RunWeighed(name, weighings[-1].heated_s + more_s, shown_g, step_g)
+    return _sure(lambda sure: it.desk.weigh(weighed, it.at, confirmed=sure)) or _weigh(it, name, step_g)
+
+
+def _into_boxes(it: Opened, charge: str) -> None:
+    """Ask where the beads go; a part of them may go elsewhere."""
+    from monitor.faces.wording import Wording
+
+    wording = Wording(it.shelf.timezone, it.shelf.fahrenheit, it.shelf.ounces)
+    names = ", ".join(box.name for box in it.shelf.boxes)
+    if not names or not typer.confirm("Put it into a box now?", default=True):
+        return
+    box = _asked(f"Box ({names})", None, it.desk.box)
+    entry = it.desk.put(charge, box.name, it.at)
+    typer.echo(f"'{charge}' is in {box.name} with {wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
+
+
+def _asked(question: str, usual: str | None, read: Callable[[str], Answer]) -> Answer:
+    """Ask until the answer can be read; a slip costs one line."""
+    while True:
+        try:
+            return read(typer.prompt(question, default=usual))
+        except (typer.BadParameter, SiccastError) as error:
+            typer.echo(f"  {error}")
+
+
+def _sure(attempt: Callable[[bool], Answer]) -> Answer | None:
+    """Try; where it looks wrong, ask once more; None where the person takes it back."""
+    try:
+        return attempt(False)
+    except UnconfirmedError as doubt:
+        typer.echo(f"  {doubt}.")
+        return attempt(True) if typer.confirm("Keep it all the same?", default=False) else None
+    except SiccastError as error:
+        typer.echo(f"  {error}")
+        return None

@@ -1,0 +1,249 @@
+"""`siccast lot` and `siccast charge`: what was bought, what was weighed out of it, and where that is now."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from monitor.deeds import (
+    ChargePortioned,
+    ChargeRetired,
+    ChargesMerged,
+    ChargeSplit,
+    ChargeToppedUp,
+    LotBought,
+)
+from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, opened
+
+lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
+charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
+
+Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 314, 0.3kg or 11oz, without the holder.")]
+STATES = ("new", "room", "unknown")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.add_typer(lot, name="lot")
+    app.add_typer(charge, name="charge")
+
+
+@lot.command()
+def buy(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="A name of your own for the lot.")],
+    kind: Annotated[str, typer.Argument(help="Kind of beads, as in orange_gel, silica_gel, mol_sieve or clay.")],
+    weight: Weight,
+    *,
+    at: At = None,
+    note: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
+) -> None:
+    """Beads were bought."""
+    from monitor import desk
+
+    with opened(context, at) as it:
+        beads = desk.kind_of_beads(kind)
+        on = it.at.astimezone(it.shelf.timezone).date()
+        grams = typed.mass_g(weight, it.shelf)
+        it.keep(LotBought(name, beads, grams, on, note), f"lot '{name}': {grams:.0f} g of {beads.replace('_', ' ')}")
+
+
+@lot.command("list")
+def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
+    """Show lots, what is left of them, and where the grams don't balance."""
+    from monitor.desk.books import discrepancies
+    from monitor.faces.cli.output import show_json, show_table
+
+    with opened(context, read_only=True) as it:
+        books, wording = it.desk.books(), it.wording
+    if as_json:
+        lots = [{"lot": each.name, "left_g": each.left_g, "bought": each.bought} for each in books.lots.values()]
+        show_json({"lots": lots, "discrepancies": discrepancies(books)})
+        return
+    rows = [
+        (
+            each.name,
+            each.bought.desiccant.replace("_", " "),
+            str(each.bought.bought_on or ""),
+            wording.mass(each.bought.mass_g),
+            wording.mass(each.left_g),
+        )
+        for each in books.lots.values()
+    ]
+    show_table(("lot", "beads", "bought", "weight", "left in the bag"), rows, right=(3, 4))
+    for sentence in discrepancies(books) or ("The books balance.",):
+        typer.echo(sentence)
+
+
+@lot.command("log")
+def show_log(
+    context: typer.Context,
+    of: Annotated[str | None, typer.Argument(metavar="CHARGE", help="One charge; everything when left out.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show what was done, in order, with the numbers that `siccast lot undo` takes."""
+    from monitor.faces.cli.output import show_json, show_table
+
+    with opened(context, read_only=True) as it:
+        deeds, books = it.desk.stores.deeds.deeds(), it.desk.books()
+    wanted = None if of is None else set(books.charge(of).deeds)
+    deeds = [each for each in deeds if wanted is None or each.deed_id in wanted]
+    if as_json:
+        rows = [{"number": d.deed_id, "t": d.at, "deed": type(d.deed).__name__, **_fields(d.deed)} for d in deeds]
+        show_json({"deeds": rows})
+        return
+    show_table(
+        ("number", "when", "what", "details"),
+        [
+            (
+                str(each.deed_id),
+                f"{each.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}",
+                _spaced(type(each.deed).__name__),
+                ", ".join(f"{key} {value}" for key, value in _fields(each.deed).items() if value not in (None, "", ())),
+            )
+            for each in deeds
+        ],
+        right=(0,),
+        wrap={3: None},
+    )
+
+
+@lot.command()
+def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast lot log`.")]) -> None:
+    """Take one thing back; it stays readable and no longer counts."""
+    with opened(context) as it:
+        taken = it.desk.undo(number)
+    typer.echo(f"took back {number}: {_spaced(type(taken.deed).__name__)} of {taken.at:%Y-%m-%d %H:%M} UTC")
+
+
+@charge.command("weigh-out")
+def weigh_out(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="A name of your own for the charge.")],
+    lot_name: Annotated[str, typer.Argument(metavar="LOT", help="The lot it comes from.")],
+    weight: Weight,
+    *,
+    state: Annotated[
+        str, typer.Option(help="'new' from the bag, 'room' after days in the open, or 'unknown'.")
+    ] = "new",
+    holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS ….")] = "",
+    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder.")] = None,
+    at: At = None,
+) -> None:
+    """A portion was weighed out of a lot."""
+    if state not in STATES:
+        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(STATES)}", param_hint="'--state'")
+    with opened(context, at) as it:
+        grams = typed.mass_g(weight, it.shelf)
+        empty = None if tare is None else typed.mass_g(tare, it.shelf)
+        it.keep(ChargePortioned(name, lot_name, grams, holder, empty, state), f"charge '{name}': {grams:.0f} g")
+
+
+@charge.command("list")
+def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
+    """Show every charge: where it is, what it weighs, how dry it was last."""
+    from dataclasses import asdict
+
+    from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.desk_words import charge_row
+
+    with opened(context, read_only=True) as it:
+        charges, wording = list(it.desk.books().charges.values()), it.wording
+    if as_json:
+        show_json({"charges": [asdict(each) for each in charges]})
+        return
+    headings = ("charge", "lot", "where", "weighs", "dry", "held when judged", "dried", "color")
+    show_table(headings, [charge_row(each, wording) for each in charges], right=(3, 4, 5, 6))
+
+
+@charge.command()
+def put(
+    context: typer.Context,
+    name: ChargeName,
+    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")],
+    *,
+    beside: Annotated[bool, typer.Option(help="Leave what is in the box there too.")] = False,
+    at: At = None,
+    as_json: AsJson = False,
+) -> None:
+    """A charge went into a box; the box's forecast starts from how dry the charge is."""
+    from monitor.faces.cli.output import show_json
+
+    with opened(context, at) as it:
+        entry = it.desk.put(name, box, it.at, beside=beside)
+    if as_json:
+        show_json({"entry": entry})
+        return
+    known = entry.loading_g_per_g
+    dry = (
+        "how dry is not known"
+        if known is None
+        else f"{100 * known[1]:.1f} % in it ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
+    )
+    typer.echo(f"'{name}' is in box {box}: {entry.dry_mass_g:.0f} g of dry beads, {dry}")
+
+
+@charge.command("take-out")
+def take_out(context: typer.Context, name: ChargeName, at: At = None) -> None:
+    """A charge was taken out of its box and laid aside."""
+    with opened(context, at) as it:
+        it.desk.take_out(name, it.at)
+    typer.echo(f"'{name}' is spare now")
+
+
+@charge.command()
+def split(
+    context: typer.Context,
+    name: ChargeName,
+    into: Annotated[str, typer.Argument(metavar="NEW", help="Name of the new charge.")],
+    weight: Weight,
+    at: At = None,
+) -> None:
+    """Part of a charge became a charge of its own."""
+    with opened(context, at) as it:
+        grams = typed.mass_g(weight, it.shelf)
+        it.keep(ChargeSplit(name, into, grams), f"'{into}' took {grams:.0f} g of '{name}'")
+
+
+@charge.command()
+def merge(
+    context: typer.Context,
+    name: ChargeName,
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The charge it was poured into.")],
+    at: At = None,
+) -> None:
+    """A charge was poured into another of the same lot."""
+    with opened(context, at) as it:
+        it.keep(ChargesMerged(name, into), f"'{name}' was poured into '{into}'")
+
+
+@charge.command("top-up")
+def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None) -> None:
+    """New beads of the same lot were added to a charge."""
+    with opened(context, at) as it:
+        grams = typed.mass_g(weight, it.shelf)
+        it.keep(ChargeToppedUp(name, grams), f"'{name}' got {grams:.0f} g of new beads")
+
+
+@charge.command()
+def retire(
+    context: typer.Context,
+    name: ChargeName,
+    reason: Annotated[str, typer.Option(help="Why.")] = "",
+    at: At = None,
+) -> None:
+    """A charge is used no more."""
+    with opened(context, at) as it:
+        it.keep(ChargeRetired(name, reason), f"'{name}' is retired")
+
+
+def _fields(deed: object) -> dict[str, object]:
+    from dataclasses import asdict
+
+    return asdict(deed)  # type: ignore[call-overload, no-any-return]
+
+
+def _spaced(name: str) -> str:
+    return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()

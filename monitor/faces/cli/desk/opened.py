@@ -1,0 +1,68 @@
+"""The desk of a shelf, opened for one command; and the options its commands share."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.faces.cli import given
+from monitor.settings import load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from monitor.deeds import Deed
+    from monitor.desk import Desk
+    from monitor.faces.wording import Wording
+    from monitor.settings import Shelf
+
+At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T18:30; now when left out.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
+RoomAir = Annotated[
+    str | None,
+    typer.Option("--room", metavar="T/RH", help="Air of the room as in 20/50; from the room sensor when left out."),
+]
+ChargeName = Annotated[str, typer.Argument(metavar="CHARGE", help="Name of the charge.")]
+
+
+class Opened:
+    """A shelf with its desk and the instant a command speaks of."""
+
+    def __init__(self, shelf: Shelf, desk: Desk, at: datetime) -> None:
+        self.shelf, self.desk, self.at = shelf, desk, at
+
+    @property
+    def wording(self) -> Wording:
+        """How this shelf wants things said."""
+        from monitor.faces.wording import Wording
+
+        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+
+    def keep(self, deed: Deed, said: str) -> None:
+        """Keep a deed and say so."""
+        logged = self.desk.keep(deed, self.at)
+        typer.echo(f"{said}; `siccast lot undo {logged.deed_id}` takes it back")
+
+
+@contextmanager
+def opened(context: typer.Context, at: str | None = None, *, read_only: bool = False) -> Iterator[Opened]:
+    """Open the desk of the shelf a command is about."""
+    from monitor.desk import Desk
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
+    with open_stores(shelf.database_path, read_only=read_only) as stores:
+        yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+
+
+def say_cautions(cautions: Sequence[tuple[str, str]]) -> None:
+    """Print what to be careful of, each with its source, and who has the last word."""
+    for text, source in cautions:
+        typer.echo(f"  ! {text} [{source}]")
+    if cautions:
+        typer.echo("  ! The maker's sheet and local rules come first.")

@@ -1,0 +1,154 @@
+"""Runs and methods side by side: as tables, in the terminal, and as a picture file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import AsJson, RoomAir, opened
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.desk import RunCurve
+
+_WIDTH, _HEIGHT = 64, 15
+_COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
+"""After Okabe and Ito: told apart by color-blind people too; each run also has its own marker."""
+_MARKERS = "osD^"
+
+
+def compare(
+    context: typer.Context,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs; every run when left out.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Only runs of this lot.")] = None,
+    plot: Annotated[bool, typer.Option(help="Draw them in the terminal too.")] = False,
+    picture: Annotated[Path | None, typer.Option(help="Draw them into a file that ends in .png or .svg.")] = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Set runs side by side: grams against minutes, what was left, where each would have ended."""
+    if picture is not None and picture.suffix not in (".png", ".svg"):
+        raise typer.BadParameter(f"'{picture}' won't do; name a file that ends in .png or .svg")
+    from monitor.desk import run_curves
+    from monitor.errors import LedgerError
+    from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.desk_words import compare_row, report_answer
+
+    with opened(context, read_only=True) as it:
+        books = it.desk.books()
+        names = runs or [
+            run.name for run in books.runs.values() if run.weighings and (lot is None or run.charge_before.lot == lot)
+        ]
+        if not names:
+            raise LedgerError("there is no run with a weighing to compare yet")
+        curves = run_curves(books, names, it.shelf.boxes)
+    if as_json:
+        show_json({"runs": [report_answer(curve.report) for curve in curves]})
+    else:
+        headings = ("run", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
+        show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(2, 3))
+    if plot and not as_json:
+        for curve in curves:
+            typer.echo("\n".join(terminal_plot(curve)))
+    if picture is not None:
+        draw(curves, picture)
+        typer.echo(f"drawn into {picture}", err=True)
+
+
+def reach(
+    context: typer.Context,
+    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge, or a kind of beads.")] = "orange_gel",
+    *,
+    room: RoomAir = None,
+    at_temperature: Annotated[
+        list[str] | None, typer.Option("--also", metavar="T", help="Hot air of this temperature too.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show what each appliance can reach in this room, before one is switched on."""
+    from monitor.desk import compare_methods
+    from monitor.faces.cli.output import show_json, show_notes, show_table
+    from monitor.faces.desk_words import method_answer, method_row, table_headings
+    from monitor.records import Appliance
+
+    with opened(context, read_only=True) as it:
+        degrees = [typed.temperature_degc(text, it.shelf) for text in at_temperature or ()]
+        for degc in degrees:
+            if not 25.0 <= degc <= 300.0:
+                raise typer.BadParameter(f"{degc:g} won't do; hot air is from 25 to 300 °C", param_hint="'--also'")
+        tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
+        air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
+        methods = compare_methods(it.desk.books(), tools, it.shelf.boxes, air, of=of)
+    if as_json:
+        answer = {"temperature_c": air.temperature_degc, "rh_pct": 100.0 * air.relative_humidity, "from": known_from}
+        show_json({"of": of, "room": answer, "methods": [method_answer(method) for method in methods]})
+        return
+    typer.echo(
+        f"'{of}' in a room at {air.temperature_degc:.0f} °C, {100 * air.relative_humidity:.0f} % RH ({known_from})"
+    )
+    rows = [method_row(method, it.wording) for method in methods]
+    show_table(table_headings(methods, it.wording), rows, right=range(1, 6 + len(it.shelf.boxes)))
+    typer.echo("Under each box: water the beads would still take before it passes its limit.")
+    typer.echo("Jar: humidity over the cooled beads in a closed jar at 25 °C, if they get that far.")
+    show_notes("Mind:", [(method.reach.method, "; ".join(method.risks)) for method in methods if method.risks])
+
+
+def terminal_plot(curve: RunCurve) -> list[str]:
+    """Return a run as lines of text: o weighed, · fitted, : interval, - the line this method can't pass."""
+    weighings = curve.report.run.weighings
+    low = min(curve.floor_g, float(curve.band_g[0].min())) - 1.0
+    high = max(weighing.mass_g for weighing in weighings) + 1.0
+    first, last = float(curve.heated_s[0]), float(curve.heated_s[-1])
+    cells = [[" "] * _WIDTH for _ in range(_HEIGHT)]
+
+    def put(heated_s: float, mass_g: float, mark: str) -> None:
+        column = round((heated_s - first) / max(last - first, 1e-9) * (_WIDTH - 1))
+        row = round((high - mass_g) / (high - low) * (_HEIGHT - 1))
+        if 0 <= column < _WIDTH and 0 <= row < _HEIGHT:
+            cells[row][column] = mark
+
+    for column in range(_WIDTH):
+        put(first + (last - first) * column / (_WIDTH - 1), curve.floor_g, "-")
+    for heated_s, p05, p50, p95 in zip(curve.heated_s, *curve.band_g, strict=True):
+        for mass_g, mark in ((p05, ":"), (p95, ":"), (p50, "·")):
+            put(heated_s, mass_g, mark)
+    for weighing in weighings:
+        put(weighing.heated_s, weighing.mass_g, "o")
+    lines = [f"{high - (high - low) * row / (_HEIGHT - 1):7.0f} g |{''.join(line)}" for row, line in enumerate(cells)]
+    start = curve.report.run.start
+    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
+    axis = f"{'':9} +{'-' * _WIDTH}"
+    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
+
+
+def draw(curves: Sequence[RunCurve], path: Path) -> None:
+    """Draw runs side by side on one scale of grams."""
+    try:
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
+
+    figure = Figure(figsize=(1.0 + 4.2 * len(curves), 4.2), layout="constrained")
+    axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
+    for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
+        color, marker = _COLORS[place % 4], _MARKERS[place % 4]
+        hours = float(curve.heated_s[-1]) > 4 * 3600.0
+        scale = 3600.0 if hours else 60.0
+        start, weighings = curve.report.run.start, curve.report.run.weighings
+        low, middle, high = curve.band_g
+        axis.fill_between(curve.heated_s / scale, low, high, color=color, alpha=0.2, lw=0, label="90 % interval")
+        axis.plot(curve.heated_s / scale, middle, color=color, label="fitted curve")
+        axis.axhline(curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
+        shown = [weighing.mass_g for weighing in weighings]
+        axis.plot([w.heated_s / scale for w in weighings], shown, marker, color=color, mec="black", label="weighed")
+        heat = "" if start.temperature_degc is None else f", {start.temperature_degc:.0f} °C"
+        axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
+        axis.set_xlabel("hours of heat" if hours else "minutes of heat")
+        axis.grid(alpha=0.25)
+        axis.legend(fontsize=8, frameon=False)
+    axes[0].set_ylabel("beads with their water, g")
+    figure.savefig(path, dpi=150)

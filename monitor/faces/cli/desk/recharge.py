@@ -1,0 +1,305 @@
+"""`siccast recharge`: a drying run from the first weighing to the verdict, as plain calls."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.deeds import ColorSeen, RunWeighed, ScaleCorrected
+from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened, say_cautions
+
+if TYPE_CHECKING:
+    from monitor.desk import RunReport
+    from monitor.records import Appliance
+
+recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
+
+RunName = Annotated[str | None, typer.Option("--run", help="Run or charge; the one going on when left out.")]
+Step = Annotated[str, typer.Option("--step", help="Smallest step the scale shows.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    from monitor.faces.cli.desk import guide, pictures
+
+    recharge.command("guide")(guide.guide)
+    recharge.command("compare")(pictures.compare)
+    recharge.command("reach")(pictures.reach)
+    app.add_typer(recharge, name="recharge")
+
+
+@recharge.command()
+def start(
+    context: typer.Context,
+    charge: Annotated[str, typer.Argument(metavar="CHARGE", help="The charge to dry.")],
+    appliance: Annotated[
+        str, typer.Argument(metavar="APPLIANCE", help="A declared appliance, or any name with --kind.")
+    ],
+    *,
+    kind: Annotated[str | None, typer.Option(help="microwave, oven, filament_dryer, print_bed or other.")] = None,
+    temperature: Annotated[
+        str | None, typer.Option(help="What it is set to, where it is not the declared one.")
+    ] = None,
+    power_w: Annotated[float | None, typer.Option(min=5.0, max=20_000.0, help="Its power, W.")] = None,
+    room: RoomAir = None,
+    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder on this scale; 0 if zeroed.")] = None,
+    weight: Annotated[str | None, typer.Option(help="The first weighing, before the heat.")] = None,
+    step: Step = "1g",
+    at: At = None,
+    sure: Sure = False,
+    as_json: AsJson = False,
+) -> None:
+    """Begin a run: what this method can reach today, and what to be careful of."""
+    with opened(context, at) as it:
+        tool = named_appliance(it, appliance, kind, temperature, power_w)
+        empty_g = None if tare is None else (0.0 if tare.strip() in ("0", "0g") else typed.mass_g(tare, it.shelf))
+        run = it.desk.start(charge, tool, it.at, room=typed.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
+        if not as_json:
+            say_beginning(it, run.name)
+        if weight is not None:
+            weighed = RunWeighed(run.name, 0.0, typed.mass_g(weight, it.shelf), typed.mass_g(step, it.shelf))
+            show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
+        elif as_json:
+            from monitor.faces.cli.output import show_json
+
+            show_json({"run": run.name})
+
+
+@recharge.command()
+def weigh(
+    context: typer.Context,
+    weight: Annotated[str, typer.Argument(metavar="WEIGHT", help="What the scale shows, holder and all.")],
+    *,
+    after: Annotated[str | None, typer.Option(help="Heating since the last weighing, as in 3 (minutes) or 8h.")] = None,
+    total: Annotated[str | None, typer.Option(help="Heating in all, instead of --after.")] = None,
+    run: RunName = None,
+    step: Step = "1g",
+    hot: Annotated[bool, typer.Option(help="They were still hot.")] = False,
+    scale: Annotated[
+        str | None, typer.Option(help="What the scale stood on instead of grams: milk, oil, ounces, or a density.")
+    ] = None,
+    at: At = None,
+    sure: Sure = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a weighing down and learn what it means."""
+    with opened(context, at) as it:
+        going = it.desk.books().open_run(run)
+        before_s = going.weighings[-1].heated_s if going.weighings else 0.0
+        if total is not None:
+            heated_s = typed.heating_s(total)
+        else:
+            heated_s = before_s + (typed.heating_s(after) if after is not None else 0.0)
+        weighed = RunWeighed(
+            going.name,
+            heated_s,
+            typed.mass_g(weight, it.shelf),
+            typed.mass_g(step, it.shelf),
+            hot,
+            1.0 if scale is None else scale_factor(scale),
+        )
+        show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
+
+
+@recharge.command()
+def rescale(
+    context: typer.Context,
+    unit: Annotated[str, typer.Argument(help="What the scale stood on: milk, oil, ounces, a density, or grams.")],
+    run: RunName = None,
+    at: At = None,
+    as_json: AsJson = False,
+) -> None:
+    """The scale stood on something else all along: every weighing of the run is taken as that."""
+    with opened(context, at) as it:
+        going = it.desk.books().open_run(run)
+        it.desk.keep(ScaleCorrected(going.name, scale_factor(unit), unit), it.at)
+        show_report(it, it.desk.report(going.name), as_json=as_json)
+
+
+@recharge.command()
+def status(
+    context: typer.Context,
+    run: Annotated[
+        str | None, typer.Argument(metavar="RUN", help="Run or charge; the one going on when left out.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show where a run stands."""
+    with opened(context, read_only=True) as it:
+        books = it.desk.books()
+        name = run if run in books.runs else books.open_run(run).name
+        if not books.run(str(name)).weighings:
+            typer.echo(f"run {name} has no weighing yet: weigh the beads before the heat")
+            return
+        show_report(it, it.desk.report(str(name)), as_json=as_json)
+
+
+@recharge.command()
+def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: AsJson = False) -> None:
+    """End a run; what it told of the beads stays with the charge and goes into the next box."""
+    from monitor.desk.cautions import at_the_end
+    from monitor.faces.desk_words import verdict_sentence
+
+    with opened(context, at) as it:
+        report = it.desk.finish(run, it.at)
+        if as_json:
+            show_report(it, report, as_json=True)
+    if not as_json:
+        typer.echo(verdict_sentence(report))
+        typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
+        say_cautions([(caution.text, caution.source) for caution in at_the_end()])
+
+
+@recharge.command("jar-check")
+def jar_check(
+    context: typer.Context,
+    humidity: Annotated[str, typer.Argument(metavar="RH", help="What the hygrometer shows, per cent.")],
+    temperature: Annotated[str, typer.Argument(metavar="T", help="Temperature in the jar.")],
+    *,
+    charge: Annotated[str | None, typer.Option(help="The charge; the last one dried when left out.")] = None,
+    accuracy: Annotated[float, typer.Option(min=0.1, max=20.0, help="Of the hygrometer, ± per cent RH.")] = 3.0,
+    at: At = None,
+    as_json: AsJson = False,
+) -> None:
+    """Judge dryness by a hygrometer over the cooled beads in a closed jar, after a day."""
+    from monitor.faces.cli.output import show_json
+    from monitor.faces.desk_words import shares
+
+    with opened(context, at) as it:
+        name = charge or it.desk.last_dried()
+        degc = typed.temperature_degc(temperature, it.shelf)
+        verdict = it.desk.jar_check(name, typed.humidity(humidity), degc, accuracy / 100.0, it.at)
+    if as_json:
+        show_json({"charge": name, "verdict": verdict})
+        return
+    typer.echo(f"The jar alone says {shares(verdict.alone_g_per_g)} of water in the beads of '{name}'.")
+    if verdict.agrees:
+        typer.echo(f"Together with the scale: {shares(verdict.together_g_per_g)}.")
+    else:
+        typer.echo(
+            "The scale says otherwise; the jar counts: it needs no dry mass. Was the jar tight and the day long?"
+        )
+
+
+@recharge.command("first-days")
+def first_days(
+    context: typer.Context,
+    charge: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge in a box.")],
+    as_json: AsJson = False,
+) -> None:
+    """Read a jar check off the first days of a box, once they are over."""
+    from monitor.faces.cli.output import show_json
+    from monitor.faces.desk_words import shares
+
+    with opened(context, read_only=True) as it:
+        found = it.desk.first_days(charge)
+    if as_json:
+        show_json({"charge": charge, "verdict": found})
+    elif found is None:
+        typer.echo(f"Not yet: '{charge}' has to lie in a box with readings for three and a half days.")
+    else:
+        typer.echo(f"The box says at most {shares(found.alone_g_per_g)} in '{charge}'; spools may have added to it.")
+
+
+@recharge.command()
+def color(
+    context: typer.Context,
+    seen: Annotated[str, typer.Argument(metavar="COLOR", help="What the beads look like.")],
+    charge: Annotated[str | None, typer.Option(help="The charge; the one being dried when left out.")] = None,
+    at: At = None,
+) -> None:
+    """Write down what color the beads show, and hear what that can mean."""
+    from monitor.desk.cautions import on_color
+    from monitor.desk.runs import beads_of
+
+    with opened(context, at) as it:
+        books = it.desk.books()
+        name = charge or books.open_run().start.charge
+        it.keep(ColorSeen(name, seen.lower()), f"'{name}' looks {seen.lower()}")
+        typer.echo(on_color(beads_of(books, name), seen.lower()))
+
+
+def named_appliance(
+    it: Opened, name: str, kind: str | None = None, temperature: str | None = None, power_w: float | None = None
+) -> Appliance:
+    """Return a declared appliance with what was said otherwise, or one that was only said."""
+    from dataclasses import replace
+
+    from monitor.records import Appliance
+
+    kinds = ("microwave", "oven", "filament_dryer", "print_bed", "other")
+    if kind is not None and kind not in kinds:
+        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(kinds)}", param_hint="'--kind'")
+    tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
+    if temperature is not None:
+        degc = typed.temperature_degc(temperature, it.shelf)
+        if not 20.0 <= degc <= 300.0:
+            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at 20 to 300 °C")
+        tool = replace(tool, temperature_degc=degc)
+    return tool if power_w is None else replace(tool, power_w=power_w)
+
+
+def scale_factor(text: str) -> float:
+    """Return grams for one of what the scale showed."""
+    from monitor.desk.traps import SCALE_UNITS
+
+    known = {
+        **SCALE_UNITS,
+        "oil": SCALE_UNITS["cooking oil"],
+        "water": 1.0,
+        "grams": 1.0,
+        "g": 1.0,
+        "oz": SCALE_UNITS["ounces"],
+    }
+    if text.lower() in known:
+        return known[text.lower()]
+    try:
+        density = typed.number(text)
+    except ValueError:
+        density = 0.0
+    if not 0.5 <= density <= 2.0:
+        raise typer.BadParameter(f"'{text}' won't do; say {', '.join(SCALE_UNITS)}, or a density as in 1.03")
+    return density
+
+
+def say_beginning(it: Opened, run_name: str) -> None:
+    """Say what the method can reach today, and what to be careful of."""
+    from monitor.desk import compare_methods
+    from monitor.desk.cautions import before_heating
+    from monitor.desk.runs import appliance_of, beads_of
+    from monitor.faces.desk_words import service_sentence, shares, time_spread
+    from monitor.records import RoomClimate
+
+    books = it.desk.books()
+    run = books.run(run_name)
+    air = RoomClimate(run.start.room_temperature_degc, run.start.room_relative_humidity)
+    [method] = compare_methods(books, [appliance_of(run)], it.shelf.boxes, air, of=run.start.charge)
+    typer.echo(f"Run {run_name} has begun, room {air.temperature_degc:.0f} °C / {100 * air.relative_humidity:.0f} % RH")
+    typer.echo(
+        f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
+    )
+    for service in method.services:
+        typer.echo(f"  in {service.box} they would {service_sentence(service, it.wording)}")
+    cautions = before_heating(beads_of(books, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
+    say_cautions([(caution.text, caution.source) for caution in cautions])
+
+
+def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
+    """Show where a run stands, its verdict, and what the beads would do in each box."""
+    from monitor.faces.cli.output import show_json
+    from monitor.faces.desk_words import report_answer, report_lines, service_sentence, verdict_sentence
+
+    if as_json:
+        show_json(report_answer(report))
+        return
+    for label, value in report_lines(report, it.wording):
+        typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+    for remark in report.remarks:
+        typer.echo(f"  {remark}")
+    if len(report.run.weighings) > 1:
+        for service in report.services:
+            line = f"  in {service.box} they would {service_sentence(service, it.wording)}"
+            typer.echo(line.replace("\N{NARROW NO-BREAK SPACE}", " "))
+    typer.echo(verdict_sentence(report))

@@ -1,0 +1,82 @@
+"""What a tired person typed at the desk: masses, minutes, humidities, rooms; every slip gets one line."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.records import RoomClimate
+from monitor.units import degf_to_degc, ounces_to_grams
+
+if TYPE_CHECKING:
+    from monitor.settings import Shelf
+
+_NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
+_MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz)?\Z")
+_CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
+_PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
+_GRAMS_OF = {"g": 1.0, "kg": 1000.0, "oz": ounces_to_grams(1.0)}
+MOST_G = 50_000.0
+MOST_HEAT_S = 30.0 * 86_400.0
+
+
+def number(text: str) -> float:
+    """Return a number written with a point or a comma."""
+    return float(text.replace(",", "."))
+
+
+def mass_g(text: str, shelf: Shelf) -> float:
+    """Return grams; without a unit in the unit of the shelf."""
+    found = _MASS.match(text.strip().lower())
+    if found is None:
+        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 305, 305g, 0.3kg or 10.8oz")
+    grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
+    if not 0.0 < grams <= MOST_G:
+        raise typer.BadParameter(f"'{text}' won't do; a weight is more than nothing and at most 50 kg")
+    return grams
+
+
+def heating_s(text: str) -> float:
+    """Return seconds of heating; without a unit the number is minutes."""
+    found = _CLOCK.match(text.strip().lower())
+    if found is None or not (found[1] or found[2]):
+        raise typer.BadParameter(f"'{text}' won't do; write heating as in 3, 3min, 8h or 1h30")
+    seconds = 3600.0 * number(found[1] or "0") + 60.0 * number(found[2] or "0")
+    if seconds > MOST_HEAT_S:
+        raise typer.BadParameter(f"'{text}' won't do; heating is at most 30 days")
+    return seconds
+
+
+def humidity(text: str) -> float:
+    """Return a fraction of saturation from per cent."""
+    found = _PART.match(text.strip().lower())
+    if found is None or found[2] not in (None, "%") or not number(found[1]) <= 100.0:
+        raise typer.BadParameter(f"'{text}' won't do; write a humidity in per cent, 0 to 100, as in 45 or 45%")
+    return number(found[1]) / 100.0
+
+
+def temperature_degc(text: str, shelf: Shelf) -> float:
+    """Return °C; without a unit in the unit of the shelf."""
+    found = _PART.match(text.strip().lower().lstrip("-"))
+    if found is None or found[2] == "%":
+        raise typer.BadParameter(f"'{text}' won't do; write a temperature as in 65, 65C or 150F")
+    value = -number(found[1]) if text.strip().startswith("-") else number(found[1])
+    in_f = (found[2] or ("f" if shelf.fahrenheit else "c")).endswith("f")
+    return degf_to_degc(value) if in_f else value
+
+
+def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
+    """Return the air of a room written as temperature and humidity, '20/50'."""
+    if text is None:
+        return None
+    parts = text.split("/")
+    if len(parts) != 2:
+        raise typer.BadParameter(f"'{text}' won't do; write the room as temperature/humidity, as in 20/50")
+    air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
+    if not -10.0 <= air.temperature_degc <= 50.0:
+        raise typer.BadParameter(f"'{text}' won't do; a room is between -10 and 50 °C")
+    if air.relative_humidity < 0.01:
+        raise typer.BadParameter(f"'{text}' won't do; room air holds at least 1 % RH")
+    return air
