@@ -91,7 +91,7 @@ def judge(
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
-        why = f"it settles at {100 * end:.1f} %, but this method reaches {100 * floor_g_per_g:.1f} % when the whole bed gets hot"
+        why = f"it settles at {100 * end:.1f} %, but a bed hot all through reaches {100 * floor_g_per_g:.1f} %"
         return Judgement(Verdict.not_through, f"{why}: a thinner layer, a stir, more air", next_s, gain)
     if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
         why = f"{100 * now:.1f} % is left and no amount of time takes it lower"

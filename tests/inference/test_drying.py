@@ -1,0 +1,141 @@
+"""The drying curve: recovery over random runs, the three-point end value, and properties that always hold."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+from monitor.errors import OutOfRangeError, TooLittleEvidence
+from monitor.inference.drying import DryMass, EndLoading, Pace, RunPriors, WeighedPoint, end_from_three, fit_curve
+from monitor.inference.drying.curve import MODEL_SD_SHARE, REPEAT_SD_PER_STEP
+from monitor.inference.drying.priors import Curves, curves_from
+
+PRIORS = RunPriors(DryMass(258.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))
+HOURS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0]) * 3600.0
+START_G = 314.0
+
+
+def random_run(
+    chance: np.random.Generator, shape: float | None, resolution_g: float
+) -> tuple[Curves, list[WeighedPoint]]:
+    """Return a true curve drawn from the prior, and what a kitchen scale showed of it."""
+    true = curves_from(chance.standard_normal((1, 5)), PRIORS, START_G, resolution_g)
+    if shape is not None:
+        true = Curves(true.dry_mass_g, true.start_g, true.end_g, true.rate_per_s, np.array([shape]))
+    mass = true.mass_g(HOURS)[0]
+    sd = np.hypot(REPEAT_SD_PER_STEP * resolution_g, MODEL_SD_SHARE * (true.start_g - mass))
+    shown = np.round(chance.normal(mass, sd) / resolution_g) * resolution_g
+    return true, [WeighedPoint(float(t), float(m), resolution_g) for t, m in zip(HOURS, shown, strict=True)]
+
+
+@pytest.mark.parametrize(
+    ("law", "shape", "resolution_g", "runs"),
+    [("Page", None, 1.0, 80), ("Page", None, 0.1, 40), ("Lewis", 1.0, 1.0, 80)],
+)
+def test_interval_covers_the_true_end_nine_times_in_ten(
+    law: str, shape: float | None, resolution_g: float, runs: int
+) -> None:
+    """90 % intervals of end mass and of the next half hour, within the 99 % limits of a binomial count."""
+    chance = np.random.default_rng(20260301)
+    end_hits = gain_hits = 0
+    for _ in range(runs):
+        true, points = random_run(chance, shape, resolution_g)
+        fit = fit_curve(points, PRIORS)
+        end, gain = fit.end_g(), fit.gain_g(1800.0)
+        true_gain = (true.mass_g(HOURS[-1]) - true.mass_g(HOURS[-1] + 1800.0))[0, 0]
+        end_hits += end.p05 <= true.end_g[0] <= end.p95
+        gain_hits += gain.p05 <= true_gain <= gain.p95
+    low, high = binom.ppf((0.005, 0.995), runs, 0.90)
+    print(f"{law}, scale {resolution_g:g} g: end {end_hits}/{runs}, next half hour {gain_hits}/{runs}")
+    assert low <= end_hits <= high
+    assert low <= gain_hits <= high
+
+
+def test_three_points_of_an_exponential_give_its_end_exactly() -> None:
+    """Aitken's extrapolation is exact for m_end + c·r^i; any exponential may stand as its own reference."""
+    for ratio in (0.15, 0.3, 0.5, 0.59):
+        masses = [250.0 + 60.0 * ratio**i for i in range(3)]
+        assert end_from_three(*masses, 0.3)[0] == pytest.approx(250.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("ratio", [0.2, 0.5, 0.6])
+def test_error_of_the_three_point_end(ratio: float) -> None:
+    """The stated error against one hundred thousand noisy triples, where the drop is large enough to be linear."""
+    chance = np.random.default_rng(1)
+    sd = 0.05
+    true = 250.0 + 60.0 * ratio ** np.arange(3)
+    noisy = true + chance.normal(0.0, sd, (100_000, 3))
+    a, b, c = noisy.T
+    spread = np.std((a * c - b**2) / (a + c - 2.0 * b))
+    assert end_from_three(*true, sd)[1] == pytest.approx(spread, rel=0.02)
+
+
+@pytest.mark.parametrize(("ratio", "in_scale_sd"), [(0.2, 1.7), (0.5, 5.7), (0.6, 10.0)])
+def test_error_of_the_three_point_end_by_hand(ratio: float, in_scale_sd: float) -> None:
+    """sqrt(r⁴ + 4r² + 1)/(1 − r)², worked by hand to two figures."""
+    true = 250.0 + 60.0 * ratio ** np.arange(3)
+    assert end_from_three(*true, 1.0)[1] == pytest.approx(in_scale_sd, rel=0.03)
+
+
+@pytest.mark.parametrize("masses", [(300.0, 299.0, 298.5), (300.0, 290.0, 281.0), (300.0, 290.0, 289.8)])
+def test_three_points_say_not_yet(masses: tuple[float, float, float]) -> None:
+    """A drop within the scale's error, a ratio over 0.6, a ratio under 0.1."""
+    with pytest.raises(TooLittleEvidence, match="not yet"):
+        end_from_three(*masses, 0.3)
+
+
+def test_without_a_weighing_there_is_no_curve() -> None:
+    with pytest.raises(TooLittleEvidence, match="no weighing yet"):
+        fit_curve([], PRIORS)
+
+
+@pytest.mark.parametrize(
+    "points",
+    [[WeighedPoint(0.0, 314.0), WeighedPoint(0.0, 300.0)], [WeighedPoint(0.0, 0.0)], [WeighedPoint(0.0, float("nan"))]],
+)
+def test_unsound_weighings_are_refused(points: list[WeighedPoint]) -> None:
+    with pytest.raises(OutOfRangeError):
+        fit_curve(points, PRIORS)
+
+
+def test_the_same_weighings_give_the_same_answer() -> None:
+    points = [WeighedPoint(0.0, 314.0), WeighedPoint(1800.0, 290.0)]
+    assert fit_curve(points, PRIORS).end_g() == fit_curve(points, PRIORS).end_g()
+
+
+def test_a_finer_scale_and_more_weighings_narrow_the_end() -> None:
+    true = curves_from(np.zeros((1, 5)), PRIORS, START_G, 1.0).mass_g(HOURS)[0]
+
+    def width(resolution_g: float, count: int) -> float:
+        shown = np.round(true / resolution_g) * resolution_g
+        points = [WeighedPoint(t, m, resolution_g) for t, m in zip(HOURS[:count], shown, strict=False)]
+        end = fit_curve(points, PRIORS).end_g()
+        return end.p95 - end.p05
+
+    assert width(1.0, 6) < width(1.0, 3) < width(1.0, 1)
+    assert width(0.1, 6) < width(1.0, 6)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    drops=st.lists(st.floats(0.0, 12.0), min_size=1, max_size=5),
+    dry_sd=st.floats(0.005, 0.08),
+    floor=st.floats(0.002, 0.12),
+)
+def test_water_is_never_created(drops: list[float], dry_sd: float, floor: float) -> None:
+    """No curve ends below its dry beads, rises while it is heated, or gives more water than it held."""
+    priors = RunPriors(DryMass(258.0, dry_sd), EndLoading(floor), Pace(3600.0))
+    masses = np.round(314.0 - np.cumsum([0.0, *drops]))
+    fit = fit_curve([WeighedPoint(1800.0 * i, float(m)) for i, m in enumerate(masses)], priors)
+    curves = fit.curves
+    assert np.all(curves.end_g >= curves.dry_mass_g - 1e-9)
+    path = curves.mass_g(np.linspace(0.0, 20 * 3600.0, 8))
+    assert all(np.all(after <= before + 1e-9) for before, after in pairwise(path.T))
+    assert np.all(fit.loading_draws() >= -1e-12)
+    assert fit.gain_g(3600.0).p05 >= 0.0
+    assert fit.time_to_end_s(1.0).p05 >= 0.0
