@@ -1,4 +1,4 @@
-"""Where hot room air ends: measured isotherms at the vapor pressure of a room, against our floor and its stated spread."""
+"""Where hot room air ends: measured isotherms at a room's vapor pressure, against our floor and its stated spread."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MEASURED = [
     *((LOT_D, 1215.0, t, q) for t, q in ((50, 6.1), (60, 5.2))),
 ]
 STRONGLY_BOUND = [(LOT_D, 1215.0, t, q) for t, q in ((80, 3.3), (100, 2.45), (120, 1.8))]
-"""Lot D keeps 1.8 % at 120 °C where the others keep 0.1 to 0.6: an unclear dry reference. 2.45 is the middle of 1.8-3.1."""
+"""Lot D keeps 1.8 % at 120 °C where the others keep 0.1 to 0.6: an unclear dry reference. 2.45 stands for 1.8-3.1."""
 
 
 def floor_pct(room_pa: float, dryer_degc: float) -> tuple[float, float]:
@@ -57,12 +57,12 @@ def test_lot_d_lies_above_the_floor(source: str, room_pa: float, dryer_degc: flo
         (
             0.20,
             3.0 / 26.0,
-            "unit of desiccant, 26 g of gel: 3 g at 20 % RH (packaging standards; PECM 31 (2018) p. 137)",
+            "a unit (DIN 55473, MIL-D-3464: 3 g at 20 % RH; from memory) is 26 g of gel: PECM 31 (2018) p. 137",
         ),
         (
             0.40,
             6.0 / 26.0,
-            "unit of desiccant, 26 g of gel: 6 g at 40 % RH (packaging standards; PECM 31 (2018) p. 137)",
+            "a unit (DIN 55473, MIL-D-3464: 6 g at 40 % RH; from memory) is 26 g of gel: PECM 31 (2018) p. 137",
         ),
     ],
 )
