@@ -34,7 +34,7 @@
 
   const timeAxis = () => ({
     stroke: color("--soft"), font: font(), grid: { show: false }, ticks: { stroke: color("--hair"), size: 5 },
-    space: 60, size: 28, incrs: TICKS_S,
+    space: 46, size: 28, incrs: TICKS_S,
     values: (_, splits, __, ___, step) => splits.map(step < DAY_S ? moment : day),
   });
   const valueAxis = (unit, space) => ({

@@ -139,6 +139,18 @@ def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
         assert "No box is declared yet" in httpx.get(address).text
 
 
+def test_a_database_that_breaks_meanwhile_is_one_sentence(tmp_path: Path) -> None:
+    with client_of(tmp_path) as client:
+        for file in tmp_path.glob("siccast.sqlite3*"):
+            file.write_bytes(b"no database at all" * 500)
+        assert client.get("/").status_code == 200
+        answer = client.get("/box/soon")
+        assert answer.status_code == 500
+        assert "siccast.sqlite3" in answer.text
+        assert "Traceback" not in answer.text
+        assert "content-security-policy" in answer.headers
+
+
 @pytest.mark.parametrize(
     ("name", "digest"),
     [

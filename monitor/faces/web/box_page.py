@@ -120,7 +120,7 @@ def _percent_spread(forecast: CrossingForecast) -> str:
 
 def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
-        ("Conductance", f"{spread(leak.conductance_g_per_day_per_kpa)} g a day per kPa"),
+        ("Conductance", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
         ("Air changes", f"{spread(leak.air_changes_per_day)} a day"),
         ("Water coming in, now", words.masses_a_day(leak.ingress_g_per_day)),
         ("Water coming in, summer", words.masses_a_day(leak.ingress_summer_g_per_day)),

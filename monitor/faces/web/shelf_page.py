@@ -43,8 +43,8 @@ class BoxCard:
     used: str
     crossing: str
     crossing_brief: str
-    within_7: str
-    within_30: str
+    chances: tuple[str, str] | None
+    """What the chance is of, and the chance: of passing the limit soon, or of being over it already."""
     why_not: str
     column: BeadColumn
     strip: Strip
@@ -94,8 +94,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         used=percents(forecast.capacity_used) if forecast else "unknown",
         crossing=crossing,
         crossing_brief=brief,
-        within_7=chance_cell(forecast.chance_within(7)) if forecast else "",
-        within_30=chance_cell(forecast.chance_within(30)) if forecast else "",
+        chances=_chances(answer),
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
@@ -110,6 +109,18 @@ def _crossing(answer: Assessment, words: Wording) -> tuple[str, str]:
         return "passed already", "passed already"
     forecast, as_of = answer.forecast, answer.as_of
     return words.crossing(forecast, as_of), words.crossing_in_brief(forecast, as_of)
+
+
+def _chances(answer: Assessment) -> tuple[str, str] | None:
+    forecast = answer.forecast
+    if forecast is None:
+        return None
+    if answer.state is BoxState.over_limit:
+        return "chance it is over", chance_cell(forecast.chance_over_already)
+    return (
+        "chance, 7 / 30 days",
+        f"{chance_cell(forecast.chance_within(7))} / {chance_cell(forecast.chance_within(30))}",
+    )
 
 
 def headline(answers: Sequence[Assessment]) -> str:
