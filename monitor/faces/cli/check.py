@@ -47,7 +47,8 @@ def check(
     from monitor.checkup import Verdict
     from monitor.faces.cli.output import show_json
 
-    shelf, now = shelf_of(context), datetime.now(tz=UTC)
+    shelf = shelf_of(context)
+    now = shelf.now(datetime.now(tz=UTC))
     findings = list(_look(shelf, now, trial))
     needing = [finding for finding in findings if finding.verdict is not Verdict.well]
     if as_json:

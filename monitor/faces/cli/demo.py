@@ -169,15 +169,5 @@ def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
         wording.limit(answer),
         percent(forecast.capacity_used.p50) if forecast else "–",
         wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
-        _crossing(answer, wording),
+        wording.crossing(forecast, answer.as_of) if forecast else "–",
     )
-
-
-def _crossing(answer: Assessment, wording: Wording) -> str:
-    from monitor.records import BoxState
-
-    if answer.forecast is None:
-        return "–"
-    if answer.state is BoxState.over_limit:
-        return "passed already"
-    return wording.crossing(answer.forecast, answer.as_of)

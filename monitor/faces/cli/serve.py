@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import SettingsError, StoreError
+from monitor.errors import SettingsError
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     import socket
-
-    from monitor.settings import Shelf
 
 PORT = 8737
 
@@ -35,7 +32,6 @@ def serve(
     from monitor.faces.web.guard import LOOPBACK
 
     shelf = load_shelf(shelf_folder(context.obj))
-    _bring_up_to_date(shelf)
     listener = _listen_at(host, port)
     if host not in LOOPBACK:
         typer.echo("siccast: whoever can reach this address can read the page; it has no password", err=True)
@@ -45,14 +41,6 @@ def serve(
         create_app(shelf, host), log_level="warning", access_log=False, server_header=False, lifespan="on"
     )
     uvicorn.Server(settings).run(sockets=[listener])
-
-
-def _bring_up_to_date(shelf: Shelf) -> None:
-    """Let an older database be migrated; the page itself only reads, so one that can't be written does too."""
-    from monitor.store.opening import open_stores
-
-    with suppress(StoreError), open_stores(shelf.database_path):
-        pass
 
 
 def _listen_at(host: str, port: int) -> socket.socket:

@@ -80,7 +80,7 @@ def view(snapshot: Snapshot, words: Wording) -> ShelfView:
 def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -> BoxCard:
     """Return one box as it stands on the shelf."""
     forecast, latest = answer.forecast, answer.latest
-    crossing, brief = _crossing(answer, words)
+    crossing = words.crossing(forecast, answer.as_of) if forecast else ""
     humidity = percent(latest.relative_humidity, 1) if latest else "no reading"
     limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
     return BoxCard(
@@ -93,22 +93,13 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
         used=percents(forecast.capacity_used) if forecast else "unknown",
         crossing=crossing,
-        crossing_brief=brief,
+        crossing_brief=words.crossing_in_brief(forecast, answer.as_of) if forecast else "",
         chances=_chances(answer),
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
         strip_words=f"Humidity {humidity}, limit {limit}; crosses: {crossing or 'no forecast'}",
     )
-
-
-def _crossing(answer: Assessment, words: Wording) -> tuple[str, str]:
-    if answer.forecast is None:
-        return "", ""
-    if answer.state is BoxState.over_limit:
-        return "passed already", "passed already"
-    forecast, as_of = answer.forecast, answer.as_of
-    return words.crossing(forecast, as_of), words.crossing_in_brief(forecast, as_of)
 
 
 def _chances(answer: Assessment) -> tuple[str, str] | None:
