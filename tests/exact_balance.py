@@ -20,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from monitor.physics.leakage import ingress_g_per_day
 from monitor.physics.numerics import FloatArray, Numeric, require_within
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -110,22 +111,6 @@ class Trajectory:
     leaked_g: FloatArray
     """Water that came in through the leak, from the start on. [g]"""
     slow_loading_g_per_g: tuple[FloatArray, ...]
-
-
-def ingress_g_per_day(
-    conductance_g_per_day_per_kpa: Numeric, outside_vapor_pressure_pa: Numeric, inside_vapor_pressure_pa: Numeric
-) -> Numeric:
-    """Return G (p_out - p_in), the water that leaks in; below zero it leaks out. [g/day]
-
-    Examples
-    --------
-    A good box in a summer room: 15 g a year at this rate.
-
-    >>> round(ingress_g_per_day(0.05, 1170.0, 350.0), 3)
-    0.041
-    """
-    difference_kpa = (outside_vapor_pressure_pa - inside_vapor_pressure_pa) / _PA_PER_KPA
-    return conductance_g_per_day_per_kpa * difference_kpa
 
 
 def follow(

@@ -93,6 +93,22 @@ def conductance_from_weighing(gain_g: Numeric, days: Numeric, mean_difference_pa
     return gain_g / days / (mean_difference_pa / _PA_PER_KPA)
 
 
+def ingress_g_per_day(
+    conductance_g_per_day_per_kpa: Numeric, outside_vapor_pressure_pa: Numeric, inside_vapor_pressure_pa: Numeric
+) -> Numeric:
+    """Return G (p_out - p_in), the water that leaks in; below zero it leaks out. [g/day]
+
+    Examples
+    --------
+    One box at 10 % RH in January and July of a humid subtropical year: the season counts for more than the seal.
+
+    >>> ingress_g_per_day(0.05, np.array([450.0, 2360.0]), 264.0).round(3)
+    array([0.009, 0.105])
+    """
+    difference_kpa = (outside_vapor_pressure_pa - inside_vapor_pressure_pa) / _PA_PER_KPA
+    return conductance_g_per_day_per_kpa * difference_kpa
+
+
 def hygrometric_half_time_days(
     conductance_g_per_day_per_kpa: Numeric,
     dry_mass_g: Numeric,

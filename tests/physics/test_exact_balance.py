@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from exact_balance import Box, Climate, Sorbent, Trajectory, follow, ingress_g_per_day
+from exact_balance import Box, Climate, Sorbent, Trajectory, follow
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
@@ -53,7 +53,7 @@ def stiffly(box: Box, climate: Climate, start: float, slow_start: tuple[float, .
                 (s.isotherm.loading_g_per_g(y[0], t) * s.capacity_scale - w) / s.lag_days
                 for s, w in zip(box.slow, y[1:], strict=True)
             ]
-            gain = ingress_g_per_day(box.conductance_g_per_day_per_kpa, outside, y[0] * saturation)
+            gain = leakage.ingress_g_per_day(box.conductance_g_per_day_per_kpa, outside, y[0] * saturation)
             gain -= sum(s.dry_mass_g * flow for s, flow in zip(box.slow, flows, strict=True))
             return [gain / box.water_slope_g(y[0], t), *flows]
 
@@ -141,7 +141,8 @@ def test_dose_gives_back_the_conductance() -> None:
 def test_summer_lets_in_several_times_more_than_winter() -> None:
     """0.45 kPa in January and 2.36 kPa in July (typical year of a humid subtropical station), a box held near 10 %."""
     inside = vapor_pressure_pa(22.0, 0.10)
-    assert ingress_g_per_day(0.05, 2360.0, inside) / ingress_g_per_day(0.05, 450.0, inside) > 5.0
+    summer, winter = (leakage.ingress_g_per_day(0.05, outside, inside) for outside in (2360.0, 450.0))
+    assert summer / winter > 5.0
 
 
 def test_safe_in_a_basement() -> None:
