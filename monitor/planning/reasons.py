@@ -48,7 +48,7 @@ def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date
     due = _due_on(assessment, today)
     if due is not None and due <= last - timedelta(days=7):
         return f"due by {say_day(due)}, but every day before {say_day(last)} is full: add a day or a larger batch"
-    return f"not needed before {say_day(last)}: chance over {_limit(forecast)} by then {chance}"
+    return f"not needed before {say_day(last)}; the chance of being over {_limit(forecast)} by then is {chance}"
 
 
 def _due_on(assessment: Assessment, today: date) -> date | None:
@@ -60,10 +60,11 @@ def _limit(forecast: CrossingForecast) -> str:
 
 
 def _chance(forecast: CrossingForecast, days: int) -> str:
+    """Return a chance in per cent, never more certain than the sample behind it."""
     pct = 100.0 * forecast.chance_within(days)
-    if 0.0 < pct < 1.0:
+    if pct < 1.0:
         return "under 1 %"
-    return "over 99 %" if 99.0 < pct < 100.0 else f"{pct:.0f} %"
+    return "over 99 %" if pct > 99.0 else f"{pct:.0f} %"
 
 
 def _names(company: Sequence[str]) -> str:

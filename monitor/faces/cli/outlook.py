@@ -91,7 +91,7 @@ def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
         assessment.box.name,
         wording.limit(assessment),
         wording.state(assessment),
-        wording.crossing(there, assessment.as_of) if there else "–",
+        wording.crossing_in_brief(there, assessment.as_of) if there else "–",
         chance_cell(there.chance_within(7)) if there else "–",
         chance_cell(there.chance_within(30)) if there else "–",
     )
