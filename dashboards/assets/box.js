@@ -91,7 +91,7 @@
   const common = (host) => ({
     width: host.clientWidth, height: host.clientHeight, tzDate: zoned, legend: { show: false },
     padding: [10, 8, 0, 0],
-    cursor: { drag: { x: false, y: false }, points: { show: false }, sync: { key: "box" } },
+    cursor: { y: false, drag: { x: false, y: false }, points: { show: false }, sync: { key: "box" } },
     hooks: { draw: [drawNow] },
   });
 

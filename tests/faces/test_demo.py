@@ -74,12 +74,14 @@ def test_a_second_replay_adds_nothing(kept: tuple[Path, str]) -> None:
         assert (stores.readings.count(), len(stores.ledger.entries())) == before
 
 
-def test_a_folder_of_another_site_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "shelf.toml").write_text('site = "mine"\n')
+@pytest.mark.parametrize("file", ["shelf.toml", "siccast.sqlite3"])
+def test_a_folder_of_another_site_is_left_alone(tmp_path: Path, file: str) -> None:
+    (tmp_path / file).write_text('site = "mine"\n')
     done = demo("--keep", str(tmp_path))
     assert done.returncode == 1
     assert "belongs to another site" in done.stderr
-    assert (tmp_path / "shelf.toml").read_text() == 'site = "mine"\n'
+    assert [path.name for path in tmp_path.iterdir()] == [file]
+    assert (tmp_path / file).read_text() == 'site = "mine"\n'
 
 
 def test_the_answers_fit_the_truth_that_made_the_recording(kept: tuple[Path, str]) -> None:

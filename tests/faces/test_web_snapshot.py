@@ -51,6 +51,15 @@ def test_nothing_new_takes_no_new_snapshot() -> None:
     assert take.taken == 2
 
 
+def test_a_slow_machine_is_left_time_for_the_rest() -> None:
+    keeper = keeper_of(Counted(), [1])
+    before_the_first = keeper.pause_s
+    asyncio.run(keeper.renew())
+    assert before_the_first < keeper.pause_s == 300.0
+    keeper._took_s = 60.0
+    assert keeper.pause_s >= 600.0
+
+
 @pytest.mark.parametrize(
     ("failure", "words"),
     [(StoreBusyError("the database is locked"), "the database is locked"), (ZeroDivisionError(), "ZeroDivisionError")],

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import FeedError, SettingsError
-from monitor.settings import SHELF_FILE, load_shelf
+from monitor.settings import DATABASE_FILE, SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -68,8 +68,9 @@ def demo(
 def _lay_out(recording: Path, folder: Path) -> Shelf:
     """Put the demo's shelf file into a folder that holds nothing else's."""
     there = folder / SHELF_FILE
-    if there.exists() and there.read_bytes() != (recording / SHELF_FILE).read_bytes():
-        raise SettingsError(f"{there} belongs to another site; name a folder that is empty or not there yet")
+    ours = there.exists() and there.read_bytes() == (recording / SHELF_FILE).read_bytes()
+    if not ours and (there.exists() or (folder / DATABASE_FILE).exists()):
+        raise SettingsError(f"{folder} belongs to another site; name a folder that is empty or not there yet")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(recording / SHELF_FILE, there)

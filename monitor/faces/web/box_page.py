@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from monitor.faces.web.drawing import frame_of, top_pct
 from monitor.faces.web.shelf_page import BoxCard, card
 from monitor.faces.web.snapshot import HISTORY_DAYS
 from monitor.faces.wording import TO, Wording, beads, chance, percent, spread
-from monitor.records import EntryKind
+from monitor.records import EntryKind, Quantiles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,14 +100,10 @@ def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
 
 
 def _forecast_facts(forecast: CrossingForecast, as_of: datetime, words: Wording) -> list[tuple[str, str]]:
-    room_left = forecast.headroom_g
+    left_g = Quantiles(*(max(value, 0.0) for value in astuple(forecast.headroom_g)))
     return [
         ("True humidity, estimated", _percent_spread(forecast)),
-        (
-            "Beads still take up",
-            f"{words.mass(max(room_left.p50, 0.0))} ({words.mass(max(room_left.p05, 0.0))} {TO} "
-            f"{words.mass(max(room_left.p95, 0.0))})",
-        ),
+        ("Beads still take up", f"{words.masses(left_g)} {words.mass_unit}"),
         ("Over the limit already", f"chance {chance(forecast.chance_over_already)}"),
         ("Beads spent", words.crossing(replace(forecast, cross_at=forecast.spent_at), as_of)),
     ]

@@ -70,7 +70,11 @@ def view(snapshot: Snapshot, words: Wording) -> ShelfView:
     return ShelfView(
         cards=[card(snapshot, answer, frame, words) for answer in snapshot.answers],
         frame=frame,
-        days=tuple(words.day(at, snapshot.as_of) for at in (frame.start, frame.as_of, frame.end)),  # type: ignore[arg-type]
+        days=(
+            words.day(frame.start, frame.as_of),
+            words.day(frame.as_of, frame.as_of),
+            words.day(frame.end, frame.as_of),
+        ),
         headline=headline(snapshot.answers),
         room=_room(snapshot, words),
         drying=_drying(snapshot),
@@ -98,7 +102,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
-        strip_words=f"Humidity {humidity}, limit {limit}; crosses: {crossing or 'no forecast'}",
+        strip_words=f"Humidity {humidity}, limit {limit}; passes it: {crossing or 'no forecast'}",
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -27,6 +28,9 @@ HISTORY_DAYS = 30
 """How far back the small charts of the shelf reach."""
 
 _LOOK_EVERY_S = 30.0
+_SHARE_OF_TIME = 20.0
+"""Assessing takes at most one part in so many of a core."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -106,6 +110,7 @@ class Keeper:
         """Why there is no snapshot yet, where the first one failed."""
         self._take, self._stamp, self._renew_s, self._clock = take, stamp, renew_s, clock
         self._seen: object = None
+        self._took_s = 0.0
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
@@ -125,7 +130,9 @@ class Keeper:
             stamp = await asyncio.to_thread(self._stamp, clock)
             if self.newest is not None and stamp == self._seen and not self.newest.notice:
                 return
+            begun = time.monotonic()
             self.newest = await asyncio.to_thread(self._take, clock)
+            self._took_s = time.monotonic() - begun
             self._seen = stamp
         except SiccastError as error:
             self._remember(str(error))
@@ -141,4 +148,9 @@ class Keeper:
     async def _run(self) -> None:
         while True:
             await self.renew()
-            await asyncio.sleep(self._renew_s if self.newest else _LOOK_EVERY_S)
+            await asyncio.sleep(self.pause_s)
+
+    @property
+    def pause_s(self) -> float:
+        """Return how long to wait before looking again: on a slow machine longer, so that it has time for the rest."""
+        return max(self._renew_s, _SHARE_OF_TIME * self._took_s) if self.newest else _LOOK_EVERY_S
