@@ -57,14 +57,26 @@ def verdict_sentence(report: RunReport) -> str:
     return f"{verdict[0].upper()}{verdict[1:]}. {because[0].upper()}{because[1:]}."
 
 
-def service_sentence(service: Service, wording: Wording) -> str:
-    """Return what the beads would do in one box."""
-    usable = f"{spread(service.usable_g, wording_scale(wording))} {wording.mass_unit}"
+def service_lines(services: Sequence[Service], wording: Wording) -> list[str]:
+    """Return what the beads would do, one line for each limit among the boxes."""
+    return [
+        f"{', '.join(service.box for service in alike)}: {_service(alike[0], wording)}"
+        for alike in by_limit(services).values()
+    ]
+
+
+def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
+    """Return boxes of one limit together, the strictest first: what beads can do there is the same."""
+    limits = sorted({service.humidity_limit for service in services})
+    return {limit: [service for service in services if service.humidity_limit == limit] for limit in limits}
+
+
+def _service(service: Service, wording: Wording) -> str:
+    share = f"{100.0 * service.share:.0f} % of what dry beads take up to {100.0 * service.humidity_limit:.0f} % RH"
     if service.share < _SHORT:
-        return f"hardly help: {100.0 * service.share:.0f} % of what dry beads take until its limit"
-    word = "serve it well" if service.share >= _WELL else "last a shorter while"
-    limit = f"{100.0 * service.humidity_limit:.0f} %"
-    return f"{word}: {usable} of water until {limit} RH, {100.0 * service.share:.0f} % of what dry beads take"
+        return f"hardly of use, {share}"
+    word = "serve well" if service.share >= _WELL else "serve for a while"
+    return f"{word}, {share} ({spread(service.usable_g, wording_scale(wording))} {wording.mass_unit})"
 
 
 def report_answer(report: RunReport) -> Answer:
@@ -142,7 +154,7 @@ def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
         shares(it.end_g_per_g),
         jar,
         time_spread(it.time_s),
-        *(wording.mass_figures(service.usable_g.p50) for service in method.services),
+        *(wording.mass_figures(alike[0].usable_g.p50) for alike in by_limit(method.services).values()),
         f"{it.energy_kwh:.1f}",
         str(it.hands_on_min),
         "no: too hot for these beads" if it.over_ceiling else "",
@@ -212,7 +224,8 @@ def wording_scale(wording: Wording) -> float:
 
 def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ...]:
     """Return the headings above the rows of methods."""
-    boxes = [f"{s.box} ({wording.mass_unit})" for s in methods[0].services] if methods else []
+    limits = by_limit(methods[0].services) if methods else {}
+    boxes = [f"{wording.mass_unit} to {100.0 * limit:.0f} %" for limit in limits]
     return ("method", "left in beads", "jar", "time", *boxes, "kWh", "your min", "")
 
 

@@ -55,7 +55,7 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
+    when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     with open_stores(shelf.database_path, read_only=read_only) as stores:
         yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
 

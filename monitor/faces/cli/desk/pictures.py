@@ -91,8 +91,8 @@ def reach(
         f"'{of}' in a room at {air.temperature_degc:.0f} °C, {100 * air.relative_humidity:.0f} % RH ({known_from})"
     )
     rows = [method_row(method, it.wording) for method in methods]
-    show_table(table_headings(methods, it.wording), rows, right=range(1, 6 + len(it.shelf.boxes)))
-    typer.echo("Under each box: water the beads would still take before it passes its limit.")
+    show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
+    typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
     typer.echo("Jar: humidity over the cooled beads in a closed jar at 25 °C, if they get that far.")
     show_notes("Mind:", [(method.reach.method, "; ".join(method.risks)) for method in methods if method.risks])
 

@@ -11,7 +11,10 @@ from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened, say_cautions
 
 if TYPE_CHECKING:
-    from monitor.desk import RunReport
+    from collections.abc import Sequence
+
+    from monitor.desk import RunReport, Service
+    from monitor.faces.wording import Wording
     from monitor.records import Appliance
 
 recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
@@ -269,7 +272,7 @@ def say_beginning(it: Opened, run_name: str) -> None:
     from monitor.desk import compare_methods
     from monitor.desk.cautions import before_heating
     from monitor.desk.runs import appliance_of, beads_of
-    from monitor.faces.desk_words import service_sentence, shares, time_spread
+    from monitor.faces.desk_words import shares, time_spread
     from monitor.records import RoomClimate
 
     books = it.desk.books()
@@ -280,16 +283,22 @@ def say_beginning(it: Opened, run_name: str) -> None:
     typer.echo(
         f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
     )
-    for service in method.services:
-        typer.echo(f"  in {service.box} they would {service_sentence(service, it.wording)}")
+    _say_services(method.services, it.wording)
     cautions = before_heating(beads_of(books, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
     say_cautions([(caution.text, caution.source) for caution in cautions])
+
+
+def _say_services(services: Sequence[Service], wording: Wording) -> None:
+    from monitor.faces.desk_words import service_lines
+
+    for line in service_lines(services, wording):
+        typer.echo(f"  in {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
     """Show where a run stands, its verdict, and what the beads would do in each box."""
     from monitor.faces.cli.output import show_json
-    from monitor.faces.desk_words import report_answer, report_lines, service_sentence, verdict_sentence
+    from monitor.faces.desk_words import report_answer, report_lines, verdict_sentence
 
     if as_json:
         show_json(report_answer(report))
@@ -299,7 +308,5 @@ def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
     for remark in report.remarks:
         typer.echo(f"  {remark}")
     if len(report.run.weighings) > 1:
-        for service in report.services:
-            line = f"  in {service.box} they would {service_sentence(service, it.wording)}"
-            typer.echo(line.replace("\N{NARROW NO-BREAK SPACE}", " "))
+        _say_services(report.services, it.wording)
     typer.echo(verdict_sentence(report))
