@@ -61,7 +61,7 @@ class TrapError(UnconfirmedError):
     """Something looks wrong; nothing was kept."""
 
     def __init__(self, found: Sequence[Trap]) -> None:
-        said = "; ".join(trap.text for trap in found)
+        said = " Or: ".join(trap.text for trap in (found[:1] if len(found) == 1 else (found[0], found[-1])))
         super().__init__(said + (" " if said.endswith("?") else ". ") + "Nothing was kept")
         self.traps = tuple(found)
 
@@ -97,9 +97,9 @@ class Desk:
         """Return the air the appliance draws, and where that is known from."""
         if told is not None:
             return told, "told"
-        newest = self.stores.readings.latest().get(ROOM)
-        if newest is not None and newest.at <= now < newest.at + FRESH_ROOM:
-            return RoomClimate(newest.temperature_degc, newest.relative_humidity), "sensor"
+        seen = self.stores.readings.series(ROOM, now - FRESH_ROOM, now + timedelta(seconds=1))
+        if len(seen):
+            return RoomClimate(float(seen.temperature_degc[-1]), float(seen.relative_humidity[-1])), "sensor"
         return (self.room_climate, "shelf file") if self.room_climate else (RoomClimate(), "assumed")
 
     def appliance(self, name: str) -> Appliance:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
     from monitor.records import Quantiles
 
-SCALE_UNITS = MappingProxyType({"milk": 1.03, "cooking oil": 0.92, "ounces": GRAMS_PER_OUNCE})
+SCALE_UNITS = MappingProxyType({"milk": 1.03, "oil": 0.92, "ounces": GRAMS_PER_OUNCE})
 """Grams for one of what a kitchen scale may show instead of grams: milliliters of a liquid (its density, from memory),
 or ounces. Milliliters of water are grams."""
 
@@ -93,26 +93,37 @@ def at_the_scale(
 
     ``expected_g``: what the curve so far, or the books before the first heat, say the beads should weigh.
     """
-    explained = _other_scale(mass_g, resolution_g, expected_g)
-    if explained is not None:
-        return (explained,)
     before = run.weighings
-    if not before:
-        return tuple(_first(run.charge_before, mass_g, resolution_g, desiccant, expected_g))
+    if before:
+        found = list(_later(run, mass_g, heated_s, resolution_g, desiccant=desiccant, other_tares_g=other_tares_g))
+    else:
+        found = list(_first(run.charge_before, mass_g, resolution_g, desiccant, expected_g))
+    explained = _other_scale(mass_g, resolution_g, expected_g)
+    return (*found, explained) if explained else tuple(found)
+
+
+def _later(
+    run: Run,
+    mass_g: float,
+    heated_s: float,
+    resolution_g: float,
+    *,
+    desiccant: Desiccant,
+    other_tares_g: Iterable[float],
+) -> Iterable[Trap]:
+    before = run.weighings
     last = before[-1]
     slack_g = 2.0 * max(resolution_g, last.resolution_g)
-    traps = []
     if mass_g > last.mass_g + slack_g:
-        traps.append(_gain(run, mass_g, last.mass_g, resolution_g, other_tares_g))
+        yield _gain(run, mass_g, last.mass_g, resolution_g, other_tares_g)
     least_g = _least_g(run.charge_before, before[0].mass_g, desiccant)
     if mass_g < least_g - slack_g:
         text = f"{mass_g:.0f} g is less than these beads weigh bone dry (about {least_g:.0f} g)"
-        traps.append(Trap("more water than there was", f"{text}: spilled, another holder, or a slip of the pen?"))
+        yield Trap("more water than there was", f"{text}: spilled, another holder, or a slip of the pen?")
     bound_g = _heat_bound_g(run, heated_s - last.heated_s)
     if last.mass_g - mass_g > bound_g + slack_g:
         text = f"{last.mass_g - mass_g:.0f} g in {(heated_s - last.heated_s) / 60:.0f} min needs more heat than there"
-        traps.append(Trap("more than the heat allows", f"{text} was (at most {bound_g:.0f} g)"))
-    return tuple(traps)
+        yield Trap("more than the heat allows", f"{text} was (at most {bound_g:.0f} g)")
 
 
 def _other_scale(mass_g: float, resolution_g: float, expected_g: Quantiles | None) -> Trap | None:
@@ -125,8 +136,8 @@ def _other_scale(mass_g: float, resolution_g: float, expected_g: Quantiles | Non
     for unit, factor in SCALE_UNITS.items():
         if expected_g.p05 - slack_g <= mass_g * factor <= expected_g.p95 + slack_g:
             what = unit if unit == "ounces" else f"milliliters of {unit}"
-            text = f"{mass_g:.4g} is what the scale would show in {what} (×{factor:.4g} = {mass_g * factor:.0f} g)"
-            return Trap("another unit", text, factor, unit)
+            text = f"{mass_g:.4g} would fit a scale that stands on {what} (×{factor:.4g} = {mass_g * factor:.0f} g)"
+            return Trap("another unit", f"{text}: if so, weigh again in grams or add --scale {unit}", factor, unit)
     return None
 
 

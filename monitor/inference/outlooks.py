@@ -16,6 +16,9 @@ from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 
 _FIRST_LOOK_DRAWS = 400
 _DAY_S = 86_400.0
+_STANDS_IN = (
+    "Fresh beads: how dry they are is known from the recharge desk, how leaky the box is from before they went in."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +29,7 @@ class _Looked:
     first: Posterior | None
     refusal: str
     sightings: tuple[Sighting, ...]
+    remark: str = ""
 
 
 def outlooks(
@@ -53,10 +57,24 @@ def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _
     )
     try:
         first = estimate(record, now_s, count=_FIRST_LOOK_DRAWS)
-    except (TooLittleEvidence, OutOfRangeError) as error:
+    except TooLittleEvidence as error:
+        return _too_young(record, now_s, str(error))
+    except OutOfRangeError as error:
         return _Looked(record, None, str(error), ())
     found = [sighting_of(first), *_earlier(record, first.episode.start_s)]
     return _Looked(record, first, "", tuple(s for s in found if s is not None))
+
+
+def _too_young(record: Record, now_s: float, refusal: str) -> _Looked:
+    """Look at an episode that has no readings yet; where beads of known dryness went in, earlier ones stand in."""
+    fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
+    newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
+    if newest is None or newest.loading_g_per_g is None:
+        return _Looked(record, None, refusal, ())
+    found = tuple(s for s in _earlier(record, newest.at.timestamp()) if s is not None)
+    if not found:
+        return _Looked(record, None, refusal, ())
+    return _Looked(record, estimate(record, now_s, count=_FIRST_LOOK_DRAWS, least_days=0.0), "", found, _STANDS_IN)
 
 
 def _room(series: ReadingSeries | None, rooms: dict[int, Hours]) -> Hours | None:
@@ -85,11 +103,11 @@ def _outlook(one: _Looked, sightings: list[Sighting], now_s: float, limit: float
     if one.first is None:
         return Outlook(refusal=one.refusal)
     pooled = pool(one.record.box, one.first.episode.start_s, sightings)
-    posterior = estimate(one.record, now_s, pooled=pooled)
+    posterior = estimate(one.record, now_s, pooled=pooled, least_days=0.0)
     leak, ahead = leak_of(posterior), forecast(posterior, limit, horizon_days)
     return Outlook(
         leak=leak,
         forecast=ahead,
-        evidence=evidence_of(posterior, ahead),
+        evidence=(*filter(None, (one.remark,)), *evidence_of(posterior, ahead)),
         sharpen=sharpening_of(posterior, ahead),
     )

@@ -250,7 +250,6 @@ def scale_factor(text: str) -> float:
 
     known = {
         **SCALE_UNITS,
-        "oil": SCALE_UNITS["cooking oil"],
         "water": 1.0,
         "grams": 1.0,
         "g": 1.0,

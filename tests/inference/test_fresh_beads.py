@@ -1,0 +1,76 @@
+"""Beads straight from the recharge desk: the forecast starts from how dry the scale found them, before any reading."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from monitor.inference import outlooks
+from monitor.physics.materials import desiccant
+from monitor.physics.psychrometrics import vapor_pressure_pa
+from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, ReadingSeries, RoomClimate
+
+AS_OF = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
+DAYS, DRY_G, CONDUCTANCE = 60.0, 100.0, 0.12
+BOX = Box("pla", 10.0, 0.20, style="gasket")
+
+
+def sixty_days() -> ReadingSeries:
+    """Return a box that a leak of 0.12 g/day/kPa fills in a room of 20 °C and 50 % RH: the balance by small steps."""
+    isotherm = desiccant("silica_gel").isotherm
+    hours = np.arange(DAYS * 24.0)
+    loading, shown = 0.03, []
+    room_kpa = float(vapor_pressure_pa(20.0, 0.5)) / 1e3
+    for _ in hours:
+        humidity = float(isotherm.relative_humidity(loading, 20.0))
+        shown.append(humidity)
+        loading += CONDUCTANCE * (room_kpa - float(vapor_pressure_pa(20.0, humidity)) / 1e3) / 24.0 / DRY_G
+    at_s = (AS_OF - timedelta(days=DAYS)).timestamp() + 3600.0 * hours
+    rounded = np.round(np.array(shown), 3)
+    warmth = 20.0 + 0.2 * np.round(np.sin(hours), 1)  # hours without any change would be taken for a hung sensor
+    return ReadingSeries("pla", at_s, warmth, rounded, np.zeros(len(hours), dtype=np.uint16))
+
+
+def outlook(loading: tuple[float, float, float] | None, first_charge: bool = True) -> Outlook:
+    """Return the outlook an hour after beads of this loading went in."""
+    first = LedgerEntry(
+        EntryKind.charge, "pla", AS_OF - timedelta(days=DAYS, hours=1), desiccant="silica_gel", dry_mass_g=DRY_G
+    )
+    fresh = LedgerEntry(
+        EntryKind.recharge, "pla", AS_OF - timedelta(hours=1), desiccant="silica_gel", dry_mass_g=DRY_G,
+        method="microwave", loading_g_per_g=loading,
+    )  # fmt: skip
+    entries = (first, fresh) if first_charge else (fresh,)
+    history = BoxHistory(BOX, sixty_days(), room_climate=RoomClimate(20.0, 0.5), entries=entries)
+    [answer] = outlooks([history], AS_OF)
+    return answer
+
+
+def test_wetter_beads_pass_the_limit_sooner() -> None:
+    dry, wet = (outlook((q - 0.005, q, q + 0.005)).forecast for q in (0.02, 0.09))
+    assert dry is not None
+    assert wet is not None
+    assert dry.cross_at.p50 is not None
+    assert wet.cross_at.p50 is not None
+    assert dry.cross_at.p50 > wet.cross_at.p50 > AS_OF
+    assert dry.headroom_g.p50 > wet.headroom_g.p50
+
+
+def test_date_agrees_with_the_leak_of_before() -> None:
+    """By hand: (u(20 %) − 0.02)·100 g over 0.12 g/day/kPa × (1.17 − 0.26) kPa, the humidity's mean on the way."""
+    answer = outlook((0.015, 0.02, 0.025))
+    assert answer.forecast is not None
+    assert answer.forecast.cross_at.p50 is not None
+    room = float(desiccant("silica_gel").isotherm.loading_g_per_g(0.20, 20.0)) - 0.02
+    by_hand_days = room * DRY_G / (CONDUCTANCE * (1.169 - 0.26))
+    days = (answer.forecast.cross_at.p50 - AS_OF) / timedelta(days=1)
+    assert days == pytest.approx(by_hand_days, rel=0.35)
+    assert "recharge desk" in answer.evidence[0]
+
+
+def test_without_a_known_loading_or_an_earlier_leak_there_is_no_forecast_yet() -> None:
+    assert outlook(None).forecast is None
+    lone = outlook((0.015, 0.02, 0.025), first_charge=False)
+    assert lone.forecast is None or "recharge desk" not in " ".join(lone.evidence)
