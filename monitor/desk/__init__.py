@@ -1,8 +1,8 @@
 """Joint three: stores, physics and drying curves → what the recharge desk shows."""
 
 from monitor.desk.counter import Desk, TrapError
-from monitor.desk.methods import Method, RunCurve, compare_methods, kind_of_beads, run_curves
-from monitor.desk.runs import RunReport, Service
+from monitor.desk.methods import Method, Service, capacity_of, compare_methods, kind_of_beads
+from monitor.desk.runs import RunCurve, RunReport, run_curves
 
 __all__ = [
     "Desk",
@@ -11,6 +11,7 @@ __all__ = [
     "RunReport",
     "Service",
     "TrapError",
+    "capacity_of",
     "compare_methods",
     "kind_of_beads",
     "run_curves",

@@ -45,6 +45,8 @@ class Charge:
     place: str = SPARE
     placed_at: datetime | None = None
     cycles: int = 0
+    lightest_g: float | None = None
+    """The least these beads ever weighed at the end of a run."""
     dry_mass_g: float | None = None
     """Best estimate of the mass when fully dry, from the last finished run."""
     dry_mass_relative_sd: float = 0.0
@@ -55,11 +57,6 @@ class Charge:
     color: str = ""
     retired: bool = False
     deeds: tuple[int, ...] = ()
-
-    @property
-    def lightest_g(self) -> float:
-        """The least the beads can weigh: dry, as far as that is known."""
-        return self.dry_mass_g if self.dry_mass_g is not None else 0.6 * self.mass_g
 
 
 @dataclass(frozen=True, slots=True)

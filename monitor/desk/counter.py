@@ -18,7 +18,8 @@ from monitor.deeds import (
     RunWeighed,
 )
 from monitor.desk.books import Books, Charge, Run
-from monitor.desk.runs import RunReport, beads_of, first_days, fitted, report
+from monitor.desk.methods import beads_of
+from monitor.desk.runs import RunReport, first_days, fitted, report
 from monitor.desk.steps import add_up, after
 from monitor.desk.traps import Trap, at_the_scale, before_heating
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError

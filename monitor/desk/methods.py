@@ -1,4 +1,4 @@
-"""Methods side by side: what each could reach in a room, and what the runs so far reached."""
+"""What beads are worth to boxes, and what each method of drying could make of them in a room."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from monitor.desk.books import Books
-from monitor.desk.runs import RunReport, Service, beads_of, fitted, report, services
+from monitor.desk.books import Books, Charge
 from monitor.desk.traps import before_heating
+from monitor.inference.drying import beliefs
 from monitor.inference.drying.reach import Reach, reach, temperature_of
 from monitor.physics.materials import Desiccant, desiccant
 from monitor.records import Appliance, Box, Quantiles, RoomClimate
@@ -18,9 +17,23 @@ from monitor.records import Appliance, Box, Quantiles, RoomClimate
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+STORAGE_DEGC = 22.0
+"""Temperature at which the water a box's beads can take is reckoned."""
+
 USUAL_DRY_G = 250.0
 """Beads the table is reckoned for where no charge is named."""
-_CURVE_POINTS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """What the beads as they are now would do in a box."""
+
+    box: str
+    humidity_limit: float
+    usable_g: Quantiles
+    """Water they would still take up before the box passes its limit."""
+    share: float
+    """That over what bone-dry beads would take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,23 +45,12 @@ class Method:
     risks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RunCurve:
-    """A run as a picture: weighings, fitted curve with its interval, and the line it can't pass."""
-
-    report: RunReport
-    heated_s: NDArray[np.float64]
-    band_g: NDArray[np.float64]
-    """5 %, 50 % and 95 % (rows) at each heating time."""
-    floor_g: float
-    """Mass at the end loading of this method in that room."""
-
-
 def compare_methods(
     books: Books, appliances: Sequence[Appliance], boxes: Sequence[Box], room: RoomClimate, *, of: str
 ) -> tuple[Method, ...]:
     """Return what each appliance could reach with a charge, or with 250 g of a kind of beads wet from the room."""
     beads, dry_g, start, holder = _load(books, of, room)
+    capacity = capacity_of(books, books.charges[of]) if of in books.charges else None
     told = []
     for appliance in appliances:
         learned = [
@@ -59,26 +61,66 @@ def compare_methods(
         it = reach(appliance, beads, room, dry_g, start, learned_s=learned)
         dry = Quantiles(dry_g, dry_g, dry_g)
         risks = _risks(beads, appliance, holder)
-        told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes), risks))
+        told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks))
     return tuple(told)
+
+
+def capacity_of(books: Books, charge: Charge) -> beliefs.LotFactor:
+    """Return what a charge holds over what the isotherm says: median and relative standard deviation.
+
+    Runs of its lot that began with beads at rest with the room tell it; without them its age does, roughly.
+    """
+    beads = beads_of(books, charge.name)
+    learned = beliefs.lot_factor(beads, starts_in_room(books, charge.lot))
+    if learned is not None:
+        return learned
+    aged = beads.ageing.capacity_factor(charge.cycles) if beads.ageing else 1.0
+    return aged, beads.sigma_ln_capacity
+
+
+def services(
+    beads: Desiccant,
+    dry_mass_g: Quantiles,
+    loading_g_per_g: Quantiles,
+    boxes: Sequence[Box],
+    capacity: beliefs.LotFactor | None = None,
+) -> tuple[Service, ...]:
+    """Return what beads of this loading would do in each box."""
+    factor, relative_sd = capacity or (1.0, beads.sigma_ln_capacity)
+    told = []
+    for box in boxes:
+        full = factor * float(beads.isotherm.loading_g_per_g(box.humidity_limit, STORAGE_DEGC))
+        slack = 1.645 * relative_sd * full
+        left = Quantiles(
+            *(full - loading for loading in (loading_g_per_g.p95, loading_g_per_g.p50, loading_g_per_g.p05))
+        )
+        down, up = np.hypot(left.p50 - left.p05, slack), np.hypot(left.p95 - left.p50, slack)
+        shares = (left.p50 - down, left.p50, left.p50 + up)
+        usable = Quantiles(*(float(np.clip(dry_mass_g.p50 * share, 0.0, None)) for share in shares))
+        told.append(Service(box.name, box.humidity_limit, usable, max(left.p50, 0.0) / full))
+    return tuple(told)
+
+
+def beads_of(books: Books, charge: str) -> Desiccant:
+    """Return what is known of the beads of a charge."""
+    return desiccant(books.lot(books.charge(charge).lot).bought.desiccant)
+
+
+def starts_in_room(books: Books, lot: str, but: str = "") -> list[tuple[float, float, float]]:
+    """Return loading and room of every finished run of a lot that began with beads at rest with the room."""
+    return [
+        (run.finished.start_loading_g_per_g, run.start.room_temperature_degc, run.start.room_relative_humidity)
+        for run in books.runs.values()
+        if run.finished is not None
+        and run.name != but
+        and run.charge_before.lot == lot
+        and run.charge_before.state == "room"
+    ]
 
 
 def kind_of_beads(name: str) -> str:
     """Return the kind of desiccant that a name or an everyday alias stands for."""
     return desiccant(name).kind
-
-
-def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
-    """Return runs as pictures."""
-    curves = []
-    for name in names:
-        run = books.run(name)
-        told, it = report(books, run, boxes), fitted(books, run)
-        longest_s = 1.25 * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
-        times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
-        floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
-        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g))
-    return tuple(curves)
 
 
 def _load(books: Books, of: str, room: RoomClimate) -> tuple[Desiccant, float, float, str]:

@@ -7,9 +7,11 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.deeds import BOX
+from monitor.deeds import BOX, RunWeighed
 from monitor.desk.books import Books, Charge, Run, Weighing
+from monitor.desk.methods import STORAGE_DEGC, Service, beads_of, capacity_of, services, starts_in_room
 from monitor.inference.drying import (
     CurveFit,
     DryMass,
@@ -24,7 +26,7 @@ from monitor.inference.drying import (
 )
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
-from monitor.physics.materials import Desiccant, desiccant
+from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 
 if TYPE_CHECKING:
@@ -33,25 +35,12 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 _ENOUGH_READINGS = 24
+_CURVE_POINTS = 60
 _KWH_PER_WS = 1.0 / 3.6e6
 USUAL_LIMIT = 0.20
 """The humidity limit a run is judged by where no box is declared."""
 _DRY_MASS_SD_A_CYCLE = 0.01
 """What spills or ages between two runs of a charge, as a share of its dry mass (a guess of ours)."""
-STORAGE_DEGC = 22.0
-"""Temperature at which the water a box's beads can take is reckoned."""
-
-
-@dataclass(frozen=True, slots=True)
-class Service:
-    """What the beads as they are now would do in a box."""
-
-    box: str
-    humidity_limit: float
-    usable_g: Quantiles
-    """Water they would still take up before the box passes its limit."""
-    share: float
-    """That over what bone-dry beads would take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +71,18 @@ class RunReport:
     def verdict(self) -> Verdict:
         """What to do next."""
         return self.judgement.verdict
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunCurve:
+    """A run as a picture: weighings, fitted curve with its interval, and the line it can't pass."""
+
+    report: RunReport
+    heated_s: NDArray[np.float64]
+    band_g: NDArray[np.float64]
+    """5 %, 50 % and 95 % (rows) at each heating time."""
+    floor_g: float
+    """Mass at the end loading of this method in that room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,9 +140,24 @@ def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | 
         time_to_end_s=time_to_end,
         energy_so_far_kwh=draw_w * weighings[-1].heated_s * _KWH_PER_WS,
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
-        services=services(beads, it.fit.dry_mass_g(), it.fit.loading_g_per_g(), boxes),
+        services=services(
+            beads, it.fit.dry_mass_g(), it.fit.loading_g_per_g(), boxes, capacity_of(books, run.charge_before)
+        ),
         remarks=_remarks(beads, run, it),
     )
+
+
+def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
+    """Return runs as pictures."""
+    curves = []
+    for name in names:
+        run = books.run(name)
+        told, it = report(books, run, boxes), fitted(books, run)
+        longest_s = 1.25 * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
+        times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
+        floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
+        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g))
+    return tuple(curves)
 
 
 def priors_of(books: Books, run: Run, start_g: float) -> RunPriors:
@@ -169,26 +185,6 @@ def end_loading(beads: Desiccant, run: Run) -> EndLoading:
     )
 
 
-def services(
-    beads: Desiccant, dry_mass_g: Quantiles, loading_g_per_g: Quantiles, boxes: Sequence[Box]
-) -> tuple[Service, ...]:
-    """Return what beads of this loading would do in each box."""
-    told = []
-    for box in boxes:
-        full = float(beads.isotherm.loading_g_per_g(box.humidity_limit, STORAGE_DEGC))
-        left = Quantiles(
-            *(full - loading for loading in (loading_g_per_g.p95, loading_g_per_g.p50, loading_g_per_g.p05))
-        )
-        usable = Quantiles(*(max(dry_mass_g.p50 * share, 0.0) for share in (left.p05, left.p50, left.p95)))
-        told.append(Service(box.name, box.humidity_limit, usable, max(left.p50, 0.0) / full))
-    return tuple(told)
-
-
-def beads_of(books: Books, charge: str) -> Desiccant:
-    """Return what is known of the beads of a charge."""
-    return desiccant(books.lot(books.charge(charge).lot).bought.desiccant)
-
-
 def appliance_of(run: Run) -> Appliance:
     """Return the appliance of a run as it was when the run began."""
     start = run.start
@@ -203,23 +199,11 @@ def _dry_mass(books: Books, beads: Desiccant, run: Run, charge: Charge, start_g:
         return beliefs.dry_mass_of_new(start_g)
     if charge.state == "room":
         start = run.start
-        factor = beliefs.lot_factor(beads, _starts_in_room(books, charge.lot, run.name))
+        factor = beliefs.lot_factor(beads, starts_in_room(books, charge.lot, but=run.name))
         return beliefs.dry_mass_from_room(
             start_g, beads, start.room_temperature_degc, start.room_relative_humidity, factor
         )
     return beliefs.dry_mass_untold(start_g)
-
-
-def _starts_in_room(books: Books, lot: str, but: str) -> list[tuple[float, float, float]]:
-    """Return loading and room of every finished run of a lot that began with beads at rest with the room."""
-    return [
-        (run.finished.start_loading_g_per_g, run.start.room_temperature_degc, run.start.room_relative_humidity)
-        for run in books.runs.values()
-        if run.finished is not None
-        and run.name != but
-        and run.charge_before.lot == lot
-        and run.charge_before.state == "room"
-    ]
 
 
 def _since_last_gain(weighings: Sequence[Weighing]) -> list[Weighing]:
@@ -247,6 +231,8 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
         told.append("The beads took up water in between; the curve is of the weighings since then.")
+    if any(isinstance(logged.deed, RunWeighed) and logged.deed.hot for logged in run.shown):
+        told.append("Hot weighings count for less; weigh once more cold and covered.")
     if run.scale_factor != 1.0:
         told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
     if run.charge_before.state == "room" and len(it.points) > 1:

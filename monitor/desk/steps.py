@@ -97,6 +97,7 @@ def _scaled(charge: Charge, share: float) -> Charge:
         charge,
         mass_g=charge.mass_g * share,
         portioned_g=charge.portioned_g * share,
+        lightest_g=None if charge.lightest_g is None else charge.lightest_g * share,
         dry_mass_g=None if charge.dry_mass_g is None else charge.dry_mass_g * share,
     )
 
@@ -112,6 +113,7 @@ def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
         kept,
         mass_g=kept.mass_g + poured.mass_g,
         portioned_g=kept.portioned_g + poured.portioned_g,
+        lightest_g=None,
         dry_mass_g=kept.dry_mass_g + poured.dry_mass_g if known else None,  # type: ignore[operator]
         dry_mass_relative_sd=max(kept.dry_mass_relative_sd, poured.dry_mass_relative_sd),
         cycles=max(kept.cycles, poured.cycles),
@@ -142,6 +144,7 @@ def _top_up(books: Books, logged: LoggedDeed, deed: ChargeToppedUp) -> Books:
         charge,
         mass_g=charge.mass_g + deed.mass_g,
         portioned_g=charge.portioned_g + deed.mass_g,
+        lightest_g=None,
         dry_mass_g=dry,
         loading_g_per_g=None,
         state=charge.state if charge.state == "new" else "unknown",
@@ -191,6 +194,7 @@ def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
         state="dried",
         cycles=run.charge_before.cycles + 1,
         mass_g=deed.end_mass_g,
+        lightest_g=min(deed.end_mass_g, run.charge_before.lightest_g or deed.end_mass_g),
         dry_mass_g=deed.dry_mass_g,
         dry_mass_relative_sd=deed.dry_mass_relative_sd,
         loading_g_per_g=deed.loading_g_per_g,

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.desk import Method, RunReport, Service
-    from monitor.desk.books import Charge
+    from monitor.desk.books import Charge, Run
 
 Answer = dict[str, Any]
 
@@ -167,6 +167,7 @@ def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
     heat = "" if start.temperature_degc is None else f" {wording.temperature(start.temperature_degc)}"
     return (
         report.run.name,
+        wording.moment(report.run.started_at),
         f"{start.appliance}{heat}",
         minutes(report.heated_s),
         wording.mass(report.water_off_g),
@@ -175,6 +176,35 @@ def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
         f"{100.0 * report.floor_g_per_g:.1f} %",
         report.verdict.value,
     )
+
+
+def charge_lines(
+    charge: Charge, runs: Sequence[Run], capacity: tuple[float, float], wording: Wording
+) -> list[tuple[str, str]]:
+    """Return what is known of a charge, as pairs of a label and its value."""
+    holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
+    lines = [
+        ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
+        ("where", "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")),
+        ("dried", f"{charge.cycles} times" if charge.cycles != 1 else "once"),
+        (
+            "holds",
+            f"{holds:.0f} ± {sd:.0f} % of what such beads usually do",
+        ),
+    ]
+    if charge.lightest_g is not None:
+        lines.append(("lightest ever", wording.mass(charge.lightest_g)))
+    if charge.dry_mass_g is not None:
+        sd_g = charge.dry_mass_g * charge.dry_mass_relative_sd
+        lines.append(("dry", f"{wording.mass(charge.dry_mass_g)} ± {wording.mass(sd_g)}"))
+    if charge.loading_g_per_g is not None:
+        lines.append(("held when judged", shares(Quantiles(*charge.loading_g_per_g))))
+    if charge.color:
+        lines.append(("looked", charge.color))
+    for run in runs:
+        verdict = run.finished.verdict if run.finished else "goes on"
+        lines.append(("run", f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
+    return lines
 
 
 def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:

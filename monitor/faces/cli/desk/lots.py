@@ -158,6 +158,28 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
     show_table(headings, [charge_row(each, wording) for each in charges], right=(3, 4, 5, 6))
 
 
+@charge.command("show")
+def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = False) -> None:
+    """Show one charge: its weights, its runs, and what it can hold."""
+    from dataclasses import asdict
+
+    from monitor.desk import capacity_of
+    from monitor.faces.cli.output import show_json
+    from monitor.faces.desk_words import charge_lines
+
+    with opened(context, read_only=True) as it:
+        books, wording = it.desk.books(), it.wording
+    found = books.charge(name)
+    runs = [run for run in books.runs.values() if run.start.charge == name]
+    capacity = capacity_of(books, found)
+    if as_json:
+        told = {"capacity_factor": capacity[0], "capacity_relative_sd": capacity[1]}
+        show_json({"charge": {**asdict(found), **told}, "runs": [run.name for run in runs]})
+        return
+    for label, value in charge_lines(found, runs, capacity, wording):
+        typer.echo(f"  {label:<16} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+
 @charge.command()
 def put(
     context: typer.Context,

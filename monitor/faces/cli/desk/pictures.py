@@ -49,8 +49,8 @@ def compare(
     if as_json:
         show_json({"runs": [report_answer(curve.report) for curve in curves]})
     else:
-        headings = ("run", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
-        show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(2, 3))
+        headings = ("run", "begun", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
+        show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(3, 4))
     if plot and not as_json:
         for curve in curves:
             typer.echo("\n".join(terminal_plot(curve)))

@@ -215,7 +215,7 @@ def color(
 ) -> None:
     """Write down what color the beads show, and hear what that can mean."""
     from monitor.desk.cautions import on_color
-    from monitor.desk.runs import beads_of
+    from monitor.desk.methods import beads_of
 
     with opened(context, at) as it:
         books = it.desk.books()
@@ -270,7 +270,8 @@ def say_beginning(it: Opened, run_name: str) -> None:
     """Say what the method can reach today, and what to be careful of."""
     from monitor.desk import compare_methods
     from monitor.desk.cautions import before_heating
-    from monitor.desk.runs import appliance_of, beads_of
+    from monitor.desk.methods import beads_of
+    from monitor.desk.runs import appliance_of
     from monitor.faces.desk_words import shares, time_spread
     from monitor.records import RoomClimate
 

@@ -1,0 +1,257 @@
+"""The recharge desk at the command line: an evening in plain calls, the same prompt by prompt, slips of a hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError
+from monitor.faces.cli.app import app
+from monitor.faces.cli.desk import typed
+from monitor.settings import Shelf
+
+SHELF = """
+timezone = "Europe/Vienna"
+[room]
+temperature_c = 20
+rh_pct = 50
+[boxes.pla]
+limit_rh_pct = 20
+[boxes.nylon]
+limit_rh_pct = 15
+[appliances.microwave]
+kind = "microwave"
+power_w = 500
+[appliances.warm-box]
+kind = "filament_dryer"
+temperature_c = 65
+"""
+EVENING = [(3, 700), (3, 684), (3, 675), (3, 671), (3, 670)]
+"""Minutes of heat since the weighing before, and the scale with a bowl of 410 g: common practice, no source."""
+
+
+class Shell:
+    """The command line on one shelf."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __call__(self, *words: str, typed_in: str | None = None) -> str:
+        result = self.result(*words, typed_in=typed_in)
+        if result.exception is not None and not isinstance(result.exception, SystemExit):
+            raise result.exception
+        assert result.exit_code == 0, result.output
+        return result.output
+
+    def result(self, *words: str, typed_in: str | None = None) -> Result:
+        return CliRunner().invoke(app, ["--shelf", str(self.folder), *words], input=typed_in)
+
+    def json(self, *words: str) -> Any:
+        return json.loads(self(*words, "--json"))
+
+
+@pytest.fixture
+def shell(tmp_path: Path) -> Shell:
+    (tmp_path / "shelf.toml").write_text(SHELF, encoding="utf-8")
+    shell = Shell(tmp_path)
+    shell("lot", "buy", "march", "orange_gel", "1kg")
+    shell("charge", "weigh-out", "bowl", "march", "314", "--state", "room", "--holder", "glass", "--tare", "410")
+    return shell
+
+
+def weigh_evening(shell: Shell) -> Any:
+    shell("recharge", "start", "bowl", "microwave", "--weight", "724")
+    for minutes, shown in EVENING[:-1]:
+        shell("recharge", "weigh", str(shown), "--after", str(minutes))
+    return shell.json("recharge", "weigh", str(EVENING[-1][1]), "--after", str(EVENING[-1][0]))
+
+
+def test_an_evening_in_plain_calls(shell: Shell) -> None:
+    answer = weigh_evening(shell)
+    assert answer["verdict"] == "stop: done"
+    assert answer["water_off_g"] == 54.0
+    assert answer["next_gain_g"]["p95"] < 1.5
+    assert [weighing["heated_min"] for weighing in answer["weighings"]] == [0, 3, 6, 9, 12, 15]
+    assert "Stop: done." in shell("recharge", "status")
+    assert "lid ajar" in shell("recharge", "finish")
+    shell("charge", "split", "bowl", "half", "130")
+    assert "in box pla" in shell("charge", "put", "bowl", "pla")
+    shell("charge", "put", "half", "nylon")
+    entries = shell.json("log", "show")["entries"]
+    assert {(e["box"], e["kind"], e["mass_g"]) for e in entries} == {
+        ("pla", "charge", 130.0),
+        ("nylon", "charge", 130.0),
+    }
+    assert all(e["loading_g_per_g"][0] < e["loading_g_per_g"][1] < e["loading_g_per_g"][2] for e in entries)
+    places = {charge["name"]: charge["place"] for charge in shell.json("charge", "list")["charges"]}
+    assert places == {"bowl": "box:pla", "half": "box:nylon"}
+    assert "The books balance." in shell("lot", "list")
+    told = shell("charge", "show", "bowl")
+    assert "lightest ever    130 g" in told
+    assert "bowl-1" in told
+    assert 0.7 < shell.json("charge", "show", "bowl")["charge"]["capacity_factor"] < 1.0
+
+
+def test_the_same_evening_prompt_by_prompt(shell: Shell) -> None:
+    weighings = "".join(f"{minutes}\n{shown}\n" for minutes, shown in EVENING)
+    slips = "seven hundred\n724\n"  # one line, and asked again
+    typed_in = "bowl\nmicrowave\n\n1g\n" + slips + weighings + "0\ny\ny\npla\n"
+    said = shell("recharge", "guide", typed_in=typed_in)
+    assert "'seven hundred' won't do; write a weight as in 305" in said
+    assert "Finished: stop: done." in said
+    assert "no metal" in said
+    assert "'bowl' is in pla" in said
+    assert shell.json("charge", "list")["charges"][0]["place"] == "box:pla"
+
+
+def test_a_guided_run_goes_on_another_day(shell: Shell) -> None:
+    first = shell.result("recharge", "guide", typed_in="bowl\nmicrowave\n\n1g\n724\n3\n700\n")
+    assert first.exit_code != 0  # the input ended, as when someone closes the lid of the laptop
+    rest = "".join(f"{minutes}\n{shown}\n" for minutes, shown in EVENING[1:])
+    said = shell("recharge", "guide", typed_in="y\n1g\n" + rest + "0\ny\nn\n")
+    assert "Finished: stop: done." in said
+
+
+def test_a_slip_is_asked_about_and_costs_nothing(shell: Shell) -> None:
+    typed_in = "bowl\nmicrowave\n\n1g\n724\n3\n700\n3\n768\nn\n3\n684\n0\nn\n"
+    said = shell("recharge", "guide", typed_in=typed_in)
+    assert "beads in an appliance don't gain" in said
+    assert "stays open" in said
+    assert shell.json("recharge", "status")["water_off_g"] == 40.0
+
+
+def test_unlikely_weighings_want_a_yes(shell: Shell) -> None:
+    shell("recharge", "start", "bowl", "microwave", "--weight", "724")
+    with pytest.raises(UnconfirmedError, match=r"Nothing was kept$"):
+        shell("recharge", "weigh", "740", "--after", "3")
+    assert len(shell.json("recharge", "status")["weighings"]) == 1
+    shell("recharge", "weigh", "740", "--after", "3", "--sure")
+    assert len(shell.json("recharge", "status")["weighings"]) == 2
+
+
+def test_milliliters_of_milk_from_the_first_weighing(shell: Shell) -> None:
+    shell("recharge", "start", "bowl", "microwave", "--tare", "0")
+    with pytest.raises(UnconfirmedError, match="milliliters of milk"):
+        shell("recharge", "weigh", "305")
+    answer = shell.json("recharge", "weigh", "305", "--scale", "milk")
+    assert answer["weighings"][0]["mass_g"] == pytest.approx(314.15)
+
+
+def test_ounces_in_and_out(shell: Shell) -> None:
+    (shell.folder / "shelf.toml").write_text('mass_unit = "oz"\n' + SHELF, encoding="utf-8")
+    shell("recharge", "start", "bowl", "microwave", "--weight", "25.54", "--step", "0.05")
+    said = shell("recharge", "weigh", "24.69", "--after", "3", "--step", "0.05")
+    assert "0.85 oz" in said
+    assert shell.json("recharge", "weigh", "684g", "--after", "3")["weighings"][2]["mass_g"] == 274.0
+
+
+def test_too_hot_is_refused_until_confirmed(shell: Shell) -> None:
+    words = ("recharge", "start", "bowl", "wok", "--kind", "oven", "--temperature", "160")
+    with pytest.raises(UnconfirmedError, match="over the 120 °C these beads stand"):
+        shell(*words)
+    assert "has begun" in shell(*words, "--sure")
+
+
+def test_colors_jars_and_undo(shell: Shell) -> None:
+    weigh_evening(shell)
+    said = shell("recharge", "color", "orange")
+    assert "anything from dry to half full" in said
+    shell("recharge", "finish")
+    assert "The jar alone says" in shell("recharge", "jar-check", "3", "22", "--accuracy", "2")
+    last = shell.json("lot", "log")["deeds"][-1]
+    assert last["deed"] == "JarChecked"
+    assert "took back" in shell("lot", "undo", str(last["number"]))
+    assert shell.json("lot", "log")["deeds"][-1]["deed"] == "RunFinished"
+    assert "Not yet" in shell("recharge", "first-days", "bowl")
+
+
+def test_methods_side_by_side(shell: Shell) -> None:
+    answer = shell.json("recharge", "reach", "orange_gel", "--room", "25/60", "--also", "45")
+    left = {method["method"]: method["end_loading_g_per_g"]["p50"] for method in answer["methods"]}
+    assert left["hot air"] > left["warm-box"] > left["microwave"]
+    table = shell("recharge", "reach", "bowl")
+    assert "room at 20 °C, 50 % RH (shelf file)" in table
+    assert "hot spots" in table
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg"])
+def test_runs_as_table_and_picture(shell: Shell, tmp_path: Path, suffix: str) -> None:
+    weigh_evening(shell)
+    picture = tmp_path / f"runs{suffix}"
+    said = shell("recharge", "compare", "--plot", "--picture", str(picture))
+    assert "stop: done" in said
+    assert "o weighed" in said
+    head = picture.read_bytes()[:200]
+    assert head.startswith(b"\x89PNG") if suffix == ".png" else b"<?xml" in head
+    assert shell.json("recharge", "compare", "bowl-1")["runs"][0]["run"] == "bowl-1"
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "said"),
+    [
+        (("recharge", "weigh", "700"), LedgerError, "no run is going on; begin with `siccast recharge start`"),
+        (("recharge", "start", "cup", "microwave"), LedgerError, "charge 'cup' is not in the books; known: bowl"),
+        (("recharge", "start", "bowl", "kiln"), LedgerError, "appliance 'kiln' is not declared"),
+        (("recharge", "compare"), LedgerError, "no run with a weighing"),
+        (("recharge", "jar-check", "5", "22"), LedgerError, "name the charge with --charge"),
+        (("lot", "buy", "x", "sawdust", "1kg"), OutOfRangeError, "'sawdust' is not among the desiccants"),
+        (("lot", "undo", "99"), LedgerError, "deed 99 is not in the log"),
+        (("charge", "split", "bowl", "b", "400"), LedgerError, "it holds 314 g"),
+    ],
+)
+def test_each_slip_gets_one_line(shell: Shell, words: tuple[str, ...], error: type[Exception], said: str) -> None:
+    with pytest.raises(error) as caught:
+        shell(*words)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("recharge", "start", "bowl", "microwave", "--room", "20"), "temperature/humidity, as in 20/50"),
+        (("recharge", "start", "bowl", "microwave", "--room", "20/150"), "0 to 100"),
+        (("recharge", "start", "bowl", "x", "--kind", "kiln"), "it is one of microwave"),
+        (("recharge", "start", "bowl", "warm-box", "--temperature", "650"), "20 to 300"),
+        (("recharge", "compare", "--picture", "x.pdf"), ".png or .svg"),
+        (("recharge", "reach", "--also", "900"), "25 to 300"),
+        (("charge", "weigh-out", "c", "march", "10", "--state", "damp"), "it is one of new, room"),
+        (("recharge", "rescale", "beer"), "no run is going on"),
+    ],
+)
+def test_wrong_options_are_named(shell: Shell, words: tuple[str, ...], said: str) -> None:
+    result = shell.result(*words)
+    assert result.exit_code != 0
+    assert said in " ".join((result.output + str(result.exception)).replace("│", " ").split())
+
+
+HOME = Shelf(folder=Path())
+
+
+@pytest.mark.parametrize(
+    ("text", "grams"), [("305", 305.0), ("305 g", 305.0), ("0,3kg", 300.0), ("10.8oz", 306.175), (".5", 0.5)]
+)
+def test_weights_people_type(text: str, grams: float) -> None:
+    assert typed.mass_g(text, HOME) == pytest.approx(grams, rel=1e-4)
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("3", 180.0), ("3min", 180.0), ("8h", 28800.0), ("1h30", 5400.0)])
+def test_heating_people_type(text: str, seconds: float) -> None:
+    assert typed.heating_s(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "-5", "3o5", "305 lb", "1e9", "nan", "0", "99999999", "12:30"])
+def test_weights_nobody_means(text: str) -> None:
+    with pytest.raises(typer.BadParameter, match=r"won't do"):
+        typed.mass_g(text, HOME)
+
+
+@pytest.mark.parametrize("text", ["", "soon", "-3", "h", "999h999", "3 days"])
+def test_heating_nobody_means(text: str) -> None:
+    with pytest.raises(typer.BadParameter, match=r"won't do"):
+        typed.heating_s(text)
