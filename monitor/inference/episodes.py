@@ -60,6 +60,8 @@ class Episode:
     first_start_s: float
     unlogged_steps: int
     """Steps of this episode that no entry explains."""
+    all_unlogged_steps: int
+    """The same since the box was first charged."""
 
 
 def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:
@@ -105,6 +107,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         all_swaps=sum(e.kind is EntryKind.spool_swap for e in known),
         first_start_s=first_s,
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
+        all_unlogged_steps=_unexplained(find_steps(hours, box.sensor.resolution), known),
     )
 
 
@@ -167,6 +170,11 @@ def _loaded_mass(charge: LedgerEntry | None, weighed: list[Weighing], start_s: f
     if charge is not None and charge.mass_g is not None:
         return _weighing(charge)
     return next((w for w in weighed if abs(w.at_s - start_s) <= _WITH_THE_CHARGE_S), None)
+
+
+def _unexplained(steps: tuple[Step, ...], known: list[LedgerEntry]) -> int:
+    logged_s = tuple(e.at.timestamp() for e in known)
+    return sum(not _explained(s, logged_s) for s in steps)
 
 
 def _explained(step: Step, logged_s: tuple[float, ...]) -> bool:

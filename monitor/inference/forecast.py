@@ -21,6 +21,8 @@ _STEPS = np.r_[
     np.arange(0.25, 3.0, 0.25), np.arange(3.0, 60.0), np.arange(60.0, 200.0, 2.0), np.arange(200.0, 900.0, 4.0)
 ]
 """Ends of the forecast's steps: fine where a day counts, coarse where months do."""
+_EVENT_MEAN_SD_G = 0.5
+"""Swapped spools bring water or take some; their mean over a box is not far from none."""
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are."""
 
@@ -70,7 +72,7 @@ def futures(
     outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
     warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
     acting = airs(outside, warm)
-    openings, swaps = _event_rates(posterior, count, rng)
+    habits = _habits(posterior, count, rng)
     loading, slow, wander = state.loading, state.slow_humidity, state.wander
     now, _ = box.table.humidity(loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), 23.0)
@@ -85,8 +87,8 @@ def futures(
         unseen = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
         grams = np.zeros(count)
         if assume.future_events:
-            opened, swapped = rng.poisson(openings * days), rng.poisson(swaps * days)
-            grams = opened * opening_dose_g(box, acting[i], before)
+            opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
+            grams = opened * opening_dose_g(box, acting[i], before) + swapped * habits.event_g
             spread = np.sqrt(opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2)
             grams += spread * rng.standard_normal(count)
         loading = stepped.loading_g_per_g + grams / box.dry_mass_g
@@ -107,13 +109,25 @@ def futures(
     return Futures(ahead, course, now, crossing, spent)
 
 
-def _event_rates(posterior: Posterior, count: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-    """Openings and spool swaps a day, as they happened so far, with the spread of so few counts."""
-    episode = posterior.episode
+@dataclass(frozen=True, eq=False)
+class _Habits:
+    """How a box is used: openings a day, bigger events a day, and the water such an event brings on average."""
+
+    openings: FloatArray
+    events: FloatArray
+    event_g: FloatArray
+
+
+def _habits(posterior: Posterior, count: int, rng: np.random.Generator) -> _Habits:
+    """Rates as they were so far, with the spread of so few counts; the mean dose shrunk towards none."""
+    episode, sd_g = posterior.episode, posterior.problem.assumptions.swap_sd_g
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
     openings = rng.gamma(episode.all_openings + 0.5, 1.0, count) / (watched + 20.0)
-    swaps = rng.gamma(episode.all_swaps + 0.15, 1.0, count) / (watched + 30.0)
-    return openings, swaps
+    events = rng.gamma(episode.all_swaps + episode.all_unlogged_steps + 0.3, 1.0, count) / (watched + 30.0)
+    seen = len(episode.swaps_s) + episode.unlogged_steps
+    weight = seen + (sd_g / _EVENT_MEAN_SD_G) ** 2
+    mean_g = posterior.state.event_g / weight + sd_g / np.sqrt(weight) * rng.standard_normal(count)
+    return _Habits(openings, events, mean_g)
 
 
 def forecast(

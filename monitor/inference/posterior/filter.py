@@ -72,6 +72,8 @@ class State:
     var_wander: FloatArray
     leaked_g: FloatArray
     dose_kpa_days: FloatArray
+    event_g: FloatArray
+    """Water that came with spool swaps and unexplained steps, as the readings tell it. [g]"""
 
     @property
     def conductance(self) -> FloatArray:
@@ -115,7 +117,10 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
         _predict(state, acting[i], float(days), assume, settling)
         _disturb(state, acting[i], bins, i, assume)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
+            before = state.loading
             log_likelihood += _correct(state, problem, theta, i, acting[i])
+            if bins.swaps[i] or bins.step_size[i]:
+                state.event_g = state.event_g + (state.loading - before) * state.drawn.dry_mass_g
         if i in weighings:
             log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
     return log_likelihood, state
@@ -136,7 +141,7 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else 1e-8
     state = State(
         drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
-        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(),
+        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(), zero.copy(),
     )  # fmt: skip
     loaded = problem.episode.loaded_mass
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
