@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from monitor.inference.leak import Posterior, given_below, quantiles
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g
+from monitor.inference.posterior.priors import BIAS
 from monitor.physics.box_balance import advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
@@ -39,6 +40,8 @@ class Futures:
     """Days until the limit is passed: 0 where it is passed already, infinite beyond the horizon."""
     spent_days: FloatArray
     """Days until the charge holds what it holds at rest with the limit at 23 °C, whatever the weather that day."""
+    shown_days: FloatArray
+    """Days until the sensor, bias and all, shows the limit passed."""
 
     @property
     def over_already(self) -> NDArray[np.bool_]:
@@ -52,13 +55,12 @@ class Futures:
 
 def crossing_ahead(
     posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2
-) -> tuple[Futures, FloatArray]:
-    """Return the futures of a box, and the crossing days of those not over the limit yet."""
+) -> tuple[Futures, Futures]:
+    """Return the futures of a box, and those given that it is not over its limit yet."""
     all_of_them = futures(posterior, limit, horizon_days, seed)
     if np.mean(all_of_them.over_already) < 1.0 - _LEAST_NOT_OVER:
-        return all_of_them, all_of_them.still_ahead
-    below = futures(given_below(posterior, limit), limit, horizon_days, seed).still_ahead
-    return all_of_them, below if len(below) else np.full(1, _STEPS[0])
+        return all_of_them, all_of_them
+    return all_of_them, futures(given_below(posterior, limit), limit, horizon_days, seed)
 
 
 def futures(
@@ -78,6 +80,8 @@ def futures(
     full = box.table.loading(np.full(count, limit), 23.0)
     crossing = np.where(now > limit, 0.0, np.inf)
     spent = np.where(loading > full, 0.0, np.inf)
+    bias = posterior.theta[:, BIAS]
+    shown = np.where(now + bias > limit, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
     before, before_days = now, 0.0
     for i, end in enumerate(ahead):
@@ -91,6 +95,9 @@ def futures(
             grams = opened * opening_dose_g(box, acting[i], before) + swapped * habits.event_g
             spread = np.sqrt(opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2)
             grams += spread * rng.standard_normal(count)
+            if assume.wandering_leak:
+                reseated = np.sqrt(opened + swapped)
+                wander = wander + assume.seating_sd * reseated * rng.standard_normal(count)
         loading = stepped.loading_g_per_g + grams / box.dry_mass_g
         loading += np.sqrt(unseen + assume.unknown_g_per_g**2 * days) * rng.standard_normal(count)
         loading, slow = box.table.keep_within(loading), stepped.slow_humidity
@@ -102,11 +109,12 @@ def futures(
         share = (limit - before[passed]) / np.maximum(humidity[passed] - before[passed], 1e-9)
         crossing[passed] = before_days + days * np.clip(share, 0.0, 1.0)
         spent[np.isinf(spent) & (loading > full)] = end
+        shown[np.isinf(shown) & (humidity + bias > limit)] = end
         course[i] = humidity
         before, before_days = humidity, float(end)
         if until_crossed and end > FAN_DAYS and not np.isinf(crossing).any():
             break
-    return Futures(ahead, course, now, crossing, spent)
+    return Futures(ahead, course, now, crossing, spent, shown)
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,11 +146,11 @@ def forecast(
     Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
     """
     limit = posterior.box.humidity_limit if limit is None else limit
-    ahead, still_ahead = crossing_ahead(posterior, limit, horizon_days, seed)
+    ahead, below = crossing_ahead(posterior, limit, horizon_days, seed)
     now = datetime.fromtimestamp(posterior.now_s, UTC)
     return CrossingForecast(
         humidity_limit=limit,
-        cross_at=_dates(now, still_ahead, horizon_days),
+        cross_at=_dates(now, below.still_ahead, horizon_days),
         chance_by_day=_chances(ahead.crossing_days, horizon_days),
         spent_at=_dates(now, ahead.spent_days, horizon_days),
         capacity_used=_capacity_used(posterior, limit),
@@ -154,6 +162,7 @@ def forecast(
 
 
 def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
+    days = days if len(days) else np.full(1, _STEPS[0])
     points = np.quantile(days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
 

@@ -22,6 +22,9 @@ from monitor.records import Box, LeakEstimate, LedgerEntry, Quantiles, RoomClima
 LEAST_DAYS = 1.5
 """Fewer days with readings, after the box came to rest, carry no estimate."""
 
+MODEL_SD = 0.12
+"""What no draw covers, in ln conductance: a bed that isn't at rest, one lag for all spools (a judgement)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Record:
@@ -94,7 +97,7 @@ def estimate(
     theta = draws.resample(count, rng)
     _, state = run(problem, theta)
     return Posterior(
-        problem, room, draws, theta, _settled(state, rng), now_s, room_hours is not None and len(room_hours) > 0,
+        problem, room, draws, theta, settled(state, rng), now_s, room_hours is not None and len(room_hours) > 0,
         _above_room(bins, room, now_s),
     )  # fmt: skip
 
@@ -128,7 +131,7 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
         return posterior
     theta = replace(draws, weights=weights / weights.sum()).resample(len(posterior.theta), rng)
     _, state = run(problem, theta)
-    return replace(posterior, theta=theta, state=_settled(state, rng, _room_below(state, limit, problem)))
+    return replace(posterior, theta=theta, state=settled(state, rng, _room_below(state, limit, problem)))
 
 
 def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
@@ -138,7 +141,7 @@ def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
     return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, 1e-14)))
 
 
-def _settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
     """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present."""
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
     sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
@@ -157,9 +160,16 @@ def quantiles(values: FloatArray) -> Quantiles:
     return Quantiles(*(float(q) for q in np.quantile(values, [0.05, 0.50, 0.95])))
 
 
+def lived_conductance(posterior: Posterior) -> FloatArray:
+    """Return draws of the conductance since the last recharge, with what the model itself may be off by. [g/day/kPa]"""
+    rng = np.random.default_rng(len(posterior.theta))
+    off = np.exp(MODEL_SD * rng.standard_normal(len(posterior.theta)))
+    return posterior.state.lived_conductance * off
+
+
 def leak_of(posterior: Posterior) -> LeakEstimate:
     """Return how leaky a box is, with the water it takes in now, in summer and in winter."""
-    lived = posterior.state.lived_conductance
+    lived = lived_conductance(posterior)
     return LeakEstimate(
         conductance_g_per_day_per_kpa=quantiles(lived),
         air_changes_per_day=quantiles(lived / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)),

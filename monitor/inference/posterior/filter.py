@@ -110,11 +110,10 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     bins, assume = problem.bins, problem.assumptions
     state, log_likelihood = _start(problem, theta)
     acting = airs(bins.outside_kpa, bins.temperature_degc)
-    ages = bins.edges_days + bins.length_days
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
+    settling = _settling(bins, assume)
     for i, days in enumerate(bins.days):
-        settling = assume.settling_humidity * np.exp(-0.5 * (ages[i] + ages[i + 1]) / assume.settling_days)
-        _predict(state, acting[i], float(days), assume, settling)
+        _predict(state, acting[i], float(days), assume, settling[i])
         _disturb(state, acting[i], bins, i, assume)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
             before = state.loading
@@ -124,6 +123,20 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
         if i in weighings:
             log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
     return log_likelihood, state
+
+
+def _settling(bins: Bins, assume: Assumptions) -> FloatArray:
+    """Noise of humidity while beads, core and spools come to rest: after closing, after a swap, after a step."""
+    out, left = np.empty(len(bins.days)), assume.settling_humidity
+    fading = np.exp(-bins.days / assume.settling_days)
+    for i, fade in enumerate(fading):
+        out[i] = left * np.sqrt(fade)
+        left *= fade
+        if bins.swaps[i]:
+            left = max(left, assume.settling_humidity)
+        if bins.step_size[i]:
+            left = max(left, assume.settling_share_of_step * bins.step_size[i])
+    return out
 
 
 def reading_noise(shown: float, problem: Problem) -> float:
@@ -186,6 +199,8 @@ def _disturb(state: State, air: Air, bins: Bins, i: int, assume: Assumptions) ->
         state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
     grams = openings * assume.opening_sd_g**2 + swaps * assume.swap_sd_g**2
     state.var_loading = state.var_loading + grams / box.dry_mass_g**2 + (step / np.maximum(slope, _FLATTEST)) ** 2
+    if assume.wandering_leak:
+        state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
     state.loading = box.table.keep_within(state.loading)
 
 

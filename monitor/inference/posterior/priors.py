@@ -92,20 +92,24 @@ class Assumptions:
     """Standard deviation of a sensor's bias, as a share of its stated accuracy."""
     shape_mean: float = 0.9
     shape_sd: float = 0.5
-    drift_sd: float = 0.25
-    """How far ln conductance wanders around its mean."""
+    drift_sd: float = 0.15
+    """How far ln conductance wanders around its mean in a box left closed."""
     drift_days: float = 60.0
+    seating_sd: float = 0.10
+    """How differently a lid sits after an opening, in ln conductance."""
     unknown_share: float = 0.15
     """Unseen gains and losses, as a share of the day's ingress. [per square root of a day]"""
     unknown_g_per_g: float = 5e-5
     settling_humidity: float = 0.004
     """Beads, core and spools come to rest with one another: noise of the first days. [per square root of a day]"""
     settling_days: float = 4.0
+    settling_share_of_step: float = 0.25
+    """A step of humidity runs back by about this much as the water goes deeper. [per square root of a day]"""
     reading_sd: float = 0.003
     reading_share: float = 0.01
     student_degrees: float = 5.0
     opening_sd_g: float = 0.10
-    swap_sd_g: float = 1.2
+    swap_sd_g: float = 1.6
     censored: bool = True
     """False takes a floor for a value: wrong, kept for the test that must fail."""
     drop_censored: bool = False
@@ -139,13 +143,14 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     mean[START] = np.log(start)
     sd[BIAS] = assumptions.bias_share_of_accuracy * box.sensor.accuracy
     mean[SHAPE], sd[SHAPE] = assumptions.shape_mean, assumptions.shape_sd
-    sd[CAPACITY], sd[DRY_MASS] = 0.12, 0.03
+    sd[CAPACITY], sd[DRY_MASS] = 0.8, 0.03
     _slow_contents(box, episode, assumptions, mean, sd)
     shapes, dry_mass_g, shows = _prompt_contents(box, episode)
     if episode.desiccant is None:
         mean[START], sd[START] = np.log(0.35), 0.4
-        sd[CAPACITY] = 0.8
-    elif episode.known_loading is not None:
+        return Prior(mean, sd, shapes, dry_mass_g, False, shows)
+    sd[CAPACITY] = desiccant(episode.desiccant).sigma_ln_capacity
+    if episode.known_loading is not None:
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
     return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows)
 

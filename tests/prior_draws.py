@@ -1,0 +1,96 @@
+"""Truths drawn from the prior, and what a sensor would have shown of them: the model of errors run forward.
+
+The balance and its noises are those of the filter, written out a second time, draw by draw: what a posterior is
+calibrated against (Talts, Betancourt, Simpson, Vehtari, Gelman 2018, arXiv:1804.06788).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from monitor.inference.episodes import Episode
+from monitor.inference.forecast import futures
+from monitor.inference.leak import Posterior
+from monitor.inference.posterior.evidence import Bins
+from monitor.inference.posterior.filter import Problem, State, airs, drawn_box, reading_noise
+from monitor.inference.posterior.priors import (
+    BIAS,
+    CONDUCTANCE,
+    SLOW_HUMIDITY,
+    START,
+    Assumptions,
+    Prior,
+    prior_of,
+)
+from monitor.inference.posterior.sampler import Draws
+from monitor.inference.room import learn_room
+from monitor.physics.box_balance import advance
+from monitor.physics.numerics import FloatArray
+from monitor.records import Box, SensorSpec
+
+NOW_S = 1_780_000_000.0
+_LEFT_OUT_DAYS = 1.5
+
+
+def problem_of(days: int, floor: float | None, assumptions: Assumptions) -> Problem:
+    """A plain box on 100 g of gel, watched so many days; nothing shown yet."""
+    box = Box("drawn", 10.0, 0.20, "gasket", SensorSpec(0.03, 0.01, floor))
+    episode = Episode(
+        start_s=NOW_S - 86_400.0 * days, desiccant="silica_regular", dry_mass_g=100.0, method="hot_air_65C",
+        known_loading=None, spools_went_in=True, unlogged=False, loaded_mass=None, weighings=(), openings_s=(),
+        swaps_s=(), steps=(), all_openings=0, all_swaps=0, first_start_s=NOW_S - 86_400.0 * days, unlogged_steps=0,
+        all_unlogged_steps=0,
+    )  # fmt: skip
+    edges, nothing = np.arange(-float(days), 1.0), np.zeros(days)
+    bins = Bins(
+        edges, np.full(days, 21.0), np.full(days, 1.1), np.full(days, np.nan), np.zeros(days, bool),
+        nothing, nothing, nothing, floor, (),
+    )  # fmt: skip
+    return Problem(box, episode, bins, prior_of(box, episode, assumptions), assumptions)
+
+
+def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tuple[Problem, State]:
+    """Return the problem with what the sensor showed of one truth, and the truth's state at the end."""
+    bins, assume = problem.bins, problem.assumptions
+    drawn = drawn_box(problem, theta)
+    loading = drawn.table.loading(np.minimum(np.exp(theta[:, START]), 0.95), 21.0)
+    slow, wander = np.exp(theta[:, SLOW_HUMIDITY]), assume.drift_sd * rng.standard_normal(1)
+    values = np.full(len(bins.days), np.nan)
+    leaked, dose = np.zeros(1), np.zeros(1)
+    for i, (air, days) in enumerate(zip(airs(bins.outside_kpa, bins.temperature_degc), bins.days, strict=True)):
+        _, slope = drawn.table.humidity(loading, air.temperature_degc)
+        stepped = advance(drawn, loading, slow, np.exp(theta[:, CONDUCTANCE] + wander), air, days=float(days))
+        settling = assume.settling_humidity * np.exp(-(i + 0.5) / assume.settling_days)
+        variance = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2
+        variance = variance + assume.unknown_g_per_g**2 + (settling / np.maximum(slope, 0.05)) ** 2
+        loading = drawn.table.keep_within(stepped.loading_g_per_g + np.sqrt(variance) * rng.standard_normal(1))
+        slow, leaked, dose = stepped.slow_humidity, leaked + stepped.leaked_g, dose + stepped.mean_difference_kpa
+        kept = np.exp(-days / assume.drift_days)
+        wander = kept * wander + assume.drift_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(1)
+        if i + 1 > _LEFT_OUT_DAYS:
+            humidity = float(drawn.table.humidity(loading, air.temperature_degc)[0][0])
+            error = np.sqrt(reading_noise(humidity, problem)) * rng.standard_t(assume.student_degrees)
+            values[i] = humidity + theta[0, BIAS] + error
+    zero = np.zeros(1)
+    state = State(drawn, theta[:, CONDUCTANCE], loading, wander, slow, zero, zero, zero, leaked, dose, zero)
+    return replace(problem, bins=_with_floor(bins, values)), state
+
+
+def _with_floor(bins: Bins, values: FloatArray) -> Bins:
+    if bins.floor is None:
+        return replace(bins, shown_humidity=values)
+    hidden = values <= bins.floor
+    return replace(bins, shown_humidity=np.where(hidden, bins.floor, values), censored=hidden)
+
+
+def draw(prior: Prior, rng: np.random.Generator) -> FloatArray:
+    return prior.mean + prior.sd * rng.standard_normal((1, len(prior.mean)))
+
+
+def true_days_left(problem: Problem, theta: FloatArray, state: State, seed: int) -> float:
+    """One future of the truth itself."""
+    alone = Draws(theta, np.ones(1), 0)
+    truth = Posterior(problem, learn_room(None, None, NOW_S), alone, theta, state, NOW_S, True, 0.0)
+    return float(futures(truth, problem.box.humidity_limit, seed=seed).crossing_days[0])
