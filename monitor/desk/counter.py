@@ -18,16 +18,15 @@ from monitor.deeds import (
     RunWeighed,
 )
 from monitor.desk.books import Books, Charge, Run
-from monitor.desk.methods import beads_of
-from monitor.desk.runs import RunReport, first_days, fitted, report
+from monitor.desk.methods import Method, beads_of, compare_methods
+from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
 from monitor.desk.steps import add_up, after
 from monitor.desk.traps import Trap, at_the_scale, before_heating
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
 from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
-from monitor.inference.drying.curve import quantiles
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
-from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, Quantiles, RoomClimate
+from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -155,6 +154,13 @@ class Desk:
         self.keep(deed, now)
         return self.books().run(name)
 
+    def method_of(self, run: Run) -> Method:
+        """Return what the method of a run can reach in its room."""
+        start = run.start
+        room = RoomClimate(start.room_temperature_degc, start.room_relative_humidity)
+        [method] = compare_methods(self.books(), [appliance_of(run)], self.boxes, room, of=start.charge)
+        return method
+
     def weigh(self, weighed: RunWeighed, now: datetime, *, confirmed: bool = False) -> RunReport:
         """Keep a weighing of a run and return what it means.
 
@@ -178,7 +184,7 @@ class Desk:
             weighed.heated_s,
             weighed.resolution_g,
             desiccant=beads_of(books, run.start.charge),
-            expected_g=_expected_g(books, run, weighed.heated_s),
+            expected_g=expected_g(books, run, weighed.heated_s),
             other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
         )
         _require(found, confirmed)
@@ -279,18 +285,6 @@ def _require(found: Iterable[Trap], confirmed: bool) -> None:
     found = tuple(found)
     if found and not confirmed:
         raise TrapError(found)
-
-
-def _expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
-    """Return what the beads should weigh: by the books before the first heat, by the curve after."""
-    if not run.weighings:
-        charge = run.charge_before
-        if charge.place.startswith(BOX):
-            return None  # they took up water there, and how much is the question
-        mass_g = run.mass_before_g
-        return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
-    it = fitted(books, run)
-    return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 
 def _dry_mass_g(charge: Charge) -> float:

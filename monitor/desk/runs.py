@@ -24,6 +24,7 @@ from monitor.inference.drying import (
     fit_curve,
     judge,
 )
+from monitor.inference.drying.curve import quantiles
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.physics.materials import Desiccant
@@ -158,6 +159,18 @@ def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tupl
         floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
         curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g))
     return tuple(curves)
+
+
+def expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
+    """Return what the beads should weigh: by the books before the first heat, by the curve after."""
+    if not run.weighings:
+        charge = run.charge_before
+        if charge.place.startswith(BOX):
+            return None  # they took up water there, and how much is the question
+        mass_g = run.mass_before_g
+        return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
+    it = fitted(books, run)
+    return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 
 def priors_of(books: Books, run: Run, start_g: float) -> RunPriors:

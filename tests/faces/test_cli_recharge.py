@@ -100,13 +100,14 @@ def test_an_evening_in_plain_calls(shell: Shell) -> None:
 def test_the_same_evening_prompt_by_prompt(shell: Shell) -> None:
     weighings = "".join(f"{minutes}\n{shown}\n" for minutes, shown in EVENING)
     slips = "seven hundred\n724\n"  # one line, and asked again
-    typed_in = "bowl\nmicrowave\n\n1g\n" + slips + weighings + "0\ny\ny\npla\n"
+    typed_in = "bowl\nmicrowave\n\n1g\n" + slips + weighings + "0\ny\ny\npla\n500\n130\ny\nnylon\nall\n"
     said = shell("recharge", "guide", typed_in=typed_in)
     assert "'seven hundred' won't do; write a weight as in 305" in said
     assert "Finished: stop: done." in said
     assert "no metal" in said
-    assert "'bowl' is in pla" in said
-    assert shell.json("charge", "list")["charges"][0]["place"] == "box:pla"
+    assert "'500' won't do; there are 260" in said
+    places = {charge["name"]: charge["place"] for charge in shell.json("charge", "list")["charges"]}
+    assert places == {"bowl": "box:nylon", "bowl-part2": "box:pla"}
 
 
 def test_a_guided_run_goes_on_another_day(shell: Shell) -> None:

@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 
 REPEAT_SD_PER_STEP = 0.3
 """How well a kitchen scale repeats itself, as a share of its last digit (a guess of ours; rounding comes on top)."""
+START_SD_STEPS = 3.0
+"""How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to speak."""
 MODEL_SD_SHARE = 0.002
 """How far a real load may stray from a smooth curve, as a share of the water driven off (a guess of ours)."""
 
@@ -120,7 +122,7 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
     _require_sound(points)
     start = points[0]
-    start_sd = max(start.resolution_g, 1e-3)
+    start_sd = START_SD_STEPS * max(start.resolution_g, 1e-3)
     z = draw_posterior(lambda z: _log_likelihood(z, points, priors, start_sd), UNKNOWNS)
     return CurveFit(curves_from(z, priors, start.mass_g, start_sd), points[-1].heated_s)
 

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     LogLikelihood = Callable[[FloatArray], FloatArray]
 
-DRAWS = 1500
+DRAWS = 2000
 _LEAST_EFFECTIVE_SHARE = 0.5
-_MOVES_A_DEGREE = 8
-_MOVES_AT_END = 48
+_MOVES_A_DEGREE = 10
+_MOVES_AT_END = 64
 _MOST_DEGREES = 60
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import typer
 
-from monitor.deeds import RunWeighed
+from monitor.deeds import ChargeSplit, RunWeighed
 from monitor.errors import SiccastError, UnconfirmedError
 from monitor.faces.cli.desk import typed
-from monitor.faces.cli.desk.opened import Opened, RoomAir, opened, say_cautions
+from monitor.faces.cli.desk.opened import Opened, RoomAir, opened
+from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
 def guide(context: typer.Context, room: RoomAir = None) -> None:
     """Dry a charge prompt by prompt; leave with Ctrl-C and go on another day."""
     from monitor.desk.cautions import at_the_end, at_the_scale
-    from monitor.faces.cli.desk.recharge import show_report
 
     with opened(context) as it:
         run = _going_on(it) or _begin(it, room)
@@ -55,8 +56,6 @@ def _going_on(it: Opened) -> Run | None:
 
 
 def _begin(it: Opened, room: str | None) -> Run:
-    from monitor.faces.cli.desk.recharge import say_beginning
-
     books = it.desk.books()
     free = [charge.name for charge in books.charges.values() if not charge.retired]
     charge = _asked(
@@ -93,16 +92,34 @@ def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
 
 
 def _into_boxes(it: Opened, charge: str) -> None:
-    """Ask where the beads go; a part of them may go elsewhere."""
-    from monitor.faces.wording import Wording
-
-    wording = Wording(it.shelf.timezone, it.shelf.fahrenheit, it.shelf.ounces)
+    """Ask where the beads go, box by box, until none are left over."""
     names = ", ".join(box.name for box in it.shelf.boxes)
-    if not names or not typer.confirm("Put it into a box now?", default=True):
-        return
-    box = _asked(f"Box ({names})", None, it.desk.box)
-    entry = it.desk.put(charge, box.name, it.at)
-    typer.echo(f"'{charge}' is in {box.name} with {wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
+    while names and typer.confirm("Put beads into a box now?", default=True):
+        left_g = it.desk.books().charge(charge).mass_g
+        box = _asked(f"Box ({names})", None, it.desk.box)
+        read = partial(_part_g, it, left_g)
+        part_g = _asked(f"How much of the {it.wording.mass(left_g)}", "all", read)
+        whole = part_g >= left_g
+        name = charge if whole else _unused(it, charge)
+        if not whole:
+            it.desk.keep(ChargeSplit(charge, name, part_g), it.at)
+        entry = it.desk.put(name, box.name, it.at)
+        typer.echo(f"'{name}' is in {box.name} with {it.wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
+        if whole:
+            return
+
+
+def _part_g(it: Opened, left_g: float, text: str) -> float:
+    grams = left_g if text.strip().lower() == "all" else typed.mass_g(text, it.shelf)
+    if grams > left_g:
+        raise typer.BadParameter(f"'{text}' won't do; there are {it.wording.mass(left_g)} left")
+    return grams
+
+
+def _unused(it: Opened, charge: str) -> str:
+    """Return a name for a part of a charge."""
+    taken = it.desk.books().charges
+    return next(name for part in range(2, 1000) if (name := f"{charge}-part{part}") not in taken)
 
 
 def _asked(question: str, usual: str | None, read: Callable[[str], Answer]) -> Answer:

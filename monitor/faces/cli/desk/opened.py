@@ -12,7 +12,7 @@ from monitor.faces.cli import given
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from monitor.deeds import Deed
     from monitor.desk import Desk
@@ -58,11 +58,3 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     with open_stores(shelf.database_path, read_only=read_only) as stores:
         yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
-
-
-def say_cautions(cautions: Sequence[tuple[str, str]]) -> None:
-    """Print what to be careful of, each with its source, and who has the last word."""
-    for text, source in cautions:
-        typer.echo(f"  ! {text} [{source}]")
-    if cautions:
-        typer.echo("  ! The maker's sheet and local rules come first.")

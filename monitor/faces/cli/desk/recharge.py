@@ -8,13 +8,10 @@ import typer
 
 from monitor.deeds import ColorSeen, RunWeighed, ScaleCorrected
 from monitor.faces.cli.desk import typed
-from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened, say_cautions
+from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
+from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from monitor.desk import RunReport, Service
-    from monitor.faces.wording import Wording
     from monitor.records import Appliance
 
 recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
@@ -66,8 +63,9 @@ def start(
             show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
         elif as_json:
             from monitor.faces.cli.output import show_json
+            from monitor.faces.desk_words import method_answer
 
-            show_json({"run": run.name})
+            show_json({"run": run.name, "method": method_answer(it.desk.method_of(run))})
 
 
 @recharge.command()
@@ -264,49 +262,3 @@ def scale_factor(text: str) -> float:
     if not 0.5 <= density <= 2.0:
         raise typer.BadParameter(f"'{text}' won't do; say {', '.join(SCALE_UNITS)}, or a density as in 1.03")
     return density
-
-
-def say_beginning(it: Opened, run_name: str) -> None:
-    """Say what the method can reach today, and what to be careful of."""
-    from monitor.desk import compare_methods
-    from monitor.desk.cautions import before_heating
-    from monitor.desk.methods import beads_of
-    from monitor.desk.runs import appliance_of
-    from monitor.faces.desk_words import shares, time_spread
-    from monitor.records import RoomClimate
-
-    books = it.desk.books()
-    run = books.run(run_name)
-    air = RoomClimate(run.start.room_temperature_degc, run.start.room_relative_humidity)
-    [method] = compare_methods(books, [appliance_of(run)], it.shelf.boxes, air, of=run.start.charge)
-    typer.echo(f"Run {run_name} has begun, room {air.temperature_degc:.0f} °C / {100 * air.relative_humidity:.0f} % RH")
-    typer.echo(
-        f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
-    )
-    _say_services(method.services, it.wording)
-    cautions = before_heating(beads_of(books, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
-    say_cautions([(caution.text, caution.source) for caution in cautions])
-
-
-def _say_services(services: Sequence[Service], wording: Wording) -> None:
-    from monitor.faces.desk_words import service_lines
-
-    for line in service_lines(services, wording):
-        typer.echo(f"  in {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
-
-
-def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
-    """Show where a run stands, its verdict, and what the beads would do in each box."""
-    from monitor.faces.cli.output import show_json
-    from monitor.faces.desk_words import report_answer, report_lines, verdict_sentence
-
-    if as_json:
-        show_json(report_answer(report))
-        return
-    for label, value in report_lines(report, it.wording):
-        typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
-    for remark in report.remarks:
-        typer.echo(f"  {remark}")
-    if len(report.run.weighings) > 1:
-        _say_services(report.services, it.wording)
-    typer.echo(verdict_sentence(report))

@@ -1,0 +1,65 @@
+"""What the desk's commands print: how a run begins, where it stands, what to be careful of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.desk import RunReport, Service
+    from monitor.faces.cli.desk.opened import Opened
+    from monitor.faces.wording import Wording
+
+
+def say_beginning(it: Opened, run_name: str) -> None:
+    """Say what the method can reach today, and what to be careful of."""
+    from monitor.desk.cautions import before_heating
+    from monitor.desk.methods import beads_of
+    from monitor.faces.desk_words import shares, time_spread
+
+    books = it.desk.books()
+    run = books.run(run_name)
+    start, method = run.start, it.desk.method_of(run)
+    air = f"{start.room_temperature_degc:.0f} °C / {100 * start.room_relative_humidity:.0f} % RH ({start.room_from})"
+    typer.echo(f"Run {run_name} has begun; the room is at {air}")
+    typer.echo(
+        f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
+    )
+    _say_services(method.services, it.wording)
+    cautions = before_heating(beads_of(books, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
+    say_cautions([(caution.text, caution.source) for caution in cautions])
+
+
+def _say_services(services: Sequence[Service], wording: Wording) -> None:
+    from monitor.faces.desk_words import service_lines
+
+    for line in service_lines(services, wording):
+        typer.echo(f"  in {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+
+def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
+    """Show where a run stands, its verdict, and what the beads would do in each box."""
+    from monitor.faces.cli.output import show_json
+    from monitor.faces.desk_words import report_answer, report_lines, verdict_sentence
+
+    if as_json:
+        show_json(report_answer(report))
+        return
+    for label, value in report_lines(report, it.wording):
+        typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+    for remark in report.remarks:
+        typer.echo(f"  {remark}")
+    if len(report.run.weighings) > 1:
+        _say_services(report.services, it.wording)
+    typer.echo(verdict_sentence(report))
+
+
+def say_cautions(cautions: Sequence[tuple[str, str]]) -> None:
+    """Print what to be careful of, each with its source, and who has the last word."""
+    for text, source in cautions:
+        typer.echo(f"  ! {text} [{source}]")
+    if cautions:
+        typer.echo("  ! The maker's sheet and local rules come first.")
