@@ -48,11 +48,13 @@ class Listener:
     def database(self) -> Path:
         return self.shelf / "siccast.sqlite3"
 
-    def start(self) -> Self:
+    def start(self, client_id: str = "siccast") -> Self:
         program = "from monitor.faces.cli.app import main; main()"
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-c", program, "--shelf", str(self.shelf), "listen"], stderr=log
+                [sys.executable, "-c", program, "--shelf", str(self.shelf), "listen", "--outlooks-every", "0"],
+                stderr=log,
+                env=os.environ | {"SICCAST_MQTT_CLIENT_ID": client_id},
             )
         return self
 
@@ -66,6 +68,9 @@ class Listener:
         assert self._process is not None
         self._process.terminate()
         return self._process.wait(20)
+
+    def has_ended(self) -> bool:
+        return self._process is None or self._process.poll() is not None
 
     def held(self) -> int:
         """Return how many readings are stored, as any other process sees it."""
@@ -102,10 +107,12 @@ class Stream:
 
     port: int
     total: int
+    """Most readings to send; ``finish`` ends the stream before that."""
     per_s: float
     boxes: int = 10
     site: str = "attic"
     failures: list[int] = field(default_factory=list)
+    finished: bool = False
     _thread: threading.Thread | None = None
 
     def start(self) -> Self:
@@ -116,6 +123,10 @@ class Stream:
     @property
     def is_running(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
+
+    def finish(self) -> None:
+        """End the stream with what is under way."""
+        self.finished = True
 
     def wait(self) -> None:
         assert self._thread is not None
@@ -149,6 +160,8 @@ class Stream:
                 assert node.stdin is not None
                 node.stdin.flush()
             sent = due
+            if self.finished:
+                self.total = sent
             if sent == self.total:
                 break
             time.sleep(max(0.0, started + turn * SLICE_S - time.monotonic()))

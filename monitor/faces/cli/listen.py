@@ -14,8 +14,10 @@ from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 if TYPE_CHECKING:
     from monitor.records import BrokerAddress
     from monitor.settings import Shelf
+    from monitor.store.opening import Stores
 
 EMBEDDED_PORT = 1883
+_LONGEST_PAUSE_S = 30.0
 
 
 def register(app: typer.Typer) -> None:
@@ -38,13 +40,12 @@ def listen(
     from monitor.feed.mqtt import MqttFeed
     from monitor.housekeeping import HealthTeller, Screener
     from monitor.intake import Intake
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     stopped = _stop_signal()
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
     with ExitStack() as stack:
-        stores = stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, report=_say))
+        stores = _open_at_last(stack, shelf, stopped)
         if shelf.influx:
             _forward(shelf, stopped)
         address = shelf.broker or _embedded(stack, shelf, port)
@@ -60,6 +61,24 @@ def listen(
         health.tell("stopped", intake.tally)
     tally = intake.tally
     _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+
+
+def _open_at_last(stack: ExitStack, shelf: Shelf, stopped: threading.Event) -> Stores:
+    """Open the stores however long it takes: a listener that starts with the machine may come before its disk."""
+    from monitor.errors import StoreBusyError
+    from monitor.store.opening import open_stores
+
+    told, pause_s = "", 1.0
+    while True:
+        try:
+            return stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, report=_say))
+        except StoreBusyError as error:
+            if str(error) != told:
+                told = str(error)
+                _say(told)
+            if stopped.wait(pause_s):
+                raise
+            pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
 
 
 def _forward(shelf: Shelf, stopped: threading.Event) -> None:
