@@ -131,7 +131,7 @@ def _box(declared: Mapping[str, Any]) -> Box:
 def _entries(boxes: list[Mapping[str, Any]], events: list[dict[str, str]]) -> dict[str, list[LedgerEntry]]:
     """The ledger of every box: its first charge as declared, then what was logged."""
     entries: dict[str, list[LedgerEntry]] = defaultdict(list)
-    beads = {b["id"]: b.get("desiccant") or {} for b in boxes}
+    beads = {b["id"]: _beads(b) for b in boxes}
     for b in boxes:
         charge = beads[b["id"]]
         mass = charge.get("weighed_at_loading_g")
@@ -143,7 +143,7 @@ def _entries(boxes: list[Mapping[str, Any]], events: list[dict[str, str]]) -> di
                 mass_g=None if mass is None else float(mass),
                 scale_resolution_g=_scale(charge),
                 desiccant=charge.get("kind"),
-                dry_mass_g=None if not charge else float(charge["nominal_dry_g"]),
+                dry_mass_g=float(charge["nominal_dry_g"]) if charge else None,
                 method=charge.get("recharge_method"),
             )
         )
@@ -161,6 +161,12 @@ def _entries(boxes: list[Mapping[str, Any]], events: list[dict[str, str]]) -> di
         )
         entries[event["box"]].append(entry)
     return entries
+
+
+def _beads(declared: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The desiccant as declared; empty for a box without any."""
+    beads: Mapping[str, Any] = declared.get("desiccant") or {}
+    return beads if beads.get("nominal_dry_g") and beads.get("kind") not in (None, "none") else {}
 
 
 def _scale(charge: Mapping[str, Any]) -> float:

@@ -81,7 +81,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
     start_s = charge.at.timestamp() if charge else first_s
     steps = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
-    swap_s = _last_unlogged_recharge(hours, steps, start_s)
+    has_beads = declared is not None and declared.desiccant is not None and bool(declared.dry_mass_g)
+    swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
     start_s = start_s if swap_s is None else swap_s
     later = [e for e in known if e.at.timestamp() >= start_s - 60.0]
@@ -92,8 +93,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
     return Episode(
         start_s=start_s,
-        desiccant=declared.desiccant if declared else None,
-        dry_mass_g=(declared.dry_mass_g or 0.0) if declared else 0.0,
+        desiccant=declared.desiccant if declared and has_beads else None,
+        dry_mass_g=(declared.dry_mass_g or 0.0) if declared and has_beads else 0.0,
         method="unknown" if unlogged or charge is None else charge.method or "unknown",
         known_loading=None if unlogged or charge is None else charge.loading_g_per_g,
         spools_went_in=not unlogged and len(starts) == 1,

@@ -19,7 +19,7 @@ from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 HORIZON_DAYS = 540
 FAN_DAYS = 180
 _STEPS = np.r_[
-    np.arange(0.25, 3.0, 0.25), np.arange(3.0, 60.0), np.arange(60.0, 200.0, 2.0), np.arange(200.0, 900.0, 4.0)
+    np.arange(0.25, 3.0, 0.25), np.arange(3.0, 45.0), np.arange(45.0, 180.0, 3.0), np.arange(180.0, 900.0, 6.0)
 ]
 """Ends of the forecast's steps: fine where a day counts, coarse where months do."""
 _EVENT_MEAN_SD_G = 0.5

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import Episode, current_episode
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
-from monitor.inference.posterior.filter import Problem, State, run
+from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
 from monitor.inference.posterior.sampler import Draws, sample
@@ -45,7 +45,10 @@ class Posterior:
     room: LearnedRoom
     draws: Draws
     theta: FloatArray
+    filtered: State
+    """Where each draw of ``theta`` stands, with the errors the filter carries."""
     state: State
+    """One plausible present for each."""
     now_s: float
     room_seen: bool
     temperature_above_room_degc: float
@@ -93,13 +96,59 @@ def estimate(
             f"an estimate needs {least_days:.1f}"
         )
     problem = Problem(record.box, episode, bins, prior_of(record.box, episode, assumptions, pooled), assumptions)
-    draws = sample(problem.prior, lambda theta: run(problem, theta)[0], count, rng)
-    theta = draws.resample(count, rng)
-    _, state = run(problem, theta)
+    states: list[State] = []
+
+    def log_likelihood(theta: FloatArray) -> FloatArray:
+        score, state = run(problem, theta)
+        states[:] = [state]
+        return score
+
+    draws = sample(problem.prior, log_likelihood, count, rng)
+    chosen = draws.chosen(count, rng)
+    filtered = states[-1].take(chosen)
+    seen = room_hours is not None and len(room_hours) > 0
     return Posterior(
-        problem, room, draws, theta, settled(state, rng), now_s, room_hours is not None and len(room_hours) > 0,
+        problem, room, draws, draws.theta[chosen], filtered, settled(filtered, rng), now_s, seen,
         _above_room(bins, room, now_s),
     )  # fmt: skip
+
+
+def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
+    """Return what is believed after some more hours, without looking at the whole episode again.
+
+    The states of all draws are carried on from where they stood and weighed by what was seen since. A new episode
+    needs a new estimate, and so do many such days: weights gather on few draws (``effective`` tells).
+    """
+    rng = np.random.default_rng(seed)
+    since = replace(posterior.episode, start_s=posterior.now_s)
+    hours, room_hours = record.hours.before(now_s), None if record.room is None else record.room.before(now_s)
+    bins = bin_episode(record.box, since, hours, room_hours, now_s, came_to_rest=True)
+    bins = replace(_filled(bins, posterior.room, now_s), floor=posterior.bins.floor)
+    theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
+    aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
+    score = run_on(replace(posterior.problem, bins=bins), theta, state, aged_days)
+    weights = np.exp(score - score.max())
+    draws = Draws(theta, weights / weights.sum(), 1)
+    chosen = draws.chosen(len(theta), rng)
+    filtered = state.take(chosen)
+    whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
+    return replace(
+        posterior, problem=whole, draws=draws, theta=theta[chosen], filtered=filtered, state=settled(filtered, rng),
+        now_s=now_s,
+    )  # fmt: skip
+
+
+def _joined(older: Bins, newer: Bins) -> Bins:
+    """Bins of an episode, and those that came after."""
+    arrays = {
+        f.name: np.r_[getattr(older, f.name), getattr(newer, f.name)]
+        for f in fields(Bins)
+        if f.name not in ("edges_days", "floor", "weighings")
+    }
+    shift, count = newer.length_days, len(older.days)
+    later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
+    edges = np.r_[older.edges_days - shift, newer.edges_days[1:]]
+    return Bins(edges_days=edges, floor=older.floor, weighings=(*older.weighings, *later), **arrays)
 
 
 def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
@@ -129,9 +178,10 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     weights = draws.weights * ndtr(_room_below(state, limit, problem))
     if not weights.sum() > 0.0:
         return posterior
-    theta = replace(draws, weights=weights / weights.sum()).resample(len(posterior.theta), rng)
-    _, state = run(problem, theta)
-    return replace(posterior, theta=theta, state=settled(state, rng, _room_below(state, limit, problem)))
+    chosen = replace(draws, weights=weights / weights.sum()).chosen(len(posterior.theta), rng)
+    filtered = state.take(chosen)
+    below = settled(filtered, rng, _room_below(filtered, limit, problem))
+    return replace(posterior, theta=draws.theta[chosen], filtered=filtered, state=below)
 
 
 def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray, Numeric
 from monitor.physics.sorption.tabulated import SorptionTable
@@ -37,6 +38,11 @@ class DrawnBox:
     """Water the slow contents take up for a humidity of 1, on the straight line of Henry's law. [g]"""
     slow_lag_days: FloatArray
     volume_liter: float
+
+    def take(self, draws: NDArray[np.intp]) -> DrawnBox:
+        """Return the box of some of the draws, in that order."""
+        lag, slow = self.slow_lag_days[draws], self.slow_g_per_humidity[draws]
+        return DrawnBox(self.table.take(draws), self.dry_mass_g[draws], slow, lag, self.volume_liter)
 
 
 class Air(NamedTuple):
@@ -62,6 +68,8 @@ class Stepped(NamedTuple):
     """Water that came in through the leak. [g]"""
     mean_difference_kpa: FloatArray
     """Mean vapor pressure outside less inside. [kPa]"""
+    start_slope: FloatArray
+    """d humidity / d loading at the start."""
 
 
 def advance(
@@ -101,4 +109,5 @@ def advance(
         loading_by_log_conductance=days * leak / capacity * share,
         leaked_g=days * conductance_g_per_day_per_kpa * difference,
         mean_difference_kpa=difference,
+        start_slope=slope,
     )

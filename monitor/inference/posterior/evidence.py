@@ -53,15 +53,17 @@ class Bins:
         return float(self.days[np.isfinite(self.shown_humidity)].sum())
 
 
-def bin_episode(box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float) -> Bins:
-    """Return the bins of an episode, up to now."""
+def bin_episode(
+    box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float, *, came_to_rest: bool = False
+) -> Bins:
+    """Return the bins of an episode, up to now; ``came_to_rest`` where its first hours count as the others."""
     edges = _edges((now_s - episode.start_s) / DAY_S)
     start_s = now_s + edges[0] * DAY_S
     inside = hours.between(start_s, now_s)
     bin_of = _bin_of_hours(inside, edges, now_s)
     floor = known_floor(hours, box)
     usable = inside.relative_humidity.copy()
-    left_out_days = min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    left_out_days = 0.0 if came_to_rest else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
     usable[_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S] = np.nan
     shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
     outside = np.full(len(edges) - 1, np.nan)
@@ -108,14 +110,14 @@ def known_floor(hours: Hours, box: Box) -> float | None:
 
 
 def _edges(length_days: float) -> FloatArray:
-    """Half-day bins for a young episode, daily ones for forty days back, two and four days before."""
+    """Half-day bins for a young episode, daily ones for thirty days back, two and five days before."""
     if length_days <= 6.0:
         widths = np.full(int(np.ceil(length_days / 0.5)), 0.5)
     else:
-        older = max(min(length_days, 120.0) - 40.0, 0.0), max(length_days - 120.0, 0.0)
+        older = max(min(length_days, 90.0) - 30.0, 0.0), max(length_days - 90.0, 0.0)
         widths = np.concatenate(
-            [np.ones(int(np.ceil(min(length_days, 40.0))))]
-            + [np.full(int(np.ceil(span / width)), width) for span, width in zip(older, (2.0, 4.0), strict=True)]
+            [np.ones(int(np.ceil(min(length_days, 30.0))))]
+            + [np.full(int(np.ceil(span / width)), width) for span, width in zip(older, (2.0, 5.0), strict=True)]
         )
     edges = -np.r_[0.0, np.cumsum(widths)][::-1]
     edges = edges[edges > -length_days]

@@ -13,9 +13,10 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from monitor.inference.episodes import Episode
@@ -75,6 +76,11 @@ class State:
     event_g: FloatArray
     """Water that came with spool swaps and unexplained steps, as the readings tell it. [g]"""
 
+    def take(self, draws: NDArray[np.intp]) -> State:
+        """Return the state of some of the draws, in that order."""
+        values = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "drawn"}
+        return State(drawn=self.drawn.take(draws), **{name: value[draws] for name, value in values.items()})
+
     @property
     def conductance(self) -> FloatArray:
         return np.exp(self.log_conductance + self.wander)
@@ -107,11 +113,22 @@ def airs(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
-    bins, assume = problem.bins, problem.assumptions
     state, log_likelihood = _start(problem, theta)
+    return log_likelihood + run_on(problem, theta, state), state
+
+
+def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float = 0.0) -> FloatArray:
+    """Carry a state through the bins of a problem, and return the log-likelihood that they add.
+
+    ``aged_days`` is how long the box was closed when the first bin begins.
+    """
+    bins, assume = problem.bins, problem.assumptions
+    log_likelihood = np.zeros(len(theta))
     acting = airs(bins.outside_kpa, bins.temperature_degc)
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
-    settling = _settling(bins, assume)
+    settling = _settling(bins, assume, aged_days)
+    if problem.episode.desiccant is None:
+        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     for i, days in enumerate(bins.days):
         _predict(state, acting[i], float(days), assume, settling[i])
         _disturb(state, acting[i], bins, i, assume)
@@ -122,12 +139,13 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
                 state.event_g = state.event_g + (state.loading - before) * state.drawn.dry_mass_g
         if i in weighings:
             log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
-    return log_likelihood, state
+    return log_likelihood
 
 
-def _settling(bins: Bins, assume: Assumptions) -> FloatArray:
+def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
     """Noise of humidity while beads, core and spools come to rest: after closing, after a swap, after a step."""
-    out, left = np.empty(len(bins.days)), assume.settling_humidity
+    out = np.empty(len(bins.days))
+    left = assume.settling_humidity * float(np.exp(-aged_days / assume.settling_days))
     fading = np.exp(-bins.days / assume.settling_days)
     for i, fade in enumerate(fading):
         out[i] = left * np.sqrt(fade)
@@ -167,13 +185,12 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
 def _predict(state: State, air: Air, days: float, assume: Assumptions, settling: float) -> None:
     """Carry state and errors one bin ahead."""
     box = state.drawn
-    _, slope = box.table.humidity(state.loading, air.temperature_degc)
     stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
     kept = np.exp(-days / assume.drift_days)
     keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
     drift = assume.drift_sd**2 if assume.wandering_leak else 1e-8
     unseen = (assume.unknown_share * by_wander) ** 2 / days + assume.unknown_g_per_g**2 * days
-    unseen = unseen + (settling / np.maximum(slope, _FLATTEST)) ** 2 * days
+    unseen = unseen + (settling / np.maximum(stepped.start_slope, _FLATTEST)) ** 2 * days
     state.var_loading, state.covariance, state.var_wander = (
         keep * keep * state.var_loading
         + 2.0 * keep * by_wander * state.covariance

@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.errors import OutOfRangeError
 from monitor.inference.episodes import Episode
-from monitor.physics.materials import cardboard, desiccant, polymer
+from monitor.physics.materials import Desiccant, cardboard, desiccant, polymer
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm, PiecewiseLinear
@@ -100,6 +100,8 @@ class Assumptions:
     unknown_share: float = 0.15
     """Unseen gains and losses, as a share of the day's ingress. [per square root of a day]"""
     unknown_g_per_g: float = 5e-5
+    unknown_humidity_without_beads: float = 0.01
+    """A box without beads follows drafts and warm hours that daily means smooth. [per square root of a day]"""
     settling_humidity: float = 0.004
     """Beads, core and spools come to rest with one another: noise of the first days. [per square root of a day]"""
     settling_days: float = 4.0
@@ -149,7 +151,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     if episode.desiccant is None:
         mean[START], sd[START] = np.log(0.35), 0.4
         return Prior(mean, sd, shapes, dry_mass_g, False, shows)
-    sd[CAPACITY] = desiccant(episode.desiccant).sigma_ln_capacity
+    sd[CAPACITY] = _known_or_plain_gel(episode.desiccant).sigma_ln_capacity
     if episode.known_loading is not None:
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
     return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows)
@@ -170,11 +172,19 @@ def _prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isothe
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
         return (walls, walls), _WALLS_G_PER_HUMIDITY_10_LITER * (box.volume_liter / 10.0) ** (2 / 3), "fill"
-    known = desiccant(episode.desiccant)
+    known = _known_or_plain_gel(episode.desiccant)
     first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
     other = _SECOND_SHAPE.get(known.kind)
     second = _straightened(first) if other is None else desiccant(other).isotherm
     return (first, second), max(episode.dry_mass_g, 1.0), known.humidity_shows
+
+
+def _known_or_plain_gel(kind: str) -> Desiccant:
+    """A desiccant that no table knows is taken for silica gel whose type nobody told."""
+    try:
+        return desiccant(kind)
+    except OutOfRangeError:
+        return desiccant("silica_gel_unspecified")
 
 
 def _smeared(isotherm: Isotherm) -> Isotherm:

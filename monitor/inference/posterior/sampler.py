@@ -18,6 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from monitor.inference.posterior.priors import BIAS, START, Prior
@@ -45,11 +46,10 @@ class Draws:
         """How many equally weighted draws these are worth."""
         return float(1.0 / np.square(self.weights).sum())
 
-    def resample(self, count: int, rng: np.random.Generator) -> FloatArray:
-        """Return so many equally weighted draws (systematic resampling)."""
+    def chosen(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
+        """Return which draws stand for all of them, equally weighted (systematic resampling)."""
         places = (np.arange(count) + rng.random()) / count
-        index = np.searchsorted(np.cumsum(self.weights), places).clip(0, len(self.weights) - 1)
-        return np.asarray(self.theta[index])
+        return np.searchsorted(np.cumsum(self.weights), places).clip(0, len(self.weights) - 1)
 
 
 def sample(

@@ -54,6 +54,10 @@ class SorptionTable:
         self.full_loading_g_per_g: FloatArray = full[rows]
         self._by_potential = not isinstance(first, HumidityIsotherm)
 
+    def take(self, draws: NDArray[np.intp]) -> SorptionTable:
+        """Return the table of some of the draws, in that order."""
+        return SorptionTable(self._first, self._second, self._score[draws])
+
     def humidity(self, loading_g_per_g: FloatArray, temperature_degc: Numeric) -> tuple[FloatArray, FloatArray]:
         """Return humidity at rest, and its slope by loading."""
         fill = np.clip(loading_g_per_g / self.full_loading_g_per_g, _EMPTY, _FULL)
