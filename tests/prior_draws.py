@@ -46,7 +46,7 @@ def problem_of(days: int, floor: float | None, assumptions: Assumptions) -> Prob
     edges, nothing = np.arange(-float(days), 1.0), np.zeros(days)
     bins = Bins(
         edges, np.full(days, 21.0), np.full(days, 1.1), np.full(days, np.nan), np.zeros(days, bool),
-        nothing, nothing, nothing, floor, (),
+        nothing, nothing, nothing, nothing, floor, (),
     )  # fmt: skip
     return Problem(box, episode, bins, prior_of(box, episode, assumptions), assumptions)
 

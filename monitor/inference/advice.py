@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.inference.leak import Posterior, grams_known
-from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE
+from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast
 
@@ -84,6 +84,32 @@ def _shows(posterior: Posterior) -> str:
     if shows == "phase":
         return "With this salt humidity tells which hydrate is there, and little of how much is left."
     return ""
+
+
+# Air changes a day up to which a case is of a class: AIC wiki 2020 after NPS 1999, degree of case seal.
+_CLASSES = (
+    (0.1, "as tight as a very well sealed display case"),
+    (0.35, "as tight as a well sealed display case"),
+    (1.0, "like a moderately sealed display case"),
+    (4.0, "like a plastic box with a clip-on lid"),
+    (24.0, "leakier than most closed boxes"),
+    (np.inf, "as good as open: the air is changed every hour"),
+)
+
+
+def comparison_of(posterior: Posterior) -> str:
+    """Return how leaky a box is against published classes, and against what boxes of its style are expected to be."""
+    logs = np.log(posterior.state.lived_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
+    changes = float(np.exp(np.median(logs)))
+    words = next(text for most, text in _CLASSES if changes <= most)
+    prior = posterior.problem.prior
+    away = (float(np.median(posterior.theta[:, CONDUCTANCE])) - prior.mean[CONDUCTANCE]) / prior.sd[CONDUCTANCE]
+    kind = "about what boxes of its style are"
+    if away > 1.0:
+        kind = "leakier than most boxes of its style"
+    elif away < -1.0:
+        kind = "tighter than most boxes of its style"
+    return f"{words[0].upper()}{words[1:]}; {kind}."
 
 
 @dataclass(frozen=True)

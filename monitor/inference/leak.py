@@ -52,6 +52,8 @@ class Posterior:
     now_s: float
     room_seen: bool
     temperature_above_room_degc: float
+    as_given: bool = False
+    """True for a box as it would be: its draws are not weighed anew."""
 
     @property
     def box(self) -> Box:
@@ -173,6 +175,8 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     their chance of being below, and their water is drawn below it.
     """
     rng = np.random.default_rng(seed)
+    if posterior.as_given:
+        return posterior
     problem, draws = posterior.problem, posterior.draws
     _, state = run(problem, draws.theta)
     weights = draws.weights * ndtr(_room_below(state, limit, problem))

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+import numpy as np
+
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.advice import evidence_of, sharpening_of
+from monitor.inference.advice import comparison_of, evidence_of, sharpening_of
 from monitor.inference.forecast import HORIZON_DAYS, forecast
 from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
+from monitor.inference.questions.changes import change_of
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 
 _FIRST_LOOK_DRAWS = 400
-_DAY_S = 86_400.0
+_WORTH_A_LOOK = 0.15
 _STANDS_IN = (
     "Fresh beads: how dry they are is known from the recharge desk, how leaky the box is from before they went in."
 )
@@ -105,9 +108,18 @@ def _outlook(one: _Looked, sightings: list[Sighting], now_s: float, limit: float
     pooled = pool(one.record.box, one.first.episode.start_s, sightings)
     posterior = estimate(one.record, now_s, pooled=pooled, least_days=0.0)
     leak, ahead = leak_of(posterior), forecast(posterior, limit, horizon_days)
+    leak = replace(leak, comparison=comparison_of(posterior))
+    if _wandered(posterior) and (change := change_of(posterior)) is not None:
+        leak = replace(leak, changed_at=change.at, change_factor=change.factor)
     return Outlook(
         leak=leak,
         forecast=ahead,
         evidence=(*filter(None, (one.remark,)), *evidence_of(posterior, ahead)),
         sharpen=sharpening_of(posterior, ahead),
     )
+
+
+def _wandered(posterior: Posterior) -> bool:
+    """True where the conductance of late is far from its mean, so that a change is worth looking for."""
+    wander = posterior.filtered.wander
+    return abs(float(np.mean(wander))) > _WORTH_A_LOOK

@@ -35,6 +35,8 @@ class Bins:
     swaps: FloatArray
     step_size: FloatArray
     """Size of a lasting step of humidity in this bin; 0 for none."""
+    loosened: FloatArray
+    """Variance of a jump of ln conductance at the start of this bin; 0 for none."""
     floor: float | None
     weighings: tuple[tuple[int, float, float], ...]
     """Bin, mass and scale resolution of each weighing."""
@@ -86,6 +88,7 @@ def bin_episode(
         openings=_counts([s for s in episode.openings_s if s > late], edges, now_s),
         swaps=_counts([s for s in episode.swaps_s if s > late], edges, now_s),
         step_size=steps,
+        loosened=np.zeros(len(edges) - 1),
         floor=floor,
         weighings=tuple((_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g) for w in episode.weighings),
     )

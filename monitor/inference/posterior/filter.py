@@ -130,6 +130,8 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     for i, days in enumerate(bins.days):
+        if bins.loosened[i]:
+            state.var_wander = state.var_wander + bins.loosened[i]
         _predict(state, acting[i], float(days), assume, settling[i])
         _disturb(state, acting[i], bins, i, assume)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
@@ -161,7 +163,8 @@ def reading_noise(shown: float, problem: Problem) -> float:
     """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
     assume = problem.assumptions
     step = 0.29 * problem.box.sensor.resolution
-    return assume.reading_sd**2 + 0.5 * step**2 + (assume.reading_share * shown) ** 2
+    scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
+    return scatter**2 + 0.5 * step**2 + (assume.reading_share * shown) ** 2
 
 
 def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:

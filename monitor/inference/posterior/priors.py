@@ -82,6 +82,8 @@ _SECOND_SHAPE = {
     "molecular_sieve_4A": "molecular_sieve_A_type",
 }
 _STRAIGHT_FROM = 0.6
+_SALT_SHAPE_SD = 0.15
+"""A salt goes in steps, so its shape is near the first; the second only takes the edge off."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,8 @@ class Assumptions:
     """A step of humidity runs back by about this much as the water goes deeper. [per square root of a day]"""
     reading_sd: float = 0.003
     reading_share: float = 0.01
+    reading_sd_over_salt: float = 0.04
+    """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior."""
     student_degrees: float = 5.0
     opening_sd_g: float = 0.10
     swap_sd_g: float = 1.6
@@ -132,6 +136,7 @@ class Prior:
     dry_mass_g: float
     grams_declared: bool
     humidity_shows: str = "fill"
+    """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     notes: tuple[str, ...] = field(default=())
 
 
@@ -152,6 +157,8 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         mean[START], sd[START] = np.log(0.35), 0.4
         return Prior(mean, sd, shapes, dry_mass_g, False, shows)
     sd[CAPACITY] = _known_or_plain_gel(episode.desiccant).sigma_ln_capacity
+    if shows == "phase":
+        mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
     if episode.known_loading is not None:
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
     return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows)
@@ -172,11 +179,16 @@ def _prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isothe
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
         return (walls, walls), _WALLS_G_PER_HUMIDITY_10_LITER * (box.volume_liter / 10.0) ** (2 / 3), "fill"
-    known = _known_or_plain_gel(episode.desiccant)
+    shows = _known_or_plain_gel(episode.desiccant).humidity_shows
+    return shapes_of(episode.desiccant), max(episode.dry_mass_g, 1.0), shows
+
+
+def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
+    """Return the two isotherms between which the shape of a desiccant lies."""
+    known = _known_or_plain_gel(kind)
     first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
     other = _SECOND_SHAPE.get(known.kind)
-    second = _straightened(first) if other is None else desiccant(other).isotherm
-    return (first, second), max(episode.dry_mass_g, 1.0), known.humidity_shows
+    return first, _straightened(first) if other is None else desiccant(other).isotherm
 
 
 def _known_or_plain_gel(kind: str) -> Desiccant:
@@ -188,12 +200,12 @@ def _known_or_plain_gel(kind: str) -> Desiccant:
 
 
 def _smeared(isotherm: Isotherm) -> Isotherm:
-    """Hydrate steps as a bed of grains shows them: averaged over a factor of 1.3 in humidity either way.
+    """Hydrate steps as a bed of grains shows them: averaged over a factor of 1.15 in humidity either way.
 
     Grains are never all in one phase, and a step takes days: hard steps would be held against every reading (a guess).
     """
     humidities = np.r_[np.geomspace(0.01, 0.9, 40), 1.0]
-    spread = np.exp(0.26 * np.linspace(-2.0, 2.0, 17))
+    spread = np.exp(0.14 * np.linspace(-2.0, 2.0, 17))
     weights = np.exp(-0.5 * np.linspace(-2.0, 2.0, 17) ** 2)
     around = np.minimum(humidities[:, None] * spread, 0.98)
     loading = np.asarray(isotherm.loading_g_per_g(around, 23.0)) @ weights / weights.sum()

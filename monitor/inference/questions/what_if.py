@@ -1,0 +1,61 @@
+"""What if: another limit, other beads, a better seal, another climate; the same posterior pushed ahead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.inference.forecast import HORIZON_DAYS, forecast
+from monitor.inference.leak import Posterior
+from monitor.inference.posterior.filter import State
+from monitor.inference.posterior.priors import SHAPE, START, shapes_of
+from monitor.inference.room import learn_room
+from monitor.physics.box_balance import DrawnBox
+from monitor.physics.sorption.tabulated import SorptionTable
+from monitor.records import CrossingForecast, RoomClimate
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What one would change; None leaves a thing as it is."""
+
+    humidity_limit: float | None = None
+    conductance_factor: float = 1.0
+    """0.5 is half the leak."""
+    desiccant: str | None = None
+    dry_mass_g: float | None = None
+    """Fresh beads, dried as well as the present ones were, in place of those in the box."""
+    room_climate: RoomClimate | None = None
+    """Another place for the box."""
+
+
+def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
+    """Return the forecast of a box as it would be."""
+    changed = replace(posterior, state=_tightened(posterior, change.conductance_factor))
+    if change.desiccant is not None or change.dry_mass_g is not None:
+        changed = _with_fresh_beads(changed, change)
+    if change.room_climate is not None:
+        changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
+    changed = replace(changed, as_given=True)
+    return forecast(changed, change.humidity_limit, horizon_days)
+
+
+def _tightened(posterior: Posterior, factor: float) -> State:
+    state = posterior.state
+    return replace(state, log_conductance=state.log_conductance + np.log(factor))
+
+
+def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:
+    state, episode = posterior.state, posterior.episode
+    kind = change.desiccant or episode.desiccant or "silica_gel_unspecified"
+    mass_g = change.dry_mass_g or posterior.problem.prior.dry_mass_g
+    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, SHAPE]
+    table = SorptionTable(*shapes_of(kind), score)
+    scale = state.drawn.dry_mass_g / posterior.problem.prior.dry_mass_g
+    drawn = DrawnBox(
+        table, mass_g * scale, state.drawn.slow_g_per_humidity, state.drawn.slow_lag_days, state.drawn.volume_liter
+    )
+    start = np.minimum(np.exp(posterior.theta[:, START]), 0.9)
+    loading = table.loading(start, float(posterior.bins.temperature_degc[-1]))
+    return replace(posterior, state=replace(state, drawn=drawn, loading=loading))

@@ -1,0 +1,92 @@
+"""What if, since when, and the empty box."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_boxes import CLOSED_AT, Truth, made_box, room_hours, true_humidity
+
+from monitor.errors import TooLittleEvidence
+from monitor.inference.forecast import forecast
+from monitor.inference.leak import estimate
+from monitor.inference.posterior.hours import Hours
+from monitor.inference.questions.changes import change_of
+from monitor.inference.questions.leak_test import leak_of_empty_box
+from monitor.inference.questions.what_if import WhatIf, what_if
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import CrossingForecast, RoomClimate
+
+
+def median_days(ahead: CrossingForecast, now_s: float) -> float:
+    assert ahead.cross_at.p50 is not None
+    return (ahead.cross_at.p50.timestamp() - now_s) / 86_400.0
+
+
+def test_half_the_leak_takes_about_twice_as_long_and_a_higher_limit_longer() -> None:
+    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    posterior = estimate(record, now_s)
+    plain = median_days(forecast(posterior), now_s)
+    assert 1.5 < median_days(what_if(posterior, WhatIf(conductance_factor=0.5)), now_s) / plain < 2.6
+    assert median_days(what_if(posterior, WhatIf(humidity_limit=0.25)), now_s) > plain
+    assert median_days(what_if(posterior, WhatIf(dry_mass_g=300.0)), now_s) > 2.0 * plain
+
+
+def test_a_drier_place_gives_more_time() -> None:
+    record, now_s, _ = made_box(Truth(conductance=0.3), seen_days=30)
+    posterior = estimate(record, now_s)
+    desert = RoomClimate(21.0, 0.30, monthly_vapor_pressure_pa=(700.0,) * 12)
+    tropics = RoomClimate(28.0, 0.75, monthly_vapor_pressure_pa=(2800.0,) * 12)
+    dry, humid = (median_days(what_if(posterior, WhatIf(room_climate=c)), now_s) for c in (desert, tropics))
+    assert dry > 2.0 * humid
+
+
+def test_a_seal_that_fails_is_seen_and_dated() -> None:
+    tight, leaky = Truth(conductance=0.06), Truth(conductance=0.6)
+    record, now_s, _ = made_box(tight, seen_days=60)
+    vapor, warm = room_hours(400)
+    before = true_humidity(tight, vapor, warm)[: 40 * 24]
+    after = true_humidity(replace(leaky, start_humidity=float(before[-1])), vapor[40 * 24 :], warm[40 * 24 :])
+    humidity = np.r_[before, after][: 60 * 24]
+    posterior = estimate(replace(record, hours=replace(record.hours, relative_humidity=humidity)), now_s)
+    change = change_of(posterior)
+    assert change is not None
+    assert abs(change.at.timestamp() - CLOSED_AT.timestamp() - 40 * 86_400.0) < 6 * 86_400.0
+    assert change.factor.p50 > 2.0
+
+
+def test_a_steady_box_has_not_changed() -> None:
+    record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=60)
+    assert change_of(estimate(record, now_s)) is None
+
+
+def empty_box(changes_per_day: float, start_kpa: float, hours: int = 48) -> tuple[Hours, Hours]:
+    """The exponential of an empty box: p = p_room + (p_0 - p_room) exp(-n t)."""
+    outside, warm = 1.2, 22.0
+    saturation = float(saturation_vapor_pressure_pa(warm)) / 1e3
+    t = (np.arange(hours) + 1.0) / 24.0
+    inside = outside + (start_kpa - outside) * np.exp(-changes_per_day * t)
+    rng = np.random.default_rng(3)
+    shown = inside / saturation + 0.002 * rng.standard_normal(hours)
+    first = int(CLOSED_AT.timestamp() // 3600)
+    return Hours(first, np.full(hours, warm), shown), Hours(
+        first, np.full(hours, warm), np.full(hours, outside / saturation)
+    )
+
+
+@pytest.mark.parametrize("changes_per_day", [0.3, 1.0, 2.77])
+def test_an_empty_box_gives_its_air_changes_back(changes_per_day: float) -> None:
+    box, room = empty_box(changes_per_day, start_kpa=0.5)
+    start_s = CLOSED_AT.timestamp()
+    found = leak_of_empty_box(box, room, start_s, start_s + 48 * 3600.0, volume_liter=10.0)
+    assert found.air_changes_per_day.p05 < changes_per_day < found.air_changes_per_day.p95
+    # half-time of an empty polypropylene box, 0.25 d at n = 2.77 a day (Kelly, Daniel 2000, Abbey Newsletter 24:1)
+    assert found.half_time_days.p50 == pytest.approx(np.log(2.0) / found.air_changes_per_day.p50, rel=1e-6)
+
+
+def test_a_test_that_starts_at_the_room_is_refused() -> None:
+    box, room = empty_box(1.0, start_kpa=1.15)
+    start_s = CLOSED_AT.timestamp()
+    with pytest.raises(TooLittleEvidence, match="kPa from the room"):
+        leak_of_empty_box(box, room, start_s, start_s + 48 * 3600.0, volume_liter=10.0)
