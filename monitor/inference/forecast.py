@@ -88,22 +88,21 @@ def futures(
         days = float(end - before_days)
         conductance = np.exp(state.log_conductance + wander)
         stepped = advance(box, loading, slow, conductance, acting[i], days=days)
-        unseen = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
-        grams = np.zeros(count)
+        noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
+        noise = noise + assume.unknown_g_per_g**2 * days
+        kept = np.exp(-days / assume.drift_days)
+        drift = assume.drift_sd**2 * (1.0 - kept * kept)
+        loading = stepped.loading_g_per_g
         if assume.future_events:
             opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
             grams = opened * opening_dose_g(box, acting[i], before) + swapped * habits.event_g
-            spread = np.sqrt(opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2)
-            grams += spread * rng.standard_normal(count)
-            if assume.wandering_leak:
-                reseated = np.sqrt(opened + swapped)
-                wander = wander + assume.seating_sd * reseated * rng.standard_normal(count)
-        loading = stepped.loading_g_per_g + grams / box.dry_mass_g
-        loading += np.sqrt(unseen + assume.unknown_g_per_g**2 * days) * rng.standard_normal(count)
-        loading, slow = box.table.keep_within(loading), stepped.slow_humidity
-        kept = np.exp(-days / assume.drift_days)
-        drift = assume.drift_sd if assume.wandering_leak else 0.0
-        wander = kept * wander + drift * np.sqrt(1.0 - kept * kept) * rng.standard_normal(count)
+            loading = loading + grams / box.dry_mass_g
+            noise = noise + (opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2) / box.dry_mass_g**2
+            drift = drift + (opened + swapped) * assume.seating_sd**2
+        loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
+        slow = stepped.slow_humidity
+        if assume.wandering_leak:
+            wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
         humidity, _ = box.table.humidity(loading, warm[i])
         passed = np.isinf(crossing) & (humidity > limit)
         share = (limit - before[passed]) / np.maximum(humidity[passed] - before[passed], 1e-9)
