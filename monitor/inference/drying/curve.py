@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying.priors import UNKNOWNS, Curves, RunPriors, curves_from
+from monitor.inference.drying.priors import UNKNOWNS, Curves, PriorCurves, RunPriors
 from monitor.inference.drying.sampling import draw_posterior
 from monitor.records import Quantiles
 
@@ -122,9 +122,10 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
     _require_sound(points)
     start = points[0]
-    start_sd = START_SD_STEPS * max(start.resolution_g, 1e-3)
-    z = draw_posterior(lambda z: _log_likelihood(z, points, priors, start_sd), UNKNOWNS)
-    return CurveFit(curves_from(z, priors, start.mass_g, start_sd), points[-1].heated_s)
+    prior = PriorCurves.of(priors, start.mass_g, START_SD_STEPS * max(start.resolution_g, 1e-3))
+    z = draw_posterior(lambda z: _log_likelihood(prior.at(z), points), UNKNOWNS)
+    beside = np.random.default_rng(len(points)).uniform(-1.0, 1.0, len(z))
+    return CurveFit(prior.at(z, beside), points[-1].heated_s)
 
 
 def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: float) -> tuple[float, float]:
@@ -167,9 +168,8 @@ def _require_sound(points: Sequence[WeighedPoint]) -> None:
             raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
 
 
-def _log_likelihood(z: FloatArray, points: Sequence[WeighedPoint], priors: RunPriors, start_sd: float) -> FloatArray:
+def _log_likelihood(curves: Curves, points: Sequence[WeighedPoint]) -> FloatArray:
     """Return the log chance that the scale would show these figures, for every curve."""
-    curves = curves_from(z, priors, points[0].mass_g, start_sd)
     expected = curves.mass_g(np.array([point.heated_s for point in points]))
     shown = np.array([point.mass_g for point in points])
     half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), 1e-3)

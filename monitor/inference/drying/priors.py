@@ -7,14 +7,20 @@ easy to draw from, and its bounds can't be left.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
+from scipy.stats import qmc
 
 FloatArray = NDArray[np.float64]
 
-UNKNOWNS = 5
+UNKNOWNS = 4
+_PAIRS_LOG2 = 16
+NEARBY_PAIRS = 300
+"""Pairs on either side that stand for one end mass: half a per cent of them."""
+
 SHAPE_RANGE = (0.5, 1.3)
 """Bounds of the exponent of the modified Page equation: 1 is a plain exponential, below 1 a deep bed that drags on,
 above 1 a load that has to warm up first. The range is a choice of ours, wide enough for the materials reviewed by
@@ -96,16 +102,55 @@ class Curves:
         return np.asarray(self.end_g[:, None] + (self.start_g - self.end_g)[:, None] * left)
 
 
-def curves_from(z: FloatArray, priors: RunPriors, start_g: float, start_sd_g: float) -> Curves:
-    """Turn standard normal numbers (n, 5) into drying curves of a run whose first weighing was ``start_g``."""
-    start = start_g + start_sd_g * z[:, 4]
-    dry = np.minimum(priors.dry_mass.at(z[:, 0]), start)
-    end_loading = priors.end_loading.at(z[:, 1], start / dry - 1.0)
-    low, high = SHAPE_RANGE
-    return Curves(
-        dry_mass_g=dry,
-        start_g=start,
-        end_g=np.minimum(dry * (1.0 + end_loading), start),
-        rate_per_s=priors.pace.rate_per_s(z[:, 2]),
-        shape=low + (high - low) * ndtr(z[:, 3]),
-    )
+def masses_from(
+    z_dry: FloatArray, z_end: FloatArray, priors: RunPriors, start_g: float
+) -> tuple[FloatArray, FloatArray]:
+    """Turn standard normal numbers into dry mass and end mass of a load that weighs ``start_g`` wet. [g]"""
+    dry = np.minimum(priors.dry_mass.at(z_dry), start_g)
+    end_loading = priors.end_loading.at(z_end, start_g / dry - 1.0)
+    return dry, np.minimum(dry * (1.0 + end_loading), start_g)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PriorCurves:
+    """Every curve a run could take, reached by four standard normal numbers: end mass, pace, shape, wet mass.
+
+    Weighings speak of the end mass and never of the dry mass behind it, so the prior's pairs of the two are laid out in
+    order of the end mass: its place in that order is the unknown, and the dry mass is that of a pair beside it.
+    """
+
+    priors: RunPriors
+    start_g: float
+    start_sd_g: float
+    dry_g: FloatArray
+    end_g: FloatArray
+
+    @classmethod
+    def of(cls, priors: RunPriors, start_g: float, start_sd_g: float) -> PriorCurves:
+        """Lay the prior of a run out."""
+        dry, end = masses_from(*_pairs(), priors, start_g)
+        order = np.argsort(end, kind="stable")
+        return cls(priors, start_g, start_sd_g, dry[order], end[order])
+
+    def at(self, z: FloatArray, beside: FloatArray | float = 0.0) -> Curves:
+        """Return the curves for standard normal numbers (n, 4); ``beside``, from -1 to 1, picks the pair nearby."""
+        place = ndtr(z[:, 0]) * (len(self.end_g) - 1)
+        low, high = SHAPE_RANGE
+        start = self.start_g + self.start_sd_g * z[:, 3]
+        end = np.minimum(np.interp(place, np.arange(len(self.end_g)), self.end_g), start)
+        pair = np.clip(place + NEARBY_PAIRS * beside, 0, len(self.end_g) - 1).astype(np.intp)
+        return Curves(
+            dry_mass_g=np.minimum(self.dry_g[pair] * end / self.end_g[pair], end),
+            start_g=start,
+            end_g=end,
+            rate_per_s=self.priors.pace.rate_per_s(z[:, 1]),
+            shape=low + (high - low) * ndtr(z[:, 2]),
+        )
+
+
+@cache
+def _pairs() -> tuple[FloatArray, FloatArray]:
+    """Return evenly spread pairs of standard normal numbers."""
+    uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), 1e-7, 1.0 - 1e-7)
+    first, second = ndtri(uniform).T
+    return first, second
