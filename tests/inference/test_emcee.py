@@ -47,7 +47,7 @@ def test_emcee_finds_the_same_conductance(which: int) -> None:
     start = posterior.theta[rng.choice(len(posterior.theta), walkers)] + 1e-3 * prior.sd * rng.standard_normal(
         (walkers, 9)
     )
-    np.random.seed(which)  # noqa: NPY002 -- emcee draws from the global state
+    np.random.seed(which)
     walk = emcee.EnsembleSampler(walkers, 9, log_probability, vectorize=True, moves=emcee.moves.DEMove())
     walk.run_mcmc(start, 1500, progress=False, skip_initial_state_check=True)
     theirs = np.exp(walk.get_chain(discard=500, flat=True)[:, CONDUCTANCE])
