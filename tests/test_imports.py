@@ -32,6 +32,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"backtest", "physics", "inference", *GROUND},
+    "enquiries": {"store.contracts", "inference", *GROUND},
+    "weather_file": {"physics", "errors"},
     "calculators": {"physics", "errors"},
     "faces": {
         "faces",
@@ -42,6 +44,8 @@ MAY_IMPORT: dict[str, set[str]] = {
         "assess",
         "desk",
         "backtest",
+        "enquiries",
+        "weather_file",
         "calculators",
         "settings",
         "store.opening",

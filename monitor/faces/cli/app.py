@@ -38,6 +38,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "rejected",
     "check",
     "backtest",
+    "enquiries",
     "air",
     "beads",
     "desk.lots",

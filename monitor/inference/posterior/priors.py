@@ -90,8 +90,8 @@ _SALT_SHAPE_SD = 0.15
 class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
-    bias_share_of_accuracy: float = 0.8
-    """Standard deviation of a sensor's bias, as a share of its stated accuracy."""
+    bias_share_of_accuracy: float = 0.55
+    """Standard deviation of a sensor's bias: a stated accuracy is read as a little under two of them."""
     shape_mean: float = 0.9
     shape_sd: float = 0.5
     drift_sd: float = 0.15
