@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -26,6 +26,7 @@ from monitor.records import (
     Reading,
     ReadingSeries,
     RoomClimate,
+    WhatIf,
 )
 
 if TYPE_CHECKING:
@@ -50,11 +51,13 @@ def assess(
     room_climate: RoomClimate | None = None,
     humidity_limit: float | None = None,
     horizon_days: int = 540,
+    change: WhatIf | None = None,
 ) -> tuple[Assessment, ...]:
     """Return what is believed about every declared box, then every box that reports without being declared.
 
     Only readings and entries stamped before ``as_of`` are seen. ``humidity_limit`` takes the place of every box's own.
-    Boxes of one style inform each other, so ask for all of them even to show one.
+    Boxes of one style inform each other, so ask for all of them even to show one. ``change`` asks beside the forecast
+    for that of the same box with something changed.
     """
     latest = readings.latest()
     rooms = {name: readings.series(name, end=as_of) for name in {box.room for box in boxes} if name in latest}
@@ -68,7 +71,8 @@ def assess(
         )
         for box in boxes
     ]
-    answers = _ask(histories, as_of, humidity_limit, horizon_days)
+    question = _Question(as_of, humidity_limit, horizon_days, change)
+    answers = _ask(histories, question)
     declared = (
         _assessment(history, answer, as_of, humidity_limit, latest.get(history.box.name))
         for history, answer in zip(histories, answers, strict=True)
@@ -90,32 +94,40 @@ def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
     return sorted(assessments, key=lambda a: (order.index(a.state), a.due_at - a.as_of if a.due_at else never))
 
 
-def _ask(
-    histories: Sequence[BoxHistory], as_of: datetime, humidity_limit: float | None, horizon_days: int
-) -> list[Outlook]:
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of every history alike."""
+
+    as_of: datetime
+    humidity_limit: float | None
+    horizon_days: int
+    change: WhatIf | None
+
+    def put(self, histories: Sequence[BoxHistory]) -> list[Outlook]:
+        limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
+        changed = {} if self.change is None else {"change": self.change}
+        return list(
+            inference.outlooks(histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, **changed)
+        )
+
+
+def _ask(histories: Sequence[BoxHistory], question: _Question) -> list[Outlook]:
     """Return one outlook for each history; where asking for all together fails, each is asked alone."""
     try:
-        return _outlooks(histories, as_of, humidity_limit, horizon_days)
+        return question.put(histories)
     except Exception as error:
         _log.debug("the boxes can't be assessed together: %s", error, exc_info=True)
-    return [_ask_alone(history, as_of, humidity_limit, horizon_days) for history in histories]
+    return [_ask_alone(history, question) for history in histories]
 
 
-def _ask_alone(history: BoxHistory, as_of: datetime, humidity_limit: float | None, horizon_days: int) -> Outlook:
+def _ask_alone(history: BoxHistory, question: _Question) -> Outlook:
     try:
-        return _outlooks([history], as_of, humidity_limit, horizon_days)[0]
+        return question.put([history])[0]
     except SiccastError as error:
         return Outlook(refusal=str(error))
     except Exception as error:
         _log.debug("box %s can't be assessed", history.box.name, exc_info=True)
         return Outlook(refusal=f"the estimate failed ({type(error).__name__}: {error}); please report it")
-
-
-def _outlooks(
-    histories: Sequence[BoxHistory], as_of: datetime, humidity_limit: float | None, horizon_days: int
-) -> list[Outlook]:
-    limits = None if humidity_limit is None else [humidity_limit] * len(histories)
-    return list(inference.outlooks(histories, as_of, humidity_limits=limits, horizon_days=horizon_days))
 
 
 def _assessment(
@@ -136,6 +148,7 @@ def _assessment(
         evidence=(*answer.evidence, *_staleness(latest, as_of)),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
+        forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
     )
 
 

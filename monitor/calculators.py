@@ -27,6 +27,20 @@ def material_kinds() -> tuple[str, ...]:
     return (*materials.desiccant_kinds(), *materials.polymer_kinds(), "cardboard")
 
 
+def desiccant_kinds() -> tuple[str, ...]:
+    """Return the name of every desiccant whose sorption is known."""
+    return materials.desiccant_kinds()
+
+
+def is_desiccant(name: str) -> bool:
+    """Return whether a name or alias stands for a desiccant.
+
+    >>> is_desiccant("orange_gel"), is_desiccant("PA6")
+    (True, False)
+    """
+    return is_material(name) and materials.kind_of(name) in desiccant_kinds()
+
+
 def is_material(name: str) -> bool:
     """Return whether a name or alias stands for a material.
 

@@ -187,6 +187,8 @@ class RoomClimate:
     southern_hemisphere: bool = False
     monthly_vapor_pressure_pa: tuple[float, ...] = ()
     """Twelve monthly means, January first; empty where not declared."""
+    monthly_log_sd: float = 0.15
+    """How well the monthly means tell ln vapor pressure of this room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +277,8 @@ class EntryKind(StrEnum):
     """Drying or swapping the charge of a box: the start of an episode."""
     spool_swap = "spool swap"
     sensor_swap = "sensor swap"
+    leak_test = "leak test"
+    """The box was tested empty; the entry carries what that found."""
     note = "note"
 
 
@@ -296,6 +300,8 @@ class LedgerEntry:
     """How it was dried: 'oven_120C_3h', 'microwave', 'hot_air_65C', 'print_bed', 'new', 'indicator_orange' …."""
     loading_g_per_g: tuple[float, float, float] | None = None
     """Loading at the start, 5 %, 50 % and 95 %, where a drying run or a jar check told it."""
+    conductance_g_per_day_per_kpa: tuple[float, float, float] | None = None
+    """Leak of the box, 5 %, 50 % and 95 %, where an empty-box test told it."""
     note: str = ""
     entry_id: int | None = None
     logged_at: datetime | None = None
@@ -365,6 +371,20 @@ class LeakEstimate:
 
 
 @dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What one would change about a box; None leaves a thing as it is."""
+
+    humidity_limit: float | None = None
+    conductance_factor: float = 1.0
+    """0.5 is half the leak."""
+    desiccant: str | None = None
+    dry_mass_g: float | None = None
+    """Fresh beads, dried as well as the present ones were, in place of those in the box."""
+    room_climate: RoomClimate | None = None
+    """Another place for the box."""
+
+
+@dataclass(frozen=True, slots=True)
 class FanDay:
     """What is believed about the daily-mean humidity of a box on one day ahead."""
 
@@ -414,6 +434,8 @@ class Outlook:
     evidence: tuple[str, ...] = ()
     sharpen: str = ""
     refusal: str = ""
+    forecast_if: CrossingForecast | None = None
+    """The same box with something changed, where that was asked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -435,6 +457,8 @@ class Assessment:
     """The one measurement that would narrow the interval most."""
     refusal: str = ""
     """Why there is no forecast, where there is none."""
+    forecast_if: CrossingForecast | None = None
+    """The same box with something changed, where that was asked."""
 
 
 @dataclass(frozen=True, slots=True)

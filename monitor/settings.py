@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from monitor.errors import SettingsError, UnknownBoxError
+from monitor.errors import ImportFileError, SettingsError, UnknownBoxError
 from monitor.records import (
     OWN_FEED,
     Appliance,
@@ -129,7 +129,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         influx=_read_influx(table.table("influx"), folder, environment),
         feeds=_read_feeds(table),
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
-        room=_read_room(table.table("room")),
+        room=_read_room(table.table("room"), folder),
         boxes=tuple(_read_box(name, inner) for name, inner in table.named_tables("boxes")),
         plan=_read_plan(table.table("plan")),
         recorded_until=table.instant("recorded_until"),
@@ -259,20 +259,41 @@ def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
     return move
 
 
-def _read_room(table: TomlTable | None) -> RoomClimate | None:
+def _read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     if table is None:
         return None
     monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)
     if monthly_kpa and len(monthly_kpa) != 12:
         raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve, January first")
+    temperature_degc = table.number("temperature_c", -40.0, 60.0, default=20.0)
+    excess_kpa = table.number("indoor_excess_kpa", 0.0, 3.0, default=-1.0)
+    rh_pct = table.number("rh_pct", 0.0, 100.0, default=-1.0)
+    weather_file = table.text("weather_file", default="")
+    if weather_file and (monthly_kpa or rh_pct >= 0.0):
+        raise table.error("weather_file", weather_file, "given without monthly_vapor_pressure_kpa and rh_pct")
+    if excess_kpa >= 0.0 and not weather_file:
+        raise table.error("indoor_excess_kpa", excess_kpa, "given beside a weather_file, whose air it is added to")
+    if weather_file:
+        table.refuse_leftovers()
+        return _read_weather_file(table, folder / weather_file, temperature_degc, excess_kpa)
     room = RoomClimate(
-        temperature_degc=table.number("temperature_c", -40.0, 60.0, default=20.0),
-        relative_humidity=table.number("rh_pct", 0.0, 100.0, default=50.0) / 100.0,
+        temperature_degc=temperature_degc,
+        relative_humidity=(50.0 if rh_pct < 0.0 else rh_pct) / 100.0,
         southern_hemisphere=table.flag("southern_hemisphere", default=False),
         monthly_vapor_pressure_pa=tuple(1000.0 * value for value in monthly_kpa),
     )
     table.refuse_leftovers()
     return room
+
+
+def _read_weather_file(table: TomlTable, path: Path, temperature_degc: float, excess_kpa: float) -> RoomClimate:
+    from monitor.weather import INDOOR_EXCESS_PA, read_weather  # noqa: PLC0415 -- numpy, only where a file is named
+
+    excess_pa = INDOOR_EXCESS_PA if excess_kpa < 0 else 1000.0 * excess_kpa
+    try:
+        return read_weather(path).indoors(temperature_degc, excess_pa)
+    except ImportFileError as error:
+        raise table.error("weather_file", str(path), f"a TMY3 or EPW file ({error})") from error
 
 
 def _read_box(name: str, table: TomlTable) -> Box:

@@ -25,6 +25,7 @@ from monitor.records import (
     ReadingSeries,
     RejectedMessage,
     Rejection,
+    WhatIf,
 )
 
 AS_OF = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
@@ -166,6 +167,7 @@ class StubInference:
         self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: GOOD
         self.asked: list[list[BoxHistory]] = []
         self.horizon_days = 0
+        self.change: WhatIf | None = None
 
     def __call__(
         self,
@@ -173,8 +175,13 @@ class StubInference:
         as_of: datetime,
         humidity_limits: Sequence[float] | None = None,
         horizon_days: int = 540,
+        change: WhatIf | None = None,
     ) -> list[Outlook]:
         self.asked.append(list(histories))
         self.horizon_days = horizon_days
         limits = humidity_limits or [history.box.humidity_limit for history in histories]
-        return [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]
+        given = [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]
+        if change is None:
+            return given
+        self.change = change
+        return [replace(one, forecast_if=one.forecast and forecast_of(200.0)) for one in given]

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from monitor.assess import RechargePlan
     from monitor.faces.wording import Wording
-    from monitor.records import Assessment, DateQuantiles, LeakEstimate, Quantiles
+    from monitor.records import Assessment, CrossingForecast, DateQuantiles, LeakEstimate, Quantiles, WhatIf
 
 Answer = dict[str, Any]
 
@@ -40,6 +40,62 @@ def box_outlook(assessment: Assessment, wording: Wording) -> Answer:
             {str(days): _rounded(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS} if forecast else None
         ),
         "evidence": sentences(assessment),
+    }
+
+
+def what_if_answer(assessments: Iterable[Assessment], as_of: datetime, change: WhatIf) -> Answer:
+    """Return each box's forecast as it is and as it would be with something changed."""
+    return {
+        "as_of": as_of,
+        "what_if": _change(change),
+        "boxes": [
+            {
+                "box": a.box.name,
+                "as_it_is": _crossing(a.forecast),
+                "what_if": _crossing(a.forecast_if),
+                "time_left_ratio": time_left_ratio(a),
+                "evidence": sentences(a),
+            }
+            for a in assessments
+        ],
+    }
+
+
+def time_left_ratio(assessment: Assessment) -> float | None:
+    """Return how many times as long as now a changed box would last, by its medians; None where one isn't known."""
+    now, then = assessment.forecast, assessment.forecast_if
+    if now is None or then is None or now.cross_at.p50 is None or then.cross_at.p50 is None:
+        return None
+    left_s = (now.cross_at.p50 - assessment.as_of).total_seconds()
+    return _rounded((then.cross_at.p50 - assessment.as_of).total_seconds() / left_s) if left_s > 0.0 else None
+
+
+def _change(change: WhatIf) -> Answer:
+    climate = change.room_climate
+    return {
+        "limit_rh_pct": None if change.humidity_limit is None else _rounded(100.0 * change.humidity_limit),
+        "leak_times": change.conductance_factor,
+        "beads": change.desiccant,
+        "dry_mass_g": change.dry_mass_g,
+        "room": None if climate is None else {
+            "temperature_c": climate.temperature_degc,
+            "rh_pct": _rounded(100.0 * climate.relative_humidity),
+            "monthly_vapor_pressure_kpa": [_rounded(p / 1000.0) for p in climate.monthly_vapor_pressure_pa],
+        },
+    }  # fmt: skip
+
+
+def _crossing(forecast: CrossingForecast | None) -> Answer | None:
+    if forecast is None:
+        return None
+    return {
+        "limit_rh_pct": _rounded(100.0 * forecast.humidity_limit),
+        "capacity_used": _quantiles(forecast.capacity_used),
+        "headroom_g": _quantiles(forecast.headroom_g),
+        "cross_at": _dates(forecast.cross_at),
+        "spent_at": _dates(forecast.spent_at),
+        "chance_over_already": _rounded(forecast.chance_over_already),
+        "chance_within": {str(days): _rounded(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS},
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.records import Assessment, BoxState, CrossingForecast, EntryKind, LedgerEntry, Quantiles
+from monitor.records import Assessment, BoxState, CrossingForecast, EntryKind, LedgerEntry, Quantiles, WhatIf
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
@@ -150,6 +150,22 @@ class Wording:
 
     def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
         return as_of + timedelta(days=len(forecast.chance_by_day) - 1)
+
+    def changes(self, change: WhatIf) -> list[str]:
+        """Return what is supposed to be changed about a box, a phrase each."""
+        said = []
+        if change.humidity_limit is not None:
+            said.append(f"a limit of {percent(change.humidity_limit)}")
+        if change.conductance_factor != 1.0:
+            said.append(f"{figures(change.conductance_factor)} times the leak")
+        if change.dry_mass_g is not None or change.desiccant is not None:
+            mass = "as much" if change.dry_mass_g is None else self.mass(change.dry_mass_g)
+            kind = "the same kind" if change.desiccant is None else beads(change.desiccant)
+            said.append(f"fresh beads put in now, {mass} of {kind}")
+        if (climate := change.room_climate) is not None:
+            held = percent(climate.relative_humidity)
+            said.append(f"a room of {self.temperature(climate.temperature_degc)} and {held} in the mean")
+        return said
 
     def entry(self, entry: LedgerEntry) -> str:
         """Return what a person wrote down, in one sentence's worth of words."""

@@ -15,7 +15,8 @@ from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import change_of
-from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
+from monitor.inference.questions.what_if import what_if
+from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries, WhatIf
 
 _FIRST_LOOK_DRAWS = 400
 _WORTH_A_LOOK = 0.15
@@ -40,14 +41,19 @@ def outlooks(
     as_of: datetime,
     humidity_limits: Sequence[float] | None = None,
     horizon_days: int = HORIZON_DAYS,
+    change: WhatIf | None = None,
 ) -> list[Outlook]:
-    """Return one outlook for each history, in order; boxes given together inform each other."""
+    """Return one outlook for each history, in order; boxes given together inform each other.
+
+    ``change`` asks what each box would do with something changed, beside what it does.
+    """
     now_s = as_of.timestamp()
     rooms: dict[int, Hours] = {}
     looked = [_first_look(history, rooms, now_s) for history in histories]
     sightings = [s for one in looked for s in one.sightings]
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    return [_outlook(one, sightings, now_s, limit, horizon_days) for one, limit in zip(looked, limits, strict=True)]
+    question = _Question(now_s, horizon_days, change)
+    return [_outlook(one, sightings, limit, question) for one, limit in zip(looked, limits, strict=True)]
 
 
 def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _Looked:
@@ -102,20 +108,30 @@ def _earlier(record: Record, start_s: float) -> list[Sighting | None]:
     return found
 
 
-def _outlook(one: _Looked, sightings: list[Sighting], now_s: float, limit: float, horizon_days: int) -> Outlook:
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of every box alike."""
+
+    now_s: float
+    horizon_days: int
+    change: WhatIf | None
+
+
+def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Question) -> Outlook:
     if one.first is None:
         return Outlook(refusal=one.refusal)
     pooled = pool(one.record.box, one.first.episode.start_s, sightings)
-    posterior = estimate(one.record, now_s, pooled=pooled, least_days=0.0)
-    leak, ahead = leak_of(posterior), forecast(posterior, limit, horizon_days)
+    posterior = estimate(one.record, asked.now_s, pooled=pooled, least_days=0.0)
+    leak, ahead = leak_of(posterior), forecast(posterior, limit, asked.horizon_days)
     leak = replace(leak, comparison=comparison_of(posterior))
-    if _wandered(posterior) and (change := change_of(posterior)) is not None:
-        leak = replace(leak, changed_at=change.at, change_factor=change.factor)
+    if _wandered(posterior) and (since := change_of(posterior)) is not None:
+        leak = replace(leak, changed_at=since.at, change_factor=since.factor)
     return Outlook(
         leak=leak,
         forecast=ahead,
         evidence=(*filter(None, (one.remark,)), *evidence_of(posterior, ahead)),
         sharpen=sharpening_of(posterior, ahead),
+        forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )
 
 

@@ -21,6 +21,8 @@ _TOP_DAY = 205.0
 """Day of the year on which indoor vapor pressure tops in the north: late July."""
 _WETTEST = 0.95
 _LEAST_HOURS = 6
+_MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
+"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside."""
 
 
 @dataclass(frozen=True)
@@ -176,7 +178,8 @@ def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
     if declared.southern_hemisphere:
         mean[1] = -mean[1]
     if declared.monthly_vapor_pressure_pa:
-        return _from_months(np.asarray(declared.monthly_vapor_pressure_pa) / 1e3), np.array([0.15, 0.10, 0.08])
+        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / 1e3
+        return _from_months(monthly_kpa), declared.monthly_log_sd * _MONTHLY_SHARES
     mean[0] = np.log(declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / 1e3)
     sd[0] = 0.30
     return mean, sd

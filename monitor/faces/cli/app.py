@@ -31,6 +31,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "serve",
     "boxes",
     "outlook",
+    "what_if",
     "plan",
     "publish",
     "log",

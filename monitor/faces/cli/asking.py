@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.faces.wording import Wording
-    from monitor.records import Assessment
+    from monitor.records import Assessment, WhatIf
     from monitor.settings import Shelf
 
 BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
@@ -62,8 +62,12 @@ def ask(
     limit_pct: float | None = None,
     *,
     quiet: bool = False,
+    change: WhatIf | None = None,
 ) -> Asked:
-    """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown."""
+    """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown.
+
+    ``change`` asks for the forecast of each box with something changed, too.
+    """
     instant = given.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
     if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
         raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
@@ -82,6 +86,7 @@ def ask(
             instant,
             room_climate=shelf.room,
             humidity_limit=None if limit_pct is None else limit_pct / 100.0,
+            change=change,
         )
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
 

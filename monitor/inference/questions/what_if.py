@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,21 +13,7 @@ from monitor.inference.posterior.priors import SHAPE, START, shapes_of
 from monitor.inference.room import learn_room
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
-from monitor.records import CrossingForecast, RoomClimate
-
-
-@dataclass(frozen=True)
-class WhatIf:
-    """What one would change; None leaves a thing as it is."""
-
-    humidity_limit: float | None = None
-    conductance_factor: float = 1.0
-    """0.5 is half the leak."""
-    desiccant: str | None = None
-    dry_mass_g: float | None = None
-    """Fresh beads, dried as well as the present ones were, in place of those in the box."""
-    room_climate: RoomClimate | None = None
-    """Another place for the box."""
+from monitor.records import CrossingForecast, WhatIf
 
 
 def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
