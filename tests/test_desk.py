@@ -320,6 +320,28 @@ def test_a_swap_lays_the_old_charge_aside_and_undo_brings_it_back(desk: Desk) ->
     assert len(desk.stores.ledger.entries("pla")) == 1
 
 
+def test_beads_from_a_box_tell_the_grams_it_took_up(desk: Desk) -> None:
+    dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES)
+    desk.finish("bowl", AT)
+    desk.put("bowl", "pla", AT)
+    later = AT + timedelta(days=60)
+    run = desk.start("bowl", MICROWAVE, later, room=ROOM)
+    desk.weigh(RunWeighed(run.name, 0.0, 291.0), later)
+    *_, entry = desk.stores.ledger.entries("pla")
+    assert (entry.kind, entry.mass_g, entry.scale_resolution_g) == (EntryKind.weighing, 291.0, 1.0)
+    desk.undo(desk.stores.deeds.deeds()[-1].deed_id)
+    assert [kept.kind for kept in desk.stores.ledger.entries("pla")] == [EntryKind.charge]
+
+
+def test_the_jar_is_foretold_from_the_loading(desk: Desk) -> None:
+    """Beads at 2 % rest at about 1 % RH: the isotherm read backward, the lot's own capacity left aside."""
+    report = dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES)
+    jar = report.jar_relative_humidity
+    back = float(loading_from_jar_check(desiccant("orange_gel").isotherm, jar.p50, 22.0))
+    assert back == pytest.approx(report.loading_g_per_g.p50, rel=0.1)
+    assert jar.p05 < jar.p50 < jar.p95 < 0.10
+
+
 def test_first_days_in_a_box_are_a_jar_check(desk: Desk) -> None:
     desk.put("bowl", "pla", AT)
     assert desk.first_days("bowl") is None

@@ -188,7 +188,7 @@ class Desk:
             other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
         )
         _require(found, confirmed)
-        self.keep(weighed, now)
+        self.keep(weighed, now, None if run.weighings else self._taken_out(books, run, mass_g, weighed, now))
         return self.report(run.name)
 
     def report(self, run_name: str) -> RunReport:
@@ -263,6 +263,23 @@ class Desk:
             return None
         box = self.box(books.charge(charge_name).place.removeprefix(BOX))
         return jar_verdict(beads_of(books, charge_name), *found, box.sensor.accuracy)
+
+    def _taken_out(
+        self, books: Books, run: Run, mass_g: float, weighed: RunWeighed, now: datetime
+    ) -> LedgerEntry | None:
+        """Return what the first weighing of a run tells of the box the beads came from: water taken up, in grams."""
+        place = run.charge_before.place
+        beside = any(other.place == place and other.name != run.start.charge for other in books.charges.values())
+        if not place.startswith(BOX) or beside:
+            return None
+        return LedgerEntry(
+            kind=EntryKind.weighing,
+            box=place.removeprefix(BOX),
+            at=now,
+            mass_g=mass_g,
+            scale_resolution_g=weighed.resolution_g * weighed.factor,
+            note=f"charge {run.start.charge}, on its way to the {run.start.appliance}",
+        )
 
     def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
         earlier = self.stores.ledger.entries(box.name, before=now)

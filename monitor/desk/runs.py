@@ -66,6 +66,8 @@ class RunReport:
     energy_so_far_kwh: float
     energy_to_end_kwh: float
     services: tuple[Service, ...]
+    jar_relative_humidity: Quantiles
+    """Where a hygrometer over the cooled beads in a closed jar should come to rest."""
     remarks: tuple[str, ...] = ()
 
     @property
@@ -144,6 +146,7 @@ def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | 
         services=services(
             beads, it.fit.dry_mass_g(), it.fit.loading_g_per_g(), boxes, capacity_of(books, run.charge_before)
         ),
+        jar_relative_humidity=_jar(beads, it.fit.loading_g_per_g(), capacity_of(books, run.charge_before)[0]),
         remarks=_remarks(beads, run, it),
     )
 
@@ -238,6 +241,13 @@ def _last_step_s(points: Sequence[WeighedPoint]) -> float | None:
 def _limit_loading(beads: Desiccant, boxes: Sequence[Box]) -> float:
     limit = min((box.humidity_limit for box in boxes), default=USUAL_LIMIT)
     return float(beads.isotherm.loading_g_per_g(limit, STORAGE_DEGC))
+
+
+def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantiles:
+    loadings = (loading_g_per_g.p05, loading_g_per_g.p50, loading_g_per_g.p95)
+    fullest = float(beads.isotherm.loading_g_per_g(0.95, STORAGE_DEGC))
+    held = (float(np.clip(loading / factor, 1e-5, fullest)) for loading in loadings)
+    return Quantiles(*(float(beads.isotherm.relative_humidity(loading, STORAGE_DEGC)) for loading in held))
 
 
 def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:

@@ -79,6 +79,14 @@ def _service(service: Service, wording: Wording) -> str:
     return f"{word}, {share} ({spread(service.usable_g, wording_scale(wording))} {wording.mass_unit})"
 
 
+def jar_sentence(report: RunReport) -> str:
+    """Return what a jar check should show, for the second opinion that needs no scale."""
+    low, middle, high = (
+        100.0 * value for value in (getattr(report.jar_relative_humidity, name) for name in ("p05", "p50", "p95"))
+    )
+    return f"In a closed jar a hygrometer should come to rest near {middle:.1f} % RH ({low:.1f} {TO} {high:.1f})"
+
+
 def report_answer(report: RunReport) -> Answer:
     """Return a run as JSON."""
     start, judgement = report.run.start, report.judgement
@@ -110,6 +118,7 @@ def report_answer(report: RunReport) -> Answer:
         "time_to_end_min": {name: value / 60.0 for name, value in asdict(report.time_to_end_s).items()},
         "energy_kwh": {"so_far": report.energy_so_far_kwh, "to_end": report.energy_to_end_kwh},
         "boxes": [service_answer(service) for service in report.services],
+        "jar_rh_pct": {name: 100.0 * value for name, value in asdict(report.jar_relative_humidity).items()},
         "remarks": list(report.remarks),
     }
 

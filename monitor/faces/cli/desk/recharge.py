@@ -141,7 +141,7 @@ def status(
 def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: AsJson = False) -> None:
     """End a run; what it told of the beads stays with the charge and goes into the next box."""
     from monitor.desk.cautions import at_the_end
-    from monitor.faces.desk_words import verdict_sentence
+    from monitor.faces.desk_words import jar_sentence, verdict_sentence
 
     with opened(context, at) as it:
         report = it.desk.finish(run, it.at)
@@ -149,6 +149,7 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
             show_report(it, report, as_json=True)
     if not as_json:
         typer.echo(verdict_sentence(report))
+        typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
         typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
         say_cautions([(caution.text, caution.source) for caution in at_the_end()])
 
