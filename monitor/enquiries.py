@@ -1,69 +1,98 @@
-"""Joint: questions about one box beside its assessment: what if, and how leaky it is empty."""
+"""Joint: how leaky a box is when empty, from what a store holds or a table, and the ledger entry that remembers it."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.errors import UnknownBoxError
-from monitor.inference.forecast import forecast
-from monitor.inference.leak import Record, estimate
-from monitor.inference.posterior.hours import Hours, reduce_to_hours
-from monitor.inference.questions.leak_test import STEPS, EmptyBoxLeak, leak_of_empty_box
-from monitor.inference.questions.what_if import WhatIf, what_if
+import numpy as np
+
+from monitor.errors import TooLittleEvidence
+from monitor.inference.posterior.hours import reduce_to_hours
+from monitor.inference.questions.leak_test import STEPS, EmptyBoxLeak, both_ways, leak_of_empty_box
+from monitor.records import EntryKind, LedgerEntry, Quantiles, ReadingSeries
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from collections.abc import Sequence
 
-    from monitor.records import Box, CrossingForecast, RoomClimate
-    from monitor.store.contracts import Ledger, Readings
+    from monitor.records import Box, Reading
 
-__all__ = ["STEPS", "EmptyBoxLeak", "WhatIf", "imagine", "leak_when_empty"]
+__all__ = ["STEPS", "EmptyBoxLeak", "LeakTest", "leak_when_empty", "series_of"]
+
+UP, DOWN = "empty box, upward", "empty box, downward"
+_PAIRED_WITHIN = timedelta(days=60)
 
 
-def imagine(
-    readings: Readings,
-    ledger: Ledger,
+@dataclass(frozen=True)
+class LeakTest:
+    """A test of an empty box: what it found, by itself and with the newest run the other way."""
+
+    entry: LedgerEntry
+    found: EmptyBoxLeak
+    other_way: LedgerEntry | None
+    together: Quantiles | None
+    """Conductance from both runs; None where there is only this one. [g/day/kPa]"""
+
+
+def leak_when_empty(
+    inside: ReadingSeries,
+    outside: ReadingSeries,
     box: Box,
-    as_of: datetime,
-    change: WhatIf,
-    *,
-    room_climate: RoomClimate | None = None,
-) -> tuple[CrossingForecast, CrossingForecast]:
-    """Return the forecast of a box as it is, and as it would be.
+    span: tuple[datetime, datetime],
+    earlier: Sequence[LedgerEntry] = (),
+) -> LeakTest:
+    """Return the leak of a box that stood empty from one instant to another; ``earlier`` is the box's ledger.
 
     Raises
     ------
     TooLittleEvidence
-        If the box as it is can't be forecast.
+        If there are no readings outside the box, the test was too short, the box started too near the room, or beads
+        were in it.
     """
-    record = Record(
-        box,
-        reduce_to_hours(readings.series(box.name, end=as_of)),
-        _hours_of_room(readings, box, as_of),
-        tuple(ledger.entries(box.name, before=as_of)),
-        room_climate,
+    start, end = span
+    if len(outside) == 0:
+        raise TooLittleEvidence(f"no readings of '{box.room}': a test needs a sensor outside the box too")
+    if len(inside) == 0:
+        raise TooLittleEvidence(f"no readings of '{box.name}' from {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC")
+    _refuse_beads(box, start, end, earlier)
+    found = leak_of_empty_box(
+        reduce_to_hours(inside), reduce_to_hours(outside), start.timestamp(), end.timestamp(),
+        volume_liter=box.volume_liter, wall_material=box.wall_material,
+    )  # fmt: skip
+    there = found.conductance_g_per_day_per_kpa
+    entry = LedgerEntry(
+        EntryKind.leak_test, box.name, end, method=UP if found.upward else DOWN,
+        conductance_g_per_day_per_kpa=(there.p05, there.p50, there.p95),
+    )  # fmt: skip
+    other = _other_way(entry, earlier)
+    points = other.conductance_g_per_day_per_kpa if other else None
+    return LeakTest(entry, found, other, both_ways(there, Quantiles(*points)) if points else None)
+
+
+def series_of(readings: Sequence[Reading], name: str) -> ReadingSeries:
+    """Return the readings of one name as columns in time order."""
+    there = sorted((reading for reading in readings if reading.box == name), key=lambda reading: reading.at)
+    return ReadingSeries(
+        box=name,
+        at_s=np.array([reading.at.timestamp() for reading in there]),
+        temperature_degc=np.array([reading.temperature_degc for reading in there]),
+        relative_humidity=np.array([reading.relative_humidity for reading in there]),
+        marks=np.zeros(len(there), dtype=np.uint16),
     )
-    posterior = estimate(record, as_of.timestamp())
-    return forecast(posterior), what_if(posterior, change)
 
 
-def leak_when_empty(readings: Readings, box: Box, start: datetime, end: datetime) -> EmptyBoxLeak:
-    """Return the leak of a box that stood empty between two instants, from readings inside and outside.
-
-    Raises
-    ------
-    UnknownBoxError
-        If no sensor stands outside the box.
-    TooLittleEvidence
-        If the test was too short, or the box started too near the room.
-    """
-    room = _hours_of_room(readings, box, end)
-    if room is None:
-        raise UnknownBoxError(f"no readings of '{box.room}': an empty-box test needs a sensor outside the box too")
-    inside = reduce_to_hours(readings.series(box.name, start, end))
-    return leak_of_empty_box(inside, room, start.timestamp(), end.timestamp(), box.volume_liter)
+def _refuse_beads(box: Box, start: datetime, end: datetime, earlier: Sequence[LedgerEntry]) -> None:
+    """Refuse a span in which beads were put in: what they take up would pass for a tight box."""
+    for entry in earlier:
+        if entry.kind in (EntryKind.charge, EntryKind.recharge) and start < entry.at < end:
+            raise TooLittleEvidence(
+                f"beads went into {box.name} on {entry.at:%Y-%m-%d %H:%M} UTC, within the test; end it before that"
+            )
 
 
-def _hours_of_room(readings: Readings, box: Box, end: datetime) -> Hours | None:
-    series = readings.series(box.room, end=end)
-    return reduce_to_hours(series) if len(series) else None
+def _other_way(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> LedgerEntry | None:
+    wanted = DOWN if entry.method == UP else UP
+    there = [e for e in earlier if e.kind is EntryKind.leak_test and e.method == wanted]
+    near = [e for e in there if abs(e.at - entry.at) <= _PAIRED_WITHIN]
+    return max(near, key=lambda e: e.at, default=None)

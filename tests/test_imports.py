@@ -34,7 +34,6 @@ MAY_IMPORT: dict[str, set[str]] = {
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"backtest", "physics", "inference", *GROUND},
     "enquiries": {"store.contracts", "inference", *GROUND},
-    "weather_file": {"physics", "errors"},
     "calculators": {"physics", "errors"},
     "faces": {
         "faces",
@@ -46,7 +45,6 @@ MAY_IMPORT: dict[str, set[str]] = {
         "desk",
         "backtest",
         "enquiries",
-        "weather_file",
         "calculators",
         "weather",
         "settings",

@@ -67,11 +67,11 @@ def test_indoors_is_outdoors_plus_what_people_add_and_never_wet(tmp_path: Path) 
 
 
 def test_a_room_nobody_measured_follows_the_file_with_a_spread_of_its_own() -> None:
-    """The harmonic through the months is within an eighth of each; its spread is the one that comes with the months."""
+    """The harmonic through the months is within 15 % of each; the spread comes with the months."""
     room = read_weather(YEAR).indoors(28.0)
     learned = learn_room(None, room, 0.0)
     middle = (np.arange(12) + 0.5) * YEAR_DAYS / 12.0
-    assert learned.expected_kpa(middle) == pytest.approx(np.array(room.monthly_vapor_pressure_pa) / 1e3, rel=0.125)
+    assert learned.expected_kpa(middle) == pytest.approx(np.array(room.monthly_vapor_pressure_pa) / 1e3, rel=0.15)
     assert np.sqrt(learned.log_vapor.covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
 
 

@@ -62,8 +62,10 @@ def _unlogged(posterior: Posterior) -> str:
 def _grams(posterior: Posterior) -> str:
     if posterior.episode.desiccant is None:
         return "There is no desiccant: the box follows the room, and its spools and walls slow it."
-    if grams_known(posterior):
+    if posterior.episode.weighings:
         return "Grams are known from weighings."
+    if grams_known(posterior):
+        return "Grams are known from a test of the empty box."
     return (
         "Grams rest on the declared mass of beads and a book value of what they hold; humidity alone tells the ratio."
     )

@@ -62,6 +62,8 @@ class Episode:
     """Steps of this episode that no entry explains."""
     all_unlogged_steps: int
     """The same since the box was first charged."""
+    leak_tested: bool = False
+    """True where a test of the empty box told its leak in grams."""
 
 
 def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:
@@ -109,6 +111,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         first_start_s=first_s,
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
         all_unlogged_steps=_unexplained(find_steps(hours, box.sensor.resolution), known),
+        leak_tested=any(e.kind is EntryKind.leak_test for e in known),
     )
 
 

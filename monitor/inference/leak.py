@@ -235,8 +235,9 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
 
 
 def grams_known(posterior: Posterior) -> bool:
-    """True where weighings tie the estimate to grams; the leak of a box without desiccant is tied by its air."""
-    return len(posterior.episode.weighings) > 0 or posterior.episode.desiccant is None
+    """True where weighings or a test of the empty box tie the estimate to grams; a box without desiccant is so tied."""
+    episode = posterior.episode
+    return len(episode.weighings) > 0 or episode.leak_tested or episode.desiccant is None
 
 
 def _summer_day(posterior: Posterior) -> float:

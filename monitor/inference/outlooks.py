@@ -12,7 +12,7 @@ from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.advice import comparison_of, evidence_of, sharpening_of
 from monitor.inference.forecast import HORIZON_DAYS, forecast
 from monitor.inference.leak import Posterior, Record, estimate, leak_of
-from monitor.inference.pooling import Sighting, pool, sighting_of
+from monitor.inference.pooling import Sighting, pool, sighting_of, tested
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import change_of
 from monitor.inference.questions.what_if import what_if
@@ -70,7 +70,7 @@ def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _
         return _too_young(record, now_s, str(error))
     except OutOfRangeError as error:
         return _Looked(record, None, str(error), ())
-    found = [sighting_of(first), *_earlier(record, first.episode.start_s)]
+    found = [sighting_of(first), *_earlier(record, first.episode.start_s), *tested(history.box, history.entries, now_s)]
     return _Looked(record, first, "", tuple(s for s in found if s is not None))
 
 
@@ -80,7 +80,8 @@ def _too_young(record: Record, now_s: float, refusal: str) -> _Looked:
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None or newest.loading_g_per_g is None:
         return _Looked(record, None, refusal, ())
-    found = tuple(s for s in _earlier(record, newest.at.timestamp()) if s is not None)
+    earlier = _earlier(record, newest.at.timestamp())
+    found = tuple(s for s in (*earlier, *tested(record.box, record.entries, now_s)) if s is not None)
     if not found:
         return _Looked(record, None, refusal, ())
     return _Looked(record, estimate(record, now_s, count=_FIRST_LOOK_DRAWS, least_days=0.0), "", found, _STANDS_IN)

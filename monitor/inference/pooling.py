@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.inference.leak import Posterior
 from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, style_prior
-from monitor.records import Box
+from monitor.records import Box, EntryKind, LedgerEntry
 
 _STYLE_MEAN_SD = 0.6
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
@@ -33,6 +33,8 @@ class Sighting:
     episode_start_s: float
     mean: float
     sd: float
+    tested: bool = False
+    """True where a test of the empty box told it."""
 
 
 def sighting_of(posterior: Posterior) -> Sighting | None:
@@ -49,23 +51,37 @@ def sighting_of(posterior: Posterior) -> Sighting | None:
     return Sighting(box.name, box.style, posterior.now_s, start_s, own, float(precision**-0.5))
 
 
+def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Sighting]:
+    """Return what tests of the empty box told before an instant."""
+    found = []
+    for entry in entries:
+        points, at_s = entry.conductance_g_per_day_per_kpa, entry.at.timestamp()
+        if entry.kind is EntryKind.leak_test and entry.box == box.name and points and at_s < before_s:
+            low, middle, high = np.log(np.array(points) / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
+            sd = float(high - low) / (2 * 1.645)
+            found.append(Sighting(box.name, box.style, at_s, at_s, float(middle), sd, tested=True))
+    return found
+
+
 def pool(box: Box, episode_start_s: float, sightings: Iterable[Sighting]) -> tuple[float, float]:
     """Return mean and sd of ln(air changes a day) to start from, given what was seen of this and other boxes.
 
-    Of each other box of the style the latest sighting counts; of this box the latest of every earlier episode.
+    Of each other box of the style the latest sighting counts; of this box the latest of every earlier
+    episode, and every test of it empty.
     """
     latest: dict[str, Sighting] = {}
     own: dict[float, Sighting] = {}
     for s in sightings:
         if s.box == box.name:
-            if s.episode_start_s < episode_start_s - 86_400.0:
+            if s.tested or s.episode_start_s < episode_start_s - 86_400.0:
                 own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
         elif s.style == box.style:
             latest[s.box] = max(latest.get(s.box, s), s, key=lambda one: one.at_s)
     mean, variance = _style(box, list(latest.values()))
     precision, weighted = 1.0 / variance, mean / variance
     if own:
-        earlier = sorted(own.values(), key=lambda s: s.at_s)[-3:]
+        episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
+        earlier = [*episodes[-3:], *(s for s in own.values() if s.tested)]
         shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
         # episodes of one box share its body: together they can't tell more than the spread between episodes allows
         own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * 1.1))

@@ -1,8 +1,9 @@
 """The empty-box test: how fast an empty box drifts to the room tells its conductance in grams, beads apart.
 
 With nothing hygroscopic inside, dp/dt = n (p_room - p_box): the water analogue of tracer decay (ASTM E741). Vapor
-pressure is used, not humidity, so that warm hours do no harm. Walls take some water up: the test reads a little slow,
-and one upward with one downward run tells by how much.
+pressure is used, not humidity, so that warm hours do no harm. Walls that take water up slow the course in both
+directions, so the test reads low by what is guessed here from their material; an error of the sensors and walls that
+lag pull a run up and a run down apart, and their mean is nearer the truth.
 """
 
 from __future__ import annotations
@@ -23,8 +24,22 @@ _LEAST_STEP_KPA = 0.15
 _GRID = np.geomspace(0.01, 60.0, 400)
 _CORRELATED_HOURS = 6.0
 """Errors of neighboring hours are alike; so many hours count as one observation."""
-_WALLS_SD = 0.10
-"""What wall uptake may hide, in ln conductance (a judgement)."""
+_WALLS = {
+    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
+    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
+    "thirsty": (
+        ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
+        (0.30, 0.30),
+    ),
+}
+_WALLS_UNKNOWN = (0.10, 0.12)
+"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
+
+The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
+polycarbonate grams, though only its skin within a day or two.
+"""
+_LEARNED_SD = 0.8
+"""A posterior wider than this in ln conductance has hardly learned from the test."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
 
 
@@ -37,35 +52,74 @@ class EmptyBoxLeak:
     half_time_days: Quantiles
     residual_kpa: float
     """Scatter of the vapor pressure about the fitted course."""
+    hours: int
+    upward: bool
+    """True where the box started drier than the room."""
+    walls_matter: bool = False
+    """True where the walls are of a material that takes up much water."""
 
 
-def leak_of_empty_box(box: Hours, room: Hours, start_s: float, end_s: float, volume_liter: float) -> EmptyBoxLeak:
+def leak_of_empty_box(
+    box: Hours, room: Hours, start_s: float, end_s: float, *, volume_liter: float, wall_material: str | None = None
+) -> EmptyBoxLeak:
     """Return the leak of an empty box from readings inside and outside between two instants.
 
     Raises
     ------
     TooLittleEvidence
-        If there are fewer than twelve hours, or the box started too near the room.
+        If there are fewer than twelve hours, the box started too near the room, or it hardly moved.
     """
     inside = box.between(start_s, end_s).vapor_pressure_kpa
     outside = room.between(start_s, end_s).vapor_pressure_kpa
     known = np.isfinite(inside) & np.isfinite(outside)
     if known.sum() < _LEAST_HOURS:
         raise TooLittleEvidence(f"{int(known.sum())} hours of readings inside and outside; a test needs {_LEAST_HOURS}")
-    step = float(np.abs(inside[known][:3] - outside[known][:3]).mean())
-    if step < _LEAST_STEP_KPA:
+    step = float(np.mean(inside[known][:3] - outside[known][:3]))
+    if abs(step) < _LEAST_STEP_KPA:
         raise TooLittleEvidence(
-            f"the box started {step:.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart, "
+            f"the box started {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart, "
             "drier or moister by a jar of beads or a damp cloth taken out before closing"
         )
     weights, scatter = _posterior(inside, outside, known)
-    logs = np.log(_GRID)
-    middle = float(weights @ logs)
-    sd = float(np.sqrt(weights @ (logs - middle) ** 2 + _WALLS_SD**2))
-    changes = [float(np.exp(middle + z * sd)) for z in (-1.645, 0.0, 1.645)]
+    (slower, slower_sd), thirsty = _walls(wall_material)
+    middle = float(weights @ np.log(_GRID))
+    seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
+    if seen_sd > _LEARNED_SD:
+        raise TooLittleEvidence(
+            f"in {len(inside)} hours the box moved too little to tell its leak; leave it closed for longer, "
+            "or start it further from the room"
+        )
+    sd = float(np.hypot(seen_sd, slower_sd))
+    changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-1.645, 0.0, 1.645)))
+    return _found(changes, volume_liter, scatter, int(known.sum()), upward=step < 0.0, walls_matter=thirsty)
+
+
+def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
+    """Return what a run up and a run down tell together: the mean of their logarithms.
+
+    Their spreads are partly of the same cause, the walls, so the narrower one stands for both; where the two disagree,
+    half of what lies between them is added.
+    """
+    logs = [np.log([run.p05, run.p50, run.p95]) for run in (one, other)]
+    middle = 0.5 * (logs[0][1] + logs[1][1])
+    sd = np.hypot(min(float(q[2] - q[0]) / 3.29 for q in logs), 0.5 * abs(logs[0][1] - logs[1][1]))
+    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-1.645, 0.0, 1.645)))
+
+
+def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int, **rest: bool) -> EmptyBoxLeak:
     per_change = CONDUCTANCE_PER_AIR_CHANGE * volume_liter
-    halves = [float(np.log(2.0)) / n for n in reversed(changes)]
-    return EmptyBoxLeak(Quantiles(*changes), Quantiles(*(n * per_change for n in changes)), Quantiles(*halves), scatter)
+    points = (changes.p05, changes.p50, changes.p95)
+    conductance = Quantiles(*(n * per_change for n in points))
+    half_time = Quantiles(*(float(np.log(2.0)) / n for n in reversed(points)))
+    return EmptyBoxLeak(changes, conductance, half_time, scatter, hours, **rest)
+
+
+def _walls(material: str | None) -> tuple[tuple[float, float], bool]:
+    """How much slower walls make the course, and whether by much; longer names are looked for first."""
+    words = (material or "").lower()
+    named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
+    kind = next((kind for name, kind in named if words.startswith(name)), None)
+    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
 
 
 def _posterior(inside: FloatArray, outside: FloatArray, known: NDArray[np.bool_]) -> tuple[FloatArray, float]:
@@ -101,6 +155,7 @@ STEPS = (
     "Take beads, spools and cardboard out; wipe the box dry and leave it open for an hour.",
     "Dry its air for an hour with beads in a cup, or moisten it with a damp cloth; take that out and close the lid.",
     "Leave sensors inside and outside for a day; three days for a box that seals well.",
-    "Where it can be done, repeat it the other way round: the mean of both is free of what the walls take up.",
+    "Where it can be done, repeat it the other way round: where walls and sensors mislead, the two runs differ.",
+    "Log the recharge when the beads go back in, so that a new episode begins.",
 )
 """How the test is done, in order."""

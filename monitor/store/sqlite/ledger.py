@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -18,9 +17,10 @@ if TYPE_CHECKING:
 
 _COLUMNS = (
     "kind, box, at_ms, mass_g, scale_resolution_g, desiccant, dry_mass_g, method,"
-    " loading_p05, loading_p50, loading_p95, note, logged_at_ms"
+    " loading_p05, loading_p50, loading_p95, note, logged_at_ms,"
+    " conductance_p05, conductance_p50, conductance_p95"
 )
-INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 13)})"
+INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 16)})"
 _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
 ALLOWANCE_BYTES = 64 * 1024 * 1024
@@ -96,16 +96,21 @@ def entry_row(entry: LedgerEntry) -> tuple[object, ...]:
         *(entry.loading_g_per_g or (None, None, None)),
         entry.note,
         to_ms(entry.logged_at or datetime.now(tz=UTC)),
+        *(entry.conductance_g_per_day_per_kpa or (None, None, None)),
     )
 
 
 def _to_entry(row: tuple[object, ...]) -> LedgerEntry:
-    entry_id, kind, box, at_ms, mass, resolution, desiccant, dry_mass, method, p05, p50, p95, note, logged_ms = row
-    entry = LedgerEntry(
+    entry_id, kind, box, at_ms, mass, resolution, desiccant, dry_mass, method, *loading, note, logged_ms = row[:-3]
+    return LedgerEntry(
         EntryKind(kind), box, from_ms(at_ms), mass, resolution, desiccant, dry_mass, method,  # type: ignore[arg-type]
+        loading_g_per_g=_three(loading), conductance_g_per_day_per_kpa=_three(row[-3:]),
         note=note, entry_id=entry_id, logged_at=from_ms(logged_ms),  # type: ignore[arg-type]
     )  # fmt: skip
-    return entry if p50 is None else replace(entry, loading_g_per_g=(p05, p50, p95))  # type: ignore[arg-type]
+
+
+def _three(points: Sequence[object]) -> tuple[float, float, float] | None:
+    return None if points[1] is None else (points[0], points[1], points[2])  # type: ignore[return-value]
 
 
 def add_rejections(connection: sqlite3.Connection, rejections: Sequence[Rejection]) -> None:

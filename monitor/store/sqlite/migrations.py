@@ -137,6 +137,12 @@ CREATE TABLE outbox (
 ) WITHOUT ROWID, STRICT;
 """
 
+_LEAK_TESTS = """
+ALTER TABLE ledger ADD COLUMN conductance_p05 REAL;
+ALTER TABLE ledger ADD COLUMN conductance_p50 REAL;
+ALTER TABLE ledger ADD COLUMN conductance_p95 REAL
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -146,6 +152,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("how far readings were thinned out", _THINNED),
     ("readings a second store does not have yet", _OUTBOX),
     ("deeds of the recharge desk", _DEEDS),
+    ("what leak tests of empty boxes found", _LEAK_TESTS),
 )
 
 

@@ -1,0 +1,47 @@
+"""`siccast climate`: what a weather file tells of a room's year, month by month."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from monitor.faces.cli.asking import AsJson, shelf_of
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command()(climate)
+
+
+def climate(
+    context: typer.Context,
+    weather_file: Annotated[Path, typer.Argument(help="A typical year of hours: TMY3 or EPW.")],
+    as_json: AsJson = False,
+) -> None:
+    """Show the vapor pressure of a typical year, outdoors and as a room of the shelf's temperature may have it."""
+    from monitor.faces.cli.output import say, show_json, show_table
+    from monitor.records import RoomClimate
+    from monitor.weather import read_weather
+
+    weather = read_weather(weather_file)
+    room = weather.indoors((shelf_of(context).room or RoomClimate()).temperature_degc)
+    months = [
+        {
+            "month": place,
+            "outdoors_temperature_c": round(cold, 1),
+            "outdoors_vapor_pressure_kpa": round(outside / 1e3, 3),
+            "indoors_vapor_pressure_kpa": round(inside / 1e3, 3),
+        }
+        for place, (cold, outside, inside) in enumerate(
+            zip(weather.temperature_degc, weather.vapor_pressure_pa, room.monthly_vapor_pressure_pa, strict=True), 1
+        )
+    ]
+    if as_json:
+        show_json({"room_temperature_c": room.temperature_degc, "months": months})
+        return
+    headings = ("month", "outdoors, °C", "outdoors, kPa", "indoors, kPa")
+    show_table(headings, [tuple(str(value) for value in month.values()) for month in months], right=(0, 1, 2, 3))
+    say("Indoors is a guess: the air outdoors, what people add in winter, never above 70 % of saturation.")
+    say(f"In the shelf file: [room] weather_file = '{weather_file}', or the months you know better yourself.")

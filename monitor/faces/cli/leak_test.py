@@ -1,0 +1,164 @@
+"""`siccast leak-test`: how an empty box is tested for its leak, and what the test found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from monitor.faces.cli import given
+from monitor.faces.cli.asking import AsJson, shelf_of
+
+if TYPE_CHECKING:
+    from monitor.enquiries import LeakTest
+    from monitor.faces.wording import Wording
+    from monitor.records import Box, Reading, ReadingSeries
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command("leak-test")(leak_test)
+
+
+def leak_test(
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(metavar="BOX", help="A declared box.")],
+    *,
+    start: Annotated[
+        str | None, typer.Option("--from", help="When the empty box was closed, as in 2026-03-01T07:30.")
+    ] = None,
+    end: Annotated[str | None, typer.Option("--to", help="When it was opened again; now when left out.")] = None,
+    csv_file: Annotated[
+        Path | None,
+        typer.Option("--csv", help="Readings of the box and of its room, as `siccast readings export` writes them."),
+    ] = None,
+    keep: Annotated[bool, typer.Option(help="Whether later estimates of the box shall know what was found.")] = True,
+    as_json: AsJson = False,
+) -> None:
+    """Guide a test of an empty box, and once it has run reckon the leak from it.
+
+    Without --from it says how the test is done. No beads, spools or cardboard may be in the box while it runs.
+    """
+    from monitor.store.opening import open_stores
+
+    shelf = shelf_of(context)
+    asked = shelf.box(box)
+    if start is None and csv_file is None:
+        _guide(asked)
+        return
+    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+        test = _reckon(shelf, stores, asked, (start, end), csv_file)
+        number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC))) if keep else None
+    if as_json:
+        from monitor.faces.cli.output import show_json
+
+        show_json(_answer(test, number))
+        return
+    _show(test, asked, number, shelf)
+
+
+def _guide(box: Box) -> None:
+    from monitor.enquiries import STEPS
+    from monitor.faces.cli.output import say
+
+    for number, step in enumerate(STEPS, start=1):
+        say(f"{number}. {step}")
+    say(f"Then: siccast leak-test {box.name} --from <when the lid was closed> --to <when it was opened>")
+
+
+def _reckon(
+    shelf: Shelf, stores: Stores, box: Box, given_span: tuple[str | None, str | None], csv_file: Path | None
+) -> LeakTest:
+    from monitor.enquiries import leak_when_empty, series_of
+
+    now = shelf.now(datetime.now(tz=UTC))
+    rows = None if csv_file is None else _rows_of(csv_file, shelf, now)
+    start, end = (None if text is None else given.instant(text, shelf.timezone, now) for text in given_span)
+    if rows is not None:
+        own = series_of(rows, box.name)
+        if len(own):
+            start = start or datetime.fromtimestamp(float(own.at_s[0]), UTC)
+            end = end or datetime.fromtimestamp(float(own.at_s[-1]) + 1.0, UTC)
+    start, end = start or now, end or now
+    if end <= start:
+        raise typer.BadParameter(f"the test would end {end:%Y-%m-%d %H:%M} UTC, before it began", param_hint="'--to'")
+
+    def series(name: str) -> ReadingSeries:
+        return stores.readings.series(name, start, end) if rows is None else series_of(rows, name)
+
+    return leak_when_empty(series(box.name), series(box.room), box, (start, end), stores.ledger.entries(box.name))
+
+
+def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
+    """Return every reading of a table; one row that can't be read stops the test, by its line."""
+    from monitor.errors import ImportFileError
+    from monitor.feed.formats.table import TableShape, read_table
+
+    readings: list[Reading] = []
+    try:
+        with csv_file.open(encoding="utf-8", newline="") as lines:
+            for decoded in read_table(lines, TableShape(timezone=shelf.timezone), now, csv_file.name):
+                if decoded.rejections:
+                    raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")
+                readings += decoded.readings
+    except OSError as error:
+        raise ImportFileError(f"{csv_file} can't be read: {error.strerror or error}") from error
+    return readings
+
+
+def _answer(test: LeakTest, number: int | None) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    found = test.found
+    return {
+        "box": test.entry.box,
+        "leak_g_per_day_per_kpa": asdict(found.conductance_g_per_day_per_kpa),
+        "air_changes_per_day": asdict(found.air_changes_per_day),
+        "half_time_days": asdict(found.half_time_days),
+        "hours": found.hours,
+        "direction": "up" if found.upward else "down",
+        "both_ways_g_per_day_per_kpa": None if test.together is None else asdict(test.together),
+        "entry": number,
+        "notes": _notes(test),
+    }
+
+
+def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
+    from monitor.faces.cli.output import say, show_table
+    from monitor.faces.wording import Wording, spread
+
+    wording: Wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+    unit = f"{wording.mass_unit}/day/kPa"
+    rows = [
+        (f"leak, {unit}", wording.masses(test.found.conductance_g_per_day_per_kpa)),
+        ("air changes a day", spread(test.found.air_changes_per_day)),
+        ("half-time, days", spread(test.found.half_time_days)),
+    ]
+    if test.together is not None:
+        rows.append((f"leak by both runs, {unit}", wording.masses(test.together)))
+    show_table((box.name, "empty box (90 %)"), rows)
+    for note in _notes(test):
+        say(note)
+    if number is not None:
+        say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
+            f"Log the recharge when beads go in again: `siccast log recharge {box.name}`.")  # fmt: skip
+
+
+def _notes(test: LeakTest) -> list[str]:
+    found, other = test.found, test.other_way
+    way = "drier than the room, so it rose" if found.upward else "moister than the room, so it fell"
+    notes = [f"Rests on {found.hours} hours; the box started {way}."]
+    if found.walls_matter:
+        notes.append("Walls of this material take up water: the air alone would have moved faster, by a guess.")
+    if other is None:
+        back = "moister" if found.upward else "drier"
+        notes.append(f"A run that starts {back} than the room would show what walls and sensors did to this one.")
+    elif test.together is not None and other.conductance_g_per_day_per_kpa is not None:
+        ratio = found.conductance_g_per_day_per_kpa.p50 / other.conductance_g_per_day_per_kpa[1]
+        notes.append(f"It is {ratio:.2f} times what the run the other way gave; the mean of both is nearer the truth.")
+    return notes

@@ -1,0 +1,171 @@
+"""`siccast leak-test`: its guide, what it finds from the store or a table, what later estimates know, what it refuses.
+
+The course is the exponential of an empty box, p = p_room + (p_0 - p_room) exp(-n t), n V / (R_v T) its conductance.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from monitor.assess import assess
+from monitor.faces.cli.app import app
+from monitor.physics.leakage import conductance_from_air_changes
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import Assessment, EntryKind, LedgerEntry, Reading
+from monitor.settings import load_shelf
+from monitor.store.opening import open_stores
+
+CLOSED = datetime(2026, 3, 1, tzinfo=UTC)
+SHELF = """
+[boxes.tall]
+volume_l = 10
+style = "gasket"
+wall_material = "glass"
+"""
+SATURATION_KPA = float(saturation_vapor_pressure_pa(21.0)) / 1e3
+CHANGES_PER_DAY = 0.4
+SPAN = ("--from", "2026-03-01", "--to", "2026-03-04")
+
+
+def course(first: datetime, days: int, start_kpa: float, room_kpa: float = 1.2) -> list[Reading]:
+    """An empty box that drifts to its room, hour by hour, with the scatter of a fair sensor."""
+    rng = np.random.default_rng(2)
+    t = np.arange(24 * days) / 24.0
+    inside = room_kpa + (start_kpa - room_kpa) * np.exp(-CHANGES_PER_DAY * t)
+    shown = inside / SATURATION_KPA + 0.001 * rng.standard_normal(len(t))
+    at = [first + timedelta(days=float(day)) for day in t]
+    return [Reading("tall", a, 21.0, float(rh)) for a, rh in zip(at, shown, strict=True)] + [
+        Reading("room", a, 21.0, room_kpa / SATURATION_KPA) for a in at
+    ]
+
+
+def shelf_with(folder: Path, readings: list[Reading]) -> Path:
+    (folder / "shelf.toml").write_text(SHELF)
+    with open_stores(folder / "siccast.sqlite3", synchronous="OFF") as stores:
+        stores.readings.add(readings)
+    return folder
+
+
+def ask(shelf: Path, *words: str) -> Any:
+    return CliRunner().invoke(app, ["--shelf", str(shelf), "leak-test", "tall", *words])
+
+
+def found(shelf: Path, *words: str) -> dict[str, Any]:
+    answer = ask(shelf, *words, "--json")
+    assert answer.exit_code == 0, answer.output + str(answer.exception)
+    return dict(json.loads(answer.stdout))
+
+
+def test_the_guide_ends_with_the_command_to_run(tmp_path: Path) -> None:
+    said = ask(shelf_with(tmp_path, [])).stdout
+    assert said.startswith("1. Take beads, spools and cardboard out")
+    assert "siccast leak-test tall --from" in said
+
+
+@pytest.mark.parametrize(("start_kpa", "direction"), [(0.4, "up"), (2.0, "down")])
+def test_both_directions_give_the_conductance_back(start_kpa: float, direction: str, tmp_path: Path) -> None:
+    answer = found(shelf_with(tmp_path, course(CLOSED, 3, start_kpa)), *SPAN)
+    truth = conductance_from_air_changes(CHANGES_PER_DAY, 10.0, 23.0)
+    assert answer["leak_g_per_day_per_kpa"]["p50"] == pytest.approx(truth, rel=0.06)
+    assert answer["leak_g_per_day_per_kpa"]["p05"] < truth < answer["leak_g_per_day_per_kpa"]["p95"]
+    assert answer["half_time_days"]["p50"] == pytest.approx(np.log(2.0) / CHANGES_PER_DAY, rel=0.06)
+    assert (answer["direction"], answer["hours"]) == (direction, 72)
+
+
+def test_a_table_stands_in_for_the_store(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, [])
+    table = tmp_path / "test.csv"
+    rows = [
+        f"{r.box},{r.at.isoformat()},{r.temperature_degc},{100 * r.relative_humidity}" for r in course(CLOSED, 3, 0.4)
+    ]
+    table.write_text("\n".join(["box,t,temperature_c,rh_pct", *rows]))
+    assert found(shelf, "--csv", str(table))["air_changes_per_day"]["p50"] == pytest.approx(CHANGES_PER_DAY, rel=0.06)
+    table.write_text("\n".join(["box,t,temperature_c,rh_pct", *rows[:5], "tall,2026-03-01T09:00:00Z,21.0,wet"]))
+    answer = ask(shelf, "--csv", str(table))
+    assert "test.csv, line 7" in str(answer.exception)
+
+
+def test_a_run_the_other_way_is_told_beside_it(tmp_path: Path) -> None:
+    later = CLOSED + timedelta(days=10)
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4) + course(later, 3, 2.0))
+    assert found(shelf, *SPAN)["both_ways_g_per_day_per_kpa"] is None
+    both = found(shelf, "--from", "2026-03-11", "--to", "2026-03-14")["both_ways_g_per_day_per_kpa"]
+    assert both["p50"] == pytest.approx(conductance_from_air_changes(CHANGES_PER_DAY, 10.0, 23.0), rel=0.05)
+
+
+def with_beads_after(shelf: Path) -> Assessment:
+    """Ten days on beads at a humidity that a floor hides: the readings tell nothing of the leak."""
+    again = CLOSED + timedelta(days=4)
+    with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
+        stores.ledger.log(
+            LedgerEntry(
+                EntryKind.charge, "tall", again, desiccant="silica_gel", dry_mass_g=200.0, method="oven_120C_3h"
+            )
+        )
+        hours = [again + timedelta(hours=h) for h in range(240)]
+        stores.readings.add([Reading("tall", at, 21.0 + 0.1 * (i % 5), 0.20) for i, at in enumerate(hours)])
+        stores.readings.add([Reading("room", at, 21.0 + 0.1 * (i % 3), 0.5) for i, at in enumerate(hours)])
+        return assess(stores.readings, stores.ledger, load_shelf(shelf, {}).boxes, hours[-1])[0]
+
+
+def test_later_estimates_know_what_the_test_found(tmp_path: Path) -> None:
+    """At the floor the style's prior is all there is, unless the empty box was tested: then grams are known."""
+    kept = shelf_with(tmp_path / "kept", course(CLOSED, 3, 0.4)) if (tmp_path / "kept").mkdir() is None else tmp_path
+    found(kept, *SPAN)
+    (tmp_path / "not").mkdir()
+    looked = shelf_with(tmp_path / "not", course(CLOSED, 3, 0.4))
+    assert found(looked, *SPAN, "--no-keep")["entry"] is None
+    tested, blind = (with_beads_after(shelf).leak for shelf in (kept, looked))
+    assert tested is not None
+    assert blind is not None
+    width = {
+        name: np.log(leak.conductance_g_per_day_per_kpa.p95 / leak.conductance_g_per_day_per_kpa.p05)
+        for name, leak in (("tested", tested), ("blind", blind))
+    }
+    assert width["tested"] < 0.7 * width["blind"]
+    assert tested.grams_known
+    assert not blind.grams_known
+    truth = conductance_from_air_changes(CHANGES_PER_DAY, 10.0, 23.0)
+    assert tested.conductance_g_per_day_per_kpa.p05 < truth < tested.conductance_g_per_day_per_kpa.p95
+
+
+def test_the_entry_can_be_listed_and_taken_back(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
+    said = ask(shelf, *SPAN).stdout
+    assert "Kept as entry 1; `siccast log undo 1` takes it back" in said
+    assert "leak test" in CliRunner().invoke(app, ["--shelf", str(shelf), "log", "show"]).stdout
+    assert CliRunner().invoke(app, ["--shelf", str(shelf), "log", "undo", "1"]).exit_code == 0
+    with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
+        assert stores.ledger.entries("tall") == []
+
+
+@pytest.mark.parametrize(
+    ("readings", "words", "what"),
+    [
+        ([], SPAN, "no readings of 'room'"),
+        (course(CLOSED, 3, 1.15), SPAN, "kPa from the room"),
+        (course(CLOSED, 3, 0.4), ("--from", "2026-03-01", "--to", "2026-03-01T05:00"), "a test needs 12"),
+        (course(CLOSED, 3, 0.4), ("--from", "2026-03-04", "--to", "2026-03-01"), "before it began"),
+        (course(CLOSED, 3, 0.4), ("--from", "yesterday"), "write a time as in"),
+    ],
+)
+def test_what_tells_nothing_is_refused(
+    readings: list[Reading], words: tuple[str, ...], what: str, tmp_path: Path
+) -> None:
+    answer = ask(shelf_with(tmp_path, readings), *words)
+    assert answer.exit_code != 0
+    assert what in answer.output + str(answer.exception)
+
+
+def test_beads_within_the_test_are_named(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
+    with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
+        stores.ledger.log(LedgerEntry(EntryKind.recharge, "tall", CLOSED + timedelta(days=2)))
+    assert "beads went into tall on 2026-03-03 00:00 UTC" in str(ask(shelf, *SPAN).exception)
