@@ -180,6 +180,18 @@ def test_methods_side_by_side(shell: Shell) -> None:
     assert "hot spots" in table
 
 
+def test_a_mistyped_weight_does_not_start_a_run(shell: Shell) -> None:
+    assert shell.result("recharge", "start", "bowl", "microwave", "--weight", "0").exit_code != 0
+    assert shell.json("charge", "list")["charges"][0]["place"] == "spare"
+
+
+def test_a_picture_that_cannot_be_written(shell: Shell) -> None:
+    weigh_evening(shell)
+    result = shell.result("recharge", "compare", "--picture", "/nowhere/x.png")
+    assert result.exit_code != 0
+    assert "can't be written" in result.output
+
+
 @pytest.mark.parametrize("suffix", [".png", ".svg"])
 def test_runs_as_table_and_picture(shell: Shell, tmp_path: Path, suffix: str) -> None:
     weigh_evening(shell)
@@ -220,7 +232,10 @@ def test_each_slip_gets_one_line(shell: Shell, words: tuple[str, ...], error: ty
         (("recharge", "start", "bowl", "x", "--kind", "kiln"), "it is one of microwave"),
         (("recharge", "start", "bowl", "warm-box", "--temperature", "650"), "20 to 300"),
         (("recharge", "compare", "--picture", "x.pdf"), ".png or .svg"),
+        (("recharge", "compare", "--picture", "/nowhere/x.png"), "no run with a weighing"),
         (("recharge", "reach", "--also", "900"), "25 to 300"),
+        (("lot", "buy", "a b", "orange_gel", "1kg"), "a name is 1 to 64 letters"),
+        (("recharge", "weigh", "700", "--after", "3", "--total", "3"), "not both"),
         (("charge", "weigh-out", "c", "march", "10", "--state", "damp"), "it is one of new, room"),
         (("recharge", "rescale", "beer"), "no run is going on"),
     ],

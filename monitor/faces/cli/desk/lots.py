@@ -47,7 +47,8 @@ def buy(
         beads = desk.kind_of_beads(kind)
         on = it.at.astimezone(it.shelf.timezone).date()
         grams = typed.mass_g(weight, it.shelf)
-        it.keep(LotBought(name, beads, grams, on, note), f"lot '{name}': {grams:.0f} g of {beads.replace('_', ' ')}")
+        said = f"lot '{name}': {grams:.0f} g of {beads.replace('_', ' ')}"
+        it.keep(LotBought(typed.name(name), beads, grams, on, note), said)
 
 
 @lot.command("list")
@@ -138,7 +139,8 @@ def weigh_out(
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
         empty = None if tare is None else typed.mass_g(tare, it.shelf)
-        it.keep(ChargePortioned(name, lot_name, grams, holder, empty, state), f"charge '{name}': {grams:.0f} g")
+        deed = ChargePortioned(typed.name(name), lot_name, grams, holder, empty, state)
+        it.keep(deed, f"charge '{name}': {grams:.0f} g")
 
 
 @charge.command("list")
@@ -226,7 +228,7 @@ def split(
     """Part of a charge became a charge of its own."""
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
-        it.keep(ChargeSplit(name, into, grams), f"'{into}' took {grams:.0f} g of '{name}'")
+        it.keep(ChargeSplit(name, typed.name(into), grams), f"'{into}' took {grams:.0f} g of '{name}'")
 
 
 @charge.command()

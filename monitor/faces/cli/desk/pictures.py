@@ -151,4 +151,7 @@ def draw(curves: Sequence[RunCurve], path: Path) -> None:
         axis.grid(alpha=0.25)
         axis.legend(fontsize=8, frameon=False)
     axes[0].set_ylabel("beads with their water, g")
-    figure.savefig(path, dpi=150)
+    try:
+        figure.savefig(path, dpi=150)
+    except OSError as error:
+        raise typer.BadParameter(f"'{path}' can't be written: {error.strerror}") from None

@@ -55,11 +55,13 @@ def start(
     with opened(context, at) as it:
         tool = named_appliance(it, appliance, kind, temperature, power_w)
         empty_g = None if tare is None else (0.0 if tare.strip() in ("0", "0g") else typed.mass_g(tare, it.shelf))
+        shown_g = None if weight is None else typed.mass_g(weight, it.shelf)
+        step_g = typed.mass_g(step, it.shelf)
         run = it.desk.start(charge, tool, it.at, room=typed.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
         if not as_json:
             say_beginning(it, run.name)
-        if weight is not None:
-            weighed = RunWeighed(run.name, 0.0, typed.mass_g(weight, it.shelf), typed.mass_g(step, it.shelf))
+        if shown_g is not None:
+            weighed = RunWeighed(run.name, 0.0, shown_g, step_g)
             show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
         elif as_json:
             from monitor.faces.cli.output import show_json
@@ -86,6 +88,8 @@ def weigh(
     as_json: AsJson = False,
 ) -> None:
     """Write a weighing down and learn what it means."""
+    if after is not None and total is not None:
+        raise typer.BadParameter("say --after (since the last weighing) or --total (in all), not both")
     with opened(context, at) as it:
         going = it.desk.books().open_run(run)
         before_s = going.weighings[-1].heated_s if going.weighings else 0.0
@@ -172,14 +176,15 @@ def jar_check(
     with opened(context, at) as it:
         name = charge or it.desk.last_dried()
         degc = typed.temperature_degc(temperature, it.shelf)
+        weighed = it.desk.books().charge(name).loading_g_per_g is not None
         verdict = it.desk.jar_check(name, typed.humidity(humidity), degc, accuracy / 100.0, it.at)
     if as_json:
         show_json({"charge": name, "verdict": verdict})
         return
     typer.echo(f"The jar alone says {shares(verdict.alone_g_per_g)} of water in the beads of '{name}'.")
-    if verdict.agrees:
+    if verdict.agrees and weighed:
         typer.echo(f"Together with the scale: {shares(verdict.together_g_per_g)}.")
-    else:
+    elif weighed:
         typer.echo(
             "The scale says otherwise; the jar counts: it needs no dry mass. Was the jar tight and the day long?"
         )

@@ -59,7 +59,9 @@ def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
 
 def say_cautions(cautions: Sequence[tuple[str, str]]) -> None:
     """Print what to be careful of, each with its source, and who has the last word."""
+    from monitor.desk.cautions import SHEET
+
     for text, source in cautions:
         typer.echo(f"  ! {text} [{source}]")
     if cautions:
-        typer.echo("  ! The maker's sheet and local rules come first.")
+        typer.echo(f"  ! {SHEET}")

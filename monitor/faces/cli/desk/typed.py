@@ -17,9 +17,17 @@ _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 _MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz)?\Z")
 _CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
 _PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
+_NAME = re.compile(r"[^\W_][\w.-]{0,63}\Z")
 _GRAMS_OF = {"g": 1.0, "kg": 1000.0, "oz": ounces_to_grams(1.0)}
 MOST_G = 50_000.0
 MOST_HEAT_S = 30.0 * 86_400.0
+
+
+def name(text: str) -> str:
+    """Return a name that can be typed again: letters, digits, dots, dashes, underscores."""
+    if not _NAME.match(text):
+        raise typer.BadParameter(f"'{text}' won't do; a name is 1 to 64 letters, digits, dots, dashes or underscores")
+    return text
 
 
 def number(text: str) -> float:
