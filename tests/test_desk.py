@@ -106,6 +106,13 @@ def test_warm_box_is_not_done_and_says_what_it_still_serves(desk: Desk) -> None:
     assert share["petg"] > 0.5 > share["pla"] > share["nylon"]
 
 
+def test_warm_box_alone_is_not_done_either(desk: Desk) -> None:
+    """Common practice, no source: the same run without the other batch to compare with."""
+    report = dry(desk, "tray", WARM_BOX, WARM_BOX_LOSSES)
+    assert not report.verdict.stops
+    assert report.loading_g_per_g.p05 > report.floor_g_per_g
+
+
 def test_wet_loading_fits_the_room_within_lots(desk: Desk) -> None:
     """Common practice, no source: 0.21 g/g, where lots measured at 50 % RH hold 0.82 to 1.25 of 0.267 g/g."""
     report = dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES)
