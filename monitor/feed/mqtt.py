@@ -138,10 +138,12 @@ class MqttFeed:
         while self._answer is None and time.monotonic() < deadline:
             if self._wait_for_bytes(0.2) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
+        if self._answer == "":
+            return
+        self._abandon()
         if self._answer is None:
             raise FeedError(f"{where} took the connection and gave no MQTT answer; is it a broker, and is tls right?")
-        if self._answer:
-            raise FeedError(f"the broker at {where} refused us: {self._answer}; check user, password and client id")
+        raise FeedError(f"the broker at {where} refused us: {self._answer}; check user, password and client id")
 
     def receive(self, wait_s: float) -> list[RawMessage]:
         """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
@@ -192,6 +194,11 @@ class MqttFeed:
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         return client
+
+    def _abandon(self) -> None:
+        """Close a connection that came to nothing."""
+        if self._client.socket():
+            self._client.disconnect()
 
     def _begin(self) -> None:
         self._answer = None

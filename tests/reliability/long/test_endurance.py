@@ -79,8 +79,8 @@ HOSTILE = (
     "\u202egnp.exe", "{{7*7}}", "${jndi}", "x" * 5_000, "", " ", "\ud800", "+", "#", "$SYS",
 )  # fmt: skip
 PIECES = (
-    b'{"t":', b"1772350200", b'"temperature_c":', b'"rh_pct":', b"21.4", b"-1e999", b"NaN", b"[", b"]", b"{", b"}", b",",
-    b'"v":', b'"n":', b'"u":"Cel"', b'"u":"%RH"', b'"bt":', b"null", b"true", b'"\\ud800"', b"1" * 400,
+    b'{"t":', b"1772350200", b'"temperature_c":', b'"rh_pct":', b"21.4", b"-1e999", b"NaN", b"[", b"]", b"{", b"}",
+    b",", b'"v":', b'"n":', b'"u":"Cel"', b'"u":"%RH"', b'"bt":', b"null", b"true", b'"\\ud800"', b"1" * 400,
     b"\xff\xfe", b"0" * 40,
     b'{"t":1772350200,"temperature_c":21.4,"rh_pct":17.2}',
 )  # fmt: skip
