@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import sys
-from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,12 +9,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
-from monitor.errors import ImportFileError, UnknownBoxError
+from monitor.errors import UnknownBoxError
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from monitor.records import Reading
     from monitor.store.opening import Stores
 
@@ -32,7 +27,7 @@ def register(app: typer.Typer) -> None:
 @readings.command("import")
 def import_readings(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="A text table (CSV) with a heading line.")],
+    file: Annotated[Path, typer.Argument(help="A table in CSV with a heading line, or in Parquet.")],
     *,
     box: Annotated[str | None, typer.Option(help="The box that all rows are of, where no column says so.")] = None,
     column: Annotated[
@@ -48,6 +43,7 @@ def import_readings(
 ) -> None:
     """Add the readings of a file; rows that are held already change nothing."""
     from monitor.faces.cli.output import progress_bar
+    from monitor.faces.cli.table_file import open_table, table_size
     from monitor.feed.formats.table import TableShape, read_table
     from monitor.store.opening import open_stores
 
@@ -66,10 +62,10 @@ def import_readings(
     seen = new = rejected = 0
     with (
         open_stores(shelf.database_path) as stores,
-        _opened(file) as (lines, size),
-        progress_bar("reading", size) as advance,
+        progress_bar("reading", table_size(file)) as advance,
+        open_table(file, shape.delimiter, advance) as (headings, rows, _),
     ):
-        for decoded in read_table(_counted(lines, advance), shape, datetime.now(tz=UTC), file.name):
+        for decoded in read_table(headings, rows, shape, datetime.now(tz=UTC), file.name):
             new += stores.readings.add(decoded.readings, decoded.rejections)
             seen += len(decoded.readings)
             rejected += len(decoded.rejections)
@@ -84,8 +80,9 @@ def export_readings(
     start: Annotated[datetime | None, typer.Option(help="From this instant on (UTC).")] = None,
     end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
 ) -> None:
-    """Write readings as CSV, in the columns that `readings import` reads."""
+    """Write readings as CSV (or Parquet, by the file's ending), in the columns that `readings import` reads."""
     from monitor.faces.cli.output import progress_bar
+    from monitor.faces.cli.table_file import open_new_table
     from monitor.feed.formats.table import OWN_COLUMNS
     from monitor.store.opening import open_stores
 
@@ -93,14 +90,13 @@ def export_readings(
     span = (_utc(start), _utc(end))
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         boxes = _boxes(stores, box)
-        target = nullcontext(sys.stdout) if file is None else file.open("w", encoding="utf-8", newline="")
-        with target as lines, progress_bar("writing", None) as advance:
-            writer = csv.writer(lines)
-            writer.writerow(OWN_COLUMNS)
+        with open_new_table(file, OWN_COLUMNS) as write, progress_bar("writing", None) as advance:
             for name in boxes:
+                written = 0
                 for reading in stores.readings.each(name, *span):
-                    writer.writerow(_cells(reading))
-                    advance(1)
+                    write(_cells(reading))
+                    written += 1
+                advance(written)
 
 
 @readings.command("screen")
@@ -163,30 +159,6 @@ def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")
     return asked or known
-
-
-class _opened:  # noqa: N801 -- used as a function
-    """A text file and its size, or one line that says why it can't be read."""
-
-    def __init__(self, path: Path) -> None:
-        try:
-            self._file = path.open(encoding="utf-8-sig", newline="")
-            self._size = path.stat().st_size
-        except OSError as error:
-            raise ImportFileError(f"{path} can't be read: {error.strerror}; it has to be a text table") from error
-
-    def __enter__(self) -> tuple[Any, int]:
-        return self._file, self._size
-
-    def __exit__(self, *_: object) -> None:
-        self._file.close()
-
-
-def _counted(lines: Iterator[str], advance: Callable[[float], None]) -> Iterator[str]:
-    """Pass lines on and tell the progress bar how much of the file that was."""
-    for line in lines:
-        advance(len(line))
-        yield line
 
 
 def _columns(given: list[str]) -> dict[str, str]:

@@ -14,7 +14,7 @@ from monitor.feed.formats.topics import MAX_BOX_NAME, is_box_name
 from monitor.records import Reading, ReadingSource, Rejection
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 OWN_COLUMNS = ("box", "t", "temperature_c", "rh_pct", "battery_v", "seq", "origin")
 """The columns that an export has and an import reads; the last three may be missing."""
@@ -39,6 +39,7 @@ class TableShape:
     timezone: tzinfo = UTC
     """Zone of instants that name none."""
     delimiter: str = ","
+    """What stands between the columns of a rejected row as it is kept."""
     decimal_comma: bool = False
 
     def column(self, name: str) -> str:
@@ -46,28 +47,25 @@ class TableShape:
         return self.columns.get(name, name)
 
 
-def read_table(lines: Iterable[str], shape: TableShape, now: datetime, file_name: str) -> Iterator[Decoded]:
+def read_table(
+    headings: Sequence[str], rows: Iterator[Mapping[str, str]], shape: TableShape, now: datetime, file_name: str
+) -> Iterator[Decoded]:
     """Yield the readings of a table, some thousand rows at a time, with a rejection for each row that can't be used."""
-    reader = csv.DictReader(lines, delimiter=shape.delimiter)
-    _require_columns(reader.fieldnames or (), shape, file_name)
-    decoded, rows = Decoded(), 0
+    _require_columns(headings, shape, file_name)
+    decoded, line = Decoded(), 1
     try:
-        for row in reader:
+        for line, row in enumerate(rows, start=2):
             try:
                 decoded.readings.append(_reading(row, shape, now))
             except UnusableMessageError as error:
                 text = shape.delimiter.join(str(value) for value in row.values())
-                decoded.rejections.append(
-                    Rejection(now, "import", file_name, text.encode(), f"line {reader.line_num}: {error}")
-                )
-            rows += 1
-            if rows % _ROWS_AT_ONCE == 0:
+                reason = f"line {line}: {error}"
+                decoded.rejections.append(Rejection(now, "import", file_name, text.encode("utf-8", "replace"), reason))
+            if line % _ROWS_AT_ONCE == 0:
                 yield decoded
                 decoded = Decoded()
     except (csv.Error, UnicodeDecodeError) as error:
-        raise ImportFileError(
-            f"{file_name}, line {reader.line_num}: {error}; it has to be a UTF-8 text table"
-        ) from error
+        raise ImportFileError(f"{file_name}, after line {line}: {error}; it has to be a UTF-8 text table") from error
     yield decoded
 
 

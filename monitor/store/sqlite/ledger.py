@@ -119,7 +119,10 @@ def add_rejections(connection: sqlite3.Connection, rejections: Sequence[Rejectio
         return
     connection.executemany(
         "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (?, ?, ?, ?, ?)",
-        [(to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason)) for each in rejections],
+        [
+            (to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason))
+            for each in rejections
+        ],
     )
     newest = int(connection.execute("SELECT max(rejection_id) FROM rejected").fetchone()[0])
     if newest // 1000 != (newest - len(rejections)) // 1000 or any(len(each.payload) > 4096 for each in rejections):

@@ -41,7 +41,7 @@ def test_a_week_of_a_thousand_boxes(tmp_path: Path) -> None:
                 resident.append(resident_mib(os.getpid()))
                 took.append(time.perf_counter() - began)
         assert stores.readings.count() == 7 * 24 * 60 * BOXES
-    settled = resident[24:]
+    settled = resident[48:]  # SQLite's page cache of 64 MiB fills in the first two days
     print(f"\nmemory after each day [MiB]: {[round(each) for each in resident[23::24]]}")
     print(f"minute's batch at the end of each day [ms]: {[round(1000 * each) for each in took[23::24]]}")
     assert max(settled) <= 1.10 * min(settled)

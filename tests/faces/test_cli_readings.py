@@ -1,0 +1,115 @@
+"""`readings import` and `export`, `check`, `adopt`, `backup`, `thin`, `log` as a person types them."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from monitor.errors import SiccastError
+from monitor.faces.cli.app import app
+from monitor.records import Reading
+from monitor.store.opening import open_stores
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+NOW = datetime.now(tz=UTC).replace(microsecond=0)
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Path:
+    folder = tmp_path / "shelf"
+    folder.mkdir()
+    (folder / "shelf.toml").write_text('site = "attic"\n[boxes.box1]\nvolume_l = 12\n')
+    return folder
+
+
+@pytest.fixture
+def run(shelf: Path) -> Callable[..., Result]:
+    def call(*words: str, exit_code: int = 0) -> Result:
+        result = CliRunner().invoke(app, ["--shelf", str(shelf), *words])
+        if isinstance(result.exception, SiccastError):
+            result.exit_code = result.exception.exit_code
+        assert result.exit_code == exit_code, (result.output, result.exception)
+        return result
+
+    return call
+
+
+def fill(shelf: Path, box: str = "box1", count: int = 300) -> None:
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add(Reading(box, NOW - timedelta(minutes=10 * k), 21.4, 0.172, 2.98, k) for k in range(count))
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path, tmp_path: Path, ending: str) -> None:
+    fill(shelf)
+    file = tmp_path / f"readings.{ending}"
+    run("readings", "export", str(file))
+    assert "0 new readings, 300 held already, 0 rejected" in run("readings", "import", str(file)).stdout
+    (shelf / "siccast.sqlite3").unlink()
+    assert "300 new readings, 0 held already, 0 rejected" in run("readings", "import", str(file)).stdout
+    with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
+        (first, *_) = stores.readings.each("box1")
+    assert (first.at, first.temperature_degc, first.relative_humidity, first.battery_v, first.seq) == (
+        NOW - timedelta(minutes=2990), 21.4, 0.172, 2.98, 299
+    )  # fmt: skip
+
+
+def test_a_file_that_is_not_there(run: Callable[..., Any]) -> None:
+    result = run("readings", "import", "nowhere.csv", exit_code=1)
+    assert "nowhere.csv can't be read: No such file or directory" in str(result.exception)
+
+
+def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path) -> None:
+    fill(shelf)
+    assert "All is well" in run("check").stdout
+    fill(shelf, "stranger")
+    shown = run("check", exit_code=3).stdout
+    assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
+    findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
+    assert {"folder", "disk", "store", "broker", "stranger"} >= {each["subject"] for each in findings}
+
+
+def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf: Path) -> None:
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add(Reading("box1", NOW - timedelta(minutes=120 + 10 * k), 21.4, 0.172) for k in range(300))
+    assert "box1: silent for 2.0 h; it used to report more often" in run("check", exit_code=3).stdout
+
+
+def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], shelf: Path) -> None:
+    fill(shelf)
+    fill(shelf, "stranger")
+    assert "stranger is declared now, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
+    assert "All is well" in run("check").stdout
+    assert "volume_l = 8" in (shelf / "shelf.toml").read_text()
+    assert "declared already" in str(run("adopt", "stranger", exit_code=1).exception)
+    assert "was never heard of; heard of: box1, stranger" in str(run("adopt", "ghost", exit_code=2).exception)
+
+
+def test_backup_and_thin(run: Callable[..., Any], shelf: Path, tmp_path: Path) -> None:
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add(Reading("box1", NOW - timedelta(days=60, minutes=k), 21.4, 0.172) for k in range(600))
+    assert "and found it sound" in run("backup", str(tmp_path / "copy.sqlite3")).stdout
+    shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
+    assert "deleted 5" in shown
+    copy = sqlite3.connect(tmp_path / "copy.sqlite3")
+    assert copy.execute("SELECT count(*) FROM readings").fetchone() == (600,)
+    copy.close()
+
+
+def test_a_reading_off_a_display_and_an_entry_taken_back(run: Callable[..., Any]) -> None:
+    assert "kept a reading of box1" in run("log", "reading", "box1", "17.2", "21.4").stdout
+    run("log", "charge", "box1", "--dry-mass", "50", "--mass", "62", "--holder", "10", "--method", "new")
+    entry = json.loads(run("log", "show", "--json").stdout)["entries"][0]
+    assert (entry["kind"], entry["mass_g"], entry["dry_mass_g"]) == ("charge", 52.0, 50.0)
+    run("log", "undo", "1")
+    assert json.loads(run("log", "show", "--json").stdout)["entries"] == []
+    assert "neither declared nor ever heard of" in str(run("log", "opening", "ghost", exit_code=2).exception)
+    assert "is in the future" in run("log", "opening", "box1", "--at", "2999-01-01", exit_code=2).output
