@@ -362,6 +362,10 @@ class LeakEstimate:
     changed_at: datetime | None = None
     """Since when the conductance is another one, where it changed."""
     change_factor: Quantiles | None = None
+    opening_g: Quantiles | None = None
+    """Water that the room's air brings when the lid is off for once and all air is exchanged, now."""
+    opening_hours: Quantiles | None = None
+    """How many hours of the leak bring as much; None where the box isn't drier than the room."""
 
     @property
     def half_time_days(self) -> Quantiles:

@@ -40,6 +40,11 @@ def box_outlook(assessment: Assessment, wording: Wording) -> Answer:
             {str(days): _rounded(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS} if forecast else None
         ),
         "evidence": sentences(assessment),
+        "sharpen": sentence(assessment.sharpen) if assessment.sharpen else None,
+        "headroom_g": _quantiles(forecast.headroom_g) if forecast else None,
+        "grams_known": leak.grams_known if leak else None,
+        "spent_at": _dates(forecast.spent_at) if forecast else None,
+        "chance_over_already": _rounded(forecast.chance_over_already) if forecast else None,
     }
 
 
@@ -162,6 +167,8 @@ def _leak(leak: LeakEstimate) -> Answer:
         "comparison": leak.comparison,
         "changed_at": leak.changed_at,
         "change_factor": _quantiles(leak.change_factor) if leak.change_factor else None,
+        "opening_g": _quantiles(leak.opening_g) if leak.opening_g else None,
+        "opening_equals_hours_of_leak": _quantiles(leak.opening_hours) if leak.opening_hours else None,
     }
 
 

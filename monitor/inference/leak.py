@@ -15,6 +15,7 @@ from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
 from monitor.inference.posterior.sampler import Draws, sample
 from monitor.inference.room import LearnedRoom, learn_room
+from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, LeakEstimate, LedgerEntry, Quantiles, RoomClimate
@@ -22,6 +23,8 @@ from monitor.records import Box, LeakEstimate, LedgerEntry, Quantiles, RoomClima
 LEAST_DAYS = 1.5
 """Fewer days with readings, after the box came to rest, carry no estimate."""
 
+_LEAST_APART_KPA = 0.05
+"""Nearer to the room than this an opening brings nothing worth a word."""
 MODEL_SD = 0.12
 """What no draw covers, in ln conductance: a bed that isn't at rest, one lag for all spools (a judgement)."""
 
@@ -223,7 +226,7 @@ def lived_conductance(posterior: Posterior) -> FloatArray:
 
 def leak_of(posterior: Posterior) -> LeakEstimate:
     """Return how leaky a box is, with the water it takes in now, in summer and in winter."""
-    lived = lived_conductance(posterior)
+    lived, opening = lived_conductance(posterior), _opening(posterior)
     return LeakEstimate(
         conductance_g_per_day_per_kpa=quantiles(lived),
         air_changes_per_day=quantiles(lived / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)),
@@ -231,7 +234,25 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
         ingress_summer_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior), lived)),
         ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + 182.6, lived)),
         grams_known=grams_known(posterior),
+        opening_g=opening[0] if opening else None,
+        opening_hours=opening[1] if opening else None,
     )
+
+
+def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
+    """What one opening brings, all the air of the box changed for the room's, and how many hours of leak do the same.
+
+    Spools and walls take up some on top, an opening of seconds changes less: the order of size is what counts.
+    """
+    now = posterior.now_s / DAY_S
+    warm = float(posterior.bins.temperature_degc[-1])
+    apart_kpa = _apart_kpa(posterior, now)
+    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, 1e3 * apart_kpa, 0.0, warm))
+    if np.median(apart_kpa) <= _LEAST_APART_KPA:
+        return None
+    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, 1e3, 0.0, warm))
+    hours = 24.0 * per_conductance / posterior.state.conductance
+    return quantiles(water_g), quantiles(hours)
 
 
 def grams_known(posterior: Posterior) -> bool:
@@ -248,8 +269,13 @@ def _summer_day(posterior: Posterior) -> float:
 
 def _ingress(posterior: Posterior, day: float, conductance: FloatArray) -> FloatArray:
     """G times the difference of vapor pressures on a day, the box as humid as it is now. [g/day]"""
+    return conductance * _apart_kpa(posterior, day)
+
+
+def _apart_kpa(posterior: Posterior, day: float) -> FloatArray:
+    """Vapor pressure of the room on a day above that of the box as it is now. [kPa]"""
     warm = float(posterior.bins.temperature_degc[-1])
     humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, warm)
     inside = humidity * float(saturation_vapor_pressure_pa(warm)) / 1e3
     outside = float(posterior.room.expected_kpa(np.array([day]))[0])
-    return conductance * (outside - inside)
+    return np.asarray(outside - inside)

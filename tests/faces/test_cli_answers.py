@@ -39,6 +39,11 @@ def test_forecast_json_has_the_agreed_shape(siccast: Run) -> None:
             "cross_at",
             "chance_within",
             "evidence",
+            "sharpen",
+            "headroom_g",
+            "grams_known",
+            "spent_at",
+            "chance_over_already",
         ]
     due = boxes["pa6-dry"]
     assert (due["limit_rh_pct"], due["state"]) == (15, "due by 2026-03-13")
