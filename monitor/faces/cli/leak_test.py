@@ -97,17 +97,15 @@ def _reckon(
 def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
     """Return every reading of a table; one row that can't be read stops the test, by its line."""
     from monitor.errors import ImportFileError
+    from monitor.faces.cli.table_file import open_table
     from monitor.feed.formats.table import TableShape, read_table
 
-    readings: list[Reading] = []
-    try:
-        with csv_file.open(encoding="utf-8", newline="") as lines:
-            for decoded in read_table(lines, TableShape(timezone=shelf.timezone), now, csv_file.name):
-                if decoded.rejections:
-                    raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")
-                readings += decoded.readings
-    except OSError as error:
-        raise ImportFileError(f"{csv_file} can't be read: {error.strerror or error}") from error
+    shape, readings = TableShape(timezone=shelf.timezone), []
+    with open_table(csv_file, shape.delimiter, lambda _: None) as (headings, rows, _):
+        for decoded in read_table(headings, rows, shape, now, csv_file.name):
+            if decoded.rejections:
+                raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")
+            readings += decoded.readings
     return readings
 
 
