@@ -86,8 +86,8 @@ def start_mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callab
 
         def start(lines: tuple[str, ...] = RECOMMENDED, port: int = 0) -> Mosquitto:
             broker = Mosquitto(tmp_path_factory.mktemp("mosquitto"), lines, port)
+            stack.callback(broker.kill)
             broker.start()
-            stack.callback(broker.stop)
             return broker
 
         yield start

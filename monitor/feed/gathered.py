@@ -1,71 +1,142 @@
-"""paho with its system calls gathered: a large read for many packets, one write for many acknowledgments.
+"""paho with its receiving side gathered: one read for many messages, one write for many acknowledgments.
 
-paho 2.x reads a packet in three system calls and writes each acknowledgment in one. Its two methods next to the socket
-are private; should a later paho call them otherwise, what is here is simply not used and all goes on, only slower.
+paho reads a packet in three system calls, makes an object with a lock of each message and writes each acknowledgment in
+a system call of its own: 12 to 20 µs a message. Here the frames of PUBLISH at QoS 0 and 1 are read from a large buffer
+in one loop (MQTT 3.1.1 section 3.3, MQTT 5 section 3.3; OASIS standards); every other packet goes to paho whole.
 """
 
 from __future__ import annotations
 
 import select
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+import ssl
+from collections import deque
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from paho.mqtt import client as paho
+from paho.mqtt.enums import MQTTErrorCode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable
+
+    from paho.mqtt.client import SocketLike
 
 _READ_BYTES = 256 * 1024
 _WRITE_WITHIN_S = 30.0
+_PUBLISH = 3
+_PUBACK = b"\x40\x02"
+"""In MQTT 5 too: a PUBACK without a reason code says success."""
+
+
+class Published(NamedTuple):
+    """A message as the broker sent it."""
+
+    topic: str
+    payload: bytes
+    packet_id: int | None
+    """What to acknowledge it by; None at QoS 0."""
+    retained: bool
 
 
 class GatheringClient(paho.Client):
-    """Reads ahead, and holds writes back where asked to."""
+    """Reads ahead, hands messages out as ``arrived`` and acknowledges them when told to."""
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self._unread = b""
-        self._read_to = 0
-        self._held: bytearray | None = None
+        self.arrived: deque[Published] = deque()
+        self._has_properties = more.get("protocol") == paho.MQTTv5
+        self._unread = bytearray()
+        self._for_paho = b""
+        self._has_ended = False
 
-    @property
-    def has_unread(self) -> bool:
-        """Whether bytes were read that no packet was made of yet."""
-        return self._read_to < len(self._unread)
+    def forget_arrived(self) -> None:
+        """Drop what an ended connection left behind; its packet numbers mean nothing on the next one."""
+        self.arrived.clear()
+        self._unread.clear()
+        self._for_paho, self._has_ended = b"", False
 
-    def forget_unread(self) -> None:
-        """Drop what an ended connection left behind."""
-        self._unread, self._read_to = b"", 0
+    def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
+        """Read what is there: messages to ``arrived``, all else to paho."""
+        socket = self.socket()
+        if socket is None:
+            return MQTTErrorCode.MQTT_ERR_NO_CONN
+        self._read_ahead(socket)
+        read_to = 0
+        while frame := _frame(self._unread, read_to):
+            body, end = frame
+            if self._unread[read_to] >> 4 == _PUBLISH and not self._unread[read_to] & 0b100:
+                self.arrived.append(_published(self._unread, read_to, body, end, self._has_properties))
+            else:
+                self._for_paho += self._unread[read_to:end]
+            read_to = end
+        del self._unread[:read_to]
+        while self._for_paho or self._has_ended:
+            code = super().loop_read(max_packets)
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self._has_ended:
+                return code
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
 
-    @contextmanager
-    def gathered_writes(self) -> Iterator[None]:
-        """Write what the body sends in one go at its end."""
-        self._held = bytearray()
-        try:
-            yield
-        finally:
-            held, self._held = self._held, None
-            self._write_out(memoryview(held))
-
-    def _sock_recv(self, bufsize: int) -> bytes:
-        if not self.has_unread:
-            self._unread, self._read_to = super()._sock_recv(_READ_BYTES), 0
-        part = self._unread[self._read_to : self._read_to + bufsize]
-        self._read_to += len(part)
-        return part
-
-    def _sock_send(self, buf: bytes | bytearray) -> int:
-        if self._held is None:
-            return super()._sock_send(buf)
-        self._held += buf
-        return len(buf)
-
-    def _write_out(self, left: memoryview) -> None:
-        while left and (socket := self.socket()):
+    def acknowledge(self, packet_ids: Iterable[int]) -> None:
+        """Tell the broker that these messages may be forgotten, in one write."""
+        left = b"".join([_PUBACK + packet_id.to_bytes(2, "big") for packet_id in packet_ids])
+        while self.want_write() and self._writable():
+            self.loop_write()
+        while left and (socket := self._writable()):
             try:
-                left = left[super()._sock_send(bytes(left)) :]
-            except BlockingIOError:
-                if not select.select([], [socket], [], _WRITE_WITHIN_S)[1]:
-                    return
+                left = left[socket.send(left) :]
+            except (BlockingIOError, ssl.SSLWantWriteError):
+                continue
             except OSError:
                 return  # the connection is gone; the next read finds out
+
+    def _writable(self) -> SocketLike | None:
+        """Return the socket once it takes more, or None where there is none or it takes nothing for long."""
+        socket = self.socket()
+        return socket if socket and select.select([], [socket], [], _WRITE_WITHIN_S)[1] else None
+
+    def _read_ahead(self, socket: SocketLike) -> None:
+        try:
+            more = socket.recv(_READ_BYTES)
+        except (BlockingIOError, ssl.SSLWantReadError):
+            return
+        except OSError:
+            more = b""
+        self._unread += more
+        self._has_ended = not more
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        """Give paho the packets that are not ours to read, and the end of the connection when it comes."""
+        part, self._for_paho = self._for_paho[:bufsize], self._for_paho[bufsize:]
+        if not part and not self._has_ended:
+            raise BlockingIOError
+        return part
+
+
+def _frame(packets: bytearray, start: int) -> tuple[int, int] | None:
+    """Return where the body of the packet at ``start`` begins and ends, or None where it is not all there yet.
+
+    The length stands in seven bits a byte, lowest first (MQTT 3.1.1 section 2.2.3).
+    """
+    length, place, shift = 0, start + 1, 0
+    while place < len(packets):
+        length |= (packets[place] & 0x7F) << shift
+        place, shift = place + 1, shift + 7
+        if packets[place - 1] < 0x80 or shift > 21:
+            return (place, place + length) if place + length <= len(packets) else None
+    return None
+
+
+def _published(packets: bytearray, start: int, body: int, end: int, has_properties: bool) -> Published:
+    flags = packets[start]
+    place = body + 2 + (packets[body] << 8 | packets[body + 1])
+    try:
+        topic = packets[body + 2 : place].decode()
+    except UnicodeDecodeError:
+        topic = "�"
+    packet_id = None
+    if flags & 0b10:
+        packet_id = int.from_bytes(packets[place : place + 2], "big")
+        place += 2
+    if has_properties:
+        properties = _frame(packets, place - 1)  # their length is written as a packet's is
+        place = properties[1] if properties else end
+    return Published(topic, bytes(packets[place:end]), packet_id, bool(flags & 1))

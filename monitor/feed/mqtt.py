@@ -10,7 +10,6 @@ import random
 import select
 import ssl
 import time
-from collections import deque
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
@@ -29,8 +28,8 @@ if TYPE_CHECKING:
     from monitor.records import BrokerAddress
 
 BATCH = 2000
-"""Most messages handed out at once. Fewer are handed out as soon as nothing more is waiting: a broker with a small
-window sends no more before those are acknowledged."""
+"""No more is read once so many messages are here. Fewer are handed out as soon as nothing more is waiting: a broker
+with a small window sends no more before those are acknowledged."""
 
 _KEEPALIVE_S = 60
 _ANSWER_WITHIN_S = 10.0
@@ -74,7 +73,6 @@ class MqttFeed:
         self._subscriptions = [shared + topic for topic in subscriptions]
         self._name = name
         self._report = report
-        self._arrived: deque[RawMessage] = deque()
         self._connections = 0
         self._subscribed_on = 0
         self._answer: str | None = None
@@ -149,23 +147,22 @@ class MqttFeed:
         """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
         if not self._client.is_connected() and not self._try_to_connect(wait_s):
             return []
-        while len(self._arrived) < BATCH and self._wait_for_bytes(0.0 if self._arrived else wait_s):
+        arrived = self._client.arrived
+        while len(arrived) < BATCH and self._wait_for_bytes(0.0 if arrived else wait_s):
             if self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
         self._client.loop_misc()
-        messages = list(self._arrived)
-        self._arrived.clear()
-        return messages
+        return self._handed_out()
 
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Tell the broker that it may forget these; a broken connection makes it send them again instead."""
-        if not self._client.is_connected():
-            return
-        with self._client.gathered_writes():
-            for message in messages:
-                token = message.acknowledge_token
-                if isinstance(token, _Token) and token.connection == self._connections:
-                    self._client.ack(token.packet_id, 1)
+        if self._client.is_connected():
+            tokens = (message.acknowledge_token for message in messages)
+            self._client.acknowledge(
+                token.packet_id
+                for token in tokens
+                if isinstance(token, _Token) and token.connection == self._connections
+            )
 
     def send(self, topic: str, payload: bytes, *, retain: bool = False) -> SentMessage:
         """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
@@ -192,7 +189,6 @@ class MqttFeed:
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
-        client.on_message = self._on_message
         return client
 
     def _abandon(self) -> None:
@@ -202,7 +198,7 @@ class MqttFeed:
 
     def _begin(self) -> None:
         self._answer = None
-        self._client.forget_unread()
+        self._client.forget_arrived()
         self._client.connect(self.address.host, self.address.port, _KEEPALIVE_S, **self._session(keep=True))
 
     def _session(self, *, keep: bool) -> dict[str, Any]:
@@ -233,14 +229,22 @@ class MqttFeed:
         socket = self._client.socket()
         if socket is None:
             return False
-        if self._client.has_unread:
-            return True
         if isinstance(socket, ssl.SSLSocket) and socket.pending():
             return True
         readable, writable, _ = select.select([socket], [socket] if self._client.want_write() else [], [], wait_s)
         if writable:
             self._client.loop_write()
         return bool(readable)
+
+    def _handed_out(self) -> list[RawMessage]:
+        """Return what has arrived on this connection, all at the present instant."""
+        now, connection, arrived = datetime.now(tz=UTC), self._connections, self._client.arrived
+        messages = [
+            RawMessage(self._name, topic, payload, now, packet_id and _Token(connection, packet_id), retained)
+            for topic, payload, packet_id, retained in arrived
+        ]
+        arrived.clear()
+        return messages
 
     def _await_all_acknowledged(self) -> None:
         """Ask the broker something harmless and wait for its answer: by then it has read our acknowledgments.
@@ -276,16 +280,6 @@ class MqttFeed:
         for topic, reason in zip(self._subscriptions, reasons, strict=False):
             if reason.is_failure:
                 self._report(f"the broker refused the subscription to {topic} ({reason}); ask for the right to read it")
-
-    def _on_message(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "�"
-        token = _Token(self._connections, message.mid) if message.qos else None
-        self._arrived.append(
-            RawMessage(self._name, topic, bytes(message.payload), datetime.now(tz=UTC), token, bool(message.retain))
-        )
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:

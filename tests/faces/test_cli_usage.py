@@ -64,17 +64,12 @@ def test_a_wrong_shelf_file_is_one_line_and_1(site: Path) -> None:
 
 
 def test_a_reader_that_stops_listening_is_no_traceback(site: Path) -> None:
-    program = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, "--shelf", str(site), "log", "show"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert program.stdout is not None
-    assert program.stderr is not None
-    program.stdout.close()
-    assert (program.stderr.read(), program.wait(20)) == ("", 1)
-    program.stderr.close()
+    command = [sys.executable, "-c", PROGRAM, "--shelf", str(site), "log", "show"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        assert program.stderr is not None
+        program.stdout.close()
+        assert (program.stderr.read(), program.wait(60)) == ("", 1)
 
 
 def test_a_terminal_that_knows_few_letters_still_gets_its_table(site: Path) -> None:

@@ -20,12 +20,15 @@ def test_it_names_its_address_answers_there_and_stops_when_asked(tmp_path: Path)
     command = [*PROGRAM, "--shelf", str(tmp_path), "serve", "--port", "0"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        line = process.stdout.readline()
-        address = re.search(r"http://127\.0\.0\.1:\d+/", line)
-        assert address, line
-        answer = httpx.get(address[0], timeout=30)
-        process.send_signal(signal.SIGINT)
-        _, complaints = process.communicate(timeout=30)
+        try:
+            line = process.stdout.readline()
+            address = re.search(r"http://127\.0\.0\.1:\d+/", line)
+            assert address, line
+            answer = httpx.get(address[0], timeout=30)
+            process.send_signal(signal.SIGINT)
+            _, complaints = process.communicate(timeout=30)
+        finally:
+            process.kill()
     assert answer.status_code == 200
     assert "siccast" in answer.text
     assert "Traceback" not in complaints

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 FIRST_S = 1_772_350_200
 SLICE_S = 0.05
+STARTED: list[subprocess.Popen[bytes]] = []
+"""Every process started here; what a test leaves behind is ended after it."""
 
 
 class Listener:
@@ -56,6 +58,7 @@ class Listener:
                 stderr=log,
                 env=os.environ | {"SICCAST_MQTT_CLIENT_ID": client_id},
             )
+        STARTED.append(self._process)
         return self
 
     def kill(self) -> None:
@@ -148,6 +151,7 @@ class Stream:
         topics = [f"siccast/1/{self.site}/box{number}/reading" for number in range(self.boxes)]
         command = [program, "-p", str(self.port), "-q", "1", "-l", "-t"]
         nodes = [subprocess.Popen([*command, topic], stdin=subprocess.PIPE) for topic in topics]
+        STARTED.extend(nodes)
         started = time.monotonic()
         sent = 0
         for turn in itertools.count(1):

@@ -210,7 +210,7 @@ def running(command: list[str], ready_url: str) -> Iterator[None]:
                 time.sleep(0.05)
         yield
     finally:
-        process.terminate()
+        process.kill()
         process.wait(20)
 
 

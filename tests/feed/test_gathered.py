@@ -1,0 +1,84 @@
+"""Messages framed from the wire: the bytes are laid out here by the letter of MQTT 3.1.1 and 5 (OASIS), section 3.3."""
+
+from __future__ import annotations
+
+import select
+import socket
+from contextlib import closing
+
+import pytest
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+
+from monitor.feed.gathered import GatheringClient, Published
+
+CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
+PINGRESP = b"\xd0\x00"
+
+
+def length(number: int) -> bytes:
+    """Seven bits a byte, lowest first (section 2.2.3 / 1.5.5)."""
+    low, high = number % 128, number // 128
+    return bytes([low | 0x80]) + length(high) if high else bytes([low])
+
+
+def publish(flags: int, topic: bytes, packet_id: bytes, payload: bytes, properties: bytes) -> bytes:
+    body = len(topic).to_bytes(2, "big") + topic + packet_id + properties + payload
+    return bytes([0x30 | flags]) + length(len(body)) + body
+
+
+def stream(protocol: int) -> tuple[bytes, list[Published]]:
+    """Return packets of all sorts in a row, and the messages among them."""
+    five = protocol == paho.MQTTv5
+    none, expiry = (b"\x00", b"\x05\x02\x00\x00\x00\x3c") if five else (b"", b"")  # 2: message expiry interval, 60 s
+    long = b"x" * 70_000
+    packets = [
+        CONNACK[protocol],
+        publish(0b0010, b"a/b", b"\x00\x01", b"one", none),
+        publish(0b0000, b"a/b", b"", b"no answer wanted", none),
+        PINGRESP,
+        publish(0b1011, "söller".encode(), b"\xff\xff", b"", expiry),
+        publish(0b0010, b"\xff\xfe", b"\x00\x02", b"odd topic", none),
+        publish(0b0010, b"long", b"\x00\x03", long, expiry),
+        PINGRESP,
+    ]
+    return b"".join(packets), [
+        Published("a/b", b"one", 1, False),
+        Published("a/b", b"no answer wanted", None, False),
+        Published("söller", b"", 65535, True),
+        Published("�", b"odd topic", 2, False),
+        Published("long", long, 3, False),
+    ]
+
+
+@pytest.mark.parametrize("protocol", [paho.MQTTv311, paho.MQTTv5])
+@pytest.mark.parametrize("piece", [1, 2, 5, 1_000, 100_000])
+def test_messages_come_whole_however_the_bytes_are_cut(protocol: int, piece: int) -> None:
+    sent, expected = stream(protocol)
+    if piece < 5:  # the long one byte by byte would prove nothing more
+        sent, expected = sent[: sent.index(b"long") - 6], expected[:-1]
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        client = GatheringClient(CallbackAPIVersion.VERSION2, "client", protocol=protocol, manual_ack=True)
+        client.connect("127.0.0.1", server.getsockname()[1])
+        with closing(server.accept()[0]) as broker:
+            for start in range(0, len(sent), piece):
+                broker.sendall(sent[start : start + piece])
+                read(client)
+            while len(client.arrived) < len(expected):
+                read(client)
+            assert client.is_connected(), "paho had its own packet"
+            assert list(client.arrived) == expected
+            broker.recv(1_000)  # CONNECT
+            client.acknowledge([1, 65535])
+            assert broker.recv(1_000) == b"\x40\x02\x00\x01\x40\x02\xff\xff"
+        codes = {client.loop_read() for _ in range(3)}
+        assert MQTTErrorCode.MQTT_ERR_CONN_LOST in codes
+        assert not client.is_connected()
+        client.acknowledge([2])  # nobody is there; nothing happens
+
+
+def read(client: GatheringClient) -> None:
+    connection = client.socket()
+    assert connection is not None
+    if select.select([connection], [], [], 1.0)[0]:
+        assert client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
