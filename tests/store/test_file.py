@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.errors import StoreBusyError, StoreError
-from monitor.records import EntryKind, LedgerEntry, Reading
+from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
@@ -34,7 +34,14 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
     migrate(old, MIGRATIONS[:steps])
     if steps >= 1:
         old.execute("INSERT INTO boxes VALUES (1, 'box1')")
-        old.execute("INSERT INTO readings VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0)")
+        odd = ", (1, 1772323199999, 2150, 1730, NULL, NULL, 5), (1, 1772323199998, 2150, 1730, NULL, 0, 2)"
+        row = "(1, 1772323200000, 2140, 1720, 2980, 7, 0)"
+        if steps < len(MIGRATIONS):
+            old.execute(f"INSERT INTO readings VALUES {row}{odd}")
+        else:
+            old.execute("INSERT INTO readings VALUES (1, 1772323200, 2140, 1720, 2980, 7)")
+            old.execute("INSERT INTO readings VALUES (1, 1772323199.999, 2150, 1730, NULL, -5)")
+            old.execute("INSERT INTO readings VALUES (1, 1772323199.998, 2150, 1730, NULL, -10)")
         old.execute("INSERT INTO latest VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0, 1000)")
         old.execute("INSERT INTO hourly VALUES (1, 492312, 1, 2140, 1720, 1720, 1720)")
     if steps >= 2:
@@ -46,7 +53,15 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
     with open_stores(path) as stores:
         stores.readings.add(readings())
         stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
-        assert stores.readings.count() == 100  # the old row is at the first instant of the new ones
+        if steps >= 1:
+            second, first, held = (each for each in stores.readings.each("box1", end=START + timedelta(seconds=1)))
+            assert (held.at, held.battery_v, held.seq, held.source) == (START, 2.98, 7, ReadingSource.sensor)
+            assert (first.at, first.seq) == (START - timedelta(milliseconds=1), None)
+            assert (first.source, first.sent_at_known) == (ReadingSource.hand, False)
+            assert (second.at, second.seq) == (START - timedelta(milliseconds=2), 0)
+            assert (second.source, second.sent_at_known) == (ReadingSource.imported, True)
+        # one old row is at the first instant of the new ones
+        assert stores.readings.count() == (102 if steps >= 1 else 100)
         assert [entry.note for entry in stores.ledger.entries()] == (["old", ""] if steps >= 2 else [""])
         contested = 1 if steps >= 1 else 0
         assert stores.ledger.rejected_count() == contested + (1 if steps >= 2 else 0)

@@ -32,8 +32,9 @@ _TOO_LARGE, _BAD_LINE = 413, 400
 
 _PENDING = """
 SELECT boxes.name, outbox.box_id, readings.at_ms, temperature, humidity, battery, seq, origin
-FROM outbox JOIN readings USING (box_id, at_ms) JOIN boxes USING (box_id)
-ORDER BY outbox.box_id, readings.at_ms LIMIT ?
+FROM outbox JOIN readings ON readings.box_id = outbox.box_id AND at_s = outbox.at_ms / 1000.0
+JOIN boxes ON boxes.box_id = outbox.box_id
+ORDER BY outbox.box_id, outbox.at_ms LIMIT ?
 """
 _DONE = "DELETE FROM outbox WHERE box_id = ? AND at_ms = ?"
 

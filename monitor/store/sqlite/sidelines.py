@@ -67,6 +67,7 @@ def was_thinned(connection: sqlite3.Connection, thinned: dict[int, tuple[int, in
         return False
     start_ms = row[AT] // step_ms * step_ms
     kept = connection.execute(
-        "SELECT 1 FROM readings WHERE box_id = ? AND at_ms >= ? AND at_ms < ?", (row[0], start_ms, start_ms + step_ms)
+        "SELECT 1 FROM readings WHERE box_id = ? AND at_s >= ? AND at_s < ?",
+        (row[0], start_ms / 1000.0, (start_ms + step_ms) / 1000.0),
     )
     return kept.fetchone() is not None

@@ -66,13 +66,13 @@ class SqliteUpkeep:
         for (box_id,) in self._database.connection.execute("SELECT box_id FROM boxes").fetchall():
             with self._database.transaction() as connection:
                 deleted += connection.execute(
-                    "DELETE FROM readings WHERE box_id = ?1 AND at_ms < ?2 AND at_ms NOT IN ("
-                    " SELECT min(at_ms) FROM readings WHERE box_id = ?1 AND at_ms < ?2 GROUP BY at_ms / ?3)",
+                    "DELETE FROM readings WHERE box_id = ?1 AND at_s < ?2 / 1000.0 AND at_ms NOT IN ("
+                    " SELECT min(at_ms) FROM readings WHERE box_id = ?1 AND at_s < ?2 / 1000.0 GROUP BY at_ms / ?3)",
                     (box_id, before_ms, step_ms),
                 ).rowcount
                 connection.execute(
                     "DELETE FROM marks WHERE box_id = ?1 AND at_ms < ?2 AND NOT EXISTS ("
-                    " SELECT 1 FROM readings WHERE box_id = ?1 AND at_ms = marks.at_ms)",
+                    " SELECT 1 FROM readings WHERE box_id = ?1 AND at_s = marks.at_ms / 1000.0)",
                     (box_id, before_ms),
                 )
                 connection.execute(
