@@ -15,12 +15,11 @@ import numpy as np
 from monitor.backtest.recorded import RecordedSet, Task, read_set
 from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import current_episode
-from monitor.inference.forecast import Futures, crossing_ahead
+from monitor.inference.forecast import crossing_ahead
 from monitor.inference.leak import Record, estimate, lived_conductance, quantiles
 from monitor.inference.pooling import Sighting, pool, sighting_of
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.priors import Assumptions
-from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, Quantiles
 
 COLUMNS = (
@@ -31,8 +30,6 @@ COLUMNS = (
 _SIGHTING_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
 """Ages of an episode at which its box is looked at on behalf of the others."""
 _SIGHTING_DRAWS = 400
-_RECHARGE_DELAY_DAYS = 4.0
-_LEAST_SEEN, _SOON_DAYS = 20, 0.25
 
 
 @dataclass(frozen=True)
@@ -137,20 +134,6 @@ def _look(look: tuple[str, float]) -> Sighting | None:
     return sighting_of(posterior)
 
 
-def seen_crossings(below: Futures, rng: np.random.Generator) -> FloatArray:
-    """Return crossing days as a set would show them: without those that a recharge would come before.
-
-    Owners recharge a few days after the display passes the limit. A set then shows the crossings of sensors that read
-    low, and not those of sensors that read high; a replay asks for the date given that it was seen.
-    """
-    ahead = ~below.over_already
-    days, shown = below.crossing_days[ahead], below.shown_days[ahead]
-    left = days[days <= shown + rng.exponential(_RECHARGE_DELAY_DAYS, len(days))]
-    if len(left) < _LEAST_SEEN:
-        left = np.sort(days)[:_LEAST_SEEN]
-    return left if len(left) else np.full(1, _SOON_DAYS)
-
-
 def _predict(job: tuple[Task, tuple[Sighting, ...]]) -> Prediction:
     task, sightings = job
     record: Record = _at_work["recorded"].records[task.box]
@@ -165,6 +148,5 @@ def _predict(job: tuple[Task, tuple[Sighting, ...]]) -> Prediction:
     except TooLittleEvidence:
         return Prediction(task, None, None)
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
-    seen = seen_crossings(below, np.random.default_rng(4))
-    days = np.quantile(seen, [0.05, 0.50, 0.95], method="inverted_cdf")
+    days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return Prediction(task, quantiles(lived_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

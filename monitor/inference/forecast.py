@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from monitor.inference.leak import Posterior, given_below, quantiles
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g
-from monitor.inference.posterior.priors import BIAS
-from monitor.physics.box_balance import advance
+from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
@@ -24,6 +23,8 @@ _STEPS = np.r_[
 """Ends of the forecast's steps: fine where a day counts, coarse where months do."""
 _EVENT_MEAN_SD_G = 0.5
 """Swapped spools bring water or take some; their mean over a box is not far from none."""
+_OPENINGS_UNSEEN, _EVENTS_UNSEEN = 0.2, 0.1
+"""What an undisturbed record counts as: a box nobody opened in months is hardly opened tomorrow."""
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are."""
 
@@ -40,8 +41,6 @@ class Futures:
     """Days until the limit is passed: 0 where it is passed already, infinite beyond the horizon."""
     spent_days: FloatArray
     """Days until the charge holds what it holds at rest with the limit at 23 °C, whatever the weather that day."""
-    shown_days: FloatArray
-    """Days until the sensor, bias and all, shows the limit passed."""
 
     @property
     def over_already(self) -> NDArray[np.bool_]:
@@ -68,52 +67,70 @@ def futures(
 ) -> Futures:
     """Push the posterior through sampled rooms and openings to the horizon."""
     rng = np.random.default_rng(seed)
-    state, assume = posterior.state, posterior.problem.assumptions
+    state = posterior.state
     box, count = state.drawn, len(state.loading)
     ahead = _STEPS[horizon_days >= _STEPS]
     outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
     warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
-    acting = airs(outside, warm)
-    habits = _habits(posterior, count, rng)
-    loading, slow, wander = state.loading, state.slow_humidity, state.wander
-    now, _ = box.table.humidity(loading, float(posterior.bins.temperature_degc[-1]))
+    acting, habits = airs(outside, warm), _habits(posterior, count, rng)
+    now, _ = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), 23.0)
-    crossing = np.where(now > limit, 0.0, np.inf)
-    spent = np.where(loading > full, 0.0, np.inf)
-    bias = posterior.theta[:, BIAS]
-    shown = np.where(now + bias > limit, 0.0, np.inf)
+    crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
-    before, before_days = now, 0.0
+    front = _Front(state.loading, state.slow_humidity, state.wander, now, 0.0)
     for i, end in enumerate(ahead):
-        days = float(end - before_days)
-        conductance = np.exp(state.log_conductance + wander)
-        stepped = advance(box, loading, slow, conductance, acting[i], days=days)
-        noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
-        noise = noise + assume.unknown_g_per_g**2 * days
-        kept = np.exp(-days / assume.drift_days)
-        drift = assume.drift_sd**2 * (1.0 - kept * kept)
-        loading = stepped.loading_g_per_g
-        if assume.future_events:
-            opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
-            grams = opened * opening_dose_g(box, acting[i], before) + swapped * habits.event_g
-            loading = loading + grams / box.dry_mass_g
-            noise = noise + (opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2) / box.dry_mass_g**2
-            drift = drift + (opened + swapped) * assume.seating_sd**2
-        loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
-        slow = stepped.slow_humidity
-        if assume.wandering_leak:
-            wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
-        humidity, _ = box.table.humidity(loading, warm[i])
-        passed = np.isinf(crossing) & (humidity > limit)
-        share = (limit - before[passed]) / np.maximum(humidity[passed] - before[passed], 1e-9)
-        crossing[passed] = before_days + days * np.clip(share, 0.0, 1.0)
-        spent[np.isinf(spent) & (loading > full)] = end
-        shown[np.isinf(shown) & (humidity + bias > limit)] = end
-        course[i] = humidity
-        before, before_days = humidity, float(end)
+        before, front = front, _step(posterior, front, acting[i], warm[i], float(end), habits, rng)
+        passed = np.isinf(crossing) & (front.humidity > limit)
+        rise = np.maximum(front.humidity[passed] - before.humidity[passed], 1e-9)
+        share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
+        crossing[passed] = before.at_days + (front.at_days - before.at_days) * share
+        spent[np.isinf(spent) & (front.loading > full)] = end
+        course[i] = front.humidity
         if until_crossed and end > FAN_DAYS and not np.isinf(crossing).any():
             break
-    return Futures(ahead, course, now, crossing, spent, shown)
+    return Futures(ahead, course, now, crossing, spent)
+
+
+@dataclass(frozen=True, eq=False)
+class _Front:
+    """Where every draw stands so many days ahead."""
+
+    loading: FloatArray
+    slow_humidity: FloatArray
+    wander: FloatArray
+    humidity: FloatArray
+    at_days: float
+
+
+def _step(  # noqa: PLR0917
+    posterior: Posterior,
+    front: _Front,
+    air: Air,
+    warm: FloatArray,
+    end: float,
+    habits: _Habits,
+    rng: np.random.Generator,
+) -> _Front:
+    """Carry every draw one step ahead: leak, openings and swaps, and what nobody sees."""
+    box, assume = posterior.state.drawn, posterior.problem.assumptions
+    days, count = end - front.at_days, len(front.loading)
+    conductance = np.exp(posterior.state.log_conductance + front.wander)
+    stepped = advance(box, front.loading, front.slow_humidity, conductance, air, days=days)
+    noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days + assume.unknown_g_per_g**2 * days
+    kept = np.exp(-days / assume.drift_days)
+    drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
+    loading, wander = stepped.loading_g_per_g, front.wander
+    if assume.future_events:
+        opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
+        grams = opened * opening_dose_g(box, air, front.humidity) + swapped * habits.event_g
+        loading = loading + grams / box.dry_mass_g
+        noise = noise + (opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2) / box.dry_mass_g**2
+        drift = drift + (opened + swapped) * assume.seating_sd**2
+    loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
+    if assume.wandering_leak:
+        wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
+    humidity, _ = box.table.humidity(loading, warm)
+    return _Front(loading, stepped.slow_humidity, wander, humidity, end)
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,8 +146,8 @@ def _habits(posterior: Posterior, count: int, rng: np.random.Generator) -> _Habi
     """Rates as they were so far, with the spread of so few counts; the mean dose shrunk towards none."""
     episode, sd_g = posterior.episode, posterior.problem.assumptions.swap_sd_g
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
-    openings = rng.gamma(episode.all_openings + 0.5, 1.0, count) / (watched + 20.0)
-    events = rng.gamma(episode.all_swaps + episode.all_unlogged_steps + 0.3, 1.0, count) / (watched + 30.0)
+    openings = rng.gamma(episode.all_openings + _OPENINGS_UNSEEN, 1.0, count) / (watched + 20.0)
+    events = rng.gamma(episode.all_swaps + episode.all_unlogged_steps + _EVENTS_UNSEEN, 1.0, count) / (watched + 30.0)
     seen = len(episode.swaps_s) + episode.unlogged_steps
     weight = seen + (sd_g / _EVENT_MEAN_SD_G) ** 2
     mean_g = posterior.state.event_g / weight + sd_g / np.sqrt(weight) * rng.standard_normal(count)

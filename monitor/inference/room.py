@@ -7,7 +7,7 @@ means, or from a typical year, and gives way to the room's own record as that gr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ _TOP_DAY = 205.0
 """Day of the year on which indoor vapor pressure tops in the north: late July."""
 _WETTEST = 0.95
 _LEAST_HOURS = 6
+_USUAL_COUNTS_DAYS = 20.0
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside."""
 
@@ -87,20 +88,40 @@ class LearnedSeason:
 def learn(
     season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
 ) -> LearnedSeason:
-    """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day."""
+    """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
+
+    How restless the room is, is learned too: once with the usual unrest, then again with the room's own.
+    """
     known = np.isfinite(seen)
     days, seen = days[known], seen[known]
-    prior_precision = np.diag(1.0 / prior_sd**2)
     if len(days) == 0:
         return LearnedSeason(season, prior_mean, np.diag(prior_sd**2), 0.0, np.nan)
+    mean, _ = _regression(season, prior_mean, prior_sd, days, seen)
+    season = replace(season, residual_sd=_unrest(season, days, seen - _harmonic(days) @ mean))
+    mean, covariance = _regression(season, prior_mean, prior_sd, days, seen)
+    return LearnedSeason(season, mean, covariance, float(days[-1]), float(seen[-1] - _harmonic(days[-1:])[0] @ mean))
+
+
+def _regression(
+    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of the course given the days seen."""
+    prior_precision = np.diag(1.0 / prior_sd**2)
     basis = _harmonic(days)
     kept = np.exp(-np.diff(days) / season.memory_days)
     fresh = season.residual_sd * np.sqrt(1.0 - kept**2)
     white_basis = np.vstack([basis[:1] / season.residual_sd, (basis[1:] - kept[:, None] * basis[:-1]) / fresh[:, None]])
     white_seen = np.r_[seen[:1] / season.residual_sd, (seen[1:] - kept * seen[:-1]) / fresh]
     covariance = np.asarray(np.linalg.inv(prior_precision + white_basis.T @ white_basis), dtype=np.float64)
-    mean = covariance @ (prior_precision @ prior_mean + white_basis.T @ white_seen)
-    return LearnedSeason(season, mean, covariance, float(days[-1]), float(seen[-1] - basis[-1] @ mean))
+    return covariance @ (prior_precision @ prior_mean + white_basis.T @ white_seen), covariance
+
+
+def _unrest(season: Season, days: FloatArray, residual: FloatArray) -> float:
+    """Standard deviation of the residual: the usual one, counted as so many days, and what this room showed."""
+    kept = np.exp(-np.diff(days) / season.memory_days)
+    fresh = np.square(residual[1:] - kept * residual[:-1]) / (1.0 - kept**2)
+    usual = _USUAL_COUNTS_DAYS * season.residual_sd**2
+    return float(np.sqrt((usual + fresh.sum()) / (_USUAL_COUNTS_DAYS + len(fresh))))
 
 
 def _harmonic(days: FloatArray) -> FloatArray:

@@ -92,7 +92,7 @@ class Assumptions:
 
     bias_share_of_accuracy: float = 0.55
     """Standard deviation of a sensor's bias: a stated accuracy is read as a little under two of them."""
-    shape_mean: float = 0.9
+    shape_mean: float = 0.7
     shape_sd: float = 0.5
     drift_sd: float = 0.15
     """How far ln conductance wanders around its mean in a box left closed."""

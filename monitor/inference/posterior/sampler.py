@@ -1,7 +1,8 @@
 """Adaptive importance sampling: from the prior to the posterior by tempering, with a weight for every draw.
 
 Draws are made from a heavy-tailed proposal fitted to the weighted draws before; the likelihood is let in by and by, at
-each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_).
+each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_). Where that leaves too few of
+them effective, as with a charge weighed every week, ``moves`` takes over.
 
 Humidity shown at the start and bias are drawn, not humidity and bias: the sensor pins their sum, and the ridge it
 leaves is straight in these.
@@ -21,13 +22,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
+from monitor.inference.posterior.moves import Population, moved_to_posterior
 from monitor.inference.posterior.priors import BIAS, START, Prior
 from monitor.physics.numerics import FloatArray
 
 _DEGREES = 7.0
 _WIDER = 1.12
 _BEARABLE, _GOOD = 0.15, 0.25
-_MOST_ROUNDS = 14
+_MOST_ROUNDS = 8
 _DRIEST, _WETTEST = 1e-5, 0.95
 _IMPOSSIBLE = -1e9
 
@@ -55,21 +57,30 @@ class Draws:
 def sample(
     prior: Prior, log_likelihood: Callable[[FloatArray], FloatArray], count: int, rng: np.random.Generator
 ) -> Draws:
-    """Return weighted draws from prior times likelihood."""
+    """Return weighted draws from prior times likelihood; the likelihood was last asked of just these draws."""
+
+    def judge(place: FloatArray) -> tuple[FloatArray, FloatArray]:
+        theta = _from_place(place)
+        believed = log_prior(prior, theta, place)
+        seen = np.nan_to_num(log_likelihood(theta), nan=_IMPOSSIBLE)
+        return believed, np.where(believed > _IMPOSSIBLE, seen, _IMPOSSIBLE)
+
     theta = prior.mean + prior.sd * rng.standard_normal((count, len(prior.mean)))
     place = _to_place(theta)
     log_proposal = log_prior(prior, theta, place)
-    warmth, rounds = 0.0, 0
-    while True:
-        theta = _from_place(place)
-        believed = log_prior(prior, theta, place)
-        seen = np.where(believed > _IMPOSSIBLE, np.nan_to_num(log_likelihood(theta), nan=_IMPOSSIBLE), _IMPOSSIBLE)
+    warmth = 0.0
+    for rounds in range(1, _MOST_ROUNDS + 1):
+        believed, seen = judge(place)
         base = believed - log_proposal
-        rounds += 1
-        if _effective(base + seen) > _GOOD * count or rounds == _MOST_ROUNDS:
-            return Draws(theta, _weights(base + seen), rounds)
+        if _effective(base + seen) > _GOOD * count:
+            return Draws(_from_place(place), _weights(base + seen), rounds)
         warmth = _bearable_warmth(base, seen, warmth)
-        place, log_proposal = _propose(place, _weights(base + warmth * seen), rng)
+        weights = _weights(base + warmth * seen)
+        if rounds < _MOST_ROUNDS:
+            place, log_proposal = _propose(place, weights, rng)
+    moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, judge, rng)
+    judge(moved.place)
+    return Draws(_from_place(moved.place), np.full(count, 1.0 / count), _MOST_ROUNDS)
 
 
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
