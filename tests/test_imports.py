@@ -15,7 +15,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 GROUND = {"monitor", "records", "deeds", "errors", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
-    "records": set(),
+    "records": {"records"},
     "units": set(),
     "deeds": set(),
     "toml_table": {"errors"},

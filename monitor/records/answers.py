@@ -1,0 +1,175 @@
+"""What siccast answers: estimates, forecasts, assessments, plans."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from monitor.records.declared import Box, RoomClimate
+from monitor.records.logged import LedgerEntry
+from monitor.records.readings import Reading, ReadingSeries
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+@dataclass(frozen=True, slots=True)
+class Quantiles:
+    """The 5 %, 50 % and 95 % points of what is believed about one number."""
+
+    p05: float
+    p50: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class DateQuantiles:
+    """The 5 %, 50 % and 95 % points of a date; None where that share lies beyond the horizon."""
+
+    p05: datetime | None
+    p50: datetime | None
+    p95: datetime | None
+
+
+class BoxState(StrEnum):
+    """State of a box in plain words."""
+
+    within_limit = "within limit"
+    due = "due"
+    over_limit = "over limit"
+    not_enough_evidence = "not enough evidence"
+    no_readings = "no readings"
+    undeclared = "seen, not declared"
+
+
+@dataclass(frozen=True, slots=True)
+class LeakEstimate:
+    """How leaky a box is, with the evidence for it."""
+
+    conductance_g_per_day_per_kpa: Quantiles
+    air_changes_per_day: Quantiles
+    ingress_g_per_day: Quantiles
+    ingress_summer_g_per_day: Quantiles
+    ingress_winter_g_per_day: Quantiles
+    grams_known: bool
+    """True where a weighing or an empty-box test ties the estimate to grams; False where RH alone gave it."""
+    comparison: str = ""
+    """How it compares with boxes of its kind and with published classes, in plain words."""
+    changed_at: datetime | None = None
+    """Since when the conductance is another one, where it changed."""
+    change_factor: Quantiles | None = None
+    opening_g: Quantiles | None = None
+    """Water that the room's air brings when the lid is off for once and all air is exchanged, now."""
+    opening_hours: Quantiles | None = None
+    """How many hours of the leak bring as much; None where the box isn't drier than the room."""
+
+    @property
+    def half_time_days(self) -> Quantiles:
+        """How long the empty box takes to come halfway to the room: ln 2 over the air changes a day."""
+        changes = self.air_changes_per_day
+        return Quantiles(*(math.log(2.0) / rate for rate in (changes.p95, changes.p50, changes.p05)))
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What one would change about a box; None leaves a thing as it is."""
+
+    humidity_limit: float | None = None
+    conductance_factor: float = 1.0
+    """0.5 is half the leak."""
+    desiccant: str | None = None
+    dry_mass_g: float | None = None
+    """Fresh beads, dried as well as the present ones were, in place of those in the box."""
+    room_climate: RoomClimate | None = None
+    """Another place for the box."""
+
+
+@dataclass(frozen=True, slots=True)
+class FanDay:
+    """What is believed about the daily-mean humidity of a box on one day ahead."""
+
+    on: date
+    relative_humidity: Quantiles
+
+
+@dataclass(frozen=True, slots=True)
+class CrossingForecast:
+    """When a box passes its limit, and when its desiccant is spent."""
+
+    humidity_limit: float
+    cross_at: DateQuantiles
+    chance_by_day: tuple[float, ...]
+    """Chance that the limit is passed within 0, 1, 2, … days of the forecast's instant."""
+    spent_at: DateQuantiles
+    capacity_used: Quantiles
+    headroom_g: Quantiles
+    present_relative_humidity: Quantiles
+    chance_over_already: float
+    fan: tuple[FanDay, ...] = ()
+
+    def chance_within(self, days: int) -> float:
+        """Return the chance that the limit is passed within so many days."""
+        return self.chance_by_day[min(days, len(self.chance_by_day) - 1)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoxHistory:
+    """Everything that may be known of one box at one instant: what ``inference`` is given, and nothing beside it."""
+
+    box: Box
+    readings: ReadingSeries
+    room: ReadingSeries | None = None
+    """Readings outside the box; None where no sensor stands there."""
+    room_climate: RoomClimate | None = None
+    """The climate a person declared; a prior where a sensor stands, the whole truth where none does."""
+    entries: tuple[LedgerEntry, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What inference makes of a history: an estimate and a forecast with their evidence, or why there is none."""
+
+    leak: LeakEstimate | None = None
+    forecast: CrossingForecast | None = None
+    evidence: tuple[str, ...] = ()
+    sharpen: str = ""
+    refusal: str = ""
+    forecast_if: CrossingForecast | None = None
+    """The same box with something changed, where that was asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything siccast believes about one box at one instant; every face shows this and nothing else."""
+
+    box: Box
+    as_of: datetime
+    state: BoxState
+    latest: Reading | None = None
+    charge: LedgerEntry | None = None
+    leak: LeakEstimate | None = None
+    forecast: CrossingForecast | None = None
+    due_at: datetime | None = None
+    """When the chance of being over the limit becomes worth a recharge; None where that lies beyond the horizon."""
+    evidence: tuple[str, ...] = ()
+    """Plain sentences: what the estimate rests on, or what is missing."""
+    sharpen: str = ""
+    """The one measurement that would narrow the interval most."""
+    refusal: str = ""
+    """Why there is no forecast, where there is none."""
+    forecast_if: CrossingForecast | None = None
+    """The same box with something changed, where that was asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedDay:
+    """One day on which an appliance is worth heating up, and for which boxes."""
+
+    on: date
+    appliance: str
+    boxes: tuple[str, ...]
+    reasons: Mapping[str, str] = field(default_factory=dict)
+    """A sentence for each box."""

@@ -1,0 +1,57 @@
+"""What was logged: the deeds of people, and messages that could not be used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from monitor.records.readings import Rejection
+
+
+class EntryKind(StrEnum):
+    """Kinds of ledger entries."""
+
+    charge = "charge"
+    """Desiccant put into a box: the start of an episode."""
+    opening = "opening"
+    weighing = "weighing"
+    recharge = "recharge"
+    """Drying or swapping the charge of a box: the start of an episode."""
+    spool_swap = "spool swap"
+    sensor_swap = "sensor swap"
+    leak_test = "leak test"
+    """The box was tested empty; the entry carries what that found."""
+    note = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerEntry:
+    """One thing that a person did to a box and wrote down."""
+
+    kind: EntryKind
+    box: str
+    at: datetime
+    mass_g: float | None = None
+    """Desiccant with its water and without its holder, where it was weighed."""
+    scale_resolution_g: float | None = None
+    desiccant: str | None = None
+    """Kind of desiccant, by its name in monitor/physics/tables."""
+    dry_mass_g: float | None = None
+    """Nominal mass when fully regenerated."""
+    method: str | None = None
+    """How it was dried: 'oven_120C_3h', 'microwave', 'hot_air_65C', 'print_bed', 'new', 'indicator_orange' …."""
+    loading_g_per_g: tuple[float, float, float] | None = None
+    """Loading at the start, 5 %, 50 % and 95 %, where a drying run or a jar check told it."""
+    conductance_g_per_day_per_kpa: tuple[float, float, float] | None = None
+    """Leak of the box, 5 %, 50 % and 95 %, where an empty-box test told it."""
+    note: str = ""
+    entry_id: int | None = None
+    logged_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RejectedMessage(Rejection):
+    """A rejection as the ledger keeps it."""
+
+    rejection_id: int = 0
