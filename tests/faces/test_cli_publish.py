@@ -14,7 +14,7 @@ from made_up import StubInference
 
 from monitor.errors import FeedError
 from monitor.faces.cli.asking import ask
-from monitor.faces.cli.publish import keep_sending, send_outlooks
+from monitor.faces.cli.site.publish import keep_sending, send_outlooks
 from monitor.feed.mqtt import MqttFeed
 from monitor.records import BrokerAddress
 from monitor.settings import Shelf, load_shelf

@@ -42,8 +42,8 @@ def import_readings(
     decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
 ) -> None:
     """Add the readings of a file; rows that are held already change nothing."""
+    from monitor.faces.cli.books.table_file import open_table, table_size
     from monitor.faces.cli.output import progress_bar
-    from monitor.faces.cli.table_file import open_table, table_size
     from monitor.feed.formats.table import TableShape, read_table
     from monitor.store.opening import open_stores
 
@@ -81,8 +81,8 @@ def export_readings(
     end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
 ) -> None:
     """Write readings as CSV (or Parquet, by the file's ending), in the columns that `readings import` reads."""
+    from monitor.faces.cli.books.table_file import open_new_table
     from monitor.faces.cli.output import progress_bar
-    from monitor.faces.cli.table_file import open_new_table
     from monitor.feed.formats.table import OWN_COLUMNS
     from monitor.store.opening import open_stores
 

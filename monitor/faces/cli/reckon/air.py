@@ -41,7 +41,7 @@ def air(
 ) -> None:
     """Reckon what air holds: vapor pressure, g/m³, mixing ratio, dew and frost point."""
     from monitor import calculators
-    from monitor.faces.cli import calculator_table as table
+    from monitor.faces.cli.reckon import calculator_table as table
 
     at = table.points(csv_file, temperature_c, rh_pct)
     answers = calculators.moist_air(

@@ -37,7 +37,7 @@ def beads(
 ) -> None:
     """Reckon what beads hold at rest: water, the way back to humidity, slope, heat, and what the color may say."""
     from monitor import calculators
-    from monitor.faces.cli import calculator_table as table
+    from monitor.faces.cli.reckon import calculator_table as table
 
     at = table.points(csv_file, temperature_c, rh_pct)
     if not calculators.is_material(kind):

@@ -97,7 +97,7 @@ def _reckon(
 def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
     """Return every reading of a table; one row that can't be read stops the test, by its line."""
     from monitor.errors import ImportFileError
-    from monitor.faces.cli.table_file import open_table
+    from monitor.faces.cli.books.table_file import open_table
     from monitor.feed.formats.table import TableShape, read_table
 
     shape, readings = TableShape(timezone=shelf.timezone), []

@@ -91,7 +91,7 @@ def _forward(shelf: Shelf, stopped: threading.Event) -> None:
 
 def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event) -> None:
     """Let a thread of its own assess the shelf and send the outlooks, so that the feed never waits for it."""
-    from monitor.faces.cli.publish import keep_sending
+    from monitor.faces.cli.site.publish import keep_sending
 
     given = (shelf, address, every_s, stopped, _say)
     threading.Thread(target=keep_sending, args=given, name="outlooks", daemon=True).start()

@@ -1,0 +1,1 @@
+"""What was measured and written down: logging, import and export, messages refused."""
