@@ -12,7 +12,8 @@ from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE, COND
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast
 
-_WORTH_SAYING = 0.05
+_WORTH_SAYING, _CERTAIN = 0.05, 0.97
+_LEAST_DAYS = 0.5
 
 
 def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
@@ -27,6 +28,8 @@ def _readings(posterior: Posterior) -> str:
     since = "a recharge nobody logged" if posterior.episode.unlogged else "the beads went in"
     if posterior.episode.desiccant is None:
         since = "the box was closed"
+    if bins.seen_days < _LEAST_DAYS:
+        return f"Hardly any readings yet since {since}: this rests on what was known before."
     return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
 
 
@@ -48,6 +51,8 @@ def _over(ahead: CrossingForecast) -> str:
     chance = ahead.chance_over_already
     if chance < _WORTH_SAYING:
         return ""
+    if chance > _CERTAIN:
+        return "It is over the limit, the sensor's own error allowed for."
     return f"It may be over the limit already: {100 * chance:.0f} % (the sensor's own error leaves that open)."
 
 
