@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 BUSY_TIMEOUT_S = 5.0
-_PAGE_CACHE_KIB = 65_536
+_PAGE_CACHE_KIB = 16_384
+"""Room for the pages that a thousand boxes are written to at once, four times over; more gains nothing."""
 _MAY_PASS = {
     "SQLITE_BUSY": "another process holds it; it is tried again",
     "SQLITE_LOCKED": "another connection holds it; it is tried again",

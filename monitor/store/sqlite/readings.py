@@ -107,18 +107,13 @@ class SqliteReadings:
         start_ms, end_ms = _span_ms(start, end)
         with self._database.errors():
             rows = self._database.connection.execute(
-                "SELECT hour, count, sum_temperature, sum_humidity FROM hourly"
+                "SELECT hour, sum_temperature / (100.0 * count), sum_humidity / (10000.0 * count) FROM hourly"
                 " WHERE box_id = ? AND hour >= ? AND hour < ?",
                 (self._known_box_id(box), -(-start_ms // MS_PER_HOUR), -(-end_ms // MS_PER_HOUR)),
             ).fetchall()
-        hour, count, temperature, humidity = _as_columns(rows, 4)
-        return ReadingSeries(
-            box,
-            hour * (MS_PER_HOUR / 1000.0),
-            temperature / (100.0 * count),
-            humidity / (10_000.0 * count),
-            np.zeros(len(rows), dtype=np.uint16),
-        )
+        hour, temperature_degc, humidity = _as_columns(rows, 3)
+        marks = np.zeros(len(rows), dtype=np.uint16)
+        return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
     def latest(self) -> Mapping[str, Reading]:
         """Return the newest reading of each box that ever reported."""
