@@ -63,15 +63,18 @@ class GatheringClient(paho.Client):
         read_to = 0
         while frame := _frame(self._unread, read_to):
             body, end = frame
-            if self._unread[read_to] >> 4 == _PUBLISH and not self._unread[read_to] & 0b100:
-                self.arrived.append(_published(self._unread, read_to, body, end, self._has_properties))
-            else:
+            if self._unread[read_to] >> 4 != _PUBLISH or self._unread[read_to] & 0b100:
                 self._for_paho += self._unread[read_to:end]
+            elif message := _published(self._unread, read_to, body, end, self._has_properties):
+                self.arrived.append(message)
+            else:
+                self._has_ended = True  # lengths that don't fit: nothing after them can be trusted
+                break
             read_to = end
         del self._unread[:read_to]
         while self._for_paho or self._has_ended:
             code = super().loop_read(max_packets)
-            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self._has_ended:
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self.socket() is None:
                 return code
         return MQTTErrorCode.MQTT_ERR_SUCCESS
 
@@ -125,9 +128,10 @@ def _frame(packets: bytearray, start: int) -> tuple[int, int] | None:
     return None
 
 
-def _published(packets: bytearray, start: int, body: int, end: int, has_properties: bool) -> Published:
+def _published(packets: bytearray, start: int, body: int, end: int, has_properties: bool) -> Published | None:
+    """Return the message in a packet, or None where its parts are longer than itself."""
     flags = packets[start]
-    place = body + 2 + (packets[body] << 8 | packets[body + 1])
+    place = body + 2 + int.from_bytes(packets[body : body + 2], "big")
     try:
         topic = packets[body + 2 : place].decode()
     except UnicodeDecodeError:
@@ -138,5 +142,7 @@ def _published(packets: bytearray, start: int, body: int, end: int, has_properti
         place += 2
     if has_properties:
         properties = _frame(packets, place - 1)  # their length is written as a packet's is
-        place = properties[1] if properties else end
+        place = properties[1] if properties else end + 1
+    if place > end:
+        return None
     return Published(topic, bytes(packets[place:end]), packet_id, bool(flags & 1))

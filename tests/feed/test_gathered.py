@@ -77,6 +77,32 @@ def test_messages_come_whole_however_the_bytes_are_cut(protocol: int, piece: int
         client.acknowledge([2])  # nobody is there; nothing happens
 
 
+BROKEN = {
+    "no topic": b"\x30\x00",
+    "topic longer than the packet": b"\x30\x04\x00\x09ab",
+    "no packet id": b"\x32\x03\x00\x01a",
+    "properties longer than the packet": b"\x30\x05\x00\x01a\x09\x01",
+    "properties that never end": b"\x30\x04\x00\x01a\xff",
+}
+
+
+@pytest.mark.parametrize("packet", BROKEN.values(), ids=BROKEN)
+def test_a_packet_whose_lengths_do_not_fit_ends_the_connection(packet: bytes) -> None:
+    """MQTT 5 section 4.13: a malformed packet is answered by closing the connection."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        client = GatheringClient(CallbackAPIVersion.VERSION2, "client", protocol=paho.MQTTv5, manual_ack=True)
+        client.connect("127.0.0.1", server.getsockname()[1])
+        with closing(server.accept()[0]) as broker:
+            whole = publish(0, b"a", b"", b"before", b"\x00")
+            broker.sendall(CONNACK[paho.MQTTv5] + whole + packet + whole)
+            connection = client.socket()
+            assert connection is not None
+            select.select([connection], [], [], 5.0)
+            assert client.loop_read() == MQTTErrorCode.MQTT_ERR_CONN_LOST
+        assert not client.is_connected()
+        assert [message.payload for message in client.arrived] == [b"before"]
+
+
 def read(client: GatheringClient) -> None:
     connection = client.socket()
     assert connection is not None
