@@ -58,7 +58,7 @@ MADE = [
 ]  # fmt: skip
 FAST = [Made(0.8, 0.04, 0.015, 1.0), Made(1.0, 0.04, 0.0, 1.1)]
 """Boxes that come near the room within the 25 days: with all model noise off, their readings trace a curve so sharp
-that our draws thin out to a handful that count, and the sampler does not say so."""
+that weights alone leave a handful of draws, and ``posterior/moves.py`` has to take over."""
 
 
 def course(theta: FloatArray, outside_kpa: FloatArray, steps: int = 2) -> FloatArray:
@@ -135,7 +135,6 @@ def test_emcee_on_a_plain_model_finds_the_same_conductance(which: int) -> None:
 
 
 @pytest.mark.skipif(len(MADE) > BOXES, reason="runs with the dozen: SICCAST_EMCEE_BOXES=12")
-@pytest.mark.xfail(reason="importance draws thin out on boxes without any model noise; a known limit")
 @pytest.mark.parametrize("which", range(len(FAST)))
 def test_emcee_on_a_box_that_comes_near_its_room(which: int) -> None:
     compare(FAST[which], (3, 9)[which])

@@ -93,7 +93,7 @@ def _log_what_is_new(stores: Stores, path: Path) -> None:
 
 
 def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Tally:
-    """Send the recording to a broker of our own, and take it in as any other feed."""
+    """Send the recorded feed to a broker of our own, and take it in as any other feed."""
     from monitor.faces.cli.output import progress_bar
     from monitor.feed.decode import Decoder
     from monitor.feed.embedded import EmbeddedBroker
