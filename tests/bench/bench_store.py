@@ -25,7 +25,7 @@ ROWS = int(os.environ.get("SICCAST_BENCH_ROWS", "10000000"))
 STEPS = ROWS // BOXES
 START = datetime(2026, 1, 1, tzinfo=UTC)
 STEP = timedelta(seconds=365 * 86_400 // STEPS)
-"""Whole seconds, as nodes send them, and no `seq`: a fraction of a second costs a row four bytes more, a `seq` two to four."""
+"""Whole seconds and no `seq`: a fraction of a second costs four bytes a row, a `seq` two to four."""
 
 
 @pytest.fixture(scope="module")
