@@ -77,7 +77,7 @@ def futures(
     full = box.table.loading(np.full(count, limit), 23.0)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
-    front = _Front(state.loading, state.slow_humidity, state.wander, now, 0.0)
+    front = _Front(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, 0.0)
     for i, end in enumerate(ahead):
         before, front = front, _step(posterior, front, acting[i], warm[i], float(end), habits, rng)
         passed = np.isinf(crossing) & (front.humidity > limit)
@@ -98,6 +98,8 @@ class _Front:
     loading: FloatArray
     slow_humidity: FloatArray
     wander: FloatArray
+    ajar: FloatArray
+    """What a badly seated lid adds to ln G, until somebody notices or opens it again."""
     humidity: FloatArray
     at_days: float
 
@@ -114,23 +116,26 @@ def _step(  # noqa: PLR0917
     """Carry every draw one step ahead: leak, openings and swaps, and what nobody sees."""
     box, assume = posterior.state.drawn, posterior.problem.assumptions
     days, count = end - front.at_days, len(front.loading)
-    conductance = np.exp(posterior.state.log_conductance + front.wander)
+    conductance = np.exp(posterior.state.log_conductance + front.wander + front.ajar)
     stepped = advance(box, front.loading, front.slow_humidity, conductance, air, days=days)
     noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days + assume.unknown_g_per_g**2 * days
     kept = np.exp(-days / assume.drift_days)
     drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
-    loading, wander = stepped.loading_g_per_g, front.wander
+    loading, wander, ajar = stepped.loading_g_per_g, front.wander, front.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
         grams = opened * opening_dose_g(box, air, front.humidity) + swapped * habits.event_g
         loading = loading + grams / box.dry_mass_g
         noise = noise + (opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2) / box.dry_mass_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
+        seated_anew, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
+        ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
+        ajar = np.where(seated_anew, np.where(badly, assume.ajar_log_conductance, 0.0), ajar)
     loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
     if assume.wandering_leak:
         wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
     humidity, _ = box.table.humidity(loading, warm)
-    return _Front(loading, stepped.slow_humidity, wander, humidity, end)
+    return _Front(loading, stepped.slow_humidity, wander, ajar, humidity, end)
 
 
 @dataclass(frozen=True, eq=False)

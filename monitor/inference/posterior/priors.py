@@ -99,6 +99,11 @@ class Assumptions:
     drift_days: float = 60.0
     seating_sd: float = 0.10
     """How differently a lid sits after an opening, in ln conductance."""
+    badly_seated: float = 0.15
+    """Share of openings after which the lid does not close as before (a judgement)."""
+    ajar_log_conductance: float = 1.2
+    """What that adds to ln G until the next opening, a seam a few times as wide, or until somebody notices."""
+    ajar_days: float = 10.0
     unknown_share: float = 0.15
     """Unseen gains and losses, as a share of the day's ingress. [per square root of a day]"""
     unknown_g_per_g: float = 5e-5
