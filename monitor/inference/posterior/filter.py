@@ -242,12 +242,7 @@ def _correct(state: State, problem: Problem, theta: FloatArray, i: int, air: Air
     else:
         score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = slope * state.var_loading / variance, slope * state.covariance / variance
-    shrink = share * variance
-    state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
-    state.wander = state.wander + by_wander * move
-    state.var_loading = state.var_loading - by_loading * by_loading * shrink
-    state.covariance = state.covariance - by_loading * by_wander * shrink
-    state.var_wander = state.var_wander - by_wander * by_wander * shrink
+    _shift(state, move, share * variance, by_loading, by_wander)
     return score
 
 
@@ -278,10 +273,14 @@ def _weigh(state: State, problem: Problem, log_dry: FloatArray, mass_g: float, r
     gap = mass_g - dry - grams * state.loading
     score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
-    shrink = share * variance
+    _shift(state, move, share * variance, by_loading, by_wander)
+    return score
+
+
+def _shift(state: State, move: FloatArray, shrink: FloatArray, by_loading: FloatArray, by_wander: FloatArray) -> None:
+    """Move water and conductance by their gains, and take from their errors what was learned."""
     state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
     state.wander = state.wander + by_wander * move
     state.var_loading = state.var_loading - by_loading * by_loading * shrink
     state.covariance = state.covariance - by_loading * by_wander * shrink
     state.var_wander = state.var_wander - by_wander * by_wander * shrink
-    return score
