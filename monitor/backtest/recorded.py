@@ -15,6 +15,7 @@ import numpy as np
 
 from monitor.errors import ImportFileError
 from monitor.inference.leak import Record
+from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.records import ROOM, Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 
@@ -57,16 +58,20 @@ def read_set(folder: Path) -> RecordedSet:
     """
     try:
         declared = json.loads((folder / "boxes.json").read_text(encoding="utf-8"))
-        hours = _hours(folder / "readings.csv.gz")
+        series = _series(folder / "readings.csv.gz")
+        hours = {name: reduce_to_hours(one) for name, one in series.items()}
         events = _rows(folder / "events.csv")
         tasks = _rows(folder / "tasks.csv")
         name = str(declared.get("set", folder.name))
         entries = _entries(declared["boxes"], events)
         nothing = Hours(0, np.empty(0), np.empty(0))
         records = {
-            b["id"]: Record(_box(b), hours.get(b["id"], nothing), hours.get(ROOM), tuple(entries[b["id"]]))
+            b["id"]: Record(
+                _box(b), hours.get(b["id"], nothing), hours.get(ROOM), tuple(entries[b["id"]]),
+                comparisons=comparisons(series.get(b["id"]), series.get(ROOM), entries[b["id"]]),
+            )
             for b in declared["boxes"]
-        }
+        }  # fmt: skip
         return RecordedSet(name, records, tuple(_task(name, row) for row in tasks))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ImportFileError(f"{folder}: can't be read as a recorded set ({type(error).__name__}: {error})") from error
@@ -77,23 +82,22 @@ def _rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(lines))
 
 
-def _hours(path: Path) -> dict[str, Hours]:
+def _series(path: Path) -> dict[str, ReadingSeries]:
     import pandas as pd  # noqa: PLC0415 -- heavy, and only a set in files needs it
 
     table = pd.read_csv(path, usecols=["utc_time", "box", "temperature_c", "rh_pct"])
     at = pd.to_datetime(table["utc_time"], utc=True).to_numpy(dtype="datetime64[s]").astype(np.float64)
     table = table.assign(at_s=at)
-    hours = {}
-    for box, part in table.groupby("box"):
-        series = ReadingSeries(
+    return {
+        str(box): ReadingSeries(
             str(box),
             part["at_s"].to_numpy(float),
             part["temperature_c"].to_numpy(float),
             part["rh_pct"].to_numpy(float) / 100.0,
             np.zeros(len(part), dtype=np.uint16),
         )
-        hours[str(box)] = reduce_to_hours(series)
-    return hours
+        for box, part in table.groupby("box")
+    }
 
 
 def _instant(text: str) -> datetime:

@@ -19,7 +19,7 @@ _LEAST_DAYS = 0.5
 def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
     """Return what a forecast rests on, most telling first."""
     said = [_readings(posterior), _floor(posterior), _over(ahead), _unlogged(posterior), _grams(posterior)]
-    said += [_room(posterior), _shows(posterior)]
+    said += [_room(posterior), _compared(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
 
 
@@ -82,6 +82,12 @@ def _room(posterior: Posterior) -> str:
     if posterior.room.seen_days < 90:
         return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
     return ""
+
+
+def _compared(posterior: Posterior) -> str:
+    if posterior.problem.bias_seen is None:
+        return ""
+    return "While the box stood open its sensor was compared with the room's."
 
 
 def _shows(posterior: Posterior) -> str:

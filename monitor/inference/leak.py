@@ -9,6 +9,7 @@ from scipy.special import ndtr, ndtri
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import Episode, current_episode
+from monitor.inference.posterior.beside_room import BiasSeen, Comparison, bias_seen
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
 from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
@@ -18,7 +19,7 @@ from monitor.inference.room import LearnedRoom, learn_room
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
-from monitor.records import Box, LeakEstimate, LedgerEntry, Quantiles, RoomClimate
+from monitor.records import Box, EntryKind, LeakEstimate, LedgerEntry, Quantiles, RoomClimate
 
 LEAST_DAYS = 1.5
 """Fewer days with readings, after the box came to rest, carry no estimate."""
@@ -38,6 +39,8 @@ class Record:
     room: Hours | None = None
     entries: tuple[LedgerEntry, ...] = ()
     declared_room: RoomClimate | None = None
+    comparisons: tuple[Comparison, ...] = ()
+    """What the box showed beside the room while it stood open."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +103,8 @@ def estimate(
             f"{record.box.name}: {bins.seen_days:.1f} days of readings since the box was closed and came to rest; "
             f"an estimate needs {least_days:.1f}"
         )
-    problem = Problem(record.box, episode, bins, prior_of(record.box, episode, assumptions, pooled), assumptions)
+    prior = prior_of(record.box, episode, assumptions, pooled)
+    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
     states: list[State] = []
 
     def log_likelihood(theta: FloatArray) -> FloatArray:
@@ -116,6 +120,14 @@ def estimate(
         problem, room, draws, draws.theta[chosen], filtered, settled(filtered, rng), now_s, seen,
         _above_room(bins, room, now_s),
     )  # fmt: skip
+
+
+def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
+    """What comparisons with the room say of the sensor that is in the box now."""
+    swaps = (e.at.timestamp() for e in record.entries if e.kind is EntryKind.sensor_swap)
+    since_s = max((s for s in swaps if s < now_s), default=-np.inf)
+    found = [one for one in record.comparisons if one.at_s >= since_s]
+    return bias_seen(found, record.box.sensor, assumptions.bias_share_of_accuracy, now_s)
 
 
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:

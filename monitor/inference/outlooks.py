@@ -13,6 +13,7 @@ from monitor.inference.advice import comparison_of, evidence_of, sharpening_of
 from monitor.inference.forecast import HORIZON_DAYS, forecast
 from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of, tested
+from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import change_of
 from monitor.inference.questions.what_if import what_if
@@ -63,6 +64,7 @@ def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _
         _room(history.room, rooms),
         history.entries,
         history.room_climate,
+        comparisons(history.readings, history.room, history.entries),
     )
     try:
         first = estimate(record, now_s, count=_FIRST_LOOK_DRAWS)

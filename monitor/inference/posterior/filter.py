@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from monitor.inference.episodes import Episode
+from monitor.inference.posterior.beside_room import BiasSeen
 from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.priors import (
     BIAS,
@@ -55,6 +56,7 @@ class Problem:
     bins: Bins
     prior: Prior
     assumptions: Assumptions
+    bias_seen: BiasSeen | None = None
 
 
 @dataclass(eq=False)
@@ -114,6 +116,8 @@ def airs(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
     state, log_likelihood = _start(problem, theta)
+    if problem.bias_seen is not None:
+        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, BIAS])
     return log_likelihood + run_on(problem, theta, state), state
 
 

@@ -60,7 +60,7 @@ class Hours:
 
 def reduce_to_hours(series: ReadingSeries) -> Hours:
     """Return a robust mean of each hour: of the readings near its median."""
-    order = _usable_in_time_order(series)
+    order = usable_in_time_order(series)
     if order.size == 0:
         return Hours(0, np.empty(0), np.empty(0))
     at_s, rh, t = series.at_s[order], series.relative_humidity[order], series.temperature_degc[order]
@@ -78,7 +78,7 @@ def reduce_to_hours(series: ReadingSeries) -> Hours:
     return Hours(first, out[0], out[1])
 
 
-def _usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
+def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     """Readings within range and unmarked, sorted, one an instant."""
     rh, t = series.relative_humidity, series.temperature_degc
     usable = (rh >= 0.0) & (rh <= 1.0) & (t > -40.0) & (t < 85.0) & ((series.marks & _UNUSABLE) == 0)
