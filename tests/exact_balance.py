@@ -15,7 +15,7 @@ capacity scale, lag, conductance and start may be arrays of draws; all draws ste
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -99,6 +99,8 @@ class Climate:
     outside_vapor_pressure_pa: FloatArray
     box_temperature_degc: FloatArray
     air_replaced: FloatArray | None = None
+    conductance_times: FloatArray | None = None
+    """What the box's conductance is multiplied by in each step, for seals that age or fail."""
 
 
 @dataclass(frozen=True)
@@ -161,11 +163,18 @@ def follow(
     for k, step in enumerate(_steps(climate)):
         water = water + _let_in_g(box, step, rh)
         rh = _humidity_at_rest(box, water, rh, step.t)
-        moved = _moved(box, water, rh, slow_loadings, step)
+        moved = _moved(_as_leaky_now(box, climate, k), water, rh, slow_loadings, step)
         leaked, water, slow_loadings, rh = leaked + moved.gained_g, moved.water_g, moved.slow_loadings, moved.rh
         for room, value in zip(kept, (rh, water, leaked, *slow_loadings), strict=True):
             room[k] = value
     return Trajectory(kept[0], kept[1], kept[2], tuple(kept[3:]))
+
+
+def _as_leaky_now(box: Box, climate: Climate, k: int) -> Box:
+    if climate.conductance_times is None:
+        return box
+    conductance = box.conductance_g_per_day_per_kpa * climate.conductance_times[k]
+    return replace(box, conductance_g_per_day_per_kpa=conductance)
 
 
 class _Step(NamedTuple):

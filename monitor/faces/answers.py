@@ -166,7 +166,9 @@ def _leak(leak: LeakEstimate) -> Answer:
         "grams_known": leak.grams_known,
         "comparison": leak.comparison,
         "changed_at": leak.changed_at,
+        "changed_between": leak.changed_between,
         "change_factor": _quantiles(leak.change_factor) if leak.change_factor else None,
+        "change_words": leak.change_words or None,
         "opening_g": _quantiles(leak.opening_g) if leak.opening_g else None,
         "opening_equals_hours_of_leak": _quantiles(leak.opening_hours) if leak.opening_hours else None,
     }

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.records import Assessment, BoxState, CrossingForecast, EntryKind, LedgerEntry, Quantiles, WhatIf
+from monitor.records import (
+    Assessment,
+    BoxState,
+    CrossingForecast,
+    EntryKind,
+    LeakEstimate,
+    LedgerEntry,
+    Quantiles,
+    WhatIf,
+)
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
@@ -131,6 +140,16 @@ class Wording:
         if dates.p95 and dates.p05 > as_of and self._month(dates.p05, year=True) == self._month(dates.p95, year=True):
             first = str(self.local_day(dates.p05).day)
         return f"{middle} ({first} {TO} {last})"
+
+    def change(self, leak: LeakEstimate, as_of: datetime) -> str:
+        """Return since when a box is leakier or tighter than it was, how much, and what that may come from."""
+        if leak.changed_at is None or leak.change_factor is None:
+            return ""
+        since = self.day(leak.changed_at, as_of)
+        first, last = (self.day(at, as_of) for at in leak.changed_between or (leak.changed_at, leak.changed_at))
+        span = "" if first == last else f" ({first} {TO} {last})"
+        said = f"Since {since}{span} it is {spread(leak.change_factor)} times as leaky as before."
+        return f"{said} {leak.change_words}".rstrip()
 
     def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the crossing as precisely as it is known: by days while it is near, by months when it is far."""

@@ -13,7 +13,7 @@ from monitor.inference.posterior.beside_room import BiasSeen, Comparison, bias_s
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
 from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
+from monitor.inference.posterior.priors import CHANGE, CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
 from monitor.inference.posterior.sampler import Draws, sample
 from monitor.inference.room import LearnedRoom, learn_room
 from monitor.physics.leakage import opening_water_g
@@ -105,6 +105,22 @@ def estimate(
         )
     prior = prior_of(record.box, episode, assumptions, pooled)
     problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
+    draws, theta, filtered = _fitted(problem, count, rng)
+    seen = room_hours is not None and len(room_hours) > 0
+    return Posterior(
+        problem, room, draws, theta, filtered, settled(filtered, rng), now_s, seen, _above_room(bins, room, now_s)
+    )
+
+
+def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
+    """Return what is believed with something more allowed for than was at first: the same readings, fitted anew."""
+    rng = np.random.default_rng(seed)
+    draws, theta, filtered = _fitted(problem, len(posterior.theta), rng)
+    return replace(posterior, problem=problem, draws=draws, theta=theta, filtered=filtered, state=settled(filtered, rng))
+
+
+def _fitted(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Draws, FloatArray, State]:
+    """Weighted draws, and equally weighted ones with the state each ends in."""
     states: list[State] = []
 
     def log_likelihood(theta: FloatArray) -> FloatArray:
@@ -114,12 +130,7 @@ def estimate(
 
     draws = sample(problem.prior, log_likelihood, count, rng)
     chosen = draws.chosen(count, rng)
-    filtered = states[-1].take(chosen)
-    seen = room_hours is not None and len(room_hours) > 0
-    return Posterior(
-        problem, room, draws, draws.theta[chosen], filtered, settled(filtered, rng), now_s, seen,
-        _above_room(bins, room, now_s),
-    )  # fmt: skip
+    return draws, draws.theta[chosen], states[-1].take(chosen)
 
 
 def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
@@ -143,7 +154,8 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     bins = replace(_filled(bins, posterior.room, now_s), floor=posterior.bins.floor)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
-    score = run_on(replace(posterior.problem, bins=bins), theta, state, aged_days)
+    # a change of the seal lies behind: the state carries the conductance since
+    score = run_on(replace(posterior.problem, bins=bins), theta[:, :CHANGE], state, aged_days)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     chosen = draws.chosen(len(theta), rng)

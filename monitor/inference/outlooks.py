@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import numpy as np
-
 from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.advice import comparison_of, evidence_of, sharpening_of
 from monitor.inference.forecast import HORIZON_DAYS, forecast
@@ -15,12 +13,11 @@ from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of, tested
 from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
-from monitor.inference.questions.changes import change_of
+from monitor.inference.questions.changes import Level, latest_change, level_of, with_change, words_for
 from monitor.inference.questions.what_if import what_if
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries, WhatIf
 
 _FIRST_LOOK_DRAWS = 400
-_WORTH_A_LOOK = 0.15
 _STANDS_IN = (
     "Fresh beads: how dry they are is known from the recharge desk, how leaky the box is from before they went in."
 )
@@ -35,6 +32,8 @@ class _Looked:
     refusal: str
     sightings: tuple[Sighting, ...]
     remark: str = ""
+    levels: tuple[Level, ...] = ()
+    """How leaky the box was in earlier episodes, in order of time."""
 
 
 def outlooks(
@@ -72,8 +71,10 @@ def _first_look(history: BoxHistory, rooms: dict[int, Hours], now_s: float) -> _
         return _too_young(record, now_s, str(error))
     except OutOfRangeError as error:
         return _Looked(record, None, str(error), ())
-    found = [sighting_of(first), *_earlier(record, first.episode.start_s), *tested(history.box, history.entries, now_s)]
-    return _Looked(record, first, "", tuple(s for s in found if s is not None))
+    earlier = _earlier(record, first.episode.start_s)
+    found = [sighting_of(first), *map(sighting_of, earlier), *tested(history.box, history.entries, now_s)]
+    levels = tuple(level_of(one) for one in earlier)
+    return _Looked(record, first, "", tuple(s for s in found if s is not None), levels=levels)
 
 
 def _too_young(record: Record, now_s: float, refusal: str) -> _Looked:
@@ -83,7 +84,8 @@ def _too_young(record: Record, now_s: float, refusal: str) -> _Looked:
     if newest is None or newest.loading_g_per_g is None:
         return _Looked(record, None, refusal, ())
     earlier = _earlier(record, newest.at.timestamp())
-    found = tuple(s for s in (*earlier, *tested(record.box, record.entries, now_s)) if s is not None)
+    found = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
+    found = tuple(s for s in found if s is not None)
     if not found:
         return _Looked(record, None, refusal, ())
     return _Looked(record, estimate(record, now_s, count=_FIRST_LOOK_DRAWS, least_days=0.0), "", found, _STANDS_IN)
@@ -98,14 +100,14 @@ def _room(series: ReadingSeries | None, rooms: dict[int, Hours]) -> Hours | None
     return rooms[id(series)]
 
 
-def _earlier(record: Record, start_s: float) -> list[Sighting | None]:
+def _earlier(record: Record, start_s: float) -> list[Posterior]:
     """What the last three earlier episodes told, each looked at as it ended."""
     fillings = (EntryKind.charge, EntryKind.recharge)
     ends = [e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + 60.0][1:]
-    found: list[Sighting | None] = []
+    found: list[Posterior] = []
     for end in sorted(ends)[-3:]:
         try:
-            found.append(sighting_of(estimate(record, end - 1.0, count=_FIRST_LOOK_DRAWS)))
+            found.append(with_change(estimate(record, end - 1.0, count=_FIRST_LOOK_DRAWS)))
         except TooLittleEvidence:
             continue
     return found
@@ -124,11 +126,14 @@ def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Ques
     if one.first is None:
         return Outlook(refusal=one.refusal)
     pooled = pool(one.record.box, one.first.episode.start_s, sightings)
-    posterior = estimate(one.record, asked.now_s, pooled=pooled, least_days=0.0)
+    posterior = with_change(estimate(one.record, asked.now_s, pooled=pooled, least_days=0.0))
     leak, ahead = leak_of(posterior), forecast(posterior, limit, asked.horizon_days)
     leak = replace(leak, comparison=comparison_of(posterior))
-    if _wandered(posterior) and (since := change_of(posterior)) is not None:
-        leak = replace(leak, changed_at=since.at, change_factor=since.factor)
+    if (since := latest_change((*one.levels, level_of(posterior)))) is not None:
+        leak = replace(
+            leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
+            change_words=words_for(since),
+        )  # fmt: skip
     return Outlook(
         leak=leak,
         forecast=ahead,
@@ -136,9 +141,3 @@ def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Ques
         sharpen=sharpening_of(posterior, ahead),
         forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )
-
-
-def _wandered(posterior: Posterior) -> bool:
-    """True where the conductance of late is far from its mean, so that a change is worth looking for."""
-    wander = posterior.filtered.wander
-    return abs(float(np.mean(wander))) > _WORTH_A_LOOK

@@ -60,7 +60,12 @@ class LeakEstimate:
     """How it compares with boxes of its kind and with published classes, in plain words."""
     changed_at: datetime | None = None
     """Since when the conductance is another one, where it changed."""
+    changed_between: tuple[datetime, datetime] | None = None
+    """The 90 % interval of that day."""
     change_factor: Quantiles | None = None
+    """How many times as leaky as before."""
+    change_words: str = ""
+    """What the change may come from, in a plain sentence."""
     opening_g: Quantiles | None = None
     """Water that the room's air brings when the lid is off for once and all air is exchanged, now."""
     opening_hours: Quantiles | None = None

@@ -126,9 +126,8 @@ def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
 
 def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str]:
     said = [sentence(leak.comparison)] if leak.comparison else []
-    if leak.changed_at is not None:
-        factor = f", by a factor of {spread(leak.change_factor)}" if leak.change_factor else ""
-        said.append(f"It changed about {words.day(leak.changed_at, as_of)}{factor}.")
+    if changed := words.change(leak, as_of):
+        said.append(changed)
     if not leak.grams_known:
         said.append("Humidity alone gave this: grams are as sure as the declared mass of beads.")
     return said

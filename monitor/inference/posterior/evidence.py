@@ -36,7 +36,7 @@ class Bins:
     step_size: FloatArray
     """Size of a lasting step of humidity in this bin; 0 for none."""
     loosened: FloatArray
-    """Variance of a jump of ln conductance at the start of this bin; 0 for none."""
+    """Variance of a jump of ln conductance at the start of this bin; 0 for none. A column a draw where they differ."""
     floor: float | None
     weighings: tuple[tuple[int, float, float], ...]
     """Bin, mass and scale resolution of each weighing."""

@@ -25,6 +25,9 @@ from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.priors import (
     BIAS,
     CAPACITY,
+    CHANGE,
+    CHANGE_TOOK,
+    CHANGED_DAY,
     CONDUCTANCE,
     DRY_MASS,
     SHAPE,
@@ -134,7 +137,9 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     for i, days in enumerate(bins.days):
-        if bins.loosened[i]:
+        if theta.shape[1] > CHANGE:
+            _change(state, theta, bins, i)
+        if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
         _predict(state, acting[i], float(days), assume, settling[i])
         _disturb(state, acting[i], bins, i, assume)
@@ -210,6 +215,16 @@ def _predict(state: State, air: Air, days: float, assume: Assumptions, settling:
     state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
     state.leaked_g = state.leaked_g + stepped.leaked_g
     state.dose_kpa_days = state.dose_kpa_days + days * stepped.mean_difference_kpa
+
+
+def _change(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
+    """From its day on the conductance is another one; what was lived is told of the time since."""
+    middle = 0.5 * (bins.edges_days[i] + bins.edges_days[i + 1]) - bins.edges_days[0]
+    took = np.maximum(np.exp(theta[:, CHANGE_TOOK]), bins.days[i])
+    share = np.clip((middle - theta[:, CHANGED_DAY]) / took + 0.5, 0.0, 1.0)
+    state.log_conductance = theta[:, CONDUCTANCE] + share * theta[:, CHANGE]
+    state.leaked_g = np.where(share < 0.5, 0.0, state.leaked_g)
+    state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 
 
 def _disturb(state: State, air: Air, bins: Bins, i: int, assume: Assumptions) -> None:

@@ -26,6 +26,9 @@ UNKNOWNS = (
     "ln dry mass",
 )
 CONDUCTANCE, START, BIAS, SHAPE, CAPACITY, SLOW_HUMIDITY, SLOW_CAPACITY, SLOW_LAG, DRY_MASS = range(len(UNKNOWNS))
+CHANGE, CHANGED_DAY, CHANGE_TOOK = range(len(UNKNOWNS), len(UNKNOWNS) + 3)
+"""Three more where a change is allowed for: ln of the conductance after it over that before, the day of the episode on
+which half of it had come, and ln of the days it took."""
 
 CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(23.0))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""

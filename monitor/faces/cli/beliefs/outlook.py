@@ -127,9 +127,8 @@ def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     if there.opening_g and there.opening_hours:
         brings, hours = wording.mass(there.opening_g.p50), duration(there.opening_hours.p50 / 24.0)
         words.append(f"One opening brings about {brings}, as much as {hours} of its leak.")
-    if there.changed_at and there.change_factor:
-        since = wording.day(there.changed_at, assessment.as_of)
-        words.append(f"Since {since} it is {there.change_factor.p50:.1f} times what it was.")
+    if changed := wording.change(there, assessment.as_of):
+        words.append(changed)
     return words
 
 
