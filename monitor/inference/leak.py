@@ -116,7 +116,9 @@ def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior
     """Return what is believed with something more allowed for than was at first: the same readings, fitted anew."""
     rng = np.random.default_rng(seed)
     draws, theta, filtered = _fitted(problem, len(posterior.theta), rng)
-    return replace(posterior, problem=problem, draws=draws, theta=theta, filtered=filtered, state=settled(filtered, rng))
+    return replace(
+        posterior, problem=problem, draws=draws, theta=theta, filtered=filtered, state=settled(filtered, rng)
+    )
 
 
 def _fitted(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Draws, FloatArray, State]:

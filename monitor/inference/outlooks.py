@@ -13,9 +13,17 @@ from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of, tested
 from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
-from monitor.inference.questions.changes import Level, latest_change, level_of, with_change, words_for
+from monitor.inference.questions.changes import (
+    Change,
+    Level,
+    change_of,
+    latest_change,
+    level_of,
+    with_change,
+    words_for,
+)
 from monitor.inference.questions.what_if import what_if
-from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries, WhatIf
+from monitor.records import Box, BoxHistory, EntryKind, Outlook, ReadingSeries, WhatIf
 
 _FIRST_LOOK_DRAWS = 400
 _STANDS_IN = (
@@ -84,8 +92,8 @@ def _too_young(record: Record, now_s: float, refusal: str) -> _Looked:
     if newest is None or newest.loading_g_per_g is None:
         return _Looked(record, None, refusal, ())
     earlier = _earlier(record, newest.at.timestamp())
-    found = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
-    found = tuple(s for s in found if s is not None)
+    told = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
+    found = tuple(s for s in told if s is not None)
     if not found:
         return _Looked(record, None, refusal, ())
     return _Looked(record, estimate(record, now_s, count=_FIRST_LOOK_DRAWS, least_days=0.0), "", found, _STANDS_IN)
@@ -113,6 +121,13 @@ def _earlier(record: Record, start_s: float) -> list[Posterior]:
     return found
 
 
+def _still_true(sightings: list[Sighting], box: Box, change: Change | None) -> list[Sighting]:
+    """Sightings less those of this box as it was before it changed."""
+    if change is None:
+        return sightings
+    return [s for s in sightings if s.box != box.name or s.at_s > change.at.timestamp()]
+
+
 @dataclass(frozen=True)
 class _Question:
     """What is asked of every box alike."""
@@ -125,11 +140,12 @@ class _Question:
 def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Question) -> Outlook:
     if one.first is None:
         return Outlook(refusal=one.refusal)
-    pooled = pool(one.record.box, one.first.episode.start_s, sightings)
+    apart = latest_change((*one.levels, level_of(one.first)))
+    pooled = pool(one.record.box, one.first.episode.start_s, _still_true(sightings, one.record.box, apart))
     posterior = with_change(estimate(one.record, asked.now_s, pooled=pooled, least_days=0.0))
     leak, ahead = leak_of(posterior), forecast(posterior, limit, asked.horizon_days)
     leak = replace(leak, comparison=comparison_of(posterior))
-    if (since := latest_change((*one.levels, level_of(posterior)))) is not None:
+    if (since := change_of(posterior) or apart) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),

@@ -1,18 +1,15 @@
-"""What if, since when, and the empty box."""
+"""What if, and the empty box."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, made_box, room_hours, true_humidity
+from made_boxes import CLOSED_AT, Truth, made_box
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.forecast import forecast
 from monitor.inference.leak import estimate
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.questions.changes import change_of
 from monitor.inference.questions.leak_test import leak_of_empty_box
 from monitor.inference.questions.what_if import WhatIf, what_if
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -40,25 +37,6 @@ def test_a_drier_place_gives_more_time() -> None:
     tropics = RoomClimate(28.0, 0.75, monthly_vapor_pressure_pa=(2800.0,) * 12)
     dry, humid = (median_days(what_if(posterior, WhatIf(room_climate=c)), now_s) for c in (desert, tropics))
     assert dry > 2.0 * humid
-
-
-def test_a_seal_that_fails_is_seen_and_dated() -> None:
-    tight, leaky = Truth(conductance=0.06), Truth(conductance=0.6)
-    record, now_s, _ = made_box(tight, seen_days=60)
-    vapor, warm = room_hours(400)
-    before = true_humidity(tight, vapor, warm)[: 40 * 24]
-    after = true_humidity(replace(leaky, start_humidity=float(before[-1])), vapor[40 * 24 :], warm[40 * 24 :])
-    humidity = np.r_[before, after][: 60 * 24]
-    posterior = estimate(replace(record, hours=replace(record.hours, relative_humidity=humidity)), now_s)
-    change = change_of(posterior)
-    assert change is not None
-    assert abs(change.at.timestamp() - CLOSED_AT.timestamp() - 40 * 86_400.0) < 6 * 86_400.0
-    assert change.factor.p50 > 2.0
-
-
-def test_a_steady_box_has_not_changed() -> None:
-    record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=60)
-    assert change_of(estimate(record, now_s)) is None
 
 
 def empty_box(changes_per_day: float, start_kpa: float, hours: int = 48) -> tuple[Hours, Hours]:

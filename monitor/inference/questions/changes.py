@@ -43,6 +43,8 @@ _MOST_CANDIDATES = 16
 _CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
 _NO_DAY = -1e6
 """Stands for the day of a change in draws that have none."""
+_BED_ANSWERS_DAYS = 2.0
+"""A bed of beads shows what leaks in up to so many days late (a judgement); the balance takes it for at rest."""
 _NEAR_OPENING_DAYS = 2.0
 _SLOW_FROM_DAYS = 14.0
 _RESEATED_SD = 0.35
@@ -91,8 +93,10 @@ def change_of(posterior: Posterior) -> Change | None:
     if chance < _SAID_FROM:
         return None
     theta, start_s = posterior.theta[changed], posterior.episode.start_s
-    wandered = posterior.problem.assumptions.drift_sd * np.random.default_rng(len(theta)).standard_normal(len(theta))
-    day = quantiles(np.clip(theta[:, CHANGED_DAY], 0.0, posterior.bins.length_days))
+    rng, count = np.random.default_rng(len(theta)), len(theta)
+    wandered = posterior.problem.assumptions.drift_sd * rng.standard_normal(count)
+    days = theta[:, CHANGED_DAY] - _BED_ANSWERS_DAYS * rng.random(count)
+    day = quantiles(np.clip(days, 0.0, posterior.bins.length_days))
     first, at, last = (_instant(start_s + d * DAY_S) for d in (day.p05, day.p50, day.p95))
     return Change(
         at=at,
