@@ -1,15 +1,11 @@
-"""What an estimate rests on, in plain sentences, and the one measurement that would sharpen it most."""
+"""What an estimate rests on, in plain sentences."""
 
 from __future__ import annotations
-
-from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
 from monitor.inference.leak import Posterior, grams_known
-from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE
-from monitor.physics.numerics import FloatArray
+from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE
 from monitor.records import CrossingForecast
 
 _WORTH_SAYING, _CERTAIN = 0.05, 0.97
@@ -116,86 +112,10 @@ def comparison_of(posterior: Posterior) -> str:
     changes = float(np.exp(np.median(logs)))
     words = next(text for most, text in _CLASSES if changes <= most)
     prior = posterior.problem.prior
-    away = (float(np.median(posterior.theta[:, CONDUCTANCE])) - prior.mean[CONDUCTANCE]) / prior.sd[CONDUCTANCE]
+    away = (float(np.median(posterior.state.log_conductance)) - prior.mean[CONDUCTANCE]) / prior.sd[CONDUCTANCE]
     kind = "about what boxes of its style are"
     if away > 1.0:
         kind = "leakier than most boxes of its style"
     elif away < -1.0:
         kind = "tighter than most boxes of its style"
     return f"{words[0].upper()}{words[1:]}; {kind}."
-
-
-@dataclass(frozen=True)
-class _Measurement:
-    """A measurement one could make: what it reads in each draw, and how far off it is."""
-
-    advice: str
-    reads: Callable[[Posterior], FloatArray]
-    sd: float
-
-
-def sharpening_of(posterior: Posterior, ahead: CrossingForecast) -> str:
-    """Return the measurement that would narrow the forecast most, with how much.
-
-    Expected narrowing by linear regression over the draws: a measurement with correlation r to the answer leaves
-    sqrt(1 - r^2) of its width.
-    """
-    answer = _log_days_left(posterior, ahead.humidity_limit)
-    best, narrowing = None, 0.15
-    for one in _measurements(posterior):
-        reads = one.reads(posterior)
-        signal = float(np.var(reads))
-        if signal <= 0.0:
-            continue
-        r = float(np.cov(reads, answer)[0, 1]) / np.sqrt(signal + one.sd**2) / max(float(np.std(answer)), 1e-9)
-        narrower = 1.0 - float(np.sqrt(max(1.0 - r * r, 0.0)))
-        if narrower > narrowing:
-            best, narrowing = one, narrower
-    if best is None:
-        return "Nothing single would sharpen it much; more days of readings will."
-    return f"{best.advice} That would narrow the date by about {100 * narrowing:.0f} %."
-
-
-def _measurements(posterior: Posterior) -> list[_Measurement]:
-    sensor = _Measurement(
-        "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
-        lambda p: p.theta[:, BIAS],
-        0.005,
-    )
-    empty = _Measurement(
-        "Run an empty-box test of the leak.",
-        lambda p: p.theta[:, CONDUCTANCE],
-        0.10,
-    )
-    if posterior.episode.desiccant is None:
-        return [sensor, empty]
-    weigh = _Measurement(
-        "Weigh the beads now and again in three weeks.",
-        lambda p: p.state.conductance * _dose_kpa_days(p, 21.0),
-        0.15,
-    )
-    jar = _Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, 0.01)
-    full = _Measurement(
-        "Weigh the beads dried out and again when spent, to learn what they hold.", lambda p: p.theta[:, CAPACITY], 0.03
-    )
-    return [weigh, sensor, jar, empty, full]
-
-
-def _humidity_now(posterior: Posterior) -> FloatArray:
-    humidity, _ = posterior.state.drawn.table.humidity(
-        posterior.state.loading, float(posterior.bins.temperature_degc[-1])
-    )
-    return humidity
-
-
-def _dose_kpa_days(posterior: Posterior, days: float) -> float:
-    outside = posterior.room.expected_kpa(np.array([posterior.now_s / 86_400.0 + days / 2]))
-    return float(outside[0]) * 0.8 * days
-
-
-def _log_days_left(posterior: Posterior, limit: float) -> FloatArray:
-    """Rough days left in every draw: headroom over the present inflow, enough to see what drives the spread."""
-    state = posterior.state
-    full = state.drawn.table.loading(np.full(len(state.loading), limit), 23.0)
-    headroom_g = np.maximum(full - state.loading, 0.02 * full) * state.drawn.dry_mass_g
-    return np.log(headroom_g / (state.conductance * _dose_kpa_days(posterior, 1.0)))

@@ -167,7 +167,14 @@ def forecast(
     Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
     """
     limit = posterior.box.humidity_limit if limit is None else limit
-    ahead, below = crossing_ahead(posterior, limit, horizon_days, seed)
+    return forecast_of(posterior, limit, crossing_ahead(posterior, limit, horizon_days, seed), horizon_days)
+
+
+def forecast_of(
+    posterior: Posterior, limit: float, futures: tuple[Futures, Futures], horizon_days: int = HORIZON_DAYS
+) -> CrossingForecast:
+    """Return what the futures of ``crossing_ahead`` tell."""
+    ahead, below = futures
     now = datetime.fromtimestamp(posterior.now_s, UTC)
     return CrossingForecast(
         humidity_limit=limit,

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.advice import comparison_of, evidence_of, sharpening_of
-from monitor.inference.forecast import HORIZON_DAYS, forecast
+from monitor.inference.advice import comparison_of, evidence_of
+from monitor.inference.forecast import HORIZON_DAYS, crossing_ahead, forecast_of
 from monitor.inference.leak import Posterior, Record, estimate, leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of, tested
 from monitor.inference.posterior.beside_room import comparisons
@@ -22,6 +22,7 @@ from monitor.inference.questions.changes import (
     with_change,
     words_for,
 )
+from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if
 from monitor.records import Box, BoxHistory, EntryKind, Outlook, ReadingSeries, WhatIf
 
@@ -143,8 +144,9 @@ def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Ques
     apart = latest_change((*one.levels, level_of(one.first)))
     pooled = pool(one.record.box, one.first.episode.start_s, _still_true(sightings, one.record.box, apart))
     posterior = with_change(estimate(one.record, asked.now_s, pooled=pooled, least_days=0.0))
-    leak, ahead = leak_of(posterior), forecast(posterior, limit, asked.horizon_days)
-    leak = replace(leak, comparison=comparison_of(posterior))
+    futures = crossing_ahead(posterior, limit, asked.horizon_days)
+    ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
+    leak = replace(leak_of(posterior), comparison=comparison_of(posterior))
     if (since := change_of(posterior) or apart) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
@@ -154,6 +156,6 @@ def _outlook(one: _Looked, sightings: list[Sighting], limit: float, asked: _Ques
         leak=leak,
         forecast=ahead,
         evidence=(*filter(None, (one.remark,)), *evidence_of(posterior, ahead)),
-        sharpen=sharpening_of(posterior, ahead),
+        sharpen=sharpening_of(posterior, futures[0], limit),
         forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )
