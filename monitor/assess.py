@@ -105,9 +105,10 @@ class _Question:
 
     def put(self, histories: Sequence[BoxHistory]) -> list[Outlook]:
         limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
-        changed = {} if self.change is None else {"change": self.change}
         return list(
-            inference.outlooks(histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, **changed)
+            inference.outlooks(
+                histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, change=self.change
+            )
         )
 
 

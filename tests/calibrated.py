@@ -68,10 +68,10 @@ def calibrate(
         hidden.append(bool(problem.bins.censored[-1]))
         problem = replace(problem, assumptions=believed or problem.assumptions)
         draws = sample(problem.prior, partial(_log_likelihood, problem), count, rng)
-        fitted = draws.theta[draws.chosen(count, rng)]
-        filtered = run(problem, fitted)[1]
+        chosen, standing = draws.chosen(count, rng), run(problem, draws.theta)[1]
+        fitted, filtered = draws.theta[chosen], standing.take(chosen)
         state = settled(filtered, rng)
-        posterior = Posterior(problem, room, draws, fitted, filtered, state, NOW_S, True, 0.0)
+        posterior = Posterior(problem, room, draws, standing, fitted, filtered, state, NOW_S, True, 0.0)
         ranks.append(float(np.mean(fitted[:, CONDUCTANCE] < theta[0, CONDUCTANCE])))
         leak_in += 0.05 <= ranks[-1] <= 0.95
         left = true_days_left(problem, theta, truth, seed=1_000_000 + k)

@@ -57,9 +57,11 @@ def true_humidity(truth: Truth, vapor_kpa: FloatArray, warm: FloatArray) -> Floa
     return follow(box, climate, truth.start_humidity).relative_humidity
 
 
-def made_box(truth: Truth, seen_days: int, seed: int = 0, whole_days: int = 400) -> tuple[Record, float, float]:
+def made_box(
+    truth: Truth, seen_days: int, seed: int = 0, whole_days: int = 400, noise_seed: int | None = None
+) -> tuple[Record, float, float]:
     """Return the record of a box, the instant up to which it was seen, and the days until it passes its limit."""
-    rng = np.random.default_rng(seed + 1000)
+    rng = np.random.default_rng((seed if noise_seed is None else noise_seed) + 1000)
     vapor, warm = room_hours(whole_days, seed)
     humidity = true_humidity(truth, vapor, warm)
     shown = humidity + truth.bias + truth.noise * rng.standard_normal(len(humidity)) / 2.0

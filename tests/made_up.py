@@ -168,6 +168,7 @@ class StubInference:
         self.asked: list[list[BoxHistory]] = []
         self.horizon_days = 0
         self.change: WhatIf | None = None
+        self.told: dict[str, object] = {}
 
     def __call__(
         self,
@@ -176,8 +177,10 @@ class StubInference:
         humidity_limits: Sequence[float] | None = None,
         horizon_days: int = 540,
         change: WhatIf | None = None,
+        **told: object,
     ) -> list[Outlook]:
         self.asked.append(list(histories))
+        self.told = told
         self.horizon_days = horizon_days
         limits = humidity_limits or [history.box.humidity_limit for history in histories]
         given = [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]

@@ -92,5 +92,5 @@ def draw(prior: Prior, rng: np.random.Generator) -> FloatArray:
 def true_days_left(problem: Problem, theta: FloatArray, state: State, seed: int) -> float:
     """One future of the truth itself."""
     alone = Draws(theta, np.ones(1), 0)
-    truth = Posterior(problem, learn_room(None, None, NOW_S), alone, theta, state, state, NOW_S, True, 0.0)
+    truth = Posterior(problem, learn_room(None, None, NOW_S), alone, state, theta, state, state, NOW_S, True, 0.0)
     return float(futures(truth, problem.box.humidity_limit, seed=seed).crossing_days[0])

@@ -83,6 +83,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
     start_s = charge.at.timestamp() if charge else first_s
     steps = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
+    all_steps = steps if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
     has_beads = declared is not None and declared.desiccant is not None and bool(declared.dry_mass_g)
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
@@ -110,7 +111,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         all_swaps=sum(e.kind is EntryKind.spool_swap for e in known),
         first_start_s=first_s,
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
-        all_unlogged_steps=_unexplained(find_steps(hours, box.sensor.resolution), known),
+        all_unlogged_steps=_unexplained(all_steps, known),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
     )
 

@@ -18,9 +18,13 @@ from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 HORIZON_DAYS = 540
 FAN_DAYS = 180
 _STEPS = np.r_[
-    np.arange(0.25, 3.0, 0.25), np.arange(3.0, 45.0), np.arange(45.0, 180.0, 3.0), np.arange(180.0, 900.0, 6.0)
-]
-"""Ends of the forecast's steps: fine where a day counts, coarse where months do."""
+    np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
+    np.arange(90.0, 900.0, 10.0),
+]  # fmt: skip
+"""Ends of the forecast's steps: fine where a day counts, coarse where months do.
+
+Against steps of a quarter day throughout, dates differ by less than a thousand draws leave to chance.
+"""
 _EVENT_MEAN_SD_G = 0.5
 """Swapped spools bring water or take some; their mean over a box is not far from none."""
 _OPENINGS_UNSEEN, _EVENTS_UNSEEN = 0.2, 0.1
@@ -220,8 +224,13 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
-    rows = np.quantile(ahead.humidity[known], [0.05, 0.50, 0.95], axis=1)
-    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
+    known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
+    ordered = np.sort(ahead.humidity[known], axis=1)
+    place = np.array([0.05, 0.50, 0.95]) * (ordered.shape[1] - 1)
+    low = place.astype(np.intp)
+    above = np.minimum(low + 1, ordered.shape[1] - 1)
+    rows = ordered[:, low] + (place - low) * (ordered[:, above] - ordered[:, low])
+    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows.T]
     return tuple(
         FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
         for d, a, b, c in zip(whole, *daily, strict=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -14,7 +16,7 @@ from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
 from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import CHANGE, CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
-from monitor.inference.posterior.sampler import Draws, sample
+from monitor.inference.posterior.sampler import Draws, sample, weighed_anew
 from monitor.inference.room import LearnedRoom, learn_room
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
@@ -50,9 +52,11 @@ class Posterior:
     problem: Problem
     room: LearnedRoom
     draws: Draws
+    standing: State
+    """Where each draw of ``draws`` stands, with the errors the filter carries."""
     theta: FloatArray
     filtered: State
-    """Where each draw of ``theta`` stands, with the errors the filter carries."""
+    """The same for each draw of ``theta``."""
     state: State
     """One plausible present for each."""
     now_s: float
@@ -72,6 +76,12 @@ class Posterior:
     @property
     def bins(self) -> Bins:
         return self.problem.bins
+
+    def without_present(self) -> Posterior:
+        """Return what a look under another prior starts from, and no more: a third of the size."""
+        none = np.empty(0, np.intp)
+        nobody = self.standing.take(none)
+        return replace(self, theta=self.theta[none], filtered=nobody, state=nobody)
 
 
 def estimate(
@@ -94,9 +104,8 @@ def estimate(
     assumptions = assumptions or Assumptions()
     rng = np.random.default_rng(seed)
     hours = record.hours.before(now_s)
-    room_hours = None if record.room is None else record.room.before(now_s)
+    room_hours, room = room_before(record.room, record.declared_room, now_s, assumptions.seasonal_room)
     episode = current_episode(record.box, hours, record.entries, now_s)
-    room = learn_room(room_hours, record.declared_room, now_s, assumptions.seasonal_room)
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
         raise TooLittleEvidence(
@@ -105,24 +114,48 @@ def estimate(
         )
     prior = prior_of(record.box, episode, assumptions, pooled)
     problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
-    draws, theta, filtered = _fitted(problem, count, rng)
+    draws, standing = _sampled(problem, count, rng)
     seen = room_hours is not None and len(room_hours) > 0
     return Posterior(
-        problem, room, draws, theta, filtered, settled(filtered, rng), now_s, seen, _above_room(bins, room, now_s)
+        problem=problem,
+        room=room,
+        now_s=now_s,
+        room_seen=seen,
+        temperature_above_room_degc=_above_room(bins, room, now_s),
+        **_present(draws, standing, rng),
     )
+
+
+@lru_cache(maxsize=8)
+def room_before(
+    room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool
+) -> tuple[Hours | None, LearnedRoom]:
+    """Return what a room showed before an instant, and what that teaches; kept, as many boxes share a room."""
+    hours = None if room is None else room.before(now_s)
+    return hours, learn_room(hours, declared, now_s, seasonal)
+
+
+def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
+    """Return a first look under a prior of the leak that boxes of its kind and earlier episodes taught.
+
+    The readings said what they said: draws are only weighed anew, and made anew where too few of them would count.
+    """
+    rng = np.random.default_rng(seed)
+    prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
+    problem, draws, standing = replace(first.problem, prior=prior), weighed_anew(first.draws, prior), first.standing
+    if draws is None:
+        draws, standing = _sampled(problem, len(first.draws.theta), rng)
+    return replace(first, problem=problem, **_present(draws, standing, rng))
 
 
 def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
     """Return what is believed with something more allowed for than was at first: the same readings, fitted anew."""
     rng = np.random.default_rng(seed)
-    draws, theta, filtered = _fitted(problem, len(posterior.theta), rng)
-    return replace(
-        posterior, problem=problem, draws=draws, theta=theta, filtered=filtered, state=settled(filtered, rng)
-    )
+    return replace(posterior, problem=problem, **_present(*_sampled(problem, len(posterior.theta), rng), rng))
 
 
-def _fitted(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Draws, FloatArray, State]:
-    """Weighted draws, and equally weighted ones with the state each ends in."""
+def _sampled(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Draws, State]:
+    """Weighted draws, and where each of them stands."""
     states: list[State] = []
 
     def log_likelihood(theta: FloatArray) -> FloatArray:
@@ -130,9 +163,20 @@ def _fitted(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Dra
         states[:] = [state]
         return score
 
-    draws = sample(problem.prior, log_likelihood, count, rng)
-    chosen = draws.chosen(count, rng)
-    return draws, draws.theta[chosen], states[-1].take(chosen)
+    return sample(problem.prior, log_likelihood, count, rng), states[-1]
+
+
+def _present(draws: Draws, standing: State, rng: np.random.Generator) -> dict[str, Any]:
+    """Equally weighted draws, and for each one plausible present: the fields of a posterior that come of its draws."""
+    chosen = draws.chosen(len(draws.theta), rng)
+    filtered = standing.take(chosen)
+    return {
+        "draws": draws,
+        "standing": standing,
+        "theta": draws.theta[chosen],
+        "filtered": filtered,
+        "state": settled(filtered, rng),
+    }
 
 
 def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
@@ -160,13 +204,8 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     score = run_on(replace(posterior.problem, bins=bins), theta[:, :CHANGE], state, aged_days)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
-    chosen = draws.chosen(len(theta), rng)
-    filtered = state.take(chosen)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
-    return replace(
-        posterior, problem=whole, draws=draws, theta=theta[chosen], filtered=filtered, state=settled(filtered, rng),
-        now_s=now_s,
-    )  # fmt: skip
+    return replace(posterior, problem=whole, now_s=now_s, **_present(draws, state, rng))
 
 
 def _joined(older: Bins, newer: Bins) -> Bins:
@@ -206,8 +245,7 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     rng = np.random.default_rng(seed)
     if posterior.as_given:
         return posterior
-    problem, draws = posterior.problem, posterior.draws
-    _, state = run(problem, draws.theta)
+    problem, draws, state = posterior.problem, posterior.draws, posterior.standing
     weights = draws.weights * ndtr(_room_below(state, limit, problem))
     if not weights.sum() > 0.0:
         return posterior

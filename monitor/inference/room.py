@@ -78,9 +78,10 @@ class LearnedSeason:
             kept = season.kept(max(now_day - self.last_day, 0.0))
             residual = last[0] * kept + season.residual_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
         out = _harmonic(now_day + ahead_days) @ theta.T
-        for row, days in enumerate(np.diff(np.r_[0.0, ahead_days])):
-            kept = season.kept(float(days))
-            residual = kept * residual + season.residual_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
+        fading = np.exp(-np.diff(ahead_days, prepend=0.0) / season.memory_days)
+        fresh = season.residual_sd * np.sqrt(1.0 - fading**2)
+        for row, noise in enumerate(rng.standard_normal(out.shape)):
+            residual = fading[row] * residual + fresh[row] * noise
             out[row] += residual
         return np.asarray(out)
 

@@ -15,7 +15,7 @@ quarter of a day in a good box; past its knee a daily step may be a day early or
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -38,6 +38,17 @@ class DrawnBox:
     """Water the slow contents take up for a humidity of 1, on the straight line of Henry's law. [g]"""
     slow_lag_days: FloatArray
     volume_liter: float
+    _caught_up: dict[float, tuple[FloatArray, FloatArray]] = field(default_factory=dict, init=False, repr=False)
+
+    def catching_up(self, days: float) -> tuple[FloatArray, FloatArray]:
+        """Return what share of their lag slow contents make up in a step, and their pull; kept, as steps recur.
+
+        The pull is the water they take up a day for a humidity of 1 above theirs. [g/day]
+        """
+        if days not in self._caught_up:
+            caught_up = -np.expm1(-days / self.slow_lag_days)
+            self._caught_up[days] = caught_up, self.slow_g_per_humidity * caught_up / days
+        return self._caught_up[days]
 
     def take(self, draws: NDArray[np.intp]) -> DrawnBox:
         """Return the box of some of the draws, in that order."""
@@ -90,24 +101,25 @@ def advance(
     ----------
     .. [1] Hochbruck, Ostermann (2010), Exponential integrators, Acta Numerica 19:209, section 2.
     """
+    conductance = conductance_g_per_day_per_kpa
     humidity, slope = box.table.humidity(loading_g_per_g, air.temperature_degc)
-    capacity = box.dry_mass_g + box.volume_liter * air.saturated_air_g_per_liter * slope
-    caught_up = -np.expm1(-days / box.slow_lag_days)
-    slow_pull = box.slow_g_per_humidity * caught_up / days
-    pull = conductance_g_per_day_per_kpa * air.saturation_kpa + slow_pull
-    leak = conductance_g_per_day_per_kpa * (air.outside_kpa - humidity * air.saturation_kpa)
-    push = days * (leak + slow_pull * (slow_humidity - humidity)) / capacity
-    x = np.maximum(days * slope * pull / capacity, _SMALL)
-    relaxed = -np.expm1(-x)
-    share = relaxed / x
-    mean_humidity = np.clip(humidity + slope * push * (1.0 - share) / x, 0.0, 1.0)
+    per_capacity = days / (box.dry_mass_g + (box.volume_liter * air.saturated_air_g_per_liter) * slope)
+    caught_up, slow_pull = box.catching_up(days)
+    pull = conductance * air.saturation_kpa + slow_pull
+    leak = conductance * (air.outside_kpa - humidity * air.saturation_kpa)
+    drive = leak + slow_pull * (slow_humidity - humidity)
+    minus_x = np.minimum((-slope) * pull * per_capacity, -_SMALL)
+    relaxing = np.expm1(minus_x)
+    share = relaxing / minus_x
+    mean_humidity = np.minimum(np.maximum(humidity + drive / pull * (1.0 - share), 0.0), 1.0)
     difference = air.outside_kpa - mean_humidity * air.saturation_kpa
+    reached = share * per_capacity
     return Stepped(
-        loading_g_per_g=loading_g_per_g + push * share,
+        loading_g_per_g=loading_g_per_g + drive * reached,
         slow_humidity=slow_humidity + (mean_humidity - slow_humidity) * caught_up,
-        loading_kept=1.0 - relaxed,
-        loading_by_log_conductance=days * leak / capacity * share,
-        leaked_g=days * conductance_g_per_day_per_kpa * difference,
+        loading_kept=1.0 + relaxing,
+        loading_by_log_conductance=leak * reached,
+        leaked_g=days * conductance * difference,
         mean_difference_kpa=difference,
         start_slope=slope,
     )

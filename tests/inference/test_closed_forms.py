@@ -63,7 +63,7 @@ def straight_box(conductance: float, start_humidity: float, room: SteadyRoom, as
     state = State(drawn, np.log(conductance) * one, loading, zero, zero, zero, zero, zero, zero, zero, zero)
     theta = np.zeros((count, len(UNKNOWNS)))
     problem = problem_of(20, None, assume)
-    return Posterior(problem, room, Draws(theta, one / count, 0), theta, state, state, NOW_S, True, 0.0)  # type: ignore[arg-type]
+    return Posterior(problem, room, Draws(theta, one / count, 0), state, theta, state, state, NOW_S, True, 0.0)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("conductance", [0.05, 0.2, 1.0])

@@ -21,7 +21,7 @@ def test_moved_draws_follow_the_closed_form_of_a_normal_prior_and_a_sharp_normal
     place = rng.standard_normal((1000, 2))
     believed, seen = judge(place)
     start = Population(place, believed, seen, warmth=0.0)
-    moved = moved_to_posterior(start, np.full(1000, 1e-3), judge, rng)
+    moved = moved_to_posterior(start, np.full(1000, 1e-3), 1000, judge, rng)
     total, difference = moved.place.sum(axis=1), moved.place[:, 0] - moved.place[:, 1]
     precision = 0.5 + sharpness**-2  # of the sum: prior variance 2
     assert moved.warmth == pytest.approx(1.0)

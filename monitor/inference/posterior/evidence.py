@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.inference.episodes import Episode
-from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.inference.posterior.hours import HOUR_S, Hours, medians
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 
@@ -159,13 +159,19 @@ def _shown(
     """Robust mean of each bin with enough hours, and whether the floor hides its truth."""
     count = len(edges) - 1
     shown, censored = np.full(count, np.nan), np.zeros(count, dtype=bool)
-    wanted = np.minimum(4.0, np.diff(edges) * 24.0 / 3.0)
     known = np.isfinite(values)
-    for i in np.flatnonzero(np.bincount(bin_of[known], minlength=count) >= wanted):
-        here = values[known & (bin_of == i)]
-        if floor is not None and np.mean(here <= floor + 1e-6) > _AT_FLOOR_SHARE:
-            censored[i], shown[i] = True, floor + 0.25 * resolution
-        else:
-            middle = np.median(here)
-            shown[i] = np.mean(here[np.abs(here - middle) <= 0.03])
+    here, group = values[known], bin_of[known]
+    hours = np.bincount(group, minlength=count)
+    enough = hours >= np.minimum(4.0, np.diff(edges) * 24.0 / 3.0)
+    if floor is not None:
+        low = np.bincount(group, weights=here <= floor + 1e-6, minlength=count)
+        censored = enough & (low > _AT_FLOOR_SHARE * hours)
+    middle = np.full(count, np.nan)
+    seen = hours > 0
+    starts = np.searchsorted(group, np.flatnonzero(seen))
+    middle[seen] = medians(here, group, starts, hours[seen])
+    near = np.abs(here - middle[group]) <= 0.03
+    shown[enough] = _means(np.where(near, here, np.nan), group, count)[enough]
+    if floor is not None:
+        shown[censored] = floor + 0.25 * resolution
     return shown, censored

@@ -48,6 +48,7 @@ from monitor.records import Box
 _LOG_SQRT_2PI = 0.9189385332046727
 _STEEPEST = 60.0
 _FLATTEST = 0.05
+_AT_REST = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +119,7 @@ def airs(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
+    theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
     if problem.bias_seen is not None:
         log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, BIAS])
@@ -201,16 +203,14 @@ def _predict(state: State, air: Air, days: float, assume: Assumptions, settling:
     kept = np.exp(-days / assume.drift_days)
     keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
     drift = assume.drift_sd**2 if assume.wandering_leak else 1e-8
-    unseen = (assume.unknown_share * by_wander) ** 2 / days + assume.unknown_g_per_g**2 * days
-    unseen = unseen + (settling / np.maximum(stepped.start_slope, _FLATTEST)) ** 2 * days
-    state.var_loading, state.covariance, state.var_wander = (
-        keep * keep * state.var_loading
-        + 2.0 * keep * by_wander * state.covariance
-        + by_wander * by_wander * state.var_wander
-        + unseen,
-        kept * (keep * state.covariance + by_wander * state.var_wander),
-        kept * kept * state.var_wander + drift * (1.0 - kept * kept),
-    )
+    unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
+    if settling > _AT_REST:
+        unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, _FLATTEST))
+    of_loading = keep * state.var_loading + by_wander * state.covariance
+    of_wander = keep * state.covariance + by_wander * state.var_wander
+    state.var_loading = keep * of_loading + by_wander * of_wander + unseen
+    state.covariance = kept * of_wander
+    state.var_wander = (kept * kept) * state.var_wander + drift * (1.0 - kept * kept)
     state.loading = box.table.keep_within(stepped.loading_g_per_g)
     state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
     state.leaked_g = state.leaked_g + stepped.leaked_g
@@ -254,13 +254,14 @@ def _correct(state: State, problem: Problem, theta: FloatArray, i: int, air: Air
     humidity, slope = state.drawn.table.humidity(state.loading, air.temperature_degc)
     slope = np.minimum(slope, _STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
-    variance = slope * slope * state.var_loading + reading_noise(shown, problem)
+    through_loading = slope * state.var_loading
+    variance = slope * through_loading + reading_noise(shown, problem)
     gap = shown - humidity - theta[:, BIAS]
     if problem.bins.censored[i] and problem.assumptions.censored:
         score, move, share = _at_or_below(gap, variance)
     else:
         score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
-    by_loading, by_wander = slope * state.var_loading / variance, slope * state.covariance / variance
+    by_loading, by_wander = through_loading / variance, slope * state.covariance / variance
     _shift(state, move, share * variance, by_loading, by_wander)
     return score
 
@@ -268,7 +269,7 @@ def _correct(state: State, problem: Problem, theta: FloatArray, i: int, air: Air
 def _student(gap: FloatArray, variance: FloatArray, degrees: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Score, shift of the mean and share of the full variance cut, for a reading with heavy-tailed error."""
     square = gap * gap / variance
-    score = -0.5 * np.log(variance) - 0.5 * (degrees + 1.0) * np.log1p(square / degrees)
+    score = -0.5 * np.log(variance) - (0.5 * (degrees + 1.0)) * np.log1p(square * (1.0 / degrees))
     weight = np.minimum((degrees + 1.0) / (degrees + square), 1.0)
     return score, weight * gap, weight
 
@@ -300,6 +301,7 @@ def _shift(state: State, move: FloatArray, shrink: FloatArray, by_loading: Float
     """Move water and conductance by their gains, and take from their errors what was learned."""
     state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
     state.wander = state.wander + by_wander * move
-    state.var_loading = state.var_loading - by_loading * by_loading * shrink
-    state.covariance = state.covariance - by_loading * by_wander * shrink
+    learned = by_loading * shrink
+    state.var_loading = state.var_loading - by_loading * learned
+    state.covariance = state.covariance - by_wander * learned
     state.var_wander = state.var_wander - by_wander * by_wander * shrink

@@ -69,10 +69,10 @@ def reduce_to_hours(series: ReadingSeries) -> Hours:
     out = np.full((2, int(hour[-1]) - first + 1), np.nan)
     starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
     counts = np.diff(np.r_[starts, len(hour)])
-    middle = _medians(rh, hour, starts, counts)
+    middle = medians(rh, hour, starts, counts)
     near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
     kept = np.add.reduceat(near.astype(float), starts)
-    out[0, hour[starts] - first] = _medians(t, hour, starts, counts)
+    out[0, hour[starts] - first] = medians(t, hour, starts, counts)
     mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
     out[1, hour[starts] - first] = np.where(kept > 0, mean, middle)
     return Hours(first, out[0], out[1])
@@ -88,9 +88,10 @@ def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     return np.asarray(index[fresh])
 
 
-def _medians(
+def medians(
     values: FloatArray, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]
 ) -> FloatArray:
+    """Return the median of each group of values; groups stand one after the other."""
     ordered = values[np.lexsort((values, group))]
     return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
 

@@ -38,19 +38,19 @@ class Population:
     seen: FloatArray
     warmth: float
 
-    def choose(self, weights: FloatArray, rng: np.random.Generator) -> None:
-        """Keep draws by weight (systematic resampling)."""
-        count = len(weights)
-        kept = np.searchsorted(np.cumsum(weights), (np.arange(count) + rng.random()) / count).clip(0, count - 1)
+    def choose(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
+        """Keep so many draws by weight (systematic resampling)."""
+        places = (np.arange(count) + rng.random()) / count
+        kept = np.searchsorted(np.cumsum(weights), places).clip(0, len(weights) - 1)
         kept = rng.permutation(kept)  # copies of one draw must not all stand in one half
         self.place, self.believed, self.seen = self.place[kept], self.believed[kept], self.seen[kept]
 
 
 def moved_to_posterior(
-    population: Population, weights: FloatArray, judge: Judge, rng: np.random.Generator
+    population: Population, weights: FloatArray, count: int, judge: Judge, rng: np.random.Generator
 ) -> Population:
-    """Return equally weighted draws of prior times likelihood, from weighted draws at the population's warmth."""
-    population.choose(weights, rng)
+    """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth."""
+    population.choose(weights, count, rng)
     _move(population, judge, rng, _MOVES)
     for step in range(_MOST_STEPS):
         if population.warmth >= 1.0:
@@ -59,7 +59,7 @@ def moved_to_posterior(
         raised = more * population.seen
         population.warmth += more
         shares = np.exp(raised - raised.max())
-        population.choose(shares / shares.sum(), rng)
+        population.choose(shares / shares.sum(), count, rng)
         _move(population, judge, rng, _MOVES)
     _move(population, judge, rng, _LAST_MOVES)
     return population

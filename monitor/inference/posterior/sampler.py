@@ -1,8 +1,9 @@
 """Adaptive importance sampling: from the prior to the posterior by tempering, with a weight for every draw.
 
 Draws are made from a heavy-tailed proposal fitted to the weighted draws before; the likelihood is let in by and by, at
-each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_). Where that leaves too few of
-them effective, as with a charge weighed every week, ``moves`` takes over.
+each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_). A few scouts find the place,
+and once they bear all of the likelihood, draws are made in full number. Where that leaves too few of them effective, as
+with a charge weighed every week, ``moves`` takes over.
 
 Humidity shown at the start and bias are drawn, not humidity and bias: the sensor pins their sum, and the ridge it
 leaves is straight in these.
@@ -16,7 +17,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,21 @@ _DEGREES = 7.0
 _WIDER = 1.12
 _BEARABLE, _GOOD = 0.15, 0.25
 _MOST_ROUNDS = 8
+_SCOUTS = 400
 _DRIEST, _WETTEST = 1e-5, 0.95
 _IMPOSSIBLE = -1e9
+
+
+@dataclass(frozen=True, eq=False)
+class Made:
+    """How draws came about: enough to weigh them under another prior."""
+
+    place: FloatArray
+    """Where they were made: as ``theta``, with the humidity shown at the start instead of the true one."""
+    log_density: FloatArray
+    """Log density with which each was made."""
+    seen: FloatArray
+    """Log likelihood of each."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +56,7 @@ class Draws:
     """One row a draw, in the order of ``UNKNOWNS``."""
     weights: FloatArray
     rounds: int
+    made: Made | None = None
 
     @property
     def effective(self) -> float:
@@ -65,22 +80,34 @@ def sample(
         seen = np.nan_to_num(log_likelihood(theta), nan=_IMPOSSIBLE)
         return believed, np.where(believed > _IMPOSSIBLE, seen, _IMPOSSIBLE)
 
-    theta = prior.mean + prior.sd * rng.standard_normal((count, len(prior.mean)))
+    theta = prior.mean + prior.sd * rng.standard_normal((min(count, _SCOUTS), len(prior.mean)))
     place = _to_place(theta)
     log_proposal = log_prior(prior, theta, place)
     warmth = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
         believed, seen = judge(place)
         base = believed - log_proposal
-        if _effective(base + seen) > _GOOD * count:
-            return Draws(_from_place(place), _weights(base + seen), rounds)
+        if len(place) == count and _effective(base + seen) > _GOOD * count:
+            return Draws(_from_place(place), _weights(base + seen), rounds, Made(place, log_proposal, seen))
         warmth = _bearable_warmth(base, seen, warmth)
         weights = _weights(base + warmth * seen)
         if rounds < _MOST_ROUNDS:
-            place, log_proposal = _propose(place, weights, rng)
-    moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, judge, rng)
-    judge(moved.place)
-    return Draws(_from_place(moved.place), np.full(count, 1.0 / count), _MOST_ROUNDS)
+            place, log_proposal = _propose(place, weights, count if warmth == 1.0 else len(place), rng)
+    moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, count, judge, rng)
+    believed, seen = judge(moved.place)
+    even = np.full(count, 1.0 / count)
+    return Draws(_from_place(moved.place), even, _MOST_ROUNDS, Made(moved.place, believed + seen, seen))
+
+
+def weighed_anew(draws: Draws, prior: Prior) -> Draws | None:
+    """Return the same draws under another prior; None where that leaves too few of them effective."""
+    if draws.made is None:
+        return None
+    believed = log_prior(prior, draws.theta, draws.made.place)
+    log_weights = believed + draws.made.seen - draws.made.log_density
+    if _effective(log_weights) < _GOOD * len(log_weights):
+        return None
+    return replace(draws, weights=_weights(log_weights))
 
 
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
@@ -118,15 +145,19 @@ def _bearable_warmth(base: FloatArray, seen: FloatArray, warmth: float) -> float
     low, high = warmth, 1.0
     if _effective(base + warmth * seen) <= _BEARABLE * len(base):
         return warmth
+    if _effective(base + seen) > _BEARABLE * len(base):
+        return 1.0
     for _ in range(25):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _effective(base + middle * seen) > _BEARABLE * len(base) else (low, middle)
     return low
 
 
-def _propose(place: FloatArray, weights: FloatArray, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+def _propose(
+    place: FloatArray, weights: FloatArray, count: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
     """Draw from a multivariate t with the weighted mean and covariance; return the draws and their log density."""
-    count, size = place.shape
+    size = place.shape[1]
     mean = weights @ place
     away = place - mean
     spread = away.T @ (away * weights[:, None])

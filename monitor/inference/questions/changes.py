@@ -153,12 +153,12 @@ def _suspected(posterior: Posterior) -> float | None:
     if len(candidates) == 0:
         return None
     theta = posterior.theta[:: max(len(posterior.theta) // _DRAWS, 1)]
-    plain = run(posterior.problem, theta)[0]
-    loosened = np.zeros((len(posterior.bins.days), len(candidates), len(theta)))
+    tried = len(candidates) + 1  # the last without a jump
+    loosened = np.zeros((len(posterior.bins.days), tried, len(theta)))
     loosened[candidates, np.arange(len(candidates))] = _CHANGE_SD**2
     bins = replace(posterior.bins, loosened=loosened.reshape(len(posterior.bins.days), -1))
-    scores = run(replace(posterior.problem, bins=bins), np.tile(theta, (len(candidates), 1)))[0]
-    gains = logsumexp(scores.reshape(len(candidates), -1) - plain, axis=1) - np.log(len(theta))
+    scores = run(replace(posterior.problem, bins=bins), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
+    gains = logsumexp(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
     best = int(gains.argmax())
     if gains[best] < _LOOKED_CLOSER_FROM:
         return None
@@ -207,7 +207,7 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
         for one, other in ((plain.filtered, changed.filtered), (plain.state, changed.state))
     )
     draws = Draws(theta, np.full(count, 1.0 / count), changed.draws.rounds)
-    return replace(changed, draws=draws, theta=theta, filtered=filtered, state=state)
+    return replace(changed, draws=draws, standing=filtered, theta=theta, filtered=filtered, state=state)
 
 
 def _joined(one: State, other: State, problem: Problem, theta: NDArray[np.float64]) -> State:

@@ -22,6 +22,8 @@ _POINTS = 256
 _SCORES = np.linspace(-0.5, 1.5, 81)
 _HUMIDITIES = np.concatenate([np.geomspace(1e-5, 0.02, 80, endpoint=False), np.linspace(0.02, 0.985, 160)])
 _EMPTY, _FULL = 1e-6, 1.0 - 1e-5
+_PER_ANGLE = (_POINTS - 1) * 2.0 / np.pi
+"""Points of the grid for each radian of arcsin(sqrt(fill)), which is fine at both ends."""
 
 
 class SorptionTable:
@@ -52,7 +54,13 @@ class SorptionTable:
         logs, rises, full = _grid(first, second)
         self._logs, self._rises, self._start = logs, rises, rows * _POINTS
         self.full_loading_g_per_g: FloatArray = full[rows]
+        self._fill_per_loading = 1.0 / self.full_loading_g_per_g
+        self._nearly_full = _FULL * self.full_loading_g_per_g
         self._by_potential = not isinstance(first, HumidityIsotherm)
+
+    def __reduce__(self) -> tuple[type[SorptionTable], tuple[Isotherm, Isotherm, FloatArray]]:
+        """Travel between processes as what it was made of; the grid is there already or made once."""
+        return SorptionTable, (self._first, self._second, self._score)
 
     def take(self, draws: NDArray[np.intp]) -> SorptionTable:
         """Return the table of some of the draws, in that order."""
@@ -60,16 +68,20 @@ class SorptionTable:
 
     def humidity(self, loading_g_per_g: FloatArray, temperature_degc: Numeric) -> tuple[FloatArray, FloatArray]:
         """Return humidity at rest, and its slope by loading."""
-        fill = np.clip(loading_g_per_g / self.full_loading_g_per_g, _EMPTY, _FULL)
-        place = np.arcsin(np.sqrt(fill)) * ((_POINTS - 1) * 2.0 / np.pi)
+        fill = np.minimum(np.maximum(loading_g_per_g * self._fill_per_loading, _EMPTY), _FULL)
+        place = np.arcsin(np.sqrt(fill)) * _PER_ANGLE
         cell = place.astype(np.intp)
         at, beyond = self._start + cell, place - cell
-        low, rise = self._logs[at], self._rises[at]
-        power = self._power(temperature_degc)
-        humidity = np.exp((low + beyond * (self._logs[at + 1] - low)) * power)
-        steepness = (rise + beyond * (self._rises[at + 1] - rise)) * power
-        per_fill = steepness * ((_POINTS - 1) / np.pi) / np.sqrt(fill * (1.0 - fill))
-        return humidity, humidity * per_fill / self.full_loading_g_per_g
+        above = at + 1
+        low, rise = self._logs.take(at), self._rises.take(at)
+        log_humidity = low + beyond * (self._logs.take(above) - low)
+        steepness = rise + beyond * (self._rises.take(above) - rise)
+        if self._by_potential:
+            power = self._power(temperature_degc)
+            log_humidity, steepness = log_humidity * power, steepness * power
+        humidity = np.exp(log_humidity)
+        per_loading = (0.5 * _PER_ANGLE) * self._fill_per_loading / np.sqrt(fill * (1.0 - fill))
+        return humidity, humidity * steepness * per_loading
 
     def loading(self, relative_humidity: FloatArray, temperature_degc: float) -> FloatArray:
         """Return the loading at rest with this humidity. [g/g]"""
@@ -80,12 +92,11 @@ class SorptionTable:
 
     def keep_within(self, loading_g_per_g: FloatArray) -> FloatArray:
         """Return loadings kept between dry and full."""
-        return np.clip(loading_g_per_g, _EMPTY, self.full_loading_g_per_g * _FULL)
+        return np.asarray(np.minimum(np.maximum(loading_g_per_g, _EMPTY), self._nearly_full))
 
-    def _power(self, temperature_degc: Numeric) -> Numeric:
+    @staticmethod
+    def _power(temperature_degc: Numeric) -> Numeric:
         """Dubinin's law of temperature: A = -R T ln(RH) stays, so ln RH goes as 1/T; other curves know none."""
-        if not self._by_potential:
-            return 1.0
         return (REFERENCE_DEGC + KELVIN_AT_0_DEGC) / (temperature_degc + KELVIN_AT_0_DEGC)
 
 

@@ -1,0 +1,132 @@
+"""The first look at a box among many: what it tells by itself, and what it has to tell of others of its style."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from monitor.errors import SiccastError, TooLittleEvidence
+from monitor.inference.leak import Posterior, Record, estimate
+from monitor.inference.pooling import Sighting, sighting_of, tested
+from monitor.inference.posterior.beside_room import comparisons
+from monitor.inference.posterior.hours import Hours, reduce_to_hours
+from monitor.inference.questions.changes import Change, latest_change, level_of, with_change
+from monitor.records import BoxHistory, EntryKind, ReadingSeries
+
+_DRAWS_OF_EARLIER = 400
+"""An earlier episode only tells where its box may stand."""
+_STANDS_IN = (
+    "Fresh beads: how dry they are is known from the recharge desk, how leaky the box is from before they went in."
+)
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, eq=False)
+class Room:
+    """A room as its sensor told it, reduced once for all the boxes that share it."""
+
+    series: ReadingSeries
+    hours: Hours
+
+
+@dataclass(frozen=True, eq=False)
+class Told:
+    """A box's history, its room by number: rooms are many boxes' and travel once."""
+
+    history: BoxHistory
+    room: int | None
+
+    def record(self, rooms: Sequence[Room]) -> Record:
+        """Return what a fit looks at."""
+        room, history = None if self.room is None else rooms[self.room], self.history
+        return Record(
+            history.box,
+            reduce_to_hours(history.readings),
+            room.hours if room else None,
+            history.entries,
+            history.room_climate,
+            comparisons(history.readings, room.series if room else None, history.entries),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """A box after the first look: what it told by itself."""
+
+    first: Posterior | None
+    refusal: str = ""
+    sightings: tuple[Sighting, ...] = ()
+    remark: str = ""
+    apart: Change | None = None
+    """The newest change of its leak, within an episode or from one to the next, as far as a first look can tell."""
+
+
+def by_room(histories: Sequence[BoxHistory]) -> tuple[list[Told], tuple[Room, ...]]:
+    """Return boxes without their rooms, and the rooms: each once."""
+    numbers: dict[int, int] = {}
+    rooms: list[Room] = []
+    told = []
+    for history in histories:
+        series = history.room
+        if series is not None and len(series) and id(series) not in numbers:
+            numbers[id(series)] = len(rooms)
+            rooms.append(Room(series, reduce_to_hours(series)))
+        told.append(Told(replace(history, room=None), numbers.get(id(series))))
+    return told, tuple(rooms)
+
+
+def first_look(told: Told, rooms: Sequence[Room], now_s: float) -> Looked:
+    """Return what a box tells by itself; where an estimate fails, why."""
+    try:
+        return _look(told.record(rooms), now_s)
+    except Exception as error:
+        _log.debug("box %s can't be looked at", told.history.box.name, exc_info=True)
+        return Looked(None, refusal_of(error))
+
+
+def refusal_of(error: Exception) -> str:
+    """Return what is said in place of an answer where an estimate failed."""
+    if isinstance(error, SiccastError):
+        return str(error)
+    return f"the estimate failed ({type(error).__name__}: {error}); please report it"
+
+
+def _look(record: Record, now_s: float) -> Looked:
+    try:
+        first = estimate(record, now_s)
+    except TooLittleEvidence as error:
+        return _too_young(record, now_s, str(error))
+    earlier = _earlier(record, first.episode.start_s)
+    found = [sighting_of(first), *map(sighting_of, earlier), *tested(record.box, record.entries, now_s)]
+    apart = latest_change(tuple(level_of(one) for one in (*earlier, first)))
+    return Looked(first.without_present(), "", tuple(s for s in found if s is not None), apart=apart)
+
+
+def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
+    """Look at an episode that has no readings yet; where beads of known dryness went in, earlier ones stand in."""
+    fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
+    newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
+    if newest is None or newest.loading_g_per_g is None:
+        return Looked(None, refusal)
+    earlier = _earlier(record, newest.at.timestamp())
+    told = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
+    found = tuple(s for s in told if s is not None)
+    if not found:
+        return Looked(None, refusal)
+    first = estimate(record, now_s, least_days=0.0)
+    return Looked(first.without_present(), "", found, _STANDS_IN, latest_change((level_of(first),)))
+
+
+def _earlier(record: Record, start_s: float) -> list[Posterior]:
+    """What the last three earlier episodes told, each looked at as it ended."""
+    fillings = (EntryKind.charge, EntryKind.recharge)
+    ends = [e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + 60.0][1:]
+    found: list[Posterior] = []
+    for end in sorted(ends)[-3:]:
+        try:
+            found.append(with_change(estimate(record, end - 1.0, count=_DRAWS_OF_EARLIER)))
+        except TooLittleEvidence:
+            continue
+    return found

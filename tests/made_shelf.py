@@ -1,0 +1,41 @@
+"""A shelf of made-up boxes with their hourly readings, as the joint hands them to inference."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+from made_boxes import Truth, made_box
+
+from monitor.inference.leak import Record
+from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.records import BoxHistory, ReadingSeries
+
+
+def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[BoxHistory], datetime]:
+    """Return the histories of so many boxes beside one room, and the instant up to which they were seen.
+
+    The boxes differ in their leak and in the noise of their sensors; the room is the same for all.
+    """
+    histories, now_s = [], 0.0
+    room: ReadingSeries | None = None
+    for k in range(boxes):
+        conductance = 0.03 * float(np.exp(0.4 * np.random.default_rng(k).standard_normal()))
+        record, now_s, _ = made_box(Truth(conductance, dry_mass_g), days, noise_seed=k, whole_days=days + 5)
+        room = room or series_of("room", record.room)
+        histories.append(history_of(record, f"box {k}", room))
+    return histories, datetime.fromtimestamp(now_s, UTC)
+
+
+def history_of(record: Record, name: str, room: ReadingSeries | None) -> BoxHistory:
+    """Return a made record as a history, its hours as readings in the middle of each."""
+    entries = tuple(replace(entry, box=name) for entry in record.entries)
+    return BoxHistory(replace(record.box, name=name), series_of(name, record.hours), room, None, entries)
+
+
+def series_of(name: str, hours: Hours | None) -> ReadingSeries:
+    """Return hours as a series of readings."""
+    assert hours is not None
+    at_s = (hours.first_hour + np.arange(len(hours)) + 0.5) * HOUR_S
+    return ReadingSeries(name, at_s, hours.temperature_degc, hours.relative_humidity, np.zeros(len(hours), np.uint16))
