@@ -1,9 +1,11 @@
 """The water balance read backward (leak) and forward (forecast).
 
 The joint asks one question, ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for
-each history, in order. Boxes given together inform each other.
+each history, in order. Boxes given together inform each other. Whoever asks again and again hands over a ``Memory``.
 """
 
 from monitor.inference.outlooks import outlooks
+from monitor.inference.together.looks import refusal_of
+from monitor.inference.together.memory import Memory
 
-__all__ = ["outlooks"]
+__all__ = ["Memory", "outlooks", "refusal_of"]

@@ -15,7 +15,7 @@ from monitor.inference.posterior.beside_room import BiasSeen, Comparison, bias_s
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode
 from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CHANGE, CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
+from monitor.inference.posterior.priors import CHANGE, CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
 from monitor.inference.posterior.sampler import Draws, sample, weighed_anew
 from monitor.inference.room import LearnedRoom, learn_room
 from monitor.physics.leakage import opening_water_g
@@ -76,6 +76,12 @@ class Posterior:
     @property
     def bins(self) -> Bins:
         return self.problem.bins
+
+    @property
+    def left(self) -> float:
+        """How many draws of the constants are left, as equal ones: every night some go and others come twice."""
+        _, copies = np.unique(self.theta[:, CONDUCTANCE], return_counts=True)
+        return float(copies.sum() ** 2 / np.square(copies).sum())
 
     def without_present(self) -> Posterior:
         """Return what a look under another prior starts from, and no more: a third of the size."""
@@ -190,14 +196,16 @@ def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSe
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
     """Return what is believed after some more hours, without looking at the whole episode again.
 
-    The states of all draws are carried on from where they stood and weighed by what was seen since. A new episode
-    needs a new estimate, and so do many such days: weights gather on few draws (``effective`` tells).
+    The states of all draws are carried on from where they stood and weighed by what was seen since. Hours before the
+    last look are not asked for again. A new episode needs a new estimate, and so do many such days: fewer and fewer
+    draws are left (``left`` tells).
     """
     rng = np.random.default_rng(seed)
+    seasonal = posterior.problem.assumptions.seasonal_room
+    room_hours, room = room_before(record.room, record.declared_room, now_s, seasonal)
     since = replace(posterior.episode, start_s=posterior.now_s)
-    hours, room_hours = record.hours.before(now_s), None if record.room is None else record.room.before(now_s)
-    bins = bin_episode(record.box, since, hours, room_hours, now_s, came_to_rest=True)
-    bins = replace(_filled(bins, posterior.room, now_s), floor=posterior.bins.floor)
+    hours = record.hours.before(now_s)
+    bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
     # a change of the seal lies behind: the state carries the conductance since
@@ -205,7 +213,7 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
-    return replace(posterior, problem=whole, now_s=now_s, **_present(draws, state, rng))
+    return replace(posterior, problem=whole, room=room, now_s=now_s, **_present(draws, state, rng))
 
 
 def _joined(older: Bins, newer: Bins) -> Bins:

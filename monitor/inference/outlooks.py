@@ -17,6 +17,7 @@ from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if
 from monitor.inference.together.cores import crew
 from monitor.inference.together.looks import Looked, Room, Told, by_room, first_look, refusal_of
+from monitor.inference.together.memory import Memory
 from monitor.records import BoxHistory, Outlook, WhatIf
 
 Progress = Callable[[float], None]
@@ -24,6 +25,8 @@ _Answer = TypeVar("_Answer")
 
 _FIRST_LOOKS_SHARE = 0.55
 """Of the time that all takes."""
+_CARRIED_TO_A_FIT = 3
+"""So many boxes carried on are the work of one fitted."""
 
 _log = logging.getLogger(__name__)
 
@@ -36,6 +39,8 @@ class _Shared:
     now_s: float
     horizon_days: int
     change: WhatIf | None
+    remembered: bool
+    """True where what is fitted comes back beside the outlook."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,8 +48,13 @@ class _Again:
     """A box to be looked at again, knowing what the others told."""
 
     looked: Looked
-    pooled: tuple[float, float]
+    pooled: tuple[float, float] | None
+    """Mean and spread of its leak before its readings; None where what is believed needs no other look."""
     limit: float
+
+
+_Answered = tuple[Outlook, Posterior | None]
+"""An outlook, and what was newly fitted for it where that is to be remembered."""
 
 
 def outlooks(
@@ -54,21 +64,31 @@ def outlooks(
     horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     *,
+    memory: Memory | None = None,
     workers: int | None = None,
     progress: Progress = lambda _share: None,
 ) -> list[Outlook]:
     """Return one outlook for each history, in order; boxes given together inform each other.
 
-    ``change`` asks what each box would do with something changed, beside what it does. Many boxes are spread over
-    ``workers`` processes, by default one for each core; ``progress`` is told the share done.
+    ``change`` asks what each box would do with something changed, beside what it does. With a ``memory`` of earlier
+    looks, boxes are carried on where that will do. Many boxes are spread over ``workers`` processes, by default one for
+    each core; ``progress`` is told the share done.
     """
+    now_s = as_of.timestamp()
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
     told, rooms = by_room(histories)
-    shared = _Shared(rooms, as_of.timestamp(), horizon_days, change)
-    with crew(shared, len(told), workers) as hands:
-        looked = list(_heard(hands.each(_first_look, told), len(told), progress, 0.0, _FIRST_LOOKS_SHARE))
-        again = _with_others(looked, limits)
-        return list(_heard(hands.each(_outlook, again), len(told), progress, _FIRST_LOOKS_SHARE, 1.0))
+    carried = memory.carried_on(told, rooms, now_s) if memory else [None] * len(told)
+    new = [one for one, before in zip(told, carried, strict=True) if before is None]
+    shared = _Shared(rooms, now_s, horizon_days, change, memory is not None)
+    with crew(shared, len(new) + (len(told) - len(new)) // _CARRIED_TO_A_FIT, workers) as hands:
+        first = iter(list(_heard(hands.each(_first_look, new), len(new), progress, 0.0, _FIRST_LOOKS_SHARE)))
+        looked = [next(first) if before is None else before for before in carried]
+        again = _with_others(looked, [before is None for before in carried], limits)
+        answers = list(_heard(hands.each(_outlook, again), len(told), progress, _FIRST_LOOKS_SHARE, 1.0))
+    for one, look, (_, fitted) in zip(told, looked, answers, strict=True):
+        if memory and fitted is not None:
+            memory.keep(one, rooms, look, fitted)
+    return [outlook for outlook, _ in answers]
 
 
 def _heard(answers: Iterable[_Answer], count: int, progress: Progress, start: float, end: float) -> Iterator[_Answer]:
@@ -82,32 +102,34 @@ def _first_look(shared: _Shared, told: Told) -> Looked:
     return first_look(told, shared.rooms, shared.now_s)
 
 
-def _with_others(looked: Sequence[Looked], limits: Sequence[float]) -> list[_Again]:
+def _with_others(looked: Sequence[Looked], new: Sequence[bool], limits: Sequence[float]) -> list[_Again]:
     """Each box with what the others, and its own earlier episodes, taught of its leak."""
     sightings = [s for one in looked for s in one.sightings]
-    return [_Again(one, _pooled(one, sightings), limit) for one, limit in zip(looked, limits, strict=True)]
+    return [
+        _Again(one, _pooled(one.first, one.apart, sightings) if one.first and anew else None, limit)
+        for one, anew, limit in zip(looked, new, limits, strict=True)
+    ]
 
 
-def _pooled(looked: Looked, sightings: list[Sighting]) -> tuple[float, float]:
+def _pooled(first: Posterior, apart: Change | None, sightings: list[Sighting]) -> tuple[float, float]:
     """Mean and spread to start from; what a box was before it changed says nothing of it now."""
-    if looked.first is None:
-        return 0.0, 0.0
-    box, since = looked.first.box, looked.apart
-    if since is not None:
-        sightings = [s for s in sightings if s.box != box.name or s.at_s > since.at.timestamp()]
-    return pool(box, looked.first.episode.start_s, sightings)
+    if apart is not None:
+        sightings = [s for s in sightings if s.box != first.box.name or s.at_s > apart.at.timestamp()]
+    return pool(first.box, first.episode.start_s, sightings)
 
 
-def _outlook(shared: _Shared, again: _Again) -> Outlook:
-    looked = again.looked
-    if looked.first is None:
-        return Outlook(refusal=looked.refusal)
+def _outlook(shared: _Shared, again: _Again) -> _Answered:
+    looked, believed = again.looked, again.looked.first
+    if believed is None:
+        return Outlook(refusal=looked.refusal), None
     try:
-        posterior = with_change(under_pooled(looked.first, again.pooled))
-        return _outlook_of(posterior, looked.apart, looked.remark, again.limit, shared)
+        if again.pooled is not None:
+            believed = with_change(under_pooled(believed, again.pooled))
+        outlook = _outlook_of(believed, looked.apart, looked.remark, again.limit, shared)
     except Exception as error:
-        _log.debug("box %s has no outlook", looked.first.box.name, exc_info=True)
-        return Outlook(refusal=refusal_of(error))
+        _log.debug("box %s has no outlook", believed.box.name, exc_info=True)
+        return Outlook(refusal=refusal_of(error)), None
+    return outlook, believed if shared.remembered and again.pooled is not None else None
 
 
 def _outlook_of(posterior: Posterior, apart: Change | None, remark: str, limit: float, asked: _Shared) -> Outlook:

@@ -56,16 +56,20 @@ class Bins:
 
 
 def bin_episode(
-    box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float, *, came_to_rest: bool = False
+    box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float, *, after: Bins | None = None
 ) -> Bins:
-    """Return the bins of an episode, up to now; ``came_to_rest`` where its first hours count as the others."""
-    edges = _edges((now_s - episode.start_s) / DAY_S)
+    """Return the bins of an episode, up to now.
+
+    ``after`` are earlier bins that an episode cut short at its start carries on from: it came to rest long ago.
+    """
+    length_days = (now_s - episode.start_s) / DAY_S
+    edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
     start_s = now_s + edges[0] * DAY_S
     inside = hours.between(start_s, now_s)
     bin_of = _bin_of_hours(inside, edges, now_s)
-    floor = known_floor(hours, box)
+    floor = known_floor(hours, box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
-    left_out_days = 0.0 if came_to_rest else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
     usable[_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S] = np.nan
     shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
     outside = np.full(len(edges) - 1, np.nan)
@@ -73,7 +77,7 @@ def bin_episode(
         around = room.between(start_s, now_s)
         outside = _means(around.vapor_pressure_kpa, _bin_of_hours(around, edges, now_s), len(edges) - 1)
     steps = np.zeros(len(edges) - 1)
-    for step in episode.steps:
+    for step in (s for s in episode.steps if s.at_s >= episode.start_s):
         at = _bin_at(step.at_s, edges, now_s)
         for near in (at, at + 1):
             if 0 <= near < len(steps):
@@ -90,7 +94,11 @@ def bin_episode(
         step_size=steps,
         loosened=np.zeros(len(edges) - 1),
         floor=floor,
-        weighings=tuple((_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g) for w in episode.weighings),
+        weighings=tuple(
+            (_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g)
+            for w in episode.weighings
+            if w.at_s >= episode.start_s
+        ),
     )
 
 
@@ -112,9 +120,9 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     return max((f for f in (stated, learned) if f is not None), default=None)
 
 
-def _edges(length_days: float) -> FloatArray:
+def _edges(length_days: float, closed_days: float) -> FloatArray:
     """Half-day bins for a young episode, daily ones for thirty days back, two and five days before."""
-    if length_days <= 6.0:
+    if closed_days <= 6.0:
         widths = np.full(int(np.ceil(length_days / 0.5)), 0.5)
     else:
         older = max(min(length_days, 90.0) - 30.0, 0.0), max(length_days - 90.0, 0.0)

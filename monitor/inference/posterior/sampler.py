@@ -29,7 +29,7 @@ from monitor.physics.numerics import FloatArray
 
 _DEGREES = 7.0
 _WIDER = 1.12
-_BEARABLE, _GOOD = 0.15, 0.25
+_BEARABLE, _GOOD = 0.10, 0.25
 _MOST_ROUNDS = 8
 _SCOUTS = 400
 _DRIEST, _WETTEST = 1e-5, 0.95

@@ -38,17 +38,22 @@ class Told:
     history: BoxHistory
     room: int | None
 
+    @property
+    def name(self) -> str:
+        """Name of the box."""
+        return self.history.box.name
+
     def record(self, rooms: Sequence[Room]) -> Record:
         """Return what a fit looks at."""
-        room, history = None if self.room is None else rooms[self.room], self.history
-        return Record(
-            history.box,
-            reduce_to_hours(history.readings),
-            room.hours if room else None,
-            history.entries,
-            history.room_climate,
-            comparisons(history.readings, room.series if room else None, history.entries),
-        )
+        room = None if self.room is None else rooms[self.room].series
+        compared = comparisons(self.history.readings, room, self.history.entries)
+        return replace(self.bare_record(rooms), comparisons=compared)
+
+    def bare_record(self, rooms: Sequence[Room]) -> Record:
+        """Return the same without comparisons of the sensor with the room's."""
+        history, hours = self.history, reduce_to_hours(self.history.readings)
+        room = None if self.room is None else rooms[self.room].hours
+        return Record(history.box, hours, room, history.entries, history.room_climate)
 
 
 @dataclass(frozen=True, eq=False)
