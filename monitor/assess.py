@@ -6,10 +6,10 @@ import logging
 import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from monitor import inference
-from monitor.errors import SiccastError
+from monitor.inference import Memory, refusal_of
 from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.records import (
@@ -30,11 +30,11 @@ from monitor.records import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from monitor.store.contracts import Ledger, Readings
 
-__all__ = ["RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
+__all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
 
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast."""
@@ -52,12 +52,18 @@ def assess(
     humidity_limit: float | None = None,
     horizon_days: int = 540,
     change: WhatIf | None = None,
+    memory: Memory | None = None,
+    workers: int | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
 ) -> tuple[Assessment, ...]:
     """Return what is believed about every declared box, then every box that reports without being declared.
 
     Only readings and entries stamped before ``as_of`` are seen. ``humidity_limit`` takes the place of every box's own.
     Boxes of one style inform each other, so ask for all of them even to show one. ``change`` asks beside the forecast
     for that of the same box with something changed.
+
+    Who asks again and again hands over one ``memory``: boxes to which hours were only added are then carried on. Many
+    boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told the share done.
     """
     latest = readings.latest()
     rooms = {name: readings.series(name, end=as_of) for name in {box.room for box in boxes} if name in latest}
@@ -72,7 +78,7 @@ def assess(
         for box in boxes
     ]
     question = _Question(as_of, humidity_limit, horizon_days, change)
-    answers = _ask(histories, question)
+    answers = _ask(histories, question, memory, workers, progress)
     declared = (
         _assessment(history, answer, as_of, humidity_limit, latest.get(history.box.name))
         for history, answer in zip(histories, answers, strict=True)
@@ -103,19 +109,25 @@ class _Question:
     horizon_days: int
     change: WhatIf | None
 
-    def put(self, histories: Sequence[BoxHistory]) -> list[Outlook]:
+    def put(self, histories: Sequence[BoxHistory], **how: Any) -> list[Outlook]:
         limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
         return list(
             inference.outlooks(
-                histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, change=self.change
+                histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, change=self.change, **how
             )
         )
 
 
-def _ask(histories: Sequence[BoxHistory], question: _Question) -> list[Outlook]:
+def _ask(
+    histories: Sequence[BoxHistory],
+    question: _Question,
+    memory: Memory | None,
+    workers: int | None,
+    progress: Callable[[float], None],
+) -> list[Outlook]:
     """Return one outlook for each history; where asking for all together fails, each is asked alone."""
     try:
-        return question.put(histories)
+        return question.put(histories, memory=memory, workers=workers, progress=progress)
     except Exception as error:
         _log.debug("the boxes can't be assessed together: %s", error, exc_info=True)
     return [_ask_alone(history, question) for history in histories]
@@ -124,11 +136,9 @@ def _ask(histories: Sequence[BoxHistory], question: _Question) -> list[Outlook]:
 def _ask_alone(history: BoxHistory, question: _Question) -> Outlook:
     try:
         return question.put([history])[0]
-    except SiccastError as error:
-        return Outlook(refusal=str(error))
     except Exception as error:
         _log.debug("box %s can't be assessed", history.box.name, exc_info=True)
-        return Outlook(refusal=f"the estimate failed ({type(error).__name__}: {error}); please report it")
+        return Outlook(refusal=refusal_of(error))
 
 
 def _assessment(

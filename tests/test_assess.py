@@ -174,3 +174,9 @@ def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
         stores.readings.add(week_of_readings(box))
     answers = ask(stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
     assert [a.box.name for a in worst_first(answers)] == ["b", "d", "c", "e", "a"]
+
+
+def test_memory_cores_and_progress_are_handed_on(stub: StubInference, stores: AnyStores) -> None:
+    memory, shares = inference.Memory(), list[float]()
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, memory=memory, workers=3, progress=shares.append)
+    assert stub.told == {"memory": memory, "workers": 3, "progress": shares.append}

@@ -13,6 +13,7 @@ import pytest
 from made_up import AS_OF
 from shelf_made_up import make_shelf, serving, take_snapshot_by_hand
 
+from monitor.assess import Memory
 from monitor.errors import StoreBusyError
 from monitor.faces.web.snapshot import Keeper, Snapshot, read_stamp, take_snapshot
 from monitor.records import EntryKind, LedgerEntry, Reading
@@ -120,3 +121,13 @@ def test_a_snapshot_of_a_real_store_holds_every_box_and_the_room(tmp_path: Path)
     assert {answer.box.name for answer in snapshot.answers} > {box.name for box in shelf.boxes}
     assert snapshot.room is not None
     assert 0.2 < snapshot.highest <= 0.26
+
+
+def test_a_snapshot_after_another_carries_its_boxes_on(tmp_path: Path) -> None:
+    shelf, memory = make_shelf(tmp_path), Memory()
+    before = take_snapshot(shelf, LATER, memory)
+    fitted = set(memory.anew)
+    after = take_snapshot(shelf, LATER, memory)
+    assert fitted == {box.name for box in shelf.boxes}
+    assert {name for name in memory.anew if before.answer(name).forecast} == set()  # type: ignore[union-attr]
+    assert [a.box.name for a in after.answers] == [a.box.name for a in before.answers]

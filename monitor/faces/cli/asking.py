@@ -15,6 +15,7 @@ from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from monitor.assess import Memory
     from monitor.faces.wording import Wording
     from monitor.records import Assessment, WhatIf
     from monitor.settings import Shelf
@@ -61,12 +62,13 @@ def ask(
     as_of: str | None = None,
     limit_pct: float | None = None,
     *,
-    quiet: bool = False,
     change: WhatIf | None = None,
+    aside: Memory | None = None,
 ) -> Asked:
     """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown.
 
-    ``change`` asks for the forecast of each box with something changed, too.
+    ``change`` asks for the forecast of each box with something changed, too. ``aside`` is the memory of one who asks
+    again and again beside other work: nothing is shown then, and one core has to do.
     """
     instant = given.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
     if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
@@ -75,8 +77,8 @@ def ask(
     from monitor.faces.cli.output import working
     from monitor.store.opening import open_stores
 
-    busy = nullcontext() if quiet else working(f"weighing what {len(shelf.boxes)} boxes say")
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy:
+    busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy as progress:
         for name in names or ():
             given.known_box(name, shelf, stores)
         assessments = assess(
@@ -87,6 +89,9 @@ def ask(
             room_climate=shelf.room,
             humidity_limit=None if limit_pct is None else limit_pct / 100.0,
             change=change,
+            memory=aside,
+            workers=None if aside is None else 1,
+            progress=progress,
         )
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
 

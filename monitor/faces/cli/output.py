@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+_WORTH_A_BAR_S = 1.0
+
 
 def show_json(answer: Any) -> None:
     """Print an answer as indented JSON."""
@@ -91,16 +93,25 @@ def _plain(text: str) -> str:
 
 
 @contextmanager
-def working(on_what: str) -> Iterator[None]:
-    """Show on stderr what is being worked on and for how long; nothing where that is not a terminal."""
+def working(on_what: str) -> Iterator[Callable[[float], None]]:
+    """Show on stderr what is being worked on, for how long and how far, as told by what is handed out.
+
+    Nothing is shown where that is not a terminal, nor of how far where it takes no more than about a second.
+    """
     from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        progress.add_task(on_what, total=None)
-        yield
+    brief = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*brief, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task(on_what, total=1.0)
+
+        def show(share: float) -> None:
+            progress.update(task, completed=share)
+            if (progress.tasks[0].elapsed or 0.0) > _WORTH_A_BAR_S and len(progress.columns) == len(brief):
+                progress.columns = (*brief, BarColumn(), TimeRemainingColumn())
+
+        yield show
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor import __version__
+from monitor.assess import Memory
 from monitor.errors import SiccastError
 from monitor.faces.calendar import plan_calendar
 from monitor.faces.shipped import shipped
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
     """Return the application that shows one shelf."""
-    keeper = keeper or Keeper(partial(take_snapshot, shelf), partial(read_stamp, shelf))
+    keeper = keeper or Keeper(partial(take_snapshot, shelf, memory=Memory()), partial(read_stamp, shelf))
     pages = Pages(shelf, keeper, _templates())
     return Starlette(
         routes=[

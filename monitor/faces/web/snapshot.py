@@ -56,12 +56,14 @@ class Snapshot:
         return next((answer for answer in self.answers if answer.box.name == box), None)
 
 
-def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
-    """Assess every box of a shelf; this is the slow part."""
+def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = None) -> Snapshot:
+    """Assess every box of a shelf; this is the slow part, and quicker with a memory of the snapshot before."""
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        answers = assess.assess(stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room)
+        answers = assess.assess(
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, memory=memory
+        )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
         room = stores.readings.latest().get(ROOM)

@@ -64,8 +64,11 @@ def keep_sending(
     shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
 ) -> None:
     """Send the outlooks again and again until stopped; what goes wrong is said and tried again the next time."""
+    from monitor.assess import Memory
+
+    memory = Memory()
     while not stopped.wait(every_s):
         try:
-            send_outlooks(ask(shelf, quiet=True), address)
+            send_outlooks(ask(shelf, aside=memory), address)
         except SiccastError as error:
             report(f"the outlooks were not sent: {error}")
