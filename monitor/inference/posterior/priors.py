@@ -60,6 +60,8 @@ _START_HUMIDITY = {
     "indicator": (0.08, 0.8),
 }
 _START_UNKNOWN = (0.06, 1.0)
+_START_OF_SIEVE = (0.0015, 1.5)
+"""A sieve that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its isotherm)."""
 
 # Humidity with which spools are at rest as they go in, by state (a judgement: sealed bags and dried spools are dry).
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
@@ -165,6 +167,8 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         mean[START], sd[START] = np.log(0.35), 0.4
         return Prior(mean, sd, shapes, dry_mass_g, False, shows)
     sd[CAPACITY] = _known_or_plain_gel(episode.desiccant).sigma_ln_capacity
+    if shows == "little":
+        mean[START], sd[START] = np.log(_START_OF_SIEVE[0]), _START_OF_SIEVE[1]
     if shows == "phase":
         mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
     if episode.known_loading is not None:
