@@ -292,8 +292,19 @@ def quantiles(values: FloatArray) -> Quantiles:
 def lived_conductance(posterior: Posterior) -> FloatArray:
     """Return draws of the conductance since the last recharge, with what the model itself may be off by. [g/day/kPa]"""
     rng = np.random.default_rng(len(posterior.theta))
-    off = np.exp(MODEL_SD * rng.standard_normal(len(posterior.theta)))
-    return posterior.state.lived_conductance * off
+    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
+    return posterior.state.lived_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
+
+
+def _assumed_room_sd(posterior: Posterior) -> FloatArray:
+    """What a room nobody measured leaves open, in ln conductance: water came in, but by how much of a push?
+
+    The forecast hardly minds: a moister room behind a tighter box brings the same water.
+    """
+    middle = posterior.now_s / DAY_S - 0.5 * posterior.bins.length_days
+    outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
+    apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, 0.3 * outside)
+    return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
 
 
 def leak_of(posterior: Posterior) -> LeakEstimate:

@@ -66,6 +66,11 @@ class LearnedSeason:
         residual = 0.0 if np.isnan(self.last_residual) else self.last_residual * fade
         return np.asarray(_harmonic(days) @ self.mean + residual)
 
+    def sd(self, day: float) -> float:
+        """Return how uncertain the course is on a day, weather apart."""
+        basis = _harmonic(np.array([day]))[0]
+        return float(np.sqrt(basis @ self.covariance @ basis))
+
     def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
         """Return so many futures, a row a day ahead."""
         theta = rng.multivariate_normal(self.mean, self.covariance, size=count)
