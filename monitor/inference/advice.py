@@ -5,17 +5,20 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.inference.leak import Posterior, grams_known
-from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE
+from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.records import CrossingForecast
 
 _WORTH_SAYING, _CERTAIN = 0.05, 0.97
 _LEAST_DAYS = 0.5
+_SILENT_SHARE = 0.85
+"""Of the spread of the leak before the readings; where more than this is left, they said next to nothing."""
+_HIDDEN_SHARE = 0.9
 
 
 def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
     """Return what a forecast rests on, most telling first."""
-    said = [_readings(posterior), _floor(posterior), _over(ahead), _unlogged(posterior), _grams(posterior)]
-    said += [_room(posterior), _compared(posterior), _shows(posterior)]
+    said = [_readings(posterior), _silence(posterior), _floor(posterior), _over(ahead), _unlogged(posterior)]
+    said += [_grams(posterior), _room(posterior), _compared(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
 
 
@@ -29,6 +32,14 @@ def _readings(posterior: Posterior) -> str:
     return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
 
 
+def _silence(posterior: Posterior) -> str:
+    """Said where the readings left the leak about as open as it was before them."""
+    prior, logs = posterior.problem.prior, posterior.state.log_conductance
+    if posterior.bins.seen_days < _LEAST_DAYS or float(np.std(logs)) < _SILENT_SHARE * prior.sd[CONDUCTANCE]:
+        return ""
+    return "The readings tell next to nothing of this box's leak; what is said of it is what is known of such boxes."
+
+
 def _floor(posterior: Posterior) -> str:
     bins = posterior.bins
     if bins.floor is None:
@@ -39,8 +50,14 @@ def _floor(posterior: Posterior) -> str:
         return ""
     floor = f"{100 * bins.floor:.0f} %"
     if bins.floor >= posterior.box.humidity_limit - 0.02:
-        return f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
-    return f"The sensor shows nothing below {floor}: {100 * share:.0f} % of the time it only says 'no more than that'."
+        said = f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
+    else:
+        said = (
+            f"The sensor shows nothing below {floor}: {100 * share:.0f} % of the time it only says 'no more than that'."
+        )
+    if share > _HIDDEN_SHARE:
+        said += " Beads changed down there don't show: log every recharge."
+    return said
 
 
 def _over(ahead: CrossingForecast) -> str:
@@ -89,33 +106,36 @@ def _compared(posterior: Posterior) -> str:
 def _shows(posterior: Posterior) -> str:
     shows = posterior.problem.prior.humidity_shows
     if shows == "little":
-        return "With this desiccant humidity stays low until it is nearly full, and then rises fast."
+        return "With this desiccant humidity stays low until it is nearly full, and then rises fast: weigh it to know."
     if shows == "phase":
-        return "With this salt humidity tells which hydrate is there, and little of how much is left."
+        return "With this salt humidity tells which hydrate is there, and little of how much is left: weigh it to know."
     return ""
 
 
-# Air changes a day up to which a case is of a class: AIC wiki 2020 after NPS 1999, degree of case seal.
+# Air changes a day up to which a case is of a class: US National Park Service 1999, as the AIC wiki has it (2020,
+# degree of case seal); an empty polypropylene box with a clip lid: Kelly, Daniel 2000, Abbey Newsletter 24:1.
 _CLASSES = (
-    (0.1, "as tight as a very well sealed display case"),
-    (0.35, "as tight as a well sealed display case"),
-    (1.0, "like a moderately sealed display case"),
-    (4.0, "like a plastic box with a clip-on lid"),
-    (24.0, "leakier than most closed boxes"),
-    (np.inf, "as good as open: the air is changed every hour"),
+    (0.1, "as tight as a very well sealed display case (NPS 1999: at most 0.1 air changes a day)"),
+    (0.33, "as tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day)"),
+    (1.0, "like a moderately sealed display case (NPS 1999: at most 1 air change a day)"),
+    (4.0, "like a plastic box with a clip-on lid (Kelly and Daniel 2000: 2.8 air changes a day)"),
+    (24.0, "leakier than a plastic box with a clip-on lid, tighter than an unsealed display case"),
+    (np.inf, "like an unsealed display case (NPS 1999: 24 air changes a day and more)"),
 )
 
 
-def comparison_of(posterior: Posterior) -> str:
-    """Return how leaky a box is against published classes, and against what boxes of its style are expected to be."""
+def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None) -> str:
+    """Return how leaky a box is against published classes, and against boxes of its kind.
+
+    ``kind`` is mean and spread of ln(air changes a day) of such boxes; what books say of its style where left out.
+    """
     logs = np.log(posterior.state.lived_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
-    changes = float(np.exp(np.median(logs)))
-    words = next(text for most, text in _CLASSES if changes <= most)
-    prior = posterior.problem.prior
-    away = (float(np.median(posterior.state.log_conductance)) - prior.mean[CONDUCTANCE]) / prior.sd[CONDUCTANCE]
-    kind = "about what boxes of its style are"
-    if away > 1.0:
-        kind = "leakier than most boxes of its style"
-    elif away < -1.0:
-        kind = "tighter than most boxes of its style"
-    return f"{words[0].upper()}{words[1:]}; {kind}."
+    middle = float(np.median(logs))
+    words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
+    mean, spread = kind or style_prior(posterior.box)
+    beside = "about what boxes of its style are"
+    if middle > mean + spread:
+        beside = "leakier than most boxes of its style"
+    elif middle < mean - spread:
+        beside = "tighter than most boxes of its style"
+    return f"{words[0].upper()}{words[1:]}; {beside}."

@@ -50,6 +50,8 @@ class _Again:
     looked: Looked
     pooled: tuple[float, float] | None
     """Mean and spread of its leak before its readings; None where what is believed needs no other look."""
+    kind: tuple[float, float] | None
+    """The same of boxes of its style, its own earlier episodes left out."""
     limit: float
 
 
@@ -106,7 +108,12 @@ def _with_others(looked: Sequence[Looked], new: Sequence[bool], limits: Sequence
     """Each box with what the others, and its own earlier episodes, taught of its leak."""
     sightings = [s for one in looked for s in one.sightings]
     return [
-        _Again(one, _pooled(one.first, one.apart, sightings) if one.first and anew else None, limit)
+        _Again(
+            one,
+            _pooled(one.first, one.apart, sightings) if one.first and anew else None,
+            pool(one.first.box, 0.0, [s for s in sightings if s.box != one.first.box.name]) if one.first else None,
+            limit,
+        )
         for one, anew, limit in zip(looked, new, limits, strict=True)
     ]
 
@@ -125,18 +132,19 @@ def _outlook(shared: _Shared, again: _Again) -> _Answered:
     try:
         if again.pooled is not None:
             believed = with_change(under_pooled(believed, again.pooled))
-        outlook = _outlook_of(believed, looked.apart, looked.remark, again.limit, shared)
+        outlook = _outlook_of(believed, again, shared)
     except Exception as error:
         _log.debug("box %s has no outlook", believed.box.name, exc_info=True)
         return Outlook(refusal=refusal_of(error)), None
     return outlook, believed if shared.remembered and again.pooled is not None else None
 
 
-def _outlook_of(posterior: Posterior, apart: Change | None, remark: str, limit: float, asked: _Shared) -> Outlook:
+def _outlook_of(posterior: Posterior, again: _Again, asked: _Shared) -> Outlook:
+    looked, limit = again.looked, again.limit
     futures = crossing_ahead(posterior, limit, asked.horizon_days)
     ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
-    leak = replace(leak_of(posterior), comparison=comparison_of(posterior))
-    if (since := change_of(posterior) or apart) is not None:
+    leak = replace(leak_of(posterior), comparison=comparison_of(posterior, again.kind))
+    if (since := change_of(posterior) or looked.apart) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
@@ -144,7 +152,7 @@ def _outlook_of(posterior: Posterior, apart: Change | None, remark: str, limit: 
     return Outlook(
         leak=leak,
         forecast=ahead,
-        evidence=(*filter(None, (remark,)), *evidence_of(posterior, ahead)),
+        evidence=(*filter(None, (looked.remark,)), *evidence_of(posterior, ahead)),
         sharpen=sharpening_of(posterior, futures[0], limit),
         forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )

@@ -24,6 +24,7 @@ from monitor.physics.numerics import FloatArray
 
 _WORTH_IT = 0.08
 """A smaller share of the interval isn't worth the trouble."""
+_SURELY_OVER = 0.95
 _READINGS = 48
 _DRAWS = 1000
 _SMOOTHED = 0.15
@@ -44,6 +45,8 @@ class Measurement:
 
 def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
     """Return the measurement that would narrow the forecast most, with how much; ``ahead`` are futures of all draws."""
+    if np.mean(ahead.over_already) > _SURELY_OVER:
+        return "No measurement would change what to do: it is over its limit."
     days = _days_left(posterior, ahead, limit)
     could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
     logs = np.log(days)
