@@ -68,6 +68,8 @@ class Life:
     """True humidity of its air, hour by hour."""
     days_left: float
     """Until the daily mean passes the limit; infinite where the truth was not followed so far."""
+    capacity_scale: float
+    """Of the beads, as a factor on the book's isotherm."""
 
     @property
     def conductance_now(self) -> float:
@@ -99,14 +101,15 @@ def made_lives(count: int, kind: Kind, seed: int = 0, seal: FloatArray | None = 
     start = low * np.exp(high * rng.standard_normal(count))
     slow, at_start = _slow(kind, count, rng)
     air = Climate(np.full(hours, 1 / 24), 1e3 * vapor_kpa, warm, opened.astype(float), factor)
-    humidity = follow(PhysicsBox(kind.volume_liter, conductance, _prompt(kind, count, rng), slow), air, start, at_start)
+    scale = np.exp(kind.capacity_sd * rng.standard_normal(count))
+    humidity = follow(PhysicsBox(kind.volume_liter, conductance, _prompt(kind, scale), slow), air, start, at_start)
     shown = _shown(humidity.relative_humidity, kind, rng)
     logged = opened & (rng.random((hours, count)) < kind.share_logged)
     saturation_kpa = np.asarray(saturation_vapor_pressure_pa(room_degc)) / 1e3
     outside = vapor_kpa / saturation_kpa
     return [
         _life(kind, conductance[i] * factor[:, i], humidity.relative_humidity[:, i], warm[:, i], shown[:, i],
-              Hours(_first_hour(), room_degc[:, i], outside[:, i]), np.flatnonzero(logged[:, i]))
+              Hours(_first_hour(), room_degc[:, i], outside[:, i]), np.flatnonzero(logged[:, i]), float(scale[i]))
         for i in range(count)
     ]  # fmt: skip
 
@@ -151,10 +154,9 @@ def _warm_spells(hours: int, count: int, kind: Kind, rng: np.random.Generator) -
     return spells
 
 
-def _prompt(kind: Kind, count: int, rng: np.random.Generator) -> tuple[Sorbent, ...]:
+def _prompt(kind: Kind, scale: FloatArray) -> tuple[Sorbent, ...]:
     if kind.desiccant is None:
         return ()
-    scale = np.exp(kind.capacity_sd * rng.standard_normal(count))
     return (Sorbent(desiccant(kind.desiccant).isotherm, kind.dry_mass_g, scale),)
 
 
@@ -186,7 +188,7 @@ def _shown(humidity: FloatArray, kind: Kind, rng: np.random.Generator) -> FloatA
 
 def _life(  # noqa: PLR0917
     kind: Kind, conductance: FloatArray, humidity: FloatArray, warm: FloatArray, shown: FloatArray, outside: Hours,
-    opened: FloatArray,
+    opened: FloatArray, capacity_scale: float,
 ) -> Life:  # fmt: skip
     seen, first = slice(0, 24 * kind.days), _first_hour()
     box = Box(
@@ -206,4 +208,4 @@ def _life(  # noqa: PLR0917
     record = Record(box, Hours(first, warm[seen], shown[seen]), room if kind.room_seen else None, entries)
     over = np.flatnonzero(humidity.reshape(-1, 24).mean(axis=1)[kind.days :] > kind.limit)
     left = float(over[0]) if len(over) else np.inf
-    return Life(record, CLOSED_AT.timestamp() + 86_400.0 * kind.days, conductance, humidity, left)
+    return Life(record, CLOSED_AT.timestamp() + 86_400.0 * kind.days, conductance, humidity, left, capacity_scale)

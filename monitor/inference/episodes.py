@@ -119,8 +119,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
 def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
     """Return lasting steps: the median of twelve hours against that of the twelve before, two hours left out.
 
-    A step counts from five robust standard deviations of such differences, and never below half a per cent of
-    humidity plus most of a display step.
+    How much a box usually rises within such hours is taken out. A step counts from five robust standard deviations of
+    such differences, and never below half a per cent of humidity plus most of a display step.
     """
     if len(hours) < 48:
         return ()
@@ -128,7 +128,8 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
     usual = np.isfinite(change)
     if usual.sum() < 48:
         return ()
-    spread = 1.4826 * float(np.median(np.abs(change[usual] - np.median(change[usual]))))
+    change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
+    spread = 1.4826 * float(np.median(np.abs(change[usual])))
     threshold = max(5.0 * spread, 0.005 + 0.8 * resolution)
     size = np.where(usual, np.abs(change), 0.0)
     found: list[Step] = []
