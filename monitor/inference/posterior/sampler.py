@@ -27,6 +27,8 @@ from monitor.inference.posterior.moves import Population, moved_to_posterior
 from monitor.inference.posterior.priors import BIAS, START, Prior
 from monitor.physics.numerics import FloatArray
 
+LogLikelihood = Callable[[FloatArray], FloatArray]
+
 _DEGREES = 7.0
 _WIDER = 1.12
 _BEARABLE, _GOOD = 0.10, 0.25
@@ -70,29 +72,42 @@ class Draws:
 
 
 def sample(
-    prior: Prior, log_likelihood: Callable[[FloatArray], FloatArray], count: int, rng: np.random.Generator
+    prior: Prior,
+    log_likelihood: LogLikelihood,
+    count: int,
+    rng: np.random.Generator,
+    rough: LogLikelihood | None = None,
 ) -> Draws:
-    """Return weighted draws from prior times likelihood; the likelihood was last asked of just these draws."""
+    """Return weighted draws from prior times likelihood; the likelihood was last asked of just these draws.
 
-    def judge(place: FloatArray) -> tuple[FloatArray, FloatArray]:
+    Scouts go by a ``rough`` likelihood where there is one: they only tell where to draw.
+    """
+
+    def judge(place: FloatArray, likelihood: LogLikelihood = log_likelihood) -> tuple[FloatArray, FloatArray]:
         theta = _from_place(place)
         believed = log_prior(prior, theta, place)
-        seen = np.nan_to_num(log_likelihood(theta), nan=_IMPOSSIBLE)
+        seen = np.nan_to_num(likelihood(theta), nan=_IMPOSSIBLE)
         return believed, np.where(believed > _IMPOSSIBLE, seen, _IMPOSSIBLE)
 
+    scouting, scouted_by = count > _SCOUTS or rough is not None, rough or log_likelihood
     theta = prior.mean + prior.sd * rng.standard_normal((min(count, _SCOUTS), len(prior.mean)))
     place = _to_place(theta)
     log_proposal = log_prior(prior, theta, place)
     warmth = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
-        believed, seen = judge(place)
+        believed, seen = judge(place, scouted_by if scouting else log_likelihood)
         base = believed - log_proposal
-        if len(place) == count and _effective(base + seen) > _GOOD * count:
+        if not scouting and _effective(base + seen) > _GOOD * count:
             return Draws(_from_place(place), _weights(base + seen), rounds, Made(place, log_proposal, seen))
         warmth = _bearable_warmth(base, seen, warmth)
         weights = _weights(base + warmth * seen)
+        scouting = scouting and warmth < 1.0
         if rounds < _MOST_ROUNDS:
-            place, log_proposal = _propose(place, weights, count if warmth == 1.0 else len(place), rng)
+            place, log_proposal = _propose(place, weights, len(place) if scouting else count, rng)
+    if scouting and rough is not None:
+        believed, seen = judge(place)
+        warmth = _bearable_warmth(believed - log_proposal, seen, 0.0)
+        weights = _weights(believed - log_proposal + warmth * seen)
     moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, count, judge, rng)
     believed, seen = judge(moved.place)
     even = np.full(count, 1.0 / count)
