@@ -1,0 +1,100 @@
+"""A thousand boxes with a year of hourly readings each, on all cores, the way `siccast forecast` asks; then a night on.
+
+python tests/bench/many_inference.py [boxes] [days] [cores]
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from made_shelf import made_shelf
+
+from monitor.inference import Memory, outlooks
+from monitor.records import BoxHistory, Outlook, ReadingSeries
+
+_TEMPLATES = 12
+
+
+def shelf_of(boxes: int, days: int) -> tuple[list[BoxHistory], datetime]:
+    """So many boxes: a dozen made ones over and over, each copy with a noise of its own."""
+    made, as_of = made_shelf(min(boxes, _TEMPLATES), days)
+    shelf = []
+    for k in range(boxes):
+        one, name = made[k % len(made)], f"box {k}"
+        noise = 0.002 * np.random.default_rng(k).standard_normal(len(one.readings))
+        readings = replace(one.readings, box=name, relative_humidity=one.readings.relative_humidity + noise)
+        entries = tuple(replace(entry, box=name) for entry in one.entries)
+        shelf.append(replace(one, box=replace(one.box, name=name), readings=readings, entries=entries))
+    return shelf, as_of
+
+
+def until(histories: list[BoxHistory], at: datetime) -> list[BoxHistory]:
+    """What was known of them then."""
+    room = histories[0].room
+    assert room is not None
+    room = _cut(room, at)
+    return [replace(one, readings=_cut(one.readings, at), room=room) for one in histories]
+
+
+def _cut(series: ReadingSeries, at: datetime) -> ReadingSeries:
+    seen = slice(0, int(np.searchsorted(series.at_s, at.timestamp())))
+    columns = (series.at_s, series.temperature_degc, series.relative_humidity, series.marks)
+    return ReadingSeries(series.box, *(column[seen] for column in columns))
+
+
+def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, cores: int) -> list[Outlook]:
+    """Ask, show how far it is, and print what it took."""
+    from rich.progress import Progress
+
+    start, before = time.perf_counter(), os.times()
+    with Progress() as bar:
+        task = bar.add_task(what, total=1.0)
+        answers = outlooks(
+            histories, at, memory=memory, workers=cores, progress=lambda share: bar.update(task, completed=share)
+        )
+    wall, after = time.perf_counter() - start, os.times()
+    spent = sum(after[:4]) - sum(before[:4])
+    count = len(histories)
+    print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / count:.1f} ms of processor time a box")
+    here, there = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    print(f"  memory at most {here + cores * there:.0f} MiB: {here:.0f} here, {there:.0f} in each process")
+    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.anew)} boxes fitted anew")
+    return answers
+
+
+def _apart(of: Callable[[Outlook], float], carried: Sequence[Outlook], anew: Sequence[Outlook]) -> str:
+    ratios = [of(one) / of(other) for one, other in zip(carried, anew, strict=True)]
+    return f"{np.mean(ratios):.3f} (from {min(ratios):.3f} to {max(ratios):.3f})"
+
+
+def _leak(outlook: Outlook) -> float:
+    assert outlook.leak is not None
+    return outlook.leak.conductance_g_per_day_per_kpa.p50
+
+
+def _used(outlook: Outlook) -> float:
+    assert outlook.forecast is not None
+    return outlook.forecast.capacity_used.p50
+
+
+if __name__ == "__main__":
+    boxes, days, cores = (*map(int, sys.argv[1:]), *(1000, 365, os.cpu_count() or 1)[len(sys.argv) - 1 :])
+    everything, end = shelf_of(boxes, days + 1)
+    memory, night = Memory(), end - timedelta(days=1)
+    timed(f"{boxes} boxes, {days} days each", until(everything, night), night, memory, cores)
+    carried = timed("the night after, carried on", everything, end, memory, cores)
+    some = slice(0, _TEMPLATES)
+    anew = outlooks(everything[some], end)
+    print(f"  carried on over fitted anew, {len(anew)} boxes, medians: leak {_apart(_leak, carried[some], anew)}, "
+          f"capacity used {_apart(_used, carried[some], anew)}")  # fmt: skip
