@@ -12,7 +12,7 @@ from scipy.special import ndtr, ndtri
 from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import Episode, current_episode
 from monitor.inference.posterior.beside_room import BiasSeen, Comparison, bias_seen
-from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode, coarser
+from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode, roughly
 from monitor.inference.posterior.filter import Problem, State, run, run_on
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import CHANGE, CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, Assumptions, prior_of
@@ -23,8 +23,6 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, EntryKind, LeakEstimate, LedgerEntry, Quantiles, RoomClimate
 
-_MANY_BINS = 40
-"""With so many a rough look first saves time."""
 LEAST_DAYS = 1.5
 """Fewer days with readings, after the box came to rest, carry no estimate."""
 
@@ -171,8 +169,8 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Dr
         states[:] = [state]
         return score
 
-    many = len(problem.bins.days) > _MANY_BINS
-    rough = partial(_log_likelihood, replace(problem, bins=coarser(problem.bins))) if many else None
+    bins = roughly(problem.bins)
+    rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
     return sample(problem.prior, log_likelihood, count, rng, rough), states[-1]
 
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logsumexp
 
 from monitor.inference.leak import Posterior, lived_conductance, quantiles, refitted
-from monitor.inference.posterior.evidence import DAY_S
+from monitor.inference.posterior.evidence import DAY_S, Bins, roughly
 from monitor.inference.posterior.filter import Problem, State, drawn_box, run
 from monitor.inference.posterior.priors import CHANGE, CHANGE_TOOK, CHANGED_DAY
 from monitor.inference.posterior.sampler import Draws
@@ -149,25 +149,26 @@ def _between(before: Level, after: Level) -> Change | None:
 
 def _suspected(posterior: Posterior) -> float | None:
     """Days into the episode at which a jump foretells the readings best; None where none does better than chance."""
-    candidates = _candidates(posterior)
+    bins = roughly(posterior.bins)
+    candidates = _candidates(bins)
     if len(candidates) == 0:
         return None
     theta = posterior.theta[:: max(len(posterior.theta) // _DRAWS, 1)]
     tried = len(candidates) + 1  # the last without a jump
-    loosened = np.zeros((len(posterior.bins.days), tried, len(theta)))
+    loosened = np.zeros((len(bins.days), tried, len(theta)))
     loosened[candidates, np.arange(len(candidates))] = _CHANGE_SD**2
-    bins = replace(posterior.bins, loosened=loosened.reshape(len(posterior.bins.days), -1))
-    scores = run(replace(posterior.problem, bins=bins), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
+    jumping = replace(bins, loosened=loosened.reshape(len(bins.days), -1))
+    scores = run(replace(posterior.problem, bins=jumping), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
     gains = logsumexp(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
     best = int(gains.argmax())
     if gains[best] < _LOOKED_CLOSER_FROM:
         return None
-    return float(posterior.bins.edges_days[candidates[best]] - posterior.bins.edges_days[0])
+    return float(bins.edges_days[candidates[best]] - bins.edges_days[0])
 
 
-def _candidates(posterior: Posterior) -> list[int]:
+def _candidates(bins: Bins) -> list[int]:
     """Bins at whose start the jump is tried, clear of both ends."""
-    edges = posterior.bins.edges_days[:-1]
+    edges = bins.edges_days[:-1]
     inside = np.flatnonzero((edges > edges[0] + _CLEAR_OF_START_DAYS) & (edges < -_CLEAR_OF_END_DAYS))
     return [int(i) for i in inside[:: max(len(inside) // _MOST_CANDIDATES, 1)]]
 
