@@ -56,7 +56,7 @@ def health_topic(site: str, client_id: str) -> str:
 
 def check_folder(folder: Path) -> Iterator[Finding]:
     """Look at the shelf folder: may we write there, and is there space."""
-    if not os.access(folder, os.W_OK | os.X_OK):
+    if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
         yield Finding("folder", Verdict.fault, f"{folder} is not writable", f"chown or chmod {folder} for this user")
     if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
         yield Finding("folder", Verdict.look, f"anyone on this machine may write to {folder}", f"chmod o-w {folder}")

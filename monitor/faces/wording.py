@@ -89,10 +89,10 @@ class Wording:
         """Return a mass, or a flow of it, without the unit."""
         return figures(grams_to_ounces(grams) if self.ounces else grams)
 
-    def day(self, at: datetime, beside: datetime) -> str:
+    def day(self, at: datetime, beside: datetime, *, with_year: bool = False) -> str:
         """Return a calendar day, with its year where the instant beside it leaves that open."""
         local, ahead = at.astimezone(self.zone), at - beside
-        near = timedelta(days=-60) < ahead < timedelta(days=300)
+        near = timedelta(days=-60) < ahead < timedelta(days=300) and not with_year
         return f"{local.day} {local:%b}" + ("" if near else f" {local.year}")
 
     def moment(self, at: datetime) -> str:
@@ -130,7 +130,8 @@ class Wording:
             return f"not before {horizon}"
         if dates.p50 and dates.p50 <= as_of:
             return "already over"
-        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of)
+        # beside a horizon years away, a day without its year would be taken for one of this year
+        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of, with_year=dates.p50 is None)
         if dates.p50 is None:
             return f"after {horizon} ({first} {TO} later)"
         middle = self.day(dates.p50, as_of)

@@ -6,7 +6,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.errors import StoreBusyError
+from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.deeds import SqliteDeeds
 from monitor.store.sqlite.ledger import SqliteLedger
@@ -45,8 +45,11 @@ def open_stores(
     Raises
     ------
     StoreError
-        When the file can't be opened; a ``StoreBusyError`` where trying again may help.
+        When the file can't be opened, or nothing was begun where it is only to be read; a ``StoreBusyError`` where
+        trying again may help.
     """
+    if read_only:
+        require_begun(database.parent)
     if not read_only or not database.exists():
         _make_folder(database.parent)
         read_only = False
@@ -81,6 +84,15 @@ def _open_readings(
     readings = InfluxReadings(file, influx, report)
     stack.callback(readings.close)
     return readings
+
+
+def require_begun(folder: Path) -> None:
+    """Refuse to read a shelf that nobody began: looking makes no folder."""
+    if not folder.is_dir():
+        raise StoreError(
+            f"there is no shelf in {folder}; `siccast listen` begins one there, `siccast demo` shows one, "
+            "--shelf names another folder"
+        )
 
 
 def _make_folder(folder: Path) -> None:

@@ -177,6 +177,7 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
 
     from monitor.faces.cli.app import app
 
+    (tmp_path / "new").mkdir()
     for command in ("boxes", "forecast", "leak"):
         result = CliRunner().invoke(app, ["--shelf", str(tmp_path / "new"), command])
         assert result.exit_code == 0

@@ -84,3 +84,14 @@ def test_help_names_every_answer(tmp_path: Path) -> None:
     assert done.returncode == 0
     for command in ("boxes", "forecast", "leak", "plan", "today"):
         assert f"\n  {command} " in done.stdout
+
+
+@pytest.mark.parametrize(
+    "words", [["boxes"], ["leak", "--json"], ["plan"], ["rejected"], ["log", "show"], ["lot", "list"], ["serve"]]
+)
+def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path) -> None:
+    done = run(tmp_path / "none", *words)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert f"there is no shelf in {tmp_path / 'none'}; `siccast listen` begins one" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert not (tmp_path / "none").exists()

@@ -30,8 +30,10 @@ def serve(
 
     from monitor.faces.web.app import create_app
     from monitor.faces.web.guard import LOOPBACK
+    from monitor.store.opening import require_begun
 
     shelf = load_shelf(shelf_folder(context.obj))
+    require_begun(shelf.folder)
     listener = _listen_at(host, port)
     if host not in LOOPBACK:
         typer.echo("siccast: whoever can reach this address can read the page; it has no password", err=True)

@@ -1,0 +1,39 @@
+"""Dates and changes in words: no day without the year it needs, no change without its span."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from made_up import AS_OF, LEAK, forecast_of
+
+from monitor.faces.wording import Wording
+from monitor.records import DateQuantiles, Quantiles
+
+WORDS = Wording(ZoneInfo("UTC"))
+
+
+def test_the_first_day_of_a_far_crossing_bears_its_year() -> None:
+    first = datetime(AS_OF.year, AS_OF.month, 1, tzinfo=UTC) + timedelta(days=200)
+    far = replace(forecast_of(100.0), cross_at=DateQuantiles(first, None, None))
+    for said in (WORDS.crossing(far, AS_OF), WORDS.crossing_in_brief(far, AS_OF)):
+        assert f"({first.day} {first:%b %Y} – later)" in said
+
+
+def test_a_near_crossing_needs_no_year() -> None:
+    assert str(AS_OF.year) not in WORDS.crossing(forecast_of(20.0), AS_OF)
+
+
+def test_a_change_is_told_with_its_span_its_factor_and_where_to_look() -> None:
+    days = [AS_OF - timedelta(days=back) for back in (12, 10, 9)]
+    changed = replace(
+        LEAK, changed_at=days[1], changed_between=(days[0], days[2]), change_factor=Quantiles(3.1, 5.0, 8.2),
+        change_words="See whether its lid sits as it should.",
+    )  # fmt: skip
+    first, at, last = (f"{day.day} {day:%b}" for day in days)
+    assert WORDS.change(changed, AS_OF) == (
+        f"Since {at} ({first} – {last}) it is 5.0 (3.1 – 8.2) times as leaky as before. "
+        "See whether its lid sits as it should."
+    )
+    assert not WORDS.change(LEAK, AS_OF)
