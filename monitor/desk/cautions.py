@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from monitor.physics.materials import Desiccant
+from monitor.errors import LedgerError
+from monitor.physics.materials import Desiccant, desiccant
 
 SHEET = "The maker's sheet and local rules come first."
 
@@ -83,6 +82,23 @@ def on_color(desiccant: Desiccant, color: str) -> str:
         f"{color.capitalize()} is neither {dye.dry_color} nor {dye.wet_color}: turning, mixed, or a dye that was"
         " overheated; go by the scale."
     )
+
+
+def color_seen(kind: str, seen: str) -> tuple[str, str]:
+    """Return the color that was seen of such beads, in the words of their dye, and what it can and can't say.
+
+    Raises
+    ------
+    LedgerError
+        If the beads carry no dye, or never look like that.
+    """
+    beads = desiccant(kind)
+    if beads.dye is None:
+        raise LedgerError(f"{beads.title} carries no dye; only indicating gel tells anything by its color")
+    color = seen.strip().lower()
+    if color not in beads.dye.colors:
+        raise LedgerError(f"'{seen}' won't do; {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
+    return color, on_color(beads, color)
 
 
 def _sentence(text: str) -> str:

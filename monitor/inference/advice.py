@@ -18,7 +18,7 @@ _HIDDEN_SHARE = 0.9
 def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
     """Return what a forecast rests on, most telling first."""
     said = [_readings(posterior), _silence(posterior), _floor(posterior), _over(ahead), _unlogged(posterior)]
-    said += [_grams(posterior), _room(posterior), _compared(posterior), _shows(posterior)]
+    said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
 
 
@@ -95,6 +95,12 @@ def _room(posterior: Posterior) -> str:
     if posterior.room.seen_days < 90:
         return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
     return ""
+
+
+def _looked_at(posterior: Posterior) -> str:
+    if not posterior.bins.colors or posterior.problem.prior.dye is None:
+        return ""
+    return f"The beads were seen {posterior.bins.colors[-1][1]}, a weak sign of how much they hold."
 
 
 def _compared(posterior: Posterior) -> str:

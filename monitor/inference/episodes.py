@@ -62,6 +62,8 @@ class Episode:
     """Steps of this episode that no entry explains."""
     all_unlogged_steps: int
     """The same since the box was first charged."""
+    colors: tuple[tuple[float, str], ...] = ()
+    """When what color of the beads was seen."""
     leak_tested: bool = False
     """True where a test of the empty box told its leak in grams."""
 
@@ -112,6 +114,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         first_start_s=first_s,
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
         all_unlogged_steps=_unexplained(all_steps, known),
+        colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
     )
 

@@ -22,6 +22,8 @@ class EntryKind(StrEnum):
     sensor_swap = "sensor swap"
     leak_test = "leak test"
     """The box was tested empty; the entry carries what that found."""
+    color = "color"
+    """What color indicating beads showed."""
     note = "note"
 
 
@@ -45,6 +47,8 @@ class LedgerEntry:
     """Loading at the start, 5 %, 50 % and 95 %, where a drying run or a jar check told it."""
     conductance_g_per_day_per_kpa: tuple[float, float, float] | None = None
     """Leak of the box, 5 %, 50 % and 95 %, where an empty-box test told it."""
+    color: str | None = None
+    """What color indicating beads showed: dry, turned or 'turning', in the words of their dye."""
     note: str = ""
     entry_id: int | None = None
     logged_at: datetime | None = None

@@ -113,3 +113,26 @@ def test_a_reading_off_a_display_and_an_entry_taken_back(run: Callable[..., Any]
     assert json.loads(run("log", "show", "--json").stdout)["entries"] == []
     assert "neither declared nor ever heard of" in str(run("log", "opening", "ghost", exit_code=2).exception)
     assert "is in the future" in run("log", "opening", "box1", "--at", "2999-01-01", exit_code=2).output
+
+
+def test_a_look_at_the_beads_is_kept_with_what_it_can_mean(run: Callable[..., Any]) -> None:
+    run("log", "charge", "box1", "--dry-mass", "50", "--desiccant", "orange_gel", "--method", "new")
+    assert "anything from dry to half full" in run("log", "color", "box1", "Orange").stdout
+    entry = json.loads(run("log", "show", "--json").stdout)["entries"][-1]
+    assert (entry["kind"], entry["color"]) == ("color", "orange")
+
+
+@pytest.mark.parametrize(
+    ("charged_with", "said"),
+    [
+        ("orange_gel", "'purple' won't do; orange indicating silica gel (organic dye) looks orange, green or turning"),
+        ("mol_sieve", "carries no dye; only indicating gel tells anything by its color"),
+        (None, "no charge of box1 was logged before that; log the charge with its kind of desiccant first"),
+    ],
+)
+def test_a_color_that_says_nothing_gets_one_line(run: Callable[..., Any], charged_with: str | None, said: str) -> None:
+    if charged_with:
+        run("log", "charge", "box1", "--dry-mass", "50", "--desiccant", charged_with)
+    refusal = str(run("log", "color", "box1", "purple", exit_code=1).exception)
+    assert said in refusal
+    assert "\n" not in refusal

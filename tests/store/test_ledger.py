@@ -27,6 +27,7 @@ CHARGE = LedgerEntry(
     dry_mass_g=50.0,
     method="oven_120C_3h",
     loading_g_per_g=(0.01, 0.02, 0.03),
+    color="orange",
     note="new beads",
     logged_at=AT + timedelta(hours=1),
 )

@@ -41,6 +41,8 @@ class Bins:
     floor: float | None
     weighings: tuple[tuple[int, float, float], ...]
     """Bin, mass and scale resolution of each weighing."""
+    colors: tuple[tuple[int, str], ...] = ()
+    """Bin and color of each look at the beads."""
 
     @property
     def days(self) -> FloatArray:
@@ -100,6 +102,7 @@ def bin_episode(
             for w in episode.weighings
             if w.at_s >= episode.start_s
         ),
+        colors=tuple((_bin_at(at_s, edges, now_s), seen) for at_s, seen in episode.colors if at_s >= episode.start_s),
     )
 
 
@@ -127,6 +130,7 @@ def coarser(bins: Bins) -> Bins:
         step_size=np.maximum.reduceat(bins.step_size, first),
         loosened=np.add.reduceat(bins.loosened, first),
         weighings=tuple((i // 2, mass_g, resolution_g) for i, mass_g, resolution_g in bins.weighings),
+        colors=tuple((i // 2, seen) for i, seen in bins.colors),
     )
 
 

@@ -152,6 +152,8 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
                 state.event_g = state.event_g + (state.loading - before) * state.drawn.dry_mass_g
         if i in weighings:
             log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
+        for seen in (seen for at, seen in bins.colors if at == i):
+            log_likelihood += _look(state, problem, seen, acting[i])
     return log_likelihood
 
 
@@ -295,6 +297,15 @@ def _weigh(state: State, problem: Problem, log_dry: FloatArray, mass_g: float, r
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
     _shift(state, move, share * variance, by_loading, by_wander)
     return score
+
+
+def _look(state: State, problem: Problem, color: str, air: Air) -> FloatArray:
+    """Take a look at the beads in; so vague that it weighs draws and moves none."""
+    dye = problem.prior.dye
+    if dye is None:
+        return np.zeros_like(state.loading)
+    humidity, _ = state.drawn.table.humidity(state.loading, air.temperature_degc)
+    return np.asarray(dye.log_likelihood(color, np.clip(humidity, 0.0, 1.0)))
 
 
 def _shift(state: State, move: FloatArray, shrink: FloatArray, by_loading: FloatArray, by_wander: FloatArray) -> None:

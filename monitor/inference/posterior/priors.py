@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from monitor.physics.materials import Desiccant, cardboard, desiccant, polymer
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm, PiecewiseLinear
+from monitor.physics.sorption.caveats import Dye
 from monitor.records import Box, Spool
 
 UNKNOWNS = (
@@ -147,7 +148,7 @@ class Prior:
     grams_declared: bool
     humidity_shows: str = "fill"
     """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
-    notes: tuple[str, ...] = field(default=())
+    dye: Dye | None = None
 
 
 def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple[float, float] | None = None) -> Prior:
@@ -173,7 +174,8 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
     if episode.known_loading is not None:
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
-    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows)
+    dye = _known_or_plain_gel(episode.desiccant).dye
+    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows, dye)
 
 
 def style_prior(box: Box) -> tuple[float, float]:

@@ -8,6 +8,9 @@ import numpy as np
 
 from monitor.physics.numerics import Numeric, plain, require_within
 
+TURNING = "turning"
+"""What people call beads that are neither the one color nor the other."""
+
 
 @dataclass(frozen=True)
 class Dye:
@@ -24,6 +27,20 @@ class Dye:
     source: str
     verified: str
     caution: str
+
+    @property
+    def colors(self) -> tuple[str, str, str]:
+        """The words for what the beads may show: dry, turned, and something between."""
+        return self.dry_color, self.wet_color, TURNING
+
+    def log_likelihood(self, color: str, relative_humidity: Numeric) -> Numeric:
+        """Return how likely a color is at each humidity, as a logarithm up to a constant.
+
+        Dry says 'not turned yet', little as that is; turning lies about the threshold; another color says nothing.
+        """
+        turned = np.clip(self.chance_turned(relative_humidity), 1e-6, 1.0 - 1e-6)
+        told = {self.dry_color: 1.0 - turned, self.wet_color: turned, TURNING: turned * (1.0 - turned)}
+        return plain(np.log(told.get(color, np.ones_like(turned))))
 
     def chance_turned(self, relative_humidity: Numeric) -> Numeric:
         """Return the probability that the beads look turned at this humidity.

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 _COLUMNS = (
     "kind, box, at_ms, mass_g, scale_resolution_g, desiccant, dry_mass_g, method,"
     " loading_p05, loading_p50, loading_p95, note, logged_at_ms,"
-    " conductance_p05, conductance_p50, conductance_p95"
+    " conductance_p05, conductance_p50, conductance_p95, color"
 )
-INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 16)})"
+INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 17)})"
 _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
 ALLOWANCE_BYTES = 64 * 1024 * 1024
@@ -97,15 +97,16 @@ def entry_row(entry: LedgerEntry) -> tuple[object, ...]:
         entry.note,
         to_ms(entry.logged_at or datetime.now(tz=UTC)),
         *(entry.conductance_g_per_day_per_kpa or (None, None, None)),
+        entry.color,
     )
 
 
 def _to_entry(row: tuple[object, ...]) -> LedgerEntry:
-    entry_id, kind, box, at_ms, mass, resolution, desiccant, dry_mass, method, *loading, note, logged_ms = row[:-3]
+    entry_id, kind, box, at_ms, mass, resolution, desiccant, dry_mass, method, *loading, note, logged_ms = row[:-4]
     return LedgerEntry(
         EntryKind(kind), box, from_ms(at_ms), mass, resolution, desiccant, dry_mass, method,  # type: ignore[arg-type]
-        loading_g_per_g=_three(loading), conductance_g_per_day_per_kpa=_three(row[-3:]),
-        note=note, entry_id=entry_id, logged_at=from_ms(logged_ms),  # type: ignore[arg-type]
+        loading_g_per_g=_three(loading), conductance_g_per_day_per_kpa=_three(row[-4:-1]),
+        color=row[-1], note=note, entry_id=entry_id, logged_at=from_ms(logged_ms),  # type: ignore[arg-type]
     )  # fmt: skip
 
 

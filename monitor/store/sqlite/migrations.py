@@ -147,6 +147,10 @@ ALTER TABLE ledger ADD COLUMN conductance_p50 REAL;
 ALTER TABLE ledger ADD COLUMN conductance_p95 REAL
 """
 
+_COLORS = """
+ALTER TABLE ledger ADD COLUMN color TEXT
+"""
+
 _SHORTER_ROWS = """
 CREATE TABLE shorter (
     box_id INTEGER NOT NULL REFERENCES boxes,
@@ -181,6 +185,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("deeds of the recharge desk", _DEEDS),
     ("what leak tests of empty boxes found", _LEAK_TESTS),
     ("shorter rows of readings", _SHORTER_ROWS),
+    ("what color indicating beads showed", _COLORS),
 )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.errors import LedgerError
 from monitor.faces.cli import given
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
@@ -122,6 +123,26 @@ def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "")
 
 
 @log.command()
+def color(
+    context: typer.Context,
+    box: BoxName,
+    seen: Annotated[str, typer.Argument(metavar="COLOR", help="Orange, green or turning; blue, pink or turning.")],
+    *,
+    at: At = None,
+    note: Note = "",
+) -> None:
+    """The indicating beads of a box were looked at; a weak sign of how spent they are."""
+    from monitor.desk.cautions import color_seen
+
+    with _writing(context) as (shelf, stores):
+        when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
+        name = given.known_box(box, shelf, stores)
+        word, meaning = color_seen(_beads_in(stores, name, when), seen)
+        _keep(shelf, stores, EntryKind.color, box, at=at, note=note, color=word)
+        typer.echo(meaning)
+
+
+@log.command()
 def note(context: typer.Context, box: BoxName, text: Annotated[str, typer.Argument()], at: At = None) -> None:
     """Anything else about a box."""
     with _writing(context) as (shelf, stores):
@@ -176,7 +197,7 @@ def show(
             entry.box,
             entry.kind.value,
             "" if entry.mass_g is None else f"{entry.mass_g:.1f} g",
-            " ".join(filter(None, (entry.desiccant, entry.method, entry.note))),
+            " ".join(filter(None, (entry.desiccant, entry.method, entry.color, entry.note))),
         )
         for entry in entries
     ]
@@ -198,6 +219,14 @@ def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
     shelf = load_shelf(shelf_folder(context.obj))
     with open_stores(shelf.database_path) as stores:
         yield shelf, stores
+
+
+def _beads_in(stores: Stores, box: str, when: datetime) -> str:
+    """Return the kind of desiccant that was in a box."""
+    kinds = [entry.desiccant for entry in stores.ledger.entries(box, before=when) if entry.desiccant]
+    if not kinds:
+        raise LedgerError(f"no charge of {box} was logged before that; log the charge with its kind of desiccant first")
+    return kinds[-1]
 
 
 def _keep(
