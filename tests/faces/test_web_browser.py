@@ -158,3 +158,25 @@ def test_states_differ_by_shape_and_word_not_by_color_alone(desk: Page, address:
     )
     kinds = {words.split(" by ")[0]: shape for words, shape in states}
     assert len(set(kinds.values())) >= 5, kinds
+
+
+def test_what_if_needs_a_keyboard_and_no_script(browser: Browser, address: str) -> None:
+    context = browser.new_context(viewport={"width": 390, "height": 844}, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(address + "/box/soon")
+    page.get_by_label("Humidity limit, %").focus()
+    page.keyboard.type("30")
+    page.keyboard.press("Tab")
+    page.keyboard.type("0.5")
+    page.keyboard.press("Enter")
+    page.get_by_text("As supposed").wait_for()
+    assert "limit=30&leak-times=0.5" in page.url
+    assert page.get_by_label("Humidity limit, %").input_value() == "30"
+    context.close()
+
+
+def test_a_wrong_number_is_named_beside_its_field(desk: Page, address: str) -> None:
+    desk.goto(address + "/box/soon?limit=120", wait_until="networkidle")
+    assert desk.get_by_label("Humidity limit, %").get_attribute("aria-invalid") == "true"
+    assert "a limit is from 1 to 95 per cent" in desk.get_by_role("alert").inner_text()
+    assert desk.evaluate(CONTRASTS) == []

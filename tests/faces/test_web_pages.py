@@ -176,3 +176,42 @@ def test_a_calendar_program_is_handed_the_days_of_drying(client: httpx.Client) -
     (event,) = Calendar.from_ical(answer.content).walk("VEVENT")
     assert event.decoded("dtstart") == date(2026, 3, 7)
     assert "over: over its limit already" in event["description"]
+
+
+def test_what_if_is_answered_on_the_page_of_a_box(client: httpx.Client) -> None:
+    page = html.unescape(client.get("/box/soon", params={"limit": "30", "leak-times": "0,5"}).text)
+    page = page.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert "Supposing a limit of 30 %; 0.50 times the leak, it passes its limit:" in page
+    assert page.count("As supposed") == 1
+    assert 'name="leak-times" value="0,5"' in page
+
+
+def test_a_question_left_empty_asks_nothing(client: httpx.Client) -> None:
+    answer = client.get("/box/soon", params={"limit": "", "beads": ""})
+    assert answer.status_code == 200
+    assert "Supposing" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"limit": "120"}, "120 won't do; a limit is from 1 to 95 per cent"),
+        ({"leak-times": "nan"}, "nan won't do; a leak is from 0.01 to 100 times"),
+        ({"room-temperature": "900"}, "900 won't do; a room has from -20 to 60 °C"),
+        ({"beads": "sugar"}, "'sugar' is no desiccant; known are"),
+        ({"limit": '"><script>'}, "is no number"),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused_where_it_was_typed(
+    client: httpx.Client, typed: dict[str, str], said: str
+) -> None:
+    answer = client.get("/box/soon", params=typed)
+    assert answer.status_code == 400
+    assert said in html.unescape(answer.text)
+    assert "<script>" not in answer.text.replace('<script type="application/json"', "").replace("<script src", "")
+
+
+def test_a_box_too_young_for_a_forecast_says_so_when_asked(client: httpx.Client) -> None:
+    page = html.unescape(client.get("/box/young", params={"limit": "30"}).text)
+    assert 'role="alert"' in page
+    assert "Supposing" not in page

@@ -22,6 +22,7 @@ from monitor.faces.calendar import plan_calendar
 from monitor.faces.shipped import shipped
 from monitor.faces.web import box_page, shelf_page
 from monitor.faces.web.guard import Guard
+from monitor.faces.web.question import Asker
 from monitor.faces.web.snapshot import Keeper, Snapshot, read_box, read_stamp, take_snapshot
 from monitor.faces.wording import Wording
 
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
     """Return the application that shows one shelf."""
     keeper = keeper or Keeper(partial(take_snapshot, shelf, memory=Memory()), partial(read_stamp, shelf))
-    pages = Pages(shelf, keeper, _templates())
+    pages = Pages(shelf, keeper, _templates(), Asker(shelf))
     return Starlette(
         routes=[
             Route("/", pages.shelf, name="shelf"),
@@ -65,6 +66,7 @@ class Pages:
     site: Shelf
     keeper: Keeper
     templates: jinja2.Environment
+    asker: Asker
 
     def shelf(self, _request: Request) -> Response:
         """Show every box, worst first."""
@@ -83,7 +85,10 @@ class Pages:
             raise HTTPException(404, "There is no box of this name on the shelf.")
         history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
         view = box_page.view(snapshot, answer, history, entries, self._wording)
-        return self._page("box.html", view=view, snapshot=snapshot)
+        asked = self.asker.view(request.query_params, answer.box.name, snapshot.as_of, self._wording)
+        return self._page(
+            "box.html", status=400 if asked.problem_at else 200, view=view, asked=asked, snapshot=snapshot
+        )
 
     def calendar(self, _request: Request) -> Response:
         """Hand the days of drying to a calendar program."""

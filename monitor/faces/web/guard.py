@@ -20,7 +20,7 @@ POLICY = "; ".join(
         "img-src 'self'",
         "connect-src 'self'",
         "base-uri 'none'",
-        "form-action 'none'",
+        "form-action 'self'",
         "frame-ancestors 'none'",
     )
 )

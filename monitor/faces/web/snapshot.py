@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
     from monitor.assess import RechargePlan
-    from monitor.records import Assessment, LedgerEntry
+    from monitor.records import Assessment, LedgerEntry, WhatIf
     from monitor.settings import Shelf
 
 HISTORY_DAYS = 30
@@ -69,6 +69,14 @@ def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = 
         room = stores.readings.latest().get(ROOM)
     plan = _plan(shelf, answers, as_of)
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan)
+
+
+def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory) -> Sequence[Assessment]:
+    """Return every box as it is and as it would be with something changed."""
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        return assess.assess(
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change, memory=memory
+        )
 
 
 def _nearly_highest(series: ReadingSeries) -> float:

@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.faces.cli.asking import AsJson, AsOf, BoxNames, Limit, ask, say_as_of, shelf_of
+from monitor.faces.supposed import NotSupposableError, room_degc, supposed
 from monitor.records import RoomClimate, WhatIf
-from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.faces.wording import Wording
     from monitor.records import Assessment
-    from monitor.settings import Shelf
 
 
 def register(app: typer.Typer) -> None:
@@ -60,13 +59,15 @@ def what_if(
     from monitor.faces.cli.output import show_json
 
     shelf = shelf_of(context)
-    change = WhatIf(
-        humidity_limit=_limit(limit),
-        conductance_factor=1.0 if leak_times is None else leak_times,
-        desiccant=_known_beads(beads),
-        dry_mass_g=ounces_to_grams(dry_mass) if dry_mass is not None and shelf.ounces else dry_mass,
-        room_climate=_climate(shelf, weather, room_rh, room_temperature),
-    )
+    try:
+        change = supposed(
+            shelf, limit=limit, leak_times=leak_times, beads=beads, dry_mass=dry_mass, room_rh=room_rh,
+            room_temperature=room_temperature,
+        )  # fmt: skip
+        if weather is not None:
+            change = replace(change, room_climate=_indoors(weather, room_rh, room_degc(shelf, room_temperature)))
+    except NotSupposableError as error:
+        raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
     if change == WhatIf():
         raise typer.BadParameter("nothing is changed; give one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
@@ -106,41 +107,9 @@ def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
     )
 
 
-def _limit(limit_pct: float | None) -> float | None:
-    if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
-        raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
-    return None if limit_pct is None else limit_pct / 100.0
-
-
-def _known_beads(kind: str | None) -> str | None:
-    if kind is not None:
-        from monitor import calculators
-
-        if not calculators.is_desiccant(kind):
-            known = ", ".join(calculators.desiccant_kinds())
-            raise typer.BadParameter(f"{kind!r} is no desiccant; known are {known}", param_hint="'--beads'")
-    return kind
-
-
-def _climate(
-    shelf: Shelf, weather: Path | None, room_rh: float | None, room_temperature: float | None
-) -> RoomClimate | None:
-    """Return the other climate; what isn't said of it is as in the shelf's room."""
-    if weather is None and room_rh is None and room_temperature is None:
-        return None
-    here = shelf.room or RoomClimate()
-    degc = here.temperature_degc
-    if room_temperature is not None:
-        degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
-    if not -20.0 <= degc <= 60.0:
-        raise typer.BadParameter(
-            f"{room_temperature:g} won't do; a room has from -20 to 60 °C", param_hint="'--room-temperature'"
-        )
-    if weather is None:
-        humidity = here.relative_humidity if room_rh is None else room_rh / 100.0
-        return replace(here, temperature_degc=degc, relative_humidity=humidity, monthly_vapor_pressure_pa=())
+def _indoors(weather: Path, room_rh: float | None, degc: float) -> RoomClimate:
     if room_rh is not None:
-        raise typer.BadParameter("give a weather file or a humidity, not both", param_hint="'--room-rh'")
+        raise NotSupposableError("room-rh", "give a weather file or a humidity, not both")
     from monitor.weather import read_weather
 
     return read_weather(weather).indoors(degc)
