@@ -142,6 +142,13 @@ class Wording:
             first = str(self.local_day(dates.p05).day)
         return f"{middle} ({first} {TO} {last})"
 
+    def opening(self, leak: LeakEstimate) -> str:
+        """Return what one opening brings, beside the leak; nothing where the room is as dry as the box."""
+        if leak.opening_g is None or leak.opening_hours is None:
+            return ""
+        brings, hours = self.mass(leak.opening_g.p50), duration(leak.opening_hours.p50 / 24.0)
+        return f"One opening brings about {brings}, as much as {hours} of its leak."
+
     def change(self, leak: LeakEstimate, as_of: datetime) -> str:
         """Return since when a box is leakier or tighter than it was, how much, and what that may come from."""
         if leak.changed_at is None or leak.change_factor is None:

@@ -37,3 +37,10 @@ def test_a_change_is_told_with_its_span_its_factor_and_where_to_look() -> None:
         "See whether its lid sits as it should."
     )
     assert not WORDS.change(LEAK, AS_OF)
+
+
+def test_an_opening_is_told_in_grams_and_in_hours_of_leak() -> None:
+    opened = replace(LEAK, opening_g=Quantiles(0.05, 0.07, 0.09), opening_hours=Quantiles(20.0, 30.0, 44.0))
+    said = WORDS.opening(opened).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert said == "One opening brings about 0.070 g, as much as 30 hours of its leak."
+    assert not WORDS.opening(replace(LEAK, opening_g=None, opening_hours=None))

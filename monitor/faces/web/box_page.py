@@ -14,7 +14,7 @@ from monitor.faces.answers import sentence
 from monitor.faces.web.drawing import frame_of, top_pct
 from monitor.faces.web.shelf_page import BoxCard, card
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.wording import TO, Wording, beads, chance, percent, spread
+from monitor.faces.wording import TO, Wording, beads, chance, duration, percent, spread
 from monitor.records import EntryKind, Quantiles
 
 if TYPE_CHECKING:
@@ -118,6 +118,7 @@ def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
         ("Conductance", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
         ("Air changes", f"{spread(leak.air_changes_per_day)} a day"),
+        ("Empty, halfway to the room in", duration(leak.half_time_days.p50)),
         ("Water coming in, now", words.masses_a_day(leak.ingress_g_per_day)),
         ("Water coming in, summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
         ("Water coming in, winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
@@ -126,6 +127,8 @@ def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
 
 def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str]:
     said = [sentence(leak.comparison)] if leak.comparison else []
+    if opened := words.opening(leak):
+        said.append(opened)
     if changed := words.change(leak, as_of):
         said.append(changed)
     if not leak.grams_known:

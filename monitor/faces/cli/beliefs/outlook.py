@@ -118,15 +118,13 @@ def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
 def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     """Return what a leak compares with and rests on; why there is none where there is none."""
     from monitor.faces.answers import sentences
-    from monitor.faces.wording import duration
 
     there = assessment.leak
     if there is None:
         return sentences(assessment)
     words = [there.comparison] if there.comparison else []
-    if there.opening_g and there.opening_hours:
-        brings, hours = wording.mass(there.opening_g.p50), duration(there.opening_hours.p50 / 24.0)
-        words.append(f"One opening brings about {brings}, as much as {hours} of its leak.")
+    if opened := wording.opening(there):
+        words.append(opened)
     if changed := wording.change(there, assessment.as_of):
         words.append(changed)
     return words
