@@ -163,6 +163,9 @@ def _leak(leak: LeakEstimate) -> Answer:
         "ingress_g_per_day": _quantiles(leak.ingress_g_per_day),
         "ingress_summer_g_per_day": _quantiles(leak.ingress_summer_g_per_day),
         "ingress_winter_g_per_day": _quantiles(leak.ingress_winter_g_per_day),
+        "capacity_share_per_day_per_kpa": (
+            _quantiles(leak.capacity_share_per_day_per_kpa) if leak.capacity_share_per_day_per_kpa else None
+        ),
         "grams_known": leak.grams_known,
         "comparison": leak.comparison,
         "changed_at": leak.changed_at,

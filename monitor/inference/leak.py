@@ -323,10 +323,20 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
         ingress_g_per_day=quantiles(_ingress(posterior, posterior.now_s / DAY_S, posterior.state.conductance)),
         ingress_summer_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior), lived)),
         ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + 182.6, lived)),
+        capacity_share_per_day_per_kpa=_capacity_share(posterior, lived),
         grams_known=grams_known(posterior),
         opening_g=opening[0] if opening else None,
         opening_hours=opening[1] if opening else None,
     )
+
+
+def _capacity_share(posterior: Posterior, lived: FloatArray) -> Quantiles | None:
+    """Conductance over the water that the charge holds at rest with the limit at 23 °C."""
+    if posterior.episode.desiccant is None:
+        return None
+    drawn = posterior.state.drawn
+    full = drawn.table.loading(np.full(len(lived), posterior.box.humidity_limit), 23.0) * drawn.dry_mass_g
+    return quantiles(lived / full)
 
 
 def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:

@@ -56,6 +56,9 @@ class LeakEstimate:
     ingress_winter_g_per_day: Quantiles
     grams_known: bool
     """True where a weighing or an empty-box test ties the estimate to grams; False where RH alone gave it."""
+    capacity_share_per_day_per_kpa: Quantiles | None = None
+    """The conductance over what the beads hold at the limit: what humidity alone tells, without a gram. None where
+    there are no beads."""
     comparison: str = ""
     """How it compares with boxes of its kind and with published classes, in plain words."""
     changed_at: datetime | None = None

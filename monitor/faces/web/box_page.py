@@ -14,7 +14,7 @@ from monitor.faces.answers import sentence
 from monitor.faces.web.drawing import frame_of, top_pct
 from monitor.faces.web.shelf_page import BoxCard, card
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.wording import TO, Wording, beads, chance, duration, percent, spread
+from monitor.faces.wording import NARROW, TO, Wording, beads, chance, duration, percent, spread
 from monitor.records import EntryKind, Quantiles
 
 if TYPE_CHECKING:
@@ -133,6 +133,8 @@ def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str
         said.append(changed)
     if not leak.grams_known:
         said.append("Humidity alone gave this: grams are as sure as the declared mass of beads.")
+    if (share := leak.capacity_share_per_day_per_kpa) is not None:
+        said.append(f"Without a gram: {spread(share, 100.0)}{NARROW}% of what its beads hold, a day per kPa.")
     return said
 
 
