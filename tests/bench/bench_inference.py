@@ -21,10 +21,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
 from made_boxes import Truth, made_box
 
 from monitor.inference.forecast import forecast
