@@ -83,6 +83,13 @@ class Posterior:
         _, copies = np.unique(self.theta[:, CONDUCTANCE], return_counts=True)
         return float(copies.sum() ** 2 / np.square(copies).sum())
 
+    def at_night(self) -> Posterior:
+        """Return what a later look carries on from, and no more: a third of the size."""
+        none = np.empty(0, np.intp)
+        nobody = self.filtered.take(none)
+        draws = Draws(self.draws.theta[none], self.draws.weights[none], self.draws.rounds)
+        return replace(self, draws=draws, standing=nobody, state=nobody)
+
     def without_present(self) -> Posterior:
         """Return what a look under another prior starts from, and no more: a third of the size."""
         none = np.empty(0, np.intp)
@@ -149,8 +156,8 @@ def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -
     rng = np.random.default_rng(seed)
     prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
     problem, draws, standing = replace(first.problem, prior=prior), weighed_anew(first.draws, prior), first.standing
-    if draws is None:
-        draws, standing = _sampled(problem, len(first.draws.theta), rng)
+    if not draws.enough:
+        draws, standing = _sampled(problem, len(first.draws.theta), rng, near=draws)
     return replace(first, problem=problem, **_present(draws, standing, rng))
 
 
@@ -160,7 +167,7 @@ def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior
     return replace(posterior, problem=problem, **_present(*_sampled(problem, len(posterior.theta), rng), rng))
 
 
-def _sampled(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Draws, State]:
+def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws | None = None) -> tuple[Draws, State]:
     """Weighted draws, and where each of them stands."""
     states: list[State] = []
 
@@ -171,7 +178,7 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator) -> tuple[Dr
 
     bins = roughly(problem.bins)
     rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
-    return sample(problem.prior, log_likelihood, count, rng, rough), states[-1]
+    return sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near), states[-1]
 
 
 def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:

@@ -17,7 +17,7 @@ from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if
 from monitor.inference.together.cores import crew
 from monitor.inference.together.looks import Looked, Room, Told, by_room, first_look, refusal_of
-from monitor.inference.together.memory import Memory
+from monitor.inference.together.memory import Anew, Memory, Night
 from monitor.records import BoxHistory, Outlook, WhatIf
 
 Progress = Callable[[float], None]
@@ -48,15 +48,19 @@ class _Again:
     """A box to be looked at again, knowing what the others told."""
 
     looked: Looked
-    pooled: tuple[float, float] | None
-    """Mean and spread of its leak before its readings; None where what is believed needs no other look."""
+    pooled: tuple[float, float]
+    """Mean and spread of its leak before its readings."""
     kind: tuple[float, float] | None
     """The same of boxes of its style, its own earlier episodes left out."""
     limit: float
 
 
-_Answered = tuple[Outlook, Posterior | None]
-"""An outlook, and what was newly fitted for it where that is to be remembered."""
+@dataclass(frozen=True, eq=False)
+class _Carried:
+    """A box to be carried on from the last night."""
+
+    night: Night
+    limit: float
 
 
 def outlooks(
@@ -76,21 +80,28 @@ def outlooks(
     looks, boxes are carried on where that will do. Many boxes are spread over ``workers`` processes, by default one for
     each core; ``progress`` is told the share done.
     """
-    now_s = as_of.timestamp()
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
     told, rooms = by_room(histories)
-    carried = memory.carried_on(told, rooms, now_s) if memory else [None] * len(told)
-    new = [one for one, before in zip(told, carried, strict=True) if before is None]
-    shared = _Shared(rooms, now_s, horizon_days, change, memory is not None)
-    with crew(shared, len(new) + (len(told) - len(new)) // _CARRIED_TO_A_FIT, workers) as hands:
-        first = iter(list(_heard(hands.each(_first_look, new), len(new), progress, 0.0, _FIRST_LOOKS_SHARE)))
-        looked = [next(first) if before is None else before for before in carried]
-        again = _with_others(looked, [before is None for before in carried], limits)
-        answers = list(_heard(hands.each(_outlook, again), len(told), progress, _FIRST_LOOKS_SHARE, 1.0))
-    for one, look, (_, fitted) in zip(told, looked, answers, strict=True):
-        if memory and fitted is not None:
-            memory.keep(one, rooms, look, fitted)
-    return [outlook for outlook, _ in answers]
+    shared = _Shared(rooms, as_of.timestamp(), horizon_days, change, memory is not None)
+    nights = memory.nights(told, rooms, shared.now_s) if memory else [None] * len(told)
+    known = {k: _Carried(night, limits[k]) for k, night in enumerate(nights) if night is not None}
+    share = len(known) / max(_CARRIED_TO_A_FIT * len(told) - (_CARRIED_TO_A_FIT - 1) * len(known), 1)
+    with crew(shared, len(told) - len(known) + len(known) // _CARRIED_TO_A_FIT, workers) as hands:
+        answers: dict[int, Outlook] = {}
+        carried = _heard(hands.each(_carried_on, list(known.values())), len(known), progress, 0.0, share)
+        for k, (outlook, now) in zip(known, carried, strict=True):
+            if memory and memory.carried(told[k], rooms, now):
+                answers[k] = outlook
+        new = [k for k in range(len(told)) if k not in answers]
+        middle = share + (1.0 - share) * _FIRST_LOOKS_SHARE
+        looked = list(_heard(hands.each(_first_look, [told[k] for k in new]), len(new), progress, share, middle))
+        again = _with_others(looked, memory.told_by_others() if memory else (), [limits[k] for k in new])
+        fitted = _heard(hands.each(_outlook, again), len(new), progress, middle, 1.0)
+        for k, one, (outlook, believed) in zip(new, again, fitted, strict=True):
+            answers[k] = outlook
+            if memory and believed:
+                memory.keep(told[k], rooms, one.looked, one.kind, believed)
+    return [answers[k] for k in range(len(told))]
 
 
 def _heard(answers: Iterable[_Answer], count: int, progress: Progress, start: float, end: float) -> Iterator[_Answer]:
@@ -104,18 +115,26 @@ def _first_look(shared: _Shared, told: Told) -> Looked:
     return first_look(told, shared.rooms, shared.now_s)
 
 
-def _with_others(looked: Sequence[Looked], new: Sequence[bool], limits: Sequence[float]) -> list[_Again]:
+def _carried_on(shared: _Shared, known: _Carried) -> tuple[Outlook, Posterior | Anew]:
+    night = known.night
+    now = night.carried_on(shared.rooms, shared.now_s)
+    if isinstance(now, Anew):
+        return Outlook(), now
+    return _outlook_of(now, night.looked, night.kind, known.limit, shared), now.at_night()
+
+
+def _with_others(looked: Sequence[Looked], others: Sequence[Sighting], limits: Sequence[float]) -> list[_Again]:
     """Each box with what the others, and its own earlier episodes, taught of its leak."""
-    sightings = [s for one in looked for s in one.sightings]
-    return [
-        _Again(
-            one,
-            _pooled(one.first, one.apart, sightings) if one.first and anew else None,
-            pool(one.first.box, 0.0, [s for s in sightings if s.box != one.first.box.name]) if one.first else None,
-            limit,
-        )
-        for one, anew, limit in zip(looked, new, limits, strict=True)
-    ]
+    sightings = [*others, *(s for one in looked for s in one.sightings)]
+    return [_again(one, sightings, limit) for one, limit in zip(looked, limits, strict=True)]
+
+
+def _again(looked: Looked, sightings: list[Sighting], limit: float) -> _Again:
+    first = looked.first
+    if first is None:
+        return _Again(looked, (0.0, 0.0), None, limit)
+    kind = pool(first.box, 0.0, [s for s in sightings if s.box != first.box.name])
+    return _Again(looked, _pooled(first, looked.apart, sightings), kind, limit)
 
 
 def _pooled(first: Posterior, apart: Change | None, sightings: list[Sighting]) -> tuple[float, float]:
@@ -125,25 +144,35 @@ def _pooled(first: Posterior, apart: Change | None, sightings: list[Sighting]) -
     return pool(first.box, first.episode.start_s, sightings)
 
 
-def _outlook(shared: _Shared, again: _Again) -> _Answered:
-    looked, believed = again.looked, again.looked.first
-    if believed is None:
+def _outlook(shared: _Shared, again: _Again) -> tuple[Outlook, Posterior | None]:
+    looked = again.looked
+    if looked.first is None:
         return Outlook(refusal=looked.refusal), None
     try:
-        if again.pooled is not None:
-            believed = with_change(under_pooled(believed, again.pooled))
-        outlook = _outlook_of(believed, again, shared)
+        believed = with_change(under_pooled(looked.first, again.pooled))
     except Exception as error:
-        _log.debug("box %s has no outlook", believed.box.name, exc_info=True)
+        _log.debug("box %s can't be looked at again", looked.first.box.name, exc_info=True)
         return Outlook(refusal=refusal_of(error)), None
-    return outlook, believed if shared.remembered and again.pooled is not None else None
+    outlook = _outlook_of(believed, looked, again.kind, again.limit, shared)
+    return outlook, believed.at_night() if shared.remembered else None
 
 
-def _outlook_of(posterior: Posterior, again: _Again, asked: _Shared) -> Outlook:
-    looked, limit = again.looked, again.limit
+def _outlook_of(
+    posterior: Posterior, looked: Looked, kind: tuple[float, float] | None, limit: float, asked: _Shared
+) -> Outlook:
+    try:
+        return _answer(posterior, looked, kind, limit, asked)
+    except Exception as error:
+        _log.debug("box %s has no outlook", posterior.box.name, exc_info=True)
+        return Outlook(refusal=refusal_of(error))
+
+
+def _answer(
+    posterior: Posterior, looked: Looked, kind: tuple[float, float] | None, limit: float, asked: _Shared
+) -> Outlook:
     futures = crossing_ahead(posterior, limit, asked.horizon_days)
     ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
-    leak = replace(leak_of(posterior), comparison=comparison_of(posterior, again.kind))
+    leak = replace(leak_of(posterior), comparison=comparison_of(posterior, kind))
     if (since := change_of(posterior) or looked.apart) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,

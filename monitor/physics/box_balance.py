@@ -16,7 +16,7 @@ quarter of a day in a good box; past its knee a daily step may be a day early or
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,10 @@ class DrawnBox:
     slow_lag_days: FloatArray
     volume_liter: float
     _caught_up: dict[float, tuple[FloatArray, FloatArray]] = field(default_factory=dict, init=False, repr=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Travel without what is kept for the next step."""
+        return {**self.__dict__, "_caught_up": {}}
 
     def catching_up(self, days: float) -> tuple[FloatArray, FloatArray]:
         """Return what share of their lag slow contents make up in a step, and their pull; kept, as steps recur.

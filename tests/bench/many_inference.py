@@ -5,6 +5,7 @@ python tests/bench/many_inference.py [boxes] [days] [cores]
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import resource
 import sys
@@ -53,22 +54,30 @@ def _cut(series: ReadingSeries, at: datetime) -> ReadingSeries:
     return ReadingSeries(series.box, *(column[seen] for column in columns))
 
 
+def resident_mib() -> float:
+    """Memory of this process and its pool, as the kernel counts it now."""
+    processes = [os.getpid(), *(child.pid for child in multiprocessing.active_children())]
+    pages = sum(int(Path(f"/proc/{one}/statm").read_text().split()[1]) for one in processes)
+    return pages * resource.getpagesize() / 2**20
+
+
 def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, cores: int) -> list[Outlook]:
     """Ask, show how far it is, and print what it took."""
     from rich.progress import Progress
 
-    start, before = time.perf_counter(), os.times()
+    start, before, most = time.perf_counter(), os.times(), [0.0]
     with Progress() as bar:
         task = bar.add_task(what, total=1.0)
-        answers = outlooks(
-            histories, at, memory=memory, workers=cores, progress=lambda share: bar.update(task, completed=share)
-        )
+
+        def show(share: float) -> None:
+            bar.update(task, completed=share)
+            most[0] = max(most[0], resident_mib())
+
+        answers = outlooks(histories, at, memory=memory, workers=cores, progress=show)
     wall, after = time.perf_counter() - start, os.times()
     spent = sum(after[:4]) - sum(before[:4])
-    count = len(histories)
-    print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / count:.1f} ms of processor time a box")
-    here, there = (resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    print(f"  memory at most {here + cores * there:.0f} MiB: {here:.0f} here, {there:.0f} in each process")
+    print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / len(histories):.1f} ms of processor time a box")
+    print(f"  memory at most {most[0]:.0f} MiB in all processes together")
     print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.anew)} boxes fitted anew")
     return answers
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import estimate, refreshed
+from monitor.inference.leak import estimate, refreshed, under_pooled
+from monitor.inference.posterior.priors import CONDUCTANCE, style_prior
 
 
 def test_carried_on_equals_fitted_anew() -> None:
@@ -20,3 +22,16 @@ def test_carried_on_equals_fitted_anew() -> None:
         assert 0.7 < one.std() / other.std() < 1.4
     assert carried.bins.length_days == anew.bins.length_days
     assert carried.draws.effective > 300
+
+
+@pytest.mark.parametrize("away", [0.3, 1.5])
+def test_a_first_look_under_another_prior_equals_a_fit_under_it(away: float) -> None:
+    """Whether the draws of the first look still do (a prior near theirs) or others are made (one far off)."""
+    record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=30)
+    usual, spread = style_prior(record.box)
+    pooled = (usual + away, 0.4 * spread)
+    once, twice = estimate(record, now_s, pooled=pooled), under_pooled(estimate(record, now_s), pooled)
+    one, other = (p.draws.weights @ p.draws.theta[:, CONDUCTANCE] for p in (once, twice))
+    assert abs(one - other) < 0.15 * float(once.theta[:, CONDUCTANCE].std())
+    assert twice.theta[:, CONDUCTANCE].std() == pytest.approx(once.theta[:, CONDUCTANCE].std(), rel=0.15)
+    assert twice.problem.prior.mean[CONDUCTANCE] == once.problem.prior.mean[CONDUCTANCE]

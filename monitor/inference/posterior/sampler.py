@@ -61,6 +61,11 @@ class Draws:
     made: Made | None = None
 
     @property
+    def enough(self) -> bool:
+        """True where so many of them count that no others need be made."""
+        return self.effective > _GOOD * len(self.weights)
+
+    @property
     def effective(self) -> float:
         """How many equally weighted draws these are worth."""
         return float(1.0 / np.square(self.weights).sum())
@@ -76,11 +81,14 @@ def sample(
     log_likelihood: LogLikelihood,
     count: int,
     rng: np.random.Generator,
+    *,
     rough: LogLikelihood | None = None,
+    near: Draws | None = None,
 ) -> Draws:
     """Return weighted draws from prior times likelihood; the likelihood was last asked of just these draws.
 
-    Scouts go by a ``rough`` likelihood where there is one: they only tell where to draw.
+    Scouts go by a ``rough`` likelihood where there is one: they only tell where to draw. None are sent where draws
+    ``near`` the posterior are known.
     """
 
     def judge(place: FloatArray, likelihood: LogLikelihood = log_likelihood) -> tuple[FloatArray, FloatArray]:
@@ -90,9 +98,13 @@ def sample(
         return believed, np.where(believed > _IMPOSSIBLE, seen, _IMPOSSIBLE)
 
     scouting, scouted_by = count > _SCOUTS or rough is not None, rough or log_likelihood
-    theta = prior.mean + prior.sd * rng.standard_normal((min(count, _SCOUTS), len(prior.mean)))
-    place = _to_place(theta)
-    log_proposal = log_prior(prior, theta, place)
+    if near is not None and near.made is not None and near.effective > _BEARABLE * count:
+        scouting = False
+        place, log_proposal = _propose(near.made.place, near.weights, count, rng)
+    else:
+        theta = prior.mean + prior.sd * rng.standard_normal((min(count, _SCOUTS), len(prior.mean)))
+        place = _to_place(theta)
+        log_proposal = log_prior(prior, theta, place)
     warmth = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
         believed, seen = judge(place, scouted_by if scouting else log_likelihood)
@@ -114,15 +126,11 @@ def sample(
     return Draws(_from_place(moved.place), even, _MOST_ROUNDS, Made(moved.place, believed + seen, seen))
 
 
-def weighed_anew(draws: Draws, prior: Prior) -> Draws | None:
-    """Return the same draws under another prior; None where that leaves too few of them effective."""
-    if draws.made is None:
-        return None
+def weighed_anew(draws: Draws, prior: Prior) -> Draws:
+    """Return the same draws under another prior."""
+    assert draws.made is not None, "draws carried on from an earlier look are not weighed anew"
     believed = log_prior(prior, draws.theta, draws.made.place)
-    log_weights = believed + draws.made.seen - draws.made.log_density
-    if _effective(log_weights) < _GOOD * len(log_weights):
-        return None
-    return replace(draws, weights=_weights(log_weights))
+    return replace(draws, weights=_weights(believed + draws.made.seen - draws.made.log_density))
 
 
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:

@@ -10,11 +10,13 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
 from monitor.inference.episodes import find_steps
 from monitor.inference.leak import Posterior, Record, refreshed
+from monitor.inference.pooling import Sighting
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.hours import HOUR_S
 from monitor.inference.together.looks import Looked, Room, Told
@@ -60,10 +62,42 @@ class _Known:
     steps_s: tuple[float, ...]
     """When humidity lately took lasting steps."""
     looked: Looked
+    kind: tuple[float, float] | None
+    """What boxes of its style said of its leak."""
     believed: Posterior
     fitted_at_s: float
     wander: float
     """Mean wander of the conductance as it was fitted."""
+
+
+@dataclass(frozen=True, eq=False)
+class Night:
+    """A box to be carried on: what was believed of it, and its readings of late."""
+
+    told: Told
+    steps_s: tuple[float, ...]
+    looked: Looked
+    kind: tuple[float, float] | None
+    believed: Posterior
+    wander: float
+
+    def carried_on(self, rooms: Sequence[Room], now_s: float) -> Posterior | Anew:
+        """Return what is believed now, or why that takes a fit."""
+        try:
+            return self._carried_on(rooms, now_s)
+        except Exception:
+            _log.debug("box %s can't be carried on", self.told.name, exc_info=True)
+            return Anew.failed
+
+    def _carried_on(self, rooms: Sequence[Room], now_s: float) -> Posterior | Anew:
+        record, night_s = self.told.bare_record(rooms), self.believed.now_s
+        for at_s in _steps_s(record, now_s):
+            if at_s > night_s - _STEP_SHOWS_AFTER_S and not any(abs(at_s - s) < _SAME_STEP_S for s in self.steps_s):
+                return Anew.step
+        now = refreshed(self.believed, record, now_s)
+        if now.left < LEAST_LEFT:
+            return Anew.draws
+        return Anew.wandered if abs(_wander(now) - self.wander) > _WANDERED else now
 
 
 class Memory:
@@ -74,60 +108,52 @@ class Memory:
         self.anew: dict[str, Anew] = {}
         """Which boxes the last look fitted anew, and why."""
 
-    def carried_on(self, boxes: Sequence[Told], rooms: Sequence[Room], now_s: float) -> list[Looked | None]:
-        """Return for each box what is believed now, carried on; None where it must be fitted anew.
+    def nights(self, boxes: Sequence[Told], rooms: Sequence[Room], now_s: float) -> list[Night | None]:
+        """Return for each box what it can be carried on from; None where it must be fitted anew.
 
         Boxes not asked for are forgotten.
         """
         self.anew = {}
         self._known = {one.name: self._known[one.name] for one in boxes if one.name in self._known}
-        return [self._carried(one, rooms, now_s) for one in boxes]
+        return [self._night(one, rooms, now_s) for one in boxes]
 
-    def keep(self, told: Told, rooms: Sequence[Room], looked: Looked, fitted: Posterior) -> None:
+    def told_by_others(self) -> tuple[Sighting, ...]:
+        """Return what the boxes that are carried on told when they were fitted."""
+        return tuple(s for name, known in self._known.items() if name not in self.anew for s in known.looked.sightings)
+
+    def carried(self, told: Told, rooms: Sequence[Room], now: Posterior | Anew) -> bool:
+        """Take note of a box that was carried on: after a day it is carried on from there. False where it was not."""
+        if isinstance(now, Anew):
+            self.anew[told.name] = now
+            return False
+        known = self._known[told.name]
+        if now.now_s - known.believed.now_s >= DAY_S:
+            self._known[told.name] = replace(known, **_of_readings(told, rooms, now.now_s), believed=now)
+        return True
+
+    def keep(
+        self, told: Told, rooms: Sequence[Room], looked: Looked, kind: tuple[float, float] | None, fitted: Posterior
+    ) -> None:
         """Remember a box as it was fitted."""
-        fitted = replace(fitted, draws=replace(fitted.draws, made=None))
         self._known[told.name] = _Known(
             declared=_declared(told),
-            prints=_prints(told, rooms, fitted.now_s),
-            steps_s=_steps_s(_lately(told, rooms, fitted.now_s), fitted.now_s),
+            **_of_readings(told, rooms, fitted.now_s),
             looked=replace(looked, first=None),
+            kind=kind,
             believed=fitted,
             fitted_at_s=fitted.now_s,
             wander=_wander(fitted),
         )
 
-    def _carried(self, told: Told, rooms: Sequence[Room], now_s: float) -> Looked | None:
+    def _night(self, told: Told, rooms: Sequence[Room], now_s: float) -> Night | None:
         known = self._known.get(told.name)
-        if known is None:
-            self.anew[told.name] = Anew.first
+        reason = Anew.first if known is None else _changed(known, told, rooms, now_s)
+        if known is None or reason is not None:
+            self.anew[told.name] = reason or Anew.first
             return None
-        try:
-            answer = _carried_on(known, told, rooms, now_s)
-        except Exception:
-            _log.debug("box %s can't be carried on", told.name, exc_info=True)
-            answer = Anew.failed
-        if isinstance(answer, Anew):
-            self.anew[told.name] = answer
-            return None
-        if now_s - known.believed.now_s >= DAY_S:
-            steps_s = _steps_s(_lately(told, rooms, now_s), now_s)
-            prints = _prints(told, rooms, now_s)
-            self._known[told.name] = replace(known, prints=prints, steps_s=steps_s, believed=answer)
-        return replace(known.looked, first=answer)
-
-
-def _carried_on(known: _Known, told: Told, rooms: Sequence[Room], now_s: float) -> Posterior | Anew:
-    """What is believed now, or why that takes a fit."""
-    if (changed := _changed(known, told, rooms, now_s)) is not None:
-        return changed
-    record, night_s = _lately(told, rooms, known.believed.now_s), known.believed.now_s
-    for at_s in _steps_s(record, now_s):
-        if at_s > night_s - _STEP_SHOWS_AFTER_S and not any(abs(at_s - s) < _SAME_STEP_S for s in known.steps_s):
-            return Anew.step
-    now = refreshed(known.believed, record, now_s)
-    if now.left < LEAST_LEFT:
-        return Anew.draws
-    return Anew.wandered if abs(_wander(now) - known.wander) > _WANDERED else now
+        return Night(
+            _lately(told, known.believed.now_s), known.steps_s, known.looked, known.kind, known.believed, known.wander
+        )
 
 
 def _changed(known: _Known, told: Told, rooms: Sequence[Room], now_s: float) -> Anew | None:
@@ -161,8 +187,14 @@ def _print_of(series: ReadingSeries, before_s: float) -> _Print:
     return count, sums[0], sums[1], sums[2], int(series.marks[:count].sum(dtype=np.int64))
 
 
-def _lately(told: Told, rooms: Sequence[Room], night_s: float) -> Record:
-    """The record of a box from some days before the last night on."""
+def _of_readings(told: Told, rooms: Sequence[Room], now_s: float) -> dict[str, Any]:
+    """What is known of the readings up to an instant."""
+    steps_s = _steps_s(_lately(told, now_s).bare_record(rooms), now_s)
+    return {"prints": _prints(told, rooms, now_s), "steps_s": steps_s}
+
+
+def _lately(told: Told, night_s: float) -> Told:
+    """The same box, its readings from some days before the last night on."""
     series = told.history.readings
     late = slice(int(np.searchsorted(series.at_s, night_s - _LOOKED_BACK_DAYS * DAY_S)), None)
     recent = replace(
@@ -172,7 +204,7 @@ def _lately(told: Told, rooms: Sequence[Room], night_s: float) -> Record:
         relative_humidity=series.relative_humidity[late],
         marks=series.marks[late],
     )
-    return replace(told, history=replace(told.history, readings=recent)).bare_record(rooms)
+    return replace(told, history=replace(told.history, readings=recent))
 
 
 def _steps_s(record: Record, now_s: float) -> tuple[float, ...]:
