@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from monitor.inference.leak import Posterior, given_below, quantiles
 from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.filter import airs, opening_dose_g
+from monitor.inference.posterior.filter import airs, opening_dose_g, swap_g_per_humidity
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
@@ -25,8 +25,8 @@ _STEPS = np.r_[
 
 Against steps of a quarter day throughout, dates differ by less than a thousand draws leave to chance.
 """
-_EVENT_MEAN_SD_G = 0.5
-"""Swapped spools bring water or take some; their mean over a box is not far from none."""
+_SPOOLS_OF_A_BOX_SD = 0.1
+"""How far the usual humidity of the spools that come into one box lies from that of all."""
 _OPENINGS_UNSEEN, _EVENTS_UNSEEN = 0.2, 0.1
 """What an undisturbed record counts as: a box nobody opened in months is hardly opened tomorrow."""
 _LEAST_NOT_OVER = 0.5
@@ -77,11 +77,11 @@ def futures(
     outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
     warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
     acting, habits = airs(outside, warm), _habits(posterior, count, rng)
-    now, _ = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
+    now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), 23.0)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
-    front = _Front(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, 0.0)
+    front = _Front(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
     for i, end in enumerate(ahead):
         before, front = front, _step(posterior, front, acting[i], warm[i], float(end), habits, rng)
         passed = np.isinf(crossing) & (front.humidity > limit)
@@ -105,6 +105,7 @@ class _Front:
     ajar: FloatArray
     """What a badly seated lid adds to ln G, until somebody notices or opens it again."""
     humidity: FloatArray
+    slope: FloatArray
     at_days: float
 
 
@@ -128,9 +129,12 @@ def _step(  # noqa: PLR0917
     loading, wander, ajar = stepped.loading_g_per_g, front.wander, front.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
-        grams = opened * opening_dose_g(box, air, front.humidity) + swapped * habits.event_g
+        given = swap_g_per_humidity(box, posterior.problem.prior.swapped_g_per_humidity, front.slope)
+        grams = opened * opening_dose_g(box, air, front.humidity)
+        grams = grams + swapped * given * (habits.swapped_humidity - front.humidity)
         loading = loading + grams / box.dry_mass_g
-        noise = noise + (opened * assume.opening_sd_g**2 + swapped * assume.swap_sd_g**2) / box.dry_mass_g**2
+        swap_var = (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
+        noise = noise + (opened * assume.opening_sd_g**2 + swapped * swap_var) / box.dry_mass_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
         seated_anew, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
         ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
@@ -138,29 +142,30 @@ def _step(  # noqa: PLR0917
     loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
     if assume.wandering_leak:
         wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
-    humidity, _ = box.table.humidity(loading, warm)
-    return _Front(loading, stepped.slow_humidity, wander, ajar, humidity, end)
+    humidity, slope = box.table.humidity(loading, warm)
+    return _Front(loading, stepped.slow_humidity, wander, ajar, humidity, slope, end)
 
 
 @dataclass(frozen=True, eq=False)
 class _Habits:
-    """How a box is used: openings a day, bigger events a day, and the water such an event brings on average."""
+    """How a box is used: openings a day, bigger events a day, and how humid the spools are that come in."""
 
     openings: FloatArray
     events: FloatArray
-    event_g: FloatArray
+    swapped_humidity: FloatArray
 
 
 def _habits(posterior: Posterior, count: int, rng: np.random.Generator) -> _Habits:
-    """Rates as they were so far, with the spread of so few counts; the mean dose shrunk towards none."""
-    episode, sd_g = posterior.episode, posterior.problem.assumptions.swap_sd_g
+    """Rates as they were so far, with the spread of so few counts; spools as they were, shrunk towards the usual."""
+    episode, assume = posterior.episode, posterior.problem.assumptions
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
     openings = rng.gamma(episode.all_openings + _OPENINGS_UNSEEN, 1.0, count) / (watched + 20.0)
     events = rng.gamma(episode.all_swaps + episode.all_unlogged_steps + _EVENTS_UNSEEN, 1.0, count) / (watched + 30.0)
-    seen = len(episode.swaps_s) + episode.unlogged_steps
-    weight = seen + (sd_g / _EVENT_MEAN_SD_G) ** 2
-    mean_g = posterior.state.event_g / weight + sd_g / np.sqrt(weight) * rng.standard_normal(count)
-    return _Habits(openings, events, mean_g)
+    seen, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
+    weight = seen + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
+    apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
+    humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)
+    return _Habits(openings, events, humidity)
 
 
 def forecast(

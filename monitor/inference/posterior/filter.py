@@ -143,13 +143,15 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
             _change(state, theta, bins, i)
         if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
+        before = state.loading
         _predict(state, acting[i], float(days), assume, settling[i])
-        _disturb(state, acting[i], bins, i, assume)
+        _disturb(state, acting[i], bins, i, assume, problem.prior.swapped_g_per_humidity)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
-            before = state.loading
-            log_likelihood += _correct(state, problem, theta, i, acting[i])
+            predicted = state.loading
+            # a bin's mean is what the box held halfway through it
+            log_likelihood += _correct(state, problem, theta, i, acting[i], 0.5 * (before + predicted))
             if bins.swaps[i] or bins.step_size[i]:
-                state.event_g = state.event_g + (state.loading - before) * state.drawn.dry_mass_g
+                state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
         if i in weighings:
             log_likelihood += _weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
         for seen in (seen for at, seen in bins.colors if at == i):
@@ -229,7 +231,9 @@ def _change(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
     state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 
 
-def _disturb(state: State, air: Air, bins: Bins, i: int, assume: Assumptions) -> None:
+def _disturb(
+    state: State, air: Air, bins: Bins, i: int, assume: Assumptions, spool_g_per_humidity: float
+) -> None:
     """Openings let a box full of room air in; swaps and unexplained steps move the water by an unknown amount."""
     box = state.drawn
     openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
@@ -238,7 +242,11 @@ def _disturb(state: State, air: Air, bins: Bins, i: int, assume: Assumptions) ->
     humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
     if openings:
         state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
-    grams = openings * assume.opening_sd_g**2 + swaps * assume.swap_sd_g**2
+    given = swap_g_per_humidity(box, spool_g_per_humidity, slope)
+    state.loading = state.loading + swaps * given * (assume.swapped_humidity - humidity) / box.dry_mass_g
+    grams = openings * assume.opening_sd_g**2 + swaps * (
+        (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
+    )
     state.var_loading = state.var_loading + grams / box.dry_mass_g**2 + (step / np.maximum(slope, _FLATTEST)) ** 2
     if assume.wandering_leak:
         state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
@@ -251,9 +259,19 @@ def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
     return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
 
 
-def _correct(state: State, problem: Problem, theta: FloatArray, i: int, air: Air) -> FloatArray:
-    """Take a reading in: return its log-likelihood, move the state towards it."""
-    humidity, slope = state.drawn.table.humidity(state.loading, air.temperature_degc)
+def swap_g_per_humidity(box: DrawnBox, spool_g_per_humidity: float, slope: FloatArray) -> FloatArray:
+    """Return the water a swapped-in spool gives or takes for a humidity of 1 between it and the box.
+
+    Spool and charge come to rest with one another: two stores in series. ``slope`` is that of humidity over loading.
+    """
+    return np.asarray(1.0 / (1.0 / spool_g_per_humidity + slope / box.dry_mass_g))
+
+
+def _correct(  # noqa: PLR0917
+    state: State, problem: Problem, theta: FloatArray, i: int, air: Air, loading: FloatArray
+) -> FloatArray:
+    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at."""
+    humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
     slope = np.minimum(slope, _STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
     through_loading = slope * state.var_loading

@@ -69,6 +69,8 @@ _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "we
 _SPOOL_HUMIDITY_UNKNOWN = 0.18
 _CORE_HUMIDITY = 0.35
 _CORE_G = 180.0
+_SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
+"""A kilogram of a middling filament, where no spool is declared."""
 _LATER_HUMIDITY = 0.10
 """Spools that were in the box before the recharge are near the air it had."""
 _WALLS_G_PER_HUMIDITY_10_LITER = 0.15
@@ -126,7 +128,12 @@ class Assumptions:
     """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior."""
     student_degrees: float = 5.0
     opening_sd_g: float = 0.10
-    swap_sd_g: float = 1.6
+    swapped_humidity: float = 0.25
+    """A spool that is swapped in comes from a sealed bag, a dryer or the open shelf and nobody says which: between dry
+    and the room's (a judgement)."""
+    swapped_humidity_sd: float = 0.2
+    """How far one spool's humidity lies from that of the others."""
+    swap_least_sd_g: float = 0.15
     censored: bool = True
     """False takes a floor for a value: wrong, kept for the test that must fail."""
     drop_censored: bool = False
@@ -146,6 +153,8 @@ class Prior:
     shapes: tuple[Isotherm, Isotherm]
     dry_mass_g: float
     grams_declared: bool
+    swapped_g_per_humidity: float
+    """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box."""
     humidity_shows: str = "fill"
     """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
@@ -164,9 +173,10 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     sd[CAPACITY], sd[DRY_MASS] = 0.8, 0.03
     _slow_contents(box, episode, assumptions, mean, sd)
     shapes, dry_mass_g, shows = _prompt_contents(box, episode)
+    swapped = _swapped_g_per_humidity(box)
     if episode.desiccant is None:
         mean[START], sd[START] = np.log(0.35), 0.4
-        return Prior(mean, sd, shapes, dry_mass_g, False, shows)
+        return Prior(mean, sd, shapes, dry_mass_g, False, swapped, shows)
     sd[CAPACITY] = _known_or_plain_gel(episode.desiccant).sigma_ln_capacity
     if shows == "little":
         mean[START], sd[START] = np.log(_START_OF_SIEVE[0]), _START_OF_SIEVE[1]
@@ -175,7 +185,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     if episode.known_loading is not None:
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
     dye = _known_or_plain_gel(episode.desiccant).dye
-    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, shows, dye)
+    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, swapped, shows, dye)
 
 
 def style_prior(box: Box) -> tuple[float, float]:
@@ -261,6 +271,14 @@ def _spool_store(spool: Spool) -> tuple[float, float]:
         known = polymer("PETG")  # an unknown blend: a middling filament
     per_humidity = spool.mass_g * float(known.isotherm.loading_g_per_g(0.5, 23.0)) / 0.5
     return per_humidity, float(known.spool_time_constant_days())
+
+
+def _swapped_g_per_humidity(box: Box) -> float:
+    """A spool that comes in is taken for one like those declared."""
+    spools = sum(spool.count for spool in box.spools)
+    if not spools:
+        return _SWAPPED_SPOOL_G_PER_HUMIDITY
+    return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, 0.1)
 
 
 def _matching_state(state: str) -> float:
