@@ -14,12 +14,13 @@ import numpy as np
 
 from monitor.backtest.recorded import RecordedSet, Task, read_set
 from monitor.errors import TooLittleEvidence
-from monitor.inference.episodes import current_episode
+from monitor.inference.episodes import current_episode, habits_of
 from monitor.inference.forecast import crossing_ahead
 from monitor.inference.leak import Record, estimate, lived_conductance, quantiles
 from monitor.inference.pooling import Sighting, pool, sighting_of
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.priors import Assumptions
+from monitor.inference.questions.changes import with_change
 from monitor.records import EntryKind, Quantiles
 
 COLUMNS = (
@@ -147,6 +148,8 @@ def _predict(job: tuple[Task, tuple[Sighting, ...]]) -> Prediction:
         posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
     except TooLittleEvidence:
         return Prediction(task, None, None)
+    habits = habits_of((other.entries for other in _at_work["recorded"].records.values()), task.cut_s)
+    posterior = replace(with_change(posterior), shelf=habits)
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
     days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return Prediction(task, quantiles(lived_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

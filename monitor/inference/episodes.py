@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,9 @@ from monitor.records import Box, EntryKind, LedgerEntry
 _STARTS = (EntryKind.charge, EntryKind.recharge)
 _WITH_THE_CHARGE_S = 2 * 3600.0
 """A weighing this soon after a charge went in weighed it as it was put in."""
+_UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
+_UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
+"""What is believed before the first entry: hardly ever opened, and soon unlearned."""
 _SETTLE_HOURS = 36
 """Steps sooner after closing belong to the closing itself."""
 
@@ -34,6 +38,15 @@ class Step:
 
     at_s: float
     size: float
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How often the boxes of a shelf are disturbed: one household opens its boxes alike."""
+
+    openings_per_day: float
+    events_per_day: float
+    """Spool swaps, and steps of humidity that nobody logged."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +79,27 @@ class Episode:
     """When what color of the beads was seen."""
     leak_tested: bool = False
     """True where a test of the empty box told its leak in grams."""
+
+
+def habits_from(openings: int, events: int, watched_days: float) -> Habits:
+    """Return the habits that so many disturbances in so many days speak for, where nothing else is known."""
+    return Habits(
+        (openings + _UNSEEN_OPENINGS) / (watched_days + _UNSEEN_OPENING_DAYS),
+        (events + _UNSEEN_EVENTS) / (watched_days + _UNSEEN_EVENT_DAYS),
+    )
+
+
+def habits_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Habits:
+    """Return the habits of a shelf by what was logged of each of its boxes before an instant."""
+    openings, swaps, watched_days = 0, 0, 0.0
+    for ledger in ledgers:
+        known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
+        charged_s = [at_s for kind, at_s in known if kind in _STARTS]
+        if charged_s:
+            watched_days += (now_s - min(charged_s)) / (24.0 * HOUR_S)
+            openings += sum(kind is EntryKind.opening for kind, _ in known)
+            swaps += sum(kind is EntryKind.spool_swap for kind, _ in known)
+    return habits_from(openings, swaps, watched_days)
 
 
 def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.inference.episodes import habits_from
 from monitor.inference.leak import Posterior, given_below, quantiles
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g, swap_g_per_humidity
@@ -27,8 +28,6 @@ Against steps of a quarter day throughout, dates differ by less than a thousand 
 """
 _SPOOLS_OF_A_BOX_SD = 0.1
 """How far the usual humidity of the spools that come into one box lies from that of all."""
-_OPENINGS_UNSEEN, _EVENTS_UNSEEN = 0.2, 0.1
-"""What an undisturbed record counts as: a box nobody opened in months is hardly opened tomorrow."""
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are."""
 
@@ -76,14 +75,14 @@ def futures(
     ahead = _STEPS[horizon_days >= _STEPS]
     outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
     warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
-    acting, habits = airs(outside, warm), _habits(posterior, count, rng)
+    acting, usage = airs(outside, warm), _usage(posterior, count, rng)
     now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), 23.0)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
     front = _Front(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
     for i, end in enumerate(ahead):
-        before, front = front, _step(posterior, front, acting[i], warm[i], float(end), habits, rng)
+        before, front = front, _step(posterior, front, acting[i], warm[i], float(end), usage, rng)
         passed = np.isinf(crossing) & (front.humidity > limit)
         rise = np.maximum(front.humidity[passed] - before.humidity[passed], 1e-9)
         share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
@@ -115,7 +114,7 @@ def _step(  # noqa: PLR0917
     air: Air,
     warm: FloatArray,
     end: float,
-    habits: _Habits,
+    usage: _Usage,
     rng: np.random.Generator,
 ) -> _Front:
     """Carry every draw one step ahead: leak, openings and swaps, and what nobody sees."""
@@ -128,10 +127,10 @@ def _step(  # noqa: PLR0917
     drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
     loading, wander, ajar = stepped.loading_g_per_g, front.wander, front.ajar
     if assume.future_events:
-        opened, swapped = rng.poisson(habits.openings * days), rng.poisson(habits.events * days)
+        opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
         given = swap_g_per_humidity(box, posterior.problem.prior.swapped_g_per_humidity, front.slope)
         grams = opened * opening_dose_g(box, air, front.humidity)
-        grams = grams + swapped * given * (habits.swapped_humidity - front.humidity)
+        grams = grams + swapped * given * (usage.swapped_humidity - front.humidity)
         loading = loading + grams / box.dry_mass_g
         swap_var = (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
         noise = noise + (opened * assume.opening_sd_g**2 + swapped * swap_var) / box.dry_mass_g**2
@@ -147,7 +146,7 @@ def _step(  # noqa: PLR0917
 
 
 @dataclass(frozen=True, eq=False)
-class _Habits:
+class _Usage:
     """How a box is used: openings a day, bigger events a day, and how humid the spools are that come in."""
 
     openings: FloatArray
@@ -155,17 +154,19 @@ class _Habits:
     swapped_humidity: FloatArray
 
 
-def _habits(posterior: Posterior, count: int, rng: np.random.Generator) -> _Habits:
-    """Rates as they were so far, with the spread of so few counts; spools as they were, shrunk towards the usual."""
+def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage:
+    """Rates as they were so far, the shelf's own counted as one more event; spools shrunk towards the usual."""
     episode, assume = posterior.episode, posterior.problem.assumptions
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
-    openings = rng.gamma(episode.all_openings + _OPENINGS_UNSEEN, 1.0, count) / (watched + 20.0)
-    events = rng.gamma(episode.all_swaps + episode.all_unlogged_steps + _EVENTS_UNSEEN, 1.0, count) / (watched + 30.0)
+    opened, happened = episode.all_openings, episode.all_swaps + episode.all_unlogged_steps
+    shelf = posterior.shelf or habits_from(opened, happened, watched)
+    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / shelf.openings_per_day)
+    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / shelf.events_per_day)
     seen, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
     weight = seen + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
     apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
     humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)
-    return _Habits(openings, events, humidity)
+    return _Usage(openings, events, humidity)
 
 
 def forecast(

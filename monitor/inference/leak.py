@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.episodes import Episode, current_episode
+from monitor.inference.episodes import Episode, Habits, current_episode
 from monitor.inference.posterior.beside_room import BiasSeen, Comparison, bias_seen
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode, roughly
 from monitor.inference.posterior.filter import Problem, State, run, run_on
@@ -62,6 +62,8 @@ class Posterior:
     now_s: float
     room_seen: bool
     temperature_above_room_degc: float
+    shelf: Habits | None = None
+    """How the boxes of the shelf are used; None where only this one is known."""
     as_given: bool = False
     """True for a box as it would be: its draws are not weighed anew."""
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from monitor.inference.advice import comparison_of, evidence_of
+from monitor.inference.episodes import Habits, habits_of
 from monitor.inference.forecast import HORIZON_DAYS, crossing_ahead, forecast_of
 from monitor.inference.leak import Posterior, leak_of, under_pooled
 from monitor.inference.pooling import Sighting, pool
@@ -39,6 +40,7 @@ class _Shared:
     now_s: float
     horizon_days: int
     change: WhatIf | None
+    habits: Habits
     remembered: bool
     """True where what is fitted comes back beside the outlook."""
 
@@ -82,7 +84,9 @@ def outlooks(
     """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
     told, rooms = by_room(histories)
-    shared = _Shared(rooms, as_of.timestamp(), horizon_days, change, memory is not None)
+    now_s = as_of.timestamp()
+    habits = habits_of((history.entries for history in histories), now_s)
+    shared = _Shared(rooms, now_s, horizon_days, change, habits, memory is not None)
     nights = memory.nights(told, rooms, shared.now_s) if memory else [None] * len(told)
     known = {k: _Carried(night, limits[k]) for k, night in enumerate(nights) if night is not None}
     share = len(known) / max(_CARRIED_TO_A_FIT * len(told) - (_CARRIED_TO_A_FIT - 1) * len(known), 1)
@@ -170,6 +174,7 @@ def _outlook_of(
 def _answer(
     posterior: Posterior, looked: Looked, kind: tuple[float, float] | None, limit: float, asked: _Shared
 ) -> Outlook:
+    posterior = replace(posterior, shelf=asked.habits)
     futures = crossing_ahead(posterior, limit, asked.horizon_days)
     ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
     leak = replace(leak_of(posterior), comparison=comparison_of(posterior, kind))
