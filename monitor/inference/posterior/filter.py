@@ -145,7 +145,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
             state.var_wander = state.var_wander + bins.loosened[i]
         before = state.loading
         _predict(state, acting[i], float(days), assume, settling[i])
-        _disturb(state, acting[i], bins, i, assume, problem.prior.swapped_g_per_humidity)
+        _disturb(state, acting[i], problem, i)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
             predicted = state.loading
             # a bin's mean is what the box held halfway through it
@@ -231,18 +231,16 @@ def _change(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
     state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 
 
-def _disturb(
-    state: State, air: Air, bins: Bins, i: int, assume: Assumptions, spool_g_per_humidity: float
-) -> None:
+def _disturb(state: State, air: Air, problem: Problem, i: int) -> None:
     """Openings let a box full of room air in; swaps and unexplained steps move the water by an unknown amount."""
-    box = state.drawn
+    box, bins, assume = state.drawn, problem.bins, problem.assumptions
     openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
     if openings == swaps == step == 0.0:
         return
     humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
     if openings:
         state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
-    given = swap_g_per_humidity(box, spool_g_per_humidity, slope)
+    given = swap_g_per_humidity(box, problem.prior.swapped_g_per_humidity, slope)
     state.loading = state.loading + swaps * given * (assume.swapped_humidity - humidity) / box.dry_mass_g
     grams = openings * assume.opening_sd_g**2 + swaps * (
         (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
