@@ -87,6 +87,22 @@ def outlooks(
     now_s = as_of.timestamp()
     habits = habits_of((history.entries for history in histories), now_s)
     shared = _Shared(rooms, now_s, horizon_days, change, habits, memory is not None)
+    if memory is None:
+        return _look_at_all(told, shared, limits, None, workers, progress)
+    with memory.one_at_a_time:
+        return _look_at_all(told, shared, limits, memory, workers, progress)
+
+
+def _look_at_all(  # noqa: PLR0917
+    told: Sequence[Told],
+    shared: _Shared,
+    limits: Sequence[float],
+    memory: Memory | None,
+    workers: int | None,
+    progress: Progress,
+) -> list[Outlook]:
+    """Carry on what can be, look at all others, and look again at these knowing what all told."""
+    rooms = shared.rooms
     nights = memory.nights(told, rooms, shared.now_s) if memory else [None] * len(told)
     known = {k: _Carried(night, limits[k]) for k, night in enumerate(nights) if night is not None}
     share = len(known) / max(_CARRIED_TO_A_FIT * len(told) - (_CARRIED_TO_A_FIT - 1) * len(known), 1)

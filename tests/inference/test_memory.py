@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -139,3 +140,12 @@ def test_a_box_with_too_little_evidence_is_looked_at_again_each_time() -> None:
     for _ in range(2):
         assert look(memory, WHOLE.entries[0].at + timedelta(hours=20)).refusal
         assert memory.anew == {"made": Anew.first}
+
+
+def test_two_threads_with_one_memory_get_the_same_answer() -> None:
+    memory, at = Memory(), NIGHT + timedelta(days=1)
+    nights(memory, 0)
+    with ThreadPoolExecutor(2) as threads:
+        one, other = threads.map(lambda _: look(memory, at), range(2))
+    assert one.forecast is not None
+    assert one.forecast.cross_at.p50 == other.forecast.cross_at.p50  # type: ignore[union-attr]

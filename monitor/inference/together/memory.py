@@ -10,6 +10,7 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -104,6 +105,8 @@ class Memory:
     """Remembers every box of a shelf from one look to the next; hand the same one to every look."""
 
     def __init__(self) -> None:
+        self.one_at_a_time = Lock()
+        """Held during a look: a page may ask 'what if' while another thread looks."""
         self._known: dict[str, _Known] = {}
         self.anew: dict[str, Anew] = {}
         """Which boxes the last look fitted anew, and why."""
