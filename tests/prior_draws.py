@@ -59,6 +59,7 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
     slow, wander = np.exp(theta[:, SLOW_HUMIDITY]), assume.drift_sd * rng.standard_normal(1)
     values = np.full(len(bins.days), np.nan)
     leaked, dose = np.zeros(1), np.zeros(1)
+    by_day = np.cumsum(assume.bias_walk * np.sqrt(bins.days / 365.25) * rng.standard_normal(len(bins.days)))
     for i, (air, days) in enumerate(zip(airs(bins.outside_kpa, bins.temperature_degc), bins.days, strict=True)):
         _, slope = drawn.table.humidity(loading, air.temperature_degc)
         stepped = advance(drawn, loading, slow, np.exp(theta[:, CONDUCTANCE] + wander), air, days=float(days))
@@ -72,7 +73,8 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
         if i + 1 > _LEFT_OUT_DAYS:
             humidity = float(drawn.table.humidity(loading, air.temperature_degc)[0][0])
             error = np.sqrt(reading_noise(humidity, problem)) * rng.standard_t(assume.student_degrees)
-            values[i] = humidity + theta[0, BIAS] + error
+            # the bias drawn is the one at the end
+            values[i] = humidity + theta[0, BIAS] + by_day[i] - by_day[-1] + error
     zero = np.zeros(1)
     state = State(drawn, theta[:, CONDUCTANCE], loading, wander, slow, zero, zero, zero, leaked, dose, zero)
     return replace(problem, bins=_with_floor(bins, values)), state

@@ -205,7 +205,7 @@ def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSe
     swaps = (e.at.timestamp() for e in record.entries if e.kind is EntryKind.sensor_swap)
     since_s = max((s for s in swaps if s < now_s), default=-np.inf)
     found = [one for one in record.comparisons if one.at_s >= since_s]
-    return bias_seen(found, record.box.sensor, assumptions.bias_share_of_accuracy, now_s)
+    return bias_seen(found, record.box.sensor, assumptions, now_s)
 
 
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:

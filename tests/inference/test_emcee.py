@@ -14,7 +14,7 @@ from made_boxes import Truth, made_box
 
 from monitor.inference.leak import estimate
 from monitor.inference.posterior.filter import run
-from monitor.inference.posterior.priors import CONDUCTANCE
+from monitor.inference.posterior.priors import CONDUCTANCE, UNKNOWNS
 from monitor.inference.posterior.sampler import sample
 
 emcee = pytest.importorskip("emcee")
@@ -45,10 +45,10 @@ def test_emcee_finds_the_same_conductance(which: int) -> None:
     walkers = 200
     rng = np.random.default_rng(which)
     start = posterior.theta[rng.choice(len(posterior.theta), walkers)] + 1e-3 * prior.sd * rng.standard_normal(
-        (walkers, 9)
+        (walkers, len(UNKNOWNS))
     )
     np.random.seed(which)
-    walk = emcee.EnsembleSampler(walkers, 9, log_probability, vectorize=True, moves=emcee.moves.DEMove())
+    walk = emcee.EnsembleSampler(walkers, len(UNKNOWNS), log_probability, vectorize=True, moves=emcee.moves.DEMove())
     walk.run_mcmc(start, 1500, progress=False, skip_initial_state_check=True)
     theirs = np.exp(walk.get_chain(discard=500, flat=True)[:, CONDUCTANCE])
     order = np.argsort(drawn.theta[:, CONDUCTANCE])

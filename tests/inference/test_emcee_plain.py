@@ -33,7 +33,7 @@ SATURATION_KPA = float(saturation_vapor_pressure_pa(WARM)) / 1e3
 AIR_G = VOLUME_LITER * SATURATION_KPA * float(grams_per_m3_per_pa(WARM))
 PLAIN = Assumptions(
     drift_sd=0.0, unknown_share=0.0, unknown_g_per_g=0.0, settling_humidity=0.0, slow_contents=False,
-    wandering_leak=False, seasonal_room=False,
+    wandering_leak=False, seasonal_room=False, bias_walk=0.0,
 )  # fmt: skip
 FREE = [CONDUCTANCE, START, BIAS, CAPACITY]
 _HUMIDITY = np.r_[np.geomspace(1e-5, 0.02, 200, endpoint=False), np.linspace(0.02, 0.985, 800)]

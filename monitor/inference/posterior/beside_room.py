@@ -16,14 +16,13 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import logsumexp
 
 from monitor.inference.posterior.hours import usable_in_time_order
+from monitor.inference.posterior.priors import Assumptions
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
 
-YEAR_S = 365.25 * 86_400.0
-WALK_PER_ROOT_YEAR = 0.005
-"""How far a sensor's bias wanders: data sheets of common digital sensors say 0.25 to 0.5 % RH a year."""
-ACROSS_SHARE_OF_ACCURACY = 0.3
+_YEAR_S = 365.25 * 86_400.0
+_ACROSS_SHARE_OF_ACCURACY = 0.3
 """How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for (a judgement)."""
 
 _FILLINGS = (EntryKind.charge, EntryKind.recharge)
@@ -157,20 +156,22 @@ class BiasSeen:
         return np.asarray(np.interp(bias, _GRID, self.log_likelihood))
 
 
-def bias_seen(found: Iterable[Comparison], sensor: SensorSpec, bias_share: float, now_s: float) -> BiasSeen | None:
+def bias_seen(
+    found: Iterable[Comparison], sensor: SensorSpec, assumptions: Assumptions, now_s: float
+) -> BiasSeen | None:
     """Return what the comparisons before an instant say; None where there are none.
 
-    ``bias_share`` is the standard deviation of a bias over a stated accuracy; the room's sensor is a common one.
+    The room's sensor is taken for a common one.
     """
     counted = _one_an_episode([one for one in found if one.at_s < now_s])
     if not counted:
         return None
     score = np.sum([_log_mixture(one) for one in counted], axis=0)
-    years = (now_s - counted[-1].at_s) / YEAR_S
+    years = (now_s - counted[-1].at_s) / _YEAR_S
     smear = np.sqrt(
-        (bias_share * SensorSpec().accuracy) ** 2
-        + (ACROSS_SHARE_OF_ACCURACY * sensor.accuracy) ** 2
-        + WALK_PER_ROOT_YEAR**2 * years
+        (assumptions.bias_share_of_accuracy * SensorSpec().accuracy) ** 2
+        + (_ACROSS_SHARE_OF_ACCURACY * sensor.accuracy) ** 2
+        + assumptions.bias_walk**2 * years
     )
     # what the comparisons see is the bias plus errors of normal spread: the score of their sum, smeared by them
     offsets = _GRID - _GRID[:, None]

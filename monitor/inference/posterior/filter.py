@@ -49,6 +49,7 @@ _LOG_SQRT_2PI = 0.9189385332046727
 _STEEPEST = 60.0
 _FLATTEST = 0.05
 _AT_REST = 1e-7
+_YEAR_DAYS = 365.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +137,8 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     acting = airs(bins.outside_kpa, bins.temperature_degc)
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
     settling = _settling(bins, assume, aged_days)
+    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(_YEAR_DAYS))
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     for i, days in enumerate(bins.days):

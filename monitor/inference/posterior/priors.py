@@ -100,6 +100,8 @@ class Assumptions:
 
     bias_share_of_accuracy: float = 0.55
     """Standard deviation of a sensor's bias: a stated accuracy is read as a little under two of them."""
+    bias_walk: float = 0.005
+    """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [per square root of a year]"""
     shape_mean: float = 0.7
     shape_sd: float = 0.5
     drift_sd: float = 0.15
