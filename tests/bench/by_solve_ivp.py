@@ -12,7 +12,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from monitor.inference.leak import Posterior
-from monitor.inference.posterior import filter as filtering
+from monitor.inference.posterior.filter import course
 from monitor.physics.box_balance import Air, DrawnBox, Stepped
 from monitor.physics.numerics import FloatArray
 
@@ -21,14 +21,14 @@ RELATIVE_TOLERANCE = 1e-5
 
 def posterior_by_solve_ivp(posterior: Posterior, draws: int) -> tuple[FloatArray, FloatArray]:
     """Log likelihood and final loading of so many draws, their balance solved one by one."""
-    with patch.object(filtering, "advance", advance):
-        scores, state = filtering.run(posterior.problem, posterior.theta[:draws])
+    with patch.object(course, "advance", advance):
+        scores, state = course.run(posterior.problem, posterior.theta[:draws])
     return scores, state.loading
 
 
 def posterior_by_ours(posterior: Posterior, draws: int) -> tuple[FloatArray, FloatArray]:
     """The same, all draws at once."""
-    scores, state = filtering.run(posterior.problem, posterior.theta[:draws])
+    scores, state = course.run(posterior.problem, posterior.theta[:draws])
     return scores, state.loading
 
 

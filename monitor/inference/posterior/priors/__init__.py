@@ -1,0 +1,45 @@
+"""What is believed of a box before its first reading: of its leak, its sensor, and of what is in it."""
+
+from monitor.inference.posterior.priors.contents import shapes_of
+from monitor.inference.posterior.priors.prior import (
+    BIAS,
+    CAPACITY,
+    CHANGE,
+    CHANGE_TOOK,
+    CHANGED_DAY,
+    CONDUCTANCE,
+    CONDUCTANCE_PER_AIR_CHANGE,
+    DRY_MASS,
+    SHAPE,
+    SLOW_CAPACITY,
+    SLOW_HUMIDITY,
+    SLOW_LAG,
+    START,
+    UNKNOWNS,
+    Assumptions,
+    Prior,
+    prior_of,
+    style_prior,
+)
+
+__all__ = [
+    "BIAS",
+    "CAPACITY",
+    "CHANGE",
+    "CHANGED_DAY",
+    "CHANGE_TOOK",
+    "CONDUCTANCE",
+    "CONDUCTANCE_PER_AIR_CHANGE",
+    "DRY_MASS",
+    "SHAPE",
+    "SLOW_CAPACITY",
+    "SLOW_HUMIDITY",
+    "SLOW_LAG",
+    "START",
+    "UNKNOWNS",
+    "Assumptions",
+    "Prior",
+    "prior_of",
+    "shapes_of",
+    "style_prior",
+]
