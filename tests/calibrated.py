@@ -11,8 +11,8 @@ from prior_draws import NOW_S, draw, problem_of, shown, true_days_left
 from scipy.stats import binom
 
 from monitor.inference.forecast import futures
-from monitor.inference.leak import Posterior, settled
-from monitor.inference.posterior.filter import Problem, run
+from monitor.inference.posterior.believed import Posterior
+from monitor.inference.posterior.filter import Problem, run, settled
 from monitor.inference.posterior.priors import CONDUCTANCE, Assumptions
 from monitor.inference.posterior.sampler import sample
 from monitor.inference.room import learn_room

@@ -9,7 +9,7 @@ import numpy as np
 from exact_balance import Box as PhysicsBox
 from exact_balance import Climate, Sorbent, follow
 
-from monitor.inference.leak import Record
+from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.hours import Hours
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray

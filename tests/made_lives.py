@@ -14,7 +14,7 @@ from exact_balance import Box as PhysicsBox
 from exact_balance import Climate, Sorbent, follow
 from made_boxes import CLOSED_AT
 
-from monitor.inference.leak import Record
+from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.hours import Hours
 from monitor.physics.materials import cardboard, desiccant, polymer
 from monitor.physics.numerics import FloatArray

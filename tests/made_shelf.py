@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import Record
+from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.hours import HOUR_S, Hours
 from monitor.records import BoxHistory, ReadingSeries
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.inference.episodes import Episode
 from monitor.inference.forecast import futures
-from monitor.inference.leak import Posterior
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.filter import Problem, State, airs, drawn_box, reading_noise
 from monitor.inference.posterior.priors import (

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import ImportFileError
-from monitor.inference.leak import Record
+from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.records import ROOM, Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool

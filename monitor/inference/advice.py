@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.inference.leak import Posterior, grams_known
+from monitor.inference.leak import grams_known
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.records import CrossingForecast
 

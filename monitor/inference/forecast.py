@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.inference.episodes import habits_from
-from monitor.inference.leak import Posterior, given_below, quantiles
+from monitor.inference.leak import quantiles
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g, swap_g_per_humidity
+from monitor.inference.posterior.fit import given_below
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles

@@ -11,8 +11,10 @@ from typing import TypeVar
 from monitor.inference.advice import comparison_of, evidence_of
 from monitor.inference.episodes import Habits, habits_of
 from monitor.inference.forecast import HORIZON_DAYS, crossing_ahead, forecast_of
-from monitor.inference.leak import Posterior, leak_of, under_pooled
+from monitor.inference.leak import leak_of
 from monitor.inference.pooling import Sighting, pool
+from monitor.inference.posterior.believed import Posterior
+from monitor.inference.posterior.fit import under_pooled
 from monitor.inference.questions.changes import Change, change_of, with_change, words_for
 from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.inference.leak import Posterior
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.records import Box, EntryKind, LedgerEntry
 

@@ -29,7 +29,8 @@ from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
 from made_boxes import Truth, made_box
 
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import Record, estimate, refreshed
+from monitor.inference.posterior.believed import Record
+from monitor.inference.posterior.fit import estimate, refreshed
 
 DRAWS = 1000
 """As many as `siccast forecast` makes."""

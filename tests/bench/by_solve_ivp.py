@@ -11,7 +11,7 @@ from unittest.mock import patch
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from monitor.inference.leak import Posterior
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.filter import course
 from monitor.physics.box_balance import Air, DrawnBox, Stepped
 from monitor.physics.numerics import FloatArray

@@ -14,7 +14,7 @@ from made_shelf import made_shelf
 
 from monitor.inference import outlooks
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import estimate
+from monitor.inference.posterior.fit import estimate
 
 
 def cpu_ms(work: Callable[[], object], rounds: int = 3) -> float:

@@ -14,8 +14,9 @@ from made_boxes import CLOSED_AT, Truth, entry, made_box, with_entries
 
 from monitor.inference.advice import evidence_of
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import Posterior, Record, estimate
+from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.beside_room import Comparison, comparisons
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import BIAS
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

@@ -13,8 +13,10 @@ from prior_draws import NOW_S, problem_of
 from scipy.stats import invgauss, kstest
 
 from monitor.inference.forecast import futures
-from monitor.inference.leak import Posterior, Record, estimate, leak_of, lived_conductance
+from monitor.inference.leak import leak_of, lived_conductance
+from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.filter import State
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import UNKNOWNS, Assumptions
 from monitor.inference.posterior.sampler import Draws

@@ -17,7 +17,7 @@ from made_lives import Kind, Life, made_lives, with_logged, with_shown
 
 from monitor.inference.advice import evidence_of
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import estimate
+from monitor.inference.posterior.fit import estimate
 from monitor.records import EntryKind, LedgerEntry, Spool
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))

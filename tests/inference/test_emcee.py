@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import estimate
 from monitor.inference.posterior.filter import run
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import CONDUCTANCE, UNKNOWNS
 from monitor.inference.posterior.sampler import sample
 

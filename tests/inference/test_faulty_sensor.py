@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import Record, estimate, leak_of
+from monitor.inference.leak import leak_of
+from monitor.inference.posterior.believed import Record
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import Assumptions
 from monitor.records import Quantiles
 

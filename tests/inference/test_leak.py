@@ -10,7 +10,8 @@ from made_boxes import CLOSED_AT, Truth, entry, made_box, with_entries
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import estimate, leak_of
+from monitor.inference.leak import leak_of
+from monitor.inference.posterior.fit import estimate
 from monitor.records import EntryKind
 
 

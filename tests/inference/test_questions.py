@@ -11,7 +11,7 @@ from made_boxes import CLOSED_AT, Truth, made_box
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import estimate
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.questions.leak_test import leak_of_empty_box
 from monitor.inference.questions.what_if import WhatIf, what_if

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import estimate, refreshed, under_pooled
+from monitor.inference.posterior.fit import estimate, refreshed, under_pooled
 from monitor.inference.posterior.priors import CONDUCTANCE, style_prior
 
 

@@ -11,8 +11,10 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives
 
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import Posterior, estimate, leak_of
+from monitor.inference.leak import leak_of
 from monitor.inference.pooling import Sighting, pool, sighting_of
+from monitor.inference.posterior.believed import Posterior
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours
 from monitor.inference.room import learn_room
 from monitor.physics.materials import desiccant

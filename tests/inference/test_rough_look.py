@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import Posterior, estimate
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import coarser
+from monitor.inference.posterior.fit import estimate
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,9 @@ import pytest
 from made_boxes import CLOSED_AT
 
 from monitor.inference.forecast import futures
-from monitor.inference.leak import Record, estimate, lived_conductance
+from monitor.inference.leak import lived_conductance
+from monitor.inference.posterior.believed import Record
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec
 

@@ -11,7 +11,8 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
 from monitor.inference.forecast import crossing_ahead
-from monitor.inference.leak import Posterior, estimate
+from monitor.inference.posterior.believed import Posterior
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import BIAS
 from monitor.inference.questions.sharpen import expected_narrowing, measurements, sharpening_of
 from monitor.physics.materials import desiccant

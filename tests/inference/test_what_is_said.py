@@ -17,7 +17,8 @@ from made_lives import Kind, Life, made_lives, with_logged
 
 from monitor.inference.advice import comparison_of, evidence_of
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import estimate, leak_of, lived_conductance
+from monitor.inference.leak import leak_of, lived_conductance
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import CONDUCTANCE
 from monitor.physics.materials import desiccant
 from monitor.physics.saturation import saturation_vapor_pressure_pa

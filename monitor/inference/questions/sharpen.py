@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.inference.forecast import Futures
-from monitor.inference.leak import Posterior
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.priors import BIAS, CAPACITY, DRY_MASS
 from monitor.physics.numerics import FloatArray

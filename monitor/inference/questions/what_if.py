@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.inference.forecast import HORIZON_DAYS, forecast
-from monitor.inference.leak import Posterior
+from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.filter import State
 from monitor.inference.posterior.priors import SHAPE, START, shapes_of
 from monitor.inference.room import learn_room

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from monitor.errors import SiccastError, TooLittleEvidence
-from monitor.inference.leak import Posterior, Record, estimate
 from monitor.inference.pooling import Sighting, sighting_of, tested
+from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.beside_room import comparisons
+from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import Change, latest_change, level_of, with_change
 from monitor.records import BoxHistory, EntryKind, ReadingSeries

@@ -14,7 +14,7 @@ References
 from monitor.inference.posterior.filter.course import run, run_on
 from monitor.inference.posterior.filter.disturbances import opening_dose_g, swap_g_per_humidity
 from monitor.inference.posterior.filter.sightings import reading_noise
-from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box
+from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box, settled
 
 __all__ = [
     "Problem",
@@ -25,5 +25,6 @@ __all__ = [
     "reading_noise",
     "run",
     "run_on",
+    "settled",
     "swap_g_per_humidity",
 ]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
 from monitor.inference.episodes import Episode
 from monitor.inference.posterior.beside_room import BiasSeen
@@ -83,3 +84,17 @@ def airs(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
     air_water = saturation * grams_per_m3_per_pa(temperature_degc) / 1e3
     return [Air(*row) for row in zip(outside_kpa, saturation / 1e3, temperature_degc, air_water, strict=True)]
+
+
+def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present."""
+    sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
+    sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
+    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -0.999, 0.999)
+    # a normal cut off above, by the inverse of its distribution
+    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), 1e-300))
+    second = rng.standard_normal(len(sd_wander))
+    loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
+    wander = state.wander + sd_wander * (tie * first + np.sqrt(1.0 - tie * tie) * second)
+    zero = np.zeros_like(loading)
+    return replace(state, loading=loading, wander=wander, var_loading=zero, covariance=zero, var_wander=zero)
