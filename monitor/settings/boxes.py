@@ -1,0 +1,109 @@
+"""What stands at a site: its room, its boxes with their sensors and spools, and what dries their beads."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.errors import ImportFileError
+from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from monitor.settings.toml_table import TomlTable
+
+
+def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
+    if table is None:
+        return None
+    monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)
+    if monthly_kpa and len(monthly_kpa) != 12:
+        raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve, January first")
+    temperature_degc = table.number("temperature_c", -40.0, 60.0, default=20.0)
+    excess_kpa = table.number("indoor_excess_kpa", 0.0, 3.0, default=-1.0)
+    rh_pct = table.number("rh_pct", 0.0, 100.0, default=-1.0)
+    weather_file = table.text("weather_file", default="")
+    if weather_file and (monthly_kpa or rh_pct >= 0.0):
+        raise table.error("weather_file", weather_file, "given without monthly_vapor_pressure_kpa and rh_pct")
+    if excess_kpa >= 0.0 and not weather_file:
+        raise table.error("indoor_excess_kpa", excess_kpa, "given beside a weather_file, whose air it is added to")
+    if weather_file:
+        table.refuse_leftovers()
+        return _read_weather_file(table, folder / weather_file, temperature_degc, excess_kpa)
+    room = RoomClimate(
+        temperature_degc=temperature_degc,
+        relative_humidity=(50.0 if rh_pct < 0.0 else rh_pct) / 100.0,
+        southern_hemisphere=table.flag("southern_hemisphere", default=False),
+        monthly_vapor_pressure_pa=tuple(1000.0 * value for value in monthly_kpa),
+    )
+    table.refuse_leftovers()
+    return room
+
+
+def _read_weather_file(table: TomlTable, path: Path, temperature_degc: float, excess_kpa: float) -> RoomClimate:
+    from monitor.weather import INDOOR_EXCESS_PA, read_weather  # noqa: PLC0415 -- numpy, only where a file is named
+
+    excess_pa = INDOOR_EXCESS_PA if excess_kpa < 0 else 1000.0 * excess_kpa
+    try:
+        return read_weather(path).indoors(temperature_degc, excess_pa)
+    except ImportFileError as error:
+        raise table.error("weather_file", str(path), f"a TMY3 or EPW file ({error})") from error
+
+
+def read_box(name: str, table: TomlTable) -> Box:
+    box = Box(
+        name=name,
+        volume_liter=table.number("volume_l", 0.05, 5000.0, default=10.0),
+        humidity_limit=table.number("limit_rh_pct", 1.0, 95.0, default=20.0) / 100.0,
+        style=table.text("style", default="unknown"),
+        sensor=_read_sensor(table.table("sensor")),
+        spools=tuple(_read_spool(inner) for inner in table.list_of_tables("spools")),
+        spool_core=table.choice("spool_core", ("plastic", "cardboard", "none"), default="plastic"),
+        fed_through_tube=table.flag("fed_through_tube", default=False),
+        on_printer=table.flag("on_printer", default=False),
+        wall_material=table.text("wall_material", default="") or None,
+        room=table.text("room", default="room"),
+    )
+    table.refuse_leftovers()
+    return box
+
+
+def _read_sensor(table: TomlTable | None) -> SensorSpec:
+    if table is None:
+        return SensorSpec()
+    floor_pct = table.number("floor_rh_pct", 0.0, 60.0, default=-1.0)
+    sensor = SensorSpec(
+        accuracy=table.number("accuracy_rh_pct", 0.1, 30.0, default=3.0) / 100.0,
+        resolution=table.number("resolution_rh_pct", 0.0, 10.0, default=0.1) / 100.0,
+        floor=None if floor_pct < 0 else floor_pct / 100.0,
+    )
+    table.refuse_leftovers()
+    return sensor
+
+
+def _read_spool(table: TomlTable) -> Spool:
+    spool = Spool(
+        material=table.text("material"),
+        mass_g=table.number("mass_g", 0.0, 100_000.0, default=1000.0),
+        count=table.whole("count", 1, 200, default=1),
+        state=table.choice("state", ("unknown", "fresh", "dried", "open", "wet"), default="unknown"),
+    )
+    table.refuse_leftovers()
+    return spool
+
+
+def read_appliance(name: str, table: TomlTable) -> Appliance:
+    kinds = ("oven", "microwave", "filament_dryer", "print_bed", "other")
+    temperature = table.number("temperature_c", 20.0, 300.0, default=-1.0)
+    batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)
+    power_w = table.number("power_w", 5.0, 20_000.0, default=-1.0)
+    appliance = Appliance(
+        name=name,
+        kind=table.choice("kind", kinds, default="oven"),
+        temperature_degc=None if temperature < 0 else temperature,
+        batch_boxes=table.whole("batch_boxes", 1, 500, default=4),
+        batch_g=None if batch_g < 0 else batch_g,
+        power_w=None if power_w < 0 else power_w,
+    )
+    table.refuse_leftovers()
+    return appliance

@@ -1,0 +1,121 @@
+"""Where readings come from and where they may be kept: broker, feeds and time series, with their secrets."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from monitor.settings.toml_table import TomlTable
+
+
+def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str, str]) -> BrokerAddress | None:
+    if table is None:
+        return None
+    host = table.text("host")
+    tls = table.flag("tls", default=False)
+    broker = BrokerAddress(
+        host=host,
+        port=table.whole("port", 1, 65_535, default=8883 if tls else 1883),
+        protocol=table.choice("protocol", ("5", "3.1.1"), default="5"),
+        client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or table.text("client_id", default="siccast"),
+        share=_read_share(table),
+        username=environment.get("SICCAST_MQTT_USER") or table.text("username", default="") or None,
+        password=_read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment),
+        tls=tls,
+        ca_file=table.text("ca_file", default="") or None,
+        certificate_file=table.text("certificate_file", default="") or None,
+        key_file=table.text("key_file", default="") or None,
+    )
+    table.refuse_leftovers()
+    return broker
+
+
+def _read_share(table: TomlTable) -> str | None:
+    none = "-"
+    share = table.text("share", default=none)
+    if set(share) & set("/+#") or not share:
+        raise table.error("share", share, "a name without '/', '+' and '#'")
+    return None if share == none else share
+
+
+def _read_secret(table: TomlTable, key: str, variable: str, folder: Path, environment: Mapping[str, str]) -> str | None:
+    """Return a secret from the environment or a file only its owner may read; never from the shelf file."""
+    name = table.text(key, default="")
+    if environment.get(variable):
+        return environment[variable]
+    if not name:
+        return None
+    path = folder / name
+    try:
+        if os.name == "posix" and path.stat().st_mode & 0o077:
+            raise table.error(key, str(path), "a file only you can read (chmod 600)")
+        return path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        raise table.error(key, str(path), f"a readable file ({error})") from error
+
+
+def read_influx(table: TomlTable | None, folder: Path, environment: Mapping[str, str]) -> InfluxAddress | None:
+    if table is None:
+        return None
+    url = table.text("url")
+    if not url.startswith(("http://", "https://")):
+        raise table.error("url", url, "an address such as 'http://127.0.0.1:8086'")
+    influx = InfluxAddress(
+        url=url,
+        org=table.text("org"),
+        bucket=table.text("bucket"),
+        token=_read_secret(table, "token_file", "SICCAST_INFLUX_TOKEN", folder, environment),
+    )
+    table.refuse_leftovers()
+    return influx
+
+
+def read_feeds(table: TomlTable) -> tuple[FeedSpec, ...]:
+    feeds = tuple(_read_feed(inner) for inner in table.list_of_tables("feeds"))
+    return feeds or (OWN_FEED,)
+
+
+def _read_feed(table: TomlTable) -> FeedSpec:
+    topic = _read_topic(table, "topic")
+    assert topic is not None
+    humidity_topic = _read_topic(table, "humidity_topic", default="")
+    bare = ValueAt("", "") if humidity_topic else None
+    feed = FeedSpec(
+        name=table.text("name", default=topic),
+        topic=topic,
+        humidity_topic=humidity_topic,
+        temperature=_read_value_at(table, "temperature", ("C", "F", "K"), bare),
+        humidity=_read_value_at(table, "humidity", ("%", "fraction"), bare),
+        time=_read_value_at(table, "time", ("iso8601", "epoch_s", "epoch_ms"), None),
+        boxes=tuple(sorted(table.text_map("boxes").items())),
+        join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),
+    )
+    table.refuse_leftovers()
+    return feed
+
+
+def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:
+    topic = table.text(key, default)
+    if topic and "{box}" not in topic:
+        raise table.error(key, topic, "a topic pattern with {box} in it, such as 'sensors/{box}/state'")
+    return topic or None
+
+
+def _read_value_at(table: TomlTable, key: str, units: tuple[str, ...], otherwise: ValueAt | None) -> ValueAt | None:
+    """Return where a quantity stands; ``otherwise`` what it is where the feed does not say, its unit still open."""
+    inner = table.table(key)
+    if inner is None:
+        return None if otherwise is None else replace(otherwise, unit=units[0])
+    pointer = inner.text("pointer", None if otherwise is None else otherwise.pointer)
+    if pointer and not pointer.startswith("/"):
+        raise inner.error("pointer", pointer, "a JSON Pointer (RFC 6901), such as '/data/humidity'")
+    value = ValueAt(pointer=pointer, unit=inner.choice("unit", units, default=units[0]))
+    inner.refuse_leftovers()
+    return value

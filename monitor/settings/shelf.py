@@ -1,0 +1,164 @@
+"""A site as its owner declared it, read from the shelf file and checked once."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from monitor.errors import SettingsError, UnknownBoxError
+from monitor.records import (
+    OWN_FEED,
+    Appliance,
+    Box,
+    BrokerAddress,
+    FeedSpec,
+    InfluxAddress,
+    RoomClimate,
+    SensorMove,
+)
+from monitor.settings.boxes import read_appliance, read_box, read_room
+from monitor.settings.connections import read_broker, read_feeds, read_influx
+from monitor.settings.toml_table import TomlTable
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+SHELF_FILE = "shelf.toml"
+DATABASE_FILE = "siccast.sqlite3"
+_UTC = ZoneInfo("UTC")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRules:
+    """When the person is willing to dry beads, and how the tool weighs a trip against a late box."""
+
+    weekdays: tuple[int, ...] = (5, 6)
+    """Monday is 0."""
+    horizon_days: int = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """A site as its owner declared it: everything in the shelf file, checked."""
+
+    folder: Path
+    site: str = "home"
+    timezone: ZoneInfo = _UTC
+    fahrenheit: bool = False
+    ounces: bool = False
+    broker: BrokerAddress | None = None
+    """None: a small broker runs inside, on this machine only."""
+    influx: InfluxAddress | None = None
+    """None: readings are kept in the database of the shelf folder alone."""
+    feeds: tuple[FeedSpec, ...] = (OWN_FEED,)
+    moves: tuple[SensorMove, ...] = ()
+    room: RoomClimate | None = None
+    boxes: tuple[Box, ...] = ()
+    appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
+    plan: PlanRules = PlanRules()
+    recorded_until: datetime | None = None
+    """Where the site is a recording, its end: answers hold for that instant instead of the present."""
+
+    def now(self, clock: datetime) -> datetime:
+        """Return the instant that answers hold for: the present, or the end of a recorded site."""
+        return self.recorded_until or clock
+
+    @property
+    def database_path(self) -> Path:
+        """Where the readings and the ledger are kept."""
+        return self.folder / DATABASE_FILE
+
+    def box(self, name: str) -> Box:
+        """Return the declared box of this name, or say which ones there are."""
+        for box in self.boxes:
+            if box.name == name:
+                return box
+        known = ", ".join(box.name for box in self.boxes) or "none yet"
+        raise UnknownBoxError(f"box '{name}' is not declared in {self.folder / SHELF_FILE}; declared: {known}")
+
+
+def shelf_folder(given: Path | None, environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the shelf folder: the one given, else SICCAST_SHELF, else the user's data folder."""
+    if given is not None:
+        return given
+    if environment.get("SICCAST_SHELF"):
+        return Path(environment["SICCAST_SHELF"])
+    from platformdirs import user_data_path  # noqa: PLC0415 -- 20 ms that `--help` need not pay
+
+    return user_data_path("siccast", appauthor=False)
+
+
+def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> Shelf:
+    """Read and check the shelf file of a folder; a folder without one is a site with nothing declared yet.
+
+    Raises
+    ------
+    SettingsError
+        With the place in the file, the value found there, and what would be right.
+    """
+    path = folder / SHELF_FILE
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        text = ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path} is not valid TOML: {error}") from error
+    return _read_shelf(TomlTable(document, str(path)), folder, environment)
+
+
+def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:
+    zone = _read_timezone(table)
+    shelf = Shelf(
+        folder=folder,
+        site=table.name("site", default="home"),
+        timezone=zone,
+        fahrenheit=table.choice("temperature_unit", ("C", "F"), default="C") == "F",
+        ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
+        broker=read_broker(table.table("broker"), folder, environment),
+        influx=read_influx(table.table("influx"), folder, environment),
+        feeds=read_feeds(table),
+        moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
+        room=read_room(table.table("room"), folder),
+        boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
+        plan=_read_plan(table.table("plan")),
+        recorded_until=table.instant("recorded_until"),
+    )
+    appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))
+    table.refuse_leftovers()
+    return replace(shelf, appliances=appliances) if appliances else shelf
+
+
+def _read_timezone(table: TomlTable) -> ZoneInfo:
+    name = table.text("timezone", default="UTC")
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise table.error("timezone", name, "a zone name of the IANA list, such as 'Europe/Vienna'") from error
+
+
+def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
+    move = SensorMove(sensor=table.text("sensor"), box=table.text("to"), since=table.moment("on", zone))
+    table.refuse_leftovers()
+    return move
+
+
+def _read_plan(table: TomlTable | None) -> PlanRules:
+    if table is None:
+        return PlanRules()
+    names = table.texts("weekdays", WEEKDAYS)
+    rules = PlanRules(
+        weekdays=tuple(sorted({WEEKDAYS.index(name) for name in names})) or PlanRules().weekdays,
+        horizon_days=table.whole("horizon_days", 7, 365, default=60),
+    )
+    table.refuse_leftovers()
+    return rules
