@@ -10,16 +10,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
-from monitor.records import (
-    OWN_FEED,
-    Appliance,
-    Box,
-    BrokerAddress,
-    FeedSpec,
-    InfluxAddress,
-    RoomClimate,
-    SensorMove,
-)
+from monitor.records import OWN_FEED, Appliance, Box, BrokerAddress, FeedSpec, InfluxAddress, RoomClimate, SensorMove
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
 from monitor.settings.toml_table import TomlTable

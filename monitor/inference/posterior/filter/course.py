@@ -8,15 +8,7 @@ from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.filter.disturbances import FLATTEST, change, disturb
 from monitor.inference.posterior.filter.sightings import correct, look, weigh
 from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box
-from monitor.inference.posterior.priors import (
-    BIAS,
-    CHANGE,
-    CONDUCTANCE,
-    DRY_MASS,
-    SLOW_HUMIDITY,
-    START,
-    Assumptions,
-)
+from monitor.inference.posterior.priors import BIAS, CHANGE, CONDUCTANCE, DRY_MASS, SLOW_HUMIDITY, START, Assumptions
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 
