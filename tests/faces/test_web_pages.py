@@ -200,7 +200,7 @@ def test_a_question_left_empty_asks_nothing(client: httpx.Client) -> None:
         ({"leak-times": "nan"}, "nan won't do; a leak is from 0.01 to 100 times"),
         ({"room-temperature": "900"}, "900 won't do; a room has from -20 to 60 °C"),
         ({"beads": "sugar"}, "'sugar' is no desiccant; known are"),
-        ({"limit": '"><script>'}, "is no number"),
+        ({"limit": '"><script>'}, "won't do; write a number, such as 25"),
     ],
 )
 def test_a_question_that_makes_no_sense_is_refused_where_it_was_typed(

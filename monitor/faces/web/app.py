@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import jinja2
@@ -101,6 +102,8 @@ class Pages:
     def refusal(self, _request: Request, error: Exception) -> Response:
         """Show what was asked for in vain."""
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (500, str(error))
+        if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
+            words = "There is no such page."
         return self._page("message.html", status=status, heading=words, snapshot=None, waiting=False)
 
     def failure(self, _request: Request, error: Exception) -> Response:

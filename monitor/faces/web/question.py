@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from monitor.records import Assessment
     from monitor.settings import Shelf
 
-_NUMBERS = ("limit", "leak-times", "dry-mass", "room-rh", "room-temperature")
+_SUCH_AS = {"limit": "25", "leak-times": "0.5", "dry-mass": "100", "room-rh": "50", "room-temperature": "20"}
+_NUMBERS = tuple(_SUCH_AS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ def _number(name: str, text: str) -> float | None:
     try:
         return float(plain)
     except ValueError:
-        raise NotSupposableError(name, f"'{text[:20]}' is no number") from None
+        raise NotSupposableError(name, f"'{text[:20]}' won't do; write a number, such as {_SUCH_AS[name]}") from None
 
 
 def _rows(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
