@@ -50,7 +50,7 @@ def supposed(
     return WhatIf(
         humidity_limit=None if limit is None else limit / 100.0,
         conductance_factor=1.0 if leak_times is None else leak_times,
-        desiccant=_known_beads(beads),
+        desiccant=known_beads(beads),
         dry_mass_g=ounces_to_grams(dry_mass) if dry_mass is not None and shelf.ounces else dry_mass,
         room_climate=_climate(shelf, room_rh, room_temperature),
     )
@@ -62,7 +62,8 @@ def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
         return (shelf.room or RoomClimate()).temperature_degc
     degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
     if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
-        raise NotSupposableError("room-temperature", f"{room_temperature:g} won't do; a room has from -20 to 60 °C")
+        right = "from -4 to 140 °F" if shelf.fahrenheit else "from -20 to 60 °C"
+        raise NotSupposableError("room-temperature", f"{room_temperature:g} won't do; a room has {right}")
     return degc
 
 
@@ -76,7 +77,8 @@ def _climate(shelf: Shelf, room_rh: float | None, room_temperature: float | None
     return replace(here, temperature_degc=degc, relative_humidity=humidity, monthly_vapor_pressure_pa=())
 
 
-def _known_beads(kind: str | None) -> str | None:
+def known_beads(kind: str | None) -> str | None:
+    """Return the kind of beads that was named, where the tables know it."""
     if kind is not None:
         from monitor import calculators  # noqa: PLC0415 -- numpy, only where beads are named
 

@@ -98,6 +98,10 @@ def main() -> None:
 
 def _usage(error: Any) -> str:
     """Return what is wrong with a command and where to look; an unfinished command gets its help."""
+    if (checked := getattr(error.__cause__, "errors", None)) is not None:
+        # newer versions of typer hand values to pydantic, whose message leaves out what was typed
+        wrong = checked()[0]
+        error.message = f"'{wrong['input']}' won't do; it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
     message = str(error.format_message())
     if "\n" in message:
         return message

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.errors import UnknownBoxError
 from monitor.faces.cli import given
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
@@ -93,6 +94,8 @@ def ask(
             workers=None if aside is None else 1,
             progress=progress,
         )
+    if unanswered := set(names or ()) - {assessment.box.name for assessment in assessments}:
+        raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
 
 

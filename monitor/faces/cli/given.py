@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from monitor.errors import UnknownBoxError
+from monitor.faces.supposed import NotSupposableError, known_beads
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -19,18 +20,29 @@ _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 _LATEST = datetime(2100, 1, 1, tzinfo=UTC)
 
 
-def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
+def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "--at") -> datetime:
     """Return the instant somebody wrote, in their own zone where they named none; now where they wrote nothing."""
+    hint = f"'{option}'"
     if text is None:
         return now
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise typer.BadParameter(f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01") from None
+        raise typer.BadParameter(
+            f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01", param_hint=hint
+        ) from None
     at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     if at > now:
-        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened")
+        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened", param_hint=hint)
     return at
+
+
+def desiccant(kind: str | None) -> str | None:
+    """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
+    try:
+        return known_beads(kind)
+    except NotSupposableError as error:
+        raise typer.BadParameter(str(error), param_hint="'--desiccant'") from None
 
 
 def known_box(name: str, shelf: Shelf, stores: Stores) -> str:

@@ -78,7 +78,10 @@ def _reckon(
 
     now = shelf.now(datetime.now(tz=UTC))
     rows = None if csv_file is None else _rows_of(csv_file, shelf, now)
-    start, end = (None if text is None else given.instant(text, shelf.timezone, now) for text in given_span)
+    start, end = (
+        None if text is None else given.instant(text, shelf.timezone, now, option=option)
+        for text, option in zip(given_span, ("--from", "--to"), strict=True)
+    )
     if rows is not None:
         own = series_of(rows, box.name)
         if len(own):

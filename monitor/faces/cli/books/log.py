@@ -17,6 +17,7 @@ from monitor.units import degf_to_degc, ounces_to_grams
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from monitor.faces.wording import Wording
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -56,7 +57,7 @@ def charge(
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.charge, box, at=at, note=note,
-            desiccant=desiccant, dry_mass_g=_grams(shelf, dry_mass), method=method,
+            desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
             mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
         )  # fmt: skip
 
@@ -79,7 +80,7 @@ def recharge(
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.recharge, box, at=at, note=note,
-            desiccant=desiccant, dry_mass_g=_grams(shelf, dry_mass), method=method,
+            desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
             mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
         )  # fmt: skip
 
@@ -163,7 +164,10 @@ def reading(
     with _writing(context) as (shelf, stores):
         degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
         if not -40.0 <= degc <= 85.0:
-            raise typer.BadParameter(f"{temperature:g} won't do; a hygrometer works from -40 to 85 °C")
+            right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
+            raise typer.BadParameter(
+                f"{temperature:g} won't do; a hygrometer works {right}", param_hint="'TEMPERATURE'"
+            )
         when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
         name = given.known_box(box, shelf, stores)
         new = stores.readings.add([Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)])
@@ -182,26 +186,35 @@ def show(
     from dataclasses import asdict
 
     from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.wording import Wording
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     with open_stores(shelf.database_path, read_only=True) as stores:
-        entries = stores.ledger.entries(box)
+        entries = stores.ledger.entries(None if box is None else given.known_box(box, shelf, stores))
     if as_json:
         show_json({"entries": [asdict(entry) for entry in entries]})
         return
+    if not entries:
+        typer.echo("nothing was written down yet")
+    wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
     rows = [
         (
             str(entry.entry_id),
             f"{entry.at.astimezone(shelf.timezone):%Y-%m-%d %H:%M}",
             entry.box,
             entry.kind.value,
-            "" if entry.mass_g is None else f"{entry.mass_g:.1f} g",
-            " ".join(filter(None, (entry.desiccant, entry.method, entry.color, entry.note))),
+            "" if entry.mass_g is None else wording.weight(entry.mass_g),
+            _details(entry, wording),
         )
         for entry in entries
     ]
     show_table(("number", "when", "box", "what", "weighed", "details"), rows, right=(0, 4))
+
+
+def _details(entry: LedgerEntry, wording: Wording) -> str:
+    dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
+    return " ".join(filter(None, (dry, entry.desiccant, entry.method, entry.color, entry.note)))
 
 
 @log.command()
@@ -238,6 +251,8 @@ def _keep(
     entry = LedgerEntry(kind, name, when, note=note, logged_at=now, **rest)  # type: ignore[arg-type]
     number = stores.ledger.log(entry)
     typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
+    if shelf.recorded_until is not None and when >= shelf.recorded_until:
+        typer.echo("no answer changes: this shelf is a recording that ends before; --at names an earlier time")
 
 
 def _grams(shelf: Shelf, mass: float | None) -> float | None:

@@ -56,5 +56,7 @@ def _listen_at(host: str, port: int) -> socket.socket:
         listener.listen()  # from here on a browser waits instead of being refused
     except OSError as error:
         listener.close()
-        raise SettingsError(f"can't listen at {host} port {port}: {error.strerror}; try another --port") from error
+        raise SettingsError(
+            f"can't listen at {host} port {port}: {error.strerror}; try another --host or --port"
+        ) from error
     return listener
