@@ -79,8 +79,8 @@ def on_color(desiccant: Desiccant, color: str) -> str:
     if color == dye.wet_color:
         return f"{color.capitalize()} says over about {100 * turn:.0f} % loading at the surface: these beads are spent."
     return (
-        f"{color.capitalize()} is neither {dye.dry_color} nor {dye.wet_color}: turning, mixed, or a dye that was"
-        " overheated; go by the scale."
+        f"Neither {dye.dry_color} nor {dye.wet_color}: beads on the turn, a mixture, or a dye that was overheated;"
+        " go by the scale."
     )
 
 
@@ -94,7 +94,7 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     """
     beads = desiccant(kind)
     if beads.dye is None:
-        raise LedgerError(f"{beads.title} carries no dye; only indicating gel tells anything by its color")
+        raise LedgerError(f"'{kind}' carries no dye; only indicating gel tells anything by its color")
     color = seen.strip().lower()
     if color not in beads.dye.colors:
         raise LedgerError(f"'{seen}' won't do; {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")

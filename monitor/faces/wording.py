@@ -40,7 +40,18 @@ METHODS = {
 BEADS = {
     "silica_regular": "silica gel, regular density",
     "silica_wide": "silica gel, wide pores",
+    "silica_gel_regular_density": "silica gel, regular density",
+    "silica_gel_regular_density_large_pore_volume": "silica gel, regular density, large pores",
+    "silica_gel_type_A": "silica gel, type A",
+    "silica_gel_type_B_wide_pore": "silica gel, wide pores (type B)",
+    "silica_gel_type_RD": "silica gel, type RD",
+    "silica_gel_unspecified": "silica gel, type not told",
+    "silica_gel_orange_indicating": "orange indicating gel",
+    "silica_gel_blue_indicating": "blue indicating gel",
     "mol_sieve": "molecular sieve",
+    "molecular_sieve_A_type": "molecular sieve, type A beads",
+    "industrial_desiccant_any": "the least industrial desiccant must hold",
+    "bagged_desiccant_any": "the least bagged desiccant must hold",
     "clay": "clay",
     "alumina": "activated alumina",
     "cacl2": "calcium chloride",
@@ -71,6 +82,10 @@ class Wording:
     def mass(self, grams: float) -> str:
         """Return a mass with its unit."""
         return f"{self.mass_figures(grams)}{NARROW}{self.mass_unit}"
+
+    def weight(self, grams: float) -> str:
+        """Return what a scale showed, to the steps of a good one, with its unit."""
+        return f"{grams_to_ounces(grams):.2f} oz" if self.ounces else f"{grams:.1f} g"
 
     def masses_a_day(self, grams: Quantiles) -> str:
         """Return a flow of water with its interval and unit."""
@@ -131,10 +146,11 @@ class Wording:
         if dates.p50 and dates.p50 <= as_of:
             return "already over"
         # beside a horizon years away, a day without its year would be taken for one of this year
-        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of, with_year=dates.p50 is None)
+        far = dates.p95 is None
+        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of, with_year=far)
         if dates.p50 is None:
             return f"after {horizon} ({first} {TO} later)"
-        middle = self.day(dates.p50, as_of)
+        middle = self.day(dates.p50, as_of, with_year=far)
         last = f"after {horizon}" if dates.p95 is None else self.day(dates.p95, as_of)
         if first == middle == last:
             return middle
@@ -154,10 +170,20 @@ class Wording:
         if leak.changed_at is None or leak.change_factor is None:
             return ""
         since = self.day(leak.changed_at, as_of)
-        first, last = (self.day(at, as_of) for at in leak.changed_between or (leak.changed_at, leak.changed_at))
-        span = "" if first == last else f" ({first} {TO} {last})"
+        span = self._span(*(leak.changed_between or (leak.changed_at, leak.changed_at)), as_of)
         said = f"Since {since}{span} it is {spread(leak.change_factor)} times as leaky as before."
         return f"{said} {leak.change_words}".rstrip()
+
+    def _span(self, first: datetime, last: datetime, as_of: datetime) -> str:
+        """Return the days between which something was, with month and year once where they are the same."""
+        start, end = self.day(first, as_of), self.day(last, as_of)
+        if start == end:
+            return ""
+        if self._month(first, year=True) == self._month(last, year=True):
+            start = str(self.local_day(first).day)
+        elif self.local_day(first).year == self.local_day(last).year:
+            start = self.day(first, first)
+        return f" ({start} {TO} {end})"
 
     def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the crossing as precisely as it is known: by days while it is near, by months when it is far."""

@@ -176,7 +176,7 @@ def test_methods_side_by_side(shell: Shell) -> None:
     left = {method["method"]: method["end_loading_g_per_g"]["p50"] for method in answer["methods"]}
     assert left["hot air"] > left["warm-box"] > left["microwave"]
     table = shell("recharge", "reach", "bowl")
-    assert "room at 20 °C, 50 % RH (shelf file)" in table
+    assert "room at 20.0 °C, 50 % RH (shelf file)" in table
     assert "hot spots" in table
 
 

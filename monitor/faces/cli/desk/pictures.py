@@ -71,7 +71,7 @@ def reach(
 ) -> None:
     """Show what each appliance can reach in this room, before one is switched on."""
     from monitor.desk import compare_methods
-    from monitor.faces.cli.output import show_json, show_notes, show_table
+    from monitor.faces.cli.output import say, show_json, show_notes, show_table
     from monitor.faces.desk_words import method_answer, method_row, table_headings
     from monitor.records import Appliance
 
@@ -87,13 +87,15 @@ def reach(
         answer = {"temperature_c": air.temperature_degc, "rh_pct": 100.0 * air.relative_humidity, "from": known_from}
         show_json({"of": of, "room": answer, "methods": [method_answer(method) for method in methods]})
         return
-    typer.echo(
-        f"'{of}' in a room at {air.temperature_degc:.0f} °C, {100 * air.relative_humidity:.0f} % RH ({known_from})"
+    say(
+        f"'{of}' in a room at {it.wording.temperature(air.temperature_degc)},"
+        f" {100 * air.relative_humidity:.0f} % RH ({known_from})"
     )
     rows = [method_row(method, it.wording) for method in methods]
     show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
     typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
-    typer.echo("Jar: humidity over the cooled beads in a closed jar at 25 °C, if they get that far.")
+    jar = it.wording.temperature(25.0)
+    say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
     show_notes("Mind:", [(method.reach.method, "; ".join(method.risks)) for method in methods if method.risks])
 
 

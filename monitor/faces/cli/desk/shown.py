@@ -18,13 +18,14 @@ def say_beginning(it: Opened, run_name: str) -> None:
     """Say what the method can reach today, and what to be careful of."""
     from monitor.desk.cautions import before_heating
     from monitor.desk.methods import beads_of
+    from monitor.faces.cli.output import say
     from monitor.faces.desk_words import shares, time_spread
 
     books = it.desk.books()
     run = books.run(run_name)
     start, method = run.start, it.desk.method_of(run)
-    air = f"{start.room_temperature_degc:.0f} °C / {100 * start.room_relative_humidity:.0f} % RH ({start.room_from})"
-    typer.echo(f"Run {run_name} has begun; the room is at {air}")
+    warmth, damp = it.wording.temperature(start.room_temperature_degc), 100 * start.room_relative_humidity
+    say(f"Run {run_name} has begun; the room is at {warmth} / {damp:.0f} % RH ({start.room_from})")
     typer.echo(
         f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
     )
