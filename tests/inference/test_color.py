@@ -42,7 +42,7 @@ def test_beads_that_look_dry_may_be_half_full(box: tuple[Record, float]) -> None
     assert np.quantile(dry, 0.95) > 0.75 * np.quantile(alone, 0.95)
 
 
-def test_beads_without_a_dye_tell_nothing_by_their_color(box: tuple[Record, float]) -> None:
+def test_beads_without_a_dye_tell_nothing_by_their_color() -> None:
     record, now_s, _ = made_box(replace(HIDDEN, kind="silica_regular"), seen_days=25)
     np.testing.assert_array_equal(held(record, now_s), held(record, now_s, "green"))
 
