@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from monitor.faces.wording import MINUS, TO, Wording, spread
+from monitor.faces.wording import TO, Wording, spread
 from monitor.records import Quantiles
 from monitor.units import grams_to_ounces
 
@@ -24,6 +24,7 @@ _USED_AS = {
     "print_bed": "the print bed",
 }
 _WELL, _SHORT = 0.6, 0.25
+_SEEN_ON_A_SCALE_G = 0.05
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
@@ -42,9 +43,10 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
         ("dry beads", f"{spread(report.dry_mass_g, wording_scale(wording))} {wording.mass_unit}"),
     ]
     if len(report.run.weighings) > 1:
+        seen = judgement.next_gain_g.p95 >= _SEEN_ON_A_SCALE_G
         gain = f"{spread(judgement.next_gain_g, wording_scale(wording))} {wording.mass_unit}"
         lines += [
-            (f"{minutes(judgement.next_step_s)} more", f"{MINUS}{gain}"),
+            (f"{minutes(judgement.next_step_s)} more", f"{gain} less" if seen else "nothing that a scale would show"),
             ("until it settles", f"{time_spread(report.time_to_end_s)} of heat"),
         ]
     spent = f"{report.energy_so_far_kwh:.2f} kWh so far, about {report.energy_to_end_kwh:.2f} kWh to come"

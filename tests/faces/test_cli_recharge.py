@@ -185,6 +185,19 @@ def test_a_mistyped_weight_does_not_start_a_run(shell: Shell) -> None:
     assert shell.json("charge", "list")["charges"][0]["place"] == "spare"
 
 
+def test_a_first_weighing_that_is_refused_says_that_the_run_has_begun(shell: Shell) -> None:
+    result = shell.result("recharge", "start", "bowl", "microwave", "--weight", "500")
+    assert "of this weighing; run bowl-1 has begun, weigh again" in str(result.exception)
+    assert "bowl-1" in shell("recharge", "weigh", "724")
+
+
+def test_what_no_scale_shows_is_not_told_to_a_billionth_of_a_gram(shell: Shell) -> None:
+    weigh_evening(shell)
+    for _ in range(3):
+        told = shell("recharge", "weigh", "670", "--after", "30")
+    assert "nothing that a scale would show" in told
+
+
 def test_a_picture_that_cannot_be_written(shell: Shell) -> None:
     weigh_evening(shell)
     result = shell.result("recharge", "compare", "--picture", "/nowhere/x.png")

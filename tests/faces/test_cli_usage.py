@@ -36,6 +36,7 @@ def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedPro
         (["plan", "--days", "3"], "3 won't do; a plan reaches 7 to 365 days ahead"),
         (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
         (["forecast", "room"], "'room' is the sensor in the room, not a box"),
+        (["adopt", "room"], "'room' is the sensor in the room, not a box"),
         (["log", "show", "nobox"], "box 'nobox' is neither declared nor ever heard of"),
         (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
         (["log", "weighing", "pa6-dry", "heavy"], "'heavy'"),

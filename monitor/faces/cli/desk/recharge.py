@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.deeds import ColorSeen, RunWeighed, ScaleCorrected
+from monitor.errors import UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
@@ -62,7 +63,12 @@ def start(
             say_beginning(it, run.name)
         if shown_g is not None:
             weighed = RunWeighed(run.name, 0.0, shown_g, step_g)
-            show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
+            try:
+                report = it.desk.weigh(weighed, it.at, confirmed=sure)
+            except UnconfirmedError as error:
+                begun = f"run {run.name} has begun, weigh again with `siccast recharge weigh`"
+                raise UnconfirmedError(f"{error} of this weighing; {begun}") from error
+            show_report(it, report, as_json=as_json)
         elif as_json:
             from monitor.faces.cli.output import show_json
             from monitor.faces.desk_words import method_answer

@@ -11,6 +11,7 @@ import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
 from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
@@ -111,6 +112,8 @@ def adopt(
     shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True) as stores:
         heard = stores.readings.latest()
+        if box in {declared.room for declared in shelf.boxes} or box == ROOM:
+            raise UnknownBoxError(f"'{box}' is the sensor in the room, not a box; it needs no declaring")
         if box not in heard:
             raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
         held = len(stores.readings.series(box))
