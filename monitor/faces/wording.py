@@ -171,7 +171,7 @@ class Wording:
             return ""
         since = self.day(leak.changed_at, as_of)
         span = self._span(*(leak.changed_between or (leak.changed_at, leak.changed_at)), as_of)
-        said = f"Since {since}{span} it is {spread(leak.change_factor)} times as leaky as before."
+        said = f"Since {since}{span} it has been {spread(leak.change_factor)} times as leaky as before."
         return f"{said} {leak.change_words}".rstrip()
 
     def _span(self, first: datetime, last: datetime, as_of: datetime) -> str:

@@ -60,7 +60,7 @@ def test_the_page_of_a_box_tells_leak_evidence_and_ledger(client: httpx.Client) 
         "Weigh the beads once.",
         "weighed 112 g",
         "dried in the microwave",
-        "it is 6.0 (4.0 – 9.0) times as leaky as before",
+        "it has been 6.0 (4.0 – 9.0) times as leaky as before",
         "23 hours",
     ):
         assert shown in page, shown

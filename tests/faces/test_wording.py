@@ -33,7 +33,7 @@ def test_a_change_is_told_with_its_span_its_factor_and_where_to_look() -> None:
     )  # fmt: skip
     first, at, last = (f"{day.day} {day:%b}" for day in days)
     assert WORDS.change(changed, AS_OF) == (
-        f"Since {at} ({first.split()[0]} – {last}) it is 5.0 (3.1 – 8.2) times as leaky as before. "
+        f"Since {at} ({first.split()[0]} – {last}) it has been 5.0 (3.1 – 8.2) times as leaky as before. "
         "See whether its lid sits as it should."
     )
     assert not WORDS.change(LEAK, AS_OF)
@@ -42,9 +42,9 @@ def test_a_change_is_told_with_its_span_its_factor_and_where_to_look() -> None:
 def test_a_change_within_one_month_of_another_year_names_month_and_year_once() -> None:
     first, at, last = (datetime(2025, 7, day, 12, tzinfo=UTC) for day in (4, 5, 7))
     changed = replace(LEAK, changed_at=at, changed_between=(first, last), change_factor=Quantiles(5.0, 7.6, 11.0))
-    assert WORDS.change(changed, AS_OF).startswith("Since 5 Jul 2025 (4 – 7 Jul 2025) it is 7.6")
+    assert WORDS.change(changed, AS_OF).startswith("Since 5 Jul 2025 (4 – 7 Jul 2025) it has been 7.6")
     longer = replace(changed, changed_between=(first, last + timedelta(days=40)))
-    assert WORDS.change(longer, AS_OF).startswith("Since 5 Jul 2025 (4 Jul – 16 Aug 2025) it is")
+    assert WORDS.change(longer, AS_OF).startswith("Since 5 Jul 2025 (4 Jul – 16 Aug 2025) it has been")
 
 
 def test_a_crossing_open_to_one_side_bears_its_years() -> None:

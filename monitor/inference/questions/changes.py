@@ -128,7 +128,7 @@ def latest_change(levels: Sequence[Level]) -> Change | None:
 def words_for(change: Change) -> str:
     """Return what a change may come from, in a plain sentence."""
     if change.factor.p50 < 1.0:
-        return "It seals better since then."
+        return "It has sealed better since then."
     if change.opened == "recharge":
         return "The box was closed on fresh beads then: see whether its lid sits as it should."
     if change.opened == "opening":
