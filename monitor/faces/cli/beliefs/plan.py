@@ -92,7 +92,7 @@ def _show(planned: RechargePlan) -> None:
         show_table(("day", "box", "why"), rows, wrap={1: 24, 2: None})
         show_notes("Before you heat anything", [("", CAUTION)])
     else:
-        typer.echo("\nNo box needs drying in that time.\n")
+        typer.echo("\nNo box is known to need drying in that time.\n")
     show_notes("Not in this plan", list(planned.left_out.items()))
 
 
