@@ -76,13 +76,14 @@ _SALT_SHAPE_SD = 0.15
 class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
-    bias_share_of_accuracy: float = 0.55
-    """Standard deviation of a sensor's bias: a stated accuracy is read as a little under two of them."""
+    bias_share_of_accuracy: float = 0.5
+    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100)."""
     bias_walk: float = 0.005
     """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [per square root of a year]"""
     shape_mean: float = 0.7
-    shape_sd: float = 0.5
-    drift_sd: float = 0.15
+    shape_sd: float = 0.35
+    """Mostly between the two published isotherms, at 0 and at 1."""
+    drift_sd: float = 0.2
     """How far ln conductance wanders around its mean in a box left closed."""
     drift_days: float = 60.0
     seating_sd: float = 0.10
