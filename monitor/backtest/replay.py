@@ -76,7 +76,9 @@ def backtest(
         sightings = _sightings(pool_, looks, lambda share: progress(0.4 * share))
         share_before = 0.4 if pooled else 0.0
         answers: list[Prediction] = []
-        jobs = pool_.map(_predict, ((task, _before(sightings, task.cut_s)) for task in tasks), chunksize=4)
+        jobs = pool_.map(
+            _predict, ((task, _before(sightings, task.cut_s) if pooled else None) for task in tasks), chunksize=4
+        )
         for i, answer in enumerate(jobs):
             answers.append(answer)
             progress(share_before + (1.0 - share_before) * (i + 1) / len(tasks))
@@ -137,7 +139,8 @@ def _look(look: tuple[str, float]) -> Sighting | None:
     return sighting_of(posterior)
 
 
-def _predict(job: tuple[Task, tuple[Sighting, ...]]) -> Prediction:
+def _predict(job: tuple[Task, tuple[Sighting, ...] | None]) -> Prediction:
+    """Answer a task; None for the sightings asks what the box alone would have told."""
     task, sightings = job
     record: Record = _at_work["recorded"].records[task.box]
     limit = float(task.limit_pct) / 100.0
@@ -150,8 +153,10 @@ def _predict(job: tuple[Task, tuple[Sighting, ...]]) -> Prediction:
         posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
     except TooLittleEvidence:
         return Prediction(task, None, None)
-    habits = habits_of((other.entries for other in _at_work["recorded"].records.values()), task.cut_s)
-    posterior = replace(with_change(posterior), shelf=habits)
+    posterior = with_change(posterior)
+    if sightings is not None:
+        shelf = (other.entries for other in _at_work["recorded"].records.values())
+        posterior = replace(posterior, shelf=habits_of(shelf, task.cut_s))
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
     days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return Prediction(task, quantiles(lived_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

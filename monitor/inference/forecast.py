@@ -26,7 +26,8 @@ _STEPS = np.r_[
 ]  # fmt: skip
 """Ends of the forecast's steps: fine where a day counts, coarse where months do.
 
-Against steps of a quarter day throughout, dates differ by less than a thousand draws leave to chance.
+Against steps of a quarter day throughout, median dates come 2 % early on average, 3 % in the root mean square over 25
+boxes; an interval spans a factor of three.
 """
 _SPOOLS_OF_A_BOX_SD = 0.1
 """How far the usual humidity of the spools that come into one box lies from that of all."""
