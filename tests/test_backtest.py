@@ -1,0 +1,95 @@
+"""A replay of the past sees nothing that was stamped after its question."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from made_boxes import CLOSED_AT, Truth, made_box
+from typer.testing import CliRunner
+
+from monitor.backtest import Prediction, backtest
+from monitor.errors import ImportFileError
+from monitor.faces.cli.app import app
+
+SEEN_DAYS, CUT_DAYS = 40, 20
+BOXES = {"tight": Truth(conductance=0.08), "leaky": Truth(conductance=0.3)}
+
+
+def stamp(at: datetime) -> str:
+    return at.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def readings(until_days: float, ahead_humidity: float | None = None) -> Iterator[tuple[str, ...]]:
+    """Rows of both boxes and their room; what comes after the cut may be put to another humidity."""
+    for seed, (name, truth) in enumerate(BOXES.items()):
+        record, _, _ = made_box(truth, seen_days=SEEN_DAYS, seed=seed)
+        assert record.room is not None
+        for box, hours in ((name, record.hours), ("room", record.room)):
+            if box == "room" and seed:
+                continue
+            for i in range(int(24 * until_days)):
+                at = CLOSED_AT + timedelta(hours=i + 0.5)
+                humidity = hours.relative_humidity[i]
+                if ahead_humidity is not None and i >= 24 * CUT_DAYS:
+                    humidity = ahead_humidity
+                yield stamp(at), box, f"{hours.temperature_degc[i]:.2f}", f"{100 * humidity:.1f}"
+
+
+def a_set(folder: Path, rows: Iterator[tuple[str, ...]], events: list[tuple[str, ...]] | None = None) -> Path:
+    folder.mkdir()
+    declared = [
+        {
+            "id": name, "volume_l": truth.volume_liter, "limit_rh": 20, "style": "gasket",
+            "loaded_utc": stamp(CLOSED_AT),
+            "sensor": {"stated_accuracy_rh": 2, "resolution_rh": 0.1},
+            "desiccant": {"kind": truth.kind, "nominal_dry_g": truth.dry_mass_g, "recharge_method": "oven_120C_3h"},
+            "filament": [],
+        }
+        for name, truth in BOXES.items()
+    ]  # fmt: skip
+    (folder / "boxes.json").write_text(json.dumps({"set": "made", "boxes": declared}))
+    with gzip.open(folder / "readings.csv.gz", "wt", newline="") as out:
+        csv.writer(out).writerows([("utc_time", "box", "temperature_c", "rh_pct"), *rows])
+    with (folder / "events.csv").open("w", newline="") as out:
+        csv.writer(out).writerows([("utc_time", "box", "event", "value", "note"), *(events or [])])
+    cut = stamp(CLOSED_AT + timedelta(days=CUT_DAYS))
+    with (folder / "tasks.csv").open("w", newline="") as out:
+        asked = [("made", name, cut, "20", "400") for name in BOXES]
+        csv.writer(out).writerows([("set", "box", "cut_utc", "limit_rh", "horizon_days"), *asked])
+    return folder
+
+
+def rows_of(predictions: list[Prediction]) -> list[dict[str, str]]:
+    return [prediction.row() for prediction in predictions]
+
+
+def test_what_comes_after_the_cut_changes_nothing(tmp_path: Path) -> None:
+    past = a_set(tmp_path / "past", readings(CUT_DAYS))
+    later = stamp(CLOSED_AT + timedelta(days=CUT_DAYS + 3))
+    events = [(later, "tight", "open", "", ""), (later, "leaky", "recharge", "", "oven_120C_3h")]
+    whole = a_set(tmp_path / "whole", readings(SEEN_DAYS, ahead_humidity=0.6), events)
+    assert rows_of(backtest(whole, workers=1)) == rows_of(backtest(past, workers=1))
+
+
+def test_the_command_writes_a_row_a_question_that_holds_the_truth(tmp_path: Path) -> None:
+    folder, out = a_set(tmp_path / "made", readings(CUT_DAYS)), tmp_path / "predictions.csv"
+    done = CliRunner().invoke(app, ["backtest", str(folder), "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    with out.open(newline="") as lines:
+        rows = {row["box"]: row for row in csv.DictReader(lines)}
+    for name, truth in BOXES.items():
+        low, high = (float(rows[name][f"leak_g_per_day_per_kpa_{p}"]) for p in ("p05", "p95"))
+        assert low < truth.conductance < high
+    middle = datetime.fromisoformat(rows["leaky"]["cross_utc_p50"]).astimezone(UTC)
+    assert middle > CLOSED_AT + timedelta(days=CUT_DAYS)
+
+
+def test_a_folder_that_is_no_set_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ImportFileError, match=str(tmp_path)):
+        backtest(tmp_path)
