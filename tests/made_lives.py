@@ -38,7 +38,12 @@ class Kind:
     conductance: tuple[float, float] = (0.12, 0.5)
     """Median and sd of the logarithm. [g/day/kPa]"""
     start_humidity: tuple[float, float] = (0.035, 0.5)
+    capacity: float = 1.0
+    """Median of what beads take up over what the book says: below 1 for aged ones."""
     capacity_sd: float = 0.06
+    bed_behind: float = 0.0
+    """Share of the beads that lies deep in the bed and answers late."""
+    bed_lag_days: float = 3.0
     spools: tuple[Spool, ...] = ()
     spool_humidity: float = 0.10
     spool_core: str = "none"
@@ -100,8 +105,11 @@ def made_lives(count: int, kind: Kind, seed: int = 0, seal: FloatArray | None = 
     low, high = kind.start_humidity
     start = low * np.exp(high * rng.standard_normal(count))
     slow, at_start = _slow(kind, count, rng)
+    scale = kind.capacity * np.exp(kind.capacity_sd * rng.standard_normal(count))
+    if kind.bed_behind:
+        deep = _beads(kind, scale, kind.bed_behind)
+        slow, at_start = (*slow, deep), (*at_start, scale * deep.isotherm.loading_g_per_g(start, 21.0))
     air = Climate(np.full(hours, 1 / 24), 1e3 * vapor_kpa, warm, opened.astype(float), factor)
-    scale = np.exp(kind.capacity_sd * rng.standard_normal(count))
     humidity = follow(PhysicsBox(kind.volume_liter, conductance, _prompt(kind, scale), slow), air, start, at_start)
     shown = _shown(humidity.relative_humidity, kind, rng)
     logged = opened & (rng.random((hours, count)) < kind.share_logged)
@@ -157,7 +165,12 @@ def _warm_spells(hours: int, count: int, kind: Kind, rng: np.random.Generator) -
 def _prompt(kind: Kind, scale: FloatArray) -> tuple[Sorbent, ...]:
     if kind.desiccant is None:
         return ()
-    return (Sorbent(desiccant(kind.desiccant).isotherm, kind.dry_mass_g, scale),)
+    return (_beads(kind, scale, 1.0 - kind.bed_behind),)
+
+
+def _beads(kind: Kind, scale: FloatArray, share: float) -> Sorbent:
+    assert kind.desiccant is not None
+    return Sorbent(desiccant(kind.desiccant).isotherm, share * kind.dry_mass_g, scale, kind.bed_lag_days)
 
 
 def _slow(kind: Kind, count: int, rng: np.random.Generator) -> tuple[tuple[Sorbent, ...], tuple[FloatArray, ...]]:

@@ -38,6 +38,8 @@ BOXES = {
     "printer": replace(GEL, warm_spells_degc=8.0),
     "openings": replace(GEL, openings_a_day=0.3, share_logged=0.5),
     "lots": replace(GEL, capacity_sd=0.15),
+    "aged beads": replace(GEL, capacity=0.8),
+    "deep bed": replace(GEL, bed_behind=0.5),
     "clay": replace(GEL, desiccant="clay"),
     "alumina": replace(GEL, desiccant="alumina"),
     "orange gel": replace(GEL, desiccant="silica_gel_orange_indicating"),
