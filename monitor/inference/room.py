@@ -46,7 +46,7 @@ class Season:
 # The swing of ln p outdoors is 0.84 at 36 °N inland (TMY3 site 723170) and 0.39 on a subarctic coast (TMY3 703165);
 # a quarter kilopascal of a household's own moisture on top leaves 0.65 and 0.28. The residual's 0.2 over 6 days is that
 # of indoor records of some months (a house and an office in Belgium).
-VAPOR = Season(np.log(1.05), 0.40, 0.40, 0.20, 0.12, 0.20, 6.0)
+VAPOR = Season(np.log(1.05), 0.40, 0.38, 0.25, 0.12, 0.20, 6.0)
 TEMPERATURE = Season(20.5, 2.0, 2.0, 1.5, 0.8, 1.0, 5.0)
 
 

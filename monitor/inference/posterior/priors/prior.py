@@ -80,9 +80,9 @@ class Assumptions:
     """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100)."""
     bias_walk: float = 0.005
     """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [per square root of a year]"""
-    shape_mean: float = 0.7
-    shape_sd: float = 0.35
-    """Mostly between the two published isotherms, at 0 and at 1."""
+    shape_mean: float = 0.5
+    shape_sd: float = 0.4
+    """Somewhere between the two published isotherms, at 0 and at 1."""
     drift_sd: float = 0.2
     """How far ln conductance wanders around its mean in a box left closed."""
     drift_days: float = 60.0
