@@ -42,12 +42,25 @@ def test_every_command_in_the_readme_exists_with_its_options(line: str) -> None:
             group, context = inner, typer.Context(inner, info_name=word, parent=context)
 
 
-def test_shelf_file_in_the_readme_is_a_valid_one(tmp_path: Path) -> None:
+def shelf_shown(folder: Path) -> Path:
     (shelf_text,) = [block for kind, block in BLOCKS if kind == "toml"]
-    (tmp_path / "shelf.toml").write_text(shelf_text, encoding="utf-8")
-    (tmp_path / "mqtt.secret").write_text("hush")
-    (tmp_path / "mqtt.secret").chmod(0o600)
-    shelf = load_shelf(tmp_path, environment={})
+    (folder / "shelf.toml").write_text(shelf_text, encoding="utf-8")
+    (folder / "mqtt.secret").write_text("hush")
+    (folder / "mqtt.secret").chmod(0o600)
+    return folder
+
+
+def test_what_is_logged_and_recharged_in_the_readme_can_be_so_word_for_word(tmp_path: Path) -> None:
+    shelf = shelf_shown(tmp_path)
+    deeds = [line for line in commands_shown() if line.split()[1] in {"log", "lot", "charge", "recharge"}]
+    assert len(deeds) >= 9
+    for line in deeds:
+        done = CliRunner().invoke(app, ["--shelf", str(shelf), *shlex.split(line)[1:]])
+        assert done.exit_code == 0, f"{line}: {done.output}"
+
+
+def test_shelf_file_in_the_readme_is_a_valid_one(tmp_path: Path) -> None:
+    shelf = load_shelf(shelf_shown(tmp_path), environment={})
     assert [box.name for box in shelf.boxes] == ["left-top"]
     assert len(shelf.feeds) == 2
 
