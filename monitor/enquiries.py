@@ -33,6 +33,8 @@ class LeakTest:
     other_way: LedgerEntry | None
     together: Quantiles | None
     """Conductance from both runs; None where there is only this one. [g/day/kPa]"""
+    filled_at: datetime | None = None
+    """When beads were last put in before the test, by the ledger: with them in it, it was none."""
 
 
 def leak_when_empty(
@@ -67,7 +69,9 @@ def leak_when_empty(
     )  # fmt: skip
     other = _other_way(entry, earlier)
     points = other.conductance_g_per_day_per_kpa if other else None
-    return LeakTest(entry, found, other, both_ways(there, Quantiles(*points)) if points else None)
+    return LeakTest(
+        entry, found, other, both_ways(there, Quantiles(*points)) if points else None, _filled_at(earlier, start)
+    )
 
 
 def series_of(readings: Sequence[Reading], name: str) -> ReadingSeries:
@@ -89,6 +93,12 @@ def _refuse_beads(box: Box, start: datetime, end: datetime, earlier: Sequence[Le
             raise TooLittleEvidence(
                 f"beads went into {box.name} on {entry.at:%Y-%m-%d %H:%M} UTC, within the test; end it before that"
             )
+
+
+def _filled_at(earlier: Sequence[LedgerEntry], start: datetime) -> datetime | None:
+    """When beads last went in; taking them out is not logged."""
+    there = [e.at for e in earlier if e.kind in (EntryKind.charge, EntryKind.recharge) and e.at <= start]
+    return max(there, default=None)
 
 
 def _other_way(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> LedgerEntry | None:

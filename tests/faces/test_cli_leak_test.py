@@ -169,3 +169,11 @@ def test_beads_within_the_test_are_named(tmp_path: Path) -> None:
     with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
         stores.ledger.log(LedgerEntry(EntryKind.recharge, "tall", CLOSED + timedelta(days=2)))
     assert "beads went into tall on 2026-03-03 00:00 UTC" in str(ask(shelf, *SPAN).exception)
+
+
+def test_beads_that_the_ledger_still_has_in_the_box_are_asked_about(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.1))
+    assert "Were they out?" not in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.ledger.log(LedgerEntry(EntryKind.charge, "tall", CLOSED - timedelta(days=9), logged_at=CLOSED))
+    assert "2026-02-20" in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])

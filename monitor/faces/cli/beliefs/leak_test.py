@@ -154,6 +154,11 @@ def _notes(test: LeakTest) -> list[str]:
     found, other = test.found, test.other_way
     way = "drier than the room, so it rose" if found.upward else "moister than the room, so it fell"
     notes = [f"Rests on {found.hours} hours; the box started {way}."]
+    if test.filled_at is not None:
+        day = f"{test.filled_at:%Y-%m-%d}"
+        notes.append(
+            f"Beads went in on {day}, by the ledger. Were they out? With beads in the box this was no test: undo it."
+        )
     if found.walls_matter:
         notes.append("Walls of this material take up water: the air alone would have moved faster, by a guess.")
     if other is None:
