@@ -211,7 +211,7 @@ def _dry_mass(books: Books, beads: Desiccant, run: Run, charge: Charge, start_g:
     if charge.dry_mass_g is not None:
         sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
         return beliefs.known_dry_mass(charge.dry_mass_g, sd, "an earlier run of this charge")
-    if charge.state == "new":
+    if charge.state == "new" and all(w.mass_g >= beliefs.least_dry_of_new(start_g) for w in run.weighings):
         return beliefs.dry_mass_of_new(start_g)
     if charge.state == "room":
         start = run.start

@@ -130,3 +130,17 @@ def test_cautions_stand_where_the_step_is() -> None:
     assert any("no metal" in caution.text for caution in blue)
     assert all(caution.source for caution in blue)
     assert not any("no metal" in caution.text for caution in before_heating(desiccant("clay"), "oven", "metal"))
+
+
+def test_beads_wetter_than_new_ones_can_be_are_asked_about_and_then_reckoned_so(desk: Desk) -> None:
+    """The same batch weighed out as new: its losses are more than a fresh bag holds, and the scale is believed."""
+    desk.keep(ChargePortioned("bag", "march", WET_G, "glass", 0.0, "new"), AT)
+    run = desk.start("bag", MICROWAVE, AT, room=ROOM)
+    desk.weigh(RunWeighed(run.name, 0.0, WET_G), AT)
+    with pytest.raises(TrapError, match="fresh from the bag hold"):
+        desk.weigh(RunWeighed(run.name, 180.0, WET_G - 24.0), AT)
+    for minutes, loss_g in MICROWAVE_LOSSES[1:]:
+        report = desk.weigh(RunWeighed(run.name, 60.0 * minutes, WET_G - loss_g), AT, confirmed=True)
+        if minutes == 3:
+            assert report.verdict is not Verdict.done
+    assert report.dry_mass_g.p05 < WET_G - MICROWAVE_LOSSES[-1][1]

@@ -62,6 +62,11 @@ def dry_mass_of_new(mass_g: float) -> DryMass:
     return DryMass(mass_g / (1.0 + NEW_LOADING), sd, "new beads carry about 2.5 % of water")
 
 
+def least_dry_of_new(mass_g: float) -> float:
+    """Return what beads that were thought fresh from the bag weigh at least when dry; below it they were not. [g]"""
+    return mass_g / (1.0 + NEW_LOADING + 3.0 * NEW_LOADING_SD)
+
+
 def dry_mass_from_room(
     mass_g: float,
     desiccant: Desiccant,
