@@ -119,7 +119,7 @@ def _later(
         yield _gain(run, mass_g, last.mass_g, resolution_g, other_tares_g)
     least_g = _least_g(run.charge_before, before[0].mass_g, desiccant)
     if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None:
-        yield from _wetter_than_new(before[0].mass_g, mass_g)
+        yield from _wetter_than_new(before[0].mass_g, last.mass_g, mass_g)
     if mass_g < least_g - slack_g:
         text = f"{mass_g:.0f} g is less than these beads weigh bone dry (about {least_g:.0f} g)"
         yield Trap("more water than there was", f"{text}: spilled, another holder, or a slip of the pen?")
@@ -129,9 +129,11 @@ def _later(
         yield Trap("more than the heat allows", f"{text} was (at most {bound_g:.0f} g)")
 
 
-def _wetter_than_new(start_g: float, mass_g: float) -> Iterable[Trap]:
-    held_g = start_g - least_dry_of_new(start_g)
-    if start_g - mass_g > held_g:
+def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[Trap]:
+    """Asked once, at the weighing that shows it first."""
+    least_g = least_dry_of_new(start_g)
+    held_g = start_g - least_g
+    if mass_g < least_g <= last_g:
         text = f"{start_g - mass_g:.0f} g driven off, and beads fresh from the bag hold at most {held_g:.0f} g"
         yield Trap(
             "wetter than new", f"{text}: did they stand in the open? If so, they are reckoned as such from here on"

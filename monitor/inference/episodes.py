@@ -46,7 +46,7 @@ class Habits:
 
     openings_per_day: float
     events_per_day: float
-    """Spool swaps, and steps of humidity that nobody logged."""
+    """Spool swaps; of one box alone also the steps of humidity that nobody logged."""
 
 
 @dataclass(frozen=True)

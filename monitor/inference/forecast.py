@@ -12,7 +12,7 @@ from monitor.inference.episodes import habits_from
 from monitor.inference.leak import quantiles
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.filter import airs, opening_dose_g, swap_g_per_humidity
+from monitor.inference.posterior.filter import airs, opening_dose_g, swap_dose_g
 from monitor.inference.posterior.fit import given_below
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
@@ -131,11 +131,9 @@ def _step(  # noqa: PLR0917
     loading, wander, ajar = stepped.loading_g_per_g, front.wander, front.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
-        given = swap_g_per_humidity(box, posterior.problem.prior.swapped_g_per_humidity, front.slope)
-        grams = opened * opening_dose_g(box, air, front.humidity)
-        grams = grams + swapped * given * (usage.swapped_humidity - front.humidity)
+        swap_g, swap_var = swap_dose_g(posterior.problem, box, front.humidity, front.slope, usage.swapped_humidity)
+        grams = opened * opening_dose_g(box, air, front.humidity) + swapped * swap_g
         loading = loading + grams / box.dry_mass_g
-        swap_var = (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
         noise = noise + (opened * assume.opening_sd_g**2 + swapped * swap_var) / box.dry_mass_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
         seated_anew, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated

@@ -36,7 +36,10 @@ _LEAST_APART, _MOST_LEFT = 0.12, 0.5
 """Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step."""
 _HELD_S, _HELD_WITHIN = 600.0, 0.01
 _CHANCE_ALL, _CHANCE_ALL_BRIEF, _CHANCE_ODD = 0.35, 0.10, 0.05
-"""That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there."""
+"""That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there.
+
+These, and the spreads below, are judgements: no survey of how people open boxes is known to us.
+"""
 _ODD_SD = 0.15
 _EITHER_WAY = 0.2
 _SCATTER = 0.005

@@ -57,7 +57,7 @@ def leak_test(
     if as_json:
         from monitor.faces.cli.output import show_json
 
-        show_json(_answer(test, number))
+        show_json(_answer(test, number, shelf))
         return
     _show(test, asked, number, shelf)
 
@@ -112,7 +112,7 @@ def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
     return readings
 
 
-def _answer(test: LeakTest, number: int | None) -> dict[str, Any]:
+def _answer(test: LeakTest, number: int | None, shelf: Shelf) -> dict[str, Any]:
     from dataclasses import asdict
 
     found = test.found
@@ -125,7 +125,7 @@ def _answer(test: LeakTest, number: int | None) -> dict[str, Any]:
         "direction": "up" if found.upward else "down",
         "both_ways_g_per_day_per_kpa": None if test.together is None else asdict(test.together),
         "entry": number,
-        "notes": _notes(test),
+        "notes": _notes(test, shelf),
     }
 
 
@@ -143,19 +143,19 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     if test.together is not None:
         rows.append((f"leak by both runs, {unit}", wording.masses(test.together)))
     show_table((box.name, "empty box (90 %)"), rows)
-    for note in _notes(test):
+    for note in _notes(test, shelf):
         say(note)
     if number is not None:
         say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
             f"Log the recharge when beads go in again: `siccast log recharge {box.name}`.")  # fmt: skip
 
 
-def _notes(test: LeakTest) -> list[str]:
+def _notes(test: LeakTest, shelf: Shelf) -> list[str]:
     found, other = test.found, test.other_way
     way = "drier than the room, so it rose" if found.upward else "moister than the room, so it fell"
     notes = [f"Rests on {found.hours} hours; the box started {way}."]
     if test.filled_at is not None:
-        day = f"{test.filled_at:%Y-%m-%d}"
+        day = f"{test.filled_at.astimezone(shelf.timezone):%Y-%m-%d}"
         notes.append(
             f"Beads went in on {day}, by the ledger. Were they out? With beads in the box this was no test: undo it."
         )

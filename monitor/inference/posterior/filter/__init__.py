@@ -12,7 +12,7 @@ References
 """
 
 from monitor.inference.posterior.filter.course import run, run_on
-from monitor.inference.posterior.filter.disturbances import opening_dose_g, swap_g_per_humidity
+from monitor.inference.posterior.filter.disturbances import opening_dose_g, swap_dose_g
 from monitor.inference.posterior.filter.sightings import reading_noise
 from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box, settled
 
@@ -26,5 +26,5 @@ __all__ = [
     "run",
     "run_on",
     "settled",
-    "swap_g_per_humidity",
+    "swap_dose_g",
 ]

@@ -32,11 +32,9 @@ def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
     humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
     if openings:
         state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
-    given = swap_g_per_humidity(box, problem.prior.swapped_g_per_humidity, slope)
-    state.loading = state.loading + swaps * given * (assume.swapped_humidity - humidity) / box.dry_mass_g
-    grams = openings * assume.opening_sd_g**2 + swaps * (
-        (assume.swapped_humidity_sd * given) ** 2 + assume.swap_least_sd_g**2
-    )
+    swap_g, swap_var = swap_dose_g(problem, box, humidity, slope, assume.swapped_humidity)
+    state.loading = state.loading + swaps * swap_g / box.dry_mass_g
+    grams = openings * assume.opening_sd_g**2 + swaps * swap_var
     state.var_loading = state.var_loading + grams / box.dry_mass_g**2 + (step / np.maximum(slope, FLATTEST)) ** 2
     if assume.wandering_leak:
         state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
@@ -49,9 +47,14 @@ def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
     return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
 
 
-def swap_g_per_humidity(box: DrawnBox, spool_g_per_humidity: float, slope: FloatArray) -> FloatArray:
-    """Return the water a swapped-in spool gives or takes for a humidity of 1 between it and the box.
+def swap_dose_g(
+    problem: Problem, box: DrawnBox, humidity: FloatArray, slope: FloatArray, swapped_humidity: FloatArray | float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the water one swapped-in spool brings on average [g], and its variance from spool to spool [g²].
 
     Spool and charge come to rest with one another: two stores in series. ``slope`` is that of humidity over loading.
     """
-    return np.asarray(1.0 / (1.0 / spool_g_per_humidity + slope / box.dry_mass_g))
+    assume = problem.assumptions
+    per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + slope / box.dry_mass_g)
+    variance = (assume.swapped_humidity_sd * per_humidity) ** 2 + assume.swap_least_sd_g**2
+    return np.asarray(per_humidity * (swapped_humidity - humidity)), np.asarray(variance)
