@@ -20,7 +20,7 @@ from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, opened
 lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
 charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
 
-Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 314, 0.3kg or 11oz, without the holder.")]
+Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 180, 0.2kg or 6.5oz, without the holder.")]
 STATES = ("new", "room", "unknown")
 
 

@@ -39,7 +39,7 @@ def mass_g(text: str, shelf: Shelf) -> float:
     """Return grams; without a unit in the unit of the shelf."""
     found = _MASS.match(text.strip().lower())
     if found is None:
-        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 305, 305g, 0.3kg or 10.8oz")
+        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 180, 180g, 0.2kg or 6.5oz")
     grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
     if not 0.0 < grams <= MOST_G:
         raise typer.BadParameter(f"'{text}' won't do; a weight is more than nothing and at most 50 kg")
