@@ -22,6 +22,7 @@ class Lot:
 
     bought: LotBought
     left_g: float
+    bought_at: datetime | None = None
 
     @property
     def name(self) -> str:

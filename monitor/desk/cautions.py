@@ -25,7 +25,7 @@ HOT_SPOTS = Caution(
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "A hundred grams of water are 170 liters of steam: no tight lid, and open it away from your face.",
+    "Water becomes 1,700 times its volume in steam: no tight lid, and open it away from your face.",
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(

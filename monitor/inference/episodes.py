@@ -19,6 +19,8 @@ _WITH_THE_CHARGE_S = 2 * 3600.0
 _UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
 _UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
 """What is believed before the first entry: hardly ever opened, and soon unlearned."""
+_FILLED_WITHIN_S = 24 * HOUR_S
+"""Beads that join others so soon after the first went in with the spools."""
 _SETTLE_HOURS = 36
 """Steps sooner after closing belong to the closing itself."""
 
@@ -136,7 +138,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         dry_mass_g=(declared.dry_mass_g or 0.0) if declared and has_beads else 0.0,
         method="unknown" if unlogged or charge is None else charge.method or "unknown",
         known_loading=None if unlogged or charge is None else charge.loading_g_per_g,
-        spools_went_in=not unlogged and len(starts) == 1,
+        spools_went_in=not unlogged and start_s - first_s < _FILLED_WITHIN_S,
         unlogged=unlogged,
         loaded_mass=loaded,
         weighings=tuple(w for w in weighed if loaded is None or w.at_s > loaded.at_s + _WITH_THE_CHARGE_S),

@@ -47,7 +47,7 @@ class Asked:
         """How this shelf wants things said."""
         from monitor.faces.wording import Wording
 
-        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+        return Wording.of(self.shelf)
 
     @property
     def worst_first(self) -> list[Assessment]:

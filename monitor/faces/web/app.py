@@ -129,4 +129,4 @@ class Pages:
 
     @property
     def _wording(self) -> Wording:
-        return Wording(self.site.timezone, self.site.fahrenheit, self.site.ounces)
+        return Wording.of(self.site)

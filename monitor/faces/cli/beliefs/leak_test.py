@@ -133,7 +133,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     from monitor.faces.cli.output import say, show_table
     from monitor.faces.wording import Wording, spread
 
-    wording: Wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+    wording: Wording = Wording.of(shelf)
     unit = f"{wording.mass_unit}/day/kPa"
     rows = [
         (f"leak, {unit}", wording.masses(test.found.conductance_g_per_day_per_kpa)),

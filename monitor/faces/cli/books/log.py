@@ -197,7 +197,7 @@ def show(
         return
     if not entries:
         typer.echo("nothing was written down yet")
-    wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+    wording = Wording.of(shelf)
     rows = [
         (
             str(entry.entry_id),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.errors import SiccastError
 from monitor.faces.cli import given
 from monitor.settings import load_shelf, shelf_folder
 
@@ -40,11 +41,11 @@ class Opened:
         """How this shelf wants things said."""
         from monitor.faces.wording import Wording
 
-        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+        return Wording.of(self.shelf)
 
-    def keep(self, deed: Deed, said: str) -> None:
+    def keep(self, deed: Deed, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
-        logged = self.desk.keep(deed, self.at)
+        logged = self.desk.keep(deed, self.at, confirmed=sure)
         typer.echo(f"{said}; `siccast lot undo {logged.deed_id}` takes it back")
 
 
@@ -57,4 +58,9 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     shelf = load_shelf(shelf_folder(context.obj))
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     with open_stores(shelf.database_path, read_only=read_only) as stores:
-        yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        try:
+            yield it
+        except SiccastError as error:
+            error.args = (it.wording.in_own_units(str(error)),)
+            raise

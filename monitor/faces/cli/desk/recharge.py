@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
 
 RunName = Annotated[str | None, typer.Option("--run", help="Run or charge; the one going on when left out.")]
-Step = Annotated[str, typer.Option("--step", help="Smallest step the scale shows.")]
+Step = Annotated[str | None, typer.Option("--step", help="Smallest step the scale shows; as typed when left out.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +47,7 @@ def start(
     room: RoomAir = None,
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder on this scale; 0 if zeroed.")] = None,
     weight: Annotated[str | None, typer.Option(help="The first weighing, before the heat.")] = None,
-    step: Step = "1g",
+    step: Step = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
@@ -57,7 +57,7 @@ def start(
         tool = named_appliance(it, appliance, kind, temperature, power_w)
         empty_g = None if tare is None else (0.0 if tare.strip() in ("0", "0g") else typed.mass_g(tare, it.shelf))
         shown_g = None if weight is None else typed.mass_g(weight, it.shelf)
-        step_g = typed.mass_g(step, it.shelf)
+        step_g = _step_g(it, step, weight or "")
         run = it.desk.start(charge, tool, it.at, room=typed.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
         if not as_json:
             say_beginning(it, run.name)
@@ -84,7 +84,7 @@ def weigh(
     after: Annotated[str | None, typer.Option(help="Heating since the last weighing, as in 3 (minutes) or 8h.")] = None,
     total: Annotated[str | None, typer.Option(help="Heating in all, instead of --after.")] = None,
     run: RunName = None,
-    step: Step = "1g",
+    step: Step = None,
     hot: Annotated[bool, typer.Option(help="They were still hot.")] = False,
     scale: Annotated[
         str | None, typer.Option(help="What the scale stood on instead of grams: milk, oil, ounces, or a density.")
@@ -107,7 +107,7 @@ def weigh(
             going.name,
             heated_s,
             typed.mass_g(weight, it.shelf),
-            typed.mass_g(step, it.shelf),
+            _step_g(it, step, weight),
             hot,
             1.0 if scale is None else scale_factor(scale),
         )
@@ -161,7 +161,7 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
         typer.echo(verdict_sentence(report))
         typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
         typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
-        say_cautions([(caution.text, caution.source) for caution in at_the_end()])
+        say_cautions(at_the_end(), it.wording)
 
 
 @recharge.command("jar-check")
@@ -249,9 +249,14 @@ def named_appliance(
     if temperature is not None:
         degc = typed.temperature_degc(temperature, it.shelf)
         if not 20.0 <= degc <= 300.0:
-            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at 20 to 300 °C")
+            right = "68 to 572 °F" if it.shelf.fahrenheit else "20 to 300 °C"
+            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at {right}")
         tool = replace(tool, temperature_degc=degc)
     return tool if power_w is None else replace(tool, power_w=power_w)
+
+
+def _step_g(it: Opened, step: str | None, shown: str) -> float:
+    return typed.step_g(shown, it.shelf) if step is None else typed.mass_g(step, it.shelf)
 
 
 def scale_factor(text: str) -> float:
