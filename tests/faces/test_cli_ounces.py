@@ -53,6 +53,8 @@ def test_an_evening_at_the_desk_is_in_ounces_and_fahrenheit_throughout(shelf: Pa
         "recharge start cup warm-box --weight 11.3",
         "recharge weigh 10.8 --after 6h",
         "recharge weigh 10.6 --after 6h",
+        "recharge compare --plot",
+        "recharge reach cup",
         "recharge finish",
         "charge put cup pla",
         "charge top-up cup 2oz",
