@@ -10,7 +10,6 @@ import random
 import select
 import ssl
 import time
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
 from paho.mqtt import client as paho
@@ -19,6 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
+from monitor.feed.clocks import Arrivals
 from monitor.feed.gathered import GatheringClient
 from monitor.records import RawMessage
 
@@ -78,6 +78,7 @@ class MqttFeed:
         self._answer: str | None = None
         self._failures = 0
         self._try_again_at = 0.0
+        self._arrivals = Arrivals()
         self._client = self._make_client(will)
 
     def __enter__(self) -> Self:
@@ -237,11 +238,12 @@ class MqttFeed:
         return bool(readable)
 
     def _handed_out(self) -> list[RawMessage]:
-        """Return what has arrived on this connection, all at the present instant."""
-        now, connection, arrived = datetime.now(tz=UTC), self._connections, self._client.arrived
+        """Return what has arrived on this connection, each message at an instant of its own."""
+        connection, arrived = self._connections, self._client.arrived
+        stamps = self._arrivals.stamps(len(arrived))
         messages = [
-            RawMessage(self._name, topic, payload, now, packet_id and _Token(connection, packet_id), retained)
-            for topic, payload, packet_id, retained in arrived
+            RawMessage(self._name, topic, payload, at, packet_id and _Token(connection, packet_id), retained)
+            for at, (topic, payload, packet_id, retained) in zip(stamps, arrived, strict=True)
         ]
         arrived.clear()
         return messages

@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 class Readings(Protocol):
     """A time series of readings; adding the same reading twice changes nothing."""
 
+    @property
+    def contested(self) -> Sequence[Rejection]:
+        """What the last ``add`` itself kept among the rejected messages: readings at odds with one held already."""
+        ...
+
     def add(
         self,
         readings: Iterable[Reading],
@@ -25,9 +30,10 @@ class Readings(Protocol):
         """Store readings and rejections in one transaction and return how many readings were new.
 
         All of them land or none does. A reading already held, known by its box and its instant, stays as it was;
-        one that claims the same box and instant with other values is kept among the rejected messages. Without a
-        time of its own but with a ``seq``, a reading is known by box, seq and values for a day. ``halves`` replace
-        those that waited for their other quantity.
+        one that claims the same box and instant with other values is kept among the rejected messages, and so is one
+        that the store can't hold. Without a time of its own but with a ``seq``, a reading is known by box, seq and
+        values for a day, until its node counts anew; with neither, each is a reading. Where its arrival is taken, it
+        goes to the next free millisecond. ``halves`` replace those that waited for their other quantity.
 
         Raises
         ------

@@ -88,6 +88,28 @@ def test_unacknowledged_messages_come_again_and_are_stored_once(mosquitto: Mosqu
 
 
 @pytest.mark.broker
+@pytest.mark.parametrize("numbered", [True, False])
+def test_readings_without_a_time_are_each_one_though_they_come_at_once(
+    mosquitto: Mosquitto, stores: Stores, numbered: bool
+) -> None:
+    """Steady air, six readings while we were away, the third sent twice as a node does that had no answer."""
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    subscribe(address)
+    told = [{"temperature_c": 21.0 + number // 2, "rh_pct": 17.0} for number in range(6)]
+    if numbered:
+        told = [reading | {"seq": 40 + number} for number, reading in enumerate(told)]
+    told.insert(3, told[2])
+    publish(mosquitto.port, [json.dumps(reading).encode() for reading in told])
+    tally = listen(address, stores, 7).tally
+    new = 6 if numbered else 7
+    assert (tally.new, tally.repeated, tally.rejected) == (new, 7 - new, 0)
+    assert str(tally) == f"{new} new readings, {7 - new} repeated, 0 rejected"
+    series = stores.readings.series("box1")
+    assert len(series) == new
+    assert series.temperature_degc.tolist() == sorted(series.temperature_degc), "in the order in which they came"
+
+
+@pytest.mark.broker
 def test_a_bad_message_neither_blocks_nor_returns(mosquitto: Mosquitto, stores: Stores) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     subscribe(address)
@@ -156,6 +178,8 @@ class OneBatch:
 
 class BusyAtFirst:
     """A store that can't be written the first few times."""
+
+    contested = ()
 
     def __init__(self, stores: Stores, failures: int) -> None:
         self._stores = stores

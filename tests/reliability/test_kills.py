@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.reliability.harness import Listener, Stream, stored
+from tests.reliability.harness import Listener, Stream, stored, stored_numbers
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,3 +49,17 @@ def test_ten_kills_in_fifty_thousand_messages(mosquitto: Mosquitto, tmp_path: Pa
     during = kill_under_load(listener, stream, kills=10, pause_s=(0.1, 0.5))
     assert during == 10, "a kill came after the stream and proves nothing"
     assert_each_once(listener, stream)
+
+
+@pytest.mark.broker
+def test_kills_under_readings_that_tell_no_time(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """Steady air too: all values are equal, and only the numbers tell the readings apart."""
+    listener = Listener.at(tmp_path / "shelf", mosquitto.port)
+    stream = Stream(mosquitto.port, total=12_000, per_s=2_500, timed=False)
+    during = kill_under_load(listener, stream, kills=3, pause_s=(0.1, 0.5))
+    assert during == 3, "a kill came after the stream and proves nothing"
+    rows, verdict, rolled_up = stored(listener.database)
+    numbers = stored_numbers(listener.database)
+    assert set(numbers) == stream.expected_numbers()
+    assert len(numbers) == len(set(rows)) == rolled_up == stream.total
+    assert verdict == "ok"

@@ -8,7 +8,6 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.errors import UnusableMessageError
 from monitor.feed.formats import values
 from monitor.feed.formats.mapped import JsonPlace
 from monitor.records import HalfReading, Quantity, Reading
@@ -48,24 +47,23 @@ class Joiner:
         check = values.temperature_degc if quantity is Quantity.temperature else values.relative_humidity
         return HalfReading(self.feed, box, quantity, arrived_at, check(value, place.unit, quantity.value))
 
-    def join(self, half: HalfReading) -> Reading | None:
-        """Return the reading that this half completes, or None while it waits.
+    def join(self, half: HalfReading) -> tuple[Reading | None, HalfReading | None]:
+        """Return the reading that this half completes, and the half before it that is given up, where there are such.
 
-        Raises
-        ------
-        UnusableMessageError
-            When a half before this one was given up; this one waits in its place.
+        A half that completes nothing waits, in the place of one of its own quantity that waited.
         """
         other = self._waiting.get((half.box, half.quantity.other))
         if other is not None and half.at - other.at <= self.window:
             del self._waiting[other.box, other.quantity]
             temperature, humidity = (half, other) if half.quantity is Quantity.temperature else (other, half)
-            return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False)
+            return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False), None
         before = self._waiting.get((half.box, half.quantity))
         self._waiting[half.box, half.quantity] = half
-        if before is not None and before.at != half.at:
-            raise UnusableMessageError(
-                f"the {before.quantity} of box '{before.box}' at {before.at:%Y-%m-%dT%H:%M:%SZ} found no"
-                f" {before.quantity.other} within {self.window.total_seconds():g} s"
-            )
-        return None
+        return None, before
+
+    def why_alone(self, half: HalfReading) -> str:
+        """Return why a half was given up."""
+        return (
+            f"the {half.quantity} of box '{half.box}' at {half.at:%Y-%m-%dT%H:%M:%SZ} found no"
+            f" {half.quantity.other} within {self.window.total_seconds():g} s"
+        )

@@ -86,8 +86,15 @@ def shown(value: Any) -> str:
         text = value.decode("utf-8", "replace") if isinstance(value, bytes) else repr(value)
     except RecursionError:
         text = "a deeply nested value"
-    line = "".join(letter if letter.isprintable() else "�" for letter in text[:_SHOWN])
-    return line + "…" if len(text) > _SHOWN else line
+    return escaped(text, _SHOWN)
+
+
+def escaped(text: str, at_most: int | None = None) -> str:
+    """Return a text on one line: what a terminal obeys, or what turns the order of letters round, as its escape."""
+    line = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text[:at_most]
+    )
+    return line + "…" if at_most is not None and len(text) > at_most else line
 
 
 def _from_iso(value: Any, name: str) -> datetime:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -21,7 +22,6 @@ from monitor.store.sqlite.rows import (
 )
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
@@ -32,6 +32,12 @@ if TYPE_CHECKING:
 
 MS_PER_HOUR = 3_600_000
 _FIRST_MS, _LAST_MS = -(2**62), 2**62
+
+_WONT_GO_IN = (
+    ValueError, OverflowError, TypeError,
+    sqlite3.IntegrityError, sqlite3.DataError, sqlite3.InterfaceError, sqlite3.ProgrammingError,
+)  # fmt: skip
+"""What a single row is to blame for; a file that is locked, full or damaged says something else."""
 
 _INSERT = """
 INSERT OR IGNORE INTO readings VALUES (
@@ -61,6 +67,7 @@ class SqliteReadings:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._box_ids: dict[str, int] = {}
+        self.contested: list[Rejection] = []
 
     def add(
         self,
@@ -71,11 +78,11 @@ class SqliteReadings:
         """Store readings and rejections in one transaction and return how many readings were new."""
         try:
             with self._database.transaction() as connection:
-                new, contested = self._insert(connection, readings)
+                new, self.contested = self._insert(connection, readings)
                 _keep_newest(connection, new)
                 _roll_up(connection, (row for row, _ in new))
                 self._inserted(connection, (row for row, _ in new))
-                add_rejections(connection, [*rejections, *contested])
+                add_rejections(connection, [*rejections, *self.contested])
                 sidelines.replace_halves(connection, halves)
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
@@ -163,21 +170,43 @@ class SqliteReadings:
     def _insert(
         self, connection: sqlite3.Connection, readings: Iterable[Reading]
     ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
-        """Insert what is not held yet; return that, and what was at odds with a reading held already."""
+        """Insert what is not held yet; return that, and what was at odds with a reading held already or won't go in."""
         new, contested = [], []
-        thinned = sidelines.thinned(connection)
+        thinned, stand_ins = sidelines.thinned(connection), sidelines.StandIns()
         for reading in readings:
-            row = to_row(self._box_id(connection, reading.box), reading)
-            if not reading.sent_at_known and sidelines.came_before(connection, row):
-                continue
-            if thinned and sidelines.was_thinned(connection, thinned, row):
-                continue
-            if connection.execute(_INSERT, row).rowcount:
-                new.append((row, reading))
-            elif (held := _held(connection, row)) != row[TEMPERATURE : HUMIDITY + 1]:
-                contested.append(_contest(reading, held))
+            try:
+                told = self._insert_one(connection, reading, thinned, stand_ins)
+            except _WONT_GO_IN as error:
+                told = _refuse(reading, error)
+            if isinstance(told, Rejection):
+                contested.append(told)
+            elif told is not None:
+                new.append((told, reading))
         connection.executemany(_INSERT_MARKS, [(*row[:2], reading.marks) for row, reading in new if reading.marks])
         return new, contested
+
+    def _insert_one(
+        self,
+        connection: sqlite3.Connection,
+        reading: Reading,
+        thinned: dict[int, tuple[int, int]],
+        stand_ins: sidelines.StandIns,
+    ) -> Row | Rejection | None:
+        """Insert a reading and return its row; why not, where it is at odds with what is held; or None if it is held.
+
+        An arrival that stands in for a time says nothing against a second reading: that one goes to the next instant.
+        """
+        row = to_row(self._box_id(connection, reading.box), reading)
+        if not reading.sent_at_known and sidelines.came_before(connection, row):
+            return None
+        if thinned and sidelines.was_thinned(connection, thinned, row):
+            return None
+        while not connection.execute(_INSERT, row).rowcount:
+            if reading.sent_at_known:
+                held = _held(connection, row)
+                return None if held == row[TEMPERATURE : HUMIDITY + 1] else _contest(reading, held)
+            row = stand_ins.next_after(row)
+        return row
 
     def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         """Called within the transaction with the new rows; a store that forwards them hooks in here."""
@@ -221,6 +250,16 @@ def _contest(reading: Reading, held: tuple[int, int]) -> Rejection:
         payload=told.encode(),
         reason=f"box '{reading.box}' already has {held[0] / 100:.2f} °C and {held[1] / 100:.2f}% at"
         f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {told} came later for that instant and does not replace it",
+    )
+
+
+def _refuse(reading: Reading, error: Exception) -> Rejection:
+    return Rejection(
+        arrived_at=reading.at,
+        feed="store",
+        topic=reading.box,
+        payload=repr(reading).encode("utf-8", "replace"),
+        reason=f"the database can't hold this reading ({type(error).__name__}: {error}); please report it as a defect",
     )
 
 
