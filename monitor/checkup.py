@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
+from monitor.feed.formats.values import escaped
 from monitor.records import ROOM, Mark
 
 if TYPE_CHECKING:
@@ -141,11 +142,11 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
     if not findings.health:
         yield Finding("listener", Verdict.look, "no listener has ever said a word here", "start `siccast listen`")
     for topic, payload in sorted(findings.health.items()):
-        name = topic.rsplit("/", 1)[-1]
+        name = escaped(topic.rsplit("/", 1)[-1], 60)
         try:
             told = json.loads(payload)
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = str(told["state"])
+            state = escaped(str(told["state"]), 60)
         except (ValueError, KeyError, TypeError):
             yield Finding(f"listener {name}", Verdict.look, "its last words can't be read", "restart it")
             continue

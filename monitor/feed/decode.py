@@ -14,7 +14,7 @@ from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
 from monitor.feed.formats.topics import MAX_BOX_NAME, TopicPattern, is_box_name
-from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, shown
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
 from monitor.records import Quantity, Reading, Rejection
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
 
 _KEPT_OF_OVERSIZED_BYTES = 4096
+_KEPT_APART = 100
+"""Refused elements of one message that are kept each with its own reason; a stranger's array may hold 100,000."""
 _KEPT_OF_TOPIC = 1024
 """Letters; no feed has a topic so long, and a stranger's may have 65,535."""
 
@@ -96,6 +98,8 @@ class Decoder:
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
         route, box = self._place(message.topic)
+        if message.left_out_bytes:
+            refuse_longer(len(message.payload) + message.left_out_bytes)
         if route.joiner is not None:
             self._decode_half(
                 message,
@@ -126,12 +130,18 @@ class Decoder:
     ) -> None:
         if not elements:
             raise UnusableMessageError("the array is empty; it has to hold at least one reading")
+        refused = []
         for place, element in enumerate(elements):
             try:
                 reading = payload_format.reading(box, element, message.arrived_at)
                 decoded.readings.append(self._settle(reading, message))
             except Exception as error:
-                decoded.rejections.append(_reject(message, f"element {place}: {_reason(error)}", _as_json(element)))
+                refused.append((f"element {place}: {_reason(error)}", element))
+        apart, together = refused[:_KEPT_APART], refused[_KEPT_APART:]
+        decoded.rejections += [_reject(message, reason, _as_json(element)) for reason, element in apart]
+        if together:
+            reason = f"{len(together)} more elements; the first of them is {together[0][0]}"
+            decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in together])))
 
     def _place(self, topic: str) -> tuple[_Route, str]:
         """Return how a topic's payload is read and what its sensor is called."""
@@ -191,6 +201,14 @@ def _as_json(element: Any) -> bytes:
         return orjson.dumps(senml.as_pack(element) if isinstance(element, senml.SenmlInstant) else element)
     except orjson.JSONEncodeError:  # nested deeper than it writes, though not deeper than it reads
         return shown(element).encode()
+
+
+def _as_json_array(elements: Sequence[Any]) -> bytes:
+    """Return elements as a backlog, or a pack, of their own."""
+    parts = [_as_json(element) for element in elements]
+    if isinstance(elements[0], senml.SenmlInstant):
+        parts = [part[1:-1] for part in parts]
+    return b"[" + b",".join(parts) + b"]"
 
 
 def _reject(

@@ -12,7 +12,8 @@ import pytest
 from monitor.errors import FeedError, StoreBusyError
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
-from monitor.feed.mqtt import MqttFeed
+from monitor.feed.gathered import LARGEST_PACKET_BYTES
+from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
 from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
 from monitor.store.opening import Stores, open_stores
@@ -107,6 +108,30 @@ def test_readings_without_a_time_are_each_one_though_they_come_at_once(
     series = stores.readings.series("box1")
     assert len(series) == new
     assert series.temperature_degc.tolist() == sorted(series.temperature_degc), "in the order in which they came"
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_large_messages_are_read_in_small_portions_and_longer_ones_never_held(
+    mosquitto: Mosquitto, stores: Stores, protocol: str
+) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
+    subscribe(address)
+    large = b"[" + b"7," * 120_000 + b"7]"
+    publish(mosquitto.port, [large] * 60)
+    publish(mosquitto.port, [b"x" * 3_000_000] * 4)
+    publish(mosquitto.port, [payload(1)])
+    portions: list[int] = []
+    sizes: list[int] = []
+    with MqttFeed(address, ["siccast/#"]) as feed:
+        while sizes[-1:] != [len(payload(1))]:
+            messages = feed.receive(1.0)
+            portions.append(sum(len(message.payload) for message in messages))
+            sizes += [len(message.payload) + message.left_out_bytes for message in messages]
+            feed.acknowledge(messages)
+    assert max(portions) < BATCH_BYTES + 2 * LARGEST_PACKET_BYTES
+    longer = [3_000_000] * 4 if protocol == "3.1.1" else []  # in MQTT 5 the broker was told not to send them
+    assert sizes == [len(large)] * 60 + longer + [len(payload(1))]
 
 
 @pytest.mark.broker

@@ -28,12 +28,17 @@ _SHOWN = 60
 
 def parse_json(payload: bytes) -> Any:
     """Return what the payload says, or tell why it is no JSON."""
-    if len(payload) > MAX_PAYLOAD_BYTES:
-        raise UnusableMessageError(f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
+    refuse_longer(len(payload))
     try:
         return orjson.loads(payload)
     except orjson.JSONDecodeError as error:
         raise UnusableMessageError(f"payload {shown(payload)} is not JSON: {error}") from None
+
+
+def refuse_longer(payload_bytes: int) -> None:
+    """Refuse a payload that is longer than any we read."""
+    if payload_bytes > MAX_PAYLOAD_BYTES:
+        raise UnusableMessageError(f"payload of {payload_bytes} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
 
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:

@@ -25,12 +25,17 @@ _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
 ALLOWANCE_BYTES = 64 * 1024 * 1024
 _ROW_BYTES = 200
-"""What a rejection takes besides its payload, about."""
+"""What a rejection takes besides its texts and its payload, about."""
+
+_LARGE_BYTES = 4096
+"""Rejections are counted up a thousand at a time, and at once where one is larger than this."""
 
 _PRUNE = """
 DELETE FROM rejected WHERE rejection_id <= (
     SELECT max(rejection_id) FROM (
-        SELECT rejection_id, sum(length(payload) + ?) OVER (ORDER BY rejection_id DESC) AS so_far FROM rejected
+        SELECT rejection_id, sum(
+            length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + ?
+        ) OVER (ORDER BY rejection_id DESC) AS so_far FROM rejected
     ) WHERE so_far > ?
 )
 """
@@ -118,15 +123,17 @@ def add_rejections(connection: sqlite3.Connection, rejections: Sequence[Rejectio
     """Keep rejections, and forget the oldest where all together take more than their allowance."""
     if not rejections:
         return
+    rows = [
+        (to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason))
+        for each in rejections
+    ]
     connection.executemany(
-        "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (?, ?, ?, ?, ?)",
-        [
-            (to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason))
-            for each in rejections
-        ],
+        "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (?, ?, ?, ?, ?)", rows
     )
     newest = int(connection.execute("SELECT max(rejection_id) FROM rejected").fetchone()[0])
-    if newest // 1000 != (newest - len(rejections)) // 1000 or any(len(each.payload) > 4096 for each in rejections):
+    if newest // 1000 != (newest - len(rejections)) // 1000 or any(
+        len(topic) + len(payload) + len(reason) > _LARGE_BYTES for _, _, topic, payload, reason in rows
+    ):
         connection.execute(_PRUNE, (_ROW_BYTES, ALLOWANCE_BYTES))
 
 

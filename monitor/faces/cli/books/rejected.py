@@ -21,6 +21,7 @@ def rejected(
 ) -> None:
     """List messages that could not be used, each with its reason."""
     from monitor.faces.cli.output import show_json, show_table
+    from monitor.feed.formats.values import escaped
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
@@ -46,12 +47,8 @@ def rejected(
         )
         return
     rows = [
-        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", _line(each.topic), _line(each.reason))
+        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", escaped(each.topic, 120), escaped(each.reason))
         for each in messages
     ]
     show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
     typer.echo(f"{ever} rejected so far; --json shows the payloads")
-
-
-def _line(text: str) -> str:
-    return "".join(letter if letter.isprintable() else "�" for letter in text)
