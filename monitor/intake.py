@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from monitor.errors import StoreBusyError
+from monitor.feed.clocks import MachineClock
 from monitor.feed.formats.values import escaped
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ class Intake:
         report: Callable[[str], None] = lambda _: None,
         pause: Callable[[float], object] = time.sleep,
         housekeepers: Sequence[Housekeeper] = (),
+        clock: MachineClock | None = None,
     ) -> None:
         self.tally = Tally()
         self._decoder = decoder
@@ -114,18 +116,25 @@ class Intake:
         self._report = report
         self._pause = pause
         self._housekeepers = housekeepers
+        self._clock = clock or MachineClock(report)
         self._rejections_told = RejectionsTold(report)
         decoder.restore(readings.halves())
 
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
         """Take what the feed brings until told to stop."""
         while not stopped():
-            messages = feed.receive(_WAIT_S)
+            messages = self._clock.settle(self._received(feed))
             if messages and self._keep_at_last(messages, stopped):
                 feed.acknowledge(messages)
             self._rejections_told.catch_up()
             for housekeeper in self._housekeepers:
                 housekeeper.tick(self.tally)
+
+    def _received(self, feed: Feed) -> list[RawMessage]:
+        if self._clock.is_full:
+            self._pause(_WAIT_S)
+            return []
+        return feed.receive(_WAIT_S)
 
     def keep(self, messages: Sequence[RawMessage]) -> int:
         """Store what these messages say, all of it or nothing, and return how many readings were new."""

@@ -219,4 +219,4 @@ def _reject(
     if len(payload) > MAX_PAYLOAD_BYTES:
         payload = payload[:_KEPT_OF_OVERSIZED_BYTES]
     topic = message.topic if len(message.topic) <= _KEPT_OF_TOPIC else message.topic[:_KEPT_OF_TOPIC] + "…"
-    return Rejection(arrived_at or message.arrived_at, message.feed, topic, payload, reason)
+    return Rejection(arrived_at or message.arrived_at, message.feed, topic, payload, reason, message.retained)

@@ -92,6 +92,8 @@ class Rejection:
     topic: str
     payload: bytes
     reason: str
+    retained: bool = False
+    """Whether the broker had kept it from before: its arrival then says nothing of when it was measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,6 +26,7 @@ class Readings(Protocol):
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
+        taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new.
 
@@ -33,7 +34,8 @@ class Readings(Protocol):
         one that claims the same box and instant with other values is kept among the rejected messages, and so is one
         that the store can't hold. Without a time of its own but with a ``seq``, a reading is known by box, seq and
         values for a day, until its node counts anew; with neither, each is a reading. Where its arrival is taken, it
-        goes to the next free millisecond. ``halves`` replace those that waited for their other quantity.
+        goes to the next free millisecond. ``halves`` replace those that waited for their other quantity; ``taken_in``
+        are the numbers of rejected messages that these readings come from after all.
 
         Raises
         ------
@@ -50,8 +52,8 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant."""
         ...
 
     def count(self) -> int:
@@ -87,7 +89,11 @@ class Ledger(Protocol):
         ...
 
     def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
-        """Return the newest rejected messages, newest first."""
+        """Return the newest rejected messages that were not taken in later, newest first."""
+        ...
+
+    def rejected_from(self, feed: str, after: int, at_most: int) -> Sequence[RejectedMessage]:
+        """Return rejected messages of one feed with a higher number, oldest first."""
         ...
 
     def rejected_count(self) -> int:

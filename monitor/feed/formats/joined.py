@@ -53,7 +53,7 @@ class Joiner:
         A half that completes nothing waits, in the place of one of its own quantity that waited.
         """
         other = self._waiting.get((half.box, half.quantity.other))
-        if other is not None and half.at - other.at <= self.window:
+        if other is not None and abs(half.at - other.at) <= self.window:
             del self._waiting[other.box, other.quantity]
             temperature, humidity = (half, other) if half.quantity is Quantity.temperature else (other, half)
             return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False), None

@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
 from monitor.store.sqlite import sidelines
-from monitor.store.sqlite.ledger import add_rejections
+from monitor.store.sqlite.ledger import add_rejections, take_in
 from monitor.store.sqlite.rows import (
     AT,
     HUMIDITY,
@@ -74,6 +74,7 @@ class SqliteReadings:
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
+        taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new."""
         try:
@@ -83,6 +84,7 @@ class SqliteReadings:
                 _roll_up(connection, (row for row, _ in new))
                 self._inserted(connection, (row for row, _ in new))
                 add_rejections(connection, [*rejections, *self.contested])
+                take_in(connection, taken_in)
                 sidelines.replace_halves(connection, halves)
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
@@ -122,8 +124,8 @@ class SqliteReadings:
         marks = np.zeros(len(rows), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant."""
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
@@ -131,7 +133,11 @@ class SqliteReadings:
                 " FROM latest JOIN boxes USING (box_id)"
                 " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
             ).fetchall()
-        return {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
+        found = {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
+        if before is None:
+            return found
+        older = ((name, each if each.at < before else self._newest(name, before)) for name, each in found.items())
+        return {name: reading for name, reading in older if reading is not None}
 
     def count(self) -> int:
         """Return how many readings are held."""
@@ -149,6 +155,16 @@ class SqliteReadings:
             )
             for marks, *row in rows:
                 yield to_reading(box, row, marks=marks)
+
+    def _newest(self, box: str, before: datetime) -> Reading | None:
+        with self._database.errors():
+            row = self._database.connection.execute(
+                "SELECT coalesce(marks.bits, 0), at_ms, temperature, humidity, battery, seq, origin"
+                " FROM readings LEFT JOIN marks USING (box_id, at_ms) WHERE box_id = ? AND at_s < ?"
+                " ORDER BY at_s DESC LIMIT 1",
+                (self._known_box_id(box), to_ms(before) / 1000.0),
+            ).fetchone()
+        return None if row is None else to_reading(box, row[1:], marks=row[0])
 
     def mark(self, series: ReadingSeries) -> None:
         """Replace the marks of these readings by those in the series; values stay as they are."""
