@@ -123,7 +123,7 @@ class GatheringClient(paho.Client):
         kept = start.payload[:_KEPT_OF_LONGER_BYTES]
         left_out = end - LARGEST_PACKET_BYTES + len(start.payload) - len(kept)
         self.arrived.append(start._replace(payload=kept, left_out_bytes=left_out))
-        self.arrived_bytes += len(kept)
+        self.arrived_bytes += len(start.topic) + len(kept)
         del self._unread[:LARGEST_PACKET_BYTES]
         self._to_pass_over = end - LARGEST_PACKET_BYTES
         self._pass_over()

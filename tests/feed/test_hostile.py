@@ -12,7 +12,7 @@ import pytest
 
 from monitor.feed.decode import Decoder
 from monitor.intake import Intake, RejectionsTold
-from monitor.records import OWN_FEED, RawMessage, Rejection
+from monitor.records import OWN_FEED, FeedSpec, RawMessage, Rejection, ValueAt
 from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite import ledger
 
@@ -42,7 +42,7 @@ def message(payload: bytes, topic: str = TOPIC) -> RawMessage:
 def test_rejected_messages_keep_to_their_allowance_whatever_is_long_in_them(
     stores: Stores, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Past the decoder too: 600 topics, reasons and payloads of 60 kB would be 36 MB each."""
+    """Past the decoder too: 200 topics, 200 reasons and 200 payloads of 60 kB would be 36 MB."""
     monkeypatch.setattr(ledger, "ALLOWANCE_BYTES", 1024 * 1024)
     long = "ü" * 30_000
     for number in range(200):
@@ -106,6 +106,15 @@ def test_an_array_of_nonsense_is_kept_whole_in_few_rejections() -> None:
     assert decoded.rejections[100].reason == (
         "29900 more elements; the first of them is element 100: the reading is 100; it has to be a JSON object"
     )
+
+
+def test_halves_under_names_without_end_do_not_wait_without_end(stores: Stores) -> None:
+    cellar = FeedSpec("cellar", "t/{box}", ValueAt("", "C"), ValueAt("", "%"), humidity_topic="h/{box}")
+    intake = Intake(Decoder((cellar,), "attic"), stores.readings)
+    intake.keep([message(b"21.4", f"t/box{number}") for number in range(10_500)])
+    assert (intake.tally.waiting, intake.tally.rejected) == (10_000, 500)
+    assert "the temperature of box 'box499'" in stores.ledger.rejected()[0].reason
+    assert intake.keep([message(b"17.2", "h/box10499"), message(b"17.2", "h/box500")]) == 2
 
 
 @pytest.mark.parametrize("topic", [FORGED, f"siccast/1/attic/{FORGED}/reading"])

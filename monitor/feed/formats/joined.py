@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from monitor.records import FeedSpec
 
 
+_WAITING_AT_MOST = 10_000
+"""A stranger may make up names of boxes for ever; the half that has waited longest is then given up."""
+
+
 class Joiner:
     """Pairs the halves of one feed, box by box."""
 
@@ -57,8 +61,10 @@ class Joiner:
             del self._waiting[other.box, other.quantity]
             temperature, humidity = (half, other) if half.quantity is Quantity.temperature else (other, half)
             return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False), None
-        before = self._waiting.get((half.box, half.quantity))
+        before = self._waiting.pop((half.box, half.quantity), None)
         self._waiting[half.box, half.quantity] = half
+        if len(self._waiting) > _WAITING_AT_MOST:
+            before = self._waiting.pop(next(iter(self._waiting)))
         return None, before
 
     def why_alone(self, half: HalfReading) -> str:

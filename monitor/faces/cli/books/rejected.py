@@ -64,9 +64,10 @@ def _try_again(context: typer.Context) -> None:
     from datetime import UTC, datetime
 
     from monitor.second_look import try_again
-    from monitor.store.opening import open_stores
+    from monitor.store.opening import open_stores, require_begun
 
     shelf = load_shelf(shelf_folder(context.obj))
+    require_begun(shelf.folder)
     with open_stores(shelf.database_path, influx=shelf.influx) as stores:
         now = datetime.now(tz=UTC)
         found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
