@@ -88,10 +88,14 @@ class MachineClock:
 
     def settle(self, messages: list[RawMessage]) -> list[RawMessage]:
         """Return the messages whose arrival is known by now: these, and those that waited for the clock to be set."""
-        now = self._look()
+        jumped_before, now = self._jumped, self._look()
         if now < EARLIEST_AT:
             self._hold(messages, now)
             return []
+        early = [message for message in messages if message.arrived_at < EARLIEST_AT]
+        if early:  # taken from the wire just before the clock was set
+            self._waiting += [(message, jumped_before) for message in early]
+            messages = [message for message in messages if message.arrived_at >= EARLIEST_AT]
         if not self._waiting:
             return messages
         waited = [

@@ -123,6 +123,17 @@ def test_what_waits_for_the_clock_is_bounded() -> None:
     assert clock.is_full
 
 
+def test_what_was_taken_from_the_wire_just_before_the_clock_was_set_is_dated_too() -> None:
+    board = Board(datetime(1970, 1, 1, tzinfo=UTC))
+    clock = board.clock([])
+    taken = [message(board, 1), message(board, 2)]
+    board.ran_s += 5.0
+    board.sets(TRUE)
+    taken.append(message(board, 3))
+    settled = clock.settle(taken)
+    assert [each.arrived_at - TRUE for each in settled] == [timedelta(seconds=-5)] * 2 + [timedelta(0)]
+
+
 @pytest.mark.parametrize("hours", [-3.0, 0.01, 90_000.0])
 def test_a_clock_that_jumps_is_said_once(stores: Stores, hours: float) -> None:
     board = Board(TRUE)
