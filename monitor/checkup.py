@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
+from monitor.feed.formats.values import MAX_AHEAD, escaped
 from monitor.records import ROOM, Mark
 
 if TYPE_CHECKING:
@@ -90,11 +91,15 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     rooms = {box.room for box in boxes} | {ROOM}
     for name in sorted(known - set(latest)):
         yield Finding(name, Verdict.look, "declared, and never heard of", "is its node on, and its topic right?")
+    possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
             yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
-        yield from _check_silence(readings, reading, now)
-        yield from _check_clock(reading, now)
+        if name in possible:
+            yield from _check_silence(readings, possible[name], now)
+            yield from _check_clock(possible[name], now)
+        if name not in possible or possible[name].at < reading.at:
+            yield _from_the_future(readings, reading, now, alone=name not in possible)
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
@@ -141,11 +146,11 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
     if not findings.health:
         yield Finding("listener", Verdict.look, "no listener has ever said a word here", "start `siccast listen`")
     for topic, payload in sorted(findings.health.items()):
-        name = topic.rsplit("/", 1)[-1]
+        name = escaped(topic.rsplit("/", 1)[-1], 60)
         try:
             told = json.loads(payload)
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = str(told["state"])
+            state = escaped(str(told["state"]), 60)
         except (ValueError, KeyError, TypeError):
             yield Finding(f"listener {name}", Verdict.look, "its last words can't be read", "restart it")
             continue
@@ -159,7 +164,7 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
 
 
 def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterator[Finding]:
-    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK)
+    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK, now + MAX_AHEAD)
     longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
     patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
     silent = now - latest.at
@@ -168,6 +173,18 @@ def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterat
             latest.box, Verdict.look, f"silent for {silent / timedelta(hours=1):.1f} h; it used to report more often",
             "look at its battery, its distance to the radio, and its clock",
         )  # fmt: skip
+
+
+def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
+    """A clock that was wrong once must not be complained of until its time has come."""
+    count = len(readings.series(latest.box, now + MAX_AHEAD))
+    return Finding(
+        latest.box,
+        Verdict.look if alone else Verdict.well,
+        f"{count} of its readings lie in the future, up to {latest.at:%Y-%m-%d}; a clock was wrong, and they are passed"
+        " over" + ("; there are no others" if alone else ""),
+        "set the clocks of node and machine by NTP" if alone else "",
+    )
 
 
 def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:

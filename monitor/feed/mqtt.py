@@ -10,7 +10,6 @@ import random
 import select
 import ssl
 import time
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
 from paho.mqtt import client as paho
@@ -19,7 +18,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
-from monitor.feed.gathered import GatheringClient
+from monitor.feed.clocks import Arrivals
+from monitor.feed.gathered import LARGEST_PACKET_BYTES, GatheringClient
 from monitor.records import RawMessage
 
 if TYPE_CHECKING:
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 BATCH = 2000
 """No more is read once so many messages are here. Fewer are handed out as soon as nothing more is waiting: a broker
 with a small window sends no more before those are acknowledged."""
+
+BATCH_BYTES = 8 * 1024 * 1024
+"""Nor once so much is here, however few messages it is."""
 
 _KEEPALIVE_S = 60
 _ANSWER_WITHIN_S = 10.0
@@ -78,6 +81,7 @@ class MqttFeed:
         self._answer: str | None = None
         self._failures = 0
         self._try_again_at = 0.0
+        self._arrivals = Arrivals()
         self._client = self._make_client(will)
 
     def __enter__(self) -> Self:
@@ -148,7 +152,9 @@ class MqttFeed:
         if not self._client.is_connected() and not self._try_to_connect(wait_s):
             return []
         arrived = self._client.arrived
-        while len(arrived) < BATCH and self._wait_for_bytes(0.0 if arrived else wait_s):
+        while (len(arrived) < BATCH and self._client.arrived_bytes < BATCH_BYTES) and self._wait_for_bytes(
+            0.0 if arrived else wait_s
+        ):
             if self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
         self._client.loop_misc()
@@ -207,6 +213,7 @@ class MqttFeed:
             return {}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _NEVER_EXPIRES if keep else 0
+        properties.MaximumPacketSize = LARGEST_PACKET_BYTES
         return {"clean_start": not keep, "properties": properties}
 
     def _try_to_connect(self, wait_s: float) -> bool:
@@ -237,14 +244,13 @@ class MqttFeed:
         return bool(readable)
 
     def _handed_out(self) -> list[RawMessage]:
-        """Return what has arrived on this connection, all at the present instant."""
-        now, connection, arrived = datetime.now(tz=UTC), self._connections, self._client.arrived
-        messages = [
-            RawMessage(self._name, topic, payload, now, packet_id and _Token(connection, packet_id), retained)
-            for topic, payload, packet_id, retained in arrived
+        """Return what has arrived on this connection, each message at an instant of its own."""
+        connection, arrived = self._connections, self._client.take_arrived()
+        stamps = self._arrivals.stamps(len(arrived))
+        return [
+            RawMessage(self._name, topic, payload, at, packet_id and _Token(connection, packet_id), retained, left_out)
+            for at, (topic, payload, packet_id, retained, left_out) in zip(stamps, arrived, strict=True)
         ]
-        arrived.clear()
-        return messages
 
     def _await_all_acknowledged(self) -> None:
         """Ask the broker something harmless and wait for its answer: by then it has read our acknowledgments.

@@ -16,18 +16,26 @@ if TYPE_CHECKING:
 class Readings(Protocol):
     """A time series of readings; adding the same reading twice changes nothing."""
 
+    @property
+    def contested(self) -> Sequence[Rejection]:
+        """What the last ``add`` itself kept among the rejected messages: readings at odds with one held already."""
+        ...
+
     def add(
         self,
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
+        taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new.
 
         All of them land or none does. A reading already held, known by its box and its instant, stays as it was;
-        one that claims the same box and instant with other values is kept among the rejected messages. Without a
-        time of its own but with a ``seq``, a reading is known by box, seq and values for a day. ``halves`` replace
-        those that waited for their other quantity.
+        one that claims the same box and instant with other values is kept among the rejected messages, and so is one
+        that the store can't hold. Without a time of its own but with a ``seq``, a reading is known by box, seq and
+        values for a day, until its node counts anew; with neither, each is a reading. Where its arrival is taken, it
+        goes to the next free millisecond. ``halves`` replace those that waited for their other quantity; ``taken_in``
+        are the numbers of rejected messages that these readings come from after all.
 
         Raises
         ------
@@ -44,8 +52,8 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant."""
         ...
 
     def count(self) -> int:
@@ -81,7 +89,11 @@ class Ledger(Protocol):
         ...
 
     def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
-        """Return the newest rejected messages, newest first."""
+        """Return the newest rejected messages that were not taken in later, newest first."""
+        ...
+
+    def rejected_from(self, feed: str, after: int, at_most: int) -> Sequence[RejectedMessage]:
+        """Return rejected messages of one feed with a higher number, oldest first."""
         ...
 
     def rejected_count(self) -> int:

@@ -66,7 +66,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = 
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
-        room = stores.readings.latest().get(ROOM)
+        room = stores.readings.latest(before=as_of).get(ROOM)
     plan = _plan(shelf, answers, as_of)
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan)
 

@@ -151,6 +151,12 @@ _COLORS = """
 ALTER TABLE ledger ADD COLUMN color TEXT
 """
 
+_TRIED_AGAIN = """
+ALTER TABLE rejected ADD COLUMN retained INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE rejected ADD COLUMN taken_in_at_ms INTEGER;
+UPDATE rejected SET retained = 1 WHERE reason LIKE 'the broker kept this message from before%'
+"""
+
 _SHORTER_ROWS = """
 CREATE TABLE shorter (
     box_id INTEGER NOT NULL REFERENCES boxes,
@@ -186,6 +192,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("what leak tests of empty boxes found", _LEAK_TESTS),
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
+    ("rejected messages that were taken in later", _TRIED_AGAIN),
 )
 
 

@@ -59,8 +59,7 @@ def listen(
         intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait, housekeepers=chores)
         intake.run(feed, stopped.is_set)
         health.tell("stopped", intake.tally)
-    tally = intake.tally
-    _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+    _say(f"stopped after {intake.tally.messages} messages: {intake.tally}")
 
 
 def _open_at_last(stack: ExitStack, shelf: Shelf, stopped: threading.Event) -> Stores:
