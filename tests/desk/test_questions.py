@@ -134,7 +134,7 @@ def test_a_put_dated_back_cannot_throw_out_what_went_in_later(desk: Desk) -> Non
 
 
 def test_more_than_is_left_of_a_lot_is_asked_about(desk: Desk) -> None:
-    with pytest.raises(TrapError, match="more than the 372 g left"):
+    with pytest.raises(TrapError, match="more than the 476 g left"):
         desk.keep(ChargeToppedUp("bowl", 500.0), AT)
     with pytest.raises(TrapError, match="bought after that"):
         desk.keep(ChargePortioned("early", "march", 50.0), AT - timedelta(days=2))
