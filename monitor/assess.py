@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from monitor import inference
 from monitor.inference import Memory, refusal_of
 from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
@@ -28,6 +30,7 @@ from monitor.records import (
     RoomClimate,
     WhatIf,
 )
+from monitor.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -38,6 +41,8 @@ __all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_toda
 
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast."""
+
+_WEEK_S = 7.0 * 86_400.0
 
 _log = logging.getLogger(__name__)
 
@@ -156,7 +161,7 @@ def _assessment(
         leak=answer.leak,
         forecast=forecast,
         due_at=due_at(forecast, as_of) if forecast else None,
-        evidence=(*answer.evidence, *_staleness(latest, as_of)),
+        evidence=(*_two_sensors(history.readings, as_of), *answer.evidence, *_staleness(latest, as_of)),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
         forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
@@ -197,6 +202,14 @@ def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> R
 def _charge(entries: Sequence[LedgerEntry]) -> LedgerEntry | None:
     fillings = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
     return fillings[-1] if fillings else None
+
+
+def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:
+    """Said first where two sensors seem to report as one box: whatever follows rests on a mixture."""
+    week = slice(int(np.searchsorted(series.at_s, as_of.timestamp() - _WEEK_S)), None)
+    if not two_sensors_days(series.at_s[week], series.relative_humidity[week]).any():
+        return ()
+    return (f"Two sensors seem to report as this box, and what is said rests on both: {TWO_SENSORS_REMEDY}.",)
 
 
 def _staleness(latest: Reading | None, as_of: datetime) -> tuple[str, ...]:

@@ -15,13 +15,14 @@ import numpy as np
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.formats.values import MAX_AHEAD, escaped
 from monitor.records import ROOM, Mark
+from monitor.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from monitor.feed.probe import BrokerFindings
-    from monitor.records import Box, BrokerAddress, Reading
+    from monitor.records import Box, BrokerAddress, Reading, ReadingSeries
     from monitor.store.contracts import Readings, Upkeep
 
 HEALTH_EVERY_S = 60.0
@@ -96,7 +97,9 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
         if name not in known | rooms:
             yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
         if name in possible:
-            yield from _check_silence(readings, possible[name], now)
+            week = readings.series(name, possible[name].at - _HEALTHY_WEEK, now + MAX_AHEAD)
+            yield from _check_silence(week, possible[name], now)
+            yield from _check_two_sensors(week)
             yield from _check_clock(possible[name], now)
         if name not in possible or possible[name].at < reading.at:
             yield _from_the_future(readings, reading, now, alone=name not in possible)
@@ -163,8 +166,15 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
             yield Finding(f"listener {name}", Verdict.look, what, "start `siccast listen`; its log says why it ended")
 
 
-def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterator[Finding]:
-    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK, now + MAX_AHEAD)
+def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
+    if two_sensors_days(week.at_s, week.relative_humidity).any():
+        yield Finding(
+            week.box, Verdict.look, "two sensors seem to report under this name",
+            TWO_SENSORS_REMEDY,
+        )  # fmt: skip
+
+
+def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Iterator[Finding]:
     longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
     patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
     silent = now - latest.at

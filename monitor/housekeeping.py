@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -12,11 +13,14 @@ import orjson
 
 from monitor.checkup import HEALTH_EVERY_S
 from monitor.errors import StoreBusyError
-from monitor.feed.screen import screen
-from monitor.records import ROOM, SensorSpec
+from monitor.feed.screen import CONTEXT_S, screen
+from monitor.records import ROOM, Mark, SensorSpec
+from monitor.sensor_faults import TWO_SENSORS_REMEDY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
+    from numpy.typing import NDArray
 
     from monitor.intake import Tally
     from monitor.records import Box, ReadingSeries
@@ -25,6 +29,9 @@ if TYPE_CHECKING:
 SCREEN_EVERY_S = 3600.0
 _SCREENED_DAYS = 3
 """Late backlogs reach further back; `siccast readings screen` does all of it again."""
+_LOOKED_BACK_S = 2.0 * CONTEXT_S
+"""So long before them readings are looked at too: what stands still lately may have begun a week before."""
+_COLUMNS = ("at_s", "temperature_degc", "relative_humidity", "marks")
 
 
 def _utc_now() -> datetime:
@@ -95,6 +102,8 @@ class Screened:
     box: str
     readings: int
     marked: int
+    remark: str = ""
+    """What the person should see to; empty where nothing needs that."""
 
 
 class Screener:
@@ -120,14 +129,26 @@ class Screener:
                 self._waiting.insert(0, box)
 
     def screen_box(self, name: str, start: datetime | None = None) -> Screened:
-        """Mark the readings of a box anew, from an instant on."""
-        series = self._readings.series(name, start)
+        """Mark the readings of a box anew, from an instant on; what lies before is looked at, and left."""
+        known_from = None if start is None else start - timedelta(seconds=_LOOKED_BACK_S)
+        series = self._readings.series(name, known_from)
         box = self._boxes.get(name)
         room = box.room if box else ROOM
-        marks = screen(series, self._sensor(name, box), self._room_series(room, name, start))
-        if not np.array_equal(marks, series.marks):
-            self._readings.mark(replace(series, marks=marks))
-        return Screened(name, len(series), int(np.count_nonzero(marks)))
+        there = self._room_series(room, name, known_from)
+        known_from_s = -math.inf if known_from is None else known_from.timestamp()
+        marks = screen(series, self._sensor(name, box), there, known_from_s)
+        asked = slice(0 if start is None else int(np.searchsorted(series.at_s, start.timestamp())), None)
+        self._keep(replace(series, marks=marks), marks != series.marks, asked)
+        two = bool((marks[asked] & Mark.two_sensors.bit).any())
+        remark = f"two sensors seem to report under this name: {TWO_SENSORS_REMEDY}" if two else ""
+        return Screened(name, len(marks[asked]), int(np.count_nonzero(marks[asked])), remark)
+
+    def _keep(self, series: ReadingSeries, differs: NDArray[np.bool_], asked: slice) -> None:
+        """Write the marks that are others than before."""
+        changed = asked.indices(len(series))[0] + np.flatnonzero(differs[asked])
+        if len(changed):
+            columns = {name: getattr(series, name)[changed] for name in _COLUMNS}
+            self._readings.mark(replace(series, **columns))
 
     def _room_series(self, room: str, box: str, start: datetime | None) -> ReadingSeries | None:
         return None if room == box else self._readings.series(room, start)

@@ -12,12 +12,13 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "units", "sensor_faults"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
     "deeds": set(),
+    "sensor_faults": set(),
     "settings": {"settings", "errors", "records", "weather"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},

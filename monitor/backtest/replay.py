@@ -148,7 +148,9 @@ def _predict(job: tuple[Task, tuple[Sighting, ...] | None]) -> Prediction:
         record = replace(record, box=replace(record.box, humidity_limit=limit))
         pooled = None
         if sightings:
-            episode = current_episode(record.box, record.hours.before(task.cut_s), record.entries, task.cut_s)
+            episode = current_episode(
+                record.box, record.hours.before(task.cut_s, record.room), record.entries, task.cut_s
+            )
             pooled = pool(record.box, episode.start_s, sightings)
         posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
     except TooLittleEvidence:

@@ -1,4 +1,4 @@
-"""Range, spike, step, stuck, floor and ceiling, room air, no sorbent: marks on a series, none of them dropped.
+"""Range, spike, step, stuck, two sensors, floor and ceiling, room air, no sorbent: marks that drop no reading.
 
 The thresholds follow what data sheets and field checks of small hygrometers say; a mark is a reason to look, not a
 verdict. Everything here can be done again at any time: it needs the stored values alone.
@@ -6,12 +6,14 @@ verdict. Everything here can be done again at any time: it needs the stored valu
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from monitor.records import Mark
+from monitor.sensor_faults import NEARBY_S, STILL_S, hung, still_stretches, two_sensors_days
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,14 +27,14 @@ JUMP = 0.05
 """A change of humidity within one interval that air and beads alone hardly make."""
 
 RECOVERY_S = 3 * 3600.0
-STUCK_S = 24 * 3600.0
-ROOM_MOVED_DEGC = 1.0
 REPEATED = 20
 """An extreme value seen more often than this is a floor or ceiling, unless temperature should have moved it."""
 
 SAME_TEMPERATURE_DEGC = 1.0
 SAME_HUMIDITY = 0.02
 WINDOW_S = 24 * 3600.0
+CONTEXT_S = NEARBY_S + STILL_S + WINDOW_S
+"""So much must be known before a reading to judge it by itself."""
 LN_SLOPE_PER_DEGC = -0.062
 """Change of ln(RH) per degree in air whose water stays the same: minus the slope of ln(saturation pressure) at 20 °C
 (6.2 % per kelvin by the Clausius-Clapeyron relation)."""
@@ -42,15 +44,25 @@ _SLOPE_NEEDS_DEGC = 2.0
 _LEARNED_CEILING_FROM = 0.85
 
 
-def screen(series: ReadingSeries, sensor: SensorSpec, room: ReadingSeries | None = None) -> NDArray[np.uint16]:
-    """Return the marks that each reading of a series deserves."""
+def screen(
+    series: ReadingSeries, sensor: SensorSpec, room: ReadingSeries | None = None, known_from_s: float = -math.inf
+) -> NDArray[np.uint16]:
+    """Return the marks that each reading of a series deserves.
+
+    Where a series is the end of a longer one, ``known_from_s`` is the instant from which on it is whole. What can't be
+    judged without what lies before is then left as it was marked, and carried on. From ``CONTEXT_S`` after it on,
+    everything else is judged as if all were there.
+    """
     marks = series.marks & np.uint16(CLOCK_MARKS)
     if not len(series):
         return marks
-    marks = marks | _range(series) | _spikes(series) | _steps(series) | _extremes(series, sensor)
-    marks |= _no_sorbent(series)
+    two = two_sensors_days(series.at_s, series.relative_humidity)
+    jumps = np.where(two, np.uint16(0), _spikes(series) | _steps(series))
+    marks = marks | _range(series) | jumps | _bits(two, Mark.two_sensors) | _no_sorbent(series)
+    marks |= _stuck(series, room, known_from_s)
+    marks |= _extremes(series, sensor) if known_from_s == -math.inf else _extremes_as_before(series, sensor)
     if room is not None and len(room):
-        marks |= _stuck(series, room) | _like_room(series, room)
+        marks |= _like_room(series, room)
     return marks
 
 
@@ -112,17 +124,24 @@ def _learned(series: ReadingSeries, extreme: float) -> float | None:
     return extreme if abs(LN_SLOPE_PER_DEGC) * extreme * swing_degc > 2.0 * display_step else None
 
 
-def _stuck(series: ReadingSeries, room: ReadingSeries) -> NDArray[np.uint16]:
-    """The very same humidity and temperature for more than a day in which the room's temperature moved."""
-    changed = (np.diff(series.relative_humidity) != 0.0) | (np.diff(series.temperature_degc) != 0.0)
-    starts = np.concatenate(([0], np.flatnonzero(changed) + 1))
-    ends = np.concatenate((starts[1:], [len(series)]))
-    found = np.zeros(len(series), dtype=bool)
-    for start, end in zip(starts, ends, strict=True):
-        if series.at_s[end - 1] - series.at_s[start] > STUCK_S:
-            first, last = np.searchsorted(room.at_s, (series.at_s[start], series.at_s[end - 1]))
-            moved_degc = float(np.ptp(room.temperature_degc[first:last])) if last > first else 0.0
-            found[start:end] = moved_degc > ROOM_MOVED_DEGC
+def _extremes_as_before(series: ReadingSeries, sensor: SensorSpec) -> NDArray[np.uint16]:
+    """A part of a series teaches no floor or ceiling anew: those that were marked hold on."""
+    humidity = series.relative_humidity
+    low, high = (humidity[(series.marks & mark.bit) > 0] for mark in (Mark.at_floor, Mark.at_ceiling))
+    floor = sensor.floor if sensor.floor is not None else low.max(initial=-1.0)
+    marks = _bits(humidity <= floor + 1e-9, Mark.at_floor)
+    return marks | _bits(humidity >= high.min(initial=2.0) - 1e-9, Mark.at_ceiling)
+
+
+def _stuck(series: ReadingSeries, room: ReadingSeries | None, known_from_s: float) -> NDArray[np.uint16]:
+    """The very same humidity and temperature where the temperature should have moved (see ``sensor_faults``)."""
+    there = None if room is None or not len(room) else (room.at_s, room.temperature_degc)
+    columns = (series.at_s, series.temperature_degc, series.relative_humidity)
+    found = hung(*columns, there)
+    for one in still_stretches(*columns):
+        if series.at_s[one.first] < known_from_s + CONTEXT_S:
+            stretch = slice(one.first, one.last + 1)
+            found[stretch] = (series.marks[stretch] & Mark.stuck.bit).any()
     return _bits(found, Mark.stuck)
 
 
@@ -130,7 +149,10 @@ def _like_room(series: ReadingSeries, room: ReadingSeries) -> NDArray[np.uint16]
     """A whole day in which box and room show the same temperature and humidity: the lid is open."""
     there_degc = np.interp(series.at_s, room.at_s, room.temperature_degc)
     there = np.interp(series.at_s, room.at_s, room.relative_humidity)
+    after = np.searchsorted(room.at_s, series.at_s).clip(1, max(len(room) - 1, 1))
     covered = (series.at_s >= room.at_s[0]) & (series.at_s <= room.at_s[-1])
+    if len(room) > 1:
+        covered &= room.at_s[after] - room.at_s[after - 1] <= RECOVERY_S
     alike = (
         covered
         & (np.abs(series.temperature_degc - there_degc) <= SAME_TEMPERATURE_DEGC)

@@ -125,6 +125,7 @@ class Mark(StrEnum):
     no_sorbent = "no sorbent acting"
     clock_ahead = "clock ahead"
     clock_behind = "clock behind"
+    two_sensors = "two sensors"
 
     @property
     def bit(self) -> int:

@@ -45,7 +45,7 @@ def estimate(
     """
     assumptions = assumptions or Assumptions()
     rng = np.random.default_rng(seed)
-    hours = record.hours.before(now_s)
+    hours = record.hours.before(now_s, record.room)
     room_hours, room = room_before(record.room, record.declared_room, now_s, assumptions.seasonal_room)
     episode = current_episode(record.box, hours, record.entries, now_s)
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
@@ -146,7 +146,7 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     seasonal = posterior.problem.assumptions.seasonal_room
     room_hours, room = room_before(record.room, record.declared_room, now_s, seasonal)
     since = replace(posterior.episode, start_s=posterior.now_s)
-    hours = record.hours.before(now_s)
+    hours = record.hours.before(now_s, record.room)
     bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S

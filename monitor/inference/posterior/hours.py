@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Mark, ReadingSeries
+from monitor.sensor_faults import COARSEST_STEP_DEGC, display_step, hung
 
 HOUR_S = 3600.0
 _NEAR = 0.021
 """Readings within this of the hour's median count into its mean: dither of a coarse display yes, a spike no."""
-_STUCK_HOURS = 8
-"""So many hours with humidity and temperature both unchanged are a hung sensor, not a steady box."""
 _UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 
 
@@ -27,6 +26,8 @@ class Hours:
     """Hours since 1970-01-01 UTC."""
     temperature_degc: FloatArray
     relative_humidity: FloatArray
+    step_degc: float | None = None
+    """Step of the thermometer's display, where readings told it; means of hours hide it."""
 
     def __len__(self) -> int:
         return len(self.temperature_degc)
@@ -44,11 +45,27 @@ class Hours:
         if high > low:
             here, there = slice(low - first, high - first), slice(low - self.first_hour, high - self.first_hour)
             out[0, here], out[1, here] = self.temperature_degc[there], self.relative_humidity[there]
-        return Hours(first, out[0], out[1])
+        return Hours(first, out[0], out[1], self.step_degc)
 
-    def before(self, now_s: float) -> Hours:
-        """Return the whole hours that ended before an instant, hung ones blanked out."""
-        return _without_stuck(self.between(self.first_hour * HOUR_S, min(now_s, self.end_s)))
+    def before(self, now_s: float, room: Hours | None = None) -> Hours:
+        """Return the whole hours that ended before an instant, hung ones blanked out; a room tells what moved."""
+        hours = self.between(self.first_hour * HOUR_S, min(now_s, self.end_s))
+        known = np.flatnonzero(np.isfinite(hours.temperature_degc) & np.isfinite(hours.relative_humidity))
+        there = None if room is None else room.between(room.first_hour * HOUR_S, min(now_s, room.end_s)).temperatures
+        at_s, degc = hours.middles_s[known], hours.temperature_degc[known]
+        bad = known[hung(at_s, degc, hours.relative_humidity[known], there, self.step_degc)]
+        hours.temperature_degc[bad] = hours.relative_humidity[bad] = np.nan
+        return hours
+
+    @property
+    def middles_s(self) -> FloatArray:
+        return np.asarray((self.first_hour + np.arange(len(self), dtype=float) + 0.5) * HOUR_S)
+
+    @property
+    def temperatures(self) -> tuple[FloatArray, FloatArray]:
+        """Instants and temperatures of the hours that are known."""
+        known = np.isfinite(self.temperature_degc)
+        return self.middles_s[known], self.temperature_degc[known]
 
     @property
     def vapor_pressure_kpa(self) -> FloatArray:
@@ -75,7 +92,7 @@ def reduce_to_hours(series: ReadingSeries) -> Hours:
     out[0, hour[starts] - first] = medians(t, hour, starts, counts)
     mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
     out[1, hour[starts] - first] = np.where(kept > 0, mean, middle)
-    return Hours(first, out[0], out[1])
+    return Hours(first, out[0], out[1], display_step(t, COARSEST_STEP_DEGC))
 
 
 def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
@@ -94,13 +111,3 @@ def medians(
     """Return the median of each group of values; groups stand one after the other."""
     ordered = values[np.lexsort((values, group))]
     return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
-
-
-def _without_stuck(hours: Hours) -> Hours:
-    t, rh = hours.temperature_degc.copy(), hours.relative_humidity.copy()
-    same = np.r_[False, (np.diff(t) == 0.0) & (np.diff(rh) == 0.0), False]
-    edges = np.flatnonzero(np.diff(same.astype(np.int8)))
-    for start, end in zip(edges[::2], edges[1::2], strict=True):
-        if end - start >= _STUCK_HOURS:
-            t[start : end + 1] = rh[start : end + 1] = np.nan
-    return Hours(hours.first_hour, t, rh)

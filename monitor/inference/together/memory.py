@@ -212,4 +212,5 @@ def _lately(told: Told, night_s: float) -> Told:
 
 
 def _steps_s(record: Record, now_s: float) -> tuple[float, ...]:
-    return tuple(step.at_s for step in find_steps(record.hours.before(now_s), record.box.sensor.resolution))
+    hours = record.hours.before(now_s, record.room)
+    return tuple(step.at_s for step in find_steps(hours, record.box.sensor.resolution))

@@ -167,15 +167,14 @@ class SqliteReadings:
         return None if row is None else to_reading(box, row[1:], marks=row[0])
 
     def mark(self, series: ReadingSeries) -> None:
-        """Replace the marks of these readings by those in the series; values stay as they are."""
-        at_ms = np.rint(series.at_s * 1000.0).astype(np.int64)
-        if not len(at_ms):
+        """Replace the marks of these readings by those in the series; values, and other readings, stay as they are."""
+        at_ms = np.rint(series.at_s * 1000.0).astype(np.int64).tolist()
+        if not at_ms:
             return
         box_id, marked = self._known_box_id(series.box), np.flatnonzero(series.marks)
-        rows = [(box_id, int(at_ms[place]), int(series.marks[place])) for place in marked]
-        span = (box_id, int(at_ms[0]), int(at_ms[-1]))
+        rows = [(box_id, at_ms[place], int(series.marks[place])) for place in marked]
         with self._database.transaction() as connection:
-            connection.execute("DELETE FROM marks WHERE box_id = ? AND at_ms BETWEEN ? AND ?", span)
+            connection.executemany("DELETE FROM marks WHERE box_id = ? AND at_ms = ?", [(box_id, at) for at in at_ms])
             connection.executemany(_INSERT_MARKS, rows)
 
     def halves(self) -> Sequence[HalfReading]:

@@ -119,6 +119,9 @@ def screen_readings(
                 advance(1)
     rows = [(each.box, str(each.readings), str(each.marked)) for each in screened]
     show_table(("box", "readings", "marked"), rows, right=(1, 2))
+    for each in screened:
+        if each.remark:
+            typer.echo(f"{each.box}: {each.remark}")
 
 
 @readings.command("thin")
