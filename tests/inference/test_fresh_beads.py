@@ -33,14 +33,16 @@ def sixty_days() -> ReadingSeries:
     return ReadingSeries("pla", at_s, warmth, rounded, np.zeros(len(hours), dtype=np.uint16))
 
 
-def outlook(loading: tuple[float, float, float] | None, first_charge: bool = True) -> Outlook:
+def outlook(
+    loading: tuple[float, float, float] | None, first_charge: bool = True, method: str | None = "microwave"
+) -> Outlook:
     """Return the outlook an hour after beads of this loading went in."""
     first = LedgerEntry(
         EntryKind.charge, "pla", AS_OF - timedelta(days=DAYS, hours=1), desiccant="silica_gel", dry_mass_g=DRY_G
     )
     fresh = LedgerEntry(
         EntryKind.recharge, "pla", AS_OF - timedelta(hours=1), desiccant="silica_gel", dry_mass_g=DRY_G,
-        method="microwave", loading_g_per_g=loading,
+        method=method, loading_g_per_g=loading,
     )  # fmt: skip
     entries = (first, fresh) if first_charge else (fresh,)
     history = BoxHistory(BOX, sixty_days(), room_climate=RoomClimate(20.0, 0.5), entries=entries)
@@ -70,7 +72,25 @@ def test_date_agrees_with_the_leak_of_before() -> None:
     assert "recharge desk" in answer.evidence[0]
 
 
-def test_without_a_known_loading_or_an_earlier_leak_there_is_no_forecast_yet() -> None:
-    assert outlook(None).forecast is None
+@pytest.mark.parametrize(
+    ("method", "words"),
+    [
+        ("oven_120C_3h", "as dry as this method (oven_120C_3h) usually makes them"),
+        (None, "as dry as recharges usually make them"),
+    ],
+)
+def test_a_recharge_that_was_only_logged_has_its_forecast_at_once(method: str | None, words: str) -> None:
+    """The leak of before holds; how dry the beads are is open, so the interval is wider than after a weighed run."""
+    logged, weighed = outlook(None, method=method).forecast, outlook((0.015, 0.02, 0.025)).forecast
+    assert logged is not None
+    assert weighed is not None
+    assert logged.cross_at.p05 is not None
+    assert weighed.cross_at.p05 is not None
+    assert AS_OF < logged.cross_at.p05 < weighed.cross_at.p05
+    assert words in outlook(None, method=method).evidence[0]
+
+
+def test_without_an_earlier_leak_there_is_no_forecast_yet() -> None:
     lone = outlook((0.015, 0.02, 0.025), first_charge=False)
     assert lone.forecast is None or "recharge desk" not in " ".join(lone.evidence)
+    assert outlook(None, first_charge=False).forecast is None

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from monitor.errors import SiccastError, TooLittleEvidence
+from monitor.inference.episodes import Episode
 from monitor.inference.pooling import Sighting, sighting_of, tested
 from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.beside_room import comparisons
@@ -17,9 +18,6 @@ from monitor.records import BoxHistory, EntryKind, ReadingSeries
 
 _DRAWS_OF_EARLIER = 400
 """An earlier episode only tells where its box may stand."""
-_STANDS_IN = (
-    "Fresh beads: how dry they are is known from the recharge desk, how leaky the box is from before they went in."
-)
 
 _log = logging.getLogger(__name__)
 
@@ -111,10 +109,13 @@ def _look(record: Record, now_s: float) -> Looked:
 
 
 def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
-    """Look at an episode that has no readings yet; where beads of known dryness went in, earlier ones stand in."""
+    """Look at an episode that has no readings yet: where the leak is known from before, that stands in.
+
+    How dry the beads are is then known from the recharge desk or the scale, or is what their method usually reaches.
+    """
     fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
-    if newest is None or newest.loading_g_per_g is None:
+    if newest is None:
         return Looked(None, refusal)
     earlier = _earlier(record, newest.at.timestamp())
     told = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
@@ -122,7 +123,19 @@ def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
     if not found:
         return Looked(None, refusal)
     first = estimate(record, now_s, least_days=0.0)
-    return Looked(first.without_present(), "", found, _STANDS_IN, latest_change((level_of(first),)))
+    return Looked(first.without_present(), "", found, _rests_on(first.episode), latest_change((level_of(first),)))
+
+
+def _rests_on(episode: Episode) -> str:
+    if episode.known_loading is not None:
+        dryness = "how dry they are is known from the recharge desk"
+    elif episode.loaded_mass is not None:
+        dryness = "how dry they are is known from the scale"
+    elif episode.method == "unknown":
+        dryness = "they are taken to be as dry as recharges usually make them"
+    else:
+        dryness = f"they are taken to be as dry as this method ({episode.method}) usually makes them"
+    return f"Fresh beads: {dryness}. How leaky the box is was known before they went in."
 
 
 def _earlier(record: Record, start_s: float) -> list[Posterior]:
