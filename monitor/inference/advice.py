@@ -19,6 +19,7 @@ _HIDDEN_SHARE = 0.9
 def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
     """Return what a forecast rests on, most telling first."""
     said = [_readings(posterior), _silence(posterior), _floor(posterior), _over(ahead), _unlogged(posterior)]
+    said += [_sensor_swapped(posterior)]
     said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
 
@@ -76,6 +77,16 @@ def _unlogged(posterior: Posterior) -> str:
         return ""
     steps = "One lasting step of humidity was" if count == 1 else f"{count} lasting steps of humidity were"
     return f"{steps} not logged; openings and spool swaps would explain them."
+
+
+def _sensor_swapped(posterior: Posterior) -> str:
+    episode = posterior.episode
+    if not episode.sensor_swaps_s:
+        return ""
+    said = "The sensor was swapped or calibrated: what was shown before counts with an error of its own."
+    if episode.sensors_apart:
+        said += f" The two disagree by {100 * episode.sensors_apart:.0f} % RH, and either may be wrong."
+    return said
 
 
 def _grams(posterior: Posterior) -> str:

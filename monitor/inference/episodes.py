@@ -79,6 +79,10 @@ class Episode:
     """The same since the box was first charged."""
     colors: tuple[tuple[float, str], ...] = ()
     """When what color of the beads was seen."""
+    sensor_swaps_s: tuple[float, ...] = ()
+    """When its sensor was swapped or calibrated: what it showed before had another bias."""
+    sensors_apart: float = 0.0
+    """The largest lasting step of humidity at such a swap: by so much the two sensors disagree."""
     leak_tested: bool = False
     """True where a test of the empty box told its leak in grams."""
 
@@ -120,8 +124,11 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     declared = next((e for e in reversed(starts) if e.dry_mass_g is not None), None)
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
     start_s = charge.at.timestamp() if charge else first_s
-    steps = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
-    all_steps = steps if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
+    sensor_swaps = tuple(e.at.timestamp() for e in known if e.kind is EntryKind.sensor_swap)
+    # a step at a swap of the sensor is the sensor's, not the water's
+    found = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
+    steps = tuple(s for s in found if not _explained(s, sensor_swaps))
+    all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
     has_beads = declared is not None and declared.desiccant is not None and bool(declared.dry_mass_g)
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
@@ -149,8 +156,10 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         all_swaps=sum(e.kind is EntryKind.spool_swap for e in known),
         first_start_s=first_s,
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
-        all_unlogged_steps=_unexplained(all_steps, known),
+        all_unlogged_steps=_unexplained(all_found, known),
         colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
+        sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
+        sensors_apart=max((abs(s.size) for s in all_found if _explained(s, sensor_swaps)), default=0.0),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
     )
 

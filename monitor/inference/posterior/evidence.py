@@ -43,6 +43,8 @@ class Bins:
     """Bin, mass and scale resolution of each weighing."""
     colors: tuple[tuple[int, str], ...] = ()
     """Bin and color of each look at the beads."""
+    new_sensors: tuple[int, ...] = ()
+    """First bin of each sensor but the first, where sensors were swapped or calibrated."""
 
     @property
     def days(self) -> FloatArray:
@@ -70,10 +72,11 @@ def bin_episode(
     start_s = now_s + edges[0] * DAY_S
     inside = hours.between(start_s, now_s)
     bin_of = _bin_of_hours(inside, edges, now_s)
-    floor = known_floor(hours, box) if after is None else after.floor
+    new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
+    floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
     left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
-    usable[_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S] = np.nan
+    usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan
     shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
     outside = np.full(len(edges) - 1, np.nan)
     if room is not None:
@@ -103,7 +106,33 @@ def bin_episode(
             if w.at_s >= episode.start_s
         ),
         colors=tuple((_bin_at(at_s, edges, now_s), seen) for at_s, seen in episode.colors if at_s >= episode.start_s),
+        new_sensors=new_sensors,
     )
+
+
+def _sensors(
+    inside: Hours, episode: Episode, bin_of: NDArray[np.intp], edges: FloatArray, now_s: float
+) -> tuple[tuple[int, ...], NDArray[np.bool_]]:
+    """Return the first bin of each new sensor, and the hours to leave out.
+
+    A bin is of one sensor, the one with more of its hours; hours of the others are left out, and those of the swap.
+    """
+    middles_s = _hour_ends(inside) - HOUR_S / 2.0
+    mixed = np.zeros(len(inside), dtype=bool)
+    first = []
+    for at_s in (s for s in episode.sensor_swaps_s if s >= now_s + edges[0] * DAY_S):
+        mixed |= np.abs(middles_s - at_s) <= HOUR_S
+        at = min(max(_bin_at(at_s, edges, now_s), 0), len(edges) - 2)
+        here, later = (bin_of == at) & np.isfinite(inside.relative_humidity), middles_s > at_s
+        is_new = np.count_nonzero(here & later) > np.count_nonzero(here & ~later)
+        mixed |= here & (later != is_new)
+        first.append(at if is_new else at + 1)
+    return tuple(sorted(set(first))), mixed
+
+
+def _of_sensor_now(hours: Hours, episode: Episode) -> Hours:
+    """Return what the sensor of now showed: an earlier one had a floor of its own."""
+    return hours.between(max(episode.sensor_swaps_s), hours.end_s) if episode.sensor_swaps_s else hours
 
 
 def roughly(bins: Bins) -> Bins:
@@ -114,6 +143,10 @@ def roughly(bins: Bins) -> Bins:
 def coarser(bins: Bins) -> Bins:
     """Return the same evidence with two and two bins together."""
     first = np.arange(0, len(bins.days), 2)
+    halved = [at for at in bins.new_sensors if at % 2]  # a bin is of one sensor, the newer one where two come together
+    bins = replace(
+        bins, shown_humidity=np.where(np.isin(np.arange(len(bins.days)) + 1, halved), np.nan, bins.shown_humidity)
+    )
     seen = np.isfinite(bins.shown_humidity)
     value = seen & ~bins.censored
     censored = ~np.logical_or.reduceat(value, first) & np.logical_or.reduceat(seen, first)
@@ -131,6 +164,7 @@ def coarser(bins: Bins) -> Bins:
         loosened=np.add.reduceat(bins.loosened, first),
         weighings=tuple((i // 2, mass_g, resolution_g) for i, mass_g, resolution_g in bins.weighings),
         colors=tuple((i // 2, seen) for i, seen in bins.colors),
+        new_sensors=tuple(sorted({at // 2 for at in bins.new_sensors})),
     )
 
 

@@ -163,13 +163,20 @@ def _joined(older: Bins, newer: Bins) -> Bins:
     arrays = {
         f.name: np.r_[getattr(older, f.name), getattr(newer, f.name)]
         for f in fields(Bins)
-        if f.name not in ("edges_days", "floor", "weighings", "colors")
+        if f.name not in ("edges_days", "floor", "weighings", "colors", "new_sensors")
     }
     shift, count = newer.length_days, len(older.days)
     later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
     colors = (*older.colors, *((i + count, seen) for i, seen in newer.colors))
     edges = np.r_[older.edges_days - shift, newer.edges_days[1:]]
-    return Bins(edges_days=edges, floor=older.floor, weighings=(*older.weighings, *later), colors=colors, **arrays)
+    return Bins(
+        edges_days=edges,
+        floor=older.floor,
+        weighings=(*older.weighings, *later),
+        colors=colors,
+        new_sensors=older.new_sensors,
+        **arrays,
+    )
 
 
 def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:

@@ -6,6 +6,7 @@ import numpy as np
 
 from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.filter.disturbances import FLATTEST, change, disturb
+from monitor.inference.posterior.filter.earlier_sensor import EarlierBias
 from monitor.inference.posterior.filter.sightings import correct, look, weigh
 from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box
 from monitor.inference.posterior.priors import BIAS, CHANGE, CONDUCTANCE, DRY_MASS, SLOW_HUMIDITY, START, Assumptions
@@ -39,22 +40,26 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     settling = np.hypot(settling, assume.bias_walk / np.sqrt(_YEAR_DAYS))
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
+    earlier = None
     for i, days in enumerate(bins.days):
+        if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
+            is_gone = any(at > i for at in bins.new_sensors)
+            earlier = EarlierBias.unseen(float(problem.prior.sd[BIAS]), len(theta)) if is_gone else None
         if theta.shape[1] > CHANGE:
             change(state, theta, bins, i)
         if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
         before = state.loading
-        _predict(state, acting[i], float(days), assume, settling[i])
+        _predict(state, acting[i], float(days), assume, settling[i], earlier)
         disturb(state, acting[i], problem, i)
         if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
             predicted = state.loading
             # a bin's mean is what the box held halfway through it
-            log_likelihood += correct(state, problem, theta, i, acting[i], 0.5 * (before + predicted))
+            log_likelihood += correct(state, problem, theta, i, acting[i], 0.5 * (before + predicted), earlier)
             if bins.swaps[i] or bins.step_size[i]:
                 state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
         if i in weighings:
-            log_likelihood += weigh(state, problem, theta[:, DRY_MASS], *weighings[i])
+            log_likelihood += weigh(state, problem, theta[:, DRY_MASS], *weighings[i], earlier)
         for seen in (seen for at, seen in bins.colors if at == i):
             log_likelihood += look(state, problem, seen, acting[i])
     return log_likelihood
@@ -93,7 +98,9 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
 
 
-def _predict(state: State, air: Air, days: float, assume: Assumptions, settling: float) -> None:
+def _predict(  # noqa: PLR0917
+    state: State, air: Air, days: float, assume: Assumptions, settling: float, earlier: EarlierBias | None
+) -> None:
     """Carry state and errors one bin ahead."""
     box = state.drawn
     stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
@@ -103,6 +110,8 @@ def _predict(state: State, air: Air, days: float, assume: Assumptions, settling:
     unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
     if settling > _AT_REST:
         unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))
+    if earlier is not None:
+        earlier.carried(keep, by_wander, kept)
     of_loading = keep * state.var_loading + by_wander * state.covariance
     of_wander = keep * state.covariance + by_wander * state.var_wander
     state.var_loading = keep * of_loading + by_wander * of_wander + unseen

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import log_ndtr
 
+from monitor.inference.posterior.filter.earlier_sensor import EarlierBias
 from monitor.inference.posterior.filter.state import Problem, State
 from monitor.inference.posterior.priors import BIAS
 from monitor.physics.box_balance import Air
@@ -23,20 +24,35 @@ def reading_noise(shown: float, problem: Problem) -> float:
 
 
 def correct(  # noqa: PLR0917
-    state: State, problem: Problem, theta: FloatArray, i: int, air: Air, loading: FloatArray
+    state: State,
+    problem: Problem,
+    theta: FloatArray,
+    i: int,
+    air: Air,
+    loading: FloatArray,
+    earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at."""
+    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at.
+
+    ``earlier`` is the bias of the sensor that showed it, where that is not the one of now.
+    """
     humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
     slope = np.minimum(slope, _STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
-    through_loading = slope * state.var_loading
-    variance = slope * through_loading + reading_noise(shown, problem)
-    gap = shown - humidity - theta[:, BIAS]
+    through_loading, through_wander = slope * state.var_loading, slope * state.covariance
+    through_bias, bias = np.zeros_like(slope), theta[:, BIAS]
+    if earlier is not None:
+        bias, through_bias = earlier.mean, earlier.var + slope * earlier.with_loading
+        through_loading, through_wander = through_loading + earlier.with_loading, through_wander + earlier.with_wander
+    variance = slope * through_loading + through_bias + reading_noise(shown, problem)
+    gap = shown - humidity - bias
     if problem.bins.censored[i] and problem.assumptions.censored:
         score, move, share = _at_or_below(gap, variance)
     else:
         score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
-    by_loading, by_wander = through_loading / variance, slope * state.covariance / variance
+    by_loading, by_wander = through_loading / variance, through_wander / variance
+    if earlier is not None:
+        earlier.corrected(move, share * variance, through_bias / variance, by_loading, by_wander)
     _shift(state, move, share * variance, by_loading, by_wander)
     return score
 
@@ -58,7 +74,14 @@ def _at_or_below(gap: FloatArray, variance: FloatArray) -> tuple[FloatArray, Flo
     return score, -sd * inverse_mills, inverse_mills * (inverse_mills + z)
 
 
-def weigh(state: State, problem: Problem, log_dry: FloatArray, mass_g: float, resolution_g: float) -> FloatArray:
+def weigh(  # noqa: PLR0917
+    state: State,
+    problem: Problem,
+    log_dry: FloatArray,
+    mass_g: float,
+    resolution_g: float,
+    earlier: EarlierBias | None = None,
+) -> FloatArray:
     """Take a weighing of the charge in: grams, where humidity knows only shares."""
     if not problem.prior.grams_declared:
         return np.zeros_like(log_dry)
@@ -68,6 +91,9 @@ def weigh(state: State, problem: Problem, log_dry: FloatArray, mass_g: float, re
     gap = mass_g - dry - grams * state.loading
     score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
+    if earlier is not None:
+        gain = grams * earlier.with_loading / variance
+        earlier.corrected(move, share * variance, gain, by_loading, by_wander)
     _shift(state, move, share * variance, by_loading, by_wander)
     return score
 

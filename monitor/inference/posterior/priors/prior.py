@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -151,7 +152,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     mean[CONDUCTANCE], sd[CONDUCTANCE] = log_changes + np.log(per_change), spread
     start, sd[START] = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
     mean[START] = np.log(start)
-    sd[BIAS] = assumptions.bias_share_of_accuracy * box.sensor.accuracy
+    sd[BIAS] = _bias_sd(box, episode, assumptions)
     mean[SHAPE], sd[SHAPE] = assumptions.shape_mean, assumptions.shape_sd
     sd[CAPACITY], sd[DRY_MASS] = 0.8, 0.03
     _slow_contents(box, episode, assumptions, mean, sd)
@@ -169,6 +170,15 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         _start_from_loading(episode.known_loading, shapes[0], mean, sd)
     dye = known_or_plain_gel(episode.desiccant).dye
     return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, swapped, shows, dye)
+
+
+def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
+    """Spread of a sensor's bias by its sheet; wider where it and the one before it disagree by more than sheets allow.
+
+    Two results that disagree are both widened until they don't, as nobody knows which is wrong: the ratio of Birge
+    (1932), Physical Review 40:207.
+    """
+    return max(assumptions.bias_share_of_accuracy * box.sensor.accuracy, episode.sensors_apart / math.sqrt(2.0))
 
 
 def style_prior(box: Box) -> tuple[float, float]:
