@@ -127,8 +127,9 @@ def test_a_comparison_counts_for_the_sensor_that_made_it(biased: tuple[Record, f
     record = with_entries(record, OPENING)
     swapped = with_entries(record, entry(EntryKind.sensor_swap, 12.0))
     seen = opened(1.0, 60, bias=0.03)
-    alone, after = believed(record, now_s), believed(swapped, now_s, seen)
+    alone, after = believed(swapped, now_s), believed(swapped, now_s, seen)
     np.testing.assert_array_equal(alone.theta[:, BIAS], after.theta[:, BIAS])
+    assert not np.array_equal(believed(record, now_s).theta, believed(record, now_s, seen).theta)
 
 
 def test_a_comparison_still_to_come_is_not_seen(biased: tuple[Record, float, float]) -> None:

@@ -79,7 +79,7 @@ def _known_earlier(problem: Problem, swap: int, bias: float, theta: FloatArray) 
 
 
 def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
-    """The same likelihood as many runs, each with one bias of the earlier sensor known; errors normal, as both are then.
+    """The same likelihood as many runs, each with one bias of the earlier sensor known, of normal errors.
 
     The bias is taken for known to half a per cent, so that 41 nodes of a quadrature see it.
     """
