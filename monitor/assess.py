@@ -71,11 +71,11 @@ def assess(
     boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told the share done.
     """
     latest = readings.latest()
-    rooms = {name: readings.series(name, end=as_of) for name in {box.room for box in boxes} if name in latest}
+    rooms = {name: readings.evidence(name, as_of) for name in {box.room for box in boxes} if name in latest}
     histories = [
         BoxHistory(
             box=box,
-            readings=readings.series(box.name, end=as_of),
+            readings=readings.evidence(box.name, as_of),
             room=rooms.get(box.room),
             room_climate=room_climate,
             entries=tuple(ledger.entries(box.name, before=as_of)),

@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 import numpy as np
 from made_boxes import Truth, made_box
 
+from monitor.hourly_values import HOUR_S
 from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.inference.posterior.hours import Hours
 from monitor.records import BoxHistory, ReadingSeries
 
 

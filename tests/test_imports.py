@@ -12,13 +12,14 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units", "sensor_faults"}
+GROUND = {"monitor", "records", "deeds", "errors", "units", "sensor_faults", "hourly_values"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
     "deeds": set(),
     "sensor_faults": set(),
+    "hourly_values": {"records"},
     "settings": {"settings", "errors", "records", "weather"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},

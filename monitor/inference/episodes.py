@@ -9,7 +9,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.hourly_values import HOUR_S
+from monitor.inference.posterior.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry
 

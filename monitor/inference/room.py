@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.inference.posterior.hours import HOUR_S, Hours
+from monitor.hourly_values import HOUR_S
+from monitor.inference.posterior.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate

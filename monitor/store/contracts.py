@@ -48,6 +48,13 @@ class Readings(Protocol):
         """Return the readings of one box with ``start <= at < end``, in time order."""
         ...
 
+    def evidence(self, box: str, end: datetime | None = None) -> ReadingSeries:
+        """Return what estimates rest on: the readings before an instant, and where they were thinned one value an hour.
+
+        That value is the one that an estimate would have made of the hour's readings; it stands halfway through it.
+        """
+        ...
+
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
@@ -118,7 +125,18 @@ class Upkeep(Protocol):
         ...
 
     def thin(self, before: datetime, step: timedelta) -> int:
-        """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
+        """Keep one reading a step of what is older, and return how many were deleted.
+
+        Hourly means stay, and the value of each hour that estimates rest on.
+        """
+        ...
+
+    def thinned_out(self, readings: Iterable[Reading]) -> int:
+        """Return how many of these are not held and may have been here before they were thinned out."""
+        ...
+
+    def bring_back(self, readings: Iterable[Reading]) -> int:
+        """Put readings back that were thinned out, and return how many."""
         ...
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.special import logsumexp
 
-from monitor.inference.posterior.hours import usable_in_time_order
+from monitor.hourly_values import usable_in_time_order
 from monitor.inference.posterior.priors import Assumptions
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

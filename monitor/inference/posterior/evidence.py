@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.hourly_values import HOUR_S, medians
 from monitor.inference.episodes import Episode
-from monitor.inference.posterior.hours import HOUR_S, Hours, medians
+from monitor.inference.posterior.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 

@@ -5,17 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from monitor.hourly_values import HOUR_S, hourly_values
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
-from monitor.records import Mark, ReadingSeries
+from monitor.records import ReadingSeries
 from monitor.sensor_faults import COARSEST_STEP_DEGC, display_step, hung
-
-HOUR_S = 3600.0
-_NEAR = 0.021
-"""Readings within this of the hour's median count into its mean: dither of a coarse display yes, a spike no."""
-_UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,37 +72,10 @@ class Hours:
 
 def reduce_to_hours(series: ReadingSeries) -> Hours:
     """Return a robust mean of each hour: of the readings near its median."""
-    order = usable_in_time_order(series)
-    if order.size == 0:
+    hour, t, rh = hourly_values(series)
+    if hour.size == 0:
         return Hours(0, np.empty(0), np.empty(0))
-    at_s, rh, t = series.at_s[order], series.relative_humidity[order], series.temperature_degc[order]
-    hour = np.floor(at_s / HOUR_S).astype(np.int64)
     first = int(hour[0])
     out = np.full((2, int(hour[-1]) - first + 1), np.nan)
-    starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
-    counts = np.diff(np.r_[starts, len(hour)])
-    middle = medians(rh, hour, starts, counts)
-    near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
-    kept = np.add.reduceat(near.astype(float), starts)
-    out[0, hour[starts] - first] = medians(t, hour, starts, counts)
-    mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
-    out[1, hour[starts] - first] = np.where(kept > 0, mean, middle)
+    out[0, hour - first], out[1, hour - first] = t, rh
     return Hours(first, out[0], out[1], display_step(t, COARSEST_STEP_DEGC))
-
-
-def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
-    """Readings within range and unmarked, sorted, one an instant."""
-    rh, t = series.relative_humidity, series.temperature_degc
-    usable = (rh >= 0.0) & (rh <= 1.0) & (t > -40.0) & (t < 85.0) & ((series.marks & _UNUSABLE) == 0)
-    index = np.flatnonzero(usable)
-    index = index[np.argsort(series.at_s[index], kind="stable")]
-    fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)
-    return np.asarray(index[fresh])
-
-
-def medians(
-    values: FloatArray, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]
-) -> FloatArray:
-    """Return the median of each group of values; groups stand one after the other."""
-    ordered = values[np.lexsort((values, group))]
-    return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))

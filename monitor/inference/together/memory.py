@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
+from monitor.hourly_values import HOUR_S
 from monitor.inference.episodes import find_steps
 from monitor.inference.pooling import Sighting
 from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.fit import refreshed
-from monitor.inference.posterior.hours import HOUR_S
 from monitor.inference.together.looks import Looked, Room, Told
 from monitor.records import Box, LedgerEntry, ReadingSeries, RoomClimate
 

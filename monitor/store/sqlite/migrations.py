@@ -157,6 +157,23 @@ ALTER TABLE rejected ADD COLUMN taken_in_at_ms INTEGER;
 UPDATE rejected SET retained = 1 WHERE reason LIKE 'the broker kept this message from before%'
 """
 
+_THINNED_HOURS = """
+CREATE TABLE thinned_hours (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    hour INTEGER NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity REAL NOT NULL,
+    PRIMARY KEY (box_id, hour)
+) WITHOUT ROWID, STRICT;
+INSERT INTO thinned_hours SELECT
+    hourly.box_id, hour, CAST(round(sum_temperature * 1.0 / count) AS INTEGER), sum_humidity * 1.0 / count
+FROM hourly JOIN thinned USING (box_id)
+WHERE hour < before_ms / 3600000 AND count > (
+    SELECT count(*) FROM readings
+    WHERE readings.box_id = hourly.box_id AND at_s >= hour * 3600.0 AND at_s < (hour + 1) * 3600.0
+)
+"""
+
 _SHORTER_ROWS = """
 CREATE TABLE shorter (
     box_id INTEGER NOT NULL REFERENCES boxes,
@@ -193,6 +210,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
     ("rejected messages that were taken in later", _TRIED_AGAIN),
+    ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -20,6 +21,7 @@ from monitor.store.sqlite.rows import (
     to_reading,
     to_row,
 )
+from monitor.store.sqlite.thinned_hours import with_thinned_hours
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -110,6 +112,13 @@ class SqliteReadings:
             at_ms, bits = np.array(marked, dtype=np.int64).T
             marks[np.searchsorted(at_s, at_ms / 1000.0)] = bits
         return ReadingSeries(box, at_s, temperature / 100.0, humidity / 10_000.0, marks)
+
+    def evidence(self, box: str, end: datetime | None = None) -> ReadingSeries:
+        """Return what estimates rest on: readings, and where they were thinned one value an hour."""
+        series = self.series(box, None, end)
+        end_s = math.inf if end is None else end.timestamp()
+        with self._database.errors():
+            return with_thinned_hours(self._database.connection, self._known_box_id(box), series, end_s)
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
@@ -216,7 +225,7 @@ class SqliteReadings:
             return None
         if thinned and sidelines.was_thinned(connection, thinned, row):
             return None
-        while not connection.execute(_INSERT, row).rowcount:
+        while not put_in(connection, row):
             if reading.sent_at_known:
                 held = _held(connection, row)
                 return None if held == row[TEMPERATURE : HUMIDITY + 1] else _contest(reading, held)
@@ -247,6 +256,11 @@ def _as_columns(rows: list[tuple[float, ...]], width: int) -> NDArray[np.float64
 
 def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
     return _FIRST_MS if start is None else to_ms(start), _LAST_MS if end is None else to_ms(end)
+
+
+def put_in(connection: sqlite3.Connection, row: Row) -> bool:
+    """Insert one row where its place is free, and return whether it was."""
+    return connection.execute(_INSERT, row).rowcount > 0
 
 
 def _held(connection: sqlite3.Connection, row: Row) -> tuple[int, int]:

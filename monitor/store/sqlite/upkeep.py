@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
 from monitor.store.sqlite.rows import to_ms
+from monitor.store.sqlite.thinning import bring_back, thin_box, thinned_out
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime, timedelta
     from pathlib import Path
 
+    from monitor.records import Reading
     from monitor.store.sqlite.connection import Database
 
 
@@ -60,27 +63,26 @@ class SqliteUpkeep:
         return [row[0] for row in rows if row[0] != "ok"]
 
     def thin(self, before: datetime, step: timedelta) -> int:
-        """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
+        """Keep one reading a step of what is older, and return how many were deleted.
+
+        Hourly means stay, and the value of each hour that estimates rest on.
+        """
         before_ms, step_ms = to_ms(before), round(step.total_seconds() * 1000.0)
         deleted = 0
         for (box_id,) in self._database.connection.execute("SELECT box_id FROM boxes").fetchall():
             with self._database.transaction() as connection:
-                deleted += connection.execute(
-                    "DELETE FROM readings WHERE box_id = ?1 AND at_s < ?2 / 1000.0 AND at_ms NOT IN ("
-                    " SELECT min(at_ms) FROM readings WHERE box_id = ?1 AND at_s < ?2 / 1000.0 GROUP BY at_ms / ?3)",
-                    (box_id, before_ms, step_ms),
-                ).rowcount
-                connection.execute(
-                    "DELETE FROM marks WHERE box_id = ?1 AND at_ms < ?2 AND NOT EXISTS ("
-                    " SELECT 1 FROM readings WHERE box_id = ?1 AND at_s = marks.at_ms / 1000.0)",
-                    (box_id, before_ms),
-                )
-                connection.execute(
-                    "INSERT INTO thinned VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET"
-                    " before_ms = max(before_ms, excluded.before_ms), step_ms = max(step_ms, excluded.step_ms)",
-                    (box_id, before_ms, step_ms),
-                )
+                deleted += thin_box(connection, box_id, before_ms, step_ms)
         return deleted
+
+    def thinned_out(self, readings: Iterable[Reading]) -> int:
+        """Return how many of these are not held and may have been here before they were thinned out."""
+        with self._database.errors():
+            return len(thinned_out(self._database.connection, readings))
+
+    def bring_back(self, readings: Iterable[Reading]) -> int:
+        """Put readings back that were thinned out, and return how many."""
+        with self._database.transaction() as connection:
+            return bring_back(connection, readings)
 
 
 def _faults(path: Path) -> list[str]:

@@ -40,8 +40,11 @@ def import_readings(
     timezone: Annotated[str | None, typer.Option(help="Zone of instants that name none; else the shelf's.")] = None,
     delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
     decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
+    bring_back: Annotated[
+        bool, typer.Option("--bring-back", help="Put back, too, what `readings thin` deleted.")
+    ] = False,
 ) -> None:
-    """Add the readings of a file; rows that are held already change nothing."""
+    """Add the readings of a file; rows that are held already, or were thinned out, change nothing."""
     from monitor.faces.cli.books.table_file import open_table, table_size
     from monitor.faces.cli.output import progress_bar
     from monitor.feed.formats.table import TableShape, read_table
@@ -59,7 +62,7 @@ def import_readings(
         delimiter="\t" if delimiter == "tab" else delimiter,
         decimal_comma=decimal_comma,
     )
-    seen = new = rejected = 0
+    seen = new = rejected = thinned = back = 0
     with (
         open_stores(shelf.database_path) as stores,
         progress_bar("reading", table_size(file)) as advance,
@@ -67,9 +70,19 @@ def import_readings(
     ):
         for decoded in read_table(headings, rows, shape, datetime.now(tz=UTC), file.name):
             new += stores.readings.add(decoded.readings, decoded.rejections)
+            thinned += stores.upkeep.thinned_out(decoded.readings)
+            back += stores.upkeep.bring_back(decoded.readings) if bring_back else 0
             seen += len(decoded.readings)
             rejected += len(decoded.rejections)
-    typer.echo(f"{new} new readings, {seen - new} held already, {rejected} rejected (see `siccast rejected`)")
+    held = seen - new - thinned
+    typer.echo(f"{new} new readings, {held} held already, {rejected} rejected (see `siccast rejected`)")
+    if back:
+        typer.echo(f"{back} readings that had been thinned out are back")
+    elif thinned:
+        typer.echo(
+            f"{thinned} readings were thinned out before and stay out: of each of their hours one value is kept, which"
+            " forecasts rest on. --bring-back puts them back"
+        )
 
 
 @readings.command("export")
@@ -132,7 +145,11 @@ def thin_readings(
     keep_every_minutes: Annotated[int, typer.Option(min=1, max=1440, help="Of that, keep one reading in so long.")],
     yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
 ) -> None:
-    """Delete most of the old readings of every box; hourly means stay, and nothing is ever thinned unasked."""
+    """Delete most of the old readings of every box; forecasts stay as they are, and nothing is ever thinned unasked.
+
+    Of each hour one value stays, which estimates rest on; and every reading from about when a box was opened or filled.
+    To have the others back one day, keep a copy (`readings export`) and import it with --bring-back.
+    """
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))

@@ -1,0 +1,54 @@
+"""One robust value an hour of readings: what estimates rest on, and what stays of readings that are thinned out.
+
+Of the ground, so that a store can keep, before it deletes, the very value that an estimate would have made.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.records import Mark, ReadingSeries
+
+Column = NDArray[np.float64]
+
+HOUR_S = 3600.0
+_NEAR = 0.021
+"""Readings within this of the hour's median count into its mean: dither of a coarse display yes, a spike no."""
+_UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
+
+
+def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Column]:
+    """Return hours since 1970 in which something usable came in, the temperature and the humidity of each.
+
+    The temperature is one that was shown (the lower median), the humidity the mean of those near its median.
+    """
+    order = usable_in_time_order(series)
+    rh, t = series.relative_humidity[order], series.temperature_degc[order]
+    hour = np.floor(series.at_s[order] / HOUR_S).astype(np.int64)
+    if order.size == 0:
+        return hour, t, rh
+    starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
+    counts = np.diff(np.r_[starts, len(hour)])
+    middle = medians(rh, hour, starts, counts)
+    near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
+    kept = np.add.reduceat(near.astype(float), starts)
+    mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
+    warm = t[np.lexsort((t, hour))][starts + (counts - 1) // 2]
+    return hour[starts], warm, np.where(kept > 0, mean, middle)
+
+
+def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
+    """Readings within range and unmarked, sorted, one an instant."""
+    rh, t = series.relative_humidity, series.temperature_degc
+    usable = (rh >= 0.0) & (rh <= 1.0) & (t > -40.0) & (t < 85.0) & ((series.marks & _UNUSABLE) == 0)
+    index = np.flatnonzero(usable)
+    index = index[np.argsort(series.at_s[index], kind="stable")]
+    fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)
+    return np.asarray(index[fresh])
+
+
+def medians(values: Column, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Column:
+    """Return the median of each group of values; groups stand one after the other."""
+    ordered = values[np.lexsort((values, group))]
+    return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
