@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor import inference
 from monitor.inference import Memory, refusal_of
+from monitor.names import hint
 from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.records import (
@@ -217,5 +218,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=f"`siccast adopt {name}` declares it, and then it is assessed",
+                refusal=f"{hint('adopt', name)} declares it, and then it is assessed",
             )

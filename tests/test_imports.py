@@ -12,13 +12,14 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "names", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
+    "names": set(),
     "deeds": set(),
-    "settings": {"settings", "errors", "records", "weather"},
+    "settings": {"settings", "errors", "names", "records", "weather"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
@@ -52,6 +53,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "records",
         "deeds",
         "errors",
+        "names",
         "units",
     },
 }

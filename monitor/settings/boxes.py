@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
+from monitor.names import tidy
 from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def read_box(name: str, table: TomlTable) -> Box:
         fed_through_tube=table.flag("fed_through_tube", default=False),
         on_printer=table.flag("on_printer", default=False),
         wall_material=table.text("wall_material", default="") or None,
-        room=table.text("room", default="room"),
+        room=tidy(table.text("room", default="room")),
     )
     table.refuse_leftovers()
     return box

@@ -6,6 +6,7 @@ import os
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
 
 if TYPE_CHECKING:
@@ -94,11 +95,20 @@ def _read_feed(table: TomlTable) -> FeedSpec:
         temperature=_read_value_at(table, "temperature", ("C", "F", "K"), bare),
         humidity=_read_value_at(table, "humidity", ("%", "fraction"), bare),
         time=_read_value_at(table, "time", ("iso8601", "epoch_s", "epoch_ms"), None),
-        boxes=tuple(sorted(table.text_map("boxes").items())),
+        boxes=tuple(sorted(_read_renamed(table).items())),
         join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),
     )
     table.refuse_leftovers()
     return feed
+
+
+def _read_renamed(table: TomlTable) -> dict[str, str]:
+    """Return what boxes are called here, by what their sensors call themselves."""
+    renamed = {theirs: tidy(ours) for theirs, ours in table.text_map("boxes").items()}
+    for ours in renamed.values():
+        if not is_name(ours):
+            raise table.error("boxes", ours, f"names of boxes, each {NAME_RULE}")
+    return renamed
 
 
 def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:

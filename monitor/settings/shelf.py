@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
+from monitor.names import tidy
 from monitor.records import OWN_FEED, Appliance, Box, BrokerAddress, FeedSpec, InfluxAddress, RoomClimate, SensorMove
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
@@ -95,13 +96,27 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     """
     path = folder / SHELF_FILE
     try:
-        text = path.read_text(encoding="utf-8")
+        content = path.read_bytes()
     except FileNotFoundError:
-        text = ""
-    except (OSError, UnicodeDecodeError) as error:
+        content = b""
+    except OSError as error:
         raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
+    return parse_shelf(content, folder, environment)
+
+
+def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = os.environ) -> Shelf:
+    """Check what stands in a shelf file, or would stand there; a byte order mark before it is no fault.
+
+    Raises
+    ------
+    SettingsError
+        As ``load_shelf`` does.
+    """
+    path = folder / SHELF_FILE
     try:
-        document = tomllib.loads(text)
+        document = tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)
@@ -138,7 +153,7 @@ def _read_timezone(table: TomlTable) -> ZoneInfo:
 
 
 def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
-    move = SensorMove(sensor=table.text("sensor"), box=table.text("to"), since=table.moment("on", zone))
+    move = SensorMove(sensor=tidy(table.text("sensor")), box=table.name("to"), since=table.moment("on", zone))
     table.refuse_leftovers()
     return move
 

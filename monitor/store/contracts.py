@@ -44,8 +44,11 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported.
+
+        A box that was taken off the shelf and has been silent since is left out, unless ``removed`` asks for it.
+        """
         ...
 
     def count(self) -> int:

@@ -9,6 +9,7 @@ import typer
 
 from monitor.errors import UnknownBoxError
 from monitor.faces.supposed import NotSupposableError, known_beads
+from monitor.names import tidy
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -48,11 +49,10 @@ def desiccant(kind: str | None) -> str | None:
 def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
     """Return the name of a box that is declared or that was ever heard of."""
     declared = [box.name for box in shelf.boxes]
-    if name in declared:
-        return name
-    heard = sorted(set(stores.readings.latest()) - set(declared))
-    if name in heard:
-        return name
+    heard = sorted(set(stores.readings.latest(removed=True)) - set(declared))
+    for written in (name, tidy(name)):
+        if written in declared or written in heard:
+            return written
     raise UnknownBoxError(
         f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
         + (f"; heard of: {', '.join(heard)}" if heard else "")

@@ -174,6 +174,10 @@ DROP TABLE readings;
 ALTER TABLE shorter RENAME TO readings
 """
 
+_REMOVED_BOXES = """
+ALTER TABLE boxes ADD COLUMN removed_at_ms INTEGER
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -186,6 +190,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("what leak tests of empty boxes found", _LEAK_TESTS),
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
+    ("boxes taken off the shelf", _REMOVED_BOXES),
 )
 
 

@@ -115,14 +115,16 @@ class SqliteReadings:
         marks = np.zeros(len(rows), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, those taken off the shelf only when asked for."""
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
                 " latest.humidity, latest.battery, latest.seq, latest.origin"
                 " FROM latest JOIN boxes USING (box_id)"
-                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
+                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms"
+                " WHERE ? OR removed_at_ms IS NULL OR latest.at_ms > removed_at_ms ORDER BY boxes.name",
+                (removed,),
             ).fetchall()
         return {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
 

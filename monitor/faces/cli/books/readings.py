@@ -154,7 +154,7 @@ def _cells(reading: Reading) -> tuple[Any, ...]:
 
 
 def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
-    known = sorted(stores.readings.latest())
+    known = sorted(stores.readings.latest(removed=True))
     for name in asked or ():
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")

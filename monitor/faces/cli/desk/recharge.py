@@ -11,6 +11,7 @@ from monitor.errors import UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
+from monitor.names import hint
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
@@ -160,7 +161,8 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
     if not as_json:
         typer.echo(verdict_sentence(report))
         typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
-        typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
+        put = hint("charge", "put", report.run.start.charge, then="BOX")
+        typer.echo(f"Run {report.run.name} is finished. {put} is next.")
         say_cautions([(caution.text, caution.source) for caution in at_the_end()])
 
 
