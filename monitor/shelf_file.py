@@ -103,7 +103,8 @@ def replace_shelf_file(path: Path, before: bytes, after: bytes) -> None:
     unfinished = target.with_name(target.name + ".unfinished")
     try:
         unfinished.write_bytes(after)
-        unfinished.chmod(target.stat().st_mode)
+        if target.exists():
+            unfinished.chmod(target.stat().st_mode)
         if _read(path) != before:
             unfinished.unlink()
             raise SettingsError(f"{path} was saved by another program just now; nothing was changed, try again")

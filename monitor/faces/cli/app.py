@@ -39,6 +39,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "books.readings",
     "books.rejected",
     "site.check",
+    "site.box",
     "beliefs.backtest",
     "beliefs.climate",
     "reckon.air",

@@ -175,7 +175,10 @@ ALTER TABLE shorter RENAME TO readings
 """
 
 _REMOVED_BOXES = """
-ALTER TABLE boxes ADD COLUMN removed_at_ms INTEGER
+CREATE TABLE removed (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    removed_at_ms INTEGER NOT NULL
+) STRICT;
 """
 
 MIGRATIONS: tuple[tuple[str, str], ...] = (

@@ -123,6 +123,7 @@ class SqliteReadings:
                 " latest.humidity, latest.battery, latest.seq, latest.origin"
                 " FROM latest JOIN boxes USING (box_id)"
                 " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms"
+                " LEFT JOIN removed ON removed.box_id = latest.box_id"
                 " WHERE ? OR removed_at_ms IS NULL OR latest.at_ms > removed_at_ms ORDER BY boxes.name",
                 (removed,),
             ).fetchall()

@@ -122,5 +122,9 @@ def adopt(
             give = hint("box", "rename", box, then="NAME")
             raise UnknownBoxError(f"{box!r} can't be declared: a name has to be {NAME_RULE}; {give} gives it one")
         held = len(stores.readings.series(box))
+        hidden = box not in stores.readings.latest()
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
+    if hidden:
+        with open_stores(shelf.database_path) as stores:
+            stores.boxes.bring_back(box)
     typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")
