@@ -98,7 +98,16 @@ def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
         BoxState.undeclared,
     )
     never = timedelta.max
-    return sorted(assessments, key=lambda a: (order.index(a.state), a.due_at - a.as_of if a.due_at else never))
+    return sorted(
+        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
+    )
+
+
+def _over_by(assessment: Assessment) -> float:
+    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
+    if assessment.state is not BoxState.over_limit or assessment.latest is None:
+        return 0.0
+    return assessment.latest.relative_humidity - assessment.box.humidity_limit
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "units": set(),
     "names": set(),
     "deeds": set(),
-    "settings": {"settings", "errors", "names", "records", "weather"},
+    "settings": {"settings", "errors", "names", "records", "weather", "calculators"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},

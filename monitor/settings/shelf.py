@@ -11,13 +11,23 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
 from monitor.names import tidy
-from monitor.records import OWN_FEED, Appliance, Box, BrokerAddress, FeedSpec, InfluxAddress, RoomClimate, SensorMove
+from monitor.records import (
+    OWN_FEED,
+    ROOM,
+    Appliance,
+    Box,
+    BrokerAddress,
+    FeedSpec,
+    InfluxAddress,
+    RoomClimate,
+    SensorMove,
+)
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
 from monitor.settings.toml_table import TomlTable
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
 
 SHELF_FILE = "shelf.toml"
@@ -65,6 +75,17 @@ class Shelf:
     def database_path(self) -> Path:
         """Where the readings and the ledger are kept."""
         return self.folder / DATABASE_FILE
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Return what the file says that can be read and is hardly meant, a sentence each."""
+        known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
+        return tuple(
+            f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is no declared box;"
+            f" declare it, or write one of {', '.join(sorted(known))}"
+            for move in self.moves
+            if move.box not in known
+        )
 
     def box(self, name: str) -> Box:
         """Return the declared box of this name, or say which ones there are."""
@@ -123,16 +144,16 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
 
 
 def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:
-    zone = _read_timezone(table)
+    zone, feeds = _read_timezone(table), read_feeds(table)
     shelf = Shelf(
         folder=folder,
         site=table.name("site", default="home"),
         timezone=zone,
-        fahrenheit=table.choice("temperature_unit", ("C", "F"), default="C") == "F",
+        fahrenheit=table.choice("temperature_unit", ("C", "F"), default=_unit_of_feeds(feeds)) == "F",
         ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
         broker=read_broker(table.table("broker"), folder, environment),
         influx=read_influx(table.table("influx"), folder, environment),
-        feeds=read_feeds(table),
+        feeds=feeds,
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
@@ -142,6 +163,12 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
     appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))
     table.refuse_leftovers()
     return replace(shelf, appliances=appliances) if appliances else shelf
+
+
+def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
+    """Return the unit to answer in where nobody says: °F where every feed that tells its unit tells that."""
+    told = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
+    return "F" if told == {"F"} else "C"
 
 
 def _read_timezone(table: TomlTable) -> ZoneInfo:

@@ -171,7 +171,7 @@ def test_moves_feeds_and_rooms_follow(tmp_path: Path) -> None:
 
 
 def test_a_text_that_only_looks_like_a_table_is_never_touched(tmp_path: Path) -> None:
-    before = 'site = "attic"\n[boxes.left]\nstyle = """\n[boxes.left]\n"""\n'
+    before = 'site = "attic"\n[boxes.left]\nroom = """\n[boxes.left]\n"""\n'
     (tmp_path / "shelf.toml").write_text(before)
     with pytest.raises(SettingsError, match="can't be changed line by line"):
         shelf_edit.rename_box(tmp_path, "left", "other", reports=False)

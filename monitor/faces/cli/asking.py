@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, WhatIf
     from monitor.settings import Shelf
 
-BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
+BoxNames = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="BOX", help="Boxes; every box when left out.", autocompletion=given.box_names),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 AsOf = Annotated[
     str | None,

@@ -12,6 +12,7 @@ from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
 from monitor.names import hint
+from monitor.records.words import APPLIANCE_KINDS
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
@@ -244,9 +245,8 @@ def named_appliance(
 
     from monitor.records import Appliance
 
-    kinds = ("microwave", "oven", "filament_dryer", "print_bed", "other")
-    if kind is not None and kind not in kinds:
-        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(kinds)}", param_hint="'--kind'")
+    if kind is not None and kind not in APPLIANCE_KINDS:
+        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'")
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = typed.temperature_degc(temperature, it.shelf)

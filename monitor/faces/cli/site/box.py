@@ -29,7 +29,9 @@ def register(app: typer.Typer) -> None:
 @box.command()
 def rename(
     context: typer.Context,
-    old: Annotated[str, typer.Argument(metavar="OLD", help="What the box is called now.")],
+    old: Annotated[
+        str, typer.Argument(metavar="OLD", help="What the box is called now.", autocompletion=given.box_names)
+    ],
     new: Annotated[str, typer.Argument(metavar="NEW", help="What it is to be called.")],
 ) -> None:
     """Give a box another name: its readings, ledger, beads and its tables in the shelf file move along.
@@ -56,7 +58,9 @@ def rename(
 @box.command()
 def remove(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(metavar="BOX", help="The box that is no more.")],
+    name: Annotated[
+        str, typer.Argument(metavar="BOX", help="The box that is no more.", autocompletion=given.box_names)
+    ],
 ) -> None:
     """Take a box off the shelf: it is assessed no more, and what it stored stays.
 

@@ -71,6 +71,8 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
     from monitor.store.opening import open_stores
 
     yield from check_folder(shelf.folder)
+    for doubt in shelf.doubts:
+        yield Finding("shelf file", Verdict.look, doubt)
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
