@@ -41,8 +41,8 @@ SPOOL_CORES = MappingProxyType(
 )
 APPLIANCE_KINDS = MappingProxyType(
     {
-        "oven": "a kitchen oven",
         "microwave": "in bursts, weighed in between",
+        "oven": "a kitchen oven",
         "filament_dryer": "warm air around the beads",
         "print_bed": "the heated bed of a printer, under a cover",
         "other": "anything else",
