@@ -23,6 +23,8 @@ _KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\\\r\n]*"|'[^'\r\n]*')"""
 _HEADER = re.compile(rf"\s*\[\[?\s*(?P<path>{_KEY}(?:\s*\.\s*{_KEY})*)\s*\]\]?\s*(?:#.*)?\Z")
 _BOX_OF_HEADER = re.compile(rf"(\s*\[\[?\s*{_KEY}\s*\.\s*)({_KEY})")
 _VALUE = re.compile(r"""(=\s*)("[^"\\\r\n]*"|'[^'\r\n]*')""")
+_MARK = "\ufeff"
+"""A byte order mark, which stays before the first line."""
 _EVER = "2000-01-01"
 """A move since then holds for every reading: earlier ones are rejected at the feed."""
 
@@ -75,9 +77,12 @@ def remove_box(folder: Path, name: str) -> bool:
 def _with_their_headers(content: bytes) -> Iterable[tuple[str, list[str]]]:
     """Yield each line with its ending, and the path of the table it stands in."""
     at: list[str] = []
-    for line in re.findall(r"[^\n]*\n|[^\n]+", content.decode("utf-8")):
-        found = _HEADER.match(line.removeprefix("\ufeff").rstrip("\r\n"))
-        if found:
+    text = content.decode("utf-8")
+    if text.startswith(_MARK):
+        yield _MARK, at
+    for line in re.findall(r"[^\n]*\n|[^\n]+", text.removeprefix(_MARK)):
+        found = _HEADER.match(line.rstrip("\r\n"))
+        if found is not None:
             at = [_bare(key) for key in re.findall(_KEY, found["path"])]
         yield line, at
 

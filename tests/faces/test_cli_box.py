@@ -17,6 +17,8 @@ from monitor.feed.decode import Decoder
 from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
+from monitor.store.sqlite.boxes import SqliteBoxes
+from monitor.store.sqlite.connection import Database
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -123,6 +125,7 @@ def test_a_stored_name_that_does_not_fit_gets_another(run: Callable[..., Result]
         (("left", "a(c)"), 2, "'a(c)' won't do; a name is 1 to 64 letters of any script"),
         (("ghost", "other"), 2, "box 'ghost' is neither declared nor ever heard of"),
         (("left", "room"), 2, "'room' is taken"),
+        (("left", "left"), 2, "'left' is taken"),
         (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 ledger entries of its own already"),
     ],
 )
@@ -168,6 +171,24 @@ def test_moves_feeds_and_rooms_follow(tmp_path: Path) -> None:
         before.replace(b'"left", x2', b'"cellar", x2').replace(b'to = "left"', b'to = "cellar"')
         .replace(b'room = "left"', b'room = "cellar"')
     )  # fmt: skip
+
+
+def test_a_byte_order_mark_stays_where_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.toml"
+    path.write_bytes(b"\xef\xbb\xbf[boxes.left]\r\nvolume_l = 5\r\n")
+    shelf_edit.rename_box(tmp_path, "left", "other", reports=False)
+    assert path.read_bytes() == b'\xef\xbb\xbf[boxes."other"]\r\nvolume_l = 5\r\n'
+    assert shelf_edit.remove_box(tmp_path, "other")
+    assert path.read_bytes() == b'\xef\xbb\xbf# [boxes."other"]\r\n# volume_l = 5\r\n'
+    assert load_shelf(tmp_path).boxes == ()
+
+
+def test_what_a_server_knows_under_the_old_name_is_forwarded_again(shelf: Path) -> None:
+    database = Database(shelf / "siccast.sqlite3")
+    SqliteBoxes(database, forwards=True).rename("left", "other", NOW)
+    waiting = database.connection.execute("SELECT count(*) FROM outbox").fetchone()[0]
+    database.close()
+    assert waiting == 50
 
 
 def test_a_text_that_only_looks_like_a_table_is_never_touched(tmp_path: Path) -> None:

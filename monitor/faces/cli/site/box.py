@@ -52,7 +52,7 @@ def rename(
         held = stores.boxes.rename(old, new, now, lambda: rename_box(shelf.folder, old, new, reports=reports))
     typer.echo(f"'{old}' is called '{new}' now, with its {held} readings, its ledger and its beads")
     _forget_outlook(shelf, old)
-    typer.echo("Start `siccast listen` anew, so that what its sensor sends goes there too.")
+    typer.echo("Start `siccast listen` and `siccast serve` anew where they run: they read the shelf file once.")
 
 
 @box.command()
@@ -77,6 +77,8 @@ def remove(
 
     with open_stores(shelf.database_path) as stores:
         name = given.known_box(name, shelf, stores)
+        if name in _rooms(shelf):
+            raise UnknownBoxError(f"'{name}' is the sensor in the room, not a box; it stays")
         _require_empty(stores, name)
         held = stores.boxes.remove(name, datetime.now(tz=UTC), take_out)
     said = f"; its tables in {shelf.folder / SHELF_FILE} are comments now" if declared else ""
@@ -90,14 +92,17 @@ def remove(
 
 
 def _require_renamable(shelf: Shelf, old: str, new: str) -> None:
-    rooms = {ROOM} | {declared.room for declared in shelf.boxes}
     declared = {each.name for each in shelf.boxes}
     if old == ROOM:
         raise UnknownBoxError(f"'{old}' is the sensor in the room, not a box; it keeps its name")
-    if new in rooms or new == old:
+    if new in _rooms(shelf) or new == old:
         raise typer.BadParameter(f"'{new}' is taken; choose another name", param_hint="'NEW'")
     if new in declared and old in declared:
         raise LedgerError(f"box '{new}' is declared already in {shelf.folder / SHELF_FILE}; choose another name")
+
+
+def _rooms(shelf: Shelf) -> set[str]:
+    return {ROOM} | {declared.room for declared in shelf.boxes}
 
 
 def _require_empty(stores: Stores, name: str) -> None:
