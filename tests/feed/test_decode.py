@@ -162,3 +162,10 @@ def test_mapped_payload() -> None:
 def test_mapped_payload_without_what_it_should_have() -> None:
     (rejection,) = decode({"data": []}, "sensors/ab12/state", (PORCH,)).rejections
     assert rejection.reason == "nothing stands at /data/0/temp~1F in {'data': []}"
+
+
+@pytest.mark.parametrize(("unit", "told"), [("C", "-40 to 85 °C"), ("F", "-40 to 185 °F"), ("K", "233.15 to 358.15 K")])
+def test_a_temperature_out_of_range_is_answered_in_the_unit_of_its_feed(unit: str, told: str) -> None:
+    feed = FeedSpec("porch", "sensors/{box}", temperature=ValueAt("/t", unit), humidity=ValueAt("/h", "%"))
+    (rejection,) = decode({"t": 400, "h": 17.2}, "sensors/box1", (feed,)).rejections
+    assert rejection.reason == f"/t is 400; it has to be within {told}"
