@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,6 +15,7 @@ import numpy as np
 
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.names import hint
 from monitor.records import ROOM, Mark
 
 if TYPE_CHECKING:
@@ -58,9 +60,19 @@ def health_topic(site: str, client_id: str) -> str:
 def check_folder(folder: Path) -> Iterator[Finding]:
     """Look at the shelf folder: may we write there, and is there space."""
     if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
-        yield Finding("folder", Verdict.fault, f"{folder} is not writable", f"chown or chmod {folder} for this user")
+        yield Finding(
+            "folder",
+            Verdict.fault,
+            f"{folder} is not writable",
+            f"chown or chmod {shlex.quote(str(folder))} for this user",
+        )
     if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
-        yield Finding("folder", Verdict.look, f"anyone on this machine may write to {folder}", f"chmod o-w {folder}")
+        yield Finding(
+            "folder",
+            Verdict.look,
+            f"anyone on this machine may write to {folder}",
+            f"chmod o-w {shlex.quote(str(folder))}",
+        )
     if folder.exists():
         free = shutil.disk_usage(folder).free
         few = free < _LITTLE_SPACE_BYTES
@@ -94,7 +106,7 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
-            yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
+            yield Finding(name, Verdict.look, "seen, not declared", f"{hint('adopt', name)} declares it")
         if name in possible:
             yield from _check_silence(readings, possible[name], now)
             yield from _check_clock(possible[name], now)

@@ -12,13 +12,14 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "names", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
+    "names": set(),
     "deeds": set(),
-    "settings": {"settings", "errors", "records", "weather"},
+    "settings": {"settings", "errors", "names", "records", "weather", "calculators"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
@@ -30,6 +31,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "housekeeping": {"feed", "intake", "checkup", "store.contracts", *GROUND},
     "second_look": {"feed", "store.contracts", *GROUND},
     "shelf_file": {"settings", "errors"},
+    "shelf_edit": {"settings", "shelf_file", "errors", "names"},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"backtest", "physics", "inference", *GROUND},
@@ -41,6 +43,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "housekeeping",
         "second_look",
         "shelf_file",
+        "shelf_edit",
         "intake",
         "assess",
         "desk",
@@ -54,6 +57,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "records",
         "deeds",
         "errors",
+        "names",
         "units",
     },
 }

@@ -28,6 +28,7 @@ from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, Unkno
 from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
+from monitor.names import tidy
 from monitor.physics.materials import mixed_kind
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
 
@@ -143,7 +144,7 @@ class Desk:
     def box(self, name: str) -> Box:
         """Return a declared box."""
         for box in self.boxes:
-            if box.name == name:
+            if box.name == tidy(name):
                 return box
         raise UnknownBoxError(f"box '{name}' is not declared; declared: {', '.join(box.name for box in self.boxes)}")
 

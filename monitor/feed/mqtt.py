@@ -69,6 +69,8 @@ class MqttFeed:
         will: tuple[str, bytes] | None = None,
         report: Callable[[str], None] = lambda _: None,
     ) -> None:
+        if address.without_password:
+            raise FeedError(address.without_password)
         self.address = address
         self.session_was_kept: bool | None = None
         """Whether the broker remembered us at the last connection; None before the first."""

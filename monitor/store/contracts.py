@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from datetime import datetime, timedelta
     from pathlib import Path
 
@@ -52,8 +52,11 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported, or reported before an instant."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant.
+
+        A box that was taken off the shelf and has been silent since is left out, unless ``removed`` asks for it.
+        """
         ...
 
     def count(self) -> int:
@@ -98,6 +101,30 @@ class Ledger(Protocol):
 
     def rejected_count(self) -> int:
         """Return how many messages were ever rejected."""
+        ...
+
+
+class Boxes(Protocol):
+    """What boxes are called, and which of them are still on the shelf."""
+
+    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Give a box another name in readings, ledger and deeds, and return how many readings it has.
+
+        All of it in one transaction, and ``and_then`` within it: where that raises, nothing was renamed.
+
+        Raises
+        ------
+        LedgerError
+            When the new name has readings or entries of its own.
+        """
+        ...
+
+    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Leave a box out until it reports again, with ``and_then`` in the same transaction; nothing is deleted."""
+        ...
+
+    def bring_back(self, name: str) -> None:
+        """Take a box onto the shelf again."""
         ...
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.deeds import SqliteDeeds
 from monitor.store.sqlite.ledger import SqliteLedger
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import InfluxAddress
-    from monitor.store.contracts import Deeds, Ledger, Readings, Upkeep
+    from monitor.store.contracts import Boxes, Deeds, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,7 @@ class Stores:
     ledger: Ledger
     deeds: Deeds
     upkeep: Upkeep
+    boxes: Boxes
 
 
 @contextmanager
@@ -57,7 +59,11 @@ def open_stores(
         file = Database(database, read_only=read_only, synchronous=synchronous)
         stack.callback(file.close)
         yield Stores(
-            _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
+            _open_readings(stack, file, influx, report),
+            SqliteLedger(file),
+            SqliteDeeds(file),
+            SqliteUpkeep(file),
+            SqliteBoxes(file, forwards=influx is not None),
         )
 
 

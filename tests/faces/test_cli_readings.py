@@ -136,3 +136,10 @@ def test_a_color_that_says_nothing_gets_one_line(run: Callable[..., Any], charge
     refusal = str(run("log", "color", "box1", "purple", exit_code=1).exception)
     assert said in refusal
     assert "\n" not in refusal
+
+
+def test_a_box_with_one_reading_is_not_told_that_it_has_none(run: Callable[..., Any], shelf: Path) -> None:
+    fill(shelf, count=1)
+    (box,) = json.loads(run("forecast", "--json").stdout)["boxes"]
+    assert "no whole hour of usable readings is there yet" in " ".join(box["evidence"])
+    assert "no readings" not in " ".join(box["evidence"])

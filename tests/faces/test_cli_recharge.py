@@ -247,7 +247,7 @@ def test_each_slip_gets_one_line(shell: Shell, words: tuple[str, ...], error: ty
         (("recharge", "compare", "--picture", "x.pdf"), ".png or .svg"),
         (("recharge", "compare", "--picture", "/nowhere/x.png"), "no run with a weighing"),
         (("recharge", "reach", "--also", "900"), "25 to 300"),
-        (("lot", "buy", "a b", "orange_gel", "1kg"), "a name is 1 to 64 letters"),
+        (("lot", "buy", "a/b", "orange_gel", "1kg"), "a name is 1 to 64 letters"),
         (("recharge", "weigh", "596", "--after", "3", "--total", "3"), "not both"),
         (("charge", "weigh-out", "c", "march", "10", "--state", "damp"), "it is one of new, room"),
         (("recharge", "rescale", "beer"), "no run is going on"),

@@ -40,7 +40,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
     return Starlette(
         routes=[
             Route("/", pages.shelf, name="shelf"),
-            Route("/box/{name}", pages.box, name="box"),
+            Route("/box/{name:path}", pages.box, name="box"),
             Route("/drying.ics", pages.calendar, name="calendar"),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],

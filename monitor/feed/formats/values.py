@@ -21,6 +21,8 @@ EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
 MAX_AHEAD = timedelta(days=1)
 
 _TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
+_TEMPERATURES_SAID = {"C": (*TEMPERATURE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
+"""The same bounds in the unit of a feed: who sends °F is answered in °F."""
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}
 _EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}
 _SHOWN = 60
@@ -46,7 +48,8 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
     degc = _TEMPERATURE_UNITS[unit](number(value, name))
     low, high = TEMPERATURE_DEGC
     if not low <= degc <= high:
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} °C")
+        low, high, sign = _TEMPERATURES_SAID[unit]
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} {sign}")
     return float(degc)
 
 

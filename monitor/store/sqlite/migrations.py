@@ -180,6 +180,13 @@ DROP TABLE readings;
 ALTER TABLE shorter RENAME TO readings
 """
 
+_REMOVED_BOXES = """
+CREATE TABLE removed (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    removed_at_ms INTEGER NOT NULL
+) STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -193,6 +200,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
     ("rejected messages that were taken in later", _TRIED_AGAIN),
+    ("boxes taken off the shelf", _REMOVED_BOXES),
 )
 
 

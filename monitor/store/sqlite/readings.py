@@ -124,14 +124,17 @@ class SqliteReadings:
         marks = np.zeros(len(rows), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
-    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported, or reported before an instant."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box (before an instant); of those taken off the shelf only when asked."""
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
                 " latest.humidity, latest.battery, latest.seq, latest.origin"
                 " FROM latest JOIN boxes USING (box_id)"
-                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
+                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms"
+                " LEFT JOIN removed ON removed.box_id = latest.box_id"
+                " WHERE ? OR removed_at_ms IS NULL OR latest.at_ms > removed_at_ms ORDER BY boxes.name",
+                (removed,),
             ).fetchall()
         found = {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
         if before is None:

@@ -11,6 +11,7 @@ import typer
 
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.names import command, hint
 
 if TYPE_CHECKING:
     from monitor.enquiries import LeakTest
@@ -68,7 +69,8 @@ def _guide(box: Box) -> None:
 
     for number, step in enumerate(STEPS, start=1):
         say(f"{number}. {step}")
-    say(f"Then: siccast leak-test {box.name} --from <when the lid was closed> --to <when it was opened>")
+    then = "--from <when the lid was closed> --to <when it was opened>"
+    say(f"Then: {command('leak-test', box.name, then=then)}")
 
 
 def _reckon(
@@ -147,7 +149,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
         say(note)
     if number is not None:
         say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
-            f"Log the recharge when beads go in again: `siccast log recharge {box.name}`.")  # fmt: skip
+            f"Log the recharge when beads go in again: {hint('log', 'recharge', box.name)}.")  # fmt: skip
 
 
 def _notes(test: LeakTest, shelf: Shelf) -> list[str]:

@@ -10,9 +10,10 @@ import typer
 
 from monitor.errors import LedgerError
 from monitor.faces.cli import given
+from monitor.faces.cli.desk import typed
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
-from monitor.units import degf_to_degc, ounces_to_grams
+from monitor.units import degf_to_degc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,14 +24,13 @@ if TYPE_CHECKING:
 
 log = typer.Typer(help="Write down what was done to a box.", no_args_is_help=True)
 
-BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")]
-At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T07:30; now when left out.")]
+BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=given.box_names)]
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {given.MOMENTS}; now when left out.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
-Mass = Annotated[
-    float | None, typer.Option(min=0.0, help="Weight on the scale; grams, or ounces where the shelf file says so.")
-]
-Holder = Annotated[float, typer.Option(min=0.0, help="Weight of the holder the beads sit in, taken off.")]
-Resolution = Annotated[float | None, typer.Option(min=0.0, help="Smallest step the scale shows.")]
+_WEIGHT = "as in 150, 150g or 5.3oz; without a unit in the shelf's"
+Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")]
+Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the holder the beads sit in, taken off.")]
+Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step the scale shows, as in 0.1g.")]
 Method = Annotated[str | None, typer.Option(help="How it was dried: oven_120C_3h, microwave, hot_air_65C, new ….")]
 
 
@@ -44,10 +44,10 @@ def charge(
     context: typer.Context,
     box: BoxName,
     *,
-    dry_mass: Annotated[float, typer.Option(min=0.1, help="Weight of the beads when fully dry.")],
+    dry_mass: Annotated[str, typer.Option(metavar="WEIGHT", help=f"Weight of the beads when fully dry, {_WEIGHT}.")],
     desiccant: Annotated[str, typer.Option(help="Kind of desiccant.")] = "silica_gel",
     mass: Mass = None,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
     method: Method = None,
     at: At = None,
@@ -69,9 +69,11 @@ def recharge(
     *,
     method: Method = None,
     mass: Mass = None,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
-    dry_mass: Annotated[float | None, typer.Option(min=0.1, help="Weight when fully dry, where it changed.")] = None,
+    dry_mass: Annotated[
+        str | None, typer.Option(metavar="WEIGHT", help="Weight when fully dry, where it changed.")
+    ] = None,
     desiccant: Annotated[str | None, typer.Option(help="Kind of desiccant, where it changed.")] = None,
     at: At = None,
     note: Note = "",
@@ -89,9 +91,9 @@ def recharge(
 def weighing(
     context: typer.Context,
     box: BoxName,
-    mass: Annotated[float, typer.Argument(min=0.1, help="Weight on the scale.")],
+    mass: Annotated[str, typer.Argument(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")],
     *,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
     at: At = None,
     note: Note = "",
@@ -255,14 +257,17 @@ def _keep(
         typer.echo("no answer changes: this shelf is a recording that ends before; --at names an earlier time")
 
 
-def _grams(shelf: Shelf, mass: float | None) -> float | None:
-    return ounces_to_grams(mass) if mass is not None and shelf.ounces else mass
+def _grams(shelf: Shelf, weight: str | None) -> float | None:
+    return None if weight is None else typed.mass_g(weight, shelf)
 
 
-def _net(shelf: Shelf, mass: float | None, holder: float) -> float | None:
+def _net(shelf: Shelf, weight: str | None, holder: str | None) -> float | None:
     """Return grams of beads with their water, the holder taken off."""
-    if mass is None:
+    whole_g, holder_g = _grams(shelf, weight), 0.0
+    if whole_g is None:
         return None
-    if holder >= mass:
-        raise typer.BadParameter(f"the holder ({holder:g}) can't weigh as much as all of it ({mass:g})")
-    return _grams(shelf, mass - holder)
+    if holder is not None and holder.strip() != "0":
+        holder_g = typed.mass_g(holder, shelf)
+    if holder_g >= whole_g:
+        raise typer.BadParameter(f"the holder ({holder}) can't weigh as much as all of it ({weight})")
+    return whole_g - holder_g

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import typer
 
 from monitor.errors import UnknownBoxError
+from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -51,9 +52,9 @@ def import_readings(
     shape = TableShape(
         columns=_columns(column or []),
         box=box,
-        temperature_unit=_one_of(temperature_unit, ("C", "F", "K"), "--temperature-unit"),
-        humidity_unit=_one_of(humidity_unit, ("%", "fraction"), "--humidity-unit"),
-        time_unit=_one_of(time_unit, ("iso8601", "epoch_s", "epoch_ms"), "--time-unit"),
+        temperature_unit=_one_of(temperature_unit, tuple(TEMPERATURE_UNITS), "--temperature-unit"),
+        humidity_unit=_one_of(humidity_unit, tuple(HUMIDITY_UNITS), "--humidity-unit"),
+        time_unit=_one_of(time_unit, tuple(TIME_UNITS), "--time-unit"),
         time_format=time_format,
         timezone=shelf.timezone if timezone is None else _zone(timezone),
         delimiter="\t" if delimiter == "tab" else delimiter,
@@ -154,7 +155,7 @@ def _cells(reading: Reading) -> tuple[Any, ...]:
 
 
 def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
-    known = sorted(stores.readings.latest())
+    known = sorted(stores.readings.latest(removed=True))
     for name in asked or ():
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")

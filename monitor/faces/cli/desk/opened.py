@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from monitor.faces.wording import Wording
     from monitor.settings import Shelf
 
-At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T18:30; now when left out.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {given.MOMENTS}; now when left out.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
 RoomAir = Annotated[

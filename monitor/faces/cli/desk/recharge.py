@@ -11,6 +11,8 @@ from monitor.errors import UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
+from monitor.names import hint
+from monitor.records.words import APPLIANCE_KINDS
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
@@ -160,7 +162,8 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
     if not as_json:
         typer.echo(verdict_sentence(report))
         typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
-        typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
+        put = hint("charge", "put", report.run.start.charge, then="BOX")
+        typer.echo(f"Run {report.run.name} is finished. {put} is next.")
         say_cautions(at_the_end(), it.wording)
 
 
@@ -242,9 +245,8 @@ def named_appliance(
 
     from monitor.records import Appliance
 
-    kinds = ("microwave", "oven", "filament_dryer", "print_bed", "other")
-    if kind is not None and kind not in kinds:
-        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(kinds)}", param_hint="'--kind'")
+    if kind is not None and kind not in APPLIANCE_KINDS:
+        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'")
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = typed.temperature_degc(temperature, it.shelf)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import RoomClimate
 from monitor.units import degf_to_degc, ounces_to_grams
 
@@ -17,7 +18,6 @@ _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 _MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz|lb|lbs)?\Z")
 _CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
 _PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
-_NAME = re.compile(r"[^\W_][\w.-]{0,63}\Z")
 _GRAMS_OF = {
     "g": 1.0,
     "kg": 1000.0,
@@ -32,10 +32,10 @@ MOST_HEAT_S = 30.0 * 86_400.0
 
 
 def name(text: str) -> str:
-    """Return a name that can be typed again: letters, digits, dots, dashes, underscores."""
-    if not _NAME.match(text):
-        raise typer.BadParameter(f"'{text}' won't do; a name is 1 to 64 letters, digits, dots, dashes or underscores")
-    return text
+    """Return a name as it is kept; one that the rule for names allows."""
+    if not is_name(tidy(text)):
+        raise typer.BadParameter(f"'{text}' won't do; a name is {NAME_RULE}")
+    return tidy(text)
 
 
 def number(text: str) -> float:

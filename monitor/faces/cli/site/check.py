@@ -11,6 +11,7 @@ import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
 from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.names import NAME_RULE, hint, is_name, tidy
 from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
 
@@ -70,6 +71,8 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
     from monitor.store.opening import open_stores
 
     yield from check_folder(shelf.folder)
+    for doubt in shelf.doubts:
+        yield Finding("shelf file", Verdict.look, doubt)
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
@@ -111,11 +114,19 @@ def adopt(
 
     shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True) as stores:
-        heard = stores.readings.latest()
+        heard = stores.readings.latest(removed=True)
+        box = box if box in heard else tidy(box)
         if box in {declared.room for declared in shelf.boxes} or box == ROOM:
             raise UnknownBoxError(f"'{box}' is the sensor in the room, not a box; it needs no declaring")
         if box not in heard:
             raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
+        if not is_name(box):
+            give = hint("box", "rename", box, then="NAME")
+            raise UnknownBoxError(f"{box!r} can't be declared: a name has to be {NAME_RULE}; {give} gives it one")
         held = len(stores.readings.series(box))
+        hidden = box not in stores.readings.latest()
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
+    if hidden:
+        with open_stores(shelf.database_path) as stores:
+            stores.boxes.bring_back(box)
     typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")

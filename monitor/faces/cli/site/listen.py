@@ -42,6 +42,8 @@ def listen(
     from monitor.intake import Intake
 
     shelf = load_shelf(shelf_folder(context.obj))
+    for doubt in shelf.doubts:
+        _say(doubt)
     stopped = _stop_signal()
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
     with ExitStack() as stack:
