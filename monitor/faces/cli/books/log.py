@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import LedgerError
+from monitor.errors import LedgerError, SiccastError
 from monitor.faces.cli import given
 from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import Sure
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
@@ -31,6 +32,7 @@ _WEIGHT = "as in 150, 150g or 5.3oz; without a unit in the shelf's"
 Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")]
 Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the holder the beads sit in, taken off.")]
 Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step the scale shows, as in 0.1g.")]
+Beside = Annotated[bool, typer.Option("--beside", help="The beads that are in the box stay there too.")]
 Method = Annotated[str | None, typer.Option(help="How it was dried: oven_120C_3h, microwave, hot_air_65C, new ….")]
 
 
@@ -52,13 +54,15 @@ def charge(
     method: Method = None,
     at: At = None,
     note: Note = "",
+    beside: Beside = False,
+    sure: Sure = False,
 ) -> None:
     """Beads were put into a box."""
     with _writing(context) as (shelf, stores):
         _keep(
-            shelf, stores, EntryKind.charge, box, at=at, note=note,
+            shelf, stores, EntryKind.charge, box, at=at, note=note, sure=sure, beside=beside,
             desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
         )  # fmt: skip
 
 
@@ -77,13 +81,14 @@ def recharge(
     desiccant: Annotated[str | None, typer.Option(help="Kind of desiccant, where it changed.")] = None,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The beads of a box were dried or swapped for dry ones."""
     with _writing(context) as (shelf, stores):
         _keep(
-            shelf, stores, EntryKind.recharge, box, at=at, note=note,
+            shelf, stores, EntryKind.recharge, box, at=at, note=note, sure=sure,
             desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
         )  # fmt: skip
 
 
@@ -97,32 +102,35 @@ def weighing(
     resolution: Resolution = None,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The beads of a box were weighed and went back in as they were."""
     with _writing(context) as (shelf, stores):
-        net_g, step_g = _net(shelf, mass, holder), _grams(shelf, resolution)
-        _keep(shelf, stores, EntryKind.weighing, box, at=at, note=note, mass_g=net_g, scale_resolution_g=step_g)
+        _keep(
+            shelf, stores, EntryKind.weighing, box, at=at, note=note, sure=sure,
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
+        )  # fmt: skip
 
 
 @log.command()
-def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """A box was opened and closed again."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.opening, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.opening, box, at=at, note=note, sure=sure)
 
 
 @log.command()
-def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """A spool was put in, taken out or swapped."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
-def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """The sensor of a box was swapped or calibrated."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
@@ -133,6 +141,7 @@ def color(
     *,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The indicating beads of a box were looked at; a weak sign of how spent they are."""
     from monitor.desk.cautions import color_seen
@@ -141,7 +150,7 @@ def color(
         when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
         name = given.known_box(box, shelf, stores)
         word, meaning = color_seen(_beads_in(stores, name, when), seen)
-        _keep(shelf, stores, EntryKind.color, box, at=at, note=note, color=word)
+        _keep(shelf, stores, EntryKind.color, box, at=at, note=note, sure=sure, color=word)
         typer.echo(meaning)
 
 
@@ -215,8 +224,12 @@ def show(
 
 
 def _details(entry: LedgerEntry, wording: Wording) -> str:
+    from monitor.faces.wording import beads
+
     dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
-    return " ".join(filter(None, (dry, entry.desiccant, entry.method, entry.color, entry.note)))
+    return " ".join(
+        filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "", entry.method, entry.color, entry.note))
+    )
 
 
 @log.command()
@@ -229,11 +242,16 @@ def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Num
 
 @contextmanager
 def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
+    from monitor.faces.wording import Wording
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path) as stores:
-        yield shelf, stores
+    try:
+        with open_stores(shelf.database_path) as stores:
+            yield shelf, stores
+    except SiccastError as error:
+        error.args = (Wording.of(shelf).in_own_units(str(error)),)
+        raise
 
 
 def _beads_in(stores: Stores, box: str, when: datetime) -> str:
@@ -245,13 +263,25 @@ def _beads_in(stores: Stores, box: str, when: datetime) -> str:
 
 
 def _keep(
-    shelf: Shelf, stores: Stores, kind: EntryKind, box: str, *, at: str | None, note: str, **rest: float | str | None
+    shelf: Shelf,
+    stores: Stores,
+    kind: EntryKind,
+    box: str,
+    *,
+    at: str | None,
+    note: str,
+    sure: bool = False,
+    beside: bool = False,
+    **rest: float | str | None,
 ) -> None:
+    from monitor.desk import Desk
+
     now = datetime.now(tz=UTC)
     when = given.instant(at, shelf.timezone, now)
     name = given.known_box(box, shelf, stores)
     entry = LedgerEntry(kind, name, when, note=note, logged_at=now, **rest)  # type: ignore[arg-type]
-    number = stores.ledger.log(entry)
+    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room)
+    number = desk.log(entry, beside=beside, confirmed=sure)
     typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:
         typer.echo("no answer changes: this shelf is a recording that ends before; --at names an earlier time")
@@ -259,6 +289,13 @@ def _keep(
 
 def _grams(shelf: Shelf, weight: str | None) -> float | None:
     return None if weight is None else typed.mass_g(weight, shelf)
+
+
+def _step(shelf: Shelf, resolution: str | None, weight: str | None) -> float | None:
+    """Return the step of the scale: as it was told, or as the weight was typed."""
+    if resolution is not None or weight is None:
+        return _grams(shelf, resolution)
+    return typed.step_g(weight, shelf)
 
 
 def _net(shelf: Shelf, weight: str | None, holder: str | None) -> float | None:
