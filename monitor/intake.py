@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from monitor.errors import StoreBusyError
+from monitor.errors import SiccastError, StoreBusyError
+from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -16,7 +18,8 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 _WAIT_S = 1.0
-_LONGEST_PAUSE_S = 30.0
+
+_log = logging.getLogger(__name__)
 
 
 class Feed(Protocol):
@@ -67,6 +70,7 @@ class Intake:
         self._report = report
         self._pause = pause
         self._housekeepers = housekeepers
+        self._troubles: dict[str, str] = {}
         decoder.restore(readings.halves())
 
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
@@ -76,7 +80,7 @@ class Intake:
             if messages and self._keep_at_last(messages, stopped):
                 feed.acknowledge(messages)
             for housekeeper in self._housekeepers:
-                housekeeper.tick(self.tally)
+                self._let_tick(housekeeper)
 
     def keep(self, messages: Sequence[RawMessage]) -> int:
         """Store what these messages say, all of it or nothing, and return how many readings were new."""
@@ -92,10 +96,22 @@ class Intake:
             self._report(f"rejected {rejection.topic}: {rejection.reason}")
         return new
 
+    def _let_tick(self, housekeeper: Housekeeper) -> None:
+        """Let a housekeeper do its bit; whatever it meets with costs that bit, never the feed."""
+        try:
+            housekeeper.tick(self.tally)
+        except Exception as error:
+            chore = type(housekeeper).__name__
+            if self._troubles.get(chore) != str(error):
+                self._troubles[chore] = str(error)
+                self._report(f"a chore was put off ({chore}): {error or type(error).__name__}")
+                if not isinstance(error, SiccastError):
+                    _log.exception("%s failed", chore)
+
     def _keep_at_last(self, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
         """Keep messages however often it takes; False when told to stop before it worked."""
         decoded = self._decoder.decode(messages)
-        pause_s = 1.0
+        back_off = BackOff()
         told = ""
         while not stopped():
             try:
@@ -104,8 +120,7 @@ class Intake:
                 if str(error) != told:
                     told = str(error)
                     self._report(told)
-                self._pause(pause_s)
-                pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+                self._pause(back_off.after_failure_s())
             else:
                 if told:
                     self._report("the store can be written again; nothing was lost")

@@ -12,12 +12,13 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "retrying", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
     "deeds": set(),
+    "retrying": {"errors"},
     "settings": {"settings", "errors", "records", "weather"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
@@ -48,10 +49,12 @@ MAY_IMPORT: dict[str, set[str]] = {
         "weather",
         "settings",
         "store.opening",
+        "store.hold",
         "monitor",
         "records",
         "deeds",
         "errors",
+        "retrying",
         "units",
     },
 }
