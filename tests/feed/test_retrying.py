@@ -87,7 +87,10 @@ def pauses_of(feed: MqttFeed, monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 def test_a_session_taken_over_is_said_in_those_words(monkeypatch: pytest.MonkeyPatch) -> None:
     said: list[str] = []
-    with TakenOverBroker() as broker, MqttFeed(BrokerAddress("127.0.0.1", broker.port), ["x/#"], report=said.append) as feed:
+    with (
+        TakenOverBroker() as broker,
+        MqttFeed(BrokerAddress("127.0.0.1", broker.port), ["x/#"], report=said.append) as feed,
+    ):
         pauses = pauses_of(feed, monkeypatch)
         while len(pauses) < 8:
             feed.receive(1.0)
