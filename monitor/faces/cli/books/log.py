@@ -230,7 +230,7 @@ def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path) as stores:
+    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
         yield shelf, stores
 
 
