@@ -247,7 +247,7 @@ class MqttFeed:
         self._short_lives = 0
         self._dropped.succeeded()
 
-    def _was_dropped(self, reason: Any) -> None:
+    def _was_dropped(self, told: str, *, taken_over: bool) -> None:
         """Say that the connection is lost, and pause where another one most likely has our client id.
 
         The first short one is made again at once: a broker that restarts ends it too, and then is not there.
@@ -257,9 +257,8 @@ class MqttFeed:
         self._short_lives += 1
         where, who = f"{self.address.host}:{self.address.port}", f"the client id '{self.address.client_id}'"
         remedy = "stop the other one, or give each a client_id of its own in [broker]"
-        taken_over = reason.value == _SESSION_TAKEN_OVER
         if not taken_over and self._short_lives == 1:
-            self._report(f"lost the broker at {where} ({reason}); trying again")
+            self._report(f"lost the broker at {where} ({told}); trying again")
             return
         pause_s = self._dropped.after_failure_s()
         self._pause(pause_s)
@@ -314,9 +313,10 @@ class MqttFeed:
             self._client.subscribe([(topic, 1) for topic in self._subscriptions])
         self._report(f"connected to {self.address.host}:{self.address.port}")
 
-    def _on_disconnect(self, _client: paho.Client, _userdata: object, _flags: Any, reason: Any, _more: object) -> None:
+    def _on_disconnect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
         if reason.is_failure and self._answer == "":
-            self._was_dropped(reason)
+            told = f"it says: {reason}" if flags.is_disconnect_packet_from_server else "the connection broke off"
+            self._was_dropped(told, taken_over=reason.value == _SESSION_TAKEN_OVER)
 
     def _on_subscribe(
         self, _client: paho.Client, _userdata: object, _packet_id: int, reasons: list[Any], _more: object

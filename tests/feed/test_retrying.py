@@ -21,7 +21,7 @@ from monitor.intake import Intake, Tally
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading
 from monitor.retrying import BackOff, keep_running
 from monitor.store.opening import Stores, open_stores
-from tests.conftest import Mosquitto, free_port
+from tests.conftest import Mosquitto
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,10 +45,12 @@ def test_pauses_grow_to_the_longest_and_stay_there() -> None:
 def test_no_broker_for_days_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """12.7 hours at a minute a try are 762 of them; the count of them was an exponent once."""
     said: list[str] = []
-    feed = MqttFeed(BrokerAddress("127.0.0.1", free_port()), report=said.append)
-    monkeypatch.setattr(feed, "_pause", lambda _longest_s: None)
-    for _ in range(1_100):
-        assert feed.receive(0.0) == []
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))  # taken, so that no connection can be made from this port to itself
+        feed = MqttFeed(BrokerAddress("127.0.0.1", nobody.getsockname()[1]), report=said.append)
+        monkeypatch.setattr(feed, "_pause", lambda _longest_s: None)
+        for _ in range(1_100):
+            assert feed.receive(0.0) == []
     assert len(said) == 1
     assert said[0].startswith("no broker answers at 127.0.0.1")
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import pty
+import sqlite3
 import subprocess
 import sys
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -188,3 +190,24 @@ def test_a_kill_between_two_commits_loses_nothing(mosquitto: Mosquitto, tmp_path
     rows, verdict, rolled_up = stored(listener.database)
     assert len(set(rows)) == len(rows) == rolled_up == 600, "an orderly end commits the rest"
     assert verdict == "ok"
+
+
+@pytest.mark.broker
+def test_thinning_shrinks_the_file_beside_a_working_listener(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    be_remembered(mosquitto.port)
+    publish(mosquitto.port, 0, 30_000)
+    listener = Listener.at(tmp_path / "shelf", mosquitto.port).start()
+    assert listener.wait_until_held(30_000) == 30_000
+    with sqlite3.connect(listener.database) as file:
+        file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    file.close()
+    before = listener.database.stat().st_size
+    thin = ("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes")
+    thinned = siccast(listener.shelf, *thin)
+    assert thinned.returncode == 0, thinned.stderr
+    assert listener.database.stat().st_size < before / 2
+    held = listener.held()
+    publish(mosquitto.port, int(time.time()) - 1_772_350_200 - 10, 10)
+    assert listener.wait_until_held(held + 10) == held + 10, listener.log.read_text()
+    assert listener.stop() == 0
+    assert stored(listener.database)[1] == "ok"
