@@ -99,5 +99,14 @@ def test_a_server_that_is_away_is_a_finding_and_answers_say_what_they_rest_on(
     assert take_snapshot(shelf, shelf.recorded_until).reservation.startswith(told)
 
 
+def test_a_wrong_token_is_named(
+    server: InfluxFake, run: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SICCAST_INFLUX_TOKEN", "stale")
+    found = influx_finding(run)
+    assert found["verdict"] == "fault"
+    assert f"{server.url} answers 401 Unauthorized; the token is wrong: set SICCAST_INFLUX_TOKEN" in found["found"]
+
+
 def test_forwarding_needs_a_server_to_forward_to(run: Callable[..., Result]) -> None:
     assert "names no [influx] to forward readings to" in str(run("readings", "forward").exception)
