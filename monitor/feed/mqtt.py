@@ -40,8 +40,11 @@ _LONGEST_PAUSE_S = 60.0
 _LASTING_S = 4.0 * _LONGEST_PAUSE_S
 """A connection that lived so long was a good one. Shorter, and two who fight over a client id would take the calm
 between two rounds for peace and begin again at the shortest pause."""
+_FAST_S = 10.0
+"""Who has our client id connects again at once, at first; a bad network takes longer to break off."""
 _SESSION_TAKEN_OVER = 0x8E
 """MQTT 5 section 3.14.2.1. Not every broker says it, and none can in MQTT 3.1.1."""
+_TWO_REMEDIES = "stop the other one, or give each a client_id of its own in [broker]"
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
@@ -85,7 +88,9 @@ class MqttFeed:
         self._absent = BackOff(longest_s=_LONGEST_PAUSE_S)
         self._dropped = BackOff(longest_s=_LONGEST_PAUSE_S)
         self._short_lives = 0
-        """How many connections in a row ended soon, with the broker still there."""
+        """How many connections in a row did not last, with the broker still there."""
+        self._fast_drops = 0
+        """How many of them ended within seconds."""
         self._let_in_at = 0.0
         self._try_again_at = 0.0
         self._trouble_told = ""
@@ -244,7 +249,7 @@ class MqttFeed:
 
     def _be_at_peace(self) -> None:
         """Forget connections that ended soon: this one lasted, or the broker itself was away."""
-        self._short_lives = 0
+        self._short_lives = self._fast_drops = 0
         self._dropped.succeeded()
 
     def _was_dropped(self, told: str, *, taken_over: bool) -> None:
@@ -252,21 +257,25 @@ class MqttFeed:
 
         The first short one is made again at once: a broker that restarts ends it too, and then is not there.
         """
-        if time.monotonic() - self._let_in_at >= _LASTING_S:
+        lived_s = time.monotonic() - self._let_in_at
+        if lived_s >= _LASTING_S:
             self._be_at_peace()
         self._short_lives += 1
+        self._fast_drops += lived_s < _FAST_S
         where, who = f"{self.address.host}:{self.address.port}", f"the client id '{self.address.client_id}'"
-        remedy = "stop the other one, or give each a client_id of its own in [broker]"
-        if not taken_over and self._short_lives == 1:
-            self._report(f"lost the broker at {where} ({told}); trying again")
+        if taken_over:
+            why = f"another connection with {who} has taken our place at the broker at {where}; {_TWO_REMEDIES}"
+        elif self._fast_drops >= 2:
+            why = f"the broker at {where} drops us soon after it lets us in: another listener most likely uses {who}"
+            why = f"{why}; {_TWO_REMEDIES}"
+        else:
+            why = f"lost the broker at {where} ({told})"
+        if self._short_lives == 1 and not taken_over:
+            self._report(f"{why}; trying again")
             return
         pause_s = self._dropped.after_failure_s()
         self._pause(pause_s)
-        if taken_over:
-            why = f"another connection with {who} has taken our place at the broker at {where}"
-        else:
-            why = f"the broker at {where} drops us soon after it lets us in: another listener most likely uses {who}"
-        self._report(f"{why}; {remedy}; trying again within {pause_s:.0f} s")
+        self._report(f"{why}; trying again within {pause_s:.0f} s")
 
     def _wait_for_bytes(self, wait_s: float) -> bool:
         socket = self._client.socket()

@@ -142,6 +142,24 @@ def test_a_broker_that_restarts_again_and_again_is_no_fight(
 
 
 @pytest.mark.broker
+def test_a_network_that_breaks_off_now_and_then_accuses_nobody(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt, "_FAST_S", 0.0)
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    said: list[str] = []
+    with MqttFeed(address, ["x/#"], report=said.append) as one, MqttFeed(address, ["x/#"]) as other:
+        pauses = pauses_of(one, monkeypatch)
+        while len(pauses) < 2:
+            one.receive(0.1)
+            other.connect()
+            while one.is_connected:
+                one.receive(0.1)
+    where = f"lost the broker at 127.0.0.1:{mosquitto.port} (the connection broke off); trying again"
+    assert said[1::2][:3] == [where, f"{where} within 1 s", f"{where} within 2 s"]
+
+
+@pytest.mark.broker
 def test_a_lasting_connection_starts_the_pauses_anew(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "_LASTING_S", 0.0)
     address = BrokerAddress("127.0.0.1", mosquitto.port)

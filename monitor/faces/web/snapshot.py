@@ -53,6 +53,11 @@ class Snapshot:
     notice: str = ""
     """Why this is not the newest state, where it is not."""
 
+    @property
+    def has_doubts(self) -> bool:
+        """Whether it is worth another look before there is anything new."""
+        return bool(self.notice or self.reservation)
+
     def answer(self, box: str) -> Assessment | None:
         """Return the assessment of one box."""
         return next((answer for answer in self.answers if answer.box.name == box), None)
@@ -141,7 +146,7 @@ class Keeper:
         try:
             clock = self._clock()
             stamp = await asyncio.to_thread(self._stamp, clock)
-            if self.newest is not None and stamp == self._seen and not self.newest.notice:
+            if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
                 return
             begun = time.monotonic()
             self.newest = await asyncio.to_thread(self._take, clock)
