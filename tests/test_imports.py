@@ -12,7 +12,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "names", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "names", "retrying", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
@@ -20,6 +20,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "names": set(),
     "deeds": set(),
     "settings": {"settings", "errors", "names", "records", "weather", "calculators"},
+    "retrying": {"errors"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
@@ -53,11 +54,13 @@ MAY_IMPORT: dict[str, set[str]] = {
         "weather",
         "settings",
         "store.opening",
+        "store.hold",
         "monitor",
         "records",
         "deeds",
         "errors",
         "names",
+        "retrying",
         "units",
     },
 }

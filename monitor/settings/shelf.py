@@ -56,6 +56,8 @@ class Shelf:
     ounces: bool = False
     broker: BrokerAddress | None = None
     """None: a small broker runs inside, on this machine only."""
+    commit_every_s: float = 0.0
+    """How long readings may wait for a commit that they share; 0: each is on the disk before it is acknowledged."""
     influx: InfluxAddress | None = None
     """None: readings are kept in the database of the shelf folder alone."""
     feeds: tuple[FeedSpec, ...] = (OWN_FEED,)
@@ -145,13 +147,15 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
 
 def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:
     zone, feeds = _read_timezone(table), read_feeds(table)
+    broker = read_broker(table.table("broker"), folder, environment)
     shelf = Shelf(
         folder=folder,
         site=table.name("site", default="home"),
         timezone=zone,
         fahrenheit=table.choice("temperature_unit", ("C", "F"), default=_unit_of_feeds(feeds)) == "F",
         ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
-        broker=read_broker(table.table("broker"), folder, environment),
+        broker=broker,
+        commit_every_s=_read_commit_every_s(table.table("store"), has_broker=broker is not None),
         influx=read_influx(table.table("influx"), folder, environment),
         feeds=feeds,
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
@@ -183,6 +187,17 @@ def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
     move = SensorMove(sensor=tidy(table.text("sensor")), box=table.name("to"), since=table.moment("on", zone))
     table.refuse_leftovers()
     return move
+
+
+def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
+    if table is None:
+        return 0.0
+    every_s = table.number("commit_every_s", 0.0, 600.0, default=0.0)
+    if every_s and not has_broker:
+        right = "0 where no [broker] is named: the one inside forgets with us what was not committed yet"
+        raise table.error("commit_every_s", every_s, right)
+    table.refuse_leftovers()
+    return every_s
 
 
 def _read_plan(table: TomlTable | None) -> PlanRules:

@@ -148,6 +148,10 @@ class Upkeep(Protocol):
         """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
         ...
 
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]"""
+        ...
+
 
 class Deeds(Protocol):
     """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from monitor.records import InfluxAddress
+    from monitor.records import Forwarding, InfluxAddress
     from monitor.store.contracts import Boxes, Deeds, Ledger, Readings, Upkeep
 
 
@@ -78,6 +78,29 @@ def forward_readings(
     from monitor.store.influx.outbox import keep_forwarding  # noqa: PLC0415 -- a quarter of a second to import
 
     keep_forwarding(lambda: Database(database), influx, stopped, pause, report)
+
+
+def forward_all_again(database: Path) -> int:
+    """Let the listener forward every reading once more, and return how many wait then."""
+    from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
+
+    require_begun(database.parent)
+    file = Database(database)
+    try:
+        return queue_all(file)
+    finally:
+        file.close()
+
+
+def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
+    """Ask InfluxDB whether it is there, and count what it does not have yet."""
+    from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
+
+    file = Database(database, read_only=True)
+    try:
+        return look_at(file, influx)
+    finally:
+        file.close()
 
 
 def _open_readings(

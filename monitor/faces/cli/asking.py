@@ -82,7 +82,8 @@ def ask(
     from monitor.store.opening import open_stores
 
     busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy as progress:
+    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
+    with opened as stores, busy as progress:
         names = [given.known_box(name, shelf, stores) for name in names or ()]
         assessments = assess(
             stores.readings,
@@ -99,6 +100,10 @@ def ask(
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def _tell(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)
 
 
 def shelf_of(context: typer.Context) -> Shelf:

@@ -122,6 +122,7 @@ class Pages:
             zone=str(self.site.timezone),
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=self.site.recorded_until is not None,
+            reservation=snapshot.reservation if snapshot else "",
             notice=snapshot.notice if snapshot else "",
             version=__version__,
         )

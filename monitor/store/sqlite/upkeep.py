@@ -82,6 +82,22 @@ class SqliteUpkeep:
                 )
         return deleted
 
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]
+
+        The file is written anew beside itself, so the disk needs room for that; a listener waits meanwhile.
+
+        Raises
+        ------
+        StoreBusyError
+            When the disk has no room for it, or another process holds the file.
+        """
+        before = self.path.stat().st_size
+        with self._database.errors():
+            self._database.connection.execute("VACUUM")
+            self._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return max(0, before - self.path.stat().st_size)
+
 
 def _faults(path: Path) -> list[str]:
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)

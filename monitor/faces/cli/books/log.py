@@ -247,7 +247,7 @@ def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
 
     shelf = load_shelf(shelf_folder(context.obj))
     try:
-        with open_stores(shelf.database_path) as stores:
+        with open_stores(shelf.database_path, influx=shelf.influx) as stores:
             yield shelf, stores
     except SiccastError as error:
         error.args = (Wording.of(shelf).in_own_units(str(error)),)

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
-from monitor.errors import UnknownBoxError
+from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
-from monitor.settings import load_shelf, shelf_folder
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     from monitor.records import Reading
@@ -62,7 +62,7 @@ def import_readings(
     )
     seen = new = rejected = 0
     with (
-        open_stores(shelf.database_path) as stores,
+        open_stores(shelf.database_path, influx=shelf.influx) as stores,
         progress_bar("reading", table_size(file)) as advance,
         open_table(file, shape.delimiter, advance) as (headings, rows, _),
     ):
@@ -89,7 +89,10 @@ def export_readings(
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (_utc(start), _utc(end))
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    opened = open_stores(
+        shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
+    )
+    with opened as stores:
         boxes = _boxes(stores, box)
         with open_new_table(file, OWN_COLUMNS) as write, progress_bar("writing", None) as advance:
             for name in boxes:
@@ -98,6 +101,18 @@ def export_readings(
                     write(_cells(reading))
                     written += 1
                 advance(written)
+
+
+@readings.command("forward")
+def forward_readings(context: typer.Context) -> None:
+    """Send every reading to InfluxDB once more, as when [influx] is new; what it has already stays as it is."""
+    from monitor.store.opening import forward_all_again
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    if shelf.influx is None:
+        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx] to forward readings to")
+    waiting = forward_all_again(shelf.database_path)
+    typer.echo(f"{waiting} readings wait for {shelf.influx.url}; `siccast listen` forwards them")
 
 
 @readings.command("screen")
@@ -139,7 +154,13 @@ def thin_readings(
         typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
     with open_stores(shelf.database_path) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
-    typer.echo(f"deleted {deleted} readings; the space is used again by new ones")
+        try:
+            freed = stores.upkeep.shrink()
+        except StoreBusyError as error:
+            again = "the same command again gives it back to the disk"
+            typer.echo(f"deleted {deleted} readings; their space is used by new ones, and {again} ({error})")
+            return
+    typer.echo(f"deleted {deleted} readings; the database is {freed / 2**20:.1f} MiB smaller")
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:

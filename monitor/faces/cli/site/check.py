@@ -67,8 +67,18 @@ def _line(finding: Finding) -> str:
 
 
 def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
-    from monitor.checkup import Finding, Verdict, check_boxes, check_broker, check_folder, check_store
-    from monitor.store.opening import open_stores
+    from monitor.checkup import (
+        Finding,
+        Verdict,
+        check_boxes,
+        check_broker,
+        check_folder,
+        check_forwarding,
+        check_listener,
+        check_store,
+    )
+    from monitor.store.hold import listeners
+    from monitor.store.opening import look_at_forwarding, open_stores
 
     yield from check_folder(shelf.folder)
     for doubt in shelf.doubts:
@@ -80,12 +90,16 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
             ever = stores.ledger.rejected_count()
             if ever:
                 yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
+        if shelf.influx:
+            yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
     except SiccastError as error:
         yield Finding("store", Verdict.fault, str(error), "see to it, then look again")
-    if shelf.broker is None:
-        yield Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")
-    else:
-        yield from check_broker(shelf.broker, shelf.site, now, with_trial=trial)
+    broker = [Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")]
+    if shelf.broker:
+        broker = list(check_broker(shelf.broker, shelf.site, now, with_trial=trial))
+    yield from broker
+    if shelf.recorded_until is None:
+        yield from check_listener(listeners(shelf.folder), broker)
 
 
 def backup(
