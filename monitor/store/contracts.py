@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from contextlib import AbstractContextManager
     from datetime import datetime, timedelta
     from pathlib import Path
 
@@ -155,6 +156,10 @@ class Upkeep(Protocol):
 
 class Deeds(Protocol):
     """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""
+
+    def together(self) -> AbstractContextManager[None]:
+        """Everything logged or taken back in the body lands, or nothing does; nobody else writes meanwhile."""
+        ...
 
     def log(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
         """Keep a deed and, where it touches a box, that box's ledger entry: both or neither."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+import sys
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
@@ -50,8 +51,13 @@ class Opened:
 
 
 @contextmanager
-def opened(context: typer.Context, at: str | None = None, *, read_only: bool = False) -> Iterator[Opened]:
-    """Open the desk of the shelf a command is about."""
+def opened(
+    context: typer.Context, at: str | None = None, *, read_only: bool = False, step_by_step: bool = False
+) -> Iterator[Opened]:
+    """Open the desk of the shelf a command is about; a command that fails in the body keeps nothing.
+
+    ``step_by_step``: each answer of a guided command lands by itself.
+    """
     from monitor.desk import Desk
     from monitor.store.opening import open_stores
 
@@ -59,8 +65,11 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     with open_stores(shelf.database_path, read_only=read_only) as stores:
         it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        whole = nullcontext() if read_only or step_by_step else stores.deeds.together()
         try:
-            yield it
+            with whole:
+                yield it
+                sys.stdout.flush()  # what can't be told is not kept
         except SiccastError as error:
             error.args = (it.wording.in_own_units(str(error)),)
             raise
