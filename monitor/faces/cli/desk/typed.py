@@ -28,6 +28,8 @@ _GRAMS_OF = {
 _COARSEST_STEP_G = {"oz": ounces_to_grams(0.1)}
 """Kitchen scales show a tenth of an ounce, or a gram whatever else they show (a judgement)."""
 MOST_G = 50_000.0
+MOST_STEP_G = 10.0
+"""A coarser scale tells nothing of a portion of beads (a judgement)."""
 MOST_HEAT_S = 30.0 * 86_400.0
 
 
@@ -65,6 +67,19 @@ def step_g(shown: str, shelf: Shelf) -> float:
     unit = found[2] or ("oz" if shelf.ounces else "g")
     decimals = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
     return min(_GRAMS_OF[unit] * 10.0**-decimals, _COARSEST_STEP_G.get(unit, 1.0))
+
+
+def told_step_g(text: str, shelf: Shelf) -> float:
+    """Return the smallest step a scale shows as a person told it, in grams."""
+    grams = mass_g(text, shelf)
+    if grams > MOST_STEP_G:
+        raise typer.BadParameter(f"'{text}' won't do; a scale for beads shows steps of at most {MOST_STEP_G:g} g")
+    return grams
+
+
+def tare_g(text: str, shelf: Shelf) -> float:
+    """Return grams of an empty holder; 0 where the scale was zeroed with it."""
+    return 0.0 if text.strip() in ("0", "0g") else mass_g(text, shelf)
 
 
 def heating_s(text: str) -> float:
