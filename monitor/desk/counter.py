@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from monitor.records import Quantiles
     from monitor.store.contracts import Deeds, Ledger, Readings
 
+_SAME_HEAT_S = 1.0
+"""Minutes typed with a few digits name the weighing of this second."""
 FRESH_ROOM = timedelta(hours=6)
 """A room reading older than this is not the room of now."""
 
@@ -70,8 +72,9 @@ class TrapError(UnconfirmedError):
     """Something looks wrong; nothing was kept."""
 
     def __init__(self, found: Sequence[Trap]) -> None:
-        said = " Or: ".join(trap.text for trap in (found[:1] if len(found) == 1 else (found[0], found[-1])))
-        super().__init__(said + (" " if said.endswith("?") else ". ") + "Nothing was kept")
+        told = found[:1] if len(found) == 1 else (found[0], found[-1])
+        said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
+        super().__init__(f"{said} Nothing was kept")
         self.traps = tuple(found)
 
 
@@ -217,9 +220,10 @@ class Desk:
             if mass_g <= 0.0:
                 raise _too_light(typed, other_scale(typed, should_g))
             told = report(then, then.run(run.name), self.boxes, declared=self.appliances)
+            contradicted = bool(run.weighings) and not fitted(books, run).fit.fits
             found = at_the_scale(
                 run,
-                replace(typed, fits=told.fits or not run.weighings or not fitted(books, run).fit.fits),
+                replace(typed, fits=told.fits or not run.weighings or contradicted, contradicted=contradicted),
                 desiccant=beads_of(books, run.start.charge),
                 expected_g=should_g,
                 other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
@@ -272,19 +276,18 @@ class Desk:
         *,
         lost_g: float | None = None,
         left: RunWeighed | None = None,
-        before_last: bool = False,
+        at_heat_s: float | None = None,
         confirmed: bool = False,
     ) -> RunReport | None:
         """Beads fell out of a run: so many grams, or whatever the scale says is left, or nobody knows how much.
 
-        ``before_last``: it happened before the last weighing, not since. Returns what the run means now; None where
-        it has no weighing yet.
+        ``at_heat_s``: after how much heat in all it happened, where weighings have been made since. Returns what the
+        run means now; None where it has no weighing yet.
         """
         with self.stores.deeds.together():
             run = self.books().open_run(run_name)
-            if before_last and not run.shown:
-                raise LedgerError(f"run '{run.name}' has no weighing yet; leave --before-last out")
-            self.keep(BeadsSpilled(run.name, len(run.shown) - before_last, lost_g), now)
+            before = [at_heat_s is None or weighing.heated_s <= at_heat_s + _SAME_HEAT_S for weighing in run.weighings]
+            self.keep(BeadsSpilled(run.name, sum(before), lost_g), now)
             if left is not None:
                 return self.weigh(replace(left, run=run.name), now, confirmed=confirmed)
             return self.report(run.name) if run.shown else None

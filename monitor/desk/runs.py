@@ -21,13 +21,14 @@ from monitor.desk.methods import (
     services,
     starts_in_room,
 )
-from monitor.desk.spills import kept_before, loss_of
+from monitor.desk.spills import kept_before, kept_since_last, loss_of
 from monitor.desk.tares import tare_remarks
 from monitor.inference.drying import (
     CurveFit,
     DryMass,
     EndLoading,
     Judgement,
+    Loss,
     RunPriors,
     Verdict,
     WeighedPoint,
@@ -35,7 +36,7 @@ from monitor.inference.drying import (
     fit_curve,
     judge,
 )
-from monitor.inference.drying.curve import quantiles
+from monitor.inference.drying.curve import quantiles, strain_of
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.physics.materials import Desiccant
@@ -331,18 +332,38 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     if run.spills:
         told.append(f"Beads fell out: {100.0 * it.kept_share:.0f} % of them are left, and all grams are of those.")
     if not it.fit.fits:
-        told.append(
-            "These weighings fit no drying curve, so all intervals are wide. If beads fell out, say"
-            " `siccast recharge spilled --before-last`; a slip of the pen goes with `siccast lot undo`."
-        )
+        told.append(f"These weighings fit no drying curve, so all intervals are wide. {_what_would_explain(run, it)}")
+    if kept_since_last(run) is None:
+        told.append("Nobody knows how much fell out since the last weighing: weigh what is left.")
     told += tare_remarks(run)
     if run.scale_factor != 1.0:
         told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
-    if run.charge_before.state == "room" and len(it.points) > 1:
+    if run.charge_before.state == "room" and len(it.points) > 1 and it.fit.fits:
         told.append(_beside_room(beads, run, it.fit))
     if beads.humidity_shows != "fill":
         told.append("These beads hold nearly the same at any humidity, so a jar check says little about them.")
     return tuple(told)
+
+
+def _what_would_explain(run: Run, it: Fitted) -> str:
+    """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
+    slip = "see `siccast lot log`, and take a wrong figure back with `siccast lot undo`"
+    best = min(
+        (
+            (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
+            for place in range(1, len(it.points))
+        ),
+        default=(np.inf, 0),
+    )
+    if run.spills or best[0] > 1.0:
+        return f"No single spill explains them either: {slip}."
+    before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
+    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heat"
+    return f"If beads fell out {between}, say `siccast recharge spilled --at-heat {before_s / 60.0:g}`; else {slip}."
+
+
+def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedPoint]:
+    return [replace(point, losses_before=int(index >= place)) for index, point in enumerate(points)]
 
 
 def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:

@@ -71,6 +71,8 @@ class AtScale:
     """On the clock, since the last weighing or the start."""
     fits: bool = True
     """Whether a drying curve goes through it and the weighings before; true where none went through those."""
+    contradicted: bool = False
+    """Whether no curve goes through the weighings before: what they let expect then explains nothing."""
 
 
 def before_heating(
@@ -128,7 +130,8 @@ def at_the_scale(
         found += _first(run.charge_before, typed.mass_g, typed.resolution_g, desiccant, expected_g)
     if not found and not typed.fits:
         found.append(_off_the_curve(typed.mass_g, expected_g))
-    explained = other_scale(typed, expected_g)
+    same = any(trap.name == "the same again" for trap in found)
+    explained = None if same else other_scale(typed, expected_g)
     return (*found, explained) if explained else tuple(found)
 
 
@@ -212,7 +215,7 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
 
 def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
     """Return the unit that would make an unlikely weighing likely, whichever way the empty holder was weighed."""
-    if expected_g is None or typed.scaled:
+    if expected_g is None or typed.scaled or typed.contradicted:
         return None
     slack_g = 1.0 * typed.resolution_g + 0.002 * expected_g.p50
     if expected_g.p05 - 2.0 * slack_g <= typed.mass_g <= expected_g.p95 + 2.0 * slack_g:

@@ -56,6 +56,23 @@ def test_minutes_have_a_limit_of_sense_by_appliance(desk: Desk, tool: Appliance,
         desk.weigh(RunWeighed("bowl-1", 60.0 * minutes, WET_G - 30.0), AT + timedelta(minutes=minutes))
 
 
+def test_no_other_scale_is_offered_where_it_explains_nothing(desk: Desk) -> None:
+    dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:1])
+    with pytest.raises(TrapError) as caught:
+        desk.weigh(RunWeighed("bowl-1", 240.0, WET_G), AT)
+    assert "oil" not in str(caught.value)
+
+
+def test_after_a_contradiction_a_right_weighing_is_taken(desk: Desk) -> None:
+    """What weighings that fit no curve let expect accuses nobody of another scale."""
+    dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
+    for minutes, shown_g in ((12, 189.0), (16, 186.0), (20, 185.0)):
+        report = desk.weigh(
+            RunWeighed("bowl-1", 60.0 * minutes, shown_g), AT + timedelta(minutes=minutes), confirmed=minutes == 12
+        )
+        assert not report.fits
+
+
 def test_a_gain_names_what_would_do(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
     with pytest.raises(TrapError) as caught:

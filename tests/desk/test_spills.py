@@ -76,8 +76,8 @@ def test_a_spill_is_asked_about_and_told_after_the_weighing_was_kept(desk: Desk)
     spoilt = desk.weigh(weighed, then, confirmed=True)
     assert not spoilt.fits
     assert spoilt.verdict is Verdict.no_curve
-    assert any("--before-last" in remark for remark in spoilt.remarks)
-    desk.spill(None, then, lost_g=SPILLED_G, before_last=True)
+    assert any("--at-heat 8`" in remark for remark in spoilt.remarks)
+    desk.spill(None, then, lost_g=SPILLED_G, at_heat_s=480.0)
     holds_what_is_true(dried_on(desk, since_min=12))
 
 

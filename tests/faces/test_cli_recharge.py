@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from typer.testing import CliRunner, Result
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError
 from monitor.faces.cli.app import app
 from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import Opened
 from monitor.settings import Shelf
 
 SHELF = """
@@ -126,6 +128,15 @@ def test_on_resuming_minutes_are_asked_for_first(shell: Shell) -> None:
     assert "Smallest step" not in said
     [_, second] = [deed for deed in shell.json("lot", "log")["deeds"] if deed["deed"] == "RunWeighed"]
     assert (second["heated_s"], second["resolution_g"]) == (240.0, 0.5)
+
+
+def test_a_guide_left_open_overnight_knows_how_late_it_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    began = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
+    hours = iter(range(0, 200, 9))
+    monkeypatch.setattr(Opened, "clock", lambda _: began + timedelta(hours=next(hours)))
+    said = shell("recharge", "guide", typed_in="bowl\nwarm-box\n\n1g\n617\n8h\n600\n0\nn\n")
+    assert "but the last weighing is" not in said
+    assert shell.json("recharge", "status")["water_off_g"] == 17.0
 
 
 def test_minutes_of_no_sense_are_asked_for_again(shell: Shell) -> None:

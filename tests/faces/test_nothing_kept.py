@@ -68,7 +68,7 @@ COMMANDS = (
     "recharge spilled --grams 21",
     "recharge spilled --grams 900",
     "recharge spilled --weight 560",
-    "recharge spilled --before-last",
+    "recharge spilled --at-heat 0",
     "recharge finish",
     "recharge color orange",
     "recharge jar-check 3 22",

@@ -16,7 +16,7 @@ from scipy.stats import chi2
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.drying.priors import UNKNOWNS, Curves, Loss, PriorCurves, RunPriors
-from monitor.inference.drying.sampling import draw_posterior
+from monitor.inference.drying.sampling import DRAWS, draw_posterior
 from monitor.records import Quantiles
 
 if TYPE_CHECKING:
@@ -35,6 +35,8 @@ STRAIN_CHANCE = 0.999
 BELIEF_CHANCE = 0.995
 """The same for how far a curve has to leave what was believed, however well it meets the weighings (a choice)."""
 _MOST_WIDENINGS = 4
+_QUICK_DRAWS = 400
+"""Enough to see whether any curve goes through."""
 _WIDENED_BY = 3.0
 """Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees)."""
 
@@ -158,7 +160,14 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
     return replace(fit, strain=first_strain)
 
 
-def _fit(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss], doubt: float) -> CurveFit:
+def strain_of(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> float:
+    """Return how badly the best curve does, over the most that chance would bring; a quick look."""
+    return _fit(points, priors, losses, 1.0, _QUICK_DRAWS).strain
+
+
+def _fit(
+    points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss], doubt: float, draws: int = DRAWS
+) -> CurveFit:
     """Fit with the variances of scale and beliefs multiplied by ``doubt``."""
     start = points[0]
     start_sd_g = START_SD_STEPS * max(start.resolution_g, 1e-3) * float(np.sqrt(doubt))
@@ -167,7 +176,7 @@ def _fit(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Los
     def log_likelihood(z: FloatArray) -> FloatArray:
         return _log_likelihood(prior.at(z), points, _kept(z, losses), doubt)
 
-    z = draw_posterior(log_likelihood, UNKNOWNS + len(losses))
+    z = draw_posterior(log_likelihood, UNKNOWNS + len(losses), draws)
     strain = _strain(np.sum(z**2, axis=1), -2.0 * log_likelihood(z), z.shape[1], len(points))
     beside = np.random.default_rng(len(points)).uniform(-1.0, 1.0, len(z))
     kept = _kept(z, losses)[:, -1]

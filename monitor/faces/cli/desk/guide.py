@@ -39,7 +39,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
         if not it.desk.books().run(run.name).weighings or not typer.confirm("Finish this run?", default=True):
             typer.echo(f"Run {run.name} stays open; `siccast recharge guide` goes on with it.")
             return
-        report = it.desk.finish(run.name, it.at)
+        report = it.desk.finish(run.name, it.clock())
         typer.echo(f"Finished: {report.verdict.value}.")
         say_cautions(at_the_end(), it.wording)
         _into_boxes(it, run.start.charge)
@@ -75,10 +75,10 @@ def _begin(it: Opened, room: str | None) -> Run:
     charge = _asked(f"Charge to dry ({', '.join(free)})", free[0], lambda t: books.living(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
-    air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
+    air, known_from = it.desk.room(it.clock(), typed.room(room, it.shelf))
     shown = f"{air.temperature_degc:.0f}C/{100.0 * air.relative_humidity:.0f}"
     told = _asked(f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
-    run = _sure(lambda sure: it.desk.start(charge, tool, it.at, room=told, confirmed=sure))
+    run = _sure(lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
     if run is None:
         raise typer.Exit
     say_beginning(it, run.name)
@@ -91,7 +91,7 @@ def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
     if not weighings:
         shown_g = _asked("Weight before the heat, as the scale shows it", None, lambda t: typed.mass_g(t, it.shelf))
         return _sure(
-            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.at, confirmed=sure)
+            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.clock(), confirmed=sure)
         ) or _weigh(it, name, step_g)
     last = weighings[-1].heated_s - (weighings[-2].heated_s if len(weighings) > 1 else 0.0)
     usual = f"{last / 60.0:g}" if last else None
@@ -100,7 +100,7 @@ def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
         return None
     shown_g = _asked("What the scale shows now", None, lambda t: typed.mass_g(t, it.shelf))
     weighed = RunWeighed(name, weighings[-1].heated_s + more_s, shown_g, step_g)
-    return _sure(lambda sure: it.desk.weigh(weighed, it.at, confirmed=sure)) or _weigh(it, name, step_g)
+    return _sure(lambda sure: it.desk.weigh(weighed, it.clock(), confirmed=sure)) or _weigh(it, name, step_g)
 
 
 def _minutes(run: Run, before_s: float, usual: str | None) -> float:
@@ -128,8 +128,8 @@ def _into_boxes(it: Opened, charge: str) -> None:
         name = charge if whole else _unused(it, charge)
         with it.desk.stores.deeds.together():
             if not whole:
-                it.desk.keep(ChargeSplit(charge, name, part_g), it.at)
-            entry = it.desk.put(name, box.name, it.at)
+                it.desk.keep(ChargeSplit(charge, name, part_g), it.clock())
+            entry = it.desk.put(name, box.name, it.clock())
         typer.echo(f"'{name}' is in {box.name} with {it.wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
         if whole:
             return

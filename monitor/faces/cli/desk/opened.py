@@ -44,6 +44,10 @@ class Opened:
 
         return Wording.of(self.shelf)
 
+    def clock(self) -> datetime:
+        """Return the instant of now, for a guide that stays open for hours."""
+        return self.shelf.now(datetime.now(tz=UTC))
+
     def keep(self, deed: Deed, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
         logged = self.desk.keep(deed, self.at, confirmed=sure)

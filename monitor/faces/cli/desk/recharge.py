@@ -158,9 +158,10 @@ def spilled(
     weight: Annotated[
         str | None, typer.Option(help="What the scale shows now, holder and all, with no heat since the last weighing.")
     ] = None,
-    before_last: Annotated[
-        bool, typer.Option("--before-last", help="It happened before the last weighing, not since.")
-    ] = False,
+    at_heat: Annotated[
+        str | None,
+        typer.Option(help="Heat in all when it happened, where weighings have been made since; as in 6 or 8h."),
+    ] = None,
     run: RunName = None,
     step: Step = None,
     at: At = None,
@@ -170,8 +171,8 @@ def spilled(
     """Beads fell out of a run: how many, what is left, or nobody knows; what is left is judged without them."""
     if grams is not None and weight is not None:
         raise typer.BadParameter("say --grams (what fell out) or --weight (what the scale shows now), not both")
-    if before_last and weight is not None:
-        raise typer.BadParameter("--weight is what the scale shows now, and --before-last is about earlier")
+    if at_heat is not None and weight is not None:
+        raise typer.BadParameter("--weight is what the scale shows now, and --at-heat is about earlier")
     with opened(context, at) as it:
         going = it.desk.books().open_run(run)
         lost_g = None if grams is None else typed.mass_g(grams, it.shelf)
@@ -179,7 +180,8 @@ def spilled(
         if weight is not None:
             heated_s = going.weighings[-1].heated_s if going.weighings else 0.0
             left = RunWeighed(going.name, heated_s, typed.mass_g(weight, it.shelf), _step_g(it, step, weight))
-        report = it.desk.spill(going.name, it.at, lost_g=lost_g, left=left, before_last=before_last, confirmed=sure)
+        then_s = None if at_heat is None else typed.heating_s(at_heat)
+        report = it.desk.spill(going.name, it.at, lost_g=lost_g, left=left, at_heat_s=then_s, confirmed=sure)
         if report is not None:
             show_report(it, report, as_json=as_json)
         else:
