@@ -212,7 +212,8 @@ class Desk:
             books = self.books()
             run = books.open_run(weighed.run)
             weighed = replace(weighed, run=run.name)
-            should_g = expected_g(books, run, weighed.heated_s)
+            so_far = fitted(books, run) if run.weighings else None
+            should_g = expected_g(run, weighed.heated_s, so_far)
             weighed = _with_tare_read(run, weighed, should_g)
             then = after(books, LoggedDeed(0, now, weighed))  # refuses heating times out of order first
             mass_g = then.run(run.name).weighings[-1].mass_g
@@ -220,10 +221,10 @@ class Desk:
             if mass_g <= 0.0:
                 raise _too_light(typed, other_scale(typed, should_g))
             told = report(then, then.run(run.name), self.boxes, declared=self.appliances)
-            contradicted = bool(run.weighings) and not fitted(books, run).fit.fits
+            contradicted = so_far is not None and not so_far.fit.fits
             found = at_the_scale(
                 run,
-                replace(typed, fits=told.fits or not run.weighings or contradicted, contradicted=contradicted),
+                replace(typed, fits=told.fits or so_far is None or contradicted, contradicted=contradicted),
                 desiccant=beads_of(books, run.start.charge),
                 expected_g=should_g,
                 other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
@@ -258,7 +259,7 @@ class Desk:
                 raise LedgerError(f"run '{run.name}' has no weighing yet; weigh with --scale {because} instead")
             first = run.shown[0].deed
             before = replace(run, shown=(), scale_factor=1.0, tare_scale_factor=None)
-            should_g = expected_g(books, before, 0.0)
+            should_g = expected_g(before, 0.0, None)
             if tare_factor is None:
                 tare_factor = _tare_factor(before, first, factor, should_g)
             deed = ScaleCorrected(run.name, factor, because, tare_factor)

@@ -209,9 +209,9 @@ def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tupl
     return tuple(curves)
 
 
-def expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
-    """Return what the beads should weigh: by the books before the first heat, by the curve after."""
-    if not run.weighings:
+def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None:
+    """Return what the beads should weigh: by the books before the first weighing (``it`` None), by the curve after."""
+    if it is None:
         charge = run.charge_before
         if charge.place.startswith(BOX):
             return None  # they took up water there, and how much is the question
@@ -220,7 +220,6 @@ def expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
             return None
         mass_g = run.mass_before_g * kept
         return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
-    it = fitted(books, run)
     return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 

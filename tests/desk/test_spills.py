@@ -118,7 +118,7 @@ def test_a_contradiction_never_closes_the_interval(desk: Desk) -> None:
     """Random kitchen disasters: a step, up or down, that no drying makes; said, or the truth stays inside."""
     chance = np.random.default_rng(7)
     silent_and_wrong = said = 0
-    for case in range(12):
+    for case in range(6):
         name = f"bowl{case}"
         at_step, lost_g = int(chance.integers(2, 6)), float(chance.uniform(12.0, 60.0))
         desk.keep(ChargePortioned(name, "march", WET_G, "glass", 0.0, "room"), AT)
@@ -137,6 +137,6 @@ def test_a_contradiction_never_closes_the_interval(desk: Desk) -> None:
         if not report.fits:
             assert report.dry_mass_g.p95 - report.dry_mass_g.p05 > lost_g
             assert not report.verdict.stops
-    print(f"said {said} of 12, silent and wrong {silent_and_wrong}")
+    print(f"said {said} of 6, silent and wrong {silent_and_wrong}")
     assert silent_and_wrong == 0
-    assert said >= 8
+    assert said >= 4
