@@ -26,8 +26,8 @@ from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
 from monitor.desk.spills import kept_since_last
 from monitor.desk.steps import add_up, after
-from monitor.desk.tares import read_tare, unknown_tare
-from monitor.desk.traps import AtScale, Trap, at_the_scale, before_heating, other_scale, worse_than_it_was
+from monitor.desk.tares import tare_factor_of, with_tare_read
+from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
 from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
-    from monitor.records import Quantiles
     from monitor.store.contracts import Deeds, Ledger, Readings
 
 _SAME_HEAT_S = 1.0
@@ -66,16 +65,6 @@ class DeskStores(Protocol):
     def deeds(self) -> Deeds:
         """What was done with beads."""
         ...
-
-
-class TrapError(UnconfirmedError):
-    """Something looks wrong; nothing was kept."""
-
-    def __init__(self, found: Sequence[Trap]) -> None:
-        told = found[:1] if len(found) == 1 else (found[0], found[-1])
-        said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
-        super().__init__(f"{said} Nothing was kept")
-        self.traps = tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +203,7 @@ class Desk:
             weighed = replace(weighed, run=run.name)
             so_far = fitted(books, run) if run.weighings else None
             should_g = expected_g(run, weighed.heated_s, so_far)
-            weighed = _with_tare_read(run, weighed, should_g)
+            weighed = with_tare_read(run, weighed, should_g)
             then = after(books, LoggedDeed(0, now, weighed))  # refuses heating times out of order first
             mass_g = then.run(run.name).weighings[-1].mass_g
             typed = _typed(run, weighed, mass_g, now)
@@ -261,7 +250,7 @@ class Desk:
             before = replace(run, shown=(), scale_factor=1.0, tare_scale_factor=None)
             should_g = expected_g(before, 0.0, None)
             if tare_factor is None:
-                tare_factor = _tare_factor(before, first, factor, should_g)
+                tare_factor = tare_factor_of(before, first, factor, should_g)
             deed = ScaleCorrected(run.name, factor, because, tare_factor)
             then = after(books, LoggedDeed(0, now, deed)).run(run.name)
             if min(weighing.mass_g for weighing in then.weighings) <= 0.0:
@@ -432,27 +421,6 @@ def _too_light(typed: AtScale, explained: Trap | None) -> UnconfirmedError | Out
     if explained is not None:
         return TrapError([explained])
     return OutOfRangeError(f"{typed.shown_g:g} g won't do; with its holder ({typed.tare_g:g} g) it has to weigh more")
-
-
-def _with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) -> RunWeighed:
-    """Return a weighing on another scale with the word on how its empty holder is to be taken."""
-    if weighed.factor == 1.0 or weighed.tare_factor is not None:
-        return weighed
-    for logged in run.shown:
-        deed = logged.deed
-        if isinstance(deed, RunWeighed) and (deed.factor, deed.tare_g) == (weighed.factor, weighed.tare_g):
-            return replace(weighed, tare_factor=deed.tare_factor)
-    return replace(weighed, tare_factor=_tare_factor(run, weighed, weighed.factor, should_g))
-
-
-def _tare_factor(run: Run, weighed: RunWeighed, factor: float, should_g: Quantiles | None) -> float | None:
-    tare_g = run.start.tare_g if weighed.tare_g is None else weighed.tare_g
-    if not tare_g or factor == 1.0:
-        return None
-    reading = read_tare(run, weighed.shown_g, factor, tare_g, should_g)
-    if not reading.sure:
-        raise TrapError([unknown_tare(weighed.shown_g, tare_g, factor)])
-    return reading.factor
 
 
 def _require(found: Iterable[Trap], confirmed: bool) -> None:

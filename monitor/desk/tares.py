@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from monitor.deeds import RunWeighed
-from monitor.desk.traps import Trap
+from monitor.desk.traps import Trap, TrapError
 
 if TYPE_CHECKING:
     from monitor.desk.books import Run
@@ -76,3 +76,31 @@ def unknown_tare(shown_g: float, tare_g: float, factor: float) -> Trap:
         f" now, and {grams:.0f} g if that is true grams"
     )
     return Trap("which tare", f"{text}: say --tare-scale same or --tare-scale grams")
+
+
+def with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) -> RunWeighed:
+    """Return a weighing on another scale with the word on how its empty holder is to be taken."""
+    if weighed.factor == 1.0 or weighed.tare_factor is not None:
+        return weighed
+    for logged in run.shown:
+        deed = logged.deed
+        if isinstance(deed, RunWeighed) and (deed.factor, deed.tare_g) == (weighed.factor, weighed.tare_g):
+            return replace(weighed, tare_factor=deed.tare_factor)
+    return replace(weighed, tare_factor=tare_factor_of(run, weighed, weighed.factor, should_g))
+
+
+def tare_factor_of(run: Run, weighed: RunWeighed, factor: float, should_g: Quantiles | None) -> float | None:
+    """Return what the empty holder of a weighing is multiplied by; None where that makes no difference.
+
+    Raises
+    ------
+    TrapError
+        Where neither its weight nor where the figure comes from tells.
+    """
+    tare_g = run.start.tare_g if weighed.tare_g is None else weighed.tare_g
+    if not tare_g or factor == 1.0:
+        return None
+    reading = read_tare(run, weighed.shown_g, factor, tare_g, should_g)
+    if not reading.sure:
+        raise TrapError([unknown_tare(weighed.shown_g, tare_g, factor)])
+    return reading.factor

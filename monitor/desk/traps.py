@@ -7,14 +7,14 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from monitor.desk.spills import kept_before, kept_since_last
-from monitor.errors import OutOfRangeError
+from monitor.errors import OutOfRangeError, UnconfirmedError
 from monitor.inference.drying.beliefs import least_dry_of_new
 from monitor.physics.drying import microwave_water_bound_g
 from monitor.physics.materials import polymer
 from monitor.units import GRAMS_PER_OUNCE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from monitor.desk.books import Charge, Run
     from monitor.physics.materials import Desiccant
@@ -52,6 +52,16 @@ class Trap:
     factor: float | None = None
     """Grams for one of what the scale showed, where that would explain it."""
     unit: str = ""
+
+
+class TrapError(UnconfirmedError):
+    """Something looks wrong; nothing was kept."""
+
+    def __init__(self, found: Sequence[Trap]) -> None:
+        told = found[:1] if len(found) == 1 else (found[0], found[-1])
+        said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
+        super().__init__(f"{said} Nothing was kept")
+        self.traps = tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,7 +121,7 @@ def test_a_contradiction_never_closes_the_interval(desk: Desk) -> None:
     for case in range(6):
         name = f"bowl{case}"
         at_step, lost_g = int(chance.integers(2, 6)), float(chance.uniform(12.0, 60.0))
-        desk.keep(ChargePortioned(name, "march", WET_G, "glass", 0.0, "room"), AT)
+        desk.keep(ChargePortioned(name, "march", WET_G, "glass", 0.0, "room"), AT, confirmed=True)
         run = desk.start(name, MICROWAVE, AT, room=ROOM)
         kept = 1.0
         for place, (minutes, loss_g) in enumerate(MICROWAVE_LOSSES):
