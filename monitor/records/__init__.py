@@ -30,7 +30,14 @@ from monitor.records.declared import (
     Spool,
     ValueAt,
 )
-from monitor.records.logged import EntryKind, LedgerEntry, RejectedMessage
+from monitor.records.logged import (
+    EntryKind,
+    ImportCounts,
+    ImportKind,
+    LedgerEntry,
+    NumberedImport,
+    RejectedMessage,
+)
 from monitor.records.readings import (
     ROOM,
     HalfReading,
@@ -60,11 +67,14 @@ __all__ = [
     "FeedSpec",
     "Forwarding",
     "HalfReading",
+    "ImportCounts",
+    "ImportKind",
     "InfluxAddress",
     "LeakEstimate",
     "LedgerEntry",
     "Listener",
     "Mark",
+    "NumberedImport",
     "Outlook",
     "PlannedDay",
     "Quantiles",

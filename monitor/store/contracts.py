@@ -11,7 +11,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.deeds import Deed, LoggedDeed
-    from monitor.records import HalfReading, LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
+    from monitor.records import (
+        HalfReading,
+        ImportCounts,
+        LedgerEntry,
+        NumberedImport,
+        Reading,
+        ReadingSeries,
+        RejectedMessage,
+        Rejection,
+    )
 
 
 class Readings(Protocol):
@@ -74,6 +83,59 @@ class Readings(Protocol):
 
     def halves(self) -> Sequence[HalfReading]:
         """Return the halves that wait for their other quantity."""
+        ...
+
+
+class Imports(Protocol):
+    """Imports by number, and readings that are set aside: withdrawn, or at odds with what was held before.
+
+    What is set aside counts for nothing, but can be read and put back. Imports and withdrawals share one row of
+    numbers.
+    """
+
+    def begin(self, what: str, at: datetime) -> int:
+        """Give the next number to an import."""
+        ...
+
+    def add(self, number: int, readings: Iterable[Reading], rejections: Sequence[Rejection] = ()) -> ImportCounts:
+        """Store readings of an import, and its rejections, in one transaction, and return what became of them.
+
+        One that claims the box and the instant of a reading held already, with other values, is set aside under the
+        number of the import.
+        """
+        ...
+
+    def finish(self, number: int, at: datetime) -> None:
+        """Note that an import went through to its end."""
+        ...
+
+    def listed(self) -> Sequence[NumberedImport]:
+        """Return all imports and withdrawals, in the order of their numbers."""
+        ...
+
+    def withdraw_import(self, number: int, at: datetime) -> NumberedImport:
+        """Set aside what an import brought and what of it still counts.
+
+        Raises
+        ------
+        LedgerError
+            When there is no such import, or nothing of it counts any more.
+        """
+        ...
+
+    def withdraw_span(self, box: str, start: datetime | None, end: datetime | None, at: datetime) -> NumberedImport:
+        """Set aside all readings of a box with ``start <= at < end``."""
+        ...
+
+    def restore(self, number: int) -> tuple[int, int]:
+        """Put back what is set aside under a number; return how many came back, and how many found their place taken.
+
+        What found another reading in its place stays aside.
+        """
+        ...
+
+    def set_aside(self, number: int) -> Iterator[Reading]:
+        """Yield the readings that are set aside under a number, in the order in which they were."""
         ...
 
 

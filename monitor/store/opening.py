@@ -10,6 +10,7 @@ from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.deeds import SqliteDeeds
+from monitor.store.sqlite.imports import SqliteImports
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
-    from monitor.store.contracts import Boxes, Deeds, Ledger, Readings, Upkeep
+    from monitor.store.contracts import Boxes, Deeds, Imports, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,7 @@ class Stores:
     """What a site holds: readings, ledger, the deeds of the recharge desk, and the care for their file."""
 
     readings: Readings
+    imports: Imports
     ledger: Ledger
     deeds: Deeds
     upkeep: Upkeep
@@ -58,8 +60,10 @@ def open_stores(
     with ExitStack() as stack:
         file = Database(database, read_only=read_only, synchronous=synchronous)
         stack.callback(file.close)
+        readings = _open_readings(stack, file, influx, report)
         yield Stores(
-            _open_readings(stack, file, influx, report),
+            readings,
+            SqliteImports(file, readings),
             SqliteLedger(file),
             SqliteDeeds(file),
             SqliteUpkeep(file),
@@ -105,7 +109,7 @@ def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
 
 def _open_readings(
     stack: ExitStack, file: Database, influx: InfluxAddress | None, report: Callable[[str], None]
-) -> Readings:
+) -> SqliteReadings:
     if influx is None:
         return SqliteReadings(file)
     from monitor.store.influx.readings import InfluxReadings  # noqa: PLC0415 -- a quarter of a second to import

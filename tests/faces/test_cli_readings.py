@@ -56,9 +56,9 @@ def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path
     fill(shelf)
     file = tmp_path / f"readings.{ending}"
     run("readings", "export", str(file))
-    assert "0 new readings, 300 held already, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "0 new readings, 300 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     (shelf / "siccast.sqlite3").unlink()
-    assert "300 new readings, 0 held already, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "300 new readings, 0 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
         (first, *_) = stores.readings.each("box1")
     assert (first.at, first.temperature_degc, first.relative_humidity, first.battery_v, first.seq) == (

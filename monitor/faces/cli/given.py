@@ -66,6 +66,19 @@ def box_names(context: typer.Context, incomplete: str) -> list[str]:
     return [box.name for box in shelf.boxes if box.name.startswith(tidy(incomplete))]
 
 
+def span_end(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
+    """Return an end of a span of readings, which may lie anywhere: a wrong clock stamped some in the future."""
+    if text is None:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01", param_hint=f"'{option}'"
+        ) from None
+
+
 def desiccant(kind: str | None) -> str | None:
     """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
     try:

@@ -1,6 +1,7 @@
 """The ``Readings`` contract of a large site: written through the outbox, read back from InfluxDB.
 
-What the server has not got yet, or can't say because it is away, comes from the shelf's own file.
+What the server has not got yet, or can't say because it is away, comes from the shelf's own file. So does all that
+was ever set aside: the server is told no deletions, so what it has for those instants is passed over.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from monitor.retrying import BackOff
 from monitor.store.influx.outbox import open_client
 from monitor.store.influx.wire import flux_hourly, flux_series
 from monitor.store.sqlite.readings import SqliteReadings
+from monitor.store.sqlite.rows import to_ms
 
 if TYPE_CHECKING:
     import sqlite3
@@ -25,7 +27,6 @@ if TYPE_CHECKING:
 
     from monitor.records import InfluxAddress
     from monitor.store.sqlite.connection import Database
-    from monitor.store.sqlite.rows import Row
 
 
 class InfluxReadings(SqliteReadings):
@@ -51,6 +52,7 @@ class InfluxReadings(SqliteReadings):
         told = self._ask(flux_series(self._address.bucket, box, start, end))
         if not told:
             return local
+        told = self._in_force(box, told)
         at_s = np.array([record["_time"].timestamp() for record in told])
         marks = np.zeros(len(at_s), dtype=np.uint16)
         known = np.isin(at_s, local.at_s)
@@ -61,7 +63,8 @@ class InfluxReadings(SqliteReadings):
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box, stamped at the start of the hour; marks are 0."""
         local = super().hourly(box, start, end)
-        told = None if self._waits(box) else self._ask(flux_hourly(self._address.bucket, box, start, end))
+        only_local = self._waits(box) or self._set_aside(box)
+        told = None if only_local else self._ask(flux_hourly(self._address.bucket, box, start, end))
         if not told:
             return local
         at_s = np.array([record["_time"].timestamp() for record in told])
@@ -73,13 +76,14 @@ class InfluxReadings(SqliteReadings):
         """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""
         told = self._ask(flux_series(self._address.bucket, box, start, end))
         local = {reading.at: reading for reading in super().each(box, start, end)}
-        theirs = (_to_reading(box, record) for record in told or ())
+        theirs = (_to_reading(box, record) for record in self._in_force(box, told or []))
         merged = {reading.at: reading for reading in theirs} | local
         for at in sorted(merged):
             yield merged[at]
 
-    def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
-        connection.executemany("INSERT OR IGNORE INTO outbox VALUES (?, ?)", [row[:2] for row in rows])
+    def inserted(self, connection: sqlite3.Connection, keys: Iterable[tuple[int, int]]) -> None:
+        """Let the new rows wait for the server."""
+        connection.executemany("INSERT OR IGNORE INTO outbox VALUES (?, ?)", keys)
 
     def _waits(self, box: str) -> bool:
         """Return whether the server lacks some of a box's readings."""
@@ -88,6 +92,19 @@ class InfluxReadings(SqliteReadings):
                 "SELECT 1 FROM outbox WHERE box_id = ? LIMIT 1", (self._known_box_id(box),)
             )
             return found.fetchone() is not None
+
+    def _set_aside(self, box: str) -> set[int]:
+        """Return the instants for which a reading of a box was ever set aside and is so still. [ms]"""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT at_ms FROM set_aside WHERE box_id = ?", (self._known_box_id(box),)
+            )
+            return {at_ms for (at_ms,) in rows}
+
+    def _in_force(self, box: str, told: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Return what the server tells, without the instants that something was set aside for."""
+        aside = self._set_aside(box)
+        return [record for record in told if to_ms(record["_time"]) not in aside] if aside else told
 
     def _ask(self, flux: str) -> list[dict[str, Any]] | None:
         """Return the rows of an answer, or None where the server can't give one.

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from monitor.store.sqlite.connection import Database
 
-_OWN_ROWS = ("readings", "latest", "hourly", "marks", "timeless", "thinned", "outbox", "removed")
+_OWN_ROWS = ("readings", "latest", "hourly", "marks", "timeless", "thinned", "outbox", "removed", "imported_spans")
 
 
 class SqliteBoxes:
@@ -68,6 +68,7 @@ class SqliteBoxes:
 
 def _require_unused(connection: sqlite3.Connection, name: str) -> None:
     readings = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", name)
+    readings += _count(connection, "set_aside JOIN boxes USING (box_id) WHERE name = ?", name)
     entries = _count(connection, "ledger WHERE taken_back_at_ms IS NULL AND box = ?", name)
     if readings or entries:
         raise LedgerError(

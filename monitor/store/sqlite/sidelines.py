@@ -1,15 +1,17 @@
-"""What the readings table alone can't tell: repeats without a time, halves that wait, rows thinned out before."""
+"""What the readings table alone can't tell: repeats without a time, halves that wait, rows thinned out or withdrawn."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.records import HalfReading, Quantity
+from monitor.records import HalfReading, Quantity, ReadingSource
 from monitor.store.sqlite.rows import AT, HUMIDITY, SEQ, TEMPERATURE, Row, from_ms, to_ms
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
+
+    from monitor.records import Reading
 
 REMEMBERED_MS = 86_400_000
 """For so long a repeat of a reading without a time is known by its sequence number and its values."""
@@ -38,6 +40,26 @@ class StandIns:
             first, end = at_ms, at_ms + 1
         self._full[box_id] = (first, end + 1)
         return (box_id, end, *told)  # type: ignore[return-value]  # a list has no known length
+
+
+class Beside:
+    """What else decides whether a reading is new, looked up once for a transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, *, imported: bool) -> None:
+        self.stand_ins = StandIns()
+        self._connection = connection
+        self._thinned = thinned(connection)
+        anything_aside = connection.execute("SELECT 1 FROM set_aside LIMIT 1").fetchone() is not None
+        self._withdrawn = anything_aside and not imported
+
+    def knows(self, reading: Reading, row: Row) -> bool:
+        """Return whether a reading was here before, although its row may not be."""
+        if not reading.sent_at_known:
+            if came_before(self._connection, row):
+                return True
+        elif self._withdrawn and reading.source is ReadingSource.sensor and was_withdrawn(self._connection, row):
+            return True
+        return bool(self._thinned) and was_thinned(self._connection, self._thinned, row)
 
 
 def came_before(connection: sqlite3.Connection, row: Row) -> bool:
@@ -100,3 +122,13 @@ def was_thinned(connection: sqlite3.Connection, thinned: dict[int, tuple[int, in
         (row[0], start_ms / 1000.0, (start_ms + step_ms) / 1000.0),
     )
     return kept.fetchone() is not None
+
+
+def was_withdrawn(connection: sqlite3.Connection, row: Row) -> bool:
+    """Return whether somebody withdrew just this reading; a node that tells it again does not bring it back."""
+    found = connection.execute(
+        "SELECT 1 FROM set_aside JOIN imports USING (number) WHERE box_id = ? AND at_s = ? / 1000.0"
+        " AND temperature = ? AND humidity = ? AND kind = 'withdrawal'",
+        (row[0], row[AT], row[TEMPERATURE], row[HUMIDITY]),
+    )
+    return found.fetchone() is not None

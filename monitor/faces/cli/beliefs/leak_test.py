@@ -103,11 +103,11 @@ def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
     """Return every reading of a table; one row that can't be read stops the test, by its line."""
     from monitor.errors import ImportFileError
     from monitor.faces.cli.books.table_file import open_table
-    from monitor.feed.formats.table import TableShape, read_table
+    from monitor.feed.formats.table import Table, TableShape
 
     shape, readings = TableShape(timezone=shelf.timezone), []
     with open_table(csv_file, shape.delimiter, lambda _: None) as (headings, rows, _):
-        for decoded in read_table(headings, rows, shape, now, csv_file.name):
+        for decoded in Table(headings, shape, csv_file.name).portions(rows, now):
             if decoded.rejections:
                 raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")
             readings += decoded.readings

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import LedgerError, SiccastError
+from monitor.errors import LedgerError, SiccastError, UnconfirmedError
 from monitor.faces.cli import given
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import Sure
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from monitor.faces.wording import Wording
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
+
+_MS = timedelta(milliseconds=1)
+_HUNDREDTH = 0.01
 
 log = typer.Typer(help="Write down what was done to a box.", no_args_is_help=True)
 
@@ -169,9 +173,13 @@ def reading(
     temperature: Annotated[
         float, typer.Argument(help="Temperature on the display; °C, or °F where the shelf says so.")
     ],
+    *,
     at: At = None,
+    sure: Sure = False,
 ) -> None:
     """A humidity and temperature were read off a display."""
+    from monitor.feed.formats.plausible import Plausibility
+
     with _writing(context) as (shelf, stores):
         degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
         if not -40.0 <= degc <= 85.0:
@@ -180,11 +188,24 @@ def reading(
                 f"{temperature:g} won't do; a hygrometer works {right}", param_hint="'TEMPERATURE'"
             )
         when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
+        when = when.replace(microsecond=when.microsecond // 1000 * 1000)
         name = given.known_box(box, shelf, stores)
-        new = stores.readings.add([Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)])
-    typer.echo(
-        f"kept a reading of {name}" if new else f"{name} already has a reading for that instant; nothing changed"
-    )
+        told = Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)
+        doubt = None if sure else Plausibility("F" if shelf.fahrenheit else "C").doubt([told])
+        if doubt is not None:
+            raise UnconfirmedError(f"{doubt} Nothing was kept. If it is right: --sure")
+        new = stores.readings.add([told])
+        held = list(stores.readings.each(name, when, when + _MS))
+    withdraw = _withdraw_command(name, when)
+    if new:
+        typer.echo(f"kept a reading of {name}; `{withdraw}` takes it back")
+    elif held and not _tell_the_same(told, held[0]):
+        raise LedgerError(
+            f"{name} already has {held[0].temperature_degc:.2f} °C and {100 * held[0].relative_humidity:.2f} % for that"
+            f" instant; what you typed differs and does not count. If it is right: `{withdraw}`, then log it again"
+        )
+    else:
+        typer.echo(f"{name} already has that reading; nothing changed")
 
 
 @log.command()
@@ -238,6 +259,17 @@ def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Num
     with _writing(context) as (_, stores):
         entry = stores.ledger.undo(number)
     typer.echo(f"took back entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
+
+
+def _withdraw_command(box: str, at: datetime) -> str:
+    start, end = (f"{each.isoformat(timespec='milliseconds').removesuffix('+00:00')}Z" for each in (at, at + _MS))
+    return f"siccast readings withdraw --box {shlex.quote(box)} --from {start} --to {end}"
+
+
+def _tell_the_same(one: Reading, other: Reading) -> bool:
+    """Return whether two readings are equal in the hundredths that are kept."""
+    degrees = abs(one.temperature_degc - other.temperature_degc)
+    return max(degrees, 100.0 * abs(one.relative_humidity - other.relative_humidity)) < _HUNDREDTH
 
 
 @contextmanager

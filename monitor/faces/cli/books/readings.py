@@ -1,16 +1,15 @@
-"""`siccast readings`: take readings from a file, or write them to one."""
+"""`siccast readings`: write readings to a file, screen and thin them; how they come in and go out is in `imports`."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
 from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
-from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
+from monitor.faces.cli.books import imports
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -22,69 +21,26 @@ readings = typer.Typer(help="Take readings from a file, or write them to one.", 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
+    imports.register(readings)
     app.add_typer(readings, name="readings")
-
-
-@readings.command("import")
-def import_readings(
-    context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="A table in CSV with a heading line, or in Parquet.")],
-    *,
-    box: Annotated[str | None, typer.Option(help="The box that all rows are of, where no column says so.")] = None,
-    column: Annotated[
-        list[str] | None, typer.Option(help="What the file calls one of our columns, as in rh_pct=Humidity.")
-    ] = None,
-    temperature_unit: Annotated[str, typer.Option(help="C, F or K.")] = "C",
-    humidity_unit: Annotated[str, typer.Option(help="% or fraction.")] = "%",
-    time_unit: Annotated[str, typer.Option(help="iso8601, epoch_s or epoch_ms.")] = "iso8601",
-    time_format: Annotated[str | None, typer.Option(help="Pattern of the instants, as in '%d.%m.%Y %H:%M'.")] = None,
-    timezone: Annotated[str | None, typer.Option(help="Zone of instants that name none; else the shelf's.")] = None,
-    delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
-    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
-) -> None:
-    """Add the readings of a file; rows that are held already change nothing."""
-    from monitor.faces.cli.books.table_file import open_table, table_size
-    from monitor.faces.cli.output import progress_bar
-    from monitor.feed.formats.table import TableShape, read_table
-    from monitor.store.opening import open_stores
-
-    shelf = load_shelf(shelf_folder(context.obj))
-    shape = TableShape(
-        columns=_columns(column or []),
-        box=box,
-        temperature_unit=_one_of(temperature_unit, tuple(TEMPERATURE_UNITS), "--temperature-unit"),
-        humidity_unit=_one_of(humidity_unit, tuple(HUMIDITY_UNITS), "--humidity-unit"),
-        time_unit=_one_of(time_unit, tuple(TIME_UNITS), "--time-unit"),
-        time_format=time_format,
-        timezone=shelf.timezone if timezone is None else _zone(timezone),
-        delimiter="\t" if delimiter == "tab" else delimiter,
-        decimal_comma=decimal_comma,
-    )
-    seen = new = rejected = 0
-    with (
-        open_stores(shelf.database_path, influx=shelf.influx) as stores,
-        progress_bar("reading", table_size(file)) as advance,
-        open_table(file, shape.delimiter, advance) as (headings, rows, _),
-    ):
-        for decoded in read_table(headings, rows, shape, datetime.now(tz=UTC), file.name):
-            new += stores.readings.add(decoded.readings, decoded.rejections)
-            seen += len(decoded.readings)
-            rejected += len(decoded.rejections)
-    typer.echo(f"{new} new readings, {seen - new} held already, {rejected} rejected (see `siccast rejected`)")
 
 
 @readings.command("export")
 def export_readings(
     context: typer.Context,
     file: Annotated[Path | None, typer.Argument(help="Where to write; standard output when left out.")] = None,
+    *,
     box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
     start: Annotated[datetime | None, typer.Option(help="From this instant on (UTC).")] = None,
     end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
+    set_aside: Annotated[
+        int | None, typer.Option(metavar="NUMBER", help="Instead, what is set aside under this number of `imports`.")
+    ] = None,
 ) -> None:
     """Write readings as CSV (or Parquet, by the file's ending), in the columns that `readings import` reads."""
     from monitor.faces.cli.books.table_file import open_new_table
     from monitor.faces.cli.output import progress_bar
-    from monitor.feed.formats.table import OWN_COLUMNS
+    from monitor.feed.formats.headings import OWN_COLUMNS
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
@@ -93,6 +49,11 @@ def export_readings(
         shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
     )
     with opened as stores:
+        if set_aside is not None:
+            with open_new_table(file, OWN_COLUMNS) as write:
+                for reading in stores.imports.set_aside(set_aside):
+                    write(_cells(reading))
+            return
         boxes = _boxes(stores, box)
         with open_new_table(file, OWN_COLUMNS) as write, progress_bar("writing", None) as advance:
             for name in boxes:
@@ -181,27 +142,6 @@ def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")
     return asked or known
-
-
-def _columns(given: list[str]) -> dict[str, str]:
-    pairs = [text.partition("=") for text in given]
-    for (ours, sign, _), text in zip(pairs, given, strict=True):
-        if not sign or not ours:
-            raise typer.BadParameter(f"'{text}' won't do; write our name = its name, as in rh_pct=Humidity")
-    return {ours: theirs for ours, _, theirs in pairs}
-
-
-def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
-    if value not in allowed:
-        raise typer.BadParameter(f"'{value}' won't do; one of {', '.join(allowed)}", param_hint=option)
-    return value
-
-
-def _zone(name: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None
 
 
 def _utc(at: datetime | None) -> datetime | None:
