@@ -124,6 +124,10 @@ class RunWeighed:
     """Weighed before the beads had cooled: the reading is kept and counts for less."""
     factor: float = 1.0
     """Grams for one of what the scale showed, where it stood on something else and the person said so."""
+    tare_factor: float | None = None
+    """The same for the empty holder, where it was not weighed on the scale as it stood now: 1 for true grams."""
+    tare_g: float | None = None
+    """Another empty holder than the run began with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +137,19 @@ class ScaleCorrected:
     run: str
     factor: float
     because: str = ""
+    tare_factor: float | None = None
+    """The same for the empty holder, where it was not weighed on the scale as it stood: 1 for true grams."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeadsSpilled:
+    """Beads fell out of a run, with the water they held."""
+
+    run: str
+    after_weighings: int
+    """How many weighings of the run were on the scale before it happened."""
+    lost_g: float | None = None
+    """How much fell out; None where nobody knows, and the next weighings tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +165,10 @@ class RunFinished:
     loading_g_per_g: tuple[float, float, float]
     """5 %, 50 % and 95 %."""
     time_constant_s: float
+    fits: bool = True
+    """Whether a drying curve explained the weighings; where none did, the run teaches nothing of lot and appliance."""
+    kept_share: float = 1.0
+    """Share of the beads that stayed in the run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +195,7 @@ Deed = (
     | RunStarted
     | RunWeighed
     | ScaleCorrected
+    | BeadsSpilled
     | RunFinished
     | JarChecked
 )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from monitor.errors import StoreBusyError
+from monitor.errors import SiccastError, StoreBusyError
 from monitor.feed.clocks import MachineClock
 from monitor.feed.formats.values import escaped
+from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,11 +20,12 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 _WAIT_S = 1.0
-_LONGEST_PAUSE_S = 30.0
 _LINES_AT_ONCE = 50
 _LINES_A_MINUTE = 1.0
 """Of rejected messages. A year of nonsense then makes some 200 MB of log at the very most."""
 _SHOWN_OF_TOPIC = 120
+
+_log = logging.getLogger(__name__)
 
 
 class Feed(Protocol):
@@ -118,6 +121,7 @@ class Intake:
         self._housekeepers = housekeepers
         self._clock = clock or MachineClock(report)
         self._rejections_told = RejectionsTold(report)
+        self._troubles: dict[str, str] = {}
         decoder.restore(readings.halves())
 
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
@@ -128,7 +132,7 @@ class Intake:
                 feed.acknowledge(messages)
             self._rejections_told.catch_up()
             for housekeeper in self._housekeepers:
-                housekeeper.tick(self.tally)
+                self._let_tick(housekeeper)
 
     def _received(self, feed: Feed) -> list[RawMessage]:
         if self._clock.is_full:
@@ -152,10 +156,22 @@ class Intake:
         self._rejections_told.tell(rejections)
         return new
 
+    def _let_tick(self, housekeeper: Housekeeper) -> None:
+        """Let a housekeeper do its bit; whatever it meets with costs that bit, never the feed."""
+        try:
+            housekeeper.tick(self.tally)
+        except Exception as error:
+            chore = type(housekeeper).__name__
+            if self._troubles.get(chore) != str(error):
+                self._troubles[chore] = str(error)
+                self._report(f"a chore was put off ({chore}): {error or type(error).__name__}")
+                if not isinstance(error, SiccastError):
+                    _log.exception("%s failed", chore)
+
     def _keep_at_last(self, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
         """Keep messages however often it takes; False when told to stop before it worked."""
         decoded = self._decoder.decode(messages)
-        pause_s = 1.0
+        back_off = BackOff()
         told = ""
         while not stopped():
             try:
@@ -164,8 +180,7 @@ class Intake:
                 if str(error) != told:
                     told = str(error)
                     self._report(told)
-                self._pause(pause_s)
-                pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
+                self._pause(back_off.after_failure_s())
             else:
                 if told:
                     self._report("the store can be written again; nothing was lost")

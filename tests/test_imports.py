@@ -12,15 +12,17 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units", "sensor_faults", "hourly_values"}
+GROUND = {"monitor", "records", "deeds", "errors", "names", "retrying", "units", "sensor_faults", "hourly_values"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
+    "names": set(),
     "deeds": set(),
     "sensor_faults": set(),
     "hourly_values": {"records"},
-    "settings": {"settings", "errors", "records", "weather"},
+    "settings": {"settings", "errors", "names", "records", "weather", "calculators"},
+    "retrying": {"errors"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
@@ -32,6 +34,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "housekeeping": {"feed", "intake", "checkup", "store.contracts", *GROUND},
     "second_look": {"feed", "store.contracts", *GROUND},
     "shelf_file": {"settings", "errors"},
+    "shelf_edit": {"settings", "shelf_file", "errors", "names"},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"backtest", "physics", "inference", *GROUND},
@@ -43,6 +46,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "housekeeping",
         "second_look",
         "shelf_file",
+        "shelf_edit",
         "intake",
         "assess",
         "desk",
@@ -52,10 +56,13 @@ MAY_IMPORT: dict[str, set[str]] = {
         "weather",
         "settings",
         "store.opening",
+        "store.hold",
         "monitor",
         "records",
         "deeds",
         "errors",
+        "names",
+        "retrying",
         "units",
     },
 }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from monitor.deeds import SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
 from monitor.errors import LedgerError
+from monitor.names import tidy
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -71,6 +72,15 @@ class Weighing:
     resolution_g: float
 
 
+@dataclass(frozen=True, slots=True)
+class Spill:
+    """Beads that fell out of a run."""
+
+    after_weighings: int
+    lost_g: float | None = None
+    """None where nobody knows how much."""
+
+
 HOT_COUNTS_AS_STEPS = 4.0
 """A hot weighing is taken as this many times as coarse (a guess of ours): hot beads lift the reading, open ones
 gain water."""
@@ -86,6 +96,9 @@ class Run:
     charge_before: Charge
     shown: tuple[LoggedDeed, ...] = ()
     scale_factor: float = 1.0
+    tare_scale_factor: float | None = None
+    """What the empty holder is multiplied by where it stood on another scale than the weighings."""
+    spills: tuple[Spill, ...] = ()
     finished: RunFinished | None = None
 
     @property
@@ -99,6 +112,11 @@ class Run:
         return tuple(self._weighing(logged) for logged in self.shown)
 
     @property
+    def unweighed_spills(self) -> tuple[Spill, ...]:
+        """Spills since the last weighing."""
+        return tuple(spill for spill in self.spills if spill.after_weighings >= len(self.shown))
+
+    @property
     def open(self) -> bool:
         """Whether it still goes on."""
         return self.finished is None
@@ -109,7 +127,10 @@ class Run:
             raise TypeError(f"{type(deed).__name__} is no weighing")
         steps = deed.resolution_g * (HOT_COUNTS_AS_STEPS if deed.hot else 1.0)
         factor = deed.factor * self.scale_factor
-        mass_g = (deed.shown_g - self.start.tare_g) * factor
+        tare_g = self.start.tare_g if deed.tare_g is None else deed.tare_g
+        tare_factor = deed.factor if deed.tare_factor is None else deed.tare_factor
+        tare_factor *= self.scale_factor if self.tare_scale_factor is None else self.tare_scale_factor
+        mass_g = deed.shown_g * factor - tare_g * tare_factor
         return Weighing(logged.deed_id, logged.at, deed.heated_s, mass_g, steps * factor)
 
 
@@ -180,7 +201,8 @@ NEW_LOADING = 0.025
 
 
 def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thing:
-    if name in things:
-        return things[name]
+    for written in (name, tidy(name)):
+        if written in things:
+            return things[written]
     known = ", ".join(things) or f"none yet; begin with `{begin}`"
     raise LedgerError(f"{kind} '{name}' is not in the books; known: {known}")

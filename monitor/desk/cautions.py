@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.errors import LedgerError
-from monitor.physics.materials import Desiccant, desiccant
+from monitor.physics.materials import Desiccant, desiccant, desiccant_kinds
 
 SHEET = "The maker's sheet and local rules come first."
 
@@ -99,6 +99,15 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     if color not in beads.dye.colors:
         raise LedgerError(f"'{seen}' won't do; {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
     return color, on_color(beads, color)
+
+
+def colors() -> dict[str, str]:
+    """Return every color that beads can show, with the beads that do."""
+    told: dict[str, list[str]] = {}
+    for beads in map(desiccant, desiccant_kinds()):
+        for color in beads.dye.colors if beads.dye else ():
+            told.setdefault(color, []).append(beads.title)
+    return {color: ", ".join(titles) for color, titles in told.items()}
 
 
 def _sentence(text: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 from monitor.deeds import (
     BOX,
     SPARE,
+    BeadsSpilled,
     ChargeMoved,
     Deed,
     JarChecked,
@@ -16,18 +17,22 @@ from monitor.deeds import (
     RunFinished,
     RunStarted,
     RunWeighed,
+    ScaleCorrected,
 )
 from monitor.desk.books import Books, Charge, Loading, Run
 from monitor.desk.methods import Method, beads_of, compare_methods
 from monitor.desk.questions import about_deed, about_entry
 from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
+from monitor.desk.spills import kept_since_last
 from monitor.desk.steps import add_up, after
-from monitor.desk.traps import Trap, at_the_scale, before_heating
+from monitor.desk.tares import tare_factor_of, with_tare_read
+from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
 from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
+from monitor.names import tidy
 from monitor.physics.materials import mixed_kind
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
 
@@ -37,6 +42,8 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Deeds, Ledger, Readings
 
+_SAME_HEAT_S = 1.0
+"""Minutes typed with a few digits name the weighing of this second."""
 FRESH_ROOM = timedelta(hours=6)
 """A room reading older than this is not the room of now."""
 
@@ -58,15 +65,6 @@ class DeskStores(Protocol):
     def deeds(self) -> Deeds:
         """What was done with beads."""
         ...
-
-
-class TrapError(UnconfirmedError):
-    """Something looks wrong; nothing was kept."""
-
-    def __init__(self, found: Sequence[Trap]) -> None:
-        said = " Or: ".join(trap.text for trap in (found[:1] if len(found) == 1 else (found[0], found[-1])))
-        super().__init__(said + (" " if said.endswith("?") else ". ") + "Nothing was kept")
-        self.traps = tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +141,7 @@ class Desk:
     def box(self, name: str) -> Box:
         """Return a declared box."""
         for box in self.boxes:
-            if box.name == name:
+            if box.name == tidy(name):
                 return box
         raise UnknownBoxError(f"box '{name}' is not declared; declared: {', '.join(box.name for box in self.boxes)}")
 
@@ -199,38 +197,105 @@ class Desk:
         TrapError
             If the weighing looks wrong and nobody has confirmed it.
         """
-        books = self.books()
-        run = books.open_run(weighed.run)
-        weighed = replace(weighed, run=run.name)
-        then = after(books, LoggedDeed(0, now, weighed))  # refuses heating times out of order first
-        mass_g = then.run(run.name).weighings[-1].mass_g
-        if mass_g <= 0.0:
-            raise OutOfRangeError(
-                f"{weighed.shown_g:g} g won't do; with its holder ({run.start.tare_g:g} g) it has to weigh more"
+        with self.stores.deeds.together():
+            books = self.books()
+            run = books.open_run(weighed.run)
+            weighed = replace(weighed, run=run.name)
+            so_far = fitted(books, run) if run.weighings else None
+            should_g = expected_g(run, weighed.heated_s, so_far)
+            weighed = with_tare_read(run, weighed, should_g)
+            then = after(books, LoggedDeed(0, now, weighed))  # refuses heating times out of order first
+            mass_g = then.run(run.name).weighings[-1].mass_g
+            typed = _typed(run, weighed, mass_g, now)
+            if mass_g <= 0.0:
+                raise _too_light(typed, other_scale(typed, should_g))
+            told = report(then, then.run(run.name), self.boxes, declared=self.appliances)
+            contradicted = so_far is not None and not so_far.fit.fits
+            found = at_the_scale(
+                run,
+                replace(typed, fits=told.fits or so_far is None or contradicted, contradicted=contradicted),
+                desiccant=beads_of(books, run.start.charge),
+                expected_g=should_g,
+                other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
             )
-        found = at_the_scale(
-            run,
-            mass_g,
-            weighed.heated_s,
-            weighed.resolution_g,
-            desiccant=beads_of(books, run.start.charge),
-            expected_g=expected_g(books, run, weighed.heated_s),
-            other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
-        )
-        _require(found, confirmed)
-        self.keep(weighed, now, None if run.weighings else self._taken_out(books, run, mass_g, weighed, now))
-        return self.report(run.name)
+            _require(found, confirmed)
+            self.keep(weighed, now, None if run.weighings else self._taken_out(books, run, mass_g, weighed, now))
+            return replace(told, run=self.books().run(run.name))
+
+    def rescale(
+        self,
+        run_name: str | None,
+        factor: float,
+        because: str,
+        now: datetime,
+        *,
+        tare_factor: float | None = None,
+        confirmed: bool = False,
+    ) -> RunReport:
+        """Take every weighing of a run as read on a scale that stood on something else.
+
+        Raises
+        ------
+        LedgerError
+            Before the first weighing, which can say so itself.
+        TrapError
+            If the books say that the weighings were right as they stand.
+        """
+        with self.stores.deeds.together():
+            books = self.books()
+            run = books.open_run(run_name)
+            if not run.shown or not isinstance(run.shown[0].deed, RunWeighed):
+                raise LedgerError(f"run '{run.name}' has no weighing yet; weigh with --scale {because} instead")
+            first = run.shown[0].deed
+            before = replace(run, shown=(), scale_factor=1.0, tare_scale_factor=None)
+            should_g = expected_g(before, 0.0, None)
+            if tare_factor is None:
+                tare_factor = tare_factor_of(before, first, factor, should_g)
+            deed = ScaleCorrected(run.name, factor, because, tare_factor)
+            then = after(books, LoggedDeed(0, now, deed)).run(run.name)
+            if min(weighing.mass_g for weighing in then.weighings) <= 0.0:
+                raise OutOfRangeError(f"a scale on {because} won't do: the beads would weigh less than nothing")
+            _require(worse_than_it_was(run, then, should_g), confirmed)
+            self.keep(deed, now)
+            return self.report(run.name)
+
+    def spill(
+        self,
+        run_name: str | None,
+        now: datetime,
+        *,
+        lost_g: float | None = None,
+        left: RunWeighed | None = None,
+        at_heat_s: float | None = None,
+        confirmed: bool = False,
+    ) -> RunReport | None:
+        """Beads fell out of a run: so many grams, or whatever the scale says is left, or nobody knows how much.
+
+        ``at_heat_s``: after how much heat in all it happened, where weighings have been made since. Returns what the
+        run means now; None where it has no weighing yet.
+        """
+        with self.stores.deeds.together():
+            run = self.books().open_run(run_name)
+            before = [at_heat_s is None or weighing.heated_s <= at_heat_s + _SAME_HEAT_S for weighing in run.weighings]
+            self.keep(BeadsSpilled(run.name, sum(before), lost_g), now)
+            if left is not None:
+                return self.weigh(replace(left, run=run.name), now, confirmed=confirmed)
+            return self.report(run.name) if run.shown else None
 
     def report(self, run_name: str) -> RunReport:
         """Return what the weighings of a run mean so far."""
         books = self.books()
-        return report(books, books.run(run_name), self.boxes)
+        return report(books, books.run(run_name), self.boxes, declared=self.appliances)
 
     def finish(self, run_name: str | None, now: datetime) -> RunReport:
         """End a run and keep what it told of the beads."""
         books = self.books()
         run = books.open_run(run_name)
-        told = report(books, run, self.boxes)
+        if kept_since_last(run) is None:
+            raise LedgerError(
+                f"beads fell out of run '{run.name}' since the last weighing and nobody knows how many; weigh once more"
+            )
+        told = report(books, run, self.boxes, declared=self.appliances)
         dry, loading = told.dry_mass_g, told.loading_g_per_g
         curves = fitted(books, run).fit.curves
         deed = RunFinished(
@@ -242,6 +307,8 @@ class Desk:
             start_loading_g_per_g=told.start_loading_g_per_g.p50,
             loading_g_per_g=(loading.p05, loading.p50, loading.p95),
             time_constant_s=float(1.0 / sorted(curves.rate_per_s)[len(curves.rate_per_s) // 2]),
+            fits=told.fits,
+            kept_share=told.kept_share,
         )
         self.keep(deed, now)
         return told
@@ -335,6 +402,25 @@ class Desk:
             loading_g_per_g=_loading_together([charge.loading_g_per_g for charge in charges], dry_g),
             note="charge " + " and ".join(charge.name for charge in charges),
         )
+
+
+def _typed(run: Run, weighed: RunWeighed, mass_g: float, now: datetime) -> AtScale:
+    last_at = run.weighings[-1].at if run.weighings else run.started_at
+    return AtScale(
+        shown_g=weighed.shown_g,
+        mass_g=mass_g,
+        tare_g=run.start.tare_g if weighed.tare_g is None else weighed.tare_g,
+        heated_s=weighed.heated_s,
+        resolution_g=weighed.resolution_g,
+        scaled=weighed.factor != 1.0,
+        elapsed_s=(now - last_at).total_seconds(),
+    )
+
+
+def _too_light(typed: AtScale, explained: Trap | None) -> UnconfirmedError | OutOfRangeError:
+    if explained is not None:
+        return TrapError([explained])
+    return OutOfRangeError(f"{typed.shown_g:g} g won't do; with its holder ({typed.tare_g:g} g) it has to weigh more")
 
 
 def _require(found: Iterable[Trap], confirmed: bool) -> None:

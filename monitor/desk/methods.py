@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.desk.books import Books, Charge
+from monitor.desk.books import Books, Charge, Run
 from monitor.desk.traps import before_heating
 from monitor.inference.drying import beliefs
 from monitor.inference.drying.reach import Reach, reach, temperature_of
+from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.materials import Desiccant, desiccant
 from monitor.records import Appliance, Box, Quantiles, RoomClimate
 
@@ -37,6 +38,16 @@ class Service:
 
 
 @dataclass(frozen=True, slots=True)
+class Further:
+    """What another declared appliance would still bring after a run."""
+
+    appliance: str
+    temperature_degc: float | None
+    water_g: float
+    time_s: Quantiles
+
+
+@dataclass(frozen=True, slots=True)
 class Method:
     """What one appliance could do, for which boxes, and what speaks against it."""
 
@@ -53,16 +64,42 @@ def compare_methods(
     capacity = capacity_of(books, books.charges[of]) if of in books.charges else None
     told = []
     for appliance in appliances:
-        learned = [
-            run.finished.time_constant_s
-            for run in books.runs.values()
-            if run.finished is not None and run.start.appliance == appliance.name
-        ]
-        it = reach(appliance, beads, room, dry_g, start, learned_s=learned)
+        it = reach(appliance, beads, room, dry_g, start, learned_s=_learned_s(books, appliance.name))
         dry = Quantiles(dry_g, dry_g, dry_g)
         risks = _risks(beads, appliance, holder)
         told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks))
     return tuple(told)
+
+
+def further_methods(
+    books: Books, run: Run, declared: Sequence[Appliance], dry_mass_g: float, loading_g_per_g: float
+) -> tuple[Further, ...]:
+    """Return which other appliances would take off more than a scale hardly shows, the most first.
+
+    One that is too hot for beads, dye or holder is left out.
+    """
+    beads, start = beads_of(books, run.start.charge), run.start
+    room = RoomClimate(start.room_temperature_degc, start.room_relative_humidity)
+    found = []
+    for appliance in declared:
+        degc = temperature_of(appliance)
+        same = appliance.name == start.appliance and degc == start.temperature_degc
+        if same or before_heating(beads, appliance.kind, degc, run.charge_before.holder):
+            continue
+        learned = _learned_s(books, appliance.name)
+        it = reach(appliance, beads, room, dry_mass_g, max(loading_g_per_g, 0.0), learned_s=learned)
+        if it.water_off_g >= SETTLED_SHARE * dry_mass_g:
+            found.append(Further(appliance.name, degc, it.water_off_g, it.time_s))
+    return tuple(sorted(found, key=lambda further: -further.water_g))
+
+
+def _learned_s(books: Books, appliance: str) -> list[float]:
+    """Return the time constants of the finished runs of an appliance whose weighings fitted a curve."""
+    return [
+        run.finished.time_constant_s
+        for run in books.runs.values()
+        if run.finished is not None and run.finished.fits and run.start.appliance == appliance
+    ]
 
 
 def capacity_of(books: Books, charge: Charge) -> beliefs.LotFactor:
@@ -107,11 +144,16 @@ def beads_of(books: Books, charge: str) -> Desiccant:
 
 
 def starts_in_room(books: Books, lot: str, but: str = "") -> list[tuple[float, float, float]]:
-    """Return loading and room of every finished run of a lot that began with beads at rest with the room."""
+    """Return loading and room of every finished run of a lot that began with beads at rest with the room.
+
+    A run that was spoilt, by a spill or because no curve fits its weighings, teaches nothing of its lot.
+    """
     return [
         (run.finished.start_loading_g_per_g, run.start.room_temperature_degc, run.start.room_relative_humidity)
         for run in books.runs.values()
         if run.finished is not None
+        and run.finished.fits
+        and not run.spills
         and run.name != but
         and run.charge_before.lot == lot
         and run.charge_before.state == "room"

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from monitor.deeds import BOX, ChargeMoved, ChargePortioned, ChargeToppedUp, Deed
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
-from monitor.inference.posterior.priors.prior import METHOD_WORDS
 from monitor.physics.materials import desiccant, mixed_kind
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.words import METHODS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -109,14 +109,22 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
 
 def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
     for other in others:
-        if other.kind is entry.kind and abs(other.at - entry.at) < _ONE_MOMENT:
+        if _alike(other, entry) and abs(other.at - entry.at) < _ONE_MOMENT:
             text = f"entry {other.entry_id} says {entry.kind.value} of {entry.box} at that very time"
             yield Trap("twice", f"{text}: did it happen twice?")
             return
 
 
+def _alike(one: LedgerEntry, other: LedgerEntry) -> bool:
+    return one.kind is other.kind and _kind(one.desiccant) == _kind(other.desiccant)
+
+
+def _kind(name: str | None) -> str | None:
+    return None if name is None else desiccant(name).kind
+
+
 def _method(entry: LedgerEntry) -> Iterable[Trap]:
-    if entry.method and not any(word in entry.method.lower() for word in METHOD_WORDS):
+    if entry.method and not any(word in entry.method.lower() for word in METHODS):
         known = "microwave, oven_120C_3h, hot_air_65C, print_bed, new or indicator_orange"
         yield Trap("unknown method", f"nothing is known of drying by '{entry.method}'; write it as in {known}")
 
@@ -125,7 +133,7 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
     if entry.desiccant is None:
         return
     for other in others:
-        other_kind = other.desiccant is not None and desiccant(other.desiccant).kind != desiccant(entry.desiccant).kind
+        other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
         if other.kind in _STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
             text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
             yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, say --beside")

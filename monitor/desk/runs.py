@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -10,13 +10,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.deeds import BOX, RunWeighed
-from monitor.desk.books import Books, Charge, Run, Weighing
-from monitor.desk.methods import STORAGE_DEGC, Service, beads_of, capacity_of, services, starts_in_room
+from monitor.desk.books import Books, Charge, Run
+from monitor.desk.methods import (
+    STORAGE_DEGC,
+    Further,
+    Service,
+    beads_of,
+    capacity_of,
+    further_methods,
+    services,
+    starts_in_room,
+)
+from monitor.desk.spills import kept_before, kept_since_last, loss_of
+from monitor.desk.tares import tare_remarks
 from monitor.inference.drying import (
     CurveFit,
     DryMass,
     EndLoading,
     Judgement,
+    Loss,
     RunPriors,
     Verdict,
     WeighedPoint,
@@ -24,7 +36,7 @@ from monitor.inference.drying import (
     fit_curve,
     judge,
 )
-from monitor.inference.drying.curve import quantiles
+from monitor.inference.drying.curve import quantiles, strain_of
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.physics.materials import Desiccant
@@ -53,6 +65,8 @@ class RunReport:
     heated_s: float
     mass_g: float
     water_off_g: float
+    left_g: Quantiles
+    """Water still in the beads."""
     start_loading_g_per_g: Quantiles
     loading_g_per_g: Quantiles
     dry_mass_g: Quantiles
@@ -69,6 +83,12 @@ class RunReport:
     jar_relative_humidity: Quantiles
     """Where a hygrometer over the cooled beads in a closed jar should come to rest."""
     remarks: tuple[str, ...] = ()
+    fits: bool = True
+    """Whether a drying curve explains the weighings; where none does, every interval is wide for that."""
+    kept_share: float = 1.0
+    """Share of the beads that stayed in the run."""
+    further: tuple[Further, ...] = ()
+    """What other declared appliances would still bring."""
 
     @property
     def verdict(self) -> Verdict:
@@ -86,6 +106,8 @@ class RunCurve:
     """5 %, 50 % and 95 % (rows) at each heating time."""
     floor_g: float
     """Mass at the end loading of this method in that room."""
+    weighed: tuple[tuple[float, float], ...] = ()
+    """Heating and mass of each weighing, less what fell out afterwards."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,21 +119,39 @@ class Fitted:
     heated_before_s: float
     """Heating before the newest start: above 0 where the beads took up water in between."""
     priors: RunPriors
+    kept_share: float
+    """Share of the beads of the first weighing that is left."""
 
 
 def fitted(books: Books, run: Run) -> Fitted:
     """Fit the curve of a run; where the beads took up water in between, of the part since then."""
-    since = _since_last_gain(run.weighings)
+    weighings, since = run.weighings, _since_last_gain(run)
+    begin = since[0] if since else 0
+    spilled = [spill for spill in run.spills if spill.after_weighings > begin]
     points = tuple(
-        WeighedPoint(weighing.heated_s - since[0].heated_s, weighing.mass_g, weighing.resolution_g)
-        for weighing in since
+        WeighedPoint(
+            weighings[place].heated_s - weighings[begin].heated_s,
+            weighings[place].mass_g,
+            weighings[place].resolution_g,
+            sum(spill.after_weighings <= place for spill in spilled),
+        )
+        for place in since
     )
-    priors = priors_of(books, run, points[0].mass_g if points else run.mass_before_g)
-    return Fitted(fit_curve(points, priors), points, since[0].heated_s if since else 0.0, priors)
+    priors = priors_of(books, run, points[0].mass_g if points else run.mass_before_g, before=begin)
+    fit = fit_curve(points, priors, [loss_of(run, spill) for spill in spilled])
+    earlier = kept_before(run, begin) if begin else 1.0
+    kept_share = float(np.median(fit.kept_share)) * (1.0 if earlier is None else earlier)
+    return Fitted(fit, points, weighings[begin].heated_s, priors, kept_share)
 
 
-def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | None = None) -> RunReport:
-    """Return what to show of a run."""
+def report(
+    books: Books,
+    run: Run,
+    boxes: Sequence[Box],
+    appliance: Appliance | None = None,
+    declared: Sequence[Appliance] = (),
+) -> RunReport:
+    """Return what to show of a run; ``declared``: the appliances that could go on with it."""
     it = fitted(books, run)
     beads = beads_of(books, run.start.charge)
     judgement = judge(
@@ -125,14 +165,17 @@ def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | 
     draw_w = mean_draw_w(appliance or appliance_of(run))
     time_to_end = it.fit.time_to_end_s(SETTLED_SHARE * it.fit.dry_mass_g().p50)
     weighings = run.weighings
+    mass_g = float(np.median(it.fit.mass_g(it.fit.heated_s))) if run.unweighed_spills else weighings[-1].mass_g
+    loading = it.fit.loading_g_per_g()
     return RunReport(
         run=run,
         desiccant=beads.kind,
         heated_s=weighings[-1].heated_s,
-        mass_g=weighings[-1].mass_g,
-        water_off_g=weighings[0].mass_g - weighings[-1].mass_g,
+        mass_g=mass_g,
+        water_off_g=weighings[0].mass_g * it.kept_share - mass_g,
+        left_g=quantiles(it.fit.loading_draws() * it.fit.curves.dry_mass_g),
         start_loading_g_per_g=it.fit.start_loading_g_per_g(),
-        loading_g_per_g=it.fit.loading_g_per_g(),
+        loading_g_per_g=loading,
         dry_mass_g=it.fit.dry_mass_g(),
         dry_mass_because=it.priors.dry_mass.because,
         end_g=it.fit.end_g(),
@@ -143,11 +186,12 @@ def report(books: Books, run: Run, boxes: Sequence[Box], appliance: Appliance | 
         time_to_end_s=time_to_end,
         energy_so_far_kwh=draw_w * weighings[-1].heated_s * _KWH_PER_WS,
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
-        services=services(
-            beads, it.fit.dry_mass_g(), it.fit.loading_g_per_g(), boxes, capacity_of(books, run.charge_before)
-        ),
-        jar_relative_humidity=_jar(beads, it.fit.loading_g_per_g(), capacity_of(books, run.charge_before)[0]),
+        services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(books, run.charge_before)),
+        jar_relative_humidity=_jar(beads, loading, capacity_of(books, run.charge_before)[0]),
         remarks=_remarks(beads, run, it),
+        fits=it.fit.fits,
+        kept_share=it.kept_share,
+        further=further_methods(books, run, declared, it.fit.dry_mass_g().p50, loading.p50),
     )
 
 
@@ -160,29 +204,35 @@ def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tupl
         longest_s = 1.25 * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
         times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
         floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
-        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g))
+        weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
+        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g, weighed))
     return tuple(curves)
 
 
-def expected_g(books: Books, run: Run, heated_s: float) -> Quantiles | None:
-    """Return what the beads should weigh: by the books before the first heat, by the curve after."""
-    if not run.weighings:
+def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None:
+    """Return what the beads should weigh: by the books before the first weighing (``it`` None), by the curve after."""
+    if it is None:
         charge = run.charge_before
         if charge.place.startswith(BOX):
             return None  # they took up water there, and how much is the question
-        mass_g = run.mass_before_g
+        kept = kept_before(run, 0)
+        if kept is None:
+            return None
+        mass_g = run.mass_before_g * kept
         return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
-    it = fitted(books, run)
     return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 
-def priors_of(books: Books, run: Run, start_g: float) -> RunPriors:
-    """Return what is believed of a run before its weighings."""
-    beads, charge = beads_of(books, run.start.charge), run.charge_before
+def priors_of(books: Books, run: Run, start_g: float, before: int = 0) -> RunPriors:
+    """Return what is believed of a run before its weighings, of the beads left before the weighing of this place."""
+    beads, charge = beads_of(books, run.start.charge), _less_what_fell_out(run, before)
     learned = [
         other.finished.time_constant_s
         for other in books.runs.values()
-        if other.finished is not None and other.start.appliance == run.start.appliance and other.name != run.name
+        if other.finished is not None
+        and other.finished.fits
+        and other.start.appliance == run.start.appliance
+        and other.name != run.name
     ]
     return RunPriors(
         dry_mass=_dry_mass(books, beads, run, charge, start_g),
@@ -222,16 +272,38 @@ def _dry_mass(books: Books, beads: Desiccant, run: Run, charge: Charge, start_g:
     return beliefs.dry_mass_untold(start_g)
 
 
-def _since_last_gain(weighings: Sequence[Weighing]) -> list[Weighing]:
-    """Return the weighings since the beads last took up water; of two after the same heating, the later counts."""
-    since: list[Weighing] = []
-    for weighing in weighings:
-        if since and weighing.mass_g > since[-1].mass_g + 2.0 * max(weighing.resolution_g, since[-1].resolution_g):
+def _since_last_gain(run: Run) -> list[int]:
+    """Return the places of the weighings since the beads last took up water.
+
+    Of two after the same heating the later counts, unless beads fell out between them.
+    """
+    since: list[int] = []
+    for place, weighing in enumerate(run.weighings):
+        last = run.weighings[since[-1]] if since else None
+        if last is not None and weighing.mass_g > last.mass_g + 2.0 * max(weighing.resolution_g, last.resolution_g):
             since = []
-        elif since and weighing.heated_s == since[-1].heated_s:
+        elif last is not None and weighing.heated_s == last.heated_s and not _fell_out_before(run, place):
             since.pop()
-        since.append(weighing)
+        since.append(place)
     return since
+
+
+def _fell_out_before(run: Run, place: int) -> bool:
+    return any(spill.after_weighings == place for spill in run.spills)
+
+
+def _kept_since(run: Run, place: int) -> float:
+    """Return the share of the beads of a weighing that is left now, as told."""
+    shares = [loss_of(run, spill).kept_share for spill in run.spills if spill.after_weighings > place]
+    return float(np.prod([1.0 if share is None else share for share in shares]))
+
+
+def _less_what_fell_out(run: Run, before: int) -> Charge:
+    """Return the charge as it went in, without what fell out before a weighing."""
+    charge, kept = run.charge_before, kept_before(run, before)
+    if charge.dry_mass_g is None:
+        return charge
+    return replace(charge, dry_mass_g=None if kept is None else charge.dry_mass_g * kept)
 
 
 def _last_step_s(points: Sequence[WeighedPoint]) -> float | None:
@@ -256,13 +328,41 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
         told.append("The beads took up water in between; the curve is of the weighings since then.")
     if any(isinstance(logged.deed, RunWeighed) and logged.deed.hot for logged in run.shown):
         told.append("Hot weighings count for less; weigh once more cold and covered.")
+    if run.spills:
+        told.append(f"Beads fell out: {100.0 * it.kept_share:.0f} % of them are left, and all grams are of those.")
+    if not it.fit.fits:
+        told.append(f"These weighings fit no drying curve, so all intervals are wide. {_what_would_explain(run, it)}")
+    if kept_since_last(run) is None:
+        told.append("Nobody knows how much fell out since the last weighing: weigh what is left.")
+    told += tare_remarks(run)
     if run.scale_factor != 1.0:
         told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
-    if run.charge_before.state == "room" and len(it.points) > 1:
+    if run.charge_before.state == "room" and len(it.points) > 1 and it.fit.fits:
         told.append(_beside_room(beads, run, it.fit))
     if beads.humidity_shows != "fill":
         told.append("These beads hold nearly the same at any humidity, so a jar check says little about them.")
     return tuple(told)
+
+
+def _what_would_explain(run: Run, it: Fitted) -> str:
+    """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
+    slip = "see `siccast lot log`, and take a wrong figure back with `siccast lot undo`"
+    best = min(
+        (
+            (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
+            for place in range(1, len(it.points))
+        ),
+        default=(np.inf, 0),
+    )
+    if run.spills or best[0] > 1.0:
+        return f"No single spill explains them either: {slip}."
+    before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
+    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heat"
+    return f"If beads fell out {between}, say `siccast recharge spilled --at-heat {before_s / 60.0:g}`; else {slip}."
+
+
+def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedPoint]:
+    return [replace(point, losses_before=int(index >= place)) for index, point in enumerate(points)]
 
 
 def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 from monitor.deeds import (
     APPLIANCE,
     SPARE,
+    BeadsSpilled,
     ChargeMoved,
     ChargePortioned,
     ChargeRetired,
@@ -25,7 +26,7 @@ from monitor.deeds import (
     RunWeighed,
     ScaleCorrected,
 )
-from monitor.desk.books import NEW_LOADING, Books, Charge, Loading, Lot, Run
+from monitor.desk.books import NEW_LOADING, Books, Charge, Loading, Lot, Run, Spill
 from monitor.errors import LedgerError
 
 
@@ -183,7 +184,19 @@ def _weigh(books: Books, logged: LoggedDeed, deed: RunWeighed) -> Books:
 
 
 def _correct(books: Books, logged: LoggedDeed, deed: ScaleCorrected) -> Books:
-    return _with_run(books, logged, replace(_going(books, deed.run), scale_factor=deed.factor))
+    run = _going(books, deed.run)
+    return _with_run(books, logged, replace(run, scale_factor=deed.factor, tare_scale_factor=deed.tare_factor))
+
+
+def _spill(books: Books, logged: LoggedDeed, deed: BeadsSpilled) -> Books:
+    run = _going(books, deed.run)
+    before = min(deed.after_weighings, len(run.shown))
+    held_g = run.weighings[before - 1].mass_g if before else run.mass_before_g
+    if deed.lost_g is not None and not 0.0 < deed.lost_g < held_g:
+        raise LedgerError(
+            f"{deed.lost_g:g} g can't have fallen out of run '{run.name}'; the beads weighed {held_g:.0f} g"
+        )
+    return _with_run(books, logged, replace(run, spills=(*run.spills, Spill(before, deed.lost_g))))
 
 
 def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
@@ -194,7 +207,8 @@ def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
         state="dried",
         cycles=run.charge_before.cycles + 1,
         mass_g=deed.end_mass_g,
-        lightest_g=min(deed.end_mass_g, run.charge_before.lightest_g or deed.end_mass_g),
+        portioned_g=run.charge_before.portioned_g * deed.kept_share,
+        lightest_g=min(deed.end_mass_g, (run.charge_before.lightest_g or deed.end_mass_g) * deed.kept_share),
         dry_mass_g=deed.dry_mass_g,
         dry_mass_relative_sd=deed.dry_mass_relative_sd,
         loading_g_per_g=deed.loading_g_per_g,
@@ -229,6 +243,7 @@ def _going(books: Books, name: str) -> Run:
 def _with_run(books: Books, logged: LoggedDeed, run: Run) -> Books:
     charge = books.charge(run.start.charge)
     mass_g = run.weighings[-1].mass_g if run.weighings else run.mass_before_g
+    mass_g = max(mass_g - sum(spill.lost_g or 0.0 for spill in run.unweighed_spills), 0.0)
     books = _with_charge(books, logged, replace(charge, mass_g=mass_g))
     return replace(books, runs={**books.runs, run.name: run})
 
@@ -252,6 +267,7 @@ _STEPS: Mapping[type[Deed], Callable[..., Books]] = {
     RunStarted: _start,
     RunWeighed: _weigh,
     ScaleCorrected: _correct,
+    BeadsSpilled: _spill,
     RunFinished: _finish,
     JarChecked: _jar,
 }

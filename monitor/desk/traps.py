@@ -6,14 +6,15 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from monitor.errors import OutOfRangeError
+from monitor.desk.spills import kept_before, kept_since_last
+from monitor.errors import OutOfRangeError, UnconfirmedError
 from monitor.inference.drying.beliefs import least_dry_of_new
 from monitor.physics.drying import microwave_water_bound_g
 from monitor.physics.materials import polymer
 from monitor.units import GRAMS_PER_OUNCE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from monitor.desk.books import Charge, Run
     from monitor.physics.materials import Desiccant
@@ -31,6 +32,14 @@ _FULLEST_FACTOR = 1.4
 """A lot this much above the isotherm's capacity was never measured (the best of six lots: 1.25)."""
 _SOFTENING_MARGIN_K = 15.0
 """A loaded printed holder stays this far below its glass transition (a rule of ours)."""
+_MOST_STRETCH_S = MappingProxyType({"microwave": 1200.0, "oven": 43_200.0})
+_MOST_STRETCH_OTHER_S = 4 * 86_400.0
+"""Heat between two weighings beyond which a figure is rather a slip: 20 minutes of microwave overheat beads and glass,
+12 hours of oven and four days of warm air dry any load that is stirred (judgements)."""
+_WRITTEN_LATER_S = 1800.0
+"""Weighings of one sitting are typed together afterwards; more heat than this beyond the clock is asked about (a
+judgement)."""
+_SPILLED = "if beads fell out, say `siccast recharge spilled` first (--grams, where you know) and weigh again"
 _MELTS_IN_MICROWAVE = "hot beads melt into printed plastic"
 
 
@@ -43,6 +52,37 @@ class Trap:
     factor: float | None = None
     """Grams for one of what the scale showed, where that would explain it."""
     unit: str = ""
+
+
+class TrapError(UnconfirmedError):
+    """Something looks wrong; nothing was kept."""
+
+    def __init__(self, found: Sequence[Trap]) -> None:
+        told = found[:1] if len(found) == 1 else (found[0], found[-1])
+        said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
+        super().__init__(f"{said} Nothing was kept")
+        self.traps = tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class AtScale:
+    """A weighing that was just typed, and what else is known of the moment."""
+
+    shown_g: float
+    """With the holder, as the scale showed it."""
+    mass_g: float
+    """Beads alone, in grams."""
+    tare_g: float
+    heated_s: float
+    resolution_g: float
+    scaled: bool = False
+    """Whether the person said that the scale stood on something else than grams."""
+    elapsed_s: float | None = None
+    """On the clock, since the last weighing or the start."""
+    fits: bool = True
+    """Whether a drying curve goes through it and the weighings before; true where none went through those."""
+    contradicted: bool = False
+    """Whether no curve goes through the weighings before: what they let expect then explains nothing."""
 
 
 def before_heating(
@@ -82,51 +122,94 @@ def _softens_degc(holder: str) -> float | None:
 
 def at_the_scale(
     run: Run,
-    mass_g: float,
-    heated_s: float,
-    resolution_g: float,
+    typed: AtScale,
     *,
     desiccant: Desiccant,
     expected_g: Quantiles | None,
     other_tares_g: Iterable[float] = (),
 ) -> tuple[Trap, ...]:
-    """Return what is wrong with a weighing that was just typed, beads alone in grams.
+    """Return what is wrong with a weighing that was just typed.
 
     ``expected_g``: what the curve so far, or the books before the first heat, say the beads should weigh.
     """
     before = run.weighings
+    found = list(too_long(run, typed.heated_s, typed.elapsed_s))
     if before:
-        found = list(_later(run, mass_g, heated_s, resolution_g, desiccant=desiccant, other_tares_g=other_tares_g))
+        found += _later(run, typed, desiccant=desiccant, expected_g=expected_g, other_tares_g=other_tares_g)
     else:
-        found = list(_first(run.charge_before, mass_g, resolution_g, desiccant, expected_g))
-    explained = _other_scale(mass_g, resolution_g, expected_g)
+        found += _first(run.charge_before, typed.mass_g, typed.resolution_g, desiccant, expected_g)
+    if not found and not typed.fits:
+        found.append(_off_the_curve(typed.mass_g, expected_g))
+    same = any(trap.name == "the same again" for trap in found)
+    explained = None if same else other_scale(typed, expected_g)
     return (*found, explained) if explained else tuple(found)
+
+
+def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Iterable[Trap]:
+    """Return what is wrong with so much heat in all: more than such an appliance is given, or than the clock allows."""
+    more_s = heated_s - (run.weighings[-1].heated_s if run.weighings else 0.0)
+    kind, minutes = run.start.appliance_kind, more_s / 60.0
+    most_s = _MOST_STRETCH_S.get(kind, _MOST_STRETCH_OTHER_S)
+    if more_s > most_s:
+        text = f"{minutes:.0f} min in one stretch; a {kind.replace('_', ' ')} is given {most_s / 60:.0f} at most"
+        yield Trap("too long", f"{text} before beads are stirred and weighed (a judgement): was it minutes?")
+    elif elapsed_s is not None and more_s > max(elapsed_s, 0.0) + _WRITTEN_LATER_S:
+        since = "the last weighing" if run.weighings else "the run began"
+        text = f"{minutes:.0f} min of heat, but {since} is {max(elapsed_s, 0.0) / 60:.0f} min ago"
+        yield Trap("more heat than time", f"{text}: say when they were weighed with --at, or how long it was on")
+
+
+def _off_the_curve(mass_g: float, expected_g: Quantiles | None) -> Trap:
+    said = "" if expected_g is None else f", which would give {expected_g.p05:.0f} to {expected_g.p95:.0f} g"
+    return Trap("off the curve", f"{mass_g:.0f} g lies on no drying curve with the weighings before{said}: {_SPILLED}")
 
 
 def _later(
     run: Run,
-    mass_g: float,
-    heated_s: float,
-    resolution_g: float,
+    typed: AtScale,
     *,
     desiccant: Desiccant,
+    expected_g: Quantiles | None,
     other_tares_g: Iterable[float],
 ) -> Iterable[Trap]:
-    before = run.weighings
-    last = before[-1]
-    slack_g = 2.0 * max(resolution_g, last.resolution_g)
-    if mass_g > last.mass_g + slack_g:
-        yield _gain(run, mass_g, last.mass_g, resolution_g, other_tares_g)
-    least_g = _least_g(run.charge_before, before[0].mass_g, desiccant)
-    if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None:
-        yield from _wetter_than_new(before[0].mass_g, last.mass_g, mass_g)
+    before, mass_g = run.weighings, typed.mass_g
+    slack_g = 2.0 * max(typed.resolution_g, before[-1].resolution_g)
+    kept, kept_since = kept_before(run, len(before)), kept_since_last(run)
+    last_g = before[-1].mass_g * (1.0 if kept_since is None else kept_since)
+    if mass_g > last_g + slack_g:
+        yield _gain(typed, last_g, other_tares_g)
+    more_s = typed.heated_s - before[-1].heated_s
+    if kept_since is not None and more_s > 0.0:
+        yield from _no_loss(typed, last_g, more_s, expected_g, slack_g)
+        bound_g = _heat_bound_g(run, more_s)
+        if last_g - mass_g > bound_g + slack_g:
+            text = f"{last_g - mass_g:.0f} g in {more_s / 60:.0f} min needs more heat than there was (at most"
+            yield Trap("more than the heat allows", f"{text} {bound_g:.0f} g): {_SPILLED}")
+    if kept is None:
+        return
+    if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None and not run.spills:
+        yield from _wetter_than_new(before[0].mass_g, last_g, mass_g)
+    least_g = kept * _least_g(run.charge_before, _start_g(run), desiccant)
     if mass_g < least_g - slack_g:
         text = f"{mass_g:.0f} g is less than these beads weigh bone dry (about {least_g:.0f} g)"
-        yield Trap("more water than there was", f"{text}: spilled, another holder, or a slip of the pen?")
-    bound_g = _heat_bound_g(run, heated_s - last.heated_s)
-    if last.mass_g - mass_g > bound_g + slack_g:
-        text = f"{last.mass_g - mass_g:.0f} g in {(heated_s - last.heated_s) / 60:.0f} min needs more heat than there"
-        yield Trap("more than the heat allows", f"{text} was (at most {bound_g:.0f} g)")
+        yield Trap("more water than there was", f"{text}: {_SPILLED}; else another holder, or a slip of the pen?")
+
+
+def _start_g(run: Run) -> float:
+    """Return what the first weighing showed, with what had fallen out by then."""
+    return run.weighings[0].mass_g / (kept_before(run, 0) or 1.0)
+
+
+def _no_loss(
+    typed: AtScale, last_g: float, more_s: float, expected_g: Quantiles | None, slack_g: float
+) -> Iterable[Trap]:
+    """The same weight again while water should still come off: the appliance was off, or the old figure was read."""
+    if expected_g is None or abs(typed.mass_g - last_g) > 0.5 * typed.resolution_g:
+        return
+    least_loss_g = last_g - expected_g.p95
+    if least_loss_g > slack_g:
+        text = f"the same weight again after {more_s / 60:.0f} min of heat, where {least_loss_g:.0f} g at least were"
+        yield Trap("the same again", f"{text} to come off: was the appliance on, and is it the new figure?")
 
 
 def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[Trap]:
@@ -140,19 +223,33 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
         )
 
 
-def _other_scale(mass_g: float, resolution_g: float, expected_g: Quantiles | None) -> Trap | None:
-    """Return the unit that would make an unlikely weighing likely."""
-    if expected_g is None:
+def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
+    """Return the unit that would make an unlikely weighing likely, whichever way the empty holder was weighed."""
+    if expected_g is None or typed.scaled or typed.contradicted:
         return None
-    slack_g = 1.0 * resolution_g + 0.002 * expected_g.p50
-    if expected_g.p05 - 2.0 * slack_g <= mass_g <= expected_g.p95 + 2.0 * slack_g:
+    slack_g = 1.0 * typed.resolution_g + 0.002 * expected_g.p50
+    if expected_g.p05 - 2.0 * slack_g <= typed.mass_g <= expected_g.p95 + 2.0 * slack_g:
         return None
     for unit, factor in SCALE_UNITS.items():
-        if expected_g.p05 - slack_g <= mass_g * factor <= expected_g.p95 + slack_g:
-            what = unit if unit == "ounces" else f"milliliters of {unit}"
-            text = f"{mass_g:.4g} would fit a scale that stands on {what} (×{factor:.4g} = {mass_g * factor:.0f} g)"
-            return Trap("another unit", f"{text}: if so, weigh again in grams or add --scale {unit}", factor, unit)
+        same, grams = typed.mass_g * factor, typed.shown_g * factor - typed.tare_g
+        for mass_g, figure in ((same, typed.mass_g), (grams, typed.shown_g)):
+            if expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
+                what = unit if unit == "ounces" else f"milliliters of {unit}"
+                less = "" if figure == typed.mass_g else f" less the holder's {typed.tare_g:.0f} g"
+                text = f"{figure:.4g} would fit a scale that stands on {what} (×{factor:.4g}{less} = {mass_g:.0f} g)"
+                return Trap("another unit", f"{text}: if so, weigh again in grams or add --scale {unit}", factor, unit)
     return None
+
+
+def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tuple[Trap, ...]:
+    """Return what speaks against taking a run's weighings as of another scale: the books fit them as they are."""
+    if expected_g is None:
+        return ()
+    now_g, then_g = run.weighings[0].mass_g, then.weighings[0].mass_g
+    if abs(then_g - expected_g.p50) <= max(abs(now_g - expected_g.p50), 2.0 * run.weighings[0].resolution_g):
+        return ()
+    text = f"the first weighing would become {then_g:.0f} g instead of {now_g:.0f} g, but the books say"
+    return (Trap("worse than it was", f"{text} {expected_g.p50:.0f} g: add --sure if it was so all the same"),)
 
 
 def _first(
@@ -169,16 +266,22 @@ def _first(
             yield Trap("less than dry", f"{text}: were some taken out?")
     if expected_g is not None and not expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
         text = f"{mass_g:.0f} g, but the books say {expected_g.p50:.0f} g"
-        yield Trap("not what the books say", f"{text}: spilled, another holder, or a slip of the pen?")
+        yield Trap("not what the books say", f"{text}: {_SPILLED}; else another holder, or a slip of the pen?")
 
 
-def _gain(run: Run, mass_g: float, last_g: float, resolution_g: float, other_tares_g: Iterable[float]) -> Trap:
-    gain_g = mass_g - last_g
+def _gain(typed: AtScale, last_g: float, other_tares_g: Iterable[float]) -> Trap:
+    gain_g = typed.mass_g - last_g
     text = f"{gain_g:.0f} g heavier than the weighing before; beads in an appliance don't gain"
     for tare_g in other_tares_g:
-        if abs(gain_g - (tare_g - run.start.tare_g)) <= 2.0 * resolution_g + 0.01 * last_g:
-            return Trap("another holder", f"{text}: is it another holder ({tare_g:.0f} g empty)?")
-    return Trap("gain", f"{text}: another holder, hot or wet glass, or a slip of the pen?")
+        if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + 0.01 * last_g:
+            text = f"{text}: is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
+            return Trap("another holder", text)
+    slip = "or the weighing before was wrong: `siccast lot undo` takes it back"
+    would_do = (
+        "Hot or wet glass: weigh again cold and dry; another holder: add --tare with its empty weight;"
+        f" they stood open and took up water: --sure, and the curve begins anew; a slip: type it again, {slip}"
+    )
+    return Trap("gain", f"{text}. {would_do}")
 
 
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:

@@ -32,12 +32,16 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     used = _USED_AS.get(start.appliance_kind, f"'{start.appliance}'")
     heat = "" if start.temperature_degc is None else f" at {wording.temperature(start.temperature_degc)}"
     air = f"{wording.temperature(start.room_temperature_degc)}, {100.0 * start.room_relative_humidity:.0f} % RH"
-    start_g = report.run.weighings[0].mass_g
+    start_g = report.mass_g + report.water_off_g
     whole = spread(_less(report.end_g, start_g), wording_scale(wording))
     lines = [
         ("run", f"{report.run.name}: {minutes(report.heated_s)} of {used}{heat}; room {air} ({start.room_from})"),
         ("water driven off", f"{wording.mass(report.water_off_g)} of {whole} {wording.mass_unit} in the end"),
-        ("left in the beads", f"{shares(report.loading_g_per_g)} of their dry mass"),
+        (
+            "left in the beads",
+            f"{shares(report.loading_g_per_g)} of their dry mass, {spread(report.left_g, wording_scale(wording))}"
+            f" {wording.mass_unit}",
+        ),
         ("this method ends at", f"{100.0 * report.floor_g_per_g:.1f} % ({report.floor_because})"),
         ("dry beads", f"{spread(report.dry_mass_g, wording_scale(wording))} {wording.mass_unit}"),
     ]
@@ -52,10 +56,31 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     return [*lines, ("energy", f"{spent} (typical draw)")]
 
 
-def verdict_sentence(report: RunReport) -> str:
-    """Return the verdict with its reason."""
+def verdict_sentence(report: RunReport, wording: Wording) -> str:
+    """Return the verdict with its reason; at a stop also what is left, and what another appliance would bring."""
     verdict, because = report.verdict.value, report.judgement.because
-    return f"{verdict[0].upper()}{verdict[1:]}. {because[0].upper()}{because[1:]}."
+    said = f"{verdict[0].upper()}{verdict[1:]}. "
+    if report.verdict.stops:
+        left, grams = 100.0 * report.loading_g_per_g.p50, wording.mass_figures(report.left_g.p50)
+        said += f"{left:.1f} % is left, {grams} {wording.mass_unit} of water. "
+    said += f"{because[0].upper()}{because[1:]}."
+    return f"{said} {_further(report, wording)}" if report.verdict.stops else said
+
+
+def _further(report: RunReport, wording: Wording) -> str:
+    """Say what other declared appliances would still bring."""
+    if not report.further:
+        return "No other declared appliance would bring more that a scale shows."
+    told = [
+        f"{further.appliance}{_at(further.temperature_degc, wording)} another {wording.mass(further.water_g)}"
+        f" in about {time_spread(further.time_s)}"
+        for further in report.further
+    ]
+    return f"Still to be had: {'; '.join(told)}."
+
+
+def _at(temperature_degc: float | None, wording: Wording) -> str:
+    return "" if temperature_degc is None else f" at {wording.temperature(temperature_degc)}"
 
 
 def service_lines(services: Sequence[Service], wording: Wording) -> list[str]:
@@ -108,6 +133,9 @@ def report_answer(report: RunReport) -> Answer:
         "water_off_g": report.water_off_g,
         "start_loading_g_per_g": asdict(report.start_loading_g_per_g),
         "loading_g_per_g": asdict(report.loading_g_per_g),
+        "left_g": asdict(report.left_g),
+        "kept_share": report.kept_share,
+        "fits": report.fits,
         "dry_mass_g": asdict(report.dry_mass_g),
         "end_mass_g": asdict(report.end_g),
         "end_loading_g_per_g": asdict(report.end_loading_g_per_g),
@@ -118,6 +146,15 @@ def report_answer(report: RunReport) -> Answer:
         "next_gain_g": asdict(judgement.next_gain_g),
         "time_to_end_min": {name: value / 60.0 for name, value in asdict(report.time_to_end_s).items()},
         "energy_kwh": {"so_far": report.energy_so_far_kwh, "to_end": report.energy_to_end_kwh},
+        "further": [
+            {
+                "appliance": further.appliance,
+                "temperature_c": further.temperature_degc,
+                "water_off_g": further.water_g,
+                "time_min": {name: value / 60.0 for name, value in asdict(further.time_s).items()},
+            }
+            for further in report.further
+        ],
         "boxes": [service_answer(service) for service in report.services],
         "jar_rh_pct": {name: 100.0 * value for name, value in asdict(report.jar_relative_humidity).items()},
         "remarks": list(report.remarks),

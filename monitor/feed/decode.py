@@ -13,8 +13,9 @@ from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
-from monitor.feed.formats.topics import MAX_BOX_NAME, TopicPattern, is_box_name
+from monitor.feed.formats.topics import TopicPattern
 from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import Quantity, Reading, Rejection
 
 if TYPE_CHECKING:
@@ -148,11 +149,10 @@ class Decoder:
         for route in self._routes:
             names = route.pattern.names(topic)
             if names is not None:
-                box = route.renamed.get(names["box"], names["box"])
-                if not is_box_name(box):
-                    raise UnusableMessageError(
-                        f"box name {shown(box)} won't do; it has to be 1 to {MAX_BOX_NAME} printable characters"
-                    )
+                sensor = tidy(names["box"])
+                box = route.renamed.get(names["box"]) or route.renamed.get(sensor, sensor)
+                if not is_name(box) and box not in self._moves:
+                    raise _unfit(box)
                 return route, box
         expected = ", ".join(route.pattern.pattern for route in self._routes)
         raise UnusableMessageError(f"topic {shown(topic)} belongs to no feed; expected {expected}")
@@ -166,6 +166,8 @@ class Decoder:
         for move in self._moves.get(reading.box, ()):
             if reading.at >= move.since:
                 return replace(reading, box=move.box)
+        if not is_name(reading.box):
+            raise _unfit(reading.box)
         return reading
 
 
@@ -182,6 +184,13 @@ def _routes(feed: FeedSpec, site: str) -> list[_Route]:
     if feed.is_own_contract:
         return [_Route(pattern, renamed, SimpleNamespace(elements=own.elements, reading=own.reading))]
     return [_Route(pattern, renamed, MappedPayload(feed))]
+
+
+def _unfit(name: str) -> UnusableMessageError:
+    return UnusableMessageError(
+        f"box name {shown(name)} won't do; it has to be {NAME_RULE}. Let the node send another,"
+        " or give it one under [[feeds]] in the shelf file: boxes = { 'its name' = 'yours' }"
+    )
 
 
 def _reason(error: Exception) -> str:

@@ -120,7 +120,9 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
     starts = [e for e in known if e.kind in _STARTS]
     if not starts and len(hours) == 0:
-        raise TooLittleEvidence(f"{box.name}: no charge was logged and no readings came in; log the charge")
+        raise TooLittleEvidence(
+            f"{box.name}: no charge was logged, and no whole hour of usable readings is there yet; log the charge"
+        )
     charge = starts[-1] if starts else None
     declared = next((e for e in reversed(starts) if e.dry_mass_g is not None), None)
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S

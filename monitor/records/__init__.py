@@ -30,7 +30,14 @@ from monitor.records.declared import (
     Spool,
     ValueAt,
 )
-from monitor.records.logged import EntryKind, LedgerEntry, RejectedMessage
+from monitor.records.logged import (
+    EntryKind,
+    ImportCounts,
+    ImportKind,
+    LedgerEntry,
+    NumberedImport,
+    RejectedMessage,
+)
 from monitor.records.readings import (
     ROOM,
     HalfReading,
@@ -42,6 +49,7 @@ from monitor.records.readings import (
     ReadingSource,
     Rejection,
 )
+from monitor.records.site import Forwarding, Listener
 
 __all__ = [
     "OWN_FEED",
@@ -57,11 +65,16 @@ __all__ = [
     "EntryKind",
     "FanDay",
     "FeedSpec",
+    "Forwarding",
     "HalfReading",
+    "ImportCounts",
+    "ImportKind",
     "InfluxAddress",
     "LeakEstimate",
     "LedgerEntry",
+    "Listener",
     "Mark",
+    "NumberedImport",
     "Outlook",
     "PlannedDay",
     "Quantiles",

@@ -59,3 +59,58 @@ class RejectedMessage(Rejection):
     """A rejection as the ledger keeps it."""
 
     rejection_id: int = 0
+
+
+class ImportKind(StrEnum):
+    """What a number in the list of imports stands for."""
+
+    imported = "import"
+    withdrawal = "withdrawal"
+
+
+@dataclass(frozen=True, slots=True)
+class ImportCounts:
+    """What became of the readings that a file, or a part of it, told."""
+
+    new: int = 0
+    held: int = 0
+    """Held already with the same values."""
+    differing: int = 0
+    """Set aside, because another reading is held for that instant."""
+    at_odds_with: frozenset[int | None] = frozenset()
+    """The imports that those other readings came with; None for readings that no import brought."""
+    thinned_out: int = 0
+    """Thinned out before, and left out."""
+    brought_back: int = 0
+    """Thinned out before, and put in again."""
+
+    def __add__(self, other: ImportCounts) -> ImportCounts:
+        return ImportCounts(
+            self.new + other.new,
+            self.held + other.held,
+            self.differing + other.differing,
+            self.at_odds_with | other.at_odds_with,
+            self.thinned_out + other.thinned_out,
+            self.brought_back + other.brought_back,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class NumberedImport:
+    """One import or one withdrawal, as it is listed."""
+
+    number: int
+    kind: ImportKind
+    what: str
+    begun_at: datetime
+    finished_at: datetime | None
+    """None while it goes on, and for good where it was interrupted."""
+    new: int
+    """Readings that an import brought, or a withdrawal took out."""
+    held: int
+    differing: int
+    rejected: int
+    set_aside: int
+    """Readings that are set aside under this number now."""
+    withdrawn: int
+    """Readings of this import that are withdrawn now."""

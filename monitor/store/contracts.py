@@ -5,12 +5,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from contextlib import AbstractContextManager
     from datetime import datetime, timedelta
     from pathlib import Path
 
     from monitor.deeds import Deed, LoggedDeed
-    from monitor.records import HalfReading, LedgerEntry, Reading, ReadingSeries, RejectedMessage, Rejection
+    from monitor.records import (
+        HalfReading,
+        ImportCounts,
+        LedgerEntry,
+        NumberedImport,
+        Reading,
+        ReadingSeries,
+        RejectedMessage,
+        Rejection,
+    )
 
 
 class Readings(Protocol):
@@ -59,8 +69,11 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported, or reported before an instant."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant.
+
+        A box that was taken off the shelf and has been silent since is left out, unless ``removed`` asks for it.
+        """
         ...
 
     def count(self) -> int:
@@ -77,6 +90,67 @@ class Readings(Protocol):
 
     def halves(self) -> Sequence[HalfReading]:
         """Return the halves that wait for their other quantity."""
+        ...
+
+
+class Imports(Protocol):
+    """Imports by number, and readings that are set aside: withdrawn, or at odds with what was held before.
+
+    What is set aside counts for nothing, but can be read and put back. Imports and withdrawals share one row of
+    numbers.
+    """
+
+    def begin(self, what: str, at: datetime) -> int:
+        """Give the next number to an import."""
+        ...
+
+    def add(
+        self,
+        number: int,
+        readings: Iterable[Reading],
+        rejections: Sequence[Rejection] = (),
+        *,
+        bring_back: bool = False,
+    ) -> ImportCounts:
+        """Store readings of an import, and its rejections, in one transaction, and return what became of them.
+
+        One that claims the box and the instant of a reading held already, with other values, is set aside under the
+        number of the import. One that may have been here before it was thinned out stays out, unless it is to be
+        brought back; withdrawing the import then takes it out again.
+        """
+        ...
+
+    def finish(self, number: int, at: datetime) -> None:
+        """Note that an import went through to its end."""
+        ...
+
+    def listed(self) -> Sequence[NumberedImport]:
+        """Return all imports and withdrawals, in the order of their numbers."""
+        ...
+
+    def withdraw_import(self, number: int, at: datetime) -> NumberedImport:
+        """Set aside what an import brought and what of it still counts.
+
+        Raises
+        ------
+        LedgerError
+            When there is no such import, or nothing of it counts any more.
+        """
+        ...
+
+    def withdraw_span(self, box: str, start: datetime | None, end: datetime | None, at: datetime) -> NumberedImport:
+        """Set aside all readings of a box with ``start <= at < end``, and the values of thinned hours it touches."""
+        ...
+
+    def restore(self, number: int) -> tuple[int, int]:
+        """Put back what is set aside under a number; return how many came back, and how many found their place taken.
+
+        What found another reading in its place stays aside.
+        """
+        ...
+
+    def set_aside(self, number: int) -> Iterator[Reading]:
+        """Yield the readings that are set aside under a number, in the order in which they were."""
         ...
 
 
@@ -108,6 +182,30 @@ class Ledger(Protocol):
         ...
 
 
+class Boxes(Protocol):
+    """What boxes are called, and which of them are still on the shelf."""
+
+    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Give a box another name in readings, ledger and deeds, and return how many readings it has.
+
+        All of it in one transaction, and ``and_then`` within it: where that raises, nothing was renamed.
+
+        Raises
+        ------
+        LedgerError
+            When the new name has readings or entries of its own.
+        """
+        ...
+
+    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Leave a box out until it reports again, with ``and_then`` in the same transaction; nothing is deleted."""
+        ...
+
+    def bring_back(self, name: str) -> None:
+        """Take a box onto the shelf again."""
+        ...
+
+
 class Upkeep(Protocol):
     """Care for the file that the ledger, and mostly the readings too, are kept in."""
 
@@ -131,17 +229,17 @@ class Upkeep(Protocol):
         """
         ...
 
-    def thinned_out(self, readings: Iterable[Reading]) -> int:
-        """Return how many of these are not held and may have been here before they were thinned out."""
-        ...
-
-    def bring_back(self, readings: Iterable[Reading]) -> int:
-        """Put readings back that were thinned out, and return how many."""
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]"""
         ...
 
 
 class Deeds(Protocol):
     """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""
+
+    def together(self) -> AbstractContextManager[None]:
+        """Everything logged or taken back in the body lands, or nothing does; nobody else writes meanwhile."""
+        ...
 
     def log(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
         """Keep a deed and, where it touches a box, that box's ledger entry: both or neither."""

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.deeds import SqliteDeeds
+from monitor.store.sqlite.imports import SqliteImports
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
@@ -17,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from monitor.records import InfluxAddress
-    from monitor.store.contracts import Deeds, Ledger, Readings, Upkeep
+    from monitor.records import Forwarding, InfluxAddress
+    from monitor.store.contracts import Boxes, Deeds, Imports, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +28,11 @@ class Stores:
     """What a site holds: readings, ledger, the deeds of the recharge desk, and the care for their file."""
 
     readings: Readings
+    imports: Imports
     ledger: Ledger
     deeds: Deeds
     upkeep: Upkeep
+    boxes: Boxes
 
 
 @contextmanager
@@ -56,8 +60,14 @@ def open_stores(
     with ExitStack() as stack:
         file = Database(database, read_only=read_only, synchronous=synchronous)
         stack.callback(file.close)
+        readings = _open_readings(stack, file, influx, report)
         yield Stores(
-            _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
+            readings,
+            SqliteImports(file, readings),
+            SqliteLedger(file),
+            SqliteDeeds(file),
+            SqliteUpkeep(file),
+            SqliteBoxes(file, forwards=influx is not None),
         )
 
 
@@ -74,9 +84,32 @@ def forward_readings(
     keep_forwarding(lambda: Database(database), influx, stopped, pause, report)
 
 
+def forward_all_again(database: Path) -> int:
+    """Let the listener forward every reading once more, and return how many wait then."""
+    from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
+
+    require_begun(database.parent)
+    file = Database(database)
+    try:
+        return queue_all(file)
+    finally:
+        file.close()
+
+
+def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
+    """Ask InfluxDB whether it is there, and count what it does not have yet."""
+    from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
+
+    file = Database(database, read_only=True)
+    try:
+        return look_at(file, influx)
+    finally:
+        file.close()
+
+
 def _open_readings(
     stack: ExitStack, file: Database, influx: InfluxAddress | None, report: Callable[[str], None]
-) -> Readings:
+) -> SqliteReadings:
     if influx is None:
         return SqliteReadings(file)
     from monitor.store.influx.readings import InfluxReadings  # noqa: PLC0415 -- a quarter of a second to import

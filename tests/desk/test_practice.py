@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, WARM_BOX_LOSSES, WET_G
+from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, TARE_G, WARM_BOX_LOSSES, WET_G
 from made_desk import AT, BOXES, MICROWAVE, OVEN, ROOM, WARM_BOX
 from made_desk import dry as dry_invented
 
@@ -42,6 +43,40 @@ def test_microwave_ends_and_is_done(desk: Desk, humidity: float) -> None:
     assert report.judgement.next_gain_g.p95 < 1.5
     assert report.verdict is Verdict.done
     assert any("that fits" in remark for remark in report.remarks)
+
+
+@pytest.mark.parametrize(("charge", "losses"), [("bowl", MICROWAVE_LOSSES), ("tray", WARM_BOX_LOSSES)])
+def test_no_weighing_of_practice_is_asked_about(desk: Desk, charge: str, losses: list[tuple[int, int]]) -> None:
+    """Common practice, no source: both series go in one by one without a doubt, and a curve fits each."""
+    run = desk.start(charge, MICROWAVE if charge == "bowl" else WARM_BOX, AT, room=ROOM)
+    for minutes, loss_g in losses:
+        at = AT + timedelta(minutes=minutes)
+        assert desk.weigh(RunWeighed(run.name, 60.0 * minutes, WET_G - loss_g), at).fits
+
+
+def test_a_spill_in_the_third_burst_is_asked_about_and_can_be_told(desk: Desk) -> None:
+    """Common practice, no source: 40 g on the floor after six minutes; the rest dries as it would have."""
+    dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
+    kept = 1.0 - 40.0 / (WET_G - MICROWAVE_LOSSES[2][1])
+    with pytest.raises(TrapError, match="recharge spilled"):
+        desk.weigh(RunWeighed("bowl-1", 540.0, round((WET_G - MICROWAVE_LOSSES[3][1]) * kept)), AT)
+    desk.spill(None, AT, lost_g=40.0)
+    for minutes, loss_g in MICROWAVE_LOSSES[3:]:
+        report = desk.weigh(RunWeighed("bowl-1", 60.0 * minutes, round((WET_G - loss_g) * kept)), AT)
+    assert report.verdict is Verdict.done
+    assert report.dry_mass_g.p05 < 256.0 * kept < report.dry_mass_g.p95
+
+
+def test_a_holder_known_in_true_grams_beside_a_scale_on_milk(desk: Desk) -> None:
+    """Common practice, no source: the bowl stands in the books, the scale shows the whole in milliliters of milk."""
+    desk.keep(ChargePortioned("dish", "march", WET_G, "glass", TARE_G, "room"), AT)
+    run = desk.start("dish", MICROWAVE, AT, room=ROOM)
+    shown = round((WET_G + TARE_G) / MILK_G_PER_ML)
+    with pytest.raises(TrapError, match="add --scale milk"):
+        desk.weigh(RunWeighed(run.name, 0.0, shown), AT)
+    report = desk.weigh(RunWeighed(run.name, 0.0, shown, factor=MILK_G_PER_ML), AT)
+    assert report.mass_g == pytest.approx(WET_G, abs=MILK_G_PER_ML)
+    assert any("true grams" in remark for remark in report.remarks)
 
 
 def test_microwave_is_not_done_while_grams_come_off(desk: Desk) -> None:

@@ -86,7 +86,12 @@ def test_a_table_stands_in_for_the_store(tmp_path: Path) -> None:
         f"{r.box},{r.at.isoformat()},{r.temperature_degc},{100 * r.relative_humidity}" for r in course(CLOSED, 3, 0.4)
     ]
     table.write_text("\n".join(["box,t,temperature_c,rh_pct", *rows]))
-    assert found(shelf, "--csv", str(table))["air_changes_per_day"]["p50"] == pytest.approx(CHANGES_PER_DAY, rel=0.06)
+    by_utf_8 = found(shelf, "--csv", str(table))
+    assert by_utf_8["air_changes_per_day"]["p50"] == pytest.approx(CHANGES_PER_DAY, rel=0.06)
+    table.write_text(table.read_text(encoding="utf-8"), encoding="utf-16")
+    assert "--encoding utf-16" in str(ask(shelf, "--csv", str(table)).exception)
+    assert found(shelf, "--csv", str(table), "--encoding", "utf-16")["hours"] == by_utf_8["hours"]
+    table.write_text(table.read_text(encoding="utf-16"), encoding="utf-8")
     table.write_text("\n".join(["box,t,temperature_c,rh_pct", *rows[:5], "tall,2026-03-01T09:00:00Z,21.0,wet"]))
     answer = ask(shelf, "--csv", str(table))
     assert "test.csv, line 7" in str(answer.exception)
@@ -153,7 +158,7 @@ def test_the_entry_can_be_listed_and_taken_back(tmp_path: Path) -> None:
         (course(CLOSED, 3, 1.15), SPAN, "kPa from the room"),
         (course(CLOSED, 3, 0.4), ("--from", "2026-03-01", "--to", "2026-03-01T05:00"), "a test needs 12"),
         (course(CLOSED, 3, 0.4), ("--from", "2026-03-04", "--to", "2026-03-01"), "before it began"),
-        (course(CLOSED, 3, 0.4), ("--from", "yesterday"), "write a time as in"),
+        (course(CLOSED, 3, 0.4), ("--from", "soon"), "write a time as in"),
     ],
 )
 def test_what_tells_nothing_is_refused(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from typer.testing import CliRunner, Result
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError
 from monitor.faces.cli.app import app
 from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import Opened
 from monitor.settings import Shelf
 
 SHELF = """
@@ -114,8 +117,66 @@ def test_a_guided_run_goes_on_another_day(shell: Shell) -> None:
     first = shell.result("recharge", "guide", typed_in="bowl\nmicrowave\n\n1g\n617\n4\n596\n")
     assert first.exit_code != 0  # the input ended, as when someone closes the lid of the laptop
     rest = "".join(f"{minutes}\n{shown}\n" for minutes, shown in EVENING[1:])
-    said = shell("recharge", "guide", typed_in="y\n1g\n" + rest + "0\ny\nn\n")
+    said = shell("recharge", "guide", typed_in="y\n" + rest + "0\ny\nn\n")
     assert "Finished: stop: done." in said
+
+
+def test_on_resuming_minutes_are_asked_for_first(shell: Shell) -> None:
+    """The step of the scale is the one told before the first weighing; '4' are minutes, not grams."""
+    shell("recharge", "start", "bowl", "microwave", "--weight", "617.0", "--step", "0.5")
+    said = shell("recharge", "guide", typed_in="y\n4\n596\n0\nn\n")
+    assert "Smallest step" not in said
+    [_, second] = [deed for deed in shell.json("lot", "log")["deeds"] if deed["deed"] == "RunWeighed"]
+    assert (second["heated_s"], second["resolution_g"]) == (240.0, 0.5)
+
+
+def test_a_guide_left_open_overnight_knows_how_late_it_is(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    began = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
+    hours = iter(range(0, 200, 9))
+    monkeypatch.setattr(Opened, "clock", lambda _: began + timedelta(hours=next(hours)))
+    said = shell("recharge", "guide", typed_in="bowl\nwarm-box\n\n1g\n617\n8h\n600\n0\nn\n")
+    assert "but the last weighing is" not in said
+    assert shell.json("recharge", "status")["water_off_g"] == 17.0
+
+
+def test_minutes_of_no_sense_are_asked_for_again(shell: Shell) -> None:
+    shell("recharge", "start", "bowl", "microwave", "--weight", "617")
+    said = shell("recharge", "guide", typed_in="y\n864\nn\n4\n596\n0\nn\n")
+    assert "864 min in one stretch; a microwave is given 20 at most" in said
+    assert [weighing["heated_min"] for weighing in shell.json("recharge", "status")["weighings"]] == [0, 4]
+
+
+def test_a_guide_without_a_charge_says_how_to_get_one(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text(SHELF, encoding="utf-8")
+    with pytest.raises(LedgerError, match="weigh one out with `siccast charge weigh-out`"):
+        Shell(tmp_path)("recharge", "guide", typed_in="\n" * 50)
+
+
+def test_a_stop_says_what_is_left_in_grams_and_what_else_would_help(shell: Shell) -> None:
+    (shell.folder / "shelf.toml").write_text(
+        SHELF + '[appliances.oven]\nkind = "oven"\ntemperature_c = 110\n', encoding="utf-8"
+    )
+    answer = weigh_evening(shell)
+    said = shell("recharge", "status")
+    [grams] = re.findall(r"% is left, ([\d.]+).g of water", said)
+    assert float(grams) == pytest.approx(answer["left_g"]["p50"], abs=0.1)
+    assert "Still to be had: oven at 110" in said
+    assert [further["appliance"] for further in answer["further"]] == ["oven"]
+    assert answer["further"][0]["time_min"]["p50"] > 0.0
+
+
+def test_spilled_beads_are_told_at_the_command_line(shell: Shell) -> None:
+    shell("recharge", "start", "bowl", "microwave", "--weight", "617")
+    shell("recharge", "weigh", "596", "--after", "4")
+    with pytest.raises(UnconfirmedError, match="siccast recharge spilled"):
+        shell("recharge", "weigh", "540", "--after", "4")
+    assert "of them are left" in shell("recharge", "spilled", "--grams", "42g")
+    answer = shell.json("recharge", "weigh", "540", "--after", "4")
+    assert answer["fits"]
+    assert answer["kept_share"] == pytest.approx(0.83, abs=0.02)
+    [spill] = [deed for deed in shell.json("lot", "log")["deeds"] if deed["deed"] == "BeadsSpilled"]
+    shell("lot", "undo", str(spill["number"]))
+    assert not shell.json("recharge", "status")["fits"]
 
 
 def test_a_slip_is_asked_about_and_costs_nothing(shell: Shell) -> None:
@@ -185,16 +246,19 @@ def test_a_mistyped_weight_does_not_start_a_run(shell: Shell) -> None:
     assert shell.json("charge", "list")["charges"][0]["place"] == "spare"
 
 
-def test_a_first_weighing_that_is_refused_says_that_the_run_has_begun(shell: Shell) -> None:
+def test_a_first_weighing_that_is_refused_begins_no_run(shell: Shell) -> None:
     result = shell.result("recharge", "start", "bowl", "microwave", "--weight", "500")
-    assert "of this weighing; run bowl-1 has begun, weigh again" in str(result.exception)
-    assert "bowl-1" in shell("recharge", "weigh", "617")
+    assert result.exit_code != 0
+    assert "has begun" not in result.output
+    assert "Nothing was kept: the run has not begun" in str(result.exception)
+    assert shell.json("charge", "list")["charges"][0]["place"] == "spare"
+    assert "bowl-1" in shell("recharge", "start", "bowl", "microwave", "--weight", "617")
 
 
 def test_what_no_scale_shows_is_not_told_to_a_billionth_of_a_gram(shell: Shell) -> None:
     weigh_evening(shell)
     for _ in range(3):
-        told = shell("recharge", "weigh", "571", "--after", "30")
+        told = shell("recharge", "weigh", "571", "--after", "20")
     assert "nothing that a scale would show" in told
 
 
@@ -247,10 +311,13 @@ def test_each_slip_gets_one_line(shell: Shell, words: tuple[str, ...], error: ty
         (("recharge", "compare", "--picture", "x.pdf"), ".png or .svg"),
         (("recharge", "compare", "--picture", "/nowhere/x.png"), "no run with a weighing"),
         (("recharge", "reach", "--also", "900"), "25 to 300"),
-        (("lot", "buy", "a b", "orange_gel", "1kg"), "a name is 1 to 64 letters"),
+        (("lot", "buy", "a/b", "orange_gel", "1kg"), "a name is 1 to 64 letters"),
         (("recharge", "weigh", "596", "--after", "3", "--total", "3"), "not both"),
         (("charge", "weigh-out", "c", "march", "10", "--state", "damp"), "it is one of new, room"),
-        (("recharge", "rescale", "beer"), "no run is going on"),
+        (("recharge", "rescale", "beer"), "say milk, oil, ounces, or a density"),
+        (("recharge", "rescale", "milk"), "no run is going on"),
+        (("recharge", "spilled", "--grams", "5", "--weight", "500"), "not both"),
+        (("recharge", "start", "bowl", "microwave", "--step", "30"), "at most 10 g"),
     ],
 )
 def test_wrong_options_are_named(shell: Shell, words: tuple[str, ...], said: str) -> None:

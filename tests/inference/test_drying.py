@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -11,8 +12,18 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying import DryMass, EndLoading, Pace, RunPriors, WeighedPoint, end_from_three, fit_curve
-from monitor.inference.drying.curve import MODEL_SD_SHARE, REPEAT_SD_PER_STEP
+from monitor.inference.drying import (
+    CurveFit,
+    DryMass,
+    EndLoading,
+    Loss,
+    Pace,
+    RunPriors,
+    WeighedPoint,
+    end_from_three,
+    fit_curve,
+)
+from monitor.inference.drying.curve import BELIEF_CHANCE, MODEL_SD_SHARE, REPEAT_SD_PER_STEP, STRAIN_CHANCE
 from monitor.inference.drying.priors import SHAPE_RANGE, Curves, PriorCurves, masses_from
 
 PRIORS = RunPriors(DryMass(251.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))
@@ -43,18 +54,22 @@ def test_interval_covers_the_true_end_nine_times_in_ten(
 ) -> None:
     """90 % intervals of end mass and of the next half hour, within the 99 % limits of a binomial count."""
     chance = np.random.default_rng(20260301)
-    end_hits = gain_hits = 0
+    end_hits = gain_hits = misfits = 0
     for _ in range(runs):
         true, points = random_run(chance, shape, resolution_g)
         fit = fit_curve(points, PRIORS)
+        misfits += not fit.fits
         end, gain = fit.end_g(), fit.gain_g(1800.0)
         true_gain = (true.mass_g(HOURS[-1]) - true.mass_g(HOURS[-1] + 1800.0))[0, 0]
         end_hits += end.p05 <= true.end_g[0] <= end.p95
         gain_hits += gain.p05 <= true_gain <= gain.p95
     low, high = binom.ppf((0.005, 0.995), runs, 0.90)
-    print(f"{law}, scale {resolution_g:g} g: end {end_hits}/{runs}, next half hour {gain_hits}/{runs}")
+    print(
+        f"{law}, scale {resolution_g:g} g: end {end_hits}/{runs}, next half hour {gain_hits}/{runs}, misfits {misfits}"
+    )
     assert low <= end_hits <= high
     assert low <= gain_hits <= high
+    assert misfits <= binom.ppf(0.999, runs, 2.0 - STRAIN_CHANCE - BELIEF_CHANCE)
 
 
 def test_three_points_of_an_exponential_give_its_end_exactly() -> None:
@@ -88,6 +103,37 @@ def test_three_points_say_not_yet(masses: tuple[float, float, float]) -> None:
     """A drop within the scale's error, a ratio over 0.6, a ratio under 0.1."""
     with pytest.raises(TooLittleEvidence, match="not yet"):
         end_from_three(*masses, 0.3)
+
+
+def test_a_step_that_no_drying_makes_is_said_and_widens() -> None:
+    """Thirty grams gone at once at the fourth weighing, up or down; the same without it fits and is narrow."""
+    true = PriorCurves.of(PRIORS, START_G, 1.0).at(np.zeros((1, 4))).mass_g(HOURS)[0]
+
+    def fit(step_g: float) -> CurveFit:
+        shown = np.round(true) + step_g * (np.arange(len(HOURS)) >= 3)
+        return fit_curve([WeighedPoint(t, m) for t, m in zip(HOURS, shown, strict=True)], PRIORS)
+
+    smooth = fit(0.0)
+    assert smooth.fits
+    for step_g in (-30.0, 30.0):
+        torn = fit(step_g)
+        assert not torn.fits
+        width_g = torn.end_g().p95 - torn.end_g().p05
+        assert width_g > max(15.0, 3.0 * (smooth.end_g().p95 - smooth.end_g().p05))
+
+
+@pytest.mark.parametrize("loss", [Loss(0.85, 0.01), Loss()])
+def test_beads_that_fell_out_are_an_unknown_of_the_curve(loss: Loss) -> None:
+    """The same curve with 15 % of the beads gone after the third weighing: what is left ends at 85 % of the end."""
+    true = PriorCurves.of(PRIORS, START_G, 1.0).at(np.zeros((1, 4)))
+    gone = np.arange(len(HOURS)) >= 3
+    shown = np.round(true.mass_g(HOURS)[0] * np.where(gone, 0.85, 1.0))
+    points = [WeighedPoint(t, m, 1.0, int(after)) for t, m, after in zip(HOURS, shown, gone, strict=True)]
+    fit = fit_curve(points, PRIORS, [loss])
+    assert fit.fits
+    assert fit.end_g().p05 < 0.85 * true.end_g[0] < fit.end_g().p95
+    assert float(np.median(fit.kept_share)) == pytest.approx(0.85, abs=0.02)
+    assert not fit_curve([replace(point, losses_before=0) for point in points], PRIORS).fits
 
 
 def test_without_a_weighing_there_is_no_curve() -> None:

@@ -39,9 +39,10 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
         if "shorter rows of readings" not in dict(MIGRATIONS[:steps]):
             old.execute(f"INSERT INTO readings VALUES {row}{odd}")
         else:
-            old.execute("INSERT INTO readings VALUES (1, 1772323200, 2140, 1720, 2980, 7)")
-            old.execute("INSERT INTO readings VALUES (1, 1772323199.999, 2150, 1730, NULL, -5)")
-            old.execute("INSERT INTO readings VALUES (1, 1772323199.998, 2150, 1730, NULL, -10)")
+            into = "INSERT INTO readings (box_id, at_s, temperature, humidity, battery, told)"
+            old.execute(f"{into} VALUES (1, 1772323200, 2140, 1720, 2980, 7)")
+            old.execute(f"{into} VALUES (1, 1772323199.999, 2150, 1730, NULL, -5)")
+            old.execute(f"{into} VALUES (1, 1772323199.998, 2150, 1730, NULL, -10)")
         old.execute("INSERT INTO latest VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0, 1000)")
         old.execute("INSERT INTO hourly VALUES (1, 492312, 1, 2140, 1720, 1720, 1720)")
     if steps >= 2:

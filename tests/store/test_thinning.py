@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 
 from monitor.assess import assess
 from monitor.inference.posterior.hours import reduce_to_hours
-from monitor.records import Box, EntryKind, LedgerEntry, Mark, Reading, ReadingSeries
+from monitor.records import Box, EntryKind, ImportCounts, LedgerEntry, Mark, Reading, ReadingSeries
 from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 
@@ -54,7 +55,11 @@ def same(one: ReadingSeries, other: ReadingSeries) -> bool:
 
 
 def hours(stores: Stores, end: datetime | None = None) -> tuple[np.ndarray, np.ndarray]:
-    found = reduce_to_hours(stores.readings.evidence("left", end))
+    return reduced(stores.readings.evidence("left", end))
+
+
+def reduced(series: ReadingSeries) -> tuple[np.ndarray, np.ndarray]:
+    found = reduce_to_hours(series)
     return found.temperature_degc, found.relative_humidity
 
 
@@ -109,28 +114,129 @@ def test_a_forecast_after_thinning_is_the_one_before(stores: Stores) -> None:
         assert (other - NOW) / (one - NOW) == pytest.approx(1.0, rel=0.02)
 
 
+def taken_in(stores: Stores, readings: list[Reading], *, bring_back: bool = False) -> tuple[int, ImportCounts]:
+    number = stores.imports.begin("x.csv", NOW)
+    return number, stores.imports.add(number, readings, bring_back=bring_back)
+
+
+def kept_of(stores: Stores) -> list[ReadingSeries]:
+    """All that is asked of a store about both boxes."""
+    ask = stores.readings
+    return [each for box in ("left", "room") for each in (ask.series(box), ask.hourly(box), ask.evidence(box))]
+
+
+def all_same(one: list[ReadingSeries], other: list[ReadingSeries]) -> bool:
+    return all(same(*pair) for pair in zip(one, other, strict=True))
+
+
 @pytest.mark.parametrize("step", STEPS)
 def test_the_originals_are_known_for_what_they_are_and_can_be_brought_back(stores: Stores, step: timedelta) -> None:
-    before = [(stores.readings.series(box), stores.readings.hourly(box)) for box in ("left", "room")]
+    before = kept_of(stores)
     stores.upkeep.thin(NOW - timedelta(days=5), step)
-    originals, kept = told(), stores.readings.count()
+    thinned, originals, kept = kept_of(stores), told(), stores.readings.count()
     assert stores.readings.add(originals) == 0
-    lacking = len(before[0][0]) - len(stores.readings.series("left"))
-    assert stores.upkeep.thinned_out(originals) == lacking > 0
-    assert stores.upkeep.bring_back(originals) == lacking
+    lacking = len(before[0]) - len(stores.readings.series("left"))
+    counts = taken_in(stores, originals)[1]
+    assert (counts.new, counts.thinned_out, counts.held) == (0, lacking, len(originals) - lacking)
+    assert all_same(kept_of(stores), thinned)
+    one, counts = taken_in(stores, originals + originals[:300], bring_back=True)
+    assert (counts.new, counts.brought_back, counts.held) == (0, lacking, len(originals) - lacking + 300)
     assert stores.readings.count() == kept + lacking
-    assert stores.upkeep.bring_back(originals + told("room", seed=2)) > 0
-    after = [(stores.readings.series(box), stores.readings.hourly(box)) for box in ("left", "room")]
-    for one, other in zip(before, after, strict=True):
-        assert all(same(*pair) for pair in zip(one, other, strict=True))
-    assert same(stores.readings.evidence("left"), stores.readings.series("left"))
+    other, counts = taken_in(stores, originals + told("room", seed=2), bring_back=True)
+    assert counts.brought_back > 0
+    assert all_same(kept_of(stores), before)
+    withdrawals = [stores.imports.withdraw_import(number, NOW).number for number in (one, other)]
+    assert all_same(kept_of(stores), thinned), "as it was before the import"
+    for number in withdrawals:
+        stores.imports.restore(number)
+    assert all_same(kept_of(stores), before)
+    stores.upkeep.thin(NOW - timedelta(days=5), step)
+    assert all_same(kept_of(stores), thinned)
 
 
 def test_an_hour_that_came_back_in_part_keeps_its_value(stores: Stores) -> None:
     before = hours(stores)
     stores.upkeep.thin(NOW, timedelta(days=1))
-    assert stores.upkeep.bring_back(told()[1::2]) > 0
+    number, counts = taken_in(stores, told()[1::2], bring_back=True)
+    assert counts.brought_back > 0
     np.testing.assert_allclose(hours(stores), before, atol=1e-9)
+    stores.upkeep.thin(NOW, timedelta(minutes=30))
+    stores.imports.withdraw_import(number, NOW)
+    np.testing.assert_allclose(hours(stores), before, atol=1e-9)
+
+
+def test_what_differs_from_a_row_that_thinning_kept_is_said(stores: Stores) -> None:
+    stores.upkeep.thin(NOW, timedelta(days=1))
+    other = replace(told()[0], temperature_degc=11.0)
+    counts = taken_in(stores, [other])[1]
+    assert (counts.held, counts.differing) == (0, 1)
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_withdrawn_span_takes_its_thinned_hours_along_and_back(stores: Stores, step: timedelta) -> None:
+    stores.upkeep.thin(NOW, step)
+    thinned = kept_of(stores)
+    start, end = FIRST + timedelta(days=3, hours=5), FIRST + timedelta(days=7, hours=9)
+    withdrawal = stores.imports.withdraw_span("left", start, end, NOW)
+    lies_within = [(each.at_s >= start.timestamp()) & (each.at_s < end.timestamp()) for each in kept_of(stores)]
+    assert [int(each.sum()) for each in lies_within[:3]] == [0, 0, 0]
+    assert withdrawal.new == withdrawal.set_aside == 100
+    assert stores.imports.restore(withdrawal.number) == (withdrawal.new, 0)
+    assert all_same(kept_of(stores), thinned)
+
+
+@pytest.mark.parametrize("order", list(permutations(range(3))))
+def test_what_is_withdrawn_one_after_another_comes_back_in_any_order(stores: Stores, order: tuple[int, ...]) -> None:
+    stores.upkeep.thin(NOW, timedelta(days=1))
+    number, _ = taken_in(stores, told()[::2], bring_back=True)
+    before = kept_of(stores)
+    start = FIRST + timedelta(days=3, hours=5, minutes=25)
+    withdrawals = [
+        stores.imports.withdraw_span("left", start + timedelta(hours=3), start + timedelta(hours=6), NOW).number,
+        stores.imports.withdraw_import(number, NOW).number,
+        stores.imports.withdraw_span("left", start - timedelta(days=1), start + timedelta(days=1), NOW).number,
+    ]
+    for place in order:
+        stores.imports.restore(withdrawals[place])
+    assert all_same(kept_of(stores), before)
+
+
+def test_a_span_in_which_thinning_left_values_alone_can_be_withdrawn(stores: Stores) -> None:
+    stores.upkeep.thin(NOW, timedelta(days=1))
+    thinned = kept_of(stores)
+    start = FIRST + timedelta(days=3, hours=5)
+    withdrawal = stores.imports.withdraw_span("left", start, start + timedelta(hours=2), NOW)
+    assert withdrawal.new == 2
+    assert len(stores.readings.evidence("left")) == len(thinned[2]) - 2
+    assert stores.imports.listed()[-1].set_aside == 2
+    assert stores.imports.restore(withdrawal.number) == (2, 0)
+    assert all_same(kept_of(stores), thinned)
+
+
+def test_an_import_that_was_thinned_is_withdrawn_with_its_values(tmp_path: Path) -> None:
+    with open_stores(tmp_path / "s.sqlite3", synchronous="OFF") as stores:
+        readings = told(days=6.0)
+        stores.readings.add(readings[: 3 * 144])
+        number, _ = taken_in(stores, readings[3 * 144 :])
+        heard = stores.readings.evidence("left", FIRST + timedelta(days=3))
+        stores.upkeep.thin(NOW, timedelta(days=1))
+        thinned, before = kept_of(stores), hours(stores)
+        withdrawal = stores.imports.withdraw_import(number, NOW)
+        assert len(stores.readings.evidence("left")) == len(stores.readings.hourly("left")) == 3 * 24
+        np.testing.assert_allclose(hours(stores), reduced(heard), atol=1e-9)
+        stores.imports.restore(withdrawal.number)
+        assert all_same(kept_of(stores), thinned)
+        np.testing.assert_allclose(hours(stores), before, atol=1e-9)
+
+
+def test_a_renamed_or_removed_box_has_its_thinned_hours(stores: Stores) -> None:
+    stores.upkeep.thin(NOW, timedelta(days=1))
+    before = stores.readings.evidence("left")
+    stores.boxes.remove("left", NOW)
+    stores.boxes.bring_back("left")
+    stores.boxes.rename("left", "right", NOW)
+    assert same(stores.readings.evidence("right"), before)
+    assert not len(stores.readings.evidence("left"))
 
 
 def test_a_file_thinned_by_an_older_version_has_its_hours_from_the_roll_up(tmp_path: Path) -> None:
@@ -142,7 +248,9 @@ def test_a_file_thinned_by_an_older_version_has_its_hours_from_the_roll_up(tmp_p
     connection = sqlite3.connect(path, isolation_level=None)
     connection.execute("DELETE FROM readings WHERE at_ms < ? AND at_ms % 3600000 <> 0", (_ms(FIRST, 2),))
     connection.execute("INSERT INTO thinned SELECT box_id, ?, 3600000 FROM boxes", (_ms(FIRST, 2),))
-    connection.execute("DROP TABLE thinned_hours")
+    for table in ("thinned_hours", "thinned_imports", "set_aside_thinned_hours"):
+        connection.execute(f"DROP TABLE {table}")
+    connection.execute("ALTER TABLE set_aside DROP COLUMN rolled_up")
     connection.execute("DELETE FROM migrations WHERE name LIKE 'hours that readings%'")
     assert migrate(connection, MIGRATIONS) == ["hours that readings were thinned out of, each as one value"]
     connection.close()

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, WhatIf
     from monitor.settings import Shelf
 
-BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
+BoxNames = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="BOX", help="Boxes; every box when left out.", autocompletion=given.box_names),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 AsOf = Annotated[
     str | None,
@@ -79,9 +82,9 @@ def ask(
     from monitor.store.opening import open_stores
 
     busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy as progress:
-        for name in names or ():
-            given.known_box(name, shelf, stores)
+    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
+    with opened as stores, busy as progress:
+        names = [given.known_box(name, shelf, stores) for name in names or ()]
         assessments = assess(
             stores.readings,
             stores.ledger,
@@ -94,9 +97,13 @@ def ask(
             workers=None if aside is None else 1,
             progress=progress,
         )
-    if unanswered := set(names or ()) - {assessment.box.name for assessment in assessments}:
+    if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def _tell(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)
 
 
 def shelf_of(context: typer.Context) -> Shelf:

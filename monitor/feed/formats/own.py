@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-_MAX_SEQ = 2**53
-
 
 def elements(payload: bytes) -> Sequence[Any]:
     """Return the readings of a payload, none of them looked at yet."""
@@ -36,8 +34,8 @@ def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
         arrived_at if at is None else _instant(at, arrived_at),
         values.temperature_degc(_needed(element, "temperature_c")),
         values.relative_humidity(_needed(element, "rh_pct")),
-        None if told("battery_v") is None else _battery_v(told("battery_v")),
-        None if told("seq") is None else _seq(told("seq")),
+        None if told("battery_v") is None else values.battery_v(told("battery_v")),
+        None if told("seq") is None else values.seq(told("seq")),
         None if told("floor_rh_pct") is None else values.relative_humidity(told("floor_rh_pct"), name="floor_rh_pct"),
         at is not None,
     )
@@ -53,16 +51,3 @@ def _needed(element: dict[str, Any], key: str) -> Any:
 
 def _instant(value: Any, arrived_at: datetime) -> datetime:
     return values.instant(value, "iso8601" if isinstance(value, str) else "epoch_s", arrived_at)
-
-
-def _battery_v(value: Any) -> float:
-    told = values.number(value, "battery_v")
-    if not 0.0 <= told <= 60.0:
-        raise UnusableMessageError(f"battery_v is {values.shown(value)}; it has to be volts within 0 to 60")
-    return told
-
-
-def _seq(value: Any) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= _MAX_SEQ:
-        raise UnusableMessageError(f"seq is {values.shown(value)}; it has to be a whole number that counts up from 0")
-    return value

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError, UnusableMessageError
 from monitor.feed.decode import Decoded
 from monitor.feed.formats import values
-from monitor.feed.formats.topics import MAX_BOX_NAME, is_box_name
+from monitor.feed.formats.headings import DATE, recognize
+from monitor.feed.formats.local_time import LocalClock
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import Reading, ReadingSource, Rejection
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-
-OWN_COLUMNS = ("box", "t", "temperature_c", "rh_pct", "battery_v", "seq", "origin")
-"""The columns that an export has and an import reads; the last three may be missing."""
+    from collections.abc import Iterator, Mapping, Sequence
 
 _ROWS_AT_ONCE = 10_000
+_ROWS_FOR_ORDER = 200
+_MAX_DIGITS = 20
+"""More digits than any sequence number has; turning thousands of them into a number would take long."""
+_TIME_OF_DAY = re.compile(r"\d{1,2}:\d\d")
 _TIME_FORMAT_HINT = "an instant as in 2026-03-01T07:30:00Z, or give its pattern with --time-format"
 
 
@@ -28,10 +32,11 @@ class TableShape:
     """How the columns of a table are read."""
 
     columns: Mapping[str, str] = field(default_factory=dict)
-    """Our name for a column to the name it has in the file; a column not named here has our name."""
+    """Our name for a column to the name it has in the file; see ``headings.recognize``."""
     box: str | None = None
     """The box that all rows are of, where no column says so."""
-    temperature_unit: str = "C"
+    temperature_unit: str | None = None
+    """C, F or K; None takes what the heading says, else °C."""
     humidity_unit: str = "%"
     time_unit: str = "iso8601"
     time_format: str | None = None
@@ -42,77 +47,124 @@ class TableShape:
     """What stands between the columns of a rejected row as it is kept."""
     decimal_comma: bool = False
 
-    def column(self, name: str) -> str:
-        """Return what the file calls one of our columns."""
-        return self.columns.get(name, name)
 
+class Table:
+    """A table whose headings are understood: its readings, and what is worth saying about how it was read."""
 
-def read_table(
-    headings: Sequence[str], rows: Iterator[Mapping[str, str]], shape: TableShape, now: datetime, file_name: str
-) -> Iterator[Decoded]:
-    """Yield the readings of a table, some thousand rows at a time, with a rejection for each row that can't be used."""
-    _require_columns(headings, shape, file_name)
-    decoded, line = Decoded(), 1
-    try:
-        for line, row in enumerate(rows, start=2):
-            try:
-                decoded.readings.append(_reading(row, shape, now))
-            except UnusableMessageError as error:
-                text = shape.delimiter.join(str(value) for value in row.values())
-                reason = f"line {line}: {error}"
-                decoded.rejections.append(Rejection(now, "import", file_name, text.encode("utf-8", "replace"), reason))
-            if line % _ROWS_AT_ONCE == 0:
-                yield decoded
-                decoded = Decoded()
-    except (csv.Error, UnicodeDecodeError) as error:
-        raise ImportFileError(f"{file_name}, after line {line}: {error}; it has to be a UTF-8 text table") from error
-    yield decoded
+    def __init__(self, headings: Sequence[str], shape: TableShape, file_name: str) -> None:
+        self._file_name = file_name
+        self.headings = recognize(headings, shape.columns, box=shape.box, file_name=file_name)
+        self.shape = replace(shape, temperature_unit=shape.temperature_unit or self.headings.temperature_unit or "C")
+        self._clock = LocalClock(shape.timezone)
 
+    def remarks(self) -> list[str]:
+        """Return what a person should know who imports this, one line each."""
+        return [line for line in (self.headings.told(), self._clock.told_apart()) if line]
 
-def _require_columns(found: Iterable[str], shape: TableShape, file_name: str) -> None:
-    needed = ["t", "temperature_c", "rh_pct"] + ([] if shape.box else ["box"])
-    columns = set(found)
-    for name in needed:
-        if shape.column(name) not in columns:
-            there = ", ".join(sorted(filter(None, columns))) or "none"
+    def portions(self, rows: Iterator[Mapping[str, str]], now: datetime) -> Iterator[Decoded]:
+        """Yield the readings, some thousand rows at a time, with a rejection for each row that can't be used."""
+        line = 1
+        try:
+            for portion in _portions(rows):
+                if line == 1:
+                    self._clock.newest_first = self._is_newest_first(portion)
+                yield self._decode(portion, line + 1, now)
+                line += len(portion)
+        except (csv.Error, UnicodeDecodeError) as error:
             raise ImportFileError(
-                f"{file_name} has no column '{shape.column(name)}' for {name}; it has {there}."
-                f" Name the right one with --column {name}=NAME, or another --delimiter"
-            )
+                f"{self._file_name}, after line {line}: {error}; it has to be a text table"
+            ) from error
 
+    def _decode(self, rows: Sequence[Mapping[str, str]], first_line: int, now: datetime) -> Decoded:
+        decoded = Decoded()
+        for line, row in enumerate(rows, start=first_line):
+            try:
+                decoded.readings.append(self._reading(row, now))
+            except UnusableMessageError as error:
+                text = self.shape.delimiter.join(str(value) for value in row.values())
+                decoded.rejections.append(
+                    Rejection(now, "import", self._file_name, text.encode("utf-8", "replace"), f"line {line}: {error}")
+                )
+        return decoded
 
-def _reading(row: Mapping[str, str], shape: TableShape, now: datetime) -> Reading:
-    cell = {name: (row.get(shape.column(name)) or "").strip() for name in OWN_COLUMNS}
-    box = shape.box or cell["box"]
-    if not is_box_name(box):
-        raise UnusableMessageError(
-            f"box name {values.shown(box)} won't do; it has to be 1 to {MAX_BOX_NAME} printable characters"
+    def _reading(self, row: Mapping[str, str], now: datetime) -> Reading:
+        cell = {ours: (row.get(theirs) or "").strip() for ours, theirs in self.headings.columns.items()}
+        box = tidy(self.shape.box or cell["box"])
+        if not is_name(box):
+            raise UnusableMessageError(f"box name {values.shown(box)} won't do; it has to be {NAME_RULE}")
+        unit, battery, seq = self.shape.temperature_unit or "C", cell.get("battery_v"), cell.get("seq")
+        return Reading(
+            box,
+            self._instant(_time_in(cell), box, now),
+            values.temperature_degc(self._number(cell["temperature_c"]), unit),
+            values.relative_humidity(self._number(cell["rh_pct"]), self.shape.humidity_unit),
+            values.battery_v(self._number(battery)) if battery else None,
+            values.seq(_whole(seq)) if seq else None,
+            source=ReadingSource.hand if cell.get("origin") == ReadingSource.hand else ReadingSource.imported,
         )
-    return Reading(
-        box,
-        _instant(cell["t"], shape, now),
-        values.temperature_degc(_number(cell["temperature_c"], shape), shape.temperature_unit),
-        values.relative_humidity(_number(cell["rh_pct"], shape), shape.humidity_unit),
-        float(_number(cell["battery_v"], shape)) if cell["battery_v"] else None,
-        int(cell["seq"]) if cell["seq"].isdecimal() else None,
-        source=ReadingSource.hand if cell["origin"] == ReadingSource.hand else ReadingSource.imported,
-    )
+
+    def _instant(self, text: str, box: str, now: datetime) -> datetime:
+        if self.shape.time_unit != "iso8601":
+            return values.instant(self._number(text), self.shape.time_unit, now)
+        told = self._told_time(text)
+        try:
+            at = told.astimezone(UTC) if told.tzinfo else self._clock.instant(box, told)
+        except OverflowError:
+            raise UnusableMessageError(f"t is {values.shown(text)}; it has to lie between 2000 and now") from None
+        return values.within_reach(at, text, now)
+
+    def _told_time(self, text: str) -> datetime:
+        pattern = self.shape.time_format
+        try:
+            return datetime.strptime(text, pattern) if pattern else datetime.fromisoformat(text)  # noqa: DTZ007
+        except ValueError:
+            raise UnusableMessageError(f"t is {values.shown(text)}; it has to be {_TIME_FORMAT_HINT}") from None
+
+    def _is_newest_first(self, rows: Sequence[Mapping[str, str]]) -> bool:
+        """Return whether a box's rows go back in time; told by its clock times from the first to the last."""
+        if self.shape.time_unit != "iso8601":
+            return False
+        told: dict[str, list[datetime]] = {}
+        for row in (*rows[:_ROWS_FOR_ORDER], *rows[-_ROWS_FOR_ORDER:]):
+            cell = {ours: (row.get(theirs) or "").strip() for ours, theirs in self.headings.columns.items()}
+            try:
+                at = self._told_time(_time_in(cell)).replace(tzinfo=None)
+            except UnusableMessageError:
+                continue
+            told.setdefault(cell.get("box", ""), []).append(at)
+        return sum(times[-1] < times[0] for times in told.values()) > len(told) / 2
+
+    def _number(self, text: str) -> float | str:
+        """Return the number in a cell, or its text for the check that follows to refuse by name."""
+        try:
+            return float(text.replace(".", "").replace(",", ".") if self.shape.decimal_comma else text)
+        except ValueError:
+            return text
 
 
-def _instant(text: str, shape: TableShape, now: datetime) -> datetime:
-    if shape.time_unit != "iso8601":
-        return values.instant(_number(text, shape), shape.time_unit, now)
+def _portions(rows: Iterator[Mapping[str, str]]) -> Iterator[list[Mapping[str, str]]]:
+    """Yield some thousand rows at a time; those before a fault of the file come before the fault."""
+    portion: list[Mapping[str, str]] = []
     try:
-        at = datetime.strptime(text, shape.time_format) if shape.time_format else datetime.fromisoformat(text)  # noqa: DTZ007
-    except ValueError:
-        raise UnusableMessageError(f"t is {values.shown(text)}; it has to be {_TIME_FORMAT_HINT}") from None
-    aware = at if at.tzinfo else at.replace(tzinfo=shape.timezone)
-    return values.instant(aware.isoformat(), "iso8601", now)
+        for row in rows:
+            portion.append(row)
+            if len(portion) == _ROWS_AT_ONCE:
+                yield portion
+                portion = []
+    except csv.Error:
+        yield portion
+        raise
+    if portion:
+        yield portion
 
 
-def _number(text: str, shape: TableShape) -> float | str:
-    """Return the number in a cell, or its text for the check that follows to refuse by name."""
-    try:
-        return float(text.replace(".", "").replace(",", ".") if shape.decimal_comma else text)
-    except ValueError:
-        return text
+def _time_in(cell: Mapping[str, str]) -> str:
+    """Return what a row tells of its time; the day stands in a column of its own in some tables."""
+    day = cell.get(DATE)
+    return f"{day} {cell['t']}" if day and _TIME_OF_DAY.match(cell["t"]) else cell["t"]
+
+
+def _whole(text: str) -> int | str:
+    """Return the whole number in a cell, also as a table of floats writes it, or its text to be refused by name."""
+    digits = text.removesuffix(".0")
+    return int(digits) if digits.isdecimal() and len(digits) <= _MAX_DIGITS else text

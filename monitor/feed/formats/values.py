@@ -17,10 +17,16 @@ MAX_PAYLOAD_BYTES = 256 * 1024
 TEMPERATURE_DEGC = (-40.0, 85.0)
 """What common digital hygrometers measure at all; beyond it the sensor is broken or the unit is wrong."""
 
+MAX_BATTERY_V = 60.0
+MAX_SEQ = 2**53
+"""As far as every JSON reader counts."""
+
 EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
 MAX_AHEAD = timedelta(days=1)
 
 _TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
+_TEMPERATURES_SAID = {"C": (*TEMPERATURE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
+"""The same bounds in the unit of a feed: who sends °F is answered in °F."""
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}
 _EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}
 _SHOWN = 60
@@ -46,7 +52,8 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
     degc = _TEMPERATURE_UNITS[unit](number(value, name))
     low, high = TEMPERATURE_DEGC
     if not low <= degc <= high:
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} °C")
+        low, high, sign = _TEMPERATURES_SAID[unit]
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} {sign}")
     return float(degc)
 
 
@@ -59,9 +66,29 @@ def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> floa
     return told / whole
 
 
+def battery_v(value: Any) -> float:
+    """Return a voltage that a node can have."""
+    told = number(value, "battery_v")
+    if not 0.0 <= told <= MAX_BATTERY_V:
+        raise UnusableMessageError(f"battery_v is {shown(value)}; it has to be volts within 0 to {MAX_BATTERY_V:g}")
+    return told
+
+
+def seq(value: Any) -> int:
+    """Return a number that a node counts its readings by."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MAX_SEQ:
+        raise UnusableMessageError(f"seq is {shown(value)}; it has to be a whole number that counts up from 0")
+    return value
+
+
 def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> datetime:
     """Return an instant, aware and in UTC, that is neither absurdly old nor more than a day ahead."""
     at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, _EPOCH_UNITS[unit], name)
+    return within_reach(at, value, arrived_at, name)
+
+
+def within_reach(at: datetime, value: Any, arrived_at: datetime, name: str = "t") -> datetime:
+    """Return an instant as it is, where it is neither absurdly old nor more than a day ahead."""
     if at < EARLIEST_AT:
         raise UnusableMessageError(f"{name} is {shown(value)}, before the year 2000; the node's clock is not set")
     if at > arrived_at + MAX_AHEAD:

@@ -5,17 +5,18 @@ A scale that shows whole grams tells an interval, not a value, and the likelihoo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr
+from scipy.stats import chi2
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying.priors import UNKNOWNS, Curves, PriorCurves, RunPriors
-from monitor.inference.drying.sampling import draw_posterior
+from monitor.inference.drying.priors import UNKNOWNS, Curves, Loss, PriorCurves, RunPriors
+from monitor.inference.drying.sampling import DRAWS, draw_posterior
 from monitor.records import Quantiles
 
 if TYPE_CHECKING:
@@ -29,6 +30,15 @@ START_SD_STEPS = 3.0
 """How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to speak."""
 MODEL_SD_SHARE = 0.002
 """How far a real load may stray from a smooth curve, as a share of the water driven off (a guess of ours)."""
+STRAIN_CHANCE = 0.999
+"""Weighings that would be this unlikely under everything believed of the run are said to fit no curve (a choice)."""
+BELIEF_CHANCE = 0.995
+"""The same for how far a curve has to leave what was believed, however well it meets the weighings (a choice)."""
+_MOST_WIDENINGS = 4
+_QUICK_DRAWS = 400
+"""Enough to see whether any curve goes through."""
+_WIDENED_BY = 3.0
+"""Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +48,26 @@ class WeighedPoint:
     heated_s: float
     mass_g: float
     resolution_g: float = 1.0
+    losses_before: int = 0
+    """How many times beads had fallen out of the run by then."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveFit:
-    """Equally likely drying curves given the weighings."""
+    """Equally likely drying curves given the weighings, as masses of the beads that are left."""
 
     curves: Curves
     heated_s: float
     """Heating time of the last weighing."""
+    kept_share: FloatArray
+    """Share of the beads that stayed in the run, for each curve; 1 where none fell out."""
+    strain: float = 0.0
+    """How badly the best curve does, over the most that chance would bring."""
+
+    @property
+    def fits(self) -> bool:
+        """Whether a drying curve explains the weighings; else what follows from them was widened until one did."""
+        return self.strain <= 1.0
 
     def dry_mass_g(self) -> Quantiles:
         """Return the dry mass. [g]"""
@@ -101,8 +122,14 @@ def quantiles(draws: FloatArray) -> Quantiles:
     return Quantiles(float(low), float(middle), float(high))
 
 
-def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
+def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> CurveFit:
     """Fit the drying curve of one run.
+
+    In a linear model with normal errors the least sum of squares of weighings and beliefs together follows chi-squared
+    with one degree of freedom a weighing (the prior predictive check of Box, J. R. Stat. Soc. A 143 (1980) 383, from
+    memory), and the part of the beliefs alone stays below one with a degree an unknown. Beyond either, no curve
+    explains the weighings, and the variances of scale and beliefs grow by the excess until one does: a contradiction
+    makes the answer wide, never sharp.
 
     Parameters
     ----------
@@ -110,6 +137,8 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
         The weighings in the order of heating; the first one is taken before the heat (``heated_s`` 0).
     priors : RunPriors
         What is believed beforehand; with a single weighing the answer is just this.
+    losses : sequence of Loss
+        Beads that fell out, in order; each weighing says how many of these came before it.
 
     Raises
     ------
@@ -121,11 +150,49 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors) -> CurveFit:
     if not points:
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
     _require_sound(points)
+    fit = _fit(points, priors, losses, 1.0)
+    first_strain, doubt = fit.strain, 1.0
+    for _ in range(_MOST_WIDENINGS):
+        if fit.fits:
+            break
+        doubt *= _WIDENED_BY * fit.strain
+        fit = _fit(points, priors, losses, doubt)
+    return replace(fit, strain=first_strain)
+
+
+def strain_of(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> float:
+    """Return how badly the best curve does, over the most that chance would bring; a quick look."""
+    return _fit(points, priors, losses, 1.0, _QUICK_DRAWS).strain
+
+
+def _fit(
+    points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss], doubt: float, draws: int = DRAWS
+) -> CurveFit:
+    """Fit with the variances of scale and beliefs multiplied by ``doubt``."""
     start = points[0]
-    prior = PriorCurves.of(priors, start.mass_g, START_SD_STEPS * max(start.resolution_g, 1e-3))
-    z = draw_posterior(lambda z: _log_likelihood(prior.at(z), points), UNKNOWNS)
+    start_sd_g = START_SD_STEPS * max(start.resolution_g, 1e-3) * float(np.sqrt(doubt))
+    prior = PriorCurves.of(priors.doubted(doubt), start.mass_g, start_sd_g)
+
+    def log_likelihood(z: FloatArray) -> FloatArray:
+        return _log_likelihood(prior.at(z), points, _kept(z, losses), doubt)
+
+    z = draw_posterior(log_likelihood, UNKNOWNS + len(losses), draws)
+    strain = _strain(np.sum(z**2, axis=1), -2.0 * log_likelihood(z), z.shape[1], len(points))
     beside = np.random.default_rng(len(points)).uniform(-1.0, 1.0, len(z))
-    return CurveFit(prior.at(z, beside), points[-1].heated_s)
+    kept = _kept(z, losses)[:, -1]
+    return CurveFit(prior.at(z, beside).share(kept), points[-1].heated_s, kept, strain)
+
+
+def _strain(of_beliefs: FloatArray, of_weighings: FloatArray, unknowns: int, weighings: int) -> float:
+    best = int(np.argmin(of_beliefs + of_weighings))
+    together = (of_beliefs[best] + of_weighings[best]) / chi2.ppf(STRAIN_CHANCE, weighings)
+    return float(max(together, of_beliefs[best] / chi2.ppf(BELIEF_CHANCE, unknowns)))
+
+
+def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:
+    """Return the share of beads still there before any loss, after the first, and so on (columns)."""
+    shares = [loss.kept_at(z[:, UNKNOWNS + place]) for place, loss in enumerate(losses)]
+    return np.asarray(np.cumprod(np.column_stack([np.ones(len(z)), *shares]), axis=1))
 
 
 def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: float) -> tuple[float, float]:
@@ -159,7 +226,9 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
 
 def _require_sound(points: Sequence[WeighedPoint]) -> None:
     for before, after in pairwise(points):
-        if after.heated_s <= before.heated_s:
+        if after.heated_s < before.heated_s or (
+            after.heated_s == before.heated_s and after.losses_before == before.losses_before
+        ):
             raise OutOfRangeError(
                 f"heated_s is {after.heated_s:g} after {before.heated_s:g}; heating times have to rise"
             )
@@ -168,15 +237,17 @@ def _require_sound(points: Sequence[WeighedPoint]) -> None:
             raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
 
 
-def _log_likelihood(curves: Curves, points: Sequence[WeighedPoint]) -> FloatArray:
-    """Return the log chance that the scale would show these figures, for every curve."""
-    expected = curves.mass_g(np.array([point.heated_s for point in points]))
+def _log_likelihood(curves: Curves, points: Sequence[WeighedPoint], kept: FloatArray, doubt: float = 1.0) -> FloatArray:
+    """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
+    left = kept[:, [point.losses_before for point in points]]
+    expected = left * curves.mass_g(np.array([point.heated_s for point in points]))
     shown = np.array([point.mass_g for point in points])
     half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), 1e-3)
-    stray = MODEL_SD_SHARE * np.maximum(curves.start_g[:, None] - expected, 0.0)
-    sd = np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
+    stray = MODEL_SD_SHARE * np.maximum(left * curves.start_g[:, None] - expected, 0.0)
+    sd = np.sqrt(doubt) * np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
     high, low = (shown + half - expected) / sd, (shown - half - expected) / sd
     flip = low > 0.0
     high, low = np.where(flip, -low, high), np.where(flip, -high, low)
     top = log_ndtr(high)
-    return np.asarray(np.sum(top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, -1e-12))), axis=1))
+    chance = top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, -1e-12)))
+    return np.asarray(np.sum(chance - np.log1p(-2.0 * ndtr(-half / sd)), axis=1))

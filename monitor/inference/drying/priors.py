@@ -6,7 +6,7 @@ easy to draw from, and its bounds can't be left.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -73,12 +73,42 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
+class Loss:
+    """Beads that fell out of a run: the share that stayed, lognormal, or any share at all where nobody knows."""
+
+    kept_share: float | None = None
+    relative_sd: float = 0.0
+
+    def kept_at(self, z: FloatArray) -> FloatArray:
+        """Return the share that stayed for standard normal numbers."""
+        if self.kept_share is None:
+            return np.asarray(LEAST_KEPT_SHARE + (1.0 - LEAST_KEPT_SHARE) * ndtr(z))
+        return np.asarray(np.minimum(self.kept_share * np.exp(self.relative_sd * z), 1.0))
+
+
+LEAST_KEPT_SHARE = 0.05
+"""Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale tells nothing)."""
+MOST_DOUBTED_DRY_SD = 0.35
+MOST_DOUBTED_PACE_LOG_SD = 2.0
+"""However badly weighings fit, beads stay beads: the beliefs are widened no further than this (a judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
 class RunPriors:
     """Everything believed before the weighings."""
 
     dry_mass: DryMass
     end_loading: EndLoading
     pace: Pace
+
+    def doubted(self, doubt: float) -> RunPriors:
+        """Return the same beliefs with so many times the variance."""
+        times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
+        return replace(
+            self,
+            dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, MOST_DOUBTED_DRY_SD), dry.relative_sd)),
+            pace=replace(pace, log_sd=max(min(times * pace.log_sd, MOST_DOUBTED_PACE_LOG_SD), pace.log_sd)),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,6 +130,10 @@ class Curves:
         reach = self.rate_per_s[:, None] * np.atleast_1d(np.asarray(heated_s, dtype=float))[None, :]
         left = np.exp(-(reach ** self.shape[:, None]))
         return np.asarray(self.end_g[:, None] + (self.start_g - self.end_g)[:, None] * left)
+
+    def share(self, kept: FloatArray) -> Curves:
+        """Return the curves of the share of the beads that stayed."""
+        return replace(self, dry_mass_g=kept * self.dry_mass_g, start_g=kept * self.start_g, end_g=kept * self.end_g)
 
 
 def masses_from(

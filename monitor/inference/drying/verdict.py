@@ -32,6 +32,7 @@ class Verdict(StrEnum):
     done = "stop: done"
     method_floor = "stop: this method cannot go lower in this room"
     not_through = "stop: the bed is not dried through"
+    no_curve = "can't tell: no drying curve fits these weighings"
 
     @property
     def stops(self) -> bool:
@@ -88,6 +89,9 @@ def judge(
     above = now - floor_g_per_g
     if weighings < 2:
         return Judgement(Verdict.go_on, "one weighing says where it starts; weigh again after some heat", next_s, gain)
+    if not fit.fits:
+        why = "beads were spilled, a holder changed, or a figure is wrong; put it right or weigh on"
+        return Judgement(Verdict.no_curve, why, next_s, gain)
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:

@@ -1,10 +1,12 @@
 """The ``Readings`` contract of a large site: written through the outbox, read back from InfluxDB.
 
-What the server has not got yet, or can't say because it is away, comes from the shelf's own file.
+What the server has not got yet, or can't say because it is away, comes from the shelf's own file. So does all that
+was ever set aside: the server is told no deletions, so what it has for those instants is passed over.
 """
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,9 +14,11 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from monitor.records import Reading, ReadingSeries, ReadingSource
+from monitor.retrying import BackOff
 from monitor.store.influx.outbox import open_client
 from monitor.store.influx.wire import flux_hourly, flux_series
 from monitor.store.sqlite.readings import SqliteReadings
+from monitor.store.sqlite.rows import to_ms
 
 if TYPE_CHECKING:
     import sqlite3
@@ -23,7 +27,6 @@ if TYPE_CHECKING:
 
     from monitor.records import InfluxAddress
     from monitor.store.sqlite.connection import Database
-    from monitor.store.sqlite.rows import Row
 
 
 class InfluxReadings(SqliteReadings):
@@ -36,6 +39,8 @@ class InfluxReadings(SqliteReadings):
         self._address = address
         self._report = report
         self._client = open_client(address)
+        self._back_off = BackOff(first_s=60.0, longest_s=600.0)
+        self._not_before = 0.0
 
     def close(self) -> None:
         """Let go of the server."""
@@ -47,6 +52,7 @@ class InfluxReadings(SqliteReadings):
         told = self._ask(flux_series(self._address.bucket, box, start, end))
         if not told:
             return local
+        told = self._in_force(box, told)
         at_s = np.array([record["_time"].timestamp() for record in told])
         marks = np.zeros(len(at_s), dtype=np.uint16)
         known = np.isin(at_s, local.at_s)
@@ -56,24 +62,28 @@ class InfluxReadings(SqliteReadings):
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box, stamped at the start of the hour; marks are 0."""
-        told = self._ask(flux_hourly(self._address.bucket, box, start, end))
-        if told is None or self._waits(box):
-            return super().hourly(box, start, end)
+        local = super().hourly(box, start, end)
+        only_local = self._waits(box) or self._set_aside(box)
+        told = None if only_local else self._ask(flux_hourly(self._address.bucket, box, start, end))
+        if not told:
+            return local
         at_s = np.array([record["_time"].timestamp() for record in told])
         no_marks = np.zeros(len(at_s), dtype=np.uint16)
-        return ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+        theirs = ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+        return _joined(theirs, local)
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""
         told = self._ask(flux_series(self._address.bucket, box, start, end))
         local = {reading.at: reading for reading in super().each(box, start, end)}
-        theirs = (_to_reading(box, record) for record in told or ())
+        theirs = (_to_reading(box, record) for record in self._in_force(box, told or []))
         merged = {reading.at: reading for reading in theirs} | local
         for at in sorted(merged):
             yield merged[at]
 
-    def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
-        connection.executemany("INSERT OR IGNORE INTO outbox VALUES (?, ?)", [row[:2] for row in rows])
+    def inserted(self, connection: sqlite3.Connection, keys: Iterable[tuple[int, int]]) -> None:
+        """Let the new rows wait for the server."""
+        connection.executemany("INSERT OR IGNORE INTO outbox VALUES (?, ?)", keys)
 
     def _waits(self, box: str) -> bool:
         """Return whether the server lacks some of a box's readings."""
@@ -83,15 +93,39 @@ class InfluxReadings(SqliteReadings):
             )
             return found.fetchone() is not None
 
+    def _set_aside(self, box: str) -> set[int]:
+        """Return the instants for which a reading of a box was ever set aside and is so still. [ms]"""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT at_ms FROM set_aside WHERE box_id = ?", (self._known_box_id(box),)
+            )
+            return {at_ms for (at_ms,) in rows}
+
+    def _in_force(self, box: str, told: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Return what the server tells, without the instants that something was set aside for."""
+        aside = self._set_aside(box)
+        return [record for record in told if to_ms(record["_time"]) not in aside] if aside else told
+
     def _ask(self, flux: str) -> list[dict[str, Any]] | None:
-        """Return the rows of an answer, or None where the server can't give one."""
+        """Return the rows of an answer, or None where the server can't give one.
+
+        One that gave none is left alone for a while: each box would wait for it again.
+        """
+        if time.monotonic() < self._not_before:
+            return None
         try:
             records = self._client.query_api().query_stream(flux, org=self._address.org)
-            return [record.values for record in records]
+            rows = [record.values for record in records]
         except (ApiException, HTTPError, OSError) as error:
+            self._not_before = time.monotonic() + self._back_off.after_failure_s()
             status = getattr(error, "status", None) or type(error).__name__
-            self._report(f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database does")
+            self._report(
+                f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database answers"
+                " instead, and `siccast check` says more"
+            )
             return None
+        self._back_off.succeeded()
+        return rows
 
 
 def _column(told: list[dict[str, Any]], name: str) -> Any:

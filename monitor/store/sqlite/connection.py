@@ -40,7 +40,11 @@ class Database:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """Everything written in the body lands, or nothing does."""
+        """Everything written in the body lands, or nothing does; within another one, it lands with that one."""
+        if self.connection.in_transaction:
+            with self._part_of_one():
+                yield self.connection
+            return
         with self.errors():
             self.connection.execute("BEGIN IMMEDIATE")
             try:
@@ -51,6 +55,19 @@ class Database:
                     self.connection.execute("ROLLBACK")
                 raise
             self._outlive_a_removed_log()
+
+    @contextlib.contextmanager
+    def _part_of_one(self) -> Iterator[None]:
+        self.connection.execute("SAVEPOINT part")
+        try:
+            yield
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self.connection.execute("ROLLBACK TO part")
+            raise
+        finally:
+            with contextlib.suppress(sqlite3.Error):
+                self.connection.execute("RELEASE part")
 
     @contextlib.contextmanager
     def errors(self) -> Iterator[None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import asdict, fields
 from datetime import UTC, date, datetime
 from types import MappingProxyType
@@ -16,7 +17,7 @@ from monitor.store.sqlite.rows import from_ms, to_ms
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from monitor.records import LedgerEntry
     from monitor.store.sqlite.connection import Database
@@ -31,6 +32,12 @@ class SqliteDeeds:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Everything logged or taken back in the body lands, or nothing does; nobody else writes meanwhile."""
+        with self._database.transaction():
+            yield
 
     def log(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
         """Keep a deed and, where it touches a box, that box's ledger entry: both or neither."""

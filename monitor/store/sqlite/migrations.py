@@ -163,10 +163,28 @@ CREATE TABLE thinned_hours (
     hour INTEGER NOT NULL,
     temperature INTEGER NOT NULL,
     humidity REAL NOT NULL,
+    count INTEGER NOT NULL,
     PRIMARY KEY (box_id, hour)
 ) WITHOUT ROWID, STRICT;
+CREATE TABLE thinned_imports (
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    hour INTEGER NOT NULL,
+    number INTEGER NOT NULL REFERENCES imports,
+    PRIMARY KEY (box_id, hour, number)
+) WITHOUT ROWID, STRICT;
+ALTER TABLE set_aside ADD COLUMN rolled_up INTEGER NOT NULL DEFAULT 0;
+CREATE TABLE set_aside_thinned_hours (
+    number INTEGER NOT NULL REFERENCES imports,
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    hour INTEGER NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity REAL NOT NULL,
+    count INTEGER NOT NULL,
+    PRIMARY KEY (number, box_id, hour)
+) WITHOUT ROWID, STRICT;
 INSERT INTO thinned_hours SELECT
-    hourly.box_id, hour, CAST(round(sum_temperature * 1.0 / count) AS INTEGER), sum_humidity * 1.0 / count
+    hourly.box_id, hour, CAST(round(sum_temperature * 1.0 / count) AS INTEGER), sum_humidity * 1.0 / count,
+    count
 FROM hourly JOIN thinned USING (box_id)
 WHERE hour < before_ms / 3600000 AND count > (
     SELECT count(*) FROM readings
@@ -197,6 +215,64 @@ DROP TABLE readings;
 ALTER TABLE shorter RENAME TO readings
 """
 
+_REMOVED_BOXES = """
+CREATE TABLE removed (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    removed_at_ms INTEGER NOT NULL
+) STRICT;
+"""
+
+_IMPORTS = """
+CREATE TABLE imports (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    what TEXT NOT NULL,
+    begun_at_ms INTEGER NOT NULL,
+    finished_at_ms INTEGER,
+    new INTEGER NOT NULL DEFAULT 0,
+    held INTEGER NOT NULL DEFAULT 0,
+    differing INTEGER NOT NULL DEFAULT 0,
+    rejected INTEGER NOT NULL DEFAULT 0
+) STRICT;
+ALTER TABLE readings ADD COLUMN import_number INTEGER;
+CREATE TABLE imported_spans (
+    number INTEGER NOT NULL REFERENCES imports,
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    first_ms INTEGER NOT NULL,
+    last_ms INTEGER NOT NULL,
+    PRIMARY KEY (number, box_id)
+) WITHOUT ROWID, STRICT;
+CREATE TABLE set_aside (
+    place INTEGER PRIMARY KEY,
+    number INTEGER NOT NULL REFERENCES imports,
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    at_s REAL NOT NULL,
+    temperature INTEGER NOT NULL,
+    humidity INTEGER NOT NULL,
+    battery INTEGER,
+    told INTEGER,
+    import_number INTEGER,
+    marks INTEGER NOT NULL,
+    floor INTEGER,
+    at_ms INTEGER AS (CAST(round(at_s * 1000.0) AS INTEGER)),
+    seq INTEGER AS (CASE WHEN told < 0 THEN nullif(-told >> 3, 0) - 1 ELSE told END),
+    origin INTEGER AS (CASE WHEN told < 0 THEN -told & 7 ELSE 0 END)
+) STRICT;
+CREATE INDEX set_aside_by_number ON set_aside (number, box_id);
+CREATE INDEX set_aside_by_instant ON set_aside (box_id, at_s);
+CREATE TABLE set_aside_hours (
+    number INTEGER NOT NULL REFERENCES imports,
+    box_id INTEGER NOT NULL REFERENCES boxes,
+    hour INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    sum_temperature INTEGER NOT NULL,
+    sum_humidity INTEGER NOT NULL,
+    min_humidity INTEGER NOT NULL,
+    max_humidity INTEGER NOT NULL,
+    PRIMARY KEY (number, box_id, hour)
+) WITHOUT ROWID, STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -210,6 +286,8 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
     ("rejected messages that were taken in later", _TRIED_AGAIN),
+    ("boxes taken off the shelf", _REMOVED_BOXES),
+    ("imports that can be taken back", _IMPORTS),
     ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
 )
 

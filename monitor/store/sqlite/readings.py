@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -21,7 +23,7 @@ from monitor.store.sqlite.rows import (
     to_reading,
     to_row,
 )
-from monitor.store.sqlite.thinned_hours import with_thinned_hours
+from monitor.store.sqlite.thinned_hours import roll_up_whole, with_thinned_hours
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -31,6 +33,9 @@ if TYPE_CHECKING:
 
     from monitor.records import HalfReading
     from monitor.store.sqlite.connection import Database
+
+Held = tuple[int, int, int | None]
+"""Temperature and humidity that are held for an instant, and the number of the import that brought them."""
 
 MS_PER_HOUR = 3_600_000
 _FIRST_MS, _LAST_MS = -(2**62), 2**62
@@ -42,9 +47,9 @@ _WONT_GO_IN = (
 """What a single row is to blame for; a file that is locked, full or damaged says something else."""
 
 _INSERT = """
-INSERT OR IGNORE INTO readings VALUES (
+INSERT OR IGNORE INTO readings (box_id, at_s, temperature, humidity, battery, told, import_number) VALUES (
     ?1, CASE ?2 % 1000 WHEN 0 THEN ?2 / 1000 ELSE ?2 / 1000.0 END, ?3, ?4, ?5,
-    CASE ?7 WHEN 0 THEN ?6 ELSE -(?7 + 8 * (coalesce(?6, -1) + 1)) END
+    CASE ?7 WHEN 0 THEN ?6 ELSE -(?7 + 8 * (coalesce(?6, -1) + 1)) END, ?8
 )
 """
 _INSERT_MARKS = "INSERT INTO marks VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET bits = bits | excluded.bits"
@@ -63,6 +68,21 @@ INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
 """
 
 
+@dataclass(slots=True)
+class Landed:
+    """What became of the readings that were to be stored."""
+
+    new: list[tuple[Row, Reading]] = field(default_factory=list)
+    differing: list[tuple[Row, Reading, Held]] = field(default_factory=list)
+    refused: list[Rejection] = field(default_factory=list)
+    """What the file can't hold, each for a reason of its own."""
+    held: int = 0
+    thinned_out: int = 0
+    """Not held, and another row was kept in their stead when readings were thinned out."""
+    back: list[tuple[Row, Reading]] = field(default_factory=list)
+    """Of those, the ones that were put in again; the roll-up knows them still."""
+
+
 class SqliteReadings:
     """Keeps the ``Readings`` contract in the shelf's own file."""
 
@@ -79,19 +99,44 @@ class SqliteReadings:
         taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new."""
+        with self.writing() as connection:
+            landed = self.land(connection, readings)
+            self.contested = [_contest(reading, held) for _, reading, held in landed.differing] + landed.refused
+            add_rejections(connection, [*rejections, *self.contested])
+            take_in(connection, taken_in)
+            sidelines.replace_halves(connection, halves)
+        return len(landed.new)
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Everything written in the body lands, or nothing does."""
         try:
             with self._database.transaction() as connection:
-                new, self.contested = self._insert(connection, readings)
-                _keep_newest(connection, new)
-                _roll_up(connection, (row for row, _ in new))
-                self._inserted(connection, (row for row, _ in new))
-                add_rejections(connection, [*rejections, *self.contested])
-                take_in(connection, taken_in)
-                sidelines.replace_halves(connection, halves)
+                yield connection
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
             raise
-        return len(new)
+
+    def land(
+        self,
+        connection: sqlite3.Connection,
+        readings: Iterable[Reading],
+        number: int | None = None,
+        *,
+        bring_back: bool = False,
+    ) -> Landed:
+        """Store readings, of the import of this number where there is one, with all that is kept beside them.
+
+        Those that were thinned out before stay out, or come in again where they are to be brought back.
+        """
+        landed = self._insert(connection, readings, number, bring_back=bring_back)
+        new, put_in = landed.new, [*landed.new, *landed.back]
+        connection.executemany(_INSERT_MARKS, [(*row[:2], reading.marks) for row, reading in put_in if reading.marks])
+        _keep_newest(connection, new)
+        _roll_up(connection, (row for row, _ in new))
+        roll_up_whole(connection, {(row[0], row[AT] // MS_PER_HOUR) for row, _ in landed.back})
+        self.inserted(connection, (row[:2] for row, _ in put_in))
+        return landed
 
     def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return the readings of one box with ``start <= at < end``, in time order."""
@@ -133,14 +178,17 @@ class SqliteReadings:
         marks = np.zeros(len(rows), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
-    def latest(self, before: datetime | None = None) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported, or reported before an instant."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box (before an instant); of those taken off the shelf only when asked."""
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
                 " latest.humidity, latest.battery, latest.seq, latest.origin"
                 " FROM latest JOIN boxes USING (box_id)"
-                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
+                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms"
+                " LEFT JOIN removed ON removed.box_id = latest.box_id"
+                " WHERE ? OR removed_at_ms IS NULL OR latest.at_ms > removed_at_ms ORDER BY boxes.name",
+                (removed,),
             ).fetchall()
         found = {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
         if before is None:
@@ -192,50 +240,29 @@ class SqliteReadings:
             return sidelines.halves(self._database.connection)
 
     def _insert(
-        self, connection: sqlite3.Connection, readings: Iterable[Reading]
-    ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
+        self, connection: sqlite3.Connection, readings: Iterable[Reading], number: int | None, *, bring_back: bool
+    ) -> Landed:
         """Insert what is not held yet; return that, and what was at odds with a reading held already or won't go in."""
-        new, contested = [], []
-        thinned, stand_ins = sidelines.thinned(connection), sidelines.StandIns()
+        landed, beside = Landed(), sidelines.Beside(connection, imported=number is not None)
         for reading in readings:
             try:
-                told = self._insert_one(connection, reading, thinned, stand_ins)
+                row = to_row(self.box_id(connection, reading.box), reading)
+                thinned_out = beside.was_thinned_out(row)
+                if thinned_out and not bring_back:
+                    landed.thinned_out += 1
+                elif not thinned_out and beside.knows(reading, row):
+                    landed.held += 1
+                elif (told := _insert_one(connection, (reading, row, number), beside.stand_ins, landed)) is not None:
+                    (landed.back if thinned_out else landed.new).append((told, reading))
             except _WONT_GO_IN as error:
-                told = _refuse(reading, error)
-            if isinstance(told, Rejection):
-                contested.append(told)
-            elif told is not None:
-                new.append((told, reading))
-        connection.executemany(_INSERT_MARKS, [(*row[:2], reading.marks) for row, reading in new if reading.marks])
-        return new, contested
+                landed.refused.append(_refuse(reading, error))
+        return landed
 
-    def _insert_one(
-        self,
-        connection: sqlite3.Connection,
-        reading: Reading,
-        thinned: dict[int, tuple[int, int]],
-        stand_ins: sidelines.StandIns,
-    ) -> Row | Rejection | None:
-        """Insert a reading and return its row; why not, where it is at odds with what is held; or None if it is held.
+    def inserted(self, connection: sqlite3.Connection, keys: Iterable[tuple[int, int]]) -> None:
+        """Called within the transaction with box and instant of new rows; a store that forwards them hooks in here."""
 
-        An arrival that stands in for a time says nothing against a second reading: that one goes to the next instant.
-        """
-        row = to_row(self._box_id(connection, reading.box), reading)
-        if not reading.sent_at_known and sidelines.came_before(connection, row):
-            return None
-        if thinned and sidelines.was_thinned(connection, thinned, row):
-            return None
-        while not put_in(connection, row):
-            if reading.sent_at_known:
-                held = _held(connection, row)
-                return None if held == row[TEMPERATURE : HUMIDITY + 1] else _contest(reading, held)
-            row = stand_ins.next_after(row)
-        return row
-
-    def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
-        """Called within the transaction with the new rows; a store that forwards them hooks in here."""
-
-    def _box_id(self, connection: sqlite3.Connection, name: str) -> int:
+    def box_id(self, connection: sqlite3.Connection, name: str) -> int:
+        """Return the number of a box, given now where it has none yet."""
         box_id = self._box_ids.get(name)
         if box_id is None:
             connection.execute("INSERT OR IGNORE INTO boxes (name) VALUES (?)", (name,))
@@ -258,19 +285,37 @@ def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
     return _FIRST_MS if start is None else to_ms(start), _LAST_MS if end is None else to_ms(end)
 
 
-def put_in(connection: sqlite3.Connection, row: Row) -> bool:
-    """Insert one row where its place is free, and return whether it was."""
-    return connection.execute(_INSERT, row).rowcount > 0
+def _insert_one(
+    connection: sqlite3.Connection,
+    told: tuple[Reading, Row, int | None],
+    stand_ins: sidelines.StandIns,
+    landed: Landed,
+) -> Row | None:
+    """Insert a reading and return its row, or note that it is held or at odds with what is held.
+
+    An arrival that stands in for a time says nothing against a second reading: that one goes to the next instant.
+    """
+    reading, row, number = told
+    while not connection.execute(_INSERT, (*row, number)).rowcount:
+        if reading.sent_at_known:
+            held = _held(connection, row)
+            if held[:2] == row[TEMPERATURE : HUMIDITY + 1]:
+                landed.held += 1
+            else:
+                landed.differing.append((row, reading, held))
+            return None
+        row = stand_ins.next_after(row)
+    return row
 
 
-def _held(connection: sqlite3.Connection, row: Row) -> tuple[int, int]:
-    temperature, humidity = connection.execute(
-        "SELECT temperature, humidity FROM readings WHERE box_id = ? AND at_s = ? / 1000.0", row[:2]
+def _held(connection: sqlite3.Connection, row: Row) -> Held:
+    temperature, humidity, number = connection.execute(
+        "SELECT temperature, humidity, import_number FROM readings WHERE box_id = ? AND at_s = ? / 1000.0", row[:2]
     ).fetchone()
-    return temperature, humidity
+    return temperature, humidity, number
 
 
-def _contest(reading: Reading, held: tuple[int, int]) -> Rejection:
+def _contest(reading: Reading, held: Held) -> Rejection:
     told = f"{reading.temperature_degc:.2f} °C and {reading.relative_humidity:.2%}"
     return Rejection(
         arrived_at=reading.at,
@@ -297,12 +342,22 @@ def _keep_newest(connection: sqlite3.Connection, new: Iterable[tuple[Row, Readin
     for row, reading in new:
         if row[0] not in newest or newest[row[0]][0][AT] < row[AT]:
             newest[row[0]] = (row, reading)
-    connection.executemany(_KEEP_NEWEST, [(*row, _floor(reading)) for row, reading in newest.values()])
+    add_newest(connection, [(*row, _floor(reading)) for row, reading in newest.values()])
+
+
+def add_newest(connection: sqlite3.Connection, rows: Iterable[tuple[int | None, ...]]) -> None:
+    """Keep each row, with its floor at its end, as the newest of its box where it is."""
+    connection.executemany(_KEEP_NEWEST, rows)
 
 
 def _floor(reading: Reading) -> int | None:
     floor = reading.floor_relative_humidity
     return None if floor is None else round(floor * 10_000.0)
+
+
+def add_to_hours(connection: sqlite3.Connection, hours: Iterable[tuple[int, ...]]) -> None:
+    """Add to the roll-up: box, hour, count, sums of temperature and humidity, least and greatest humidity."""
+    connection.executemany(_ADD_TO_HOUR, hours)
 
 
 def _roll_up(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
@@ -319,4 +374,4 @@ def _roll_up(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         hour[2] += humidity
         hour[3] = min(hour[3], humidity)
         hour[4] = max(hour[4], humidity)
-    connection.executemany(_ADD_TO_HOUR, [(*key, *hour) for key, hour in hours.items()])
+    add_to_hours(connection, [(*key, *hour) for key, hour in hours.items()])

@@ -1,15 +1,17 @@
-"""What the readings table alone can't tell: repeats without a time, halves that wait, rows thinned out before."""
+"""What the readings table alone can't tell: repeats without a time, halves that wait, rows thinned out or withdrawn."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.records import HalfReading, Quantity
+from monitor.records import HalfReading, Quantity, ReadingSource
 from monitor.store.sqlite.rows import AT, HUMIDITY, SEQ, TEMPERATURE, Row, from_ms, to_ms
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Sequence
+
+    from monitor.records import Reading
 
 REMEMBERED_MS = 86_400_000
 """For so long a repeat of a reading without a time is known by its sequence number and its values."""
@@ -38,6 +40,43 @@ class StandIns:
             first, end = at_ms, at_ms + 1
         self._full[box_id] = (first, end + 1)
         return (box_id, end, *told)  # type: ignore[return-value]  # a list has no known length
+
+
+class Beside:
+    """What else decides whether a reading is new, looked up once for a transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, *, imported: bool) -> None:
+        self.stand_ins = StandIns()
+        self._connection = connection
+        self._thinned = _thinned(connection)
+        anything_aside = connection.execute("SELECT 1 FROM set_aside LIMIT 1").fetchone() is not None
+        self._withdrawn = anything_aside and not imported
+
+    def knows(self, reading: Reading, row: Row) -> bool:
+        """Return whether a reading was here before, although its row may not be."""
+        if not reading.sent_at_known:
+            if came_before(self._connection, row):
+                return True
+        elif self._withdrawn and reading.source is ReadingSource.sensor and was_withdrawn(self._connection, row):
+            return True
+        return not reading.sent_at_known and self._kept(row) == 1
+
+    def was_thinned_out(self, row: Row) -> bool:
+        """Return whether a reading may have been here before it was thinned out; as a new one it would count twice."""
+        return self._kept(row) == 0
+
+    def _kept(self, row: Row) -> int | None:
+        """Return 1 where thinning kept a row at just this instant, 0 where it kept another in its stead, else None."""
+        before_ms, step_ms = self._thinned.get(row[0], (row[AT], 1))
+        if row[AT] >= before_ms:
+            return None
+        start_ms = row[AT] // step_ms * step_ms
+        kept = self._connection.execute(
+            "SELECT max(at_s = ?2 / 1000.0) FROM readings WHERE box_id = ?1 AND at_s >= ?3 / 1000.0"
+            " AND at_s < ?4 / 1000.0",
+            (*row[: AT + 1], start_ms, start_ms + step_ms),
+        )
+        return kept.fetchone()[0]  # type: ignore[no-any-return]  # the driver is untyped
 
 
 def came_before(connection: sqlite3.Connection, row: Row) -> bool:
@@ -84,19 +123,16 @@ def halves(connection: sqlite3.Connection) -> list[HalfReading]:
     return [HalfReading(feed, box, Quantity(quantity), from_ms(at), value) for feed, box, quantity, at, value in rows]
 
 
-def thinned(connection: sqlite3.Connection) -> dict[int, tuple[int, int]]:
+def _thinned(connection: sqlite3.Connection) -> dict[int, tuple[int, int]]:
     """Return, for each box that was thinned, up to which instant and to one row in how many milliseconds."""
     return {row[0]: (row[1], row[2]) for row in connection.execute("SELECT box_id, before_ms, step_ms FROM thinned")}
 
 
-def was_thinned(connection: sqlite3.Connection, thinned: dict[int, tuple[int, int]], row: Row) -> bool:
-    """Return whether a reading may have been here before it was thinned out; adding it again would count it twice."""
-    before_ms, step_ms = thinned.get(row[0], (row[AT], 1))
-    if row[AT] >= before_ms:
-        return False
-    start_ms = row[AT] // step_ms * step_ms
-    kept = connection.execute(
-        "SELECT 1 FROM readings WHERE box_id = ? AND at_s >= ? AND at_s < ?",
-        (row[0], start_ms / 1000.0, (start_ms + step_ms) / 1000.0),
+def was_withdrawn(connection: sqlite3.Connection, row: Row) -> bool:
+    """Return whether somebody withdrew just this reading; a node that tells it again does not bring it back."""
+    found = connection.execute(
+        "SELECT 1 FROM set_aside JOIN imports USING (number) WHERE box_id = ? AND at_s = ? / 1000.0"
+        " AND temperature = ? AND humidity = ? AND kind = 'withdrawal'",
+        (row[0], row[AT], row[TEMPERATURE], row[HUMIDITY]),
     )
-    return kept.fetchone() is not None
+    return found.fetchone() is not None

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
 from monitor.store.sqlite.rows import to_ms
-from monitor.store.sqlite.thinning import bring_back, thin_box, thinned_out
+from monitor.store.sqlite.thinning import thin_box
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from datetime import datetime, timedelta
     from pathlib import Path
 
-    from monitor.records import Reading
     from monitor.store.sqlite.connection import Database
 
 
@@ -74,15 +72,21 @@ class SqliteUpkeep:
                 deleted += thin_box(connection, box_id, before_ms, step_ms)
         return deleted
 
-    def thinned_out(self, readings: Iterable[Reading]) -> int:
-        """Return how many of these are not held and may have been here before they were thinned out."""
-        with self._database.errors():
-            return len(thinned_out(self._database.connection, readings))
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]
 
-    def bring_back(self, readings: Iterable[Reading]) -> int:
-        """Put readings back that were thinned out, and return how many."""
-        with self._database.transaction() as connection:
-            return bring_back(connection, readings)
+        The file is written anew beside itself, so the disk needs room for that; a listener waits meanwhile.
+
+        Raises
+        ------
+        StoreBusyError
+            When the disk has no room for it, or another process holds the file.
+        """
+        before = self.path.stat().st_size
+        with self._database.errors():
+            self._database.connection.execute("VACUUM")
+            self._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return max(0, before - self.path.stat().st_size)
 
 
 def _faults(path: Path) -> list[str]:

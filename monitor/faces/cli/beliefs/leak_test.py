@@ -11,6 +11,7 @@ import typer
 
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.names import command, hint
 
 if TYPE_CHECKING:
     from monitor.enquiries import LeakTest
@@ -37,6 +38,7 @@ def leak_test(
         Path | None,
         typer.Option("--csv", help="Readings of the box and of its room, as `siccast readings export` writes them."),
     ] = None,
+    encoding: given.Encoding = "utf-8",
     keep: Annotated[bool, typer.Option(help="Whether later estimates of the box shall know what was found.")] = True,
     as_json: AsJson = False,
 ) -> None:
@@ -52,7 +54,9 @@ def leak_test(
         _guide(asked)
         return
     with open_stores(shelf.database_path, influx=shelf.influx) as stores:
-        test = _reckon(shelf, stores, asked, (start, end), csv_file)
+        test = _reckon(
+            shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, given.encoding(encoding))
+        )
         number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC))) if keep else None
     if as_json:
         from monitor.faces.cli.output import show_json
@@ -68,16 +72,21 @@ def _guide(box: Box) -> None:
 
     for number, step in enumerate(STEPS, start=1):
         say(f"{number}. {step}")
-    say(f"Then: siccast leak-test {box.name} --from <when the lid was closed> --to <when it was opened>")
+    then = "--from <when the lid was closed> --to <when it was opened>"
+    say(f"Then: {command('leak-test', box.name, then=then)}")
 
 
 def _reckon(
-    shelf: Shelf, stores: Stores, box: Box, given_span: tuple[str | None, str | None], csv_file: Path | None
+    shelf: Shelf,
+    stores: Stores,
+    box: Box,
+    given_span: tuple[str | None, str | None],
+    file_and_encoding: tuple[Path, str] | None,
 ) -> LeakTest:
     from monitor.enquiries import leak_when_empty, series_of
 
     now = shelf.now(datetime.now(tz=UTC))
-    rows = None if csv_file is None else _rows_of(csv_file, shelf, now)
+    rows = None if file_and_encoding is None else _rows_of(*file_and_encoding, shelf, now)
     start, end = (
         None if text is None else given.instant(text, shelf.timezone, now, option=option)
         for text, option in zip(given_span, ("--from", "--to"), strict=True)
@@ -97,15 +106,15 @@ def _reckon(
     return leak_when_empty(series(box.name), series(box.room), box, (start, end), stores.ledger.entries(box.name))
 
 
-def _rows_of(csv_file: Path, shelf: Shelf, now: datetime) -> list[Reading]:
+def _rows_of(csv_file: Path, encoding: str, shelf: Shelf, now: datetime) -> list[Reading]:
     """Return every reading of a table; one row that can't be read stops the test, by its line."""
     from monitor.errors import ImportFileError
     from monitor.faces.cli.books.table_file import open_table
-    from monitor.feed.formats.table import TableShape, read_table
+    from monitor.feed.formats.table import Table, TableShape
 
     shape, readings = TableShape(timezone=shelf.timezone), []
-    with open_table(csv_file, shape.delimiter, lambda _: None) as (headings, rows, _):
-        for decoded in read_table(headings, rows, shape, now, csv_file.name):
+    with open_table(csv_file, shape.delimiter, lambda _: None, encoding) as (headings, rows, _):
+        for decoded in Table(headings, shape, csv_file.name).portions(rows, now):
             if decoded.rejections:
                 raise ImportFileError(f"{csv_file.name}, {decoded.rejections[0].reason}")
             readings += decoded.readings
@@ -147,7 +156,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
         say(note)
     if number is not None:
         say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
-            f"Log the recharge when beads go in again: `siccast log recharge {box.name}`.")  # fmt: skip
+            f"Log the recharge when beads go in again: {hint('log', 'recharge', box.name)}.")  # fmt: skip
 
 
 def _notes(test: LeakTest, shelf: Shelf) -> list[str]:

@@ -1,16 +1,16 @@
-"""`siccast readings`: take readings from a file, or write them to one."""
+"""`siccast readings`: write readings to a file, screen and thin them; how they come in and go out is in `imports`."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
-from monitor.errors import UnknownBoxError
-from monitor.settings import load_shelf, shelf_folder
+from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
+from monitor.faces.cli.books import imports
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     from monitor.records import Reading
@@ -21,87 +21,39 @@ readings = typer.Typer(help="Take readings from a file, or write them to one.", 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
+    imports.register(readings)
     app.add_typer(readings, name="readings")
-
-
-@readings.command("import")
-def import_readings(
-    context: typer.Context,
-    file: Annotated[Path, typer.Argument(help="A table in CSV with a heading line, or in Parquet.")],
-    *,
-    box: Annotated[str | None, typer.Option(help="The box that all rows are of, where no column says so.")] = None,
-    column: Annotated[
-        list[str] | None, typer.Option(help="What the file calls one of our columns, as in rh_pct=Humidity.")
-    ] = None,
-    temperature_unit: Annotated[str, typer.Option(help="C, F or K.")] = "C",
-    humidity_unit: Annotated[str, typer.Option(help="% or fraction.")] = "%",
-    time_unit: Annotated[str, typer.Option(help="iso8601, epoch_s or epoch_ms.")] = "iso8601",
-    time_format: Annotated[str | None, typer.Option(help="Pattern of the instants, as in '%d.%m.%Y %H:%M'.")] = None,
-    timezone: Annotated[str | None, typer.Option(help="Zone of instants that name none; else the shelf's.")] = None,
-    delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
-    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
-    bring_back: Annotated[
-        bool, typer.Option("--bring-back", help="Put back, too, what `readings thin` deleted.")
-    ] = False,
-) -> None:
-    """Add the readings of a file; rows that are held already, or were thinned out, change nothing."""
-    from monitor.faces.cli.books.table_file import open_table, table_size
-    from monitor.faces.cli.output import progress_bar
-    from monitor.feed.formats.table import TableShape, read_table
-    from monitor.store.opening import open_stores
-
-    shelf = load_shelf(shelf_folder(context.obj))
-    shape = TableShape(
-        columns=_columns(column or []),
-        box=box,
-        temperature_unit=_one_of(temperature_unit, ("C", "F", "K"), "--temperature-unit"),
-        humidity_unit=_one_of(humidity_unit, ("%", "fraction"), "--humidity-unit"),
-        time_unit=_one_of(time_unit, ("iso8601", "epoch_s", "epoch_ms"), "--time-unit"),
-        time_format=time_format,
-        timezone=shelf.timezone if timezone is None else _zone(timezone),
-        delimiter="\t" if delimiter == "tab" else delimiter,
-        decimal_comma=decimal_comma,
-    )
-    seen = new = rejected = thinned = back = 0
-    with (
-        open_stores(shelf.database_path) as stores,
-        progress_bar("reading", table_size(file)) as advance,
-        open_table(file, shape.delimiter, advance) as (headings, rows, _),
-    ):
-        for decoded in read_table(headings, rows, shape, datetime.now(tz=UTC), file.name):
-            new += stores.readings.add(decoded.readings, decoded.rejections)
-            thinned += stores.upkeep.thinned_out(decoded.readings)
-            back += stores.upkeep.bring_back(decoded.readings) if bring_back else 0
-            seen += len(decoded.readings)
-            rejected += len(decoded.rejections)
-    held = seen - new - thinned
-    typer.echo(f"{new} new readings, {held} held already, {rejected} rejected (see `siccast rejected`)")
-    if back:
-        typer.echo(f"{back} readings that had been thinned out are back")
-    elif thinned:
-        typer.echo(
-            f"{thinned} readings were thinned out before and stay out: of each of their hours one value is kept, which"
-            " forecasts rest on. --bring-back puts them back"
-        )
 
 
 @readings.command("export")
 def export_readings(
     context: typer.Context,
     file: Annotated[Path | None, typer.Argument(help="Where to write; standard output when left out.")] = None,
+    *,
     box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
     start: Annotated[datetime | None, typer.Option(help="From this instant on (UTC).")] = None,
     end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
+    set_aside: Annotated[
+        int | None, typer.Option(metavar="NUMBER", help="Instead, what is set aside under this number of `imports`.")
+    ] = None,
 ) -> None:
     """Write readings as CSV (or Parquet, by the file's ending), in the columns that `readings import` reads."""
     from monitor.faces.cli.books.table_file import open_new_table
     from monitor.faces.cli.output import progress_bar
-    from monitor.feed.formats.table import OWN_COLUMNS
+    from monitor.feed.formats.headings import OWN_COLUMNS
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (_utc(start), _utc(end))
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    opened = open_stores(
+        shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
+    )
+    with opened as stores:
+        if set_aside is not None:
+            with open_new_table(file, OWN_COLUMNS) as write:
+                for reading in stores.imports.set_aside(set_aside):
+                    write(_cells(reading))
+            return
         boxes = _boxes(stores, box)
         with open_new_table(file, OWN_COLUMNS) as write, progress_bar("writing", None) as advance:
             for name in boxes:
@@ -110,6 +62,18 @@ def export_readings(
                     write(_cells(reading))
                     written += 1
                 advance(written)
+
+
+@readings.command("forward")
+def forward_readings(context: typer.Context) -> None:
+    """Send every reading to InfluxDB once more, as when [influx] is new; what it has already stays as it is."""
+    from monitor.store.opening import forward_all_again
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    if shelf.influx is None:
+        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx] to forward readings to")
+    waiting = forward_all_again(shelf.database_path)
+    typer.echo(f"{waiting} readings wait for {shelf.influx.url}; `siccast listen` forwards them")
 
 
 @readings.command("screen")
@@ -158,7 +122,13 @@ def thin_readings(
         typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
     with open_stores(shelf.database_path) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
-    typer.echo(f"deleted {deleted} readings; the space is used again by new ones")
+        try:
+            freed = stores.upkeep.shrink()
+        except StoreBusyError as error:
+            again = "the same command again gives it back to the disk"
+            typer.echo(f"deleted {deleted} readings; their space is used by new ones, and {again} ({error})")
+            return
+    typer.echo(f"deleted {deleted} readings; the database is {freed / 2**20:.1f} MiB smaller")
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:
@@ -174,32 +144,11 @@ def _cells(reading: Reading) -> tuple[Any, ...]:
 
 
 def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
-    known = sorted(stores.readings.latest())
+    known = sorted(stores.readings.latest(removed=True))
     for name in asked or ():
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")
     return asked or known
-
-
-def _columns(given: list[str]) -> dict[str, str]:
-    pairs = [text.partition("=") for text in given]
-    for (ours, sign, _), text in zip(pairs, given, strict=True):
-        if not sign or not ours:
-            raise typer.BadParameter(f"'{text}' won't do; write our name = its name, as in rh_pct=Humidity")
-    return {ours: theirs for ours, _, theirs in pairs}
-
-
-def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
-    if value not in allowed:
-        raise typer.BadParameter(f"'{value}' won't do; one of {', '.join(allowed)}", param_hint=option)
-    return value
-
-
-def _zone(name: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None
 
 
 def _utc(at: datetime | None) -> datetime | None:

@@ -1,19 +1,26 @@
-"""Tables in files, row by row and never whole in memory: CSV, or Parquet where the extra is installed."""
+"""Tables in files, row by row and never whole in memory: CSV (also gzipped), or Parquet with the extra installed."""
 
 from __future__ import annotations
 
+import codecs
 import csv
+import gzip
+import io
 import sys
+import zlib
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from monitor.errors import ImportFileError
+from monitor.faces.cli.books.encodings import require_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
     from pathlib import Path
 
 PARQUET = ".parquet"
+_GZIP_MAGIC = b"\x1f\x8b"
+"""RFC 1952, section 2.3.1."""
 _ROWS_AT_ONCE = 10_000
 
 Rows = tuple["Sequence[str]", "Iterator[dict[str, str]]", int]
@@ -21,20 +28,28 @@ Rows = tuple["Sequence[str]", "Iterator[dict[str, str]]", int]
 
 
 @contextmanager
-def open_table(path: Path, delimiter: str, advance: Callable[[float], None]) -> Iterator[Rows]:
-    """Open a table for reading; ``advance`` is called with how much of it was just read."""
+def open_table(path: Path, delimiter: str, advance: Callable[[float], None], encoding: str = "utf-8") -> Iterator[Rows]:
+    """Open a table for reading; ``advance`` is called with how much of it was just read.
+
+    Raises
+    ------
+    ImportFileError
+        Before the first row, when the file can't be read, or not as text in this encoding.
+    """
     try:
         size = path.stat().st_size
         if path.suffix == PARQUET:
             parquet = _pyarrow().ParquetFile(path)
             yield parquet.schema_arrow.names, _parquet_rows(parquet, advance), parquet.metadata.num_rows
             return
-        file = path.open(encoding="utf-8-sig", newline="")
-    except (OSError, ValueError) as error:  # pyarrow's own errors are ValueErrors
+        with _open_bytes(path) as file:
+            require_text(file, encoding, path)
+        file = _open_bytes(path)
+    except (OSError, EOFError, zlib.error, ValueError) as error:  # pyarrow's own errors are ValueErrors
         reason = getattr(error, "strerror", None) or error
         raise ImportFileError(f"{path} can't be read: {reason}; it has to be a table in CSV or Parquet") from error
-    with file:
-        reader = csv.DictReader(_counted(file, advance), delimiter=delimiter)
+    with io.TextIOWrapper(file, encoding=_with_mark(encoding), newline="") as text:
+        reader = csv.DictReader(_counted(text, advance), delimiter=delimiter)
         yield reader.fieldnames or (), reader, size
 
 
@@ -63,9 +78,27 @@ def open_new_table(path: Path | None, headings: Sequence[str]) -> Iterator[Calla
 def table_size(path: Path) -> float | None:
     """Return the length for a progress bar over ``open_table``, or None where it can't be told."""
     try:
-        return _pyarrow().ParquetFile(path).metadata.num_rows if path.suffix == PARQUET else path.stat().st_size
+        if path.suffix == PARQUET:
+            return float(_pyarrow().ParquetFile(path).metadata.num_rows)
+        return None if _is_gzipped(path) else path.stat().st_size
     except (OSError, ValueError):
         return None
+
+
+def _open_bytes(path: Path) -> IO[bytes]:
+    file: Any = gzip.open(path, "rb") if _is_gzipped(path) else path.open("rb")  # noqa: SIM115 -- the caller closes it
+    return cast("IO[bytes]", file)
+
+
+def _is_gzipped(path: Path) -> bool:
+    """Return whether a file begins as gzip does; its name may say anything."""
+    with path.open("rb") as file:
+        return file.read(2) == _GZIP_MAGIC
+
+
+def _with_mark(encoding: str) -> str:
+    """Return the encoding that passes over a byte order mark."""
+    return "utf-8-sig" if codecs.lookup(encoding).name == "utf-8" else encoding
 
 
 def _counted(lines: Iterable[str], advance: Callable[[float], None]) -> Iterator[str]:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from monitor.deeds import ChargeSplit, RunWeighed
-from monitor.errors import SiccastError, UnconfirmedError
+from monitor.deeds import APPLIANCE, ChargeSplit, RunWeighed
+from monitor.errors import LedgerError, SiccastError, UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import Opened, RoomAir, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
@@ -27,10 +27,10 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
     """Dry a charge prompt by prompt; leave with Ctrl-C and go on another day."""
     from monitor.desk.cautions import at_the_end, at_the_scale
 
-    with opened(context) as it:
+    with opened(context, step_by_step=True) as it:
         run = _going_on(it) or _begin(it, room)
         say_cautions(at_the_scale(), it.wording)
-        step_g = _asked("Smallest step the scale shows", "1g", lambda text: typed.mass_g(text, it.shelf))
+        step_g = _step_g(it, run)
         while True:
             report = _weigh(it, run.name, step_g)
             if report is None:
@@ -39,10 +39,18 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
         if not it.desk.books().run(run.name).weighings or not typer.confirm("Finish this run?", default=True):
             typer.echo(f"Run {run.name} stays open; `siccast recharge guide` goes on with it.")
             return
-        report = it.desk.finish(run.name, it.at)
+        report = it.desk.finish(run.name, it.clock())
         typer.echo(f"Finished: {report.verdict.value}.")
         say_cautions(at_the_end(), it.wording)
         _into_boxes(it, run.start.charge)
+
+
+def _step_g(it: Opened, run: Run) -> float:
+    """Return the step of the scale: asked before the first weighing, and the same from then on."""
+    for logged in reversed(run.shown):
+        if isinstance(logged.deed, RunWeighed):
+            return logged.deed.resolution_g
+    return _asked("Smallest step the scale shows", "1g", lambda text: typed.told_step_g(text, it.shelf))
 
 
 def _going_on(it: Opened) -> Run | None:
@@ -57,16 +65,20 @@ def _going_on(it: Opened) -> Run | None:
 
 def _begin(it: Opened, room: str | None) -> Run:
     books = it.desk.books()
-    free = [charge.name for charge in books.charges.values() if not charge.retired]
-    charge = _asked(
-        f"Charge to dry ({', '.join(free) or 'none yet'})", free[0] if free else None, lambda t: books.living(t).name
-    )
+    free = [
+        charge.name
+        for charge in books.charges.values()
+        if not charge.retired and not charge.place.startswith(APPLIANCE)
+    ]
+    if not free:
+        raise LedgerError("there is no charge to dry; weigh one out with `siccast charge weigh-out`, then come back")
+    charge = _asked(f"Charge to dry ({', '.join(free)})", free[0], lambda t: books.living(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
-    air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
+    air, known_from = it.desk.room(it.clock(), typed.room(room, it.shelf))
     shown = f"{air.temperature_degc:.0f}C/{100.0 * air.relative_humidity:.0f}"
     told = _asked(f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
-    run = _sure(lambda sure: it.desk.start(charge, tool, it.at, room=told, confirmed=sure))
+    run = _sure(lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
     if run is None:
         raise typer.Exit
     say_beginning(it, run.name)
@@ -79,16 +91,29 @@ def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
     if not weighings:
         shown_g = _asked("Weight before the heat, as the scale shows it", None, lambda t: typed.mass_g(t, it.shelf))
         return _sure(
-            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.at, confirmed=sure)
+            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.clock(), confirmed=sure)
         ) or _weigh(it, name, step_g)
     last = weighings[-1].heated_s - (weighings[-2].heated_s if len(weighings) > 1 else 0.0)
     usual = f"{last / 60.0:g}" if last else None
-    more_s = _asked("Minutes of heat since the last weighing (0 to stop)", usual, typed.heating_s)
+    more_s = _minutes(it.desk.books().run(name), weighings[-1].heated_s, usual)
     if more_s == 0.0:
         return None
     shown_g = _asked("What the scale shows now", None, lambda t: typed.mass_g(t, it.shelf))
     weighed = RunWeighed(name, weighings[-1].heated_s + more_s, shown_g, step_g)
-    return _sure(lambda sure: it.desk.weigh(weighed, it.at, confirmed=sure)) or _weigh(it, name, step_g)
+    return _sure(lambda sure: it.desk.weigh(weighed, it.clock(), confirmed=sure)) or _weigh(it, name, step_g)
+
+
+def _minutes(run: Run, before_s: float, usual: str | None) -> float:
+    """Ask for the heat since the last weighing, and once more where it is more than such an appliance is given."""
+    from monitor.desk.traps import too_long
+
+    while True:
+        more_s = _asked("Minutes of heat since the last weighing (0 to stop)", usual, typed.heating_s)
+        found = list(too_long(run, before_s + more_s))
+        for trap in found:
+            typer.echo(f"  {trap.text}")
+        if not found or typer.confirm("Is that right?", default=False):
+            return more_s
 
 
 def _into_boxes(it: Opened, charge: str) -> None:
@@ -101,9 +126,10 @@ def _into_boxes(it: Opened, charge: str) -> None:
         part_g = _asked(f"How much of the {it.wording.mass(left_g)}", "all", read)
         whole = part_g >= left_g
         name = charge if whole else _unused(it, charge)
-        if not whole:
-            it.desk.keep(ChargeSplit(charge, name, part_g), it.at)
-        entry = it.desk.put(name, box.name, it.at)
+        with it.desk.stores.deeds.together():
+            if not whole:
+                it.desk.keep(ChargeSplit(charge, name, part_g), it.clock())
+            entry = it.desk.put(name, box.name, it.clock())
         typer.echo(f"'{name}' is in {box.name} with {it.wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
         if whole:
             return

@@ -14,14 +14,15 @@ from monitor.deeds import (
     ChargeToppedUp,
     LotBought,
 )
+from monitor.faces.cli import given
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, Sure, opened
+from monitor.records.words import CHARGE_STATES
 
 lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
 charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
 
 Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 180, 0.2kg or 6.5oz, without the holder.")]
-STATES = ("new", "room", "unknown")
 
 
 def register(app: typer.Typer) -> None:
@@ -136,8 +137,8 @@ def weigh_out(
     sure: Sure = False,
 ) -> None:
     """A portion was weighed out of a lot."""
-    if state not in STATES:
-        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(STATES)}", param_hint="'--state'")
+    if state not in CHARGE_STATES:
+        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(CHARGE_STATES)}", param_hint="'--state'")
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
         empty = None if tare is None else typed.mass_g(tare, it.shelf)
@@ -188,7 +189,7 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
 def put(
     context: typer.Context,
     name: ChargeName,
-    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")],
+    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=given.box_names)],
     *,
     beside: Annotated[bool, typer.Option(help="Leave what is in the box there too.")] = False,
     at: At = None,

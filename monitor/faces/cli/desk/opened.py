@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+import sys
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.faces.wording import Wording
     from monitor.settings import Shelf
 
-At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T18:30; now when left out.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {given.MOMENTS}; now when left out.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
 RoomAir = Annotated[
@@ -43,6 +44,10 @@ class Opened:
 
         return Wording.of(self.shelf)
 
+    def clock(self) -> datetime:
+        """Return the instant of now, for a guide that stays open for hours."""
+        return self.shelf.now(datetime.now(tz=UTC))
+
     def keep(self, deed: Deed, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
         logged = self.desk.keep(deed, self.at, confirmed=sure)
@@ -50,8 +55,13 @@ class Opened:
 
 
 @contextmanager
-def opened(context: typer.Context, at: str | None = None, *, read_only: bool = False) -> Iterator[Opened]:
-    """Open the desk of the shelf a command is about."""
+def opened(
+    context: typer.Context, at: str | None = None, *, read_only: bool = False, step_by_step: bool = False
+) -> Iterator[Opened]:
+    """Open the desk of the shelf a command is about; a command that fails in the body keeps nothing.
+
+    ``step_by_step``: each answer of a guided command lands by itself.
+    """
     from monitor.desk import Desk
     from monitor.store.opening import open_stores
 
@@ -59,8 +69,11 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     with open_stores(shelf.database_path, read_only=read_only) as stores:
         it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        whole = nullcontext() if read_only or step_by_step else stores.deeds.together()
         try:
-            yield it
+            with whole:
+                yield it
+                sys.stdout.flush()  # what can't be told is not kept
         except SiccastError as error:
             error.args = (it.wording.in_own_units(str(error)),)
             raise

@@ -107,9 +107,8 @@ def reach(
 
 def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     """Return a run as lines of text: o weighed, · fitted, : interval, - the line this method can't pass."""
-    weighings = curve.report.run.weighings
     low = min(curve.floor_g, float(curve.band_g[0].min())) - 1.0
-    high = max(weighing.mass_g for weighing in weighings) + 1.0
+    high = max(mass_g for _, mass_g in curve.weighed) + 1.0
     first, last = float(curve.heated_s[0]), float(curve.heated_s[-1])
     cells = [[" "] * _WIDTH for _ in range(_HEIGHT)]
 
@@ -124,8 +123,8 @@ def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     for heated_s, p05, p50, p95 in zip(curve.heated_s, *curve.band_g, strict=True):
         for mass_g, mark in ((p05, ":"), (p95, ":"), (p50, "·")):
             put(heated_s, mass_g, mark)
-    for weighing in weighings:
-        put(weighing.heated_s, weighing.mass_g, "o")
+    for heated_s, mass_g in curve.weighed:
+        put(heated_s, mass_g, "o")
     masses = [wording.mass_figures(high - (high - low) * row / (_HEIGHT - 1)) for row in range(_HEIGHT)]
     lines = [f"{mass:>6} {wording.mass_unit:>2}|{''.join(line)}" for mass, line in zip(masses, cells, strict=True)]
     start = curve.report.run.start
@@ -149,15 +148,17 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         color, marker = _COLORS[place % 4], _MARKERS[place % 4]
         hours = float(curve.heated_s[-1]) > 4 * 3600.0
         scale = 3600.0 if hours else 60.0
-        start, weighings = curve.report.run.start, curve.report.run.weighings
+        start, weighed = curve.report.run.start, curve.weighed
         low, middle, high = curve.band_g
         axis.fill_between(
             curve.heated_s / scale, unit * low, unit * high, color=color, alpha=0.2, lw=0, label="90 % interval"
         )
         axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
         axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
-        shown = [unit * weighing.mass_g for weighing in weighings]
-        axis.plot([w.heated_s / scale for w in weighings], shown, marker, color=color, mec="black", label="weighed")
+        shown = [unit * mass_g for _, mass_g in weighed]
+        axis.plot(
+            [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
+        )
         heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
         axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
         axis.set_xlabel("hours of heat" if hours else "minutes of heat")

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.deeds import ColorSeen, RunWeighed, ScaleCorrected
+from monitor.deeds import ColorSeen, RunWeighed
 from monitor.errors import UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
+from monitor.names import hint
+from monitor.records.words import APPLIANCE_KINDS
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
@@ -18,6 +20,13 @@ if TYPE_CHECKING:
 recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
 
 RunName = Annotated[str | None, typer.Option("--run", help="Run or charge; the one going on when left out.")]
+TareScale = Annotated[
+    str | None,
+    typer.Option(
+        metavar="same|grams",
+        help="Whether the empty holder was weighed on the scale as it stands, or in true grams; else the books tell.",
+    ),
+]
 Step = Annotated[str | None, typer.Option("--step", help="Smallest step the scale shows; as typed when left out.")]
 
 
@@ -55,19 +64,21 @@ def start(
     """Begin a run: what this method can reach today, and what to be careful of."""
     with opened(context, at) as it:
         tool = named_appliance(it, appliance, kind, temperature, power_w)
-        empty_g = None if tare is None else (0.0 if tare.strip() in ("0", "0g") else typed.mass_g(tare, it.shelf))
+        empty_g = None if tare is None else typed.tare_g(tare, it.shelf)
         shown_g = None if weight is None else typed.mass_g(weight, it.shelf)
         step_g = _step_g(it, step, weight or "")
         run = it.desk.start(charge, tool, it.at, room=typed.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
+        report = None
+        if shown_g is not None:
+            try:
+                report = it.desk.weigh(RunWeighed(run.name, 0.0, shown_g, step_g), it.at, confirmed=sure)
+            except UnconfirmedError as error:
+                raise UnconfirmedError(
+                    f"{error}: the run has not begun; start it again with the right weight"
+                ) from error
         if not as_json:
             say_beginning(it, run.name)
-        if shown_g is not None:
-            weighed = RunWeighed(run.name, 0.0, shown_g, step_g)
-            try:
-                report = it.desk.weigh(weighed, it.at, confirmed=sure)
-            except UnconfirmedError as error:
-                begun = f"run {run.name} has begun, weigh again with `siccast recharge weigh`"
-                raise UnconfirmedError(f"{error} of this weighing; {begun}") from error
+        if report is not None:
             show_report(it, report, as_json=as_json)
         elif as_json:
             from monitor.faces.cli.output import show_json
@@ -89,6 +100,8 @@ def weigh(
     scale: Annotated[
         str | None, typer.Option(help="What the scale stood on instead of grams: milk, oil, ounces, or a density.")
     ] = None,
+    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder, where it is another one now.")] = None,
+    tare_scale: TareScale = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
@@ -110,6 +123,8 @@ def weigh(
             _step_g(it, step, weight),
             hot,
             1.0 if scale is None else scale_factor(scale),
+            tare_factor(tare_scale, scale),
+            None if tare is None else typed.tare_g(tare, it.shelf),
         )
         show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
 
@@ -119,14 +134,58 @@ def rescale(
     context: typer.Context,
     unit: Annotated[str, typer.Argument(help="What the scale stood on: milk, oil, ounces, a density, or grams.")],
     run: RunName = None,
+    *,
+    tare_scale: TareScale = None,
     at: At = None,
+    sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
     """The scale stood on something else all along: every weighing of the run is taken as that."""
     with opened(context, at) as it:
+        report = it.desk.rescale(
+            run, scale_factor(unit), unit, it.at, tare_factor=tare_factor(tare_scale, unit), confirmed=sure
+        )
+        show_report(it, report, as_json=as_json)
+
+
+@recharge.command()
+def spilled(
+    context: typer.Context,
+    *,
+    grams: Annotated[
+        str | None, typer.Option(metavar="WEIGHT", help="How much fell out; left out, the next weighings tell.")
+    ] = None,
+    weight: Annotated[
+        str | None, typer.Option(help="What the scale shows now, holder and all, with no heat since the last weighing.")
+    ] = None,
+    at_heat: Annotated[
+        str | None,
+        typer.Option(help="Heat in all when it happened, where weighings have been made since; as in 6 or 8h."),
+    ] = None,
+    run: RunName = None,
+    step: Step = None,
+    at: At = None,
+    sure: Sure = False,
+    as_json: AsJson = False,
+) -> None:
+    """Beads fell out of a run: how many, what is left, or nobody knows; what is left is judged without them."""
+    if grams is not None and weight is not None:
+        raise typer.BadParameter("say --grams (what fell out) or --weight (what the scale shows now), not both")
+    if at_heat is not None and weight is not None:
+        raise typer.BadParameter("--weight is what the scale shows now, and --at-heat is about earlier")
+    with opened(context, at) as it:
         going = it.desk.books().open_run(run)
-        it.desk.keep(ScaleCorrected(going.name, scale_factor(unit), unit), it.at)
-        show_report(it, it.desk.report(going.name), as_json=as_json)
+        lost_g = None if grams is None else typed.mass_g(grams, it.shelf)
+        left = None
+        if weight is not None:
+            heated_s = going.weighings[-1].heated_s if going.weighings else 0.0
+            left = RunWeighed(going.name, heated_s, typed.mass_g(weight, it.shelf), _step_g(it, step, weight))
+        then_s = None if at_heat is None else typed.heating_s(at_heat)
+        report = it.desk.spill(going.name, it.at, lost_g=lost_g, left=left, at_heat_s=then_s, confirmed=sure)
+        if report is not None:
+            show_report(it, report, as_json=as_json)
+        else:
+            typer.echo(f"Noted for run {going.name}; weigh what is left before the heat.")
 
 
 @recharge.command()
@@ -158,9 +217,10 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
         if as_json:
             show_report(it, report, as_json=True)
     if not as_json:
-        typer.echo(verdict_sentence(report))
+        typer.echo(verdict_sentence(report, it.wording).replace("\N{NARROW NO-BREAK SPACE}", " "))
         typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
-        typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
+        put = hint("charge", "put", report.run.start.charge, then="BOX")
+        typer.echo(f"Run {report.run.name} is finished. {put} is next.")
         say_cautions(at_the_end(), it.wording)
 
 
@@ -242,9 +302,8 @@ def named_appliance(
 
     from monitor.records import Appliance
 
-    kinds = ("microwave", "oven", "filament_dryer", "print_bed", "other")
-    if kind is not None and kind not in kinds:
-        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(kinds)}", param_hint="'--kind'")
+    if kind is not None and kind not in APPLIANCE_KINDS:
+        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'")
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = typed.temperature_degc(temperature, it.shelf)
@@ -256,7 +315,16 @@ def named_appliance(
 
 
 def _step_g(it: Opened, step: str | None, shown: str) -> float:
-    return typed.step_g(shown, it.shelf) if step is None else typed.mass_g(step, it.shelf)
+    return typed.step_g(shown, it.shelf) if step is None else typed.told_step_g(step, it.shelf)
+
+
+def tare_factor(text: str | None, scale: str | None) -> float | None:
+    """Return grams for one of what the empty holder was told in; None where the books have to tell."""
+    if text is None:
+        return None
+    if text not in ("same", "grams"):
+        raise typer.BadParameter(f"'{text}' won't do; it is same or grams", param_hint="'--tare-scale'")
+    return 1.0 if text == "grams" or scale is None else scale_factor(scale)
 
 
 def scale_factor(text: str) -> float:

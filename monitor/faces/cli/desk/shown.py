@@ -56,7 +56,7 @@ def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
         typer.echo(f"  {it.wording.in_own_units(remark)}")
     if len(report.run.weighings) > 1:
         _say_services(report.services, it.wording)
-    typer.echo(it.wording.in_own_units(verdict_sentence(report)))
+    typer.echo(it.wording.in_own_units(verdict_sentence(report, it.wording)).replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 def say_cautions(cautions: Sequence[Caution], wording: Wording) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import RoomClimate
 from monitor.units import degf_to_degc, ounces_to_grams
 
@@ -17,7 +18,6 @@ _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 _MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz|lb|lbs)?\Z")
 _CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
 _PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
-_NAME = re.compile(r"[^\W_][\w.-]{0,63}\Z")
 _GRAMS_OF = {
     "g": 1.0,
     "kg": 1000.0,
@@ -28,14 +28,16 @@ _GRAMS_OF = {
 _COARSEST_STEP_G = {"oz": ounces_to_grams(0.1)}
 """Kitchen scales show a tenth of an ounce, or a gram whatever else they show (a judgement)."""
 MOST_G = 50_000.0
+MOST_STEP_G = 10.0
+"""A coarser scale tells nothing of a portion of beads (a judgement)."""
 MOST_HEAT_S = 30.0 * 86_400.0
 
 
 def name(text: str) -> str:
-    """Return a name that can be typed again: letters, digits, dots, dashes, underscores."""
-    if not _NAME.match(text):
-        raise typer.BadParameter(f"'{text}' won't do; a name is 1 to 64 letters, digits, dots, dashes or underscores")
-    return text
+    """Return a name as it is kept; one that the rule for names allows."""
+    if not is_name(tidy(text)):
+        raise typer.BadParameter(f"'{text}' won't do; a name is {NAME_RULE}")
+    return tidy(text)
 
 
 def number(text: str) -> float:
@@ -65,6 +67,19 @@ def step_g(shown: str, shelf: Shelf) -> float:
     unit = found[2] or ("oz" if shelf.ounces else "g")
     decimals = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
     return min(_GRAMS_OF[unit] * 10.0**-decimals, _COARSEST_STEP_G.get(unit, 1.0))
+
+
+def told_step_g(text: str, shelf: Shelf) -> float:
+    """Return the smallest step a scale shows as a person told it, in grams."""
+    grams = mass_g(text, shelf)
+    if grams > MOST_STEP_G:
+        raise typer.BadParameter(f"'{text}' won't do; a scale for beads shows steps of at most {MOST_STEP_G:g} g")
+    return grams
+
+
+def tare_g(text: str, shelf: Shelf) -> float:
+    """Return grams of an empty holder; 0 where the scale was zeroed with it."""
+    return 0.0 if text.strip() in ("0", "0g") else mass_g(text, shelf)
 
 
 def heating_s(text: str) -> float:

@@ -65,8 +65,6 @@ _START_HUMIDITY = {
     "bed": (0.07, 0.8),
     "indicator": (0.08, 0.8),
 }
-METHOD_WORDS = tuple(_START_HUMIDITY)
-"""What the words for a method of drying are known by."""
 _START_UNKNOWN = (0.06, 1.0)
 _START_OF_SIEVE = (0.0015, 1.5)
 """A sieve that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its isotherm)."""

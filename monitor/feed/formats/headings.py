@@ -1,0 +1,150 @@
+"""Which column of a foreign table is which of ours: by the headings that tables usually have, and said aloud."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from monitor.errors import ImportFileError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+OWN_COLUMNS = ("box", "t", "temperature_c", "rh_pct", "battery_v", "seq", "origin")
+"""The columns that an export has and an import reads; the last three may be missing."""
+
+DATE = "date"
+"""The day, where a table tells it in a column apart from the time of day; read together with ``t``."""
+
+_USUAL = MappingProxyType(
+    {
+        "box": ("box name", "box id", "box no", "device", "device name", "device id", "sensor", "sensor name"),
+        DATE: ("date", "day", "datum", "fecha"),
+        "t": (
+            "time", "timestamp", "time stamp", "datetime", "date time", "date and time", "at", "utc", "time utc",
+            "timestamp utc", "date time utc", "recorded at", "measured at", "created at", "ts", "epoch", "unixtime",
+            "zeit", "uhrzeit", "zeitstempel", "zeitpunkt", "datum zeit", "datum uhrzeit", "date heure", "horodatage",
+            "fecha hora", "hora",
+        ),
+        "temperature_c": (
+            "temperature", "temp", "t c", "t f", "air temperature", "temperature celsius", "temperature fahrenheit",
+            "temperatur", "lufttemperatur", "température", "temperatura",
+        ),
+        "rh_pct": (
+            "rh", "humidity", "hum", "relative humidity", "rel humidity", "air humidity", "feuchte", "luftfeuchte",
+            "luftfeuchtigkeit", "feuchtigkeit", "relative feuchte", "rel feuchte", "relative luftfeuchte",
+            "relative luftfeuchtigkeit", "humidité", "humidité relative", "humedad", "humedad relativa",
+        ),
+        "battery_v": ("battery voltage", "batt v", "voltage", "batterie v"),
+        "seq": ("sequence", "sequence number", "seq no"),
+    }
+)  # fmt: skip
+_UNIT_ENDINGS = frozenset(
+    {"c", "f", "k", "degc", "degf", "celsius", "fahrenheit", "kelvin", "pct", "percent", "rh", "rf", "v"}
+)
+_WITH_UNIT = frozenset({"temperature_c", "rh_pct", "battery_v"})
+_TEMPERATURE_UNITS = MappingProxyType(
+    {"c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F", "k": "K", "kelvin": "K"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Headings:
+    """What a table calls our columns."""
+
+    columns: Mapping[str, str]
+    """Our name to the name in the file, for every column that is there."""
+    temperature_unit: str | None = None
+    """C, F or K where the heading itself says so."""
+    recognized: Sequence[str] = ()
+    """Ours for which the file has another name that nobody named."""
+
+    def told(self) -> str:
+        """Return one line on what was taken for what; empty where the file has our names, or they were given."""
+        if not self.recognized:
+            return ""
+        unit = f" in {self.temperature_unit}" if self.temperature_unit else ""
+        pairs = [f"{self.columns[ours]} → {ours}{unit if ours == 'temperature_c' else ''}" for ours in self.recognized]
+        return f"taken: {', '.join(pairs)}"
+
+
+def recognize(found: Sequence[str], given: Mapping[str, str], *, box: str | None, file_name: str) -> Headings:
+    """Return what a table calls our columns: as given, else by our own name, else by a usual one.
+
+    Raises
+    ------
+    ImportFileError
+        When a column that is needed is not there, or could be one of several.
+    """
+    there = [name for name in found if name]
+    _require_known(given, there, file_name)
+    columns, recognized = dict(given), []
+    free = [name for name in there if name not in given.values()]
+    for ours in (*OWN_COLUMNS, DATE):
+        if ours in columns or (ours == "box" and box is not None):
+            continue
+        theirs = ours if ours in free and ours != DATE else _usual(ours, free, file_name)
+        if theirs is not None:
+            columns[ours] = theirs
+            recognized += [] if theirs == ours else [ours]
+    if DATE in columns and "t" not in columns:
+        columns["t"] = columns.pop(DATE)
+    recognized = [ours for ours in recognized if ours in columns]
+    _require_needed(columns, there, box, file_name)
+    return Headings(columns, _temperature_unit(columns["temperature_c"]), recognized)
+
+
+def _usual(ours: str, there: Sequence[str], file_name: str) -> str | None:
+    names = {*_USUAL.get(ours, ()), ours.replace("_", " ")}
+    with_unit = ours in _WITH_UNIT
+    matching = [name for name in there if names & _readings_of(name, with_unit=with_unit)]
+    if len(matching) > 1:
+        raise ImportFileError(
+            f"{file_name}: {' and '.join(repr(name) for name in matching)} may both be {ours};"
+            f" say which with --column {ours}=NAME"
+        )
+    return matching[0] if matching else None
+
+
+def _readings_of(heading: str, *, with_unit: bool) -> set[str]:
+    """Return a heading in plain words, and where a unit may end it without that."""
+    words = _words(heading)
+    whole = " ".join(words)
+    while with_unit and len(words) > 1 and words[-1] in _UNIT_ENDINGS:
+        words = words[:-1]
+    return {whole, " ".join(words)}
+
+
+def _words(heading: str) -> list[str]:
+    return re.findall(r"[^\W_]+", heading.casefold().replace("°", " ").replace("%", " pct "))
+
+
+def _temperature_unit(heading: str) -> str | None:
+    words = _words(heading)
+    return None if heading == "temperature_c" or len(words) < 2 else _TEMPERATURE_UNITS.get(words[-1])
+
+
+def _require_known(given: Mapping[str, str], there: Sequence[str], file_name: str) -> None:
+    for ours, theirs in given.items():
+        if ours not in (*OWN_COLUMNS, DATE):
+            raise ImportFileError(
+                f"--column {ours}={theirs}: '{ours}' is none of our columns; {', '.join(OWN_COLUMNS)}"
+            )
+        if theirs not in there:
+            raise _missing(ours, theirs, there, file_name)
+
+
+def _require_needed(columns: Mapping[str, str], there: Sequence[str], box: str | None, file_name: str) -> None:
+    for ours in ("t", "temperature_c", "rh_pct", *(() if box is not None else ("box",))):
+        if ours not in columns:
+            raise _missing(ours, ours, there, file_name)
+
+
+def _missing(ours: str, theirs: str, there: Sequence[str], file_name: str) -> ImportFileError:
+    or_box = ", or the one box of all rows with --box" if ours == "box" else ""
+    return ImportFileError(
+        f"{file_name} has no column '{theirs}' for {ours}; it has {', '.join(sorted(there)) or 'none'}."
+        f" Name the right one with --column {ours}=NAME{or_box}, or another --delimiter"
+    )
