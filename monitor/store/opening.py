@@ -37,10 +37,16 @@ def open_stores(
     *,
     influx: InfluxAddress | None = None,
     read_only: bool = False,
+    any_schema: bool = False,
+    begin: bool = False,
     synchronous: str = "FULL",
     report: Callable[[str], None] = lambda _: None,
 ) -> Iterator[Stores]:
-    """Open both stores of a site, made or brought up to date where needed, and close them at the end.
+    """Open both stores of a site and close them at the end.
+
+    Reading makes and changes nothing. Writing makes the database where there is none and brings an older one up to
+    date, a copy beside it first; ``report`` is told of both. Only ``begin`` makes the folder, too: any other is a
+    slip of the pen. ``any_schema`` also reads what an older siccast wrote, for a copy of it.
 
     Raises
     ------
@@ -48,14 +54,17 @@ def open_stores(
         When the file can't be opened, or nothing was begun where it is only to be read; a ``StoreBusyError`` where
         trying again may help.
     """
-    if read_only:
-        require_begun(database.parent)
-    if not read_only or not database.exists():
+    if begin:
         _make_folder(database.parent)
-        read_only = False
+    require_begun(database.parent)
+    if read_only:
+        _require_database(database)
     with ExitStack() as stack:
-        file = Database(database, read_only=read_only, synchronous=synchronous)
+        file = Database(
+            database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report
+        )
         stack.callback(file.close)
+        stack.enter_context(file.errors())
         yield Stores(
             _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
         )
@@ -87,11 +96,19 @@ def _open_readings(
 
 
 def require_begun(folder: Path) -> None:
-    """Refuse to read a shelf that nobody began: looking makes no folder."""
+    """Refuse a shelf that nobody began: a slip in its name makes no folder."""
     if not folder.is_dir():
         raise StoreError(
             f"there is no shelf in {folder}; `siccast listen` begins one there, `siccast demo` shows one, "
             "--shelf names another folder"
+        )
+
+
+def _require_database(database: Path) -> None:
+    if not database.exists():
+        raise StoreError(
+            f"there is no database {database}: `siccast listen` begins one; if there was one, "
+            "`siccast restore` puts a backup in its place"
         )
 
 

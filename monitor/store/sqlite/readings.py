@@ -61,6 +61,7 @@ class SqliteReadings:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._box_ids: dict[str, int] = {}
+        self._generation = database.generation
 
     def add(
         self,
@@ -71,6 +72,7 @@ class SqliteReadings:
         """Store readings and rejections in one transaction and return how many readings were new."""
         try:
             with self._database.transaction() as connection:
+                self._forget_void_numbers()
                 new, contested = self._insert(connection, readings)
                 _keep_newest(connection, new)
                 _roll_up(connection, (row for row, _ in new))
@@ -181,6 +183,11 @@ class SqliteReadings:
 
     def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         """Called within the transaction with the new rows; a store that forwards them hooks in here."""
+
+    def _forget_void_numbers(self) -> None:
+        if self._generation != self._database.generation:
+            self._generation = self._database.generation
+            self._box_ids.clear()
 
     def _box_id(self, connection: sqlite3.Connection, name: str) -> int:
         box_id = self._box_ids.get(name)
