@@ -1,5 +1,14 @@
 """The one reader of the shelf file and the environment; both are checked once and handed down as plain values."""
 
-from monitor.settings.shelf import DATABASE_FILE, SHELF_FILE, WEEKDAYS, PlanRules, Shelf, load_shelf, shelf_folder
+from monitor.settings.shelf import (
+    DATABASE_FILE,
+    SHELF_FILE,
+    WEEKDAYS,
+    PlanRules,
+    Shelf,
+    load_shelf,
+    shelf_folder,
+    zone_named,
+)
 
-__all__ = ["DATABASE_FILE", "SHELF_FILE", "WEEKDAYS", "PlanRules", "Shelf", "load_shelf", "shelf_folder"]
+__all__ = ["DATABASE_FILE", "SHELF_FILE", "WEEKDAYS", "PlanRules", "Shelf", "load_shelf", "shelf_folder", "zone_named"]

@@ -65,6 +65,11 @@ class Shelf:
         """Where the readings and the ledger are kept."""
         return self.folder / DATABASE_FILE
 
+    @property
+    def is_in_the_usual_place(self) -> bool:
+        """Whether nobody named the folder, and so nobody can have misspelt it."""
+        return self.folder == _usual_folder()
+
     def box(self, name: str) -> Box:
         """Return the declared box of this name, or say which ones there are."""
         for box in self.boxes:
@@ -80,6 +85,10 @@ def shelf_folder(given: Path | None, environment: Mapping[str, str] = os.environ
         return given
     if environment.get("SICCAST_SHELF"):
         return Path(environment["SICCAST_SHELF"])
+    return _usual_folder()
+
+
+def _usual_folder() -> Path:
     from platformdirs import user_data_path  # noqa: PLC0415 -- 20 ms that `--help` need not pay
 
     return user_data_path("siccast", appauthor=False)
@@ -102,8 +111,10 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
         raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
     try:
         document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # also a number of thousands of digits
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
+    except RecursionError as error:
+        raise SettingsError(f"{path} is not valid TOML: brackets stand too deep in one another") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)
 
 
@@ -129,11 +140,19 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
     return replace(shelf, appliances=appliances) if appliances else shelf
 
 
+def zone_named(name: str) -> ZoneInfo:
+    """Return the zone of a name in the IANA list, or raise ValueError; 'Europe' alone is a folder of zones."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, OSError) as error:
+        raise ValueError(f"there is no zone '{name}'") from error
+
+
 def _read_timezone(table: TomlTable) -> ZoneInfo:
     name = table.text("timezone", default="UTC")
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError) as error:
+        return zone_named(name)
+    except ValueError as error:
         raise table.error("timezone", name, "a zone name of the IANA list, such as 'Europe/Vienna'") from error
 
 

@@ -60,14 +60,20 @@ def open_stores(
     if read_only:
         _require_database(database)
     with ExitStack() as stack:
-        file = Database(
-            database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report
-        )
+        file = Database(database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report)
         stack.callback(file.close)
         stack.enter_context(file.errors())
         yield Stores(
             _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
         )
+
+
+def restore_backup(database: Path, source: Path) -> Path | None:
+    """Put a backup in the place of the shelf's file, and return where what was there is now; None if nothing was."""
+    from monitor.store.sqlite.restoring import restore  # noqa: PLC0415 -- for one command
+
+    require_begun(database.parent)
+    return restore(database, source)
 
 
 def forward_readings(

@@ -182,9 +182,7 @@ def run_beside(program: str, path: Path) -> subprocess.CompletedProcess[str]:
         + "".join(f"    {line}\n" for line in program.splitlines())
         + "    sys.stdout.flush(); os._exit(9)\n"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", lines, str(path), ROOT], capture_output=True, text=True, check=False
-    )
+    done = subprocess.run([sys.executable, "-c", lines, str(path), ROOT], capture_output=True, text=True, check=False)
     assert done.returncode == 9, done.stderr
     return done
 

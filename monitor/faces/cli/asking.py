@@ -15,11 +15,13 @@ from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
 
     from monitor.assess import Memory
     from monitor.faces.wording import Wording
-    from monitor.records import Assessment, WhatIf
+    from monitor.records import Assessment, InfluxAddress, WhatIf
     from monitor.settings import Shelf
+    from monitor.store.opening import Stores
 
 BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
@@ -97,6 +99,18 @@ def ask(
     if unanswered := set(names or ()) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def open_to_write(shelf: Shelf, *, influx: InfluxAddress | None = None) -> AbstractContextManager[Stores]:
+    """Open the stores of a shelf for writing; only a folder that nobody named is made, since a name may be misspelt."""
+    from monitor.store.opening import open_stores
+
+    begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
+    return open_stores(shelf.database_path, influx=influx, begin=begin, report=_tell)
+
+
+def _tell(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)
 
 
 def shelf_of(context: typer.Context) -> Shelf:

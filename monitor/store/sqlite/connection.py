@@ -7,8 +7,9 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.copies import create_privately
 from monitor.store.sqlite.held_files import HeldFiles
-from monitor.store.sqlite.schema import bring_up_to_date, create_privately, require_ours, require_present
+from monitor.store.sqlite.schema import bring_up_to_date, require_ours, require_present
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -74,7 +75,7 @@ class Database:
         try:
             yield
         except sqlite3.Error as error:
-            raise _explain(self.path, error) from error
+            raise explain(self.path, error) from error
 
     def close(self) -> None:
         """Close; the last one to close folds the log into the file."""
@@ -82,13 +83,6 @@ class Database:
             self._held.let_go()
             self._held = None
         self.connection.close()
-
-    def replace_by(self, source: sqlite3.Connection) -> None:
-        """Put the content of another database in the place of ours, at once for everyone who has it open."""
-        with self.errors():
-            self._outlive_a_removed_log()
-            source.backup(self.connection)
-            self._outlive_a_removed_log()
 
     def _open(self) -> sqlite3.Connection:
         if self._read_only:
@@ -191,7 +185,8 @@ def _is_readable(connection: sqlite3.Connection) -> bool:
     return True
 
 
-def _explain(path: Path, error: sqlite3.Error) -> StoreError:
+def explain(path: Path, error: sqlite3.Error) -> StoreError:
+    """Return our error for one of SQLite's: which file, what is wrong, and what to do."""
     name = getattr(error, "sqlite_errorname", "") or ""
     for prefix, remedy in _MAY_PASS.items():
         if name.startswith(prefix):

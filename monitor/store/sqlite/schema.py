@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import sqlite3
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
+from monitor.store.sqlite.copies import free_name, write_copy
 from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
 
 if TYPE_CHECKING:
@@ -72,12 +72,6 @@ def bring_up_to_date(path: Path, connection: sqlite3.Connection, report: Callabl
         raise
 
 
-def create_privately(path: Path) -> None:
-    """Make an empty file that only its owner can read, where there is none; SQLite makes its log alike."""
-    with contextlib.suppress(FileExistsError):
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-
-
 def _known() -> set[str]:
     return {name for name, _ in MIGRATIONS}
 
@@ -88,28 +82,11 @@ def _copy_beside(path: Path) -> list[Path]:
     size = path.stat().st_size + (log.stat().st_size if log.exists() else 0)
     if shutil.disk_usage(path.parent).free < _ROOM_TO_UPGRADE * size:
         return []
-    copy = _free_name(path)
+    copy = free_name(path, "before-upgrade")
     try:
-        write_copy(path, copy)
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source:
+            write_copy(source, copy)
     except BaseException:
         copy.unlink(missing_ok=True)
         raise
     return [copy]
-
-
-def write_copy(path: Path, copy: Path) -> None:
-    """Copy a database with what its log holds into one new file that only its owner can read."""
-    create_privately(copy)
-    with (
-        contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as source,
-        contextlib.closing(sqlite3.connect(copy)) as target,
-    ):
-        source.backup(target)
-        target.execute("PRAGMA journal_mode = DELETE")
-
-
-def _free_name(path: Path) -> Path:
-    number = 1
-    while (copy := path.with_name(f"{path.stem}.before-upgrade-{number}{path.suffix}")).exists():
-        number += 1
-    return copy

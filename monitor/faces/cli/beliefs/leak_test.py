@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.faces.cli import given
-from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
 
 if TYPE_CHECKING:
     from monitor.enquiries import LeakTest
@@ -51,7 +51,11 @@ def leak_test(
     if start is None and csv_file is None:
         _guide(asked)
         return
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    if keep:
+        opening = open_to_write(shelf, influx=shelf.influx)
+    else:
+        opening = open_stores(shelf.database_path, influx=shelf.influx, read_only=True)
+    with opening as stores:
         test = _reckon(shelf, stores, asked, (start, end), csv_file)
         number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC))) if keep else None
     if as_json:

@@ -10,6 +10,7 @@ import typer
 
 from monitor.errors import LedgerError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc, ounces_to_grams
@@ -227,10 +228,8 @@ def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Num
 
 @contextmanager
 def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
-    from monitor.store.opening import open_stores
-
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         yield shelf, stores
 
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
 from monitor.errors import UnknownBoxError
-from monitor.settings import load_shelf, shelf_folder
+from monitor.faces.cli.asking import open_to_write
+from monitor.settings import load_shelf, shelf_folder, zone_named
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from monitor.records import Reading
     from monitor.store.opening import Stores
 
@@ -45,7 +47,6 @@ def import_readings(
     from monitor.faces.cli.books.table_file import open_table, table_size
     from monitor.faces.cli.output import progress_bar
     from monitor.feed.formats.table import TableShape, read_table
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     shape = TableShape(
@@ -61,7 +62,7 @@ def import_readings(
     )
     seen = new = rejected = 0
     with (
-        open_stores(shelf.database_path) as stores,
+        open_to_write(shelf) as stores,
         progress_bar("reading", table_size(file)) as advance,
         open_table(file, shape.delimiter, advance) as (headings, rows, _),
     ):
@@ -107,10 +108,9 @@ def screen_readings(
     """Look for spikes, steps, stuck sensors and the like in all readings again; values stay as they are."""
     from monitor.faces.cli.output import progress_bar, show_table
     from monitor.housekeeping import Screener
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         boxes = _boxes(stores, box)
         screener, screened = Screener(stores.readings, shelf.boxes), []
         with progress_bar("screening", len(boxes)) as advance:
@@ -130,13 +130,12 @@ def thin_readings(
     yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
 ) -> None:
     """Delete most of the old readings of every box; hourly means stay, and nothing is ever thinned unasked."""
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     before = datetime.now(tz=UTC) - timedelta(days=older_than_days)
     if not yes:
         typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
     typer.echo(f"deleted {deleted} readings; the space is used again by new ones")
 
@@ -177,8 +176,8 @@ def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
 
 def _zone(name: str) -> ZoneInfo:
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
+        return zone_named(name)
+    except ValueError:
         raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None
 
 

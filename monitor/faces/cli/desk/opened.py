@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -56,5 +57,6 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
 
     shelf = load_shelf(shelf_folder(context.obj))
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
-    with open_stores(shelf.database_path, read_only=read_only) as stores:
+    opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
+    with opening as stores:
         yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)

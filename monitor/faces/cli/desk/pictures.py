@@ -134,6 +134,8 @@ def draw(curves: Sequence[RunCurve], path: Path) -> None:
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
 
+    from monitor.faces.cli.whole_file import whole_file
+
     figure = Figure(figsize=(1.0 + 4.2 * len(curves), 4.2), layout="constrained")
     axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
     for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
@@ -153,7 +155,5 @@ def draw(curves: Sequence[RunCurve], path: Path) -> None:
         axis.grid(alpha=0.25)
         axis.legend(fontsize=8, frameon=False)
     axes[0].set_ylabel("beads with their water, g")
-    try:
-        figure.savefig(path, dpi=150)
-    except OSError as error:
-        raise typer.BadParameter(f"'{path}' can't be written: {error.strerror}") from None
+    with whole_file(path) as beside:
+        figure.savefig(beside, dpi=150)

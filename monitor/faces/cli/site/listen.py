@@ -71,7 +71,7 @@ def _open_at_last(stack: ExitStack, shelf: Shelf, stopped: threading.Event) -> S
     told, pause_s = "", 1.0
     while True:
         try:
-            return stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, report=_say))
+            return stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, begin=True, report=_say))
         except StoreBusyError as error:
             if str(error) != told:
                 told = str(error)
