@@ -111,8 +111,10 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
         raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
     try:
         document = tomllib.loads(text)
-    except ValueError as error:  # also a number of thousands of digits
+    except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
+    except ValueError as error:
+        raise SettingsError(f"{path} holds a number of thousands of digits; shorten it") from error
     except RecursionError as error:
         raise SettingsError(f"{path} is not valid TOML: brackets stand too deep in one another") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)

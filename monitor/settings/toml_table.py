@@ -16,6 +16,14 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 _NAME_RULE = "1 to 64 letters, digits, dots, dashes or underscores, beginning with a letter or digit"
 
 
+_LONGEST_SHOWN = 80
+
+
+def shorten(text: str, longest: int) -> str:
+    """Return a text that fits into a line, its end left out where it would not."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
 class TomlTable:
     """A table and where it stands; reading a key takes it out, and what is left over at the end was a typing slip."""
 
@@ -25,7 +33,8 @@ class TomlTable:
 
     def error(self, key: str, value: object, right: str) -> SettingsError:
         """Return the error for one value: where, what was found, what would be right."""
-        return SettingsError(f"{self._place}: {key} = {value!r} won't do; it has to be {right}")
+        shown = shorten(repr(value), _LONGEST_SHOWN)
+        return SettingsError(f"{self._place}: {key} = {shown} won't do; it has to be {right}")
 
     def refuse_leftovers(self) -> None:
         """Raise for keys that nobody asked for."""

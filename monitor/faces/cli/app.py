@@ -51,6 +51,9 @@ COMMAND_MODULES: tuple[str, ...] = (
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 
+_STOPPED = 130
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"siccast {__version__}")
@@ -89,6 +92,8 @@ def main() -> None:
                 stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
         exit_code = app(standalone_mode=False)
         sys.stdout.flush()
+        if exit_code == _STOPPED:  # typer answers Ctrl-C so, without a word
+            _stop("stopped", _STOPPED)
         sys.exit(exit_code)
     except SiccastError as error:
         _stop(str(error), error.exit_code)
@@ -102,7 +107,7 @@ def main() -> None:
         what = error.filename or "the answer"
         _stop(f"{what} can't be written or read: {error.strerror or error}; look at the disk it is on", 1)
     except (KeyboardInterrupt, typer.Abort):
-        _stop("stopped", 130)
+        _stop("stopped", _STOPPED)
 
 
 def _take_ctrl_c() -> None:

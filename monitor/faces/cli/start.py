@@ -13,7 +13,11 @@ def main() -> None:
         signal.signal(signal.SIGINT, _stop)
     from monitor.faces.cli.app import main as run
 
-    run()
+    try:
+        run()
+    finally:
+        if callable(signal.getsignal(signal.SIGINT)):
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # nothing is left that could say a line
 
 
 def _stop(*_: object) -> NoReturn:

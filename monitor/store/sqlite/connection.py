@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.copies import create_privately
 from monitor.store.sqlite.held_files import HeldFiles
-from monitor.store.sqlite.schema import bring_up_to_date, require_ours, require_present
+from monitor.store.sqlite.schema import bring_up_to_date, require_begun, require_ours, require_present
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -118,7 +118,7 @@ class Database:
                 connection.close()
                 connection = self._connect("mode=ro&immutable=1")
             connection.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
-            (require_ours if self._any_schema else require_present)(self.path, connection)
+            (require_begun if self._any_schema else require_present)(self.path, connection)
         except BaseException:
             connection.close()
             raise
@@ -193,4 +193,6 @@ def explain(path: Path, error: sqlite3.Error) -> StoreError:
             return StoreBusyError(f"{path}: {remedy} ({error})")
     if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return StoreError(f"{path} is damaged or no database of ours ({error}); put a backup in its place")
+    if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
+        return StoreError(f"{path} lacks what every database of ours has ({error}); put a backup in its place")
     return StoreError(f"{path}: {error}")

@@ -9,6 +9,7 @@ from pathlib import Path
 from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.connection import BUSY_TIMEOUT_S, Database, explain
 from monitor.store.sqlite.copies import beside, faults_of, free_name, write_copy
+from monitor.store.sqlite.schema import require_begun
 
 
 def restore(path: Path, source: Path) -> Path | None:
@@ -43,10 +44,12 @@ def _make_ready(source: Path, ready: Path) -> None:
     """Copy a backup, bring the copy up to date and check it."""
     if not source.is_file():
         raise StoreError(f"there is no file {source}; name one that `siccast backup` wrote")
-    with contextlib.closing(Database(source, read_only=True, any_schema=True)) as backup, backup.errors():
-        write_copy(backup.connection, ready)
-    if not ready.stat().st_size:
-        raise StoreError(f"{source} is empty; name one that `siccast backup` wrote")
+    try:
+        with contextlib.closing(_connect(source, "ro")) as backup:
+            write_copy(backup, ready)
+            require_begun(source, backup)
+    except sqlite3.Error as error:
+        raise StoreError(f"{source} is damaged or no backup of ours ({error}); take another") from error
     if faults := faults_of(ready):
         raise StoreError(f"{source} is damaged ({faults[0]}); take another backup")
     Database(ready).close()

@@ -31,16 +31,20 @@ def require_ours(path: Path, connection: sqlite3.Connection) -> None:
         )
 
 
-def require_present(path: Path, connection: sqlite3.Connection) -> None:
-    """Refuse a file that has not been through every step; a reader changes nothing."""
+def require_begun(path: Path, connection: sqlite3.Connection) -> None:
+    """Refuse a file that holds nothing yet, or that is none of ours to read."""
     require_ours(path, connection)
-    applied = applied_steps(connection)
-    if not applied:
+    if not applied_steps(connection):
         raise StoreError(
             f"{path} is empty: begun and never written to, or damaged; `siccast listen` begins it, "
             "`siccast restore` puts a backup in its place"
         )
-    if _known() - applied:
+
+
+def require_present(path: Path, connection: sqlite3.Connection) -> None:
+    """Refuse a file that has not been through every step; a reader changes nothing."""
+    require_begun(path, connection)
+    if _known() - applied_steps(connection):
         raise StoreError(
             f"{path} is of an older siccast, and looking changes nothing; `siccast listen`, or any command that "
             "writes, brings it up to date and keeps a copy beside it"
