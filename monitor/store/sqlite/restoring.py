@@ -56,22 +56,22 @@ def _make_ready(source: Path, ready: Path) -> None:
 
 
 def _replace_content(path: Path, ready: Path) -> Path:
+    kept = free_name(path, "before-restore")
     try:
-        with contextlib.closing(_connect(path, "rw")) as live:
-            live.execute("BEGIN IMMEDIATE")  # says within seconds whether another process holds it
-            live.execute("ROLLBACK")
-            kept = free_name(path, "before-restore")
-            try:
+        try:
+            with contextlib.closing(_connect(path, "ro")) as live:  # which leaves the log of a damaged one alone
                 write_copy(live, kept)
-                with contextlib.closing(_connect(ready, "ro")) as backup:
-                    backup.backup(live)
-            except BaseException:
-                kept.unlink(missing_ok=True)
-                raise
-            return kept
+            with contextlib.closing(_connect(path, "rw")) as live, contextlib.closing(_connect(ready, "ro")) as backup:
+                live.execute("BEGIN IMMEDIATE")  # says within seconds whether another process holds it
+                live.execute("ROLLBACK")
+                backup.backup(live)
+        except BaseException:
+            kept.unlink(missing_ok=True)
+            raise
     except sqlite3.Error as error:
         explained = explain(path, error)
         raise (explained if isinstance(explained, StoreBusyError) else _Damaged) from error
+    return kept
 
 
 def _move_aside(path: Path) -> Path | None:
