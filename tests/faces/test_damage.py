@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import typer
-from faces.conftest import SHELF
 from made_up import AS_OF, week_of_readings
-from reliability.trouble import fill, small_disk
 
 from monitor.faces.cli.app import app, main
 from monitor.records import EntryKind, LedgerEntry
 from monitor.store.opening import open_stores
+from tests.faces.conftest import SHELF
+from tests.reliability.trouble import fill, small_disk
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 from tests.conftest import require_program
 from tests.reliability.harness import Listener, Stream, stored
 from tests.reliability.trouble import fill, remount, small_disk
@@ -103,6 +104,24 @@ def test_the_log_removed_and_the_listener_killed(mosquitto: Mosquitto, tmp_path:
     listener.start()
     stream.wait()
     assert_whole(listener, stream)
+
+
+def test_a_database_that_a_newer_siccast_changed_ends_the_listener_in_one_line(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listener = listener_on(tmp_path / "shelf", tmp_path / "log", mosquitto.port)
+    newer = sqlite3.connect(listener.database, isolation_level=None)
+    migrate(newer, (*MIGRATIONS, ("from the future", "ALTER TABLE readings ADD COLUMN pressure INTEGER")))
+    Stream(mosquitto.port, total=10, per_s=1_000).start().wait()
+    assert listener.wait() == 1
+    (line,) = lines_with(listener, "was brought up to date by a newer siccast")
+    assert "install that version here" in line
+    assert "Traceback" not in listener.log.read_text()
+    assert newer.execute("SELECT count(*) FROM readings").fetchone() == (0,)
+    newer.close()
+    listener.start()
+    assert listener.wait() == 1
+    assert len(lines_with(listener, "was brought up to date by a newer siccast")) == 2
 
 
 def test_a_half_written_backlog_does_not_stop_the_feed(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
+from tests.reliability.trouble import remount, small_disk
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -159,6 +160,29 @@ def test_a_read_only_folder_can_still_be_read(tmp_path: Path) -> None:
             stores.readings.add(readings(1, "box2"))
     finally:
         path.parent.chmod(0o700)
+
+
+@pytest.mark.parametrize("log", ["closed", "in use"])
+def test_a_read_only_mount_can_still_be_read(tmp_path: Path, log: str) -> None:
+    with small_disk(tmp_path / "disk", megabytes=16) as disk:
+        path = disk / "siccast.sqlite3"
+        with open_stores(path) as stores:
+            stores.readings.add(readings())
+        if log == "in use":  # as a power cut leaves it
+            run_beside("add(readings(50, first=100))", path)
+            Path(f"{path}-shm").unlink()
+        remount(disk, "ro")
+        if log == "in use":
+            with (
+                pytest.raises(StoreError, match="-wal holds what was written last, and can't be read where nothing"),
+                open_stores(path, read_only=True),
+            ):
+                pass
+            return
+        with open_stores(path, read_only=True) as stores:
+            assert stores.readings.count() == 100
+        with pytest.raises(StoreError, match=r"read-only|can't be opened"), open_stores(path):
+            pass
 
 
 ROOT = str(Path(__file__).resolve().parents[2])
