@@ -74,7 +74,7 @@ class Database:
         """Turn errors of SQLite into ours, in one line."""
         try:
             yield
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may quote what is no text any more
             raise explain(self.path, error) from error
 
     def close(self) -> None:
@@ -185,13 +185,13 @@ def _is_readable(connection: sqlite3.Connection) -> bool:
     return True
 
 
-def explain(path: Path, error: sqlite3.Error) -> StoreError:
+def explain(path: Path, error: Exception) -> StoreError:
     """Return our error for one of SQLite's: which file, what is wrong, and what to do."""
     name = getattr(error, "sqlite_errorname", "") or ""
     for prefix, remedy in _MAY_PASS.items():
         if name.startswith(prefix):
             return StoreBusyError(f"{path}: {remedy} ({error})")
-    if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+    if isinstance(error, UnicodeDecodeError) or name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return StoreError(f"{path} is damaged or no database of ours ({error}); put a backup in its place")
     if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
         return StoreError(f"{path} lacks what every database of ours has ({error}); put a backup in its place")
