@@ -211,7 +211,11 @@ def run_beside(program: str, path: Path) -> subprocess.CompletedProcess[str]:
     return done
 
 
-@pytest.mark.parametrize("then", ["", READER_MAKES_ANOTHER_LOG], ids=["gone", "another made by a reader"])
+REMOVED_TOO = "os.unlink(path + '-shm')"
+BOTH = REMOVED_TOO + READER_MAKES_ANOTHER_LOG
+
+
+@pytest.mark.parametrize("then", ["", READER_MAKES_ANOTHER_LOG, REMOVED_TOO, BOTH])
 def test_a_log_removed_under_a_listener_loses_nothing_it_acknowledged(tmp_path: Path, then: str) -> None:
     path = tmp_path / "siccast.sqlite3"
     program = f"add(readings(50)); os.unlink(path + '-wal')\n{then}\nadd(readings(50, first=50))\n"
@@ -258,6 +262,39 @@ def test_two_writers_outlive_a_removed_log(tmp_path: Path) -> None:
     with open_stores(path) as stores:
         assert stores.readings.count() == 300
         assert stores.upkeep.faults() == []
+
+
+def test_a_log_removed_and_begun_anew_by_another_is_not_folded_over_it(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        other.close()
+        Path(f"{path}-wal").unlink()
+        with open_stores(path) as beside:
+            beside.readings.add(readings(50, box="box2"))
+            beside.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+        stores.readings.add(readings(50, first=50))
+        assert stores.readings.count() == 150
+    with open_stores(path) as stores:
+        assert stores.readings.count() == 150
+        assert len(stores.ledger.entries()) == 1
+        assert stores.upkeep.faults() == []
+
+
+def test_a_log_removed_and_continued_by_another_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+    with open_stores(path) as stores:
+        stores.readings.add(readings(1, first=50))  # its pages are in the log, those of the ledger are not
+        Path(f"{path}-wal").unlink()
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("INSERT INTO thinned VALUES (1, 0, 1)")
+        with pytest.raises(StoreError, match="another process wrote on without what it held"):
+            stores.readings.add(readings(1, first=51))
+        other.close()
 
 
 @pytest.mark.parametrize("then", ["deleted", "replaced"])

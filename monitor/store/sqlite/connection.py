@@ -143,9 +143,12 @@ class Database:
         Without this, commits would go on into a file that no longer has a name and would be gone at a crash. What was
         written into a database that itself is gone can't be answered for.
         """
-        held = self._held
-        if held is None:
+        if self._read_only:
             return
+        if self._held is None:  # it could not be opened again
+            self.connection = self._open()
+        held = self._held
+        assert held is not None
         if held.database_is_another():
             raise StoreError(
                 f"{self.path} was deleted or replaced while siccast had it open; what was being written is not kept: "
@@ -153,16 +156,24 @@ class Database:
             )
         if not held.log_is_another():
             return
-        if not held.log_is_empty() and self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+        if held.log_was_folded():
+            before, self.connection = self.connection, self._open()  # the last to close would fold what is stale
+            before.close()
+            held.let_go()
+            return
+        if held.log_was_continued_elsewhere():
+            raise StoreError(
+                f"{self._log} was deleted, and another process wrote on without what it held; stop siccast and put "
+                "a backup in place with `siccast restore`"
+            )
+        if self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
             raise StoreBusyError(
                 f"{self._log} was deleted, and another process holds the database so that what it held can't be "
                 "written there; it is tried again"
             )
         self._report(f"{self._log} was deleted while in use; what it held is in the database now. Never delete it")
-        before = self.connection
-        self.connection = self._open()  # first: should it fail, the next try starts from here again
-        before.close()
-        held.let_go()
+        self.close()
+        self.connection = self._open()
 
     def _notice_another_schema(self) -> None:
         version = self._read_schema_version()

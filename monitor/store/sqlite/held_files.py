@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 Identity = tuple[int, int]
+_BEGIN_OF_A_LOG = b"\x37\x7f\x06"
+"""SQLite, 'WAL-Mode File Format', 2: the magic number is 0x377f0682 or 0x377f0683."""
 
 
 class HeldFiles:
@@ -22,6 +24,8 @@ class HeldFiles:
         self._database, self._log = database, log
         self._database_was = _identity(os.stat(database))  # noqa: PTH116 -- at every commit: half the time of a Path's
         self._log_handle = os.open(log, os.O_RDONLY)
+        self._index = database.with_name(database.name + "-shm")
+        self._index_was = _identity_of(self._index)
 
     def let_go(self) -> None:
         """Close the handle; some systems delete no file that is open."""
@@ -35,9 +39,26 @@ class HeldFiles:
         """Return whether the log was deleted, whoever made a new one since."""
         return _identity_of(self._log) != _identity(os.fstat(self._log_handle))
 
-    def log_is_empty(self) -> bool:
-        """Return whether all that stood in our log has been folded into the database."""
-        return os.fstat(self._log_handle).st_size == 0
+    def log_was_folded(self) -> bool:
+        """Return whether all that stood in our log is in the database: only then is it emptied, or begun anew."""
+        return os.fstat(self._log_handle).st_size == 0 or self._log_was_begun_anew()
+
+    def log_was_continued_elsewhere(self) -> bool:
+        """Return whether somebody wrote on in another log, as if that held what only ours does."""
+        return bool(self._begin_of_the_other_log()) and not self._log_was_begun_anew()
+
+    def _log_was_begun_anew(self) -> bool:
+        """Return whether somebody who shares our index of the log, and so knew what it held, began another."""
+        return (
+            self._begin_of_the_other_log().startswith(_BEGIN_OF_A_LOG) and _identity_of(self._index) == self._index_was
+        )
+
+    def _begin_of_the_other_log(self) -> bytes:
+        try:
+            with self._log.open("rb") as other:
+                return other.read(4)
+        except OSError:
+            return b""
 
 
 def _identity_of(path: Path) -> Identity | None:
