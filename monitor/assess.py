@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor import inference
 from monitor.inference import Memory, refusal_of
+from monitor.names import hint
 from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.records import (
@@ -97,7 +98,16 @@ def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
         BoxState.undeclared,
     )
     never = timedelta.max
-    return sorted(assessments, key=lambda a: (order.index(a.state), a.due_at - a.as_of if a.due_at else never))
+    return sorted(
+        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
+    )
+
+
+def _over_by(assessment: Assessment) -> float:
+    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
+    if assessment.state is not BoxState.over_limit or assessment.latest is None:
+        return 0.0
+    return assessment.latest.relative_humidity - assessment.box.humidity_limit
 
 
 @dataclass(frozen=True)
@@ -217,5 +227,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=f"`siccast adopt {name}` declares it, and then it is assessed",
+                refusal=f"{hint('adopt', name)} declares it, and then it is assessed",
             )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from monitor.errors import OutOfRangeError
 from monitor.physics import materials
 from monitor.physics import psychrometrics as air
+from monitor.physics.leakage import wall_materials
 from monitor.physics.numerics import FloatArray, require_within
 from monitor.physics.saturation import FROST_RANGE_DEGC, ICE_RANGE_DEGC, TRIPLE_POINT_PRESSURE_PA, WATER_RANGE_DEGC
 
@@ -52,6 +53,35 @@ def is_material(name: str) -> bool:
     except OutOfRangeError:
         return False
     return True
+
+
+def is_filament(name: str) -> bool:
+    """Return whether a name or alias stands for a filament polymer.
+
+    >>> is_filament("PA6-CF"), is_filament("clay")
+    (True, False)
+    """
+    return is_material(name) and materials.kind_of(name) in materials.polymer_kinds()
+
+
+def wall_kinds() -> tuple[str, ...]:
+    """Return the name of every wall material whose permeability is known."""
+    return tuple(wall_materials())
+
+
+def material_words(kinds: tuple[str, ...]) -> dict[str, str]:
+    """Return what each kind of desiccant or filament is, and by which other names it goes."""
+    told = {}
+    for kind in kinds:
+        title = materials.desiccant(kind).title if kind in desiccant_kinds() else ""
+        others = ", ".join(name for name in materials.aliases_of(kind) if name.lower() != kind.lower())
+        told[kind] = "; ".join(filter(None, (title, f"also {others}" if others else "")))
+    return told
+
+
+def filament_kinds() -> tuple[str, ...]:
+    """Return the name of every filament polymer whose sorption is known."""
+    return materials.polymer_kinds()
 
 
 def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatArray) -> Columns:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,20 +14,24 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
+from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.names import hint
 from monitor.records import ROOM, Mark
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from monitor.feed.probe import BrokerFindings
-    from monitor.records import Box, BrokerAddress, Reading
+    from monitor.records import Box, BrokerAddress, Forwarding, Listener, Reading
     from monitor.store.contracts import Readings, Upkeep
 
 HEALTH_EVERY_S = 60.0
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024
 _SHORTEST_SILENCE = timedelta(minutes=15)
 _HEALTHY_WEEK = timedelta(days=7)
+_MANY_WAITING = 5000
+"""More than one batch of readings on their way to a second store."""
 _INTERVALS_MISSED = 3.0
 """A sensor is silent after so many of its longest usual intervals: those that report on change are irregular."""
 
@@ -57,9 +62,19 @@ def health_topic(site: str, client_id: str) -> str:
 def check_folder(folder: Path) -> Iterator[Finding]:
     """Look at the shelf folder: may we write there, and is there space."""
     if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
-        yield Finding("folder", Verdict.fault, f"{folder} is not writable", f"chown or chmod {folder} for this user")
+        yield Finding(
+            "folder",
+            Verdict.fault,
+            f"{folder} is not writable",
+            f"chown or chmod {shlex.quote(str(folder))} for this user",
+        )
     if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
-        yield Finding("folder", Verdict.look, f"anyone on this machine may write to {folder}", f"chmod o-w {folder}")
+        yield Finding(
+            "folder",
+            Verdict.look,
+            f"anyone on this machine may write to {folder}",
+            f"chmod o-w {shlex.quote(str(folder))}",
+        )
     if folder.exists():
         free = shutil.disk_usage(folder).free
         few = free < _LITTLE_SPACE_BYTES
@@ -90,11 +105,50 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     rooms = {box.room for box in boxes} | {ROOM}
     for name in sorted(known - set(latest)):
         yield Finding(name, Verdict.look, "declared, and never heard of", "is its node on, and its topic right?")
+    possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
-            yield Finding(name, Verdict.look, "seen, not declared", f"`siccast adopt {name}` declares it")
-        yield from _check_silence(readings, reading, now)
-        yield from _check_clock(reading, now)
+            yield Finding(name, Verdict.look, "seen, not declared", f"{hint('adopt', name)} declares it")
+        if name in possible:
+            yield from _check_silence(readings, possible[name], now)
+            yield from _check_clock(possible[name], now)
+        if name not in possible or possible[name].at < reading.at:
+            yield _from_the_future(readings, reading, now, alone=name not in possible)
+
+
+def check_listener(listeners: Sequence[Listener], broker: Sequence[Finding] = ()) -> Iterator[Finding]:
+    """Look whether a listener is at work on this shelf, or, by what the broker was told, on another machine."""
+    at_work = [listener for listener in listeners if listener.at_work]
+    for listener in at_work:
+        found = f"process {listener.process} listens on this shelf, since {listener.since:%Y-%m-%d %H:%M} UTC"
+        yield Finding("listener", Verdict.well, found)
+    elsewhere = any(each.subject.startswith("listener") and each.verdict is Verdict.well for each in broker)
+    if not at_work and not elsewhere:
+        found = "none is at work on this shelf"
+        if listeners:
+            last = max(listeners, key=lambda listener: listener.since)
+            found += f"; the last one, begun {last.since:%Y-%m-%d %H:%M} UTC, {_ended(last)}"
+        yield Finding("listener", Verdict.look, found, "start `siccast listen`, as a service if it should always run")
+
+
+def _ended(listener: Listener) -> str:
+    return f"ended: {listener.ended}" if listener.ended else "ended without a word"
+
+
+def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
+    """Look whether the second store takes our readings, and how many it lacks."""
+    behind = f"{forwarding.waiting} readings wait for it"
+    if forwarding.oldest_at:
+        behind += f", the oldest of {forwarding.oldest_at:%Y-%m-%d %H:%M} UTC"
+    if forwarding.trouble:
+        yield Finding(
+            "InfluxDB", Verdict.fault, f"{url} {forwarding.trouble}; {behind}",
+            "start it or correct [influx]; nothing is lost: the shelf's own database has every reading",
+        )  # fmt: skip
+    elif forwarding.waiting > _MANY_WAITING:
+        yield Finding("InfluxDB", Verdict.look, f"{url} answers; {behind}", "`siccast listen` forwards them")
+    else:
+        yield Finding("InfluxDB", Verdict.well, f"{url} answers; {behind}")
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
@@ -141,11 +195,11 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
     if not findings.health:
         yield Finding("listener", Verdict.look, "no listener has ever said a word here", "start `siccast listen`")
     for topic, payload in sorted(findings.health.items()):
-        name = topic.rsplit("/", 1)[-1]
+        name = escaped(topic.rsplit("/", 1)[-1], 60)
         try:
             told = json.loads(payload)
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = str(told["state"])
+            state = escaped(str(told["state"]), 60)
         except (ValueError, KeyError, TypeError):
             yield Finding(f"listener {name}", Verdict.look, "its last words can't be read", "restart it")
             continue
@@ -159,7 +213,7 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
 
 
 def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterator[Finding]:
-    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK)
+    week = readings.series(latest.box, latest.at - _HEALTHY_WEEK, now + MAX_AHEAD)
     longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
     patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
     silent = now - latest.at
@@ -168,6 +222,18 @@ def _check_silence(readings: Readings, latest: Reading, now: datetime) -> Iterat
             latest.box, Verdict.look, f"silent for {silent / timedelta(hours=1):.1f} h; it used to report more often",
             "look at its battery, its distance to the radio, and its clock",
         )  # fmt: skip
+
+
+def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
+    """A clock that was wrong once must not be complained of until its time has come."""
+    count = len(readings.series(latest.box, now + MAX_AHEAD))
+    return Finding(
+        latest.box,
+        Verdict.look if alone else Verdict.well,
+        f"{count} of its readings lie in the future, up to {latest.at:%Y-%m-%d}; a clock was wrong, and they are passed"
+        " over" + ("; there are no others" if alone else ""),
+        "set the clocks of node and machine by NTP" if alone else "",
+    )
 
 
 def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:

@@ -7,7 +7,8 @@ SiccastError
 ├── UnusableMessageError    a message from a feed can't be turned into readings
 ├── FeedError               the broker can't be reached or refuses us
 ├── StoreError              the database can't be read or written
-│   └── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
+│   ├── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
+│   └── ShelfHeldError      another listener is at work on the shelf
 ├── LedgerError             an entry contradicts what the ledger holds
 ├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
@@ -48,6 +49,10 @@ class StoreError(SiccastError):
 
 class StoreBusyError(StoreError):
     """The database can't be written for now; trying again may help."""
+
+
+class ShelfHeldError(StoreError):
+    """Another listener is at work on the shelf; two would take each other's messages."""
 
 
 class LedgerError(SiccastError):

@@ -14,6 +14,7 @@ from monitor.checkup import HEALTH_EVERY_S
 from monitor.errors import StoreBusyError
 from monitor.feed.screen import screen
 from monitor.records import ROOM, SensorSpec
+from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -105,19 +106,29 @@ class Screener:
         self._boxes = {box.name: box for box in boxes}
         self._waiting: list[str] = []
         self._next_round_at = time.monotonic() + SCREEN_EVERY_S
+        self._not_before = 0.0
+        self._back_off = BackOff(longest_s=300.0)
+        """A busy store is waited for some seconds at each try, and the feed with it: few tries while it lasts."""
 
     def tick(self, tally: Tally) -> None:  # noqa: ARG002 -- screening does not depend on it
         """Screen one box, where one waits."""
+        if time.monotonic() < self._not_before:
+            return
+        try:
+            self._screen_next()
+        except StoreBusyError:
+            self._not_before = time.monotonic() + self._back_off.after_failure_s()
+        else:
+            self._back_off.succeeded()
+
+    def _screen_next(self) -> None:
         if not self._waiting and time.monotonic() >= self._next_round_at:
             self._waiting = list(self._readings.latest())
             self._next_round_at = time.monotonic() + SCREEN_EVERY_S
         if self._waiting:
-            box = self._waiting.pop()
             today = datetime.now(tz=UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-            try:
-                self.screen_box(box, today - timedelta(days=_SCREENED_DAYS))
-            except StoreBusyError:
-                self._waiting.insert(0, box)
+            self.screen_box(self._waiting[-1], today - timedelta(days=_SCREENED_DAYS))
+            self._waiting.pop()
 
     def screen_box(self, name: str, start: datetime | None = None) -> Screened:
         """Mark the readings of a box anew, from an instant on."""

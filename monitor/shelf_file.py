@@ -1,15 +1,29 @@
-"""The one writer of the shelf file: it adds what a command asks for at the end, and never breaks what was there."""
+"""The one writer of the shelf file: what a command adds goes to its end, and every byte that was there stays.
+
+Adding appends in place: nothing an editor saves meanwhile can be overwritten, a link stays a link, line endings and a
+byte order mark stay. Our own commands take turns by a lock on the folder.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import os
+import time
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
-from monitor.settings import SHELF_FILE, load_shelf
+from monitor.settings import SHELF_FILE, parse_shelf
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
+
+_LOOK_AGAIN_S = 0.01
+"""A file that is the same twice so far apart is not just being saved."""
+_EMPTY_LOOKS = 20
+"""An empty one may be: editors that save in place empty it first, so it has to stay empty for longer."""
+_LOOKS = 40
+_TRIES = 100
 
 
 def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: float) -> None:
@@ -20,27 +34,103 @@ def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: fl
     SettingsError
         When the box is declared already, or its name can't stand in the shelf file.
     """
-    if any(box.name == name for box in load_shelf(folder).boxes):
-        raise SettingsError(f"box '{name}' is declared already in {folder / SHELF_FILE}")
-    path = folder / SHELF_FILE
-    before = path.read_text(encoding="utf-8") if path.exists() else ""
-    quoted = name.replace("\\", "\\\\").replace('"', '\\"')
-    added = f'\n[boxes."{quoted}"]\nvolume_l = {volume_liter:g}\nlimit_rh_pct = {100.0 * humidity_limit:g}\n'
-    _write_whole(path, before + added)
-    try:
-        load_shelf(folder)
-    except SettingsError:
-        _write_whole(path, before)
-        raise
+    said = f'[boxes."{name}"]\nvolume_l = {volume_liter:g}\nlimit_rh_pct = {100.0 * humidity_limit:g}\n'
+    path, added = folder / SHELF_FILE, False
+    with taking_turns(folder):
+        for _ in range(_TRIES):
+            before = read_settled(path)
+            if any(box.name == name for box in parse_shelf(before, folder).boxes):
+                if added:
+                    return
+                raise SettingsError(f"box '{name}' is declared already in {path}")
+            addition = as_addition(before, said)
+            parse_shelf(before + addition, folder)
+            added = _append(path, before, addition) or added
+    raise SettingsError(f"{path} is being saved again and again by another program; try again when it has closed")
 
 
-def _write_whole(path: Path, text: str) -> None:
-    """Put a text in place of a file at once, so that nobody ever reads half of it."""
-    unfinished = path.with_name(path.name + ".unfinished")
+@contextlib.contextmanager
+def taking_turns(folder: Path) -> Iterator[None]:
+    """Let one command of ours at a time change the shelf file of a folder, where the system can lock."""
     try:
-        unfinished.write_text(text, encoding="utf-8")
-        if path.exists():
-            unfinished.chmod(path.stat().st_mode)
-        os.replace(unfinished, path)  # noqa: PTH105 -- the same, and says what it does
+        import fcntl  # noqa: PLC0415 -- not there on every system
+    except ImportError:
+        yield
+        return
+    place = (folder / SHELF_FILE).resolve().parent
+    try:
+        lock = os.open(place, os.O_RDONLY)
+    except OSError as error:
+        raise SettingsError(f"{place} can't be opened: {error.strerror}; make it readable") from error
+    try:
+        with contextlib.suppress(OSError):  # some network disks lock no folder; appending still loses nothing
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(lock)
+
+
+def read_settled(path: Path) -> bytes:
+    """Return what stands in a file once it holds still, or after a while what stood there last."""
+    content = last = _read(path)
+    alike = 0
+    for _ in range(_LOOKS):
+        time.sleep(_LOOK_AGAIN_S)
+        before, content = content, _read(path)
+        last = content or last
+        alike = alike + 1 if content == before else 0
+        if alike >= (1 if content or not path.exists() else _EMPTY_LOOKS):
+            return content
+    return last
+
+
+def as_addition(before: bytes, text: str) -> bytes:
+    """Return a text as it is to stand after what is there: on lines of its own, which end as the others do."""
+    ending = "\r\n" if b"\r\n" in before else "\n"
+    apart = "" if not before.strip() else "\n" if before.endswith(b"\n") else "\n\n"
+    return (apart + text).replace("\n", ending).encode()
+
+
+def replace_shelf_file(path: Path, before: bytes, after: bytes) -> None:
+    """Put a new text in place of the one that was read, at once; refuse where somebody saved another meanwhile.
+
+    Raises
+    ------
+    SettingsError
+        When the file is another by now, or can't be written.
+    """
+    target = path.resolve()
+    unfinished = target.with_name(target.name + ".unfinished")
+    try:
+        unfinished.write_bytes(after)
+        if target.exists():
+            unfinished.chmod(target.stat().st_mode)
+        if _read(path) != before:
+            unfinished.unlink()
+            raise SettingsError(f"{path} was saved by another program just now; nothing was changed, try again")
+        os.replace(unfinished, target)  # noqa: PTH105 -- the same, and says what it does
     except OSError as error:
         raise SettingsError(f"{path} can't be written: {error.strerror}; make its folder writable") from error
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return b""
+    except OSError as error:
+        raise SettingsError(f"{path} can't be read: {error.strerror}; make it readable") from error
+
+
+def _append(path: Path, before: bytes, addition: bytes) -> bool:
+    """Append where the file is still what was read; False where somebody is saving it just now."""
+    try:
+        with path.open("a+b", buffering=0) as file:
+            file.seek(0)
+            if file.read() != before:
+                return False
+            file.write(addition)
+            os.fsync(file)
+    except OSError as error:
+        raise SettingsError(f"{path} can't be written: {error.strerror}; make it and its folder writable") from error
+    return True

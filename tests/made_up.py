@@ -61,7 +61,7 @@ class FakeReadings:
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         return self.series(box, start, end)
 
-    def latest(self) -> Mapping[str, Reading]:
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
         return {box: there[max(there)] for box, there in self.held.items()}
 
     def count(self) -> int:

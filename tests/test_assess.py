@@ -21,6 +21,7 @@ from monitor.records import (
     EntryKind,
     LedgerEntry,
     Outlook,
+    Reading,
     RoomClimate,
 )
 from monitor.store.opening import Stores, open_stores
@@ -174,6 +175,15 @@ def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
         stores.readings.add(week_of_readings(box))
     answers = ask(stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
     assert [a.box.name for a in worst_first(answers)] == ["b", "d", "c", "e", "a"]
+
+
+def test_boxes_over_their_limit_are_ordered_by_how_far_over(stub: StubInference, stores: AnyStores) -> None:
+    stub.answer = lambda history, limit: Outlook(forecast=forecast_of(-5.0))
+    shown = {"a": 0.31, "b": 0.47, "c": 0.36}
+    for box, humidity in shown.items():
+        stores.readings.add([Reading(box, AS_OF - timedelta(minutes=5), 21.0, humidity)])
+    answers = ask(stores, Box("a", 1.0, 0.15), Box("b", 1.0, 0.4), Box("c", 1.0, 0.3))
+    assert [a.box.name for a in worst_first(answers)] == ["a", "b", "c"]
 
 
 def test_memory_cores_and_progress_are_handed_on(stub: StubInference, stores: AnyStores) -> None:

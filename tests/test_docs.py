@@ -43,10 +43,12 @@ def test_every_command_in_the_readme_exists_with_its_options(line: str) -> None:
 
 
 def shelf_shown(folder: Path) -> Path:
-    (shelf_text,) = [block for kind, block in BLOCKS if kind == "toml"]
+    """Make the shelf of the README, with everything that it says may be added."""
+    shelf_text = "\n".join(block for kind, block in BLOCKS if kind == "toml")
     (folder / "shelf.toml").write_text(shelf_text, encoding="utf-8")
-    (folder / "mqtt.secret").write_text("hush")
-    (folder / "mqtt.secret").chmod(0o600)
+    for secret in ("mqtt.secret", "influx.secret"):
+        (folder / secret).write_text("hush")
+        (folder / secret).chmod(0o600)
     return folder
 
 
@@ -63,6 +65,9 @@ def test_shelf_file_in_the_readme_is_a_valid_one(tmp_path: Path) -> None:
     shelf = load_shelf(shelf_shown(tmp_path), environment={})
     assert [box.name for box in shelf.boxes] == ["left-top"]
     assert len(shelf.feeds) == 2
+    assert shelf.commit_every_s == 60.0
+    assert shelf.influx
+    assert shelf.influx.bucket == "boxes"
 
 
 def test_readme_opens_with_the_job_then_two_commands_then_the_picture() -> None:

@@ -12,13 +12,15 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "deeds", "errors", "units"}
+GROUND = {"monitor", "records", "deeds", "errors", "names", "retrying", "units"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "records": {"records"},
     "units": set(),
+    "names": set(),
     "deeds": set(),
-    "settings": {"settings", "errors", "records", "weather"},
+    "settings": {"settings", "errors", "names", "records", "weather", "calculators"},
+    "retrying": {"errors"},
     "weather": {"errors", "records", "physics"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},
@@ -28,7 +30,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "intake": {"feed", "store.contracts", *GROUND},
     "checkup": {"feed", "store.contracts", *GROUND},
     "housekeeping": {"feed", "intake", "checkup", "store.contracts", *GROUND},
+    "second_look": {"feed", "store.contracts", *GROUND},
     "shelf_file": {"settings", "errors"},
+    "shelf_edit": {"settings", "shelf_file", "errors", "names"},
     "assess": {"store.contracts", "physics", "inference", "planning", *GROUND},
     "desk": {"desk", "store.contracts", "physics", "inference", *GROUND},
     "backtest": {"backtest", "physics", "inference", *GROUND},
@@ -38,7 +42,9 @@ MAY_IMPORT: dict[str, set[str]] = {
         "faces",
         "checkup",
         "housekeeping",
+        "second_look",
         "shelf_file",
+        "shelf_edit",
         "intake",
         "assess",
         "desk",
@@ -48,10 +54,13 @@ MAY_IMPORT: dict[str, set[str]] = {
         "weather",
         "settings",
         "store.opening",
+        "store.hold",
         "monitor",
         "records",
         "deeds",
         "errors",
+        "names",
+        "retrying",
         "units",
     },
 }

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner, Result
 
-from monitor.errors import SettingsError, UnknownBoxError
+from monitor.errors import FeedError, SettingsError, UnknownBoxError
+from monitor.faces.cli.app import app
+from monitor.feed.mqtt import MqttFeed
 from monitor.records import OWN_FEED
 from monitor.settings import load_shelf, shelf_folder
+from monitor.store.opening import open_stores
 
 WHOLE = """
 site = "attic"
@@ -117,8 +122,11 @@ def test_password_comes_from_the_environment_or_a_private_file(tmp_path: Path) -
     write(tmp_path, "[broker]\nhost = 'h'\npassword_file = 'secret'")
     (tmp_path / "secret").write_text("hush\n")
     (tmp_path / "secret").chmod(0o644)
-    with pytest.raises(SettingsError, match="chmod 600"):
-        load_shelf(tmp_path, environment={})
+    broker = load_shelf(tmp_path, environment={}).broker
+    assert broker is not None
+    assert broker.password is None
+    with pytest.raises(FeedError, match="chmod 600"):
+        MqttFeed(broker)
     (tmp_path / "secret").chmod(0o600)
     broker = load_shelf(tmp_path, environment={}).broker
     assert broker is not None
@@ -127,6 +135,59 @@ def test_password_comes_from_the_environment_or_a_private_file(tmp_path: Path) -
     broker = load_shelf(tmp_path, environment={"SICCAST_MQTT_PASSWORD": "louder"}).broker
     assert broker is not None
     assert broker.password == "louder"
+
+
+def test_a_password_file_that_is_missing_stops_only_who_connects(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword_file = 'secret'\n[boxes.one]\nvolume_l = 5")
+
+    def run(*words: str) -> Result:
+        return CliRunner().invoke(app, ["--shelf", str(tmp_path), *words])
+
+    assert run("log", "opening", "one", "--at", "2026-03-01").exit_code == 0
+    assert run("boxes").exit_code == 0
+    refused = run("publish").exception
+    assert isinstance(refused, FeedError)
+    assert "password_file = " in str(refused)
+    looked_at = run("check")
+    assert looked_at.exit_code == 3
+    assert "broker: " in looked_at.stdout
+    assert "No such file or directory" in looked_at.stdout
+
+
+def test_a_feed_in_fahrenheit_is_answered_in_fahrenheit(tmp_path: Path) -> None:
+    feed = "[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = '/h'}\ntemperature = {pointer = '/t', unit = 'F'}\n"
+    write(tmp_path, feed)
+    assert load_shelf(tmp_path, environment={}).fahrenheit
+    write(tmp_path, f"temperature_unit = 'C'\n{feed}")
+    assert not load_shelf(tmp_path, environment={}).fahrenheit
+    write(tmp_path, feed + feed.replace("'{box}'", "'b/{box}'").replace("unit = 'F'", "unit = 'C'"))
+    assert not load_shelf(tmp_path, environment={}).fahrenheit
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("style = 'gaskt'", "style = 'gaskt' won't do; it has to be one of valve, gasket"),
+        ("wall_material = 'plywood'", "wall_material = 'plywood' won't do; it has to be one of PP"),
+        ("spools = [{material = 'PETH'}]", "material = 'PETH' won't do; it has to be one of PLA"),
+    ],
+)
+def test_a_word_that_no_table_knows_is_said_and_not_taken(tmp_path: Path, line: str, told: str) -> None:
+    write(tmp_path, f"[boxes.one]\n{line}")
+    with pytest.raises(SettingsError, match=re.escape(told)) as refused:
+        load_shelf(tmp_path, environment={})
+    assert "`siccast words`" in str(refused.value)
+
+
+def test_a_move_to_a_box_that_nobody_declared_is_said(tmp_path: Path) -> None:
+    write(tmp_path, "[boxes.one]\nvolume_l = 5\n[[moves]]\nsensor = 'a'\nto = 'tow'\non = 2026-03-01")
+    assert load_shelf(tmp_path, environment={}).doubts == (
+        "[[moves]] leads sensor 'a' to 'tow', which is no declared box; declare it, or write one of one, room",
+    )
+    with open_stores(tmp_path / "siccast.sqlite3"):
+        pass
+    checked = CliRunner().invoke(app, ["--shelf", str(tmp_path), "check"])
+    assert "shelf file: [[moves]] leads sensor 'a' to 'tow'" in checked.stdout
 
 
 def test_password_in_the_shelf_file_is_refused(tmp_path: Path) -> None:

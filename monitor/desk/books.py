@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from monitor.deeds import SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
 from monitor.errors import LedgerError
+from monitor.names import tidy
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -22,6 +23,7 @@ class Lot:
 
     bought: LotBought
     left_g: float
+    bought_at: datetime | None = None
 
     @property
     def name(self) -> str:
@@ -179,7 +181,8 @@ NEW_LOADING = 0.025
 
 
 def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thing:
-    if name in things:
-        return things[name]
+    for written in (name, tidy(name)):
+        if written in things:
+            return things[written]
     known = ", ".join(things) or f"none yet; begin with `{begin}`"
     raise LedgerError(f"{kind} '{name}' is not in the books; known: {known}")

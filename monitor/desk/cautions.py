@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.errors import LedgerError
-from monitor.physics.materials import Desiccant, desiccant
+from monitor.physics.materials import Desiccant, desiccant, desiccant_kinds
 
 SHEET = "The maker's sheet and local rules come first."
 
@@ -25,7 +25,7 @@ HOT_SPOTS = Caution(
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "A hundred grams of water are 170 liters of steam: no tight lid, and open it away from your face.",
+    "Water becomes 1,700 times its volume in steam: no tight lid, and open it away from your face.",
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(
@@ -99,6 +99,15 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     if color not in beads.dye.colors:
         raise LedgerError(f"'{seen}' won't do; {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
     return color, on_color(beads, color)
+
+
+def colors() -> dict[str, str]:
+    """Return every color that beads can show, with the beads that do."""
+    told: dict[str, list[str]] = {}
+    for beads in map(desiccant, desiccant_kinds()):
+        for color in beads.dye.colors if beads.dye else ():
+            told.setdefault(color, []).append(beads.title)
+    return {color: ", ".join(titles) for color, titles in told.items()}
 
 
 def _sentence(text: str) -> str:

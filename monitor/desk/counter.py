@@ -17,8 +17,10 @@ from monitor.deeds import (
     RunStarted,
     RunWeighed,
 )
-from monitor.desk.books import Books, Charge, Run
+from monitor.desk.books import Books, Charge, Loading, Run
 from monitor.desk.methods import Method, beads_of, compare_methods
+from monitor.desk.questions import about_deed, about_entry
+from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
 from monitor.desk.steps import add_up, after
 from monitor.desk.traps import Trap, at_the_scale, before_heating
@@ -26,6 +28,8 @@ from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, Unkno
 from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
+from monitor.names import tidy
+from monitor.physics.materials import mixed_kind
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
 
 if TYPE_CHECKING:
@@ -79,10 +83,37 @@ class Desk:
         """Add up the deeds."""
         return add_up(self.stores.deeds.deeds())
 
-    def keep(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
-        """Keep a deed that agrees with the books."""
-        after(self.books(), LoggedDeed(0, at, deed))
+    def keep(
+        self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None, *, confirmed: bool = False
+    ) -> LoggedDeed:
+        """Keep a deed that agrees with the books.
+
+        Raises
+        ------
+        LedgerError
+            If it contradicts them.
+        TrapError
+            If it hardly happened so and nobody has confirmed it.
+        """
+        books = self.books()
+        after(books, LoggedDeed(0, at, deed))
+        _require(about_deed(books, deed, at), confirmed)
         return self.stores.deeds.log(deed, at, box_entry)
+
+    def log(self, entry: LedgerEntry, *, beside: bool = False, confirmed: bool = False) -> int:
+        """Keep an entry of a box's ledger and return its number; ``beside``: the beads join those already there.
+
+        Raises
+        ------
+        TrapError
+            If it hardly happened so and nobody has confirmed it.
+        """
+        others = self.stores.ledger.entries(entry.box)
+        if beside:
+            entry = joined(entry, others)
+        else:
+            _require(about_entry(entry, others), confirmed)
+        return self.stores.ledger.log(entry)
 
     def undo(self, deed_id: int) -> LoggedDeed:
         """Take a deed back, unless a later one rests on it."""
@@ -113,7 +144,7 @@ class Desk:
     def box(self, name: str) -> Box:
         """Return a declared box."""
         for box in self.boxes:
-            if box.name == name:
+            if box.name == tidy(name):
                 return box
         raise UnknownBoxError(f"box '{name}' is not declared; declared: {', '.join(box.name for box in self.boxes)}")
 
@@ -216,24 +247,28 @@ class Desk:
         self.keep(deed, now)
         return told
 
-    def put(self, charge_name: str, box_name: str, now: datetime, *, beside: bool = False) -> LedgerEntry:
+    def put(
+        self, charge_name: str, box_name: str, now: datetime, *, beside: bool = False, confirmed: bool = False
+    ) -> LedgerEntry:
         """Put a charge into a box: a new episode of that box begins, with what is known of the loading.
 
         What was in the box becomes spare, unless the charge goes in beside it.
         """
         books = self.books()
         charge, box = books.living(charge_name), self.box(box_name)
-        there = [
-            other for other in books.charges.values() if other.place == BOX + box.name and other.name != charge_name
-        ]
+        there = _others_there(books, BOX + box.name, charge_name)
         deed = ChargeMoved(charge_name, BOX + box.name, () if beside else tuple(other.name for other in there))
         entry = self._episode(books, [charge, *(there if beside else [])], box, now)
-        self.keep(deed, now, entry)
+        self.keep(deed, now, entry, confirmed=confirmed)
         return entry
 
-    def take_out(self, charge_name: str, now: datetime) -> None:
-        """Lay a charge aside."""
-        self.keep(ChargeMoved(charge_name, SPARE), now)
+    def take_out(self, charge_name: str, now: datetime, *, confirmed: bool = False) -> None:
+        """Lay a charge aside; where others stay in its box, the box goes on with those."""
+        books = self.books()
+        place = books.living(charge_name).place
+        there = _others_there(books, place, charge_name) if place.startswith(BOX) else []
+        entry = self._episode(books, there, self.box(place.removeprefix(BOX)), now) if there else None
+        self.keep(ChargeMoved(charge_name, SPARE), now, entry, confirmed=confirmed)
 
     def jar_check(
         self, charge_name: str, relative_humidity: float, temperature_degc: float, accuracy: float, now: datetime
@@ -258,6 +293,9 @@ class Desk:
     def first_days(self, charge_name: str) -> JarVerdict | None:
         """Return what the box a charge lies in says of it after its first days; None while it is too early."""
         books = self.books()
+        there = _others_there(books, books.charge(charge_name).place, charge_name)
+        if there and books.charge(charge_name).place.startswith(BOX):
+            raise LedgerError(f"'{there[0].name}' lies beside '{charge_name}'; the box can't tell them apart")
         found = first_days(self.stores.readings, books, charge_name)
         if found is None:
             return None
@@ -284,16 +322,18 @@ class Desk:
     def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
         earlier = self.stores.ledger.entries(box.name, before=now)
         refilled = any(entry.kind in (EntryKind.charge, EntryKind.recharge) for entry in earlier)
-        first = charges[0]
+        dry_g = [_dry_mass_g(charge) for charge in charges]
+        kinds = [beads_of(books, charge.name).kind for charge in charges]
+        methods = {charge.method or ("new" if charge.state == "new" else None) for charge in charges}
         return LedgerEntry(
             kind=EntryKind.recharge if refilled else EntryKind.charge,
             box=box.name,
             at=now,
             mass_g=sum(charge.mass_g for charge in charges),
-            desiccant=beads_of(books, first.name).kind,
-            dry_mass_g=sum(_dry_mass_g(charge) for charge in charges),
-            method=first.method or ("new" if first.state == "new" else None),
-            loading_g_per_g=first.loading_g_per_g if len(charges) == 1 else None,
+            desiccant=mixed_kind(list(zip(kinds, dry_g, strict=True))),
+            dry_mass_g=sum(dry_g),
+            method=next(iter(methods)) if len(methods) == 1 else None,
+            loading_g_per_g=_loading_together([charge.loading_g_per_g for charge in charges], dry_g),
             note="charge " + " and ".join(charge.name for charge in charges),
         )
 
@@ -302,6 +342,23 @@ def _require(found: Iterable[Trap], confirmed: bool) -> None:
     found = tuple(found)
     if found and not confirmed:
         raise TrapError(found)
+
+
+def _others_there(books: Books, place: str, charge_name: str) -> list[Charge]:
+    """Return the charges that lie where this one lies or goes."""
+    return [other for other in books.charges.values() if other.place == place and other.name != charge_name]
+
+
+def _loading_together(loadings: Sequence[Loading | None], dry_g: Sequence[float]) -> Loading | None:
+    """Return the loading of beads side by side: their water adds up, whatever the kinds; None where one is unknown."""
+    known = [loading for loading in loadings if loading is not None]
+    if len(known) < len(loadings):
+        return None
+    shares = [mass / sum(dry_g) for mass in dry_g]
+    low, middle, high = (
+        sum(share * loading[point] for share, loading in zip(shares, known, strict=True)) for point in range(3)
+    )
+    return (low, middle, high)
 
 
 def _dry_mass_g(charge: Charge) -> float:

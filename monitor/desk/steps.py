@@ -54,10 +54,10 @@ def _with_charge(books: Books, logged: LoggedDeed, charge: Charge) -> Books:
     return replace(books, charges={**books.charges, charge.name: charge})
 
 
-def _buy(books: Books, _: LoggedDeed, deed: LotBought) -> Books:
+def _buy(books: Books, logged: LoggedDeed, deed: LotBought) -> Books:
     if deed.lot in books.lots:
         raise LedgerError(f"lot '{deed.lot}' is in the books already; give the new one another name")
-    return replace(books, lots={**books.lots, deed.lot: Lot(deed, deed.mass_g)})
+    return replace(books, lots={**books.lots, deed.lot: Lot(deed, deed.mass_g, logged.at)})
 
 
 def _take_out(books: Books, lot_name: str, mass_g: float) -> Books:

@@ -160,7 +160,7 @@ def _first(
 ) -> Iterable[Trap]:
     slack_g = 2.0 * resolution_g
     if charge.dry_mass_g is not None:
-        full_g = charge.dry_mass_g * (1.0 + _fullest(desiccant)) * (1.0 + 3.0 * charge.dry_mass_relative_sd)
+        full_g = charge.dry_mass_g * (1.0 + fullest_g_per_g(desiccant)) * (1.0 + 3.0 * charge.dry_mass_relative_sd)
         if mass_g > full_g + slack_g:
             text = f"{mass_g:.0f} g is more than {charge.dry_mass_g:.0f} g of dry beads can weigh wet ({full_g:.0f} g)"
             yield Trap("more than they can hold", f"{text}: is the holder still in it?")
@@ -184,10 +184,11 @@ def _gain(run: Run, mass_g: float, last_g: float, resolution_g: float, other_tar
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:
     if charge.dry_mass_g is not None:
         return charge.dry_mass_g * (1.0 - 3.0 * charge.dry_mass_relative_sd)
-    return start_g / (1.0 + _fullest(desiccant))
+    return start_g / (1.0 + fullest_g_per_g(desiccant))
 
 
-def _fullest(desiccant: Desiccant) -> float:
+def fullest_g_per_g(desiccant: Desiccant) -> float:
+    """Return more water than any lot of such beads holds. [g/g]"""
     return _FULLEST_FACTOR * float(desiccant.isotherm.loading_g_per_g(0.95, 25.0))
 
 

@@ -104,10 +104,15 @@ def _crossing(forecast: CrossingForecast | None) -> Answer | None:
     }
 
 
+def outlook_topic(site: str, box: str) -> str:
+    """Return where the broker retains the outlook of a box."""
+    return f"siccast/1/{site}/{box}/outlook"
+
+
 def outlook_messages(assessments: Iterable[Assessment], site: str, wording: Wording) -> list[tuple[str, Answer]]:
     """Return the topic and content of the message that the broker retains for each declared box."""
     return [
-        (f"siccast/1/{site}/{a.box.name}/outlook", {"as_of": a.as_of, **box_outlook(a, wording)})
+        (outlook_topic(site, a.box.name), {"as_of": a.as_of, **box_outlook(a, wording)})
         for a in assessments
         if a.state is not BoxState.undeclared
     ]

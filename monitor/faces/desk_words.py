@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +11,6 @@ from monitor.records import Quantiles
 from monitor.units import grams_to_ounces
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from monitor.desk import Method, RunReport, Service
     from monitor.desk.books import Charge, Run
 
@@ -225,6 +224,30 @@ def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
     dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
     where = "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")
     return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), charge.color)
+
+
+def deed_details(values: Mapping[str, Any], wording: Wording) -> str:
+    """Return what a deed says, value by value, in the units of the shelf."""
+    return ", ".join(_told(key, value, wording) for key, value in values.items() if value not in (None, "", ()))
+
+
+def _told(key: str, value: Any, wording: Wording) -> str:
+    if key.endswith("_g"):
+        return f"{_spoken(key, '_g')} {wording.weight(value)}"
+    if key.endswith("_s"):
+        return f"{_spoken(key, '_s')} {minutes(value)}"
+    if key.endswith("_degc"):
+        return f"{_spoken(key, '_degc')} {wording.temperature(value)}"
+    if key.endswith("_g_per_g"):
+        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
+        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
+    if isinstance(value, float):
+        return f"{_spoken(key)} {value:.3g}"
+    return f"{_spoken(key)} {', '.join(value) if isinstance(value, tuple) else value}"
+
+
+def _spoken(key: str, unit: str = "") -> str:
+    return key.removesuffix(unit).replace("_", " ")
 
 
 def minutes(duration_s: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -20,7 +21,10 @@ from monitor.records import (
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from zoneinfo import ZoneInfo
+
+    from monitor.settings import Shelf
 
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
@@ -28,6 +32,10 @@ FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month."""
 
 NARROW = "\N{NARROW NO-BREAK SPACE}"
+
+_NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
+_GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
+_DEGC = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])°C")
 
 METHODS = {
     "oven_120C_3h": "three hours in the oven at 120 °C",
@@ -66,6 +74,11 @@ class Wording:
     fahrenheit: bool = False
     ounces: bool = False
 
+    @classmethod
+    def of(cls, shelf: Shelf) -> Wording:
+        """Return how a shelf wants things said."""
+        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+
     def degrees(self, degc: float) -> float:
         """Return a temperature in the unit temperatures are shown in."""
         return degc_to_degf(degc) if self.fahrenheit else degc
@@ -82,6 +95,21 @@ class Wording:
     def mass(self, grams: float) -> str:
         """Return a mass with its unit."""
         return f"{self.mass_figures(grams)}{NARROW}{self.mass_unit}"
+
+    def in_own_units(self, sentence: str) -> str:
+        """Return a sentence from below, which speaks of grams and °C, in the units of the shelf.
+
+        >>> from zoneinfo import ZoneInfo
+        >>> Wording(ZoneInfo("UTC"), fahrenheit=True, ounces=True).in_own_units("150 g at 60 to 65 °C")
+        '5.29 oz at 140 to 149 °F'
+        """
+        if self.ounces:
+            sentence = _GRAMS.sub(
+                lambda found: _converted(found, lambda g: figures(grams_to_ounces(g), 3), "oz"), sentence
+            )
+        if self.fahrenheit:
+            sentence = _DEGC.sub(lambda found: _converted(found, lambda c: f"{degc_to_degf(c):.0f}", "°F"), sentence)
+        return sentence
 
     def weight(self, grams: float) -> str:
         """Return what a scale showed, to the steps of a good one, with its unit."""
@@ -235,8 +263,24 @@ class Wording:
 
 
 def beads(kind: str | None) -> str:
-    """Return what a kind of beads is called."""
-    return BEADS.get(kind, kind.replace("_", " ")) if kind else "beads"
+    """Return what a kind of beads is called, or what several kinds side by side are.
+
+    >>> beads("silica_gel_regular_density 0.6 + clay 0.4")
+    'silica gel, regular density (60 %) and clay (40 %)'
+    """
+    if kind is None:
+        return "beads"
+    if " + " in kind:
+        parts = (part.rpartition(" ") for part in kind.split(" + "))
+        return " and ".join(f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts)
+    return BEADS.get(kind, kind.replace("_", " "))
+
+
+def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:
+    """Return a number, or the two ends of a span, with another unit."""
+    first, between, last, space = found.groups()
+    span = f"{between}{convert(float(last))}" if last else ""
+    return f"{convert(float(first))}{span}{space}{unit}"
 
 
 def percent(fraction: float, digits: int = 0) -> str:

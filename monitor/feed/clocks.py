@@ -1,20 +1,139 @@
-"""Node clocks against ours: a message from the future, or one that is late by the same amount every time."""
+"""Clocks: when a message arrived, and those of nodes against ours.
+
+A message may come from the future, or be late by the same amount every time.
+"""
 
 from __future__ import annotations
 
+import time
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from monitor.feed.formats.values import EARLIEST_AT
 from monitor.records import Mark
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from collections.abc import Callable
 
-    from monitor.records import Reading
+    from monitor.records import RawMessage, Reading
 
 TOLERANCE_S = 120.0
+_APART = timedelta(microseconds=1)
+_STEPPED = timedelta(seconds=1)
+"""A clock that lies so far behind what it said before was set back, and is followed."""
+_A_JUMP = timedelta(seconds=5)
+"""NTP lets a clock drift into place where it can, and moves it in one step where it is further off."""
+
+_WAITING_AT_MOST = 20_000
+_WAITING_AT_MOST_BYTES = 16 * 1024 * 1024
 _SAME_LAG_S = 30.0
 _LIVE_SPACING_S = 30.0
 """Messages that arrive closer together than this were waiting somewhere; their lateness says nothing of a clock."""
+
+
+def steady_s() -> float:
+    """Return seconds that nobody sets, and that go on while the machine sleeps where the system can tell."""
+    sleeping_too = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if sleeping_too is None else time.clock_gettime(sleeping_too)
+
+
+class Arrivals:
+    """Gives each message an instant of its own, in the order in which they came.
+
+    Microseconds tell them apart. A store that knows milliseconds only has to make room where two of one box fall
+    together: a clock of milliseconds would run ahead of a stream of more than a thousand messages a second.
+    """
+
+    def __init__(self, clock: Callable[[], datetime] = lambda: datetime.now(tz=UTC)) -> None:
+        self._clock = clock
+        self._last: datetime | None = None
+
+    def stamps(self, count: int) -> list[datetime]:
+        """Return the instants of so many messages that were taken from the wire just now."""
+        first = self._clock()
+        if self._last is not None and timedelta(0) <= self._last - first < _STEPPED:
+            first = self._last + _APART
+        stamps = [first + place * _APART for place in range(count)]
+        self._last = stamps[-1] if stamps else self._last
+        return stamps
+
+
+class MachineClock:
+    """Watches this machine's own clock: whether it was ever set, and whether it jumps.
+
+    A board without a battery starts in 1970 and learns the time when the network is there. What arrives before waits
+    here, unacknowledged, and gets the instant at which it did arrive as soon as that is known.
+    """
+
+    def __init__(
+        self,
+        report: Callable[[str], None],
+        wall: Callable[[], datetime] = lambda: datetime.now(tz=UTC),
+        steady_s: Callable[[], float] = steady_s,
+    ) -> None:
+        self._report = report
+        self._wall = wall
+        self._steady_s = steady_s
+        self._last = (wall(), steady_s())
+        self._jumped = timedelta(0)
+        self._waiting: list[tuple[RawMessage, timedelta]] = []
+        self._waiting_bytes = 0
+        self._was_told = False
+
+    @property
+    def is_full(self) -> bool:
+        """Whether no more messages should be taken before the clock is set."""
+        return len(self._waiting) >= _WAITING_AT_MOST or self._waiting_bytes >= _WAITING_AT_MOST_BYTES
+
+    def settle(self, messages: list[RawMessage]) -> list[RawMessage]:
+        """Return the messages whose arrival is known by now: these, and those that waited for the clock to be set."""
+        jumped_before, now = self._jumped, self._look()
+        if now < EARLIEST_AT:
+            self._hold(messages, now)
+            return []
+        early = [message for message in messages if message.arrived_at < EARLIEST_AT]
+        if early:  # taken from the wire just before the clock was set
+            self._waiting += [(message, jumped_before) for message in early]
+            messages = [message for message in messages if message.arrived_at >= EARLIEST_AT]
+        if not self._waiting:
+            return messages
+        waited = [
+            replace(message, arrived_at=message.arrived_at + self._jumped - jumped) for message, jumped in self._waiting
+        ]
+        self._waiting, self._waiting_bytes, self._was_told = [], 0, False
+        return waited + messages
+
+    def _hold(self, messages: list[RawMessage], now: datetime) -> None:
+        if not self._was_told:
+            self._was_told = True
+            self._report(
+                f"this machine's clock says {now:%Y-%m-%d %H:%M}, so it was never set; messages wait until it is."
+                " Set it by NTP, or by hand"
+            )
+        self._waiting += [(message, self._jumped) for message in messages]
+        self._waiting_bytes += sum(len(message.payload) for message in messages)
+
+    def _look(self) -> datetime:
+        """Return the present instant, and say so where the clock got there by a jump."""
+        now, ran_s = self._wall(), self._steady_s()
+        expected = self._last[0] + timedelta(seconds=ran_s - self._last[1])
+        jump = now - expected
+        self._last = (now, ran_s)
+        self._jumped += jump
+        if abs(jump) >= _A_JUMP:
+            self._say_jump(expected, now)
+        return now
+
+    def _say_jump(self, expected: datetime, now: datetime) -> None:
+        """Say what a jump means for what is stored already; where all of it waited, it means nothing."""
+        line = f"this machine's clock was set from {expected:%Y-%m-%d %H:%M:%S} to {now:%Y-%m-%d %H:%M:%S} UTC"
+        if expected >= EARLIEST_AT:
+            line += (
+                "; readings without a time that arrived before carry the old one, and what was rejected as ahead of its"
+                " arrival is tried again by `siccast rejected --again`"
+            )
+        self._report(line)
 
 
 class ClockWatch:

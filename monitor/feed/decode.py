@@ -10,11 +10,12 @@ import orjson
 
 from monitor.errors import UnusableMessageError
 from monitor.feed.clocks import ClockWatch
-from monitor.feed.formats import own
+from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
-from monitor.feed.formats.topics import MAX_BOX_NAME, TopicPattern, is_box_name
-from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, shown
+from monitor.feed.formats.topics import TopicPattern
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import Quantity, Reading, Rejection
 
 if TYPE_CHECKING:
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
     from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
 
 _KEPT_OF_OVERSIZED_BYTES = 4096
+_KEPT_APART = 100
+"""Refused elements of one message that are kept each with its own reason; a stranger's array may hold 100,000."""
+_KEPT_OF_TOPIC = 1024
+"""Letters; no feed has a topic so long, and a stranger's may have 65,535."""
 
 
 @dataclass(slots=True)
@@ -86,19 +91,23 @@ class Decoder:
         for message in messages:
             try:
                 self._decode_one(message, decoded)
-            except UnusableMessageError as error:
-                decoded.rejections.append(_reject(message, str(error)))
+            except Exception as error:  # whatever a message does to us, the next one is still read
+                decoded.rejections.append(_reject(message, _reason(error)))
         if self._joiners:
             decoded.halves = [half for joiner in self._joiners for half in joiner.waiting]
         return decoded
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
         route, box = self._place(message.topic)
+        if message.left_out_bytes:
+            refuse_longer(len(message.payload) + message.left_out_bytes)
         if route.joiner is not None:
-            half = route.joiner.half(box, route.quantity, message.payload, message.arrived_at)
-            reading = route.joiner.join(half)
-            if reading is not None:
-                decoded.readings.append(self._settle(reading, message))
+            self._decode_half(
+                message,
+                route.joiner.half(box, route.quantity, message.payload, message.arrived_at),
+                route.joiner,
+                decoded,
+            )
             return
         assert route.payload_format is not None
         elements = route.payload_format.elements(message.payload)
@@ -109,28 +118,41 @@ class Decoder:
             return
         self._decode_backlog(message, box, route.payload_format, elements, decoded)
 
+    def _decode_half(self, message: RawMessage, half: HalfReading, joiner: Joiner, decoded: Decoded) -> None:
+        reading, given_up = joiner.join(half)
+        if given_up is not None:
+            told = orjson.dumps({given_up.quantity.value: given_up.value})
+            decoded.rejections.append(_reject(message, joiner.why_alone(given_up), told, given_up.at))
+        if reading is not None:
+            decoded.readings.append(self._settle(reading, message))
+
     def _decode_backlog(
         self, message: RawMessage, box: str, payload_format: PayloadFormat, elements: Sequence[Any], decoded: Decoded
     ) -> None:
         if not elements:
             raise UnusableMessageError("the array is empty; it has to hold at least one reading")
+        refused = []
         for place, element in enumerate(elements):
             try:
                 reading = payload_format.reading(box, element, message.arrived_at)
                 decoded.readings.append(self._settle(reading, message))
-            except UnusableMessageError as error:
-                decoded.rejections.append(_reject(message, f"element {place}: {error}", _as_json(element)))
+            except Exception as error:
+                refused.append((f"element {place}: {_reason(error)}", element))
+        apart, together = refused[:_KEPT_APART], refused[_KEPT_APART:]
+        decoded.rejections += [_reject(message, reason, _as_json(element)) for reason, element in apart]
+        if together:
+            reason = f"{len(together)} more elements; the first of them is {together[0][0]}"
+            decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in together])))
 
     def _place(self, topic: str) -> tuple[_Route, str]:
         """Return how a topic's payload is read and what its sensor is called."""
         for route in self._routes:
             names = route.pattern.names(topic)
             if names is not None:
-                box = route.renamed.get(names["box"], names["box"])
-                if not is_box_name(box):
-                    raise UnusableMessageError(
-                        f"box name {shown(box)} won't do; it has to be 1 to {MAX_BOX_NAME} printable characters"
-                    )
+                sensor = tidy(names["box"])
+                box = route.renamed.get(names["box"]) or route.renamed.get(sensor, sensor)
+                if not is_name(box) and box not in self._moves:
+                    raise _unfit(box)
                 return route, box
         expected = ", ".join(route.pattern.pattern for route in self._routes)
         raise UnusableMessageError(f"topic {shown(topic)} belongs to no feed; expected {expected}")
@@ -144,6 +166,8 @@ class Decoder:
         for move in self._moves.get(reading.box, ()):
             if reading.at >= move.since:
                 return replace(reading, box=move.box)
+        if not is_name(reading.box):
+            raise _unfit(reading.box)
         return reading
 
 
@@ -162,15 +186,46 @@ def _routes(feed: FeedSpec, site: str) -> list[_Route]:
     return [_Route(pattern, renamed, MappedPayload(feed))]
 
 
-def _as_json(element: Any) -> bytes:
+def _unfit(name: str) -> UnusableMessageError:
+    return UnusableMessageError(
+        f"box name {shown(name)} won't do; it has to be {NAME_RULE}. Let the node send another,"
+        " or give it one under [[feeds]] in the shelf file: boxes = { 'its name' = 'yours' }"
+    )
+
+
+def _reason(error: Exception) -> str:
+    """Return why a message was refused, also where nobody foresaw it."""
+    if isinstance(error, UnusableMessageError):
+        return str(error)
     try:
-        return orjson.dumps(element)
+        told = escaped(str(error), 120)
+    except Exception:
+        told = "it says no more"
+    return f"it can't be read ({type(error).__name__}: {told}); please report this message as a defect of siccast"
+
+
+def _as_json(element: Any) -> bytes:
+    """Return an element as a message of its own, so that it can be tried again without its neighbors."""
+    try:
+        return orjson.dumps(senml.as_pack(element) if isinstance(element, senml.SenmlInstant) else element)
     except orjson.JSONEncodeError:  # nested deeper than it writes, though not deeper than it reads
         return shown(element).encode()
 
 
-def _reject(message: RawMessage, reason: str, part: bytes | None = None) -> Rejection:
+def _as_json_array(elements: Sequence[Any]) -> bytes:
+    """Return elements as a backlog, or a pack, of their own."""
+    parts = [_as_json(element) for element in elements]
+    if isinstance(elements[0], senml.SenmlInstant):
+        parts = [part[1:-1] for part in parts]
+    return b"[" + b",".join(parts) + b"]"
+
+
+def _reject(
+    message: RawMessage, reason: str, part: bytes | None = None, arrived_at: datetime | None = None
+) -> Rejection:
+    """Return the rejection of a message, of a part of it, or of what came before and is given up because of it."""
     payload = message.payload if part is None else part
     if len(payload) > MAX_PAYLOAD_BYTES:
         payload = payload[:_KEPT_OF_OVERSIZED_BYTES]
-    return Rejection(message.arrived_at, message.feed, message.topic, payload, reason)
+    topic = message.topic if len(message.topic) <= _KEPT_OF_TOPIC else message.topic[:_KEPT_OF_TOPIC] + "…"
+    return Rejection(arrived_at or message.arrived_at, message.feed, topic, payload, reason, message.retained)

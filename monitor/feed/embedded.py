@@ -6,6 +6,7 @@ It speaks MQTT 3.1.1 and keeps nothing across a restart; a site that must lose n
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import socket
 import threading
@@ -15,8 +16,10 @@ from amqtt.broker import Broker
 
 from monitor.errors import FeedError
 from monitor.records import BrokerAddress
+from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from types import TracebackType
 
 LOOPBACK = "127.0.0.1"
@@ -26,12 +29,15 @@ _START_WITHIN_S = 10.0
 class EmbeddedBroker:
     """Runs while its ``with`` body does."""
 
-    def __init__(self, port: int = 0, client_id: str = "siccast") -> None:
+    def __init__(
+        self, port: int = 0, client_id: str = "siccast", *, report: Callable[[str], None] = lambda _: None
+    ) -> None:
         self.address = BrokerAddress(host=LOOPBACK, port=port or _free_port(), protocol="3.1.1", client_id=client_id)
         self._started = threading.Event()
         self._failure: BaseException | None = None
-        self._loop = asyncio.new_event_loop()
-        self._stop = asyncio.Event()
+        self._report = report
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._leaving = threading.Event()
         self._thread = threading.Thread(target=self._run, name="embedded broker", daemon=True)
 
     def __enter__(self) -> Self:
@@ -46,25 +52,42 @@ class EmbeddedBroker:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._loop.call_soon_threadsafe(self._stop.set)
+        self._leaving.set()
+        with contextlib.suppress(RuntimeError):  # it ended by itself
+            assert self._loop is not None
+            self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(_START_WITHIN_S)
 
     def _run(self) -> None:
-        asyncio.set_event_loop(self._loop)
-        try:
-            self._loop.run_until_complete(self._serve())
-        except BaseException as error:  # handed to the thread that started us
-            self._failure = error
-            self._started.set()
-        finally:
-            self._loop.close()
+        """Serve until we leave; where the broker ends before that, say so and begin it again."""
+        back_off = BackOff()
+        while not self._leaving.is_set():
+            why: object = "without a reason"
+            try:
+                self._serve()
+            except Exception as error:
+                why = error
+            if not self._started.is_set():
+                self._failure = why if isinstance(why, Exception) else None
+                self._started.set()  # handed to the thread that started us
+                return
+            if not self._leaving.is_set():
+                pause_s = back_off.after_failure_s()
+                self._report(f"the broker inside has ended ({why}); it begins again in {pause_s:.0f} s")
+                self._leaving.wait(pause_s)
 
-    async def _serve(self) -> None:
-        broker = Broker(_settings(self.address.port), loop=self._loop)
-        await broker.start()
-        self._started.set()
-        await self._stop.wait()
-        await broker.shutdown()
+    def _serve(self) -> None:
+        loop = self._loop = asyncio.new_event_loop()
+        asyncio.set_event_loop(loop)
+        broker = Broker(_settings(self.address.port), loop=loop)
+        try:
+            loop.run_until_complete(broker.start())
+            self._started.set()
+            if not self._leaving.is_set():
+                loop.run_forever()
+            loop.run_until_complete(broker.shutdown())
+        finally:
+            loop.close()
 
 
 def _settings(port: int) -> dict[str, Any]:

@@ -15,11 +15,17 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from paho.mqtt.client import SocketLike
 
+LARGEST_PACKET_BYTES = MAX_PAYLOAD_BYTES + 128 * 1024
+"""Room for the longest payload that is read, the longest topic there is, and some properties."""
+
+_KEPT_OF_LONGER_BYTES = 4096
 _READ_BYTES = 256 * 1024
 _WRITE_WITHIN_S = 30.0
 _PUBLISH = 3
@@ -35,6 +41,8 @@ class Published(NamedTuple):
     packet_id: int | None
     """What to acknowledge it by; None at QoS 0."""
     retained: bool
+    left_out_bytes: int = 0
+    """How much of a payload was passed over, because it is longer than any that is read."""
 
 
 class GatheringClient(paho.Client):
@@ -43,16 +51,27 @@ class GatheringClient(paho.Client):
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self.arrived: deque[Published] = deque()
+        self.arrived_bytes = 0
+        """How much ``arrived`` holds."""
         self._has_properties = more.get("protocol") == paho.MQTTv5
         self._unread = bytearray()
+        self._to_pass_over = 0
         self._for_paho = b""
         self._has_ended = False
 
     def forget_arrived(self) -> None:
         """Drop what an ended connection left behind; its packet numbers mean nothing on the next one."""
-        self.arrived.clear()
+        self.take_arrived()
         self._unread.clear()
+        self._to_pass_over = 0
         self._for_paho, self._has_ended = b"", False
+
+    def take_arrived(self) -> list[Published]:
+        """Return what has arrived; it is ours no longer."""
+        taken = list(self.arrived)
+        self.arrived.clear()
+        self.arrived_bytes = 0
+        return taken
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
         """Read what is there: messages to ``arrived``, all else to paho."""
@@ -60,6 +79,17 @@ class GatheringClient(paho.Client):
         if socket is None:
             return MQTTErrorCode.MQTT_ERR_NO_CONN
         self._read_ahead(socket)
+        self._sort_packets()
+        while self._begins_with_longer() and self._cut_longer():
+            self._sort_packets()
+        while self._for_paho or self._has_ended:
+            code = super().loop_read(max_packets)
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self.socket() is None:
+                return code
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _sort_packets(self) -> None:
+        """Take the packets that are all there: messages to ``arrived``, the others to paho."""
         read_to = 0
         while frame := _frame(self._unread, read_to):
             body, end = frame
@@ -67,16 +97,42 @@ class GatheringClient(paho.Client):
                 self._for_paho += self._unread[read_to:end]
             elif message := _published(self._unread, read_to, body, end, self._has_properties):
                 self.arrived.append(message)
+                self.arrived_bytes += end - read_to
             else:
                 self._has_ended = True  # lengths that don't fit: nothing after them can be trusted
                 break
             read_to = end
         del self._unread[:read_to]
-        while self._for_paho or self._has_ended:
-            code = super().loop_read(max_packets)
-            if code != MQTTErrorCode.MQTT_ERR_SUCCESS or self.socket() is None:
-                return code
-        return MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _begins_with_longer(self) -> bool:
+        """Return whether what is read next is longer than anything we read, and enough of it is here to be cut."""
+        extent = _extent(self._unread, 0)
+        return extent is not None and extent[1] > LARGEST_PACKET_BYTES <= len(self._unread)
+
+    def _cut_longer(self) -> bool:
+        """Take the start of a message too long to be read, and pass over the rest of it as it comes.
+
+        MQTT 5 lets us tell the broker never to send one; 3.1.1 does not, and would have us hold 256 MB.
+        """
+        body, end = _extent(self._unread, 0) or (0, 0)
+        flags = self._unread[0]
+        start = _published(self._unread, 0, body, LARGEST_PACKET_BYTES, self._has_properties)
+        if flags >> 4 != _PUBLISH or flags & 0b100 or start is None:
+            self._has_ended = True  # nothing else is ever so long
+            return False
+        kept = start.payload[:_KEPT_OF_LONGER_BYTES]
+        left_out = end - LARGEST_PACKET_BYTES + len(start.payload) - len(kept)
+        self.arrived.append(start._replace(payload=kept, left_out_bytes=left_out))
+        self.arrived_bytes += len(start.topic) + len(kept)
+        del self._unread[:LARGEST_PACKET_BYTES]
+        self._to_pass_over = end - LARGEST_PACKET_BYTES
+        self._pass_over()
+        return True
+
+    def _pass_over(self) -> None:
+        passed = min(self._to_pass_over, len(self._unread))
+        del self._unread[:passed]
+        self._to_pass_over -= passed
 
     def acknowledge(self, packet_ids: Iterable[int]) -> None:
         """Tell the broker that these messages may be forgotten, in one write."""
@@ -104,6 +160,7 @@ class GatheringClient(paho.Client):
         except OSError:
             more = b""
         self._unread += more
+        self._pass_over()
         self._has_ended = not more
 
     def _sock_recv(self, bufsize: int) -> bytes:
@@ -115,7 +172,13 @@ class GatheringClient(paho.Client):
 
 
 def _frame(packets: bytearray, start: int) -> tuple[int, int] | None:
-    """Return where the body of the packet at ``start`` begins and ends, or None where it is not all there yet.
+    """Return where the body of the packet at ``start`` begins and ends, or None where it is not all there yet."""
+    extent = _extent(packets, start)
+    return extent if extent and extent[1] <= len(packets) else None
+
+
+def _extent(packets: bytearray, start: int) -> tuple[int, int] | None:
+    """Return where the body of the packet at ``start`` begins and will end, or None where it does not say so yet.
 
     The length stands in seven bits a byte, lowest first (MQTT 3.1.1 section 2.2.3).
     """
@@ -124,7 +187,7 @@ def _frame(packets: bytearray, start: int) -> tuple[int, int] | None:
         length |= (packets[place] & 0x7F) << shift
         place, shift = place + 1, shift + 7
         if packets[place - 1] < 0x80 or shift > 21:
-            return (place, place + length) if place + length <= len(packets) else None
+            return place, place + length
     return None
 
 

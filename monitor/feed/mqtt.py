@@ -10,7 +10,6 @@ import random
 import select
 import ssl
 import time
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, Self
 
 from paho.mqtt import client as paho
@@ -19,8 +18,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
-from monitor.feed.gathered import GatheringClient
+from monitor.feed.clocks import Arrivals
+from monitor.feed.gathered import LARGEST_PACKET_BYTES, GatheringClient
 from monitor.records import RawMessage
+from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -31,11 +32,22 @@ BATCH = 2000
 """No more is read once so many messages are here. Fewer are handed out as soon as nothing more is waiting: a broker
 with a small window sends no more before those are acknowledged."""
 
+BATCH_BYTES = 8 * 1024 * 1024
+"""Nor once so much is here, however few messages it is."""
+
 _KEEPALIVE_S = 60
 _ANSWER_WITHIN_S = 10.0
 _LEAVE_WITHIN_S = 3.0
 _NEVER_EXPIRES = 0xFFFF_FFFF
 _LONGEST_PAUSE_S = 60.0
+_LASTING_S = 4.0 * _LONGEST_PAUSE_S
+"""A connection that lived so long was a good one. Shorter, and two who fight over a client id would take the calm
+between two rounds for peace and begin again at the shortest pause."""
+_FAST_S = 10.0
+"""Who has our client id connects again at once, at first; a bad network takes longer to break off."""
+_SESSION_TAKEN_OVER = 0x8E
+"""MQTT 5 section 3.14.2.1. Not every broker says it, and none can in MQTT 3.1.1."""
+_TWO_REMEDIES = "stop the other one, or give each a client_id of its own in [broker]"
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
@@ -66,6 +78,8 @@ class MqttFeed:
         will: tuple[str, bytes] | None = None,
         report: Callable[[str], None] = lambda _: None,
     ) -> None:
+        if address.without_password:
+            raise FeedError(address.without_password)
         self.address = address
         self.session_was_kept: bool | None = None
         """Whether the broker remembered us at the last connection; None before the first."""
@@ -76,8 +90,16 @@ class MqttFeed:
         self._connections = 0
         self._subscribed_on = 0
         self._answer: str | None = None
-        self._failures = 0
+        self._absent = BackOff(longest_s=_LONGEST_PAUSE_S)
+        self._dropped = BackOff(longest_s=_LONGEST_PAUSE_S)
+        self._short_lives = 0
+        """How many connections in a row did not last, with the broker still there."""
+        self._fast_drops = 0
+        """How many of them ended within seconds."""
+        self._let_in_at = 0.0
         self._try_again_at = 0.0
+        self._arrivals = Arrivals()
+        self._trouble_told = ""
         self._client = self._make_client(will)
 
     def __enter__(self) -> Self:
@@ -88,19 +110,19 @@ class MqttFeed:
 
     def close(self) -> None:
         """Leave the broker in good order; it goes on collecting for us."""
-        if self._client.is_connected():
+        if self.is_connected:
             self._await_all_acknowledged()
             self._client.disconnect()
 
     @property
     def is_subscribed(self) -> bool:
         """Whether the broker has confirmed our subscriptions on this connection."""
-        return self._client.is_connected() and self._subscribed_on == self._connections
+        return self.is_connected and self._subscribed_on == self._connections
 
     @property
     def is_connected(self) -> bool:
-        """Whether the broker has let us in."""
-        return self._client.is_connected()
+        """Whether the broker has let us in, and has not sent us away: paho takes no note of the latter."""
+        return self._client.is_connected() and self._client.socket() is not None
 
     @property
     def connections(self) -> int:
@@ -145,10 +167,12 @@ class MqttFeed:
 
     def receive(self, wait_s: float) -> list[RawMessage]:
         """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
-        if not self._client.is_connected() and not self._try_to_connect(wait_s):
+        if not self.is_connected and not self._try_to_connect(wait_s):
             return []
         arrived = self._client.arrived
-        while len(arrived) < BATCH and self._wait_for_bytes(0.0 if arrived else wait_s):
+        while (len(arrived) < BATCH and self._client.arrived_bytes < BATCH_BYTES) and self._wait_for_bytes(
+            0.0 if arrived else wait_s
+        ):
             if self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
         self._client.loop_misc()
@@ -156,7 +180,7 @@ class MqttFeed:
 
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Tell the broker that it may forget these; a broken connection makes it send them again instead."""
-        if self._client.is_connected():
+        if self.is_connected:
             tokens = (message.acknowledge_token for message in messages)
             self._client.acknowledge(
                 token.packet_id
@@ -207,6 +231,7 @@ class MqttFeed:
             return {}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _NEVER_EXPIRES if keep else 0
+        properties.MaximumPacketSize = LARGEST_PACKET_BYTES
         return {"clean_start": not keep, "properties": properties}
 
     def _try_to_connect(self, wait_s: float) -> bool:
@@ -217,13 +242,49 @@ class MqttFeed:
         try:
             self.connect()
         except FeedError as error:
-            longest_s = min(_LONGEST_PAUSE_S, 2.0**self._failures)
-            self._failures += 1
-            self._try_again_at = time.monotonic() + longest_s * random.uniform(0.5, 1.0)
-            self._report(str(error))
+            self._be_at_peace()
+            self._pause(self._absent.after_failure_s())
+            if str(error) != self._trouble_told:
+                self._trouble_told = str(error)
+                self._report(f"{error}; it is tried again and again")
             return False
-        self._failures = 0
+        self._absent.succeeded()
+        self._trouble_told = ""
         return True
+
+    def _pause(self, longest_s: float) -> None:
+        """Make no connection for a while, not quite the same while for all who lost the same broker."""
+        self._try_again_at = time.monotonic() + longest_s * random.uniform(0.5, 1.0)
+
+    def _be_at_peace(self) -> None:
+        """Forget connections that ended soon: this one lasted, or the broker itself was away."""
+        self._short_lives = self._fast_drops = 0
+        self._dropped.succeeded()
+
+    def _was_dropped(self, told: str, *, taken_over: bool) -> None:
+        """Say that the connection is lost, and pause where another one most likely has our client id.
+
+        The first short one is made again at once: a broker that restarts ends it too, and then is not there.
+        """
+        lived_s = time.monotonic() - self._let_in_at
+        if lived_s >= _LASTING_S:
+            self._be_at_peace()
+        self._short_lives += 1
+        self._fast_drops += lived_s < _FAST_S
+        where, who = f"{self.address.host}:{self.address.port}", f"the client id '{self.address.client_id}'"
+        if taken_over:
+            why = f"another connection with {who} has taken our place at the broker at {where}; {_TWO_REMEDIES}"
+        elif self._fast_drops >= 2:
+            why = f"the broker at {where} drops us soon after it lets us in: another listener most likely uses {who}"
+            why = f"{why}; {_TWO_REMEDIES}"
+        else:
+            why = f"lost the broker at {where} ({told})"
+        if self._short_lives == 1 and not taken_over:
+            self._report(f"{why}; trying again")
+            return
+        pause_s = self._dropped.after_failure_s()
+        self._pause(pause_s)
+        self._report(f"{why}; trying again within {pause_s:.0f} s")
 
     def _wait_for_bytes(self, wait_s: float) -> bool:
         socket = self._client.socket()
@@ -237,14 +298,13 @@ class MqttFeed:
         return bool(readable)
 
     def _handed_out(self) -> list[RawMessage]:
-        """Return what has arrived on this connection, all at the present instant."""
-        now, connection, arrived = datetime.now(tz=UTC), self._connections, self._client.arrived
-        messages = [
-            RawMessage(self._name, topic, payload, now, packet_id and _Token(connection, packet_id), retained)
-            for topic, payload, packet_id, retained in arrived
+        """Return what has arrived on this connection, each message at an instant of its own."""
+        connection, arrived = self._connections, self._client.take_arrived()
+        stamps = self._arrivals.stamps(len(arrived))
+        return [
+            RawMessage(self._name, topic, payload, at, packet_id and _Token(connection, packet_id), retained, left_out)
+            for at, (topic, payload, packet_id, retained, left_out) in zip(stamps, arrived, strict=True)
         ]
-        arrived.clear()
-        return messages
 
     def _await_all_acknowledged(self) -> None:
         """Ask the broker something harmless and wait for its answer: by then it has read our acknowledgments.
@@ -264,14 +324,16 @@ class MqttFeed:
         if reason.is_failure:
             return
         self._connections += 1
+        self._let_in_at = time.monotonic()
         self.session_was_kept = bool(flags.session_present)
         if self._subscriptions:
             self._client.subscribe([(topic, 1) for topic in self._subscriptions])
         self._report(f"connected to {self.address.host}:{self.address.port}")
 
-    def _on_disconnect(self, _client: paho.Client, _userdata: object, _flags: Any, reason: Any, _more: object) -> None:
+    def _on_disconnect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
         if reason.is_failure and self._answer == "":
-            self._report(f"lost the broker at {self.address.host}:{self.address.port} ({reason}); trying again")
+            told = f"it says: {reason}" if flags.is_disconnect_packet_from_server else "the connection broke off"
+            self._was_dropped(told, taken_over=reason.value == _SESSION_TAKEN_OVER)
 
     def _on_subscribe(
         self, _client: paho.Client, _userdata: object, _packet_id: int, reasons: list[Any], _more: object

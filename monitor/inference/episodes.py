@@ -19,6 +19,8 @@ _WITH_THE_CHARGE_S = 2 * 3600.0
 _UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
 _UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
 """What is believed before the first entry: hardly ever opened, and soon unlearned."""
+_FILLED_WITHIN_S = 24 * HOUR_S
+"""Beads that join others so soon after the first went in with the spools."""
 _SETTLE_HOURS = 36
 """Steps sooner after closing belong to the closing itself."""
 
@@ -113,7 +115,9 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
     starts = [e for e in known if e.kind in _STARTS]
     if not starts and len(hours) == 0:
-        raise TooLittleEvidence(f"{box.name}: no charge was logged and no readings came in; log the charge")
+        raise TooLittleEvidence(
+            f"{box.name}: no charge was logged, and no whole hour of usable readings is there yet; log the charge"
+        )
     charge = starts[-1] if starts else None
     declared = next((e for e in reversed(starts) if e.dry_mass_g is not None), None)
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
@@ -136,7 +140,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         dry_mass_g=(declared.dry_mass_g or 0.0) if declared and has_beads else 0.0,
         method="unknown" if unlogged or charge is None else charge.method or "unknown",
         known_loading=None if unlogged or charge is None else charge.loading_g_per_g,
-        spools_went_in=not unlogged and len(starts) == 1,
+        spools_went_in=not unlogged and start_s - first_s < _FILLED_WITHIN_S,
         unlogged=unlogged,
         loaded_mass=loaded,
         weighings=tuple(w for w in weighed if loaded is None or w.at_s > loaded.at_s + _WITH_THE_CHARGE_S),

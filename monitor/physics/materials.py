@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -14,7 +14,7 @@ import numpy as np
 from monitor.errors import OutOfRangeError
 from monitor.physics.numerics import Numeric, plain
 from monitor.physics.saturation import GAS_CONSTANT_J_PER_MOL_PER_K
-from monitor.physics.sorption import GAB, DubininAstakhov, Isotherm, PiecewiseLinear, Toth, TwoTermDubinin
+from monitor.physics.sorption import GAB, DubininAstakhov, Isotherm, Mixture, PiecewiseLinear, Toth, TwoTermDubinin
 from monitor.physics.sorption.caveats import Ageing, Ceiling, Dye, Hysteresis
 from monitor.units import KELVIN_AT_0_DEGC, SECONDS_PER_DAY
 
@@ -118,7 +118,7 @@ class Cardboard:
 
 
 def desiccant(kind: str) -> Desiccant:
-    """Return what is known of a desiccant, by its name or an everyday alias.
+    """Return what is known of a desiccant, by its name or an everyday alias, or of a mixture (see ``mixed_kind``).
 
     Raises
     ------
@@ -129,8 +129,55 @@ def desiccant(kind: str) -> Desiccant:
     --------
     >>> desiccant("silica_regular").kind
     'silica_gel_regular_density'
+    >>> round(desiccant("silica_regular 0.75 + 4a 0.25").isotherm.loading_g_per_g(0.2, 25.0), 2)
+    0.16
     """
-    return _desiccant(_canonical(kind, "desiccants"))
+    parts = parts_of(kind)
+    return _mixture(mixed_kind(parts)) if len(parts) > 1 else _desiccant(parts[0][0])
+
+
+def mixed_kind(parts: Sequence[tuple[str, float]]) -> str:
+    """Return the name of what lies side by side in one box: each kind with its share of the dry mass.
+
+    Parameters
+    ----------
+    parts : sequence of (kind, dry mass)
+        A kind may itself be a mixture, and come twice. [g, or any one unit]
+
+    Examples
+    --------
+    >>> mixed_kind([("silica_regular", 150.0), ("clay", 50.0)])
+    'silica_gel_regular_density 0.75 + montmorillonite_clay 0.25'
+    >>> mixed_kind([("clay", 150.0), ("clay", 50.0)])
+    'montmorillonite_clay'
+    """
+    masses: dict[str, float] = {}
+    for kind, mass in parts:
+        for part, share in parts_of(kind):
+            masses[part] = masses.get(part, 0.0) + mass * share
+    whole = sum(masses.values())
+    if len(masses) == 1:
+        return next(iter(masses))
+    return _BESIDE.join(f"{part} {mass / whole:.4g}" for part, mass in masses.items())
+
+
+def parts_of(kind: str) -> tuple[tuple[str, float], ...]:
+    """Return the kinds that a name stands for, each with its share of the dry mass.
+
+    >>> parts_of("silica_regular 0.75 + clay 0.25")
+    (('silica_gel_regular_density', 0.75), ('montmorillonite_clay', 0.25))
+    """
+    if _BESIDE not in kind:
+        return ((_canonical(kind, "desiccants"), 1.0),)
+    named = [part.rpartition(" ") for part in kind.split(_BESIDE)]
+    try:
+        shares = [float(share) for _, _, share in named]
+    except ValueError:
+        raise OutOfRangeError(f"{kind!r} is no mixture; write one as 'silica_regular 0.75 + clay 0.25'") from None
+    if min(shares) <= 0.0:
+        raise OutOfRangeError(f"{kind!r} is no mixture; each share has to be above 0")
+    whole = sum(shares)
+    return tuple((_canonical(name, "desiccants"), s / whole) for (name, _, _), s in zip(named, shares, strict=True))
 
 
 def polymer(kind: str) -> Polymer:
@@ -199,6 +246,7 @@ def isotherm_of(name: str) -> Isotherm:
 
 
 _TABLES = ("desiccants", "polymers", "cardboard")
+_BESIDE = " + "
 
 
 @cache
@@ -218,6 +266,43 @@ def _desiccant(kind: str) -> Desiccant:
         ageing=Ageing(**cautions["ageing"][ageing]) if ageing else None,
         **_frozen(row),
     )
+
+
+@cache
+def _mixture(kind: str) -> Desiccant:
+    """Isotherms add up by share; limits are the strictest; how far lots differ adds up as of independent lots."""
+    shares = [share for _, share in parts_of(kind)]
+    parts = [_desiccant(part) for part, _ in parts_of(kind)]
+    held = np.array([s * float(p.isotherm.loading_g_per_g(0.4, 25.0)) for s, p in zip(shares, parts, strict=True)])
+
+    def spread(sigmas: Sequence[float]) -> float:
+        return float(np.sqrt(np.sum((held * np.array(sigmas)) ** 2)) / held.sum())
+
+    shown = {part.humidity_shows for part in parts}
+    return Desiccant(
+        kind=kind,
+        title=" and ".join(part.title for part in parts),
+        isotherm=Mixture(tuple(part.isotherm for part in parts), tuple(shares)),
+        sigma_ln_capacity=spread([part.sigma_ln_capacity for part in parts]),
+        sigma_ln_capacity_known=spread([part.sigma_ln_capacity_known for part in parts]),
+        temperature_range_degc=_common([part.temperature_range_degc for part in parts]),
+        humidity_range=_common([part.humidity_range for part in parts]),
+        humidity_shows=next(word for word in ("phase", "fill", "little") if word in shown),
+        source="; ".join(dict.fromkeys(part.source for part in parts)),
+        verified="; ".join(dict.fromkeys(part.verified for part in parts)),
+        weak=any(part.weak for part in parts),
+        dry_heat_capacity_kj_per_kg_per_k=sum(
+            s * p.dry_heat_capacity_kj_per_kg_per_k for s, p in zip(shares, parts, strict=True)
+        ),
+        ceiling=min((part.ceiling for part in parts), key=lambda ceiling: ceiling.max_degc),
+        dye=next((part.dye for part in parts if part.dye), None),
+        hysteresis=None,
+        ageing=next((part.ageing for part in parts if part.ageing), None),
+    )
+
+
+def _common(ranges: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return max(low for low, _ in ranges), min(high for _, high in ranges)
 
 
 @cache

@@ -42,6 +42,7 @@ from monitor.records.readings import (
     ReadingSource,
     Rejection,
 )
+from monitor.records.site import Forwarding, Listener
 
 __all__ = [
     "OWN_FEED",
@@ -57,10 +58,12 @@ __all__ = [
     "EntryKind",
     "FanDay",
     "FeedSpec",
+    "Forwarding",
     "HalfReading",
     "InfluxAddress",
     "LeakEstimate",
     "LedgerEntry",
+    "Listener",
     "Mark",
     "Outlook",
     "PlannedDay",

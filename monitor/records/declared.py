@@ -87,6 +87,8 @@ class BrokerAddress:
     """Name of the group of listeners that split the messages of the site among them."""
     username: str | None = None
     password: str | None = field(default=None, repr=False)
+    without_password: str = ""
+    """Why the password can't be read, where it can't: only who connects needs it."""
     tls: bool = False
     ca_file: str | None = None
     certificate_file: str | None = None

@@ -56,6 +56,8 @@ class RawMessage:
     """Handed back to the feed once the store has committed; its meaning is the feed's own."""
     retained: bool = False
     """True where the broker had kept it from before and not just received it."""
+    left_out_bytes: int = 0
+    """How much of an overlong payload the feed did not keep."""
 
 
 class Quantity(StrEnum):
@@ -90,6 +92,8 @@ class Rejection:
     topic: str
     payload: bytes
     reason: str
+    retained: bool = False
+    """Whether the broker had kept it from before: its arrival then says nothing of when it was measured."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,8 +7,19 @@ from monitor.settings.shelf import (
     PlanRules,
     Shelf,
     load_shelf,
+    parse_shelf,
     shelf_folder,
     zone_named,
 )
 
-__all__ = ["DATABASE_FILE", "SHELF_FILE", "WEEKDAYS", "PlanRules", "Shelf", "load_shelf", "shelf_folder", "zone_named"]
+__all__ = [
+    "DATABASE_FILE",
+    "SHELF_FILE",
+    "WEEKDAYS",
+    "PlanRules",
+    "Shelf",
+    "load_shelf",
+    "parse_shelf",
+    "shelf_folder",
+    "zone_named",
+]

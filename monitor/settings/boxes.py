@@ -5,12 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
+from monitor.names import tidy
 from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
+from monitor.records.words import APPLIANCE_KINDS, OTHER_FILAMENT, SPOOL_CORES, SPOOL_STATES, STYLES, is_style
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.settings.toml_table import TomlTable
+
+
+_SEE = "`siccast words` says what each means"
 
 
 def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
@@ -55,17 +60,44 @@ def read_box(name: str, table: TomlTable) -> Box:
         name=name,
         volume_liter=table.number("volume_l", 0.05, 5000.0, default=10.0),
         humidity_limit=table.number("limit_rh_pct", 1.0, 95.0, default=20.0) / 100.0,
-        style=table.text("style", default="unknown"),
+        style=_read_style(table),
         sensor=_read_sensor(table.table("sensor")),
         spools=tuple(_read_spool(inner) for inner in table.list_of_tables("spools")),
-        spool_core=table.choice("spool_core", ("plastic", "cardboard", "none"), default="plastic"),
+        spool_core=table.choice("spool_core", tuple(SPOOL_CORES), default="plastic"),
         fed_through_tube=table.flag("fed_through_tube", default=False),
         on_printer=table.flag("on_printer", default=False),
-        wall_material=table.text("wall_material", default="") or None,
-        room=table.text("room", default="room"),
+        wall_material=_read_wall(table),
+        room=tidy(table.text("room", default="room")),
     )
     table.refuse_leftovers()
     return box
+
+
+def _read_style(table: TomlTable) -> str:
+    style = table.text("style", default="unknown")
+    if not is_style(style):
+        raise table.error("style", style, f"one of {', '.join(STYLES)}, or more with such a word in it; {_SEE}")
+    return style
+
+
+def _read_wall(table: TomlTable) -> str | None:
+    wall = table.text("wall_material", default="")
+    if wall:
+        from monitor import calculators  # noqa: PLC0415 -- numpy, only where a wall is named
+
+        if wall not in calculators.wall_kinds():
+            raise table.error("wall_material", wall, f"one of {', '.join(calculators.wall_kinds())}; {_SEE}")
+    return wall or None
+
+
+def _read_filament(table: TomlTable) -> str:
+    from monitor import calculators  # noqa: PLC0415 -- numpy, only where a spool is declared
+
+    material = table.text("material")
+    if material != OTHER_FILAMENT and not calculators.is_filament(material):
+        known = ", ".join((*calculators.filament_kinds(), OTHER_FILAMENT))
+        raise table.error("material", material, f"one of {known}; {_SEE}")
+    return material
 
 
 def _read_sensor(table: TomlTable | None) -> SensorSpec:
@@ -83,23 +115,22 @@ def _read_sensor(table: TomlTable | None) -> SensorSpec:
 
 def _read_spool(table: TomlTable) -> Spool:
     spool = Spool(
-        material=table.text("material"),
+        material=_read_filament(table),
         mass_g=table.number("mass_g", 0.0, 100_000.0, default=1000.0),
         count=table.whole("count", 1, 200, default=1),
-        state=table.choice("state", ("unknown", "fresh", "dried", "open", "wet"), default="unknown"),
+        state=table.choice("state", tuple(SPOOL_STATES), default="unknown"),
     )
     table.refuse_leftovers()
     return spool
 
 
 def read_appliance(name: str, table: TomlTable) -> Appliance:
-    kinds = ("oven", "microwave", "filament_dryer", "print_bed", "other")
     temperature = table.number("temperature_c", 20.0, 300.0, default=-1.0)
     batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)
     power_w = table.number("power_w", 5.0, 20_000.0, default=-1.0)
     appliance = Appliance(
         name=name,
-        kind=table.choice("kind", kinds, default="oven"),
+        kind=table.choice("kind", tuple(APPLIANCE_KINDS), default="oven"),
         temperature_degc=None if temperature < 0 else temperature,
         batch_boxes=table.whole("batch_boxes", 1, 500, default=4),
         batch_g=None if batch_g < 0 else batch_g,

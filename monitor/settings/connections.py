@@ -6,7 +6,10 @@ import os
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from monitor.errors import SettingsError
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
+from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,6 +22,7 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
     if table is None:
         return None
     host = table.text("host")
+    password, without = _password(table, folder, environment)
     tls = table.flag("tls", default=False)
     broker = BrokerAddress(
         host=host,
@@ -27,7 +31,8 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
         client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or table.text("client_id", default="siccast"),
         share=_read_share(table),
         username=environment.get("SICCAST_MQTT_USER") or table.text("username", default="") or None,
-        password=_read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment),
+        password=password,
+        without_password=without,
         tls=tls,
         ca_file=table.text("ca_file", default="") or None,
         certificate_file=table.text("certificate_file", default="") or None,
@@ -35,6 +40,14 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
     )
     table.refuse_leftovers()
     return broker
+
+
+def _password(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> tuple[str | None, str]:
+    """Return the password, or why it can't be read: looking at boxes needs no broker, and must not fail of it."""
+    try:
+        return _read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment), ""
+    except SettingsError as error:
+        return None, str(error)
 
 
 def _read_share(table: TomlTable) -> str | None:
@@ -91,14 +104,23 @@ def _read_feed(table: TomlTable) -> FeedSpec:
         name=table.text("name", default=topic),
         topic=topic,
         humidity_topic=humidity_topic,
-        temperature=_read_value_at(table, "temperature", ("C", "F", "K"), bare),
-        humidity=_read_value_at(table, "humidity", ("%", "fraction"), bare),
-        time=_read_value_at(table, "time", ("iso8601", "epoch_s", "epoch_ms"), None),
-        boxes=tuple(sorted(table.text_map("boxes").items())),
+        temperature=_read_value_at(table, "temperature", tuple(TEMPERATURE_UNITS), bare),
+        humidity=_read_value_at(table, "humidity", tuple(HUMIDITY_UNITS), bare),
+        time=_read_value_at(table, "time", tuple(TIME_UNITS), None),
+        boxes=tuple(sorted(_read_renamed(table).items())),
         join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),
     )
     table.refuse_leftovers()
     return feed
+
+
+def _read_renamed(table: TomlTable) -> dict[str, str]:
+    """Return what boxes are called here, by what their sensors call themselves."""
+    renamed = {theirs: tidy(ours) for theirs, ours in table.text_map("boxes").items()}
+    for ours in renamed.values():
+        if not is_name(ours):
+            raise table.error("boxes", ours, f"names of boxes, each {NAME_RULE}")
+    return renamed
 
 
 def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:

@@ -10,13 +10,24 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
-from monitor.records import OWN_FEED, Appliance, Box, BrokerAddress, FeedSpec, InfluxAddress, RoomClimate, SensorMove
+from monitor.names import tidy
+from monitor.records import (
+    OWN_FEED,
+    ROOM,
+    Appliance,
+    Box,
+    BrokerAddress,
+    FeedSpec,
+    InfluxAddress,
+    RoomClimate,
+    SensorMove,
+)
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
 from monitor.settings.toml_table import TomlTable
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
 
 SHELF_FILE = "shelf.toml"
@@ -45,6 +56,8 @@ class Shelf:
     ounces: bool = False
     broker: BrokerAddress | None = None
     """None: a small broker runs inside, on this machine only."""
+    commit_every_s: float = 0.0
+    """How long readings may wait for a commit that they share; 0: each is on the disk before it is acknowledged."""
     influx: InfluxAddress | None = None
     """None: readings are kept in the database of the shelf folder alone."""
     feeds: tuple[FeedSpec, ...] = (OWN_FEED,)
@@ -69,6 +82,17 @@ class Shelf:
     def is_in_the_usual_place(self) -> bool:
         """Whether nobody named the folder, and so nobody can have misspelt it."""
         return self.folder == _usual_folder()
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Return what the file says that can be read and is hardly meant, a sentence each."""
+        known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
+        return tuple(
+            f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is no declared box;"
+            f" declare it, or write one of {', '.join(sorted(known))}"
+            for move in self.moves
+            if move.box not in known
+        )
 
     def box(self, name: str) -> Box:
         """Return the declared box of this name, or say which ones there are."""
@@ -104,13 +128,27 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     """
     path = folder / SHELF_FILE
     try:
-        text = path.read_text(encoding="utf-8")
+        content = path.read_bytes()
     except FileNotFoundError:
-        text = ""
-    except (OSError, UnicodeDecodeError) as error:
+        content = b""
+    except OSError as error:
         raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
+    return parse_shelf(content, folder, environment)
+
+
+def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = os.environ) -> Shelf:
+    """Check what stands in a shelf file, or would stand there; a byte order mark before it is no fault.
+
+    Raises
+    ------
+    SettingsError
+        As ``load_shelf`` does.
+    """
+    path = folder / SHELF_FILE
     try:
-        document = tomllib.loads(text)
+        document = tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
     except ValueError as error:
@@ -121,16 +159,18 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
 
 
 def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:
-    zone = _read_timezone(table)
+    zone, feeds = _read_timezone(table), read_feeds(table)
+    broker = read_broker(table.table("broker"), folder, environment)
     shelf = Shelf(
         folder=folder,
         site=table.name("site", default="home"),
         timezone=zone,
-        fahrenheit=table.choice("temperature_unit", ("C", "F"), default="C") == "F",
+        fahrenheit=table.choice("temperature_unit", ("C", "F"), default=_unit_of_feeds(feeds)) == "F",
         ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
-        broker=read_broker(table.table("broker"), folder, environment),
+        broker=broker,
+        commit_every_s=_read_commit_every_s(table.table("store"), has_broker=broker is not None),
         influx=read_influx(table.table("influx"), folder, environment),
-        feeds=read_feeds(table),
+        feeds=feeds,
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
@@ -150,6 +190,12 @@ def zone_named(name: str) -> ZoneInfo:
         raise ValueError(f"there is no zone '{name}'") from error
 
 
+def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
+    """Return the unit to answer in where nobody says: °F where every feed that tells its unit tells that."""
+    told = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
+    return "F" if told == {"F"} else "C"
+
+
 def _read_timezone(table: TomlTable) -> ZoneInfo:
     name = table.text("timezone", default="UTC")
     try:
@@ -159,9 +205,20 @@ def _read_timezone(table: TomlTable) -> ZoneInfo:
 
 
 def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
-    move = SensorMove(sensor=table.text("sensor"), box=table.text("to"), since=table.moment("on", zone))
+    move = SensorMove(sensor=tidy(table.text("sensor")), box=table.name("to"), since=table.moment("on", zone))
     table.refuse_leftovers()
     return move
+
+
+def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
+    if table is None:
+        return 0.0
+    every_s = table.number("commit_every_s", 0.0, 600.0, default=0.0)
+    if every_s and not has_broker:
+        right = "0 where no [broker] is named: the one inside forgets with us what was not committed yet"
+        raise table.error("commit_every_s", every_s, right)
+    table.refuse_leftovers()
+    return every_s
 
 
 def _read_plan(table: TomlTable | None) -> PlanRules:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
+from monitor.names import NAME_RULE, is_name, tidy
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from zoneinfo import ZoneInfo
-
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
-_NAME_RULE = "1 to 64 letters, digits, dots, dashes or underscores, beginning with a letter or digit"
 
 
 _LONGEST_SHOWN = 80
@@ -50,11 +47,11 @@ class TomlTable:
             raise self.error(key, value, "a text in quotes")
         return value
 
-    def name(self, key: str, default: str) -> str:
-        """Return a text that may stand in a topic and a page address."""
-        value = self.text(key, default)
-        if not _NAME.match(value):
-            raise self.error(key, value, _NAME_RULE)
+    def name(self, key: str, default: str | None = None) -> str:
+        """Return a name; it may stand in a topic and a page address."""
+        value = tidy(self.text(key, default))
+        if not is_name(value):
+            raise self.error(key, value, NAME_RULE)
         return value
 
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
@@ -138,10 +135,14 @@ class TomlTable:
         value = self._left.pop(key, {})
         if not isinstance(value, dict) or not all(isinstance(inner, dict) for inner in value.values()):
             raise self.error(key, value, f"tables, one [{key}.NAME] each")
-        for name in value:
-            if not _NAME.match(name):
-                raise SettingsError(f"{self._place}: the name '{name}' in [{key}.…] won't do; it needs {_NAME_RULE}")
-        return [(name, TomlTable(inner, f"{self._place}: [{key}.{name}]")) for name, inner in value.items()]
+        named: dict[str, TomlTable] = {}
+        for name, inner in value.items():
+            if not is_name(tidy(name)):
+                raise SettingsError(f"{self._place}: the name {name!r} in [{key}.…] won't do; it has to be {NAME_RULE}")
+            if tidy(name) in named:
+                raise SettingsError(f"{self._place}: [{key}.{name}] stands there twice, with its accents written apart")
+            named[tidy(name)] = TomlTable(inner, f"{self._place}: [{key}.{name}]")
+        return list(named.items())
 
     def list_of_tables(self, key: str) -> list[TomlTable]:
         """Return the tables of a list; empty where not given."""

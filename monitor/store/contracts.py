@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from datetime import datetime, timedelta
     from pathlib import Path
 
@@ -16,18 +16,26 @@ if TYPE_CHECKING:
 class Readings(Protocol):
     """A time series of readings; adding the same reading twice changes nothing."""
 
+    @property
+    def contested(self) -> Sequence[Rejection]:
+        """What the last ``add`` itself kept among the rejected messages: readings at odds with one held already."""
+        ...
+
     def add(
         self,
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
+        taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new.
 
         All of them land or none does. A reading already held, known by its box and its instant, stays as it was;
-        one that claims the same box and instant with other values is kept among the rejected messages. Without a
-        time of its own but with a ``seq``, a reading is known by box, seq and values for a day. ``halves`` replace
-        those that waited for their other quantity.
+        one that claims the same box and instant with other values is kept among the rejected messages, and so is one
+        that the store can't hold. Without a time of its own but with a ``seq``, a reading is known by box, seq and
+        values for a day, until its node counts anew; with neither, each is a reading. Where its arrival is taken, it
+        goes to the next free millisecond. ``halves`` replace those that waited for their other quantity; ``taken_in``
+        are the numbers of rejected messages that these readings come from after all.
 
         Raises
         ------
@@ -44,8 +52,11 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box that ever reported, or reported before an instant.
+
+        A box that was taken off the shelf and has been silent since is left out, unless ``removed`` asks for it.
+        """
         ...
 
     def count(self) -> int:
@@ -81,11 +92,39 @@ class Ledger(Protocol):
         ...
 
     def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
-        """Return the newest rejected messages, newest first."""
+        """Return the newest rejected messages that were not taken in later, newest first."""
+        ...
+
+    def rejected_from(self, feed: str, after: int, at_most: int) -> Sequence[RejectedMessage]:
+        """Return rejected messages of one feed with a higher number, oldest first."""
         ...
 
     def rejected_count(self) -> int:
         """Return how many messages were ever rejected."""
+        ...
+
+
+class Boxes(Protocol):
+    """What boxes are called, and which of them are still on the shelf."""
+
+    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Give a box another name in readings, ledger and deeds, and return how many readings it has.
+
+        All of it in one transaction, and ``and_then`` within it: where that raises, nothing was renamed.
+
+        Raises
+        ------
+        LedgerError
+            When the new name has readings or entries of its own.
+        """
+        ...
+
+    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Leave a box out until it reports again, with ``and_then`` in the same transaction; nothing is deleted."""
+        ...
+
+    def bring_back(self, name: str) -> None:
+        """Take a box onto the shelf again."""
         ...
 
 
@@ -107,6 +146,10 @@ class Upkeep(Protocol):
 
     def thin(self, before: datetime, step: timedelta) -> int:
         """Keep one reading a step of what is older, and return how many were deleted; hourly means stay."""
+        ...
+
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]"""
         ...
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.deeds import SqliteDeeds
 from monitor.store.sqlite.ledger import SqliteLedger
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from monitor.records import InfluxAddress
-    from monitor.store.contracts import Deeds, Ledger, Readings, Upkeep
+    from monitor.records import Forwarding, InfluxAddress
+    from monitor.store.contracts import Boxes, Deeds, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,7 @@ class Stores:
     ledger: Ledger
     deeds: Deeds
     upkeep: Upkeep
+    boxes: Boxes
 
 
 @contextmanager
@@ -56,15 +58,20 @@ def open_stores(
     """
     if begin:
         _make_folder(database.parent)
-    require_begun(database.parent)
     if read_only:
         _require_database(database)
+    else:
+        require_begun(database.parent)
     with ExitStack() as stack:
         file = Database(database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report)
         stack.callback(file.close)
         stack.enter_context(file.errors())
         yield Stores(
-            _open_readings(stack, file, influx, report), SqliteLedger(file), SqliteDeeds(file), SqliteUpkeep(file)
+            _open_readings(stack, file, influx, report),
+            SqliteLedger(file),
+            SqliteDeeds(file),
+            SqliteUpkeep(file),
+            SqliteBoxes(file, forwards=influx is not None),
         )
 
 
@@ -89,6 +96,30 @@ def forward_readings(
     keep_forwarding(lambda: Database(database), influx, stopped, pause, report)
 
 
+def forward_all_again(database: Path) -> int:
+    """Let the listener forward every reading once more, and return how many wait then."""
+    from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
+
+    _require_database(database)
+    file = Database(database)
+    try:
+        return queue_all(file)
+    finally:
+        file.close()
+
+
+def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
+    """Ask InfluxDB whether it is there, and count what it does not have yet."""
+    from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
+
+    _require_database(database)
+    file = Database(database, read_only=True)
+    try:
+        return look_at(file, influx)
+    finally:
+        file.close()
+
+
 def _open_readings(
     stack: ExitStack, file: Database, influx: InfluxAddress | None, report: Callable[[str], None]
 ) -> Readings:
@@ -111,6 +142,7 @@ def require_begun(folder: Path) -> None:
 
 
 def _require_database(database: Path) -> None:
+    require_begun(database.parent)
     if not database.exists():
         raise StoreError(
             f"there is no database {database}: `siccast listen` begins one; if there was one, "

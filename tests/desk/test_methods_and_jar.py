@@ -29,7 +29,7 @@ def test_methods_side_by_side_and_why_august_is_worse(desk: Desk) -> None:
 
 def test_energy_of_an_oven_batch(desk: Desk) -> None:
     """By hand: 110 g of water off 500 g of gel at 110 °C takes 110·2.8 + 41 + 29 kJ = 0.38 MJ, 0.105 kWh."""
-    desk.keep(ChargePortioned("big", "march", 615.0, "glass", 0.0, "room"), AT)
+    desk.keep(ChargePortioned("big", "march", 615.0, "glass", 0.0, "room"), AT, confirmed=True)
     [method] = compare_methods(desk.books(), (OVEN,), BOXES, RoomClimate(20.0, 0.40), of="big")
     grams = method.reach.water_off_g
     assert method.reach.least_energy_kwh * 3600.0 / grams == pytest.approx(3.4, rel=0.12)

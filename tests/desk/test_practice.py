@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
-from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WARM_BOX, WARM_BOX_LOSSES, WET_G, dry
+from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, WARM_BOX_LOSSES, WET_G
+from made_desk import AT, BOXES, MICROWAVE, OVEN, ROOM, WARM_BOX
+from made_desk import dry as dry_invented
 
-from monitor.deeds import RunWeighed
-from monitor.desk import Desk
+from monitor.deeds import ChargePortioned, LotBought, RunWeighed
+from monitor.desk import Desk, RunReport, TrapError
 from monitor.inference.drying import Verdict
-from monitor.records import RoomClimate
+from monitor.records import Appliance, RoomClimate
+from monitor.store.opening import open_stores
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    """A desk with both batches weighed out of one lot."""
+    with open_stores(tmp_path / "s.sqlite3", synchronous="OFF") as stores:
+        desk = Desk(stores, BOXES, (MICROWAVE, WARM_BOX, OVEN), ROOM)
+        desk.keep(LotBought("march", "orange_gel", 1000.0), AT)
+        desk.keep(ChargePortioned("bowl", "march", WET_G, "glass", 0.0, "room"), AT)
+        desk.keep(ChargePortioned("tray", "march", WET_G, "metal", 0.0, "room"), AT)
+        yield desk
+
+
+def dry(desk: Desk, charge: str, tool: Appliance, losses: list[tuple[int, int]], room: RoomClimate = ROOM) -> RunReport:
+    """Log a measured run up to its last weighing."""
+    return dry_invented(desk, charge, tool, losses, room, wet_g=WET_G)
 
 
 @pytest.mark.parametrize("humidity", [0.40, 0.50, 0.60])
@@ -59,3 +80,18 @@ def test_wet_loading_fits_the_room_within_lots(desk: Desk) -> None:
     report = dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES)
     assert report.start_loading_g_per_g.p05 < 0.23
     assert 0.20 < report.start_loading_g_per_g.p50 < 0.26
+
+
+def test_milliliters_of_milk_are_noticed_and_only_offered(desk: Desk) -> None:
+    """Common practice, no source: the same series on a scale left in milliliters of milk."""
+    run = desk.start("bowl", MICROWAVE, AT, room=ROOM)
+    shown = [round((WET_G - loss_g) / MILK_G_PER_ML) for _, loss_g in MICROWAVE_LOSSES]
+    with pytest.raises(TrapError, match="milliliters of milk") as caught:
+        desk.weigh(RunWeighed(run.name, 0.0, shown[0]), AT)
+    *_, trap = caught.value.traps
+    assert (trap.unit, trap.factor) == ("milk", MILK_G_PER_ML)
+    assert desk.books().run(run.name).weighings == ()
+    for (minutes, _), milliliters in zip(MICROWAVE_LOSSES, shown, strict=True):
+        report = desk.weigh(RunWeighed(run.name, 60.0 * minutes, milliliters, factor=MILK_G_PER_ML), AT)
+    assert report.verdict is Verdict.done
+    assert WET_G - report.end_g.p50 == pytest.approx(55.5, abs=2.0)

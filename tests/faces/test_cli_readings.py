@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import sqlite3
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -10,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from monitor.errors import SiccastError
+from monitor.errors import SiccastError, StoreBusyError
 from monitor.faces.cli.app import app
 from monitor.records import Reading
+from monitor.store.hold import hold_shelf
 from monitor.store.opening import open_stores
+from monitor.store.sqlite.upkeep import SqliteUpkeep
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -69,12 +73,18 @@ def test_a_file_that_is_not_there(run: Callable[..., Any]) -> None:
 
 def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path) -> None:
     fill(shelf)
-    assert "All is well" in run("check").stdout
+    with hold_shelf(shelf) as hold:
+        assert "All is well" in run("check").stdout
+        assert f"listener: process {os.getpid()} listens on this shelf, since" in run("check", "--all").stdout
+        hold.ended("stopped")
     fill(shelf, "stranger")
     shown = run("check", exit_code=3).stdout
+    assert re.search(
+        r"^listener: none is at work on this shelf; the last one, .* UTC, ended: stopped – start", shown, re.M
+    )
     assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
     findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
-    assert {"folder", "disk", "store", "broker", "stranger"} >= {each["subject"] for each in findings}
+    assert {"folder", "disk", "store", "broker", "listener", "stranger"} >= {each["subject"] for each in findings}
 
 
 def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf: Path) -> None:
@@ -87,7 +97,8 @@ def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], 
     fill(shelf)
     fill(shelf, "stranger")
     assert "stranger is declared now, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
-    assert "All is well" in run("check").stdout
+    with hold_shelf(shelf):
+        assert "All is well" in run("check").stdout
     assert "volume_l = 8" in (shelf / "shelf.toml").read_text()
     assert "declared already" in str(run("adopt", "stranger", exit_code=1).exception)
     assert "was never heard of; heard of: box1, stranger" in str(run("adopt", "ghost", exit_code=2).exception)
@@ -98,10 +109,25 @@ def test_backup_and_thin(run: Callable[..., Any], shelf: Path, tmp_path: Path) -
         stores.readings.add(Reading("box1", NOW - timedelta(days=60, minutes=k), 21.4, 0.172) for k in range(600))
     assert "and found it sound" in run("backup", str(tmp_path / "copy.sqlite3")).stdout
     shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
-    assert "deleted 5" in shown
+    assert re.search(r"deleted 5\d\d readings; the database is \d+\.\d MiB smaller", shown)
+    with sqlite3.connect(shelf / "siccast.sqlite3") as file:
+        assert file.execute("PRAGMA freelist_count").fetchone() == (0,)
+    file.close()
     copy = sqlite3.connect(tmp_path / "copy.sqlite3")
     assert copy.execute("SELECT count(*) FROM readings").fetchone() == (600,)
     copy.close()
+
+
+def test_a_disk_without_room_to_shrink_the_file_names_what_does_it_later(
+    run: Callable[..., Any], shelf: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def without_room(_: object) -> int:
+        raise StoreBusyError("the disk is full; free some space")
+
+    fill(shelf)
+    monkeypatch.setattr(SqliteUpkeep, "shrink", without_room)
+    shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
+    assert "the same command again gives it back to the disk (the disk is full; free some space)" in shown
 
 
 def test_a_reading_off_a_display_and_an_entry_taken_back(run: Callable[..., Any]) -> None:
@@ -136,3 +162,10 @@ def test_a_color_that_says_nothing_gets_one_line(run: Callable[..., Any], charge
     refusal = str(run("log", "color", "box1", "purple", exit_code=1).exception)
     assert said in refusal
     assert "\n" not in refusal
+
+
+def test_a_box_with_one_reading_is_not_told_that_it_has_none(run: Callable[..., Any], shelf: Path) -> None:
+    fill(shelf, count=1)
+    (box,) = json.loads(run("forecast", "--json").stdout)["boxes"]
+    assert "no whole hour of usable readings is there yet" in " ".join(box["evidence"])
+    assert "no readings" not in " ".join(box["evidence"])

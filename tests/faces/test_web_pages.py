@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from urllib.parse import quote
@@ -46,6 +47,15 @@ def test_each_box_shows_humidity_limit_capacity_and_a_date_with_its_interval(cli
     card = client.get("/").text.split("<li ")[2]
     for shown in ("17.0 %", "limit 20 %", "50 % (40 – 60)", "16 Mar (12", "due by"):
         assert shown in html.unescape(card).replace("\N{NARROW NO-BREAK SPACE}", " "), shown
+
+
+def test_what_an_answer_does_not_rest_on_is_said_on_the_page(tmp_path: Path) -> None:
+    shelf = make_shelf(tmp_path)
+    keeper = keeper_by_hand(shelf)
+    taken, told = keeper._take, "InfluxDB at http://farm gives no answer <503>"
+    keeper._take = lambda clock: replace(taken(clock), reservation=told)
+    with serving(shelf, keeper) as address:
+        assert f'<p class="notice" role="status">{html.escape(told)}</p>' in httpx.get(address).text
 
 
 def test_a_far_crossing_is_named_by_its_month(client: httpx.Client) -> None:

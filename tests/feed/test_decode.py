@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+import unicodedata
 from datetime import UTC, datetime
 
 import pytest
 
 from monitor.feed.decode import Decoded, Decoder
 from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
-from monitor.records import OWN_FEED, FeedSpec, RawMessage, Reading, ValueAt
+from monitor.records import OWN_FEED, FeedSpec, RawMessage, Reading, SensorMove, ValueAt
 
 ARRIVED = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)
 AT = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
 TOPIC = "siccast/1/attic/box1/reading"
 GOOD = {"t": "2026-03-01T07:30:00Z", "temperature_c": 21.4, "rh_pct": 17.2}
+PAYLOAD = json.dumps(GOOD).encode()
 
 
 def decode(payload: object, topic: str = TOPIC, feeds: tuple[FeedSpec, ...] = (OWN_FEED,)) -> Decoded:
@@ -102,11 +104,40 @@ def test_topic_of_no_feed(topic: str) -> None:
     assert rejection.reason.endswith("belongs to no feed; expected siccast/1/attic/{box}/reading")
 
 
-@pytest.mark.parametrize("name", ["\x1b[31m", " box", "x" * 65, "a\u202eb"])
-def test_box_name_that_a_terminal_would_obey(name: str) -> None:
+@pytest.mark.parametrize(
+    "name", ["\x1b[31m", " box", "x" * 65, "a\u202eb", "'; drop table boxes;--", "a(b)", "..", "-x"]
+)
+def test_box_name_that_nobody_could_declare(name: str) -> None:
     (rejection,) = decode(GOOD, f"siccast/1/attic/{name}/reading").rejections
-    assert rejection.reason.endswith("it has to be 1 to 64 printable characters")
+    assert "won't do; it has to be 1 to 64 letters of any script" in rejection.reason
+    assert rejection.reason.endswith("under [[feeds]] in the shelf file: boxes = { 'its name' = 'yours' }")
     assert rejection.reason.isprintable()
+
+
+@pytest.mark.parametrize("name", ["Kühlbox 3", "box.two-a", "_shelf", "สีขาว", "коробка", "नमी-1", "x" * 64])
+def test_box_names_of_any_script_are_kept(name: str) -> None:
+    (reading,) = decode(GOOD, f"siccast/1/attic/{name}/reading").readings
+    assert reading.box == name
+
+
+def test_an_accent_written_apart_is_the_same_name() -> None:
+    apart = unicodedata.normalize("NFD", "Kühlbox")
+    assert apart != "Kühlbox"
+    (reading,) = decode(GOOD, f"siccast/1/attic/{apart}/reading").readings
+    assert reading.box == "Kühlbox"
+
+
+def test_a_name_that_does_not_fit_is_renamed_by_its_feed_or_by_a_move() -> None:
+    feed = FeedSpec("own", OWN_FEED.topic, boxes=(("a(b)", "left"),))
+    (reading,) = decode(GOOD, "siccast/1/attic/a(b)/reading", (feed,)).readings
+    assert reading.box == "left"
+    since = datetime(2026, 1, 1, tzinfo=UTC)
+    moved = Decoder((OWN_FEED,), "attic", [SensorMove("c,d", "right", since)])
+    (reading,) = moved.decode([RawMessage("mqtt", "siccast/1/attic/c,d/reading", PAYLOAD, ARRIVED)]).readings
+    assert reading.box == "right"
+    later = Decoder((OWN_FEED,), "attic", [SensorMove("c,d", "right", since.replace(year=2027))])
+    (rejection,) = later.decode([RawMessage("mqtt", "siccast/1/attic/c,d/reading", PAYLOAD, ARRIVED)]).rejections
+    assert "box name 'c,d' won't do" in rejection.reason
 
 
 PORCH = FeedSpec(
@@ -131,3 +162,10 @@ def test_mapped_payload() -> None:
 def test_mapped_payload_without_what_it_should_have() -> None:
     (rejection,) = decode({"data": []}, "sensors/ab12/state", (PORCH,)).rejections
     assert rejection.reason == "nothing stands at /data/0/temp~1F in {'data': []}"
+
+
+@pytest.mark.parametrize(("unit", "told"), [("C", "-40 to 85 °C"), ("F", "-40 to 185 °F"), ("K", "233.15 to 358.15 K")])
+def test_a_temperature_out_of_range_is_answered_in_the_unit_of_its_feed(unit: str, told: str) -> None:
+    feed = FeedSpec("porch", "sensors/{box}", temperature=ValueAt("/t", unit), humidity=ValueAt("/h", "%"))
+    (rejection,) = decode({"t": 400, "h": 17.2}, "sensors/box1", (feed,)).rejections
+    assert rejection.reason == f"/t is 400; it has to be within {told}"

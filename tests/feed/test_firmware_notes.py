@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 from monitor.feed.decode import Decoder
+from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
 from monitor.records import OWN_FEED, RawMessage
 from monitor.settings import load_shelf
 
@@ -61,6 +62,10 @@ def test_the_shelf_file_in_the_notes_is_read(tmp_path: Path) -> None:
     assert decoder.subscriptions == [
         "sensors/+/state", "cellar/+/temperature", "cellar/+/humidity", "siccast/1/home/+/reading"
     ]  # fmt: skip
+
+
+def test_the_broker_refuses_what_we_would_not_read() -> None:
+    assert f"\nmessage_size_limit {MAX_PAYLOAD_BYTES}\n" in (NOTES / "mosquitto.conf").read_text()
 
 
 def test_the_battery_table_adds_up() -> None:

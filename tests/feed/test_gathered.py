@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import select
 import socket
+import threading
 from contextlib import closing
 
 import pytest
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
-from monitor.feed.gathered import GatheringClient, Published
+from monitor.feed.gathered import LARGEST_PACKET_BYTES, GatheringClient, Published
 
 CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
 PINGRESP = b"\xd0\x00"
@@ -75,6 +76,60 @@ def test_messages_come_whole_however_the_bytes_are_cut(protocol: int, piece: int
         assert MQTTErrorCode.MQTT_ERR_CONN_LOST in codes
         assert not client.is_connected()
         client.acknowledge([2])  # nobody is there; nothing happens
+
+
+@pytest.mark.parametrize("piece", [900, 100_000, 3_000_000])
+def test_the_rest_of_an_overlong_message_is_passed_over_and_never_held(piece: int) -> None:
+    """MQTT 3.1.1 lets nobody say how much he takes; the largest message there is has 256 MB."""
+    size = 2_000_000
+    packets = [
+        CONNACK[paho.MQTTv311],
+        publish(0b0010, b"a", b"\x00\x01", b"before", b""),
+        publish(0b0010, b"a", b"\x00\x02", b"x" * size, b""),
+        publish(0b0010, b"a", b"\x00\x03", b"between", b""),
+        publish(0b0000, b"a", b"", b"y" * size, b""),
+        PINGRESP,
+        publish(0b0010, b"a", b"\x00\x04", b"after", b""),
+    ]
+    expected = [
+        Published("a", b"before", 1, False),
+        Published("a", b"x" * 4096, 2, False, size - 4096),
+        Published("a", b"between", 3, False),
+        Published("a", b"y" * 4096, None, False, size - 4096),
+        Published("a", b"after", 4, False),
+    ]
+    sent, held = b"".join(packets), []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        client = GatheringClient(CallbackAPIVersion.VERSION2, "client", protocol=paho.MQTTv311, manual_ack=True)
+        client.connect("127.0.0.1", server.getsockname()[1])
+        with closing(server.accept()[0]) as broker:
+            sender = threading.Thread(
+                target=lambda: [broker.sendall(sent[start : start + piece]) for start in range(0, len(sent), piece)]
+            )
+            sender.start()
+            while len(client.arrived) < len(expected):
+                read(client)
+                held.append(len(client._unread))
+            sender.join()
+            assert list(client.arrived) == expected
+            assert max(held) <= LARGEST_PACKET_BYTES
+            assert client.arrived_bytes < 10_000
+            assert client.is_connected()
+
+
+def test_a_packet_of_another_kind_that_is_overlong_ends_the_connection() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        client = GatheringClient(CallbackAPIVersion.VERSION2, "client", protocol=paho.MQTTv311, manual_ack=True)
+        client.connect("127.0.0.1", server.getsockname()[1])
+        with closing(server.accept()[0]) as broker:
+            broker.sendall(CONNACK[paho.MQTTv311] + b"\x90" + length(1_000_000) + b"\x00" * LARGEST_PACKET_BYTES)
+            code = MQTTErrorCode.MQTT_ERR_SUCCESS
+            while code == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                connection = client.socket()
+                assert connection is not None
+                select.select([connection], [], [])
+                code = client.loop_read()
+        assert code == MQTTErrorCode.MQTT_ERR_CONN_LOST
 
 
 BROKEN = {

@@ -12,7 +12,8 @@ import pytest
 from monitor.errors import FeedError, StoreBusyError
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
-from monitor.feed.mqtt import MqttFeed
+from monitor.feed.gathered import LARGEST_PACKET_BYTES
+from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
 from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
 from monitor.store.opening import Stores, open_stores
@@ -88,6 +89,52 @@ def test_unacknowledged_messages_come_again_and_are_stored_once(mosquitto: Mosqu
 
 
 @pytest.mark.broker
+@pytest.mark.parametrize("numbered", [True, False])
+def test_readings_without_a_time_are_each_one_though_they_come_at_once(
+    mosquitto: Mosquitto, stores: Stores, numbered: bool
+) -> None:
+    """Steady air, six readings while we were away, the third sent twice as a node does that had no answer."""
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    subscribe(address)
+    told = [{"temperature_c": 21.0 + number // 2, "rh_pct": 17.0} for number in range(6)]
+    if numbered:
+        told = [reading | {"seq": 40 + number} for number, reading in enumerate(told)]
+    told.insert(3, told[2])
+    publish(mosquitto.port, [json.dumps(reading).encode() for reading in told])
+    tally = listen(address, stores, 7).tally
+    new = 6 if numbered else 7
+    assert (tally.new, tally.repeated, tally.rejected) == (new, 7 - new, 0)
+    assert str(tally) == f"{new} new readings, {7 - new} repeated, 0 rejected"
+    series = stores.readings.series("box1")
+    assert len(series) == new
+    assert series.temperature_degc.tolist() == sorted(series.temperature_degc), "in the order in which they came"
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_large_messages_are_read_in_small_portions_and_longer_ones_never_held(
+    mosquitto: Mosquitto, stores: Stores, protocol: str
+) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
+    subscribe(address)
+    large = b"[" + b"7," * 120_000 + b"7]"
+    publish(mosquitto.port, [large] * 60)
+    publish(mosquitto.port, [b"x" * 3_000_000] * 4)
+    publish(mosquitto.port, [payload(1)])
+    portions: list[int] = []
+    sizes: list[int] = []
+    with MqttFeed(address, ["siccast/#"]) as feed:
+        while sizes[-1:] != [len(payload(1))]:
+            messages = feed.receive(1.0)
+            portions.append(sum(len(message.payload) for message in messages))
+            sizes += [len(message.payload) + message.left_out_bytes for message in messages]
+            feed.acknowledge(messages)
+    assert max(portions) < BATCH_BYTES + 2 * LARGEST_PACKET_BYTES
+    longer = [3_000_000] * 4 if protocol == "3.1.1" else []  # in MQTT 5 the broker was told not to send them
+    assert sizes == [len(large)] * 60 + longer + [len(payload(1))]
+
+
+@pytest.mark.broker
 def test_a_bad_message_neither_blocks_nor_returns(mosquitto: Mosquitto, stores: Stores) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     subscribe(address)
@@ -156,6 +203,8 @@ class OneBatch:
 
 class BusyAtFirst:
     """A store that can't be written the first few times."""
+
+    contested = ()
 
     def __init__(self, stores: Stores, failures: int) -> None:
         self._stores = stores

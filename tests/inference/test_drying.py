@@ -15,9 +15,9 @@ from monitor.inference.drying import DryMass, EndLoading, Pace, RunPriors, Weigh
 from monitor.inference.drying.curve import MODEL_SD_SHARE, REPEAT_SD_PER_STEP
 from monitor.inference.drying.priors import SHAPE_RANGE, Curves, PriorCurves, masses_from
 
-PRIORS = RunPriors(DryMass(258.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))
+PRIORS = RunPriors(DryMass(251.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))
 HOURS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0]) * 3600.0
-START_G = 314.0
+START_G = 305.5
 
 
 def random_run(
@@ -97,7 +97,11 @@ def test_without_a_weighing_there_is_no_curve() -> None:
 
 @pytest.mark.parametrize(
     "points",
-    [[WeighedPoint(0.0, 314.0), WeighedPoint(0.0, 300.0)], [WeighedPoint(0.0, 0.0)], [WeighedPoint(0.0, float("nan"))]],
+    [
+        [WeighedPoint(0.0, START_G), WeighedPoint(0.0, 300.0)],
+        [WeighedPoint(0.0, 0.0)],
+        [WeighedPoint(0.0, float("nan"))],
+    ],
 )
 def test_unsound_weighings_are_refused(points: list[WeighedPoint]) -> None:
     with pytest.raises(OutOfRangeError):
@@ -105,7 +109,7 @@ def test_unsound_weighings_are_refused(points: list[WeighedPoint]) -> None:
 
 
 def test_the_same_weighings_give_the_same_answer() -> None:
-    points = [WeighedPoint(0.0, 314.0), WeighedPoint(1800.0, 290.0)]
+    points = [WeighedPoint(0.0, START_G), WeighedPoint(1800.0, 290.0)]
     assert fit_curve(points, PRIORS).end_g() == fit_curve(points, PRIORS).end_g()
 
 
@@ -130,8 +134,8 @@ def test_a_finer_scale_and_more_weighings_narrow_the_end() -> None:
 )
 def test_water_is_never_created(drops: list[float], dry_sd: float, floor: float) -> None:
     """No curve ends below its dry beads, rises while it is heated, or gives more water than it held."""
-    priors = RunPriors(DryMass(258.0, dry_sd), EndLoading(floor), Pace(3600.0))
-    masses = np.round(314.0 - np.cumsum([0.0, *drops]))
+    priors = RunPriors(DryMass(251.0, dry_sd), EndLoading(floor), Pace(3600.0))
+    masses = np.round(306.0 - np.cumsum([0.0, *drops]))
     fit = fit_curve([WeighedPoint(1800.0 * i, float(m)) for i, m in enumerate(masses)], priors)
     curves = fit.curves
     assert np.all(curves.end_g >= curves.dry_mass_g - 1e-9)

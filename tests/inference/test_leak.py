@@ -12,6 +12,7 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.forecast import forecast
 from monitor.inference.leak import leak_of
 from monitor.inference.posterior.fit import estimate
+from monitor.physics.materials import mixed_kind
 from monitor.records import EntryKind
 
 
@@ -25,6 +26,19 @@ def test_a_known_leak_is_given_back_and_the_date_lies_in_its_interval() -> None:
     assert dates.p05 is not None
     assert dates.p95 is not None
     assert dates.p05.timestamp() < now_s + 86_400.0 * left < dates.p95.timestamp()
+
+
+def test_gel_and_sieve_side_by_side_give_back_their_leak_and_date() -> None:
+    mixed = mixed_kind([("silica_regular", 70.0), ("mol_sieve", 30.0)])
+    truth = Truth(conductance=0.2, kind=mixed, start_humidity=0.03)
+    record, now_s, left = made_box(truth, seen_days=40)
+    posterior = estimate(record, now_s)
+    leak = leak_of(posterior).conductance_g_per_day_per_kpa
+    assert leak.p05 < 0.2 < leak.p95
+    dates = forecast(posterior).cross_at
+    assert dates.p05 is not None
+    assert dates.p05.timestamp() < now_s + 86_400.0 * left
+    assert dates.p95 is None or now_s + 86_400.0 * left < dates.p95.timestamp()
 
 
 def test_two_days_of_readings_are_too_little() -> None:

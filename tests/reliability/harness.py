@@ -119,6 +119,8 @@ class Stream:
     per_s: float
     boxes: int = 10
     site: str = "attic"
+    timed: bool = True
+    """Whether readings tell their time; without it they are known by their sequence numbers alone."""
     failures: list[int] = field(default_factory=list)
     finished: bool = False
     _thread: threading.Thread | None = None
@@ -144,11 +146,17 @@ class Stream:
     def expected(self) -> set[tuple[str, int]]:
         return {(f"box{number % self.boxes}", self._at_ms(number)) for number in range(self.total)}
 
+    def expected_numbers(self) -> set[tuple[str, int]]:
+        """Return every (box, sequence number) published."""
+        return {(f"box{number % self.boxes}", number) for number in range(self.total)}
+
     def _at_ms(self, number: int) -> int:
         return FIRST_S * 1000 + 500 * number
 
     def _payload(self, number: int) -> bytes:
         reading = {"t": self._at_ms(number) / 1000, "temperature_c": 21.4, "rh_pct": 17.2, "seq": number}
+        if not self.timed:
+            del reading["t"]
         return json.dumps(reading).encode() + b"\n"
 
     def _run(self) -> None:
@@ -189,6 +197,15 @@ def stored(database: Path) -> tuple[list[tuple[str, int]], str, int]:
     finally:
         connection.close()
     return rows, verdict, rolled_up
+
+
+def stored_numbers(database: Path) -> list[tuple[str, int]]:
+    """Return every (box, sequence number) stored."""
+    connection = sqlite3.connect(f"file:{database}?mode=ro", uri=True)
+    try:
+        return connection.execute("SELECT name, seq FROM readings JOIN boxes USING (box_id)").fetchall()
+    finally:
+        connection.close()
 
 
 def resident_mib(pid: int) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.reliability.harness import Listener, Stream, stored
+from tests.reliability.harness import Listener, Stream, stored, stored_numbers
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from tests.conftest import Mosquitto
 
 
-def kill_under_load(listener: Listener, stream: Stream, kills: int, pause_s: tuple[float, float]) -> int:
-    """Kill a listener so often while a stream runs; return how many kills fell into the stream."""
+def kill_under_load(
+    listener: Listener, stream: Stream, kills: int, pause_s: tuple[float, float], *, until_killed: bool = False
+) -> int:
+    """Kill a listener so often while a stream runs, which may end with the last kill; return how many fell into it."""
     rng = random.Random(20260301)
     during = 0
     listener.start()
@@ -29,6 +31,8 @@ def kill_under_load(listener: Listener, stream: Stream, kills: int, pause_s: tup
         listener.kill()
         listener.start()
         listener.wait_until_connected(times=number + 2)
+    if until_killed:
+        stream.finish()
     stream.wait()
     listener.wait_until_held(stream.total)
     assert listener.stop() == 0
@@ -49,3 +53,16 @@ def test_ten_kills_in_fifty_thousand_messages(mosquitto: Mosquitto, tmp_path: Pa
     during = kill_under_load(listener, stream, kills=10, pause_s=(0.1, 0.5))
     assert during == 10, "a kill came after the stream and proves nothing"
     assert_each_once(listener, stream)
+
+
+@pytest.mark.broker
+def test_kills_under_readings_that_tell_no_time(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """Steady air too: all values are equal, and only the numbers tell the readings apart."""
+    listener = Listener.at(tmp_path / "shelf", mosquitto.port)
+    stream = Stream(mosquitto.port, total=1_000_000, per_s=2_000, timed=False)
+    kill_under_load(listener, stream, kills=3, pause_s=(0.1, 0.5), until_killed=True)
+    rows, verdict, rolled_up = stored(listener.database)
+    numbers = stored_numbers(listener.database)
+    assert set(numbers) == stream.expected_numbers()
+    assert len(numbers) == len(set(rows)) == rolled_up == stream.total
+    assert verdict == "ok"

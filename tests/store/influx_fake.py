@@ -64,6 +64,8 @@ class InfluxFake:
         if address.path == "/api/v2/write":
             self.writes += 1
             self.answer_write(request, body.decode(), parse_qs(address.query))
+        elif address.path == "/api/v2/query" and request.headers["Authorization"] != f"Token {self.token}":
+            reply(request, 401)
         elif address.path == "/api/v2/query":
             self.answer_query(request, body)
         else:

@@ -15,8 +15,8 @@ from monitor.store.opening import open_stores
 AT = datetime(2026, 3, 1, 18, 30, tzinfo=UTC)
 DEEDS = (
     LotBought("march", "silica_gel_orange_indicating", 1000.0, date(2026, 2, 27)),
-    ChargePortioned("a", "march", 314.0, "glass", 410.0, "room"),
-    RunFinished("a-1", "done", 260.0, 255.0, 0.01, 0.23, (0.01, 0.02, 0.03), 360.0),
+    ChargePortioned("a", "march", 262.0, "glass", 355.0, "room"),
+    RunFinished("a-1", "done", 216.0, 213.0, 0.01, 0.23, (0.01, 0.02, 0.03), 360.0),
 )
 
 
@@ -32,7 +32,7 @@ def test_deeds_come_back_as_they_were(tmp_path: Path) -> None:
 
 
 def test_a_deed_and_its_box_entry_come_and_go_together(tmp_path: Path) -> None:
-    entry = LedgerEntry(EntryKind.recharge, "attic", AT, mass_g=260.0, loading_g_per_g=(0.01, 0.02, 0.03))
+    entry = LedgerEntry(EntryKind.recharge, "attic", AT, mass_g=216.0, loading_g_per_g=(0.01, 0.02, 0.03))
     with open_stores(tmp_path / "s.sqlite3") as stores:
         moved = stores.deeds.log(ChargeMoved("a", "box:attic"), AT, entry)
         assert [kept.loading_g_per_g for kept in stores.ledger.entries("attic")] == [(0.01, 0.02, 0.03)]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 import subprocess
 import time
 import urllib.error
@@ -25,6 +26,7 @@ from monitor.store.influx import outbox as outbox_module
 from monitor.store.influx.outbox import Outbox
 from monitor.store.influx.wire import flux_hourly, flux_series, line
 from monitor.store.opening import open_stores
+from monitor.store.sqlite import connection as connection_module
 from monitor.store.sqlite.connection import Database
 from tests.conftest import free_port, require_program
 from tests.store.influx_fake import InfluxFake
@@ -173,6 +175,52 @@ def test_an_outage_loses_nothing_and_blocks_nothing(tmp_path: Path, said: list[s
         drain(outbox)
         assert len(fake.points) == 1000
         assert len(stores.readings.series("box1")) == 1000
+
+
+def test_a_busy_store_is_waited_out(tmp_path: Path, said: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another process held the file for more than five seconds, and forwarding was over for good."""
+    monkeypatch.setattr(connection_module, "BUSY_TIMEOUT_S", 0.05)
+    with InfluxFake() as fake, site(tmp_path, fake, said) as (stores, outbox):
+        stores.readings.add(readings(10))
+        holder = sqlite3.connect(tmp_path / "siccast.sqlite3", isolation_level=None)
+        holder.execute("BEGIN IMMEDIATE")
+        assert [outbox.forward(), outbox.forward()] == [2.0, 4.0]
+        holder.execute("ROLLBACK")
+        holder.close()
+        assert drain(outbox) == [0.0]
+        assert len(fake.points) == 10
+    assert "another process holds it; it is tried again" in said[0]
+    assert len(said) == 2, said
+
+
+def test_what_waits_and_is_thinned_out_waits_no_longer(tmp_path: Path, said: list[str]) -> None:
+    with InfluxFake() as fake, site(tmp_path, fake, said) as (stores, outbox):
+        stores.readings.add(readings(120))
+        stores.upkeep.thin(START + timedelta(days=1), timedelta(hours=1))
+        for _ in range(3):
+            outbox.forward()
+        assert outbox.waiting() == 0
+        assert len(fake.points) == stores.readings.count() == 3
+
+
+def test_hours_from_before_the_server_come_from_the_shelf_s_own_file(tmp_path: Path, said: list[str]) -> None:
+    told = readings(600)
+    with open_stores(tmp_path / "siccast.sqlite3") as stores:
+        stores.readings.add(told[:300])
+    with InfluxFake() as fake, site(tmp_path, fake, said) as (stores, outbox):
+        stores.readings.add(told[300:])
+        drain(outbox)
+        hourly = stores.readings.hourly("box1")
+        with open_stores(tmp_path / "siccast.sqlite3", read_only=True) as plain:
+            assert hourly.at_s.tolist() == plain.readings.hourly("box1").at_s.tolist()
+
+
+def test_a_server_that_gives_no_answer_is_asked_once_for_all_boxes(tmp_path: Path, said: list[str]) -> None:
+    address = InfluxAddress(f"http://127.0.0.1:{free_port()}", "org", "farm", "t")
+    with open_stores(tmp_path / "siccast.sqlite3", influx=address, report=said.append) as stores:
+        for number in range(50):
+            stores.readings.series(f"box{number}")
+    assert len(said) == 1
 
 
 def test_a_server_that_is_not_there(tmp_path: Path, said: list[str]) -> None:

@@ -157,6 +157,49 @@ def test_a_repeat_without_a_time_is_known_by_its_sequence_number_for_a_day(store
     assert stores.readings.add([replace(restarted, at=restarted.at + timedelta(days=1))]) == 1
 
 
+@pytest.mark.parametrize("seq", [None, 0])
+def test_readings_of_one_arrival_each_get_an_instant_in_their_order(stores: Stores, seq: int | None) -> None:
+    """A thousand at once, and more that arrive while those still fill the milliseconds after their arrival."""
+    told = [
+        made(temperature_degc=20.0 + number / 100, seq=None if seq is None else seq + number, sent_at_known=False)
+        for number in range(1_500)
+    ]
+    assert stores.readings.add(told[:1_000]) == 1_000
+    later = [replace(reading, at=reading.at + timedelta(milliseconds=400)) for reading in told[1_000:]]
+    assert stores.readings.add(later) == 500
+    series = stores.readings.series("box1")
+    assert len(series) == 1_500
+    assert series.temperature_degc.tolist() == [pytest.approx(20.0 + number / 100) for number in range(1_500)]
+    assert series.at_s[-1] - series.at_s[0] < 1.6
+    assert stores.readings.latest()["box1"].temperature_degc == pytest.approx(34.99)
+    assert stores.ledger.rejected_count() == 0
+    assert stores.readings.add(told) == (1_500 if seq is None else 0)
+
+
+def test_a_stand_in_makes_way_for_what_has_a_time(stores: Stores) -> None:
+    assert stores.readings.add([made(), made(relative_humidity=0.3, sent_at_known=False)]) == 2
+    (first, second) = stores.readings.each("box1")
+    assert (first.at, second.at) == (START, START + timedelta(milliseconds=1))
+    assert stores.readings.add([made()]) == 0
+
+
+def test_a_node_that_counts_anew_is_not_taken_for_its_own_repeat(stores: Stores) -> None:
+    """It restarts in steady air: from the first number on that says something else, all its numbers are new."""
+    hour = timedelta(hours=1)
+    before = [made(seq=number, sent_at_known=False) for number in range(10)]
+    assert stores.readings.add(before) == 10
+    warmer = replace(before[0], at=START + hour, temperature_degc=21.5)
+    after = [warmer, *(replace(each, at=START + hour) for each in before[1:])]
+    assert stores.readings.add(after) == 10
+    assert stores.readings.add(after) == 0, "and these are known from now on"
+
+
+def test_a_clock_set_back_does_not_make_repeats_of_new_readings(stores: Stores) -> None:
+    ahead = made(seq=7, sent_at_known=False, at=START + timedelta(days=3650))
+    assert stores.readings.add([ahead]) == 1
+    assert stores.readings.add([replace(ahead, at=START)]) == 1
+
+
 def test_halves_are_kept_with_the_readings(stores: Stores) -> None:
     half = HalfReading("cellar", "box9", Quantity.humidity, START, 0.172)
     stores.readings.add([], halves=[half])

@@ -22,7 +22,6 @@ app = typer.Typer(
     "and on which day it crosses its humidity limit.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    add_completion=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
@@ -41,6 +40,8 @@ COMMAND_MODULES: tuple[str, ...] = (
     "books.readings",
     "books.rejected",
     "site.check",
+    "site.box",
+    "site.words",
     "beliefs.backtest",
     "beliefs.climate",
     "reckon.air",

@@ -23,7 +23,10 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-BoxNames = Annotated[list[str] | None, typer.Argument(metavar="BOX", help="Boxes; every box when left out.")]
+BoxNames = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="BOX", help="Boxes; every box when left out.", autocompletion=given.box_names),
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 AsOf = Annotated[
     str | None,
@@ -49,7 +52,7 @@ class Asked:
         """How this shelf wants things said."""
         from monitor.faces.wording import Wording
 
-        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+        return Wording.of(self.shelf)
 
     @property
     def worst_first(self) -> list[Assessment]:
@@ -81,9 +84,9 @@ def ask(
     from monitor.store.opening import open_stores
 
     busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores, busy as progress:
-        for name in names or ():
-            given.known_box(name, shelf, stores)
+    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
+    with opened as stores, busy as progress:
+        names = [given.known_box(name, shelf, stores) for name in names or ()]
         assessments = assess(
             stores.readings,
             stores.ledger,
@@ -96,7 +99,7 @@ def ask(
             workers=None if aside is None else 1,
             progress=progress,
         )
-    if unanswered := set(names or ()) - {assessment.box.name for assessment in assessments}:
+    if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
 

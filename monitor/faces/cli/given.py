@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import re
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 import typer
 
 from monitor.errors import UnknownBoxError
 from monitor.faces.supposed import NotSupposableError, known_beads
+from monitor.names import tidy
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
+
+MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
+_CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 
 _EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 _LATEST = datetime(2100, 1, 1, tzinfo=UTC)
@@ -26,15 +31,39 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "-
     if text is None:
         return now
     try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(
-            f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01", param_hint=hint
-        ) from None
-    at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        at = _told_by_the_day(text, now.astimezone(zone).date()) or datetime.fromisoformat(text)
+        at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(f"'{text}' won't do; write a time as in {MOMENTS}", param_hint=hint) from None
     if at > now:
-        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened", param_hint=hint)
+        earlier = f"; for the day before write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
+        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened{earlier}", param_hint=hint)
     return at
+
+
+def _told_by_the_day(text: str, today: date) -> datetime | None:
+    """Return the time of day somebody wrote, of yesterday or today, without a zone; None where they wrote a date.
+
+    'yesterday' alone is its noon: half a day is the most that can be wrong with it.
+    """
+    told = re.fullmatch(rf"(?:(yesterday|today)[ ,]*)?({_CLOCK})?", text.strip().lower())
+    if told is None or (told[2] is None and told[1] != "yesterday"):
+        return None
+    hours, _, rest = (told[2] or "12:00").partition(":")
+    on = today - timedelta(days=1) if told[1] == "yesterday" else today
+    return datetime.combine(on, time.fromisoformat(f"{hours:0>2}:{rest}"))
+
+
+def box_names(context: typer.Context, incomplete: str) -> list[str]:
+    """Return the declared boxes whose names begin so, for a shell that completes the line."""
+    from monitor.errors import SiccastError
+    from monitor.settings import load_shelf, shelf_folder
+
+    try:
+        shelf = load_shelf(shelf_folder(context.find_root().params.get("shelf")))
+    except SiccastError:
+        return []
+    return [box.name for box in shelf.boxes if box.name.startswith(tidy(incomplete))]
 
 
 def desiccant(kind: str | None) -> str | None:
@@ -48,11 +77,10 @@ def desiccant(kind: str | None) -> str | None:
 def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
     """Return the name of a box that is declared or that was ever heard of."""
     declared = [box.name for box in shelf.boxes]
-    if name in declared:
-        return name
-    heard = sorted(set(stores.readings.latest()) - set(declared))
-    if name in heard:
-        return name
+    heard = sorted(set(stores.readings.latest(removed=True)) - set(declared))
+    for written in (name, tidy(name)):
+        if written in declared or written in heard:
+            return written
     raise UnknownBoxError(
         f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
         + (f"; heard of: {', '.join(heard)}" if heard else "")

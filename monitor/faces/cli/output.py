@@ -17,7 +17,15 @@ _WORTH_A_BAR_S = 1.0
 
 def show_json(answer: Any) -> None:
     """Print an answer as indented JSON."""
-    typer.echo(as_json(answer, indent=True))
+    text = as_json(answer, indent=True).decode()
+    typer.echo("".join(letter if letter.isprintable() or letter == "\n" else _json_escape(letter) for letter in text))
+
+
+def _json_escape(letter: str) -> str:
+    """Return a letter that a terminal may obey as JSON writes it in plain ASCII; it stays the same JSON."""
+    import json
+
+    return json.dumps(letter)[1:-1]
 
 
 def as_json(answer: Any, *, indent: bool = False) -> bytes:

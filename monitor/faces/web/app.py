@@ -40,7 +40,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
     return Starlette(
         routes=[
             Route("/", pages.shelf, name="shelf"),
-            Route("/box/{name}", pages.box, name="box"),
+            Route("/box/{name:path}", pages.box, name="box"),
             Route("/drying.ics", pages.calendar, name="calendar"),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
@@ -122,6 +122,7 @@ class Pages:
             zone=str(self.site.timezone),
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=self.site.recorded_until is not None,
+            reservation=snapshot.reservation if snapshot else "",
             notice=snapshot.notice if snapshot else "",
             version=__version__,
         )
@@ -129,4 +130,4 @@ class Pages:
 
     @property
     def _wording(self) -> Wording:
-        return Wording(self.site.timezone, self.site.fahrenheit, self.site.ounces)
+        return Wording.of(self.site)

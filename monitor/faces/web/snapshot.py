@@ -48,8 +48,15 @@ class Snapshot:
     room: Reading | None = None
     plan: RechargePlan | None = None
     """The days on which drying is worth it, with the shelf's first appliance."""
+    reservation: str = ""
+    """What this state does not rest on, though it should."""
     notice: str = ""
     """Why this is not the newest state, where it is not."""
+
+    @property
+    def has_doubts(self) -> bool:
+        """Whether it is worth another look before there is anything new."""
+        return bool(self.notice or self.reservation)
 
     def answer(self, box: str) -> Assessment | None:
         """Return the assessment of one box."""
@@ -60,15 +67,16 @@ def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = 
     """Assess every box of a shelf; this is the slow part, and quicker with a memory of the snapshot before."""
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    said: list[str] = []
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
         answers = assess.assess(
             stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, memory=memory
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
-        room = stores.readings.latest().get(ROOM)
+        room = stores.readings.latest(before=as_of).get(ROOM)
     plan = _plan(shelf, answers, as_of)
-    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan)
+    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
 
 
 def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory) -> Sequence[Assessment]:
@@ -138,7 +146,7 @@ class Keeper:
         try:
             clock = self._clock()
             stamp = await asyncio.to_thread(self._stamp, clock)
-            if self.newest is not None and stamp == self._seen and not self.newest.notice:
+            if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
                 return
             begun = time.monotonic()
             self.newest = await asyncio.to_thread(self._take, clock)

@@ -8,7 +8,6 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.errors import UnusableMessageError
 from monitor.feed.formats import values
 from monitor.feed.formats.mapped import JsonPlace
 from monitor.records import HalfReading, Quantity, Reading
@@ -18,6 +17,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.records import FeedSpec
+
+
+_WAITING_AT_MOST = 10_000
+"""A stranger may make up names of boxes for ever; the half that has waited longest is then given up."""
 
 
 class Joiner:
@@ -48,24 +51,25 @@ class Joiner:
         check = values.temperature_degc if quantity is Quantity.temperature else values.relative_humidity
         return HalfReading(self.feed, box, quantity, arrived_at, check(value, place.unit, quantity.value))
 
-    def join(self, half: HalfReading) -> Reading | None:
-        """Return the reading that this half completes, or None while it waits.
+    def join(self, half: HalfReading) -> tuple[Reading | None, HalfReading | None]:
+        """Return the reading that this half completes, and the half before it that is given up, where there are such.
 
-        Raises
-        ------
-        UnusableMessageError
-            When a half before this one was given up; this one waits in its place.
+        A half that completes nothing waits, in the place of one of its own quantity that waited.
         """
         other = self._waiting.get((half.box, half.quantity.other))
-        if other is not None and half.at - other.at <= self.window:
+        if other is not None and abs(half.at - other.at) <= self.window:
             del self._waiting[other.box, other.quantity]
             temperature, humidity = (half, other) if half.quantity is Quantity.temperature else (other, half)
-            return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False)
-        before = self._waiting.get((half.box, half.quantity))
+            return Reading(half.box, half.at, temperature.value, humidity.value, sent_at_known=False), None
+        before = self._waiting.pop((half.box, half.quantity), None)
         self._waiting[half.box, half.quantity] = half
-        if before is not None and before.at != half.at:
-            raise UnusableMessageError(
-                f"the {before.quantity} of box '{before.box}' at {before.at:%Y-%m-%dT%H:%M:%SZ} found no"
-                f" {before.quantity.other} within {self.window.total_seconds():g} s"
-            )
-        return None
+        if len(self._waiting) > _WAITING_AT_MOST:
+            before = self._waiting.pop(next(iter(self._waiting)))
+        return None, before
+
+    def why_alone(self, half: HalfReading) -> str:
+        """Return why a half was given up."""
+        return (
+            f"the {half.quantity} of box '{half.box}' at {half.at:%Y-%m-%dT%H:%M:%SZ} found no"
+            f" {half.quantity.other} within {self.window.total_seconds():g} s"
+        )

@@ -38,10 +38,10 @@ class JsonPlace:
         return value
 
     def find_or_none(self, content: Any) -> Any:
-        """Return what stands there, or None."""
+        """Return what stands there, or None; where nothing does, the library writes out the whole document."""
         try:
             return self._pointer.resolve(content)
-        except JsonPointerException:
+        except (JsonPointerException, RecursionError):
             return None
 
 

@@ -60,6 +60,12 @@ def instants(records: Sequence[Any]) -> list[SenmlInstant]:
     return list(found.values())
 
 
+def as_pack(element: SenmlInstant) -> list[dict[str, Any]]:
+    """Return one instant of a pack as a pack of its own."""
+    named = [{"n": name, "u": unit, "v": value, "t": element.time_s} for name, unit, value in element.told]
+    return [{key: value for key, value in record.items() if value is not None} for record in named]
+
+
 def reading(box: str, element: SenmlInstant, arrived_at: datetime) -> Reading:
     """Return the reading at one instant of a pack."""
     temperature, temperature_unit = _only(element, _TEMPERATURE_UNITS, "temperature (unit Cel or K)")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import ImportFileError, UnusableMessageError
 from monitor.feed.decode import Decoded
 from monitor.feed.formats import values
-from monitor.feed.formats.topics import MAX_BOX_NAME, is_box_name
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import Reading, ReadingSource, Rejection
 
 if TYPE_CHECKING:
@@ -83,11 +83,9 @@ def _require_columns(found: Iterable[str], shape: TableShape, file_name: str) ->
 
 def _reading(row: Mapping[str, str], shape: TableShape, now: datetime) -> Reading:
     cell = {name: (row.get(shape.column(name)) or "").strip() for name in OWN_COLUMNS}
-    box = shape.box or cell["box"]
-    if not is_box_name(box):
-        raise UnusableMessageError(
-            f"box name {values.shown(box)} won't do; it has to be 1 to {MAX_BOX_NAME} printable characters"
-        )
+    box = tidy(shape.box or cell["box"])
+    if not is_name(box):
+        raise UnusableMessageError(f"box name {values.shown(box)} won't do; it has to be {NAME_RULE}")
     return Reading(
         box,
         _instant(cell["t"], shape, now),

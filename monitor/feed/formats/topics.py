@@ -8,7 +8,6 @@ from functools import lru_cache
 from monitor.errors import SettingsError
 
 _NAME = re.compile(r"\{(\w+)\}")
-MAX_BOX_NAME = 64
 _REMEMBERED_UP_TO = 256
 """Longer topics are nobody's; remembering them would let a stranger fill our memory."""
 
@@ -37,8 +36,3 @@ class TopicPattern:
     def _read_names(self, topic: str) -> dict[str, str] | None:
         found = self._regex.fullmatch(topic)
         return None if found is None else found.groupdict()
-
-
-def is_box_name(name: str) -> bool:
-    """Return whether a name may be a box: short, printable, nothing that a terminal or a page obeys."""
-    return 0 < len(name) <= MAX_BOX_NAME and name.isprintable() and name.strip() == name

@@ -21,6 +21,8 @@ EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
 MAX_AHEAD = timedelta(days=1)
 
 _TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
+_TEMPERATURES_SAID = {"C": (*TEMPERATURE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
+"""The same bounds in the unit of a feed: who sends °F is answered in °F."""
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}
 _EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}
 _SHOWN = 60
@@ -28,12 +30,17 @@ _SHOWN = 60
 
 def parse_json(payload: bytes) -> Any:
     """Return what the payload says, or tell why it is no JSON."""
-    if len(payload) > MAX_PAYLOAD_BYTES:
-        raise UnusableMessageError(f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
+    refuse_longer(len(payload))
     try:
         return orjson.loads(payload)
     except orjson.JSONDecodeError as error:
         raise UnusableMessageError(f"payload {shown(payload)} is not JSON: {error}") from None
+
+
+def refuse_longer(payload_bytes: int) -> None:
+    """Refuse a payload that is longer than any we read."""
+    if payload_bytes > MAX_PAYLOAD_BYTES:
+        raise UnusableMessageError(f"payload of {payload_bytes} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
 
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
@@ -41,7 +48,8 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
     degc = _TEMPERATURE_UNITS[unit](number(value, name))
     low, high = TEMPERATURE_DEGC
     if not low <= degc <= high:
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} °C")
+        low, high, sign = _TEMPERATURES_SAID[unit]
+        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} {sign}")
     return float(degc)
 
 
@@ -86,8 +94,15 @@ def shown(value: Any) -> str:
         text = value.decode("utf-8", "replace") if isinstance(value, bytes) else repr(value)
     except RecursionError:
         text = "a deeply nested value"
-    line = "".join(letter if letter.isprintable() else "�" for letter in text[:_SHOWN])
-    return line + "…" if len(text) > _SHOWN else line
+    return escaped(text, _SHOWN)
+
+
+def escaped(text: str, at_most: int | None = None) -> str:
+    """Return a text on one line: what a terminal obeys, or what turns the order of letters round, as its escape."""
+    line = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode() for letter in text[:at_most]
+    )
+    return line + "…" if at_most is not None and len(text) > at_most else line
 
 
 def _from_iso(value: Any, name: str) -> datetime:

@@ -19,6 +19,10 @@ from monitor.physics.sorption.isotherm import Isotherm
 class HumidityIsotherm(Isotherm):
     """An isotherm that depends on relative humidity alone."""
 
+    @property
+    def by_potential(self) -> bool:
+        return False
+
     def heat_of_adsorption_kj_per_kg(self, relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
         require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
         heat = heat_of_vaporization_kj_per_kg(temperature_degc)

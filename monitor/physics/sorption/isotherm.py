@@ -14,6 +14,11 @@ class Isotherm(ABC):
     Every method broadcasts, takes floats or arrays, and gives back floats for floats.
     """
 
+    @property
+    def by_potential(self) -> bool:
+        """Whether temperature moves humidity at rest as Dubinin's potential has it; False where it does not at all."""
+        return True
+
     @abstractmethod
     def loading_g_per_g(self, relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
         """Return the loading in balance with this air. [g/g]"""

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray, Numeric
-from monitor.physics.sorption.by_humidity import HumidityIsotherm
 from monitor.physics.sorption.isotherm import Isotherm
 from monitor.units import KELVIN_AT_0_DEGC
 
@@ -56,7 +55,7 @@ class SorptionTable:
         self.full_loading_g_per_g: FloatArray = full[rows]
         self._fill_per_loading = 1.0 / self.full_loading_g_per_g
         self._nearly_full = _FULL * self.full_loading_g_per_g
-        self._by_potential = not isinstance(first, HumidityIsotherm)
+        self._by_potential = first.by_potential
 
     def __reduce__(self) -> tuple[type[SorptionTable], tuple[Isotherm, Isotherm, FloatArray]]:
         """Travel between processes as what it was made of; the grid is there already or made once."""

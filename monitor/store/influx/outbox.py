@@ -7,7 +7,7 @@ dies in between sends the batch again: the same box and instant is the same poin
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from influxdb_client import InfluxDBClient, WritePrecision
@@ -15,10 +15,12 @@ from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from monitor.records import InfluxAddress, Reading, Rejection
-from monitor.store.influx.wire import line
+from monitor.errors import StoreBusyError
+from monitor.records import Forwarding, InfluxAddress, Reading, Rejection
+from monitor.retrying import BackOff
+from monitor.store.influx.wire import flux_series, line
 from monitor.store.sqlite.ledger import add_rejections
-from monitor.store.sqlite.rows import to_reading
+from monitor.store.sqlite.rows import from_ms, to_reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -35,6 +37,11 @@ SELECT boxes.name, outbox.box_id, readings.at_ms, temperature, humidity, battery
 FROM outbox JOIN readings ON readings.box_id = outbox.box_id AND at_s = outbox.at_ms / 1000.0
 JOIN boxes ON boxes.box_id = outbox.box_id
 ORDER BY outbox.box_id, outbox.at_ms LIMIT ?
+"""
+_FORGOTTEN = """
+DELETE FROM outbox WHERE NOT EXISTS (
+    SELECT 1 FROM readings WHERE readings.box_id = outbox.box_id AND at_s = outbox.at_ms / 1000.0
+)
 """
 _DONE = "DELETE FROM outbox WHERE box_id = ? AND at_ms = ?"
 
@@ -61,7 +68,7 @@ class Outbox:
         self._client = open_client(address)
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
         self._batch = BATCH
-        self._failures = 0
+        self._back_off = BackOff(first_s=2.0, longest_s=_LONGEST_PAUSE_S)
         self._told = ""
 
     def close(self) -> None:
@@ -76,21 +83,35 @@ class Outbox:
 
     def forward(self) -> float:
         """Send one batch and return how long to pause before the next call; 0 where more waits. [s]"""
+        try:
+            return self._forward()
+        except StoreBusyError as error:
+            return self._wait_out(str(error))
+        except (HTTPError, OSError) as error:
+            return self._wait_out(f"InfluxDB at {self._address.url} does not answer ({type(error).__name__})")
+
+    def _forward(self) -> float:
         pending = self._pending(self._batch)
         if not pending:
+            self._forget_the_thinned()
             return 1.0
         try:
             self._send(pending)
         except ApiException as error:
             return self._answer(error, pending)
-        except (HTTPError, OSError) as error:
-            return self._wait_out(f"InfluxDB at {self._address.url} does not answer ({type(error).__name__})")
         self._settle(pending)
         if self._told:
             self._report(f"InfluxDB at {self._address.url} takes readings again; {self.waiting()} wait")
-        self._failures, self._told = 0, ""
+        self._back_off.succeeded()
+        self._told = ""
         self._batch = min(BATCH, 2 * self._batch)
         return 0.0
+
+    def _forget_the_thinned(self) -> None:
+        """Strike out what waits and was deleted in the meantime; else the server would seem behind for ever."""
+        if self.waiting():
+            with self._database.transaction() as connection:
+                connection.execute(_FORGOTTEN)
 
     def _pending(self, how_many: int) -> list[Pending]:
         with self._database.errors():
@@ -131,8 +152,8 @@ class Outbox:
         if trouble != self._told:
             self._told = trouble
             self._report(f"{trouble}; readings wait in the shelf's own database")
-        self._failures += 1
-        return min(_LONGEST_PAUSE_S, 2.0 ** min(self._failures, 10) if asked_s is None else asked_s)
+        pause_s = self._back_off.after_failure_s()
+        return pause_s if asked_s is None else min(_LONGEST_PAUSE_S, asked_s)
 
 
 _REMEDIES = {
@@ -142,6 +163,30 @@ _REMEDIES = {
     429: "it asks us to slow down",
     503: "it is overloaded or starting",
 }
+
+
+def queue_all(database: Database) -> int:
+    """Let every reading be forwarded once more, and return how many wait then; the server takes each as the same."""
+    with database.transaction() as connection:
+        connection.execute("INSERT OR IGNORE INTO outbox SELECT box_id, at_ms FROM readings")
+        return int(connection.execute("SELECT count(*) FROM outbox").fetchone()[0])
+
+
+def look_at(database: Database, address: InfluxAddress) -> Forwarding:
+    """Ask the server for readings that there are none of, and count what waits for it."""
+    with database.errors():
+        waiting, oldest_ms = database.connection.execute("SELECT count(*), min(at_ms) FROM outbox").fetchone()
+    now, trouble, client = datetime.now(tz=UTC), "", open_client(address)
+    try:
+        question = flux_series(address.bucket, "", now, now + timedelta(seconds=1))
+        list(client.query_api().query_stream(question, org=address.org))
+    except ApiException as error:
+        trouble = "; ".join(filter(None, (f"answers {error.status} {error.reason}", _REMEDIES.get(error.status, ""))))
+    except (HTTPError, OSError) as error:
+        trouble = f"does not answer ({type(error).__name__})"
+    finally:
+        client.close()
+    return Forwarding(trouble, int(waiting), None if oldest_ms is None else from_ms(oldest_ms))
 
 
 def keep_forwarding(

@@ -5,6 +5,7 @@ What the server has not got yet, or can't say because it is away, comes from the
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from monitor.records import Reading, ReadingSeries, ReadingSource
+from monitor.retrying import BackOff
 from monitor.store.influx.outbox import open_client
 from monitor.store.influx.wire import flux_hourly, flux_series
 from monitor.store.sqlite.readings import SqliteReadings
@@ -36,6 +38,8 @@ class InfluxReadings(SqliteReadings):
         self._address = address
         self._report = report
         self._client = open_client(address)
+        self._back_off = BackOff(first_s=60.0, longest_s=600.0)
+        self._not_before = 0.0
 
     def close(self) -> None:
         """Let go of the server."""
@@ -56,12 +60,14 @@ class InfluxReadings(SqliteReadings):
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box, stamped at the start of the hour; marks are 0."""
-        told = self._ask(flux_hourly(self._address.bucket, box, start, end))
-        if told is None or self._waits(box):
-            return super().hourly(box, start, end)
+        local = super().hourly(box, start, end)
+        told = None if self._waits(box) else self._ask(flux_hourly(self._address.bucket, box, start, end))
+        if not told:
+            return local
         at_s = np.array([record["_time"].timestamp() for record in told])
         no_marks = np.zeros(len(at_s), dtype=np.uint16)
-        return ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+        theirs = ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+        return _joined(theirs, local)
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""
@@ -84,14 +90,25 @@ class InfluxReadings(SqliteReadings):
             return found.fetchone() is not None
 
     def _ask(self, flux: str) -> list[dict[str, Any]] | None:
-        """Return the rows of an answer, or None where the server can't give one."""
+        """Return the rows of an answer, or None where the server can't give one.
+
+        One that gave none is left alone for a while: each box would wait for it again.
+        """
+        if time.monotonic() < self._not_before:
+            return None
         try:
             records = self._client.query_api().query_stream(flux, org=self._address.org)
-            return [record.values for record in records]
+            rows = [record.values for record in records]
         except (ApiException, HTTPError, OSError) as error:
+            self._not_before = time.monotonic() + self._back_off.after_failure_s()
             status = getattr(error, "status", None) or type(error).__name__
-            self._report(f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database does")
+            self._report(
+                f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database answers"
+                " instead, and `siccast check` says more"
+            )
             return None
+        self._back_off.succeeded()
+        return rows
 
 
 def _column(told: list[dict[str, Any]], name: str) -> Any:

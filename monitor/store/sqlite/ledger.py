@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry, RejectedMessage, Rejection
@@ -25,12 +25,17 @@ _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
 ALLOWANCE_BYTES = 64 * 1024 * 1024
 _ROW_BYTES = 200
-"""What a rejection takes besides its payload, about."""
+"""What a rejection takes besides its texts and its payload, about."""
+
+_LARGE_BYTES = 4096
+"""Rejections are counted up a thousand at a time, and at once where one is larger than this."""
 
 _PRUNE = """
 DELETE FROM rejected WHERE rejection_id <= (
     SELECT max(rejection_id) FROM (
-        SELECT rejection_id, sum(length(payload) + ?) OVER (ORDER BY rejection_id DESC) AS so_far FROM rejected
+        SELECT rejection_id, sum(
+            length(payload) + length(CAST(topic AS BLOB)) + length(CAST(reason AS BLOB)) + ?
+        ) OVER (ORDER BY rejection_id DESC) AS so_far FROM rejected
     ) WHERE so_far > ?
 )
 """
@@ -57,6 +62,13 @@ class SqliteLedger:
                 raise LedgerError(
                     f"entry {entry_id} is not in the ledger or was taken back before; see `siccast log show`"
                 )
+            deed = connection.execute(
+                "SELECT deed_id FROM deeds WHERE ledger_entry_id = ? AND taken_back_at_ms IS NULL", (entry_id,)
+            ).fetchone()
+            if deed is not None:
+                raise LedgerError(
+                    f"entry {entry_id} came from the recharge desk; `siccast lot undo {deed[0]}` takes both back"
+                )
             now_ms = to_ms(datetime.now(tz=UTC))
             connection.execute("UPDATE ledger SET taken_back_at_ms = ? WHERE entry_id = ?", (now_ms, entry_id))
         return _to_entry(row)
@@ -74,7 +86,19 @@ class SqliteLedger:
     def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages, newest first."""
         with self._database.errors():
-            return _newest_rejections(self._database.connection, newest)
+            rows = self._database.connection.execute(
+                f"{_SELECT_REJECTED} ORDER BY rejection_id DESC LIMIT ?", (newest,)
+            )
+            return [_to_rejected(row) for row in rows]
+
+    def rejected_from(self, feed: str, after: int, at_most: int) -> Sequence[RejectedMessage]:
+        """Return rejected messages of one feed with a higher number, oldest first."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                f"{_SELECT_REJECTED} AND feed = ? AND rejection_id > ? ORDER BY rejection_id LIMIT ?",
+                (feed, after, at_most),
+            )
+            return [_to_rejected(row) for row in rows]
 
     def rejected_count(self) -> int:
         """Return how many messages were ever rejected."""
@@ -118,15 +142,17 @@ def add_rejections(connection: sqlite3.Connection, rejections: Sequence[Rejectio
     """Keep rejections, and forget the oldest where all together take more than their allowance."""
     if not rejections:
         return
+    rows = [
+        (to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason), each.retained)
+        for each in rejections
+    ]
     connection.executemany(
-        "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason) VALUES (?, ?, ?, ?, ?)",
-        [
-            (to_ms(each.arrived_at), each.feed, _storable(each.topic), each.payload, _storable(each.reason))
-            for each in rejections
-        ],
+        "INSERT INTO rejected (arrived_at_ms, feed, topic, payload, reason, retained) VALUES (?, ?, ?, ?, ?, ?)", rows
     )
     newest = int(connection.execute("SELECT max(rejection_id) FROM rejected").fetchone()[0])
-    if newest // 1000 != (newest - len(rejections)) // 1000 or any(len(each.payload) > 4096 for each in rejections):
+    if newest // 1000 != (newest - len(rejections)) // 1000 or any(
+        len(topic) + len(payload) + len(reason) > _LARGE_BYTES for _, _, topic, payload, reason, _ in rows
+    ):
         connection.execute(_PRUNE, (_ROW_BYTES, ALLOWANCE_BYTES))
 
 
@@ -135,14 +161,23 @@ def _storable(text: str) -> str:
     return text.encode("utf-8", "replace").decode()
 
 
-def _newest_rejections(connection: sqlite3.Connection, how_many: int) -> list[RejectedMessage]:
-    """Return the newest rejections, newest first."""
-    rows = connection.execute(
-        "SELECT arrived_at_ms, feed, topic, payload, reason, rejection_id FROM rejected"
-        " ORDER BY rejection_id DESC LIMIT ?",
-        (how_many,),
+def take_in(connection: sqlite3.Connection, rejection_ids: Sequence[int]) -> None:
+    """Note that these were taken in after all; they stay, and are no longer listed."""
+    now_ms = to_ms(datetime.now(tz=UTC))
+    connection.executemany(
+        "UPDATE rejected SET taken_in_at_ms = ? WHERE rejection_id = ?", [(now_ms, each) for each in rejection_ids]
     )
-    return [RejectedMessage(from_ms(at_ms), *rest) for at_ms, *rest in rows]
+
+
+_SELECT_REJECTED = (
+    "SELECT arrived_at_ms, feed, topic, payload, reason, retained, rejection_id FROM rejected"
+    " WHERE taken_in_at_ms IS NULL"
+)
+
+
+def _to_rejected(row: tuple[Any, ...]) -> RejectedMessage:
+    at_ms, feed, topic, payload, reason, retained, rejection_id = row
+    return RejectedMessage(from_ms(at_ms), feed, topic, payload, reason, bool(retained), rejection_id)
 
 
 def _rejection_count(connection: sqlite3.Connection) -> int:

@@ -151,6 +151,12 @@ _COLORS = """
 ALTER TABLE ledger ADD COLUMN color TEXT
 """
 
+_TRIED_AGAIN = """
+ALTER TABLE rejected ADD COLUMN retained INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE rejected ADD COLUMN taken_in_at_ms INTEGER;
+UPDATE rejected SET retained = 1 WHERE reason LIKE 'the broker kept this message from before%'
+"""
+
 _SHORTER_ROWS = """
 CREATE TABLE shorter (
     box_id INTEGER NOT NULL REFERENCES boxes,
@@ -174,6 +180,13 @@ DROP TABLE readings;
 ALTER TABLE shorter RENAME TO readings
 """
 
+_REMOVED_BOXES = """
+CREATE TABLE removed (
+    box_id INTEGER PRIMARY KEY REFERENCES boxes,
+    removed_at_ms INTEGER NOT NULL
+) STRICT;
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -186,6 +199,8 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("what leak tests of empty boxes found", _LEAK_TESTS),
     ("shorter rows of readings", _SHORTER_ROWS),
     ("what color indicating beads showed", _COLORS),
+    ("rejected messages that were taken in later", _TRIED_AGAIN),
+    ("boxes taken off the shelf", _REMOVED_BOXES),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from itertools import chain
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
 from monitor.store.sqlite import sidelines
-from monitor.store.sqlite.ledger import add_rejections
+from monitor.store.sqlite.ledger import add_rejections, take_in
 from monitor.store.sqlite.rows import (
     AT,
     HUMIDITY,
@@ -21,7 +22,6 @@ from monitor.store.sqlite.rows import (
 )
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
 
@@ -32,6 +32,12 @@ if TYPE_CHECKING:
 
 MS_PER_HOUR = 3_600_000
 _FIRST_MS, _LAST_MS = -(2**62), 2**62
+
+_WONT_GO_IN = (
+    ValueError, OverflowError, TypeError,
+    sqlite3.IntegrityError, sqlite3.DataError, sqlite3.InterfaceError, sqlite3.ProgrammingError,
+)  # fmt: skip
+"""What a single row is to blame for; a file that is locked, full or damaged says something else."""
 
 _INSERT = """
 INSERT OR IGNORE INTO readings VALUES (
@@ -62,22 +68,25 @@ class SqliteReadings:
         self._database = database
         self._box_ids: dict[str, int] = {}
         self._generation = database.generation
+        self.contested: list[Rejection] = []
 
     def add(
         self,
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
+        taken_in: Sequence[int] = (),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new."""
         try:
             with self._database.transaction() as connection:
                 self._forget_void_numbers()
-                new, contested = self._insert(connection, readings)
+                new, self.contested = self._insert(connection, readings)
                 _keep_newest(connection, new)
                 _roll_up(connection, (row for row, _ in new))
                 self._inserted(connection, (row for row, _ in new))
-                add_rejections(connection, [*rejections, *contested])
+                add_rejections(connection, [*rejections, *self.contested])
+                take_in(connection, taken_in)
                 sidelines.replace_halves(connection, halves)
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
@@ -117,16 +126,23 @@ class SqliteReadings:
         marks = np.zeros(len(rows), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
-    def latest(self) -> Mapping[str, Reading]:
-        """Return the newest reading of each box that ever reported."""
+    def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
+        """Return the newest reading of each box (before an instant); of those taken off the shelf only when asked."""
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT boxes.name, coalesce(marks.bits, 0), latest.floor, latest.at_ms, latest.temperature,"
                 " latest.humidity, latest.battery, latest.seq, latest.origin"
                 " FROM latest JOIN boxes USING (box_id)"
-                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms ORDER BY boxes.name"
+                " LEFT JOIN marks ON marks.box_id = latest.box_id AND marks.at_ms = latest.at_ms"
+                " LEFT JOIN removed ON removed.box_id = latest.box_id"
+                " WHERE ? OR removed_at_ms IS NULL OR latest.at_ms > removed_at_ms ORDER BY boxes.name",
+                (removed,),
             ).fetchall()
-        return {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
+        found = {name: to_reading(name, row, floor, marks) for name, marks, floor, *row in rows}
+        if before is None:
+            return found
+        older = ((name, each if each.at < before else self._newest(name, before)) for name, each in found.items())
+        return {name: reading for name, reading in older if reading is not None}
 
     def count(self) -> int:
         """Return how many readings are held."""
@@ -144,6 +160,16 @@ class SqliteReadings:
             )
             for marks, *row in rows:
                 yield to_reading(box, row, marks=marks)
+
+    def _newest(self, box: str, before: datetime) -> Reading | None:
+        with self._database.errors():
+            row = self._database.connection.execute(
+                "SELECT coalesce(marks.bits, 0), at_ms, temperature, humidity, battery, seq, origin"
+                " FROM readings LEFT JOIN marks USING (box_id, at_ms) WHERE box_id = ? AND at_s < ?"
+                " ORDER BY at_s DESC LIMIT 1",
+                (self._known_box_id(box), to_ms(before) / 1000.0),
+            ).fetchone()
+        return None if row is None else to_reading(box, row[1:], marks=row[0])
 
     def mark(self, series: ReadingSeries) -> None:
         """Replace the marks of these readings by those in the series; values stay as they are."""
@@ -165,21 +191,43 @@ class SqliteReadings:
     def _insert(
         self, connection: sqlite3.Connection, readings: Iterable[Reading]
     ) -> tuple[list[tuple[Row, Reading]], list[Rejection]]:
-        """Insert what is not held yet; return that, and what was at odds with a reading held already."""
+        """Insert what is not held yet; return that, and what was at odds with a reading held already or won't go in."""
         new, contested = [], []
-        thinned = sidelines.thinned(connection)
+        thinned, stand_ins = sidelines.thinned(connection), sidelines.StandIns()
         for reading in readings:
-            row = to_row(self._box_id(connection, reading.box), reading)
-            if not reading.sent_at_known and sidelines.came_before(connection, row):
-                continue
-            if thinned and sidelines.was_thinned(connection, thinned, row):
-                continue
-            if connection.execute(_INSERT, row).rowcount:
-                new.append((row, reading))
-            elif (held := _held(connection, row)) != row[TEMPERATURE : HUMIDITY + 1]:
-                contested.append(_contest(reading, held))
+            try:
+                told = self._insert_one(connection, reading, thinned, stand_ins)
+            except _WONT_GO_IN as error:
+                told = _refuse(reading, error)
+            if isinstance(told, Rejection):
+                contested.append(told)
+            elif told is not None:
+                new.append((told, reading))
         connection.executemany(_INSERT_MARKS, [(*row[:2], reading.marks) for row, reading in new if reading.marks])
         return new, contested
+
+    def _insert_one(
+        self,
+        connection: sqlite3.Connection,
+        reading: Reading,
+        thinned: dict[int, tuple[int, int]],
+        stand_ins: sidelines.StandIns,
+    ) -> Row | Rejection | None:
+        """Insert a reading and return its row; why not, where it is at odds with what is held; or None if it is held.
+
+        An arrival that stands in for a time says nothing against a second reading: that one goes to the next instant.
+        """
+        row = to_row(self._box_id(connection, reading.box), reading)
+        if not reading.sent_at_known and sidelines.came_before(connection, row):
+            return None
+        if thinned and sidelines.was_thinned(connection, thinned, row):
+            return None
+        while not connection.execute(_INSERT, row).rowcount:
+            if reading.sent_at_known:
+                held = _held(connection, row)
+                return None if held == row[TEMPERATURE : HUMIDITY + 1] else _contest(reading, held)
+            row = stand_ins.next_after(row)
+        return row
 
     def _inserted(self, connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
         """Called within the transaction with the new rows; a store that forwards them hooks in here."""
@@ -228,6 +276,16 @@ def _contest(reading: Reading, held: tuple[int, int]) -> Rejection:
         payload=told.encode(),
         reason=f"box '{reading.box}' already has {held[0] / 100:.2f} °C and {held[1] / 100:.2f}% at"
         f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {told} came later for that instant and does not replace it",
+    )
+
+
+def _refuse(reading: Reading, error: Exception) -> Rejection:
+    return Rejection(
+        arrived_at=reading.at,
+        feed="store",
+        topic=reading.box,
+        payload=repr(reading).encode("utf-8", "replace"),
+        reason=f"the database can't hold this reading ({type(error).__name__}: {error}); please report it as a defect",
     )
 
 

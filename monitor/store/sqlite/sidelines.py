@@ -17,24 +17,53 @@ REMEMBERED_MS = 86_400_000
 _PRUNE_EVERY = 256
 
 
+class StandIns:
+    """Instants for readings without a time: the arrival's own millisecond, or the first after it that is free.
+
+    One of these serves one transaction: it remembers which stretch of a box it found full, so that a thousand readings
+    of one arrival don't each look through it again.
+    """
+
+    def __init__(self) -> None:
+        self._full: dict[int, tuple[int, int]] = {}
+
+    def next_after(self, row: Row) -> Row:
+        """Return the row at the next instant that may be free, where its own is taken.
+
+        Whether that one was free or not, it is full once the row was tried there.
+        """
+        box_id, at_ms, *told = row
+        first, end = self._full.get(box_id, (0, 0))
+        if not first <= at_ms < end:
+            first, end = at_ms, at_ms + 1
+        self._full[box_id] = (first, end + 1)
+        return (box_id, end, *told)  # type: ignore[return-value]  # a list has no known length
+
+
 def came_before(connection: sqlite3.Connection, row: Row) -> bool:
     """Return whether a reading without a time came before under its sequence number, and remember it if not.
 
-    A node that restarts counts from 0 again, so the values have to agree too.
+    A node that restarts counts from 0 again, so the values have to agree too. Once they don't, it counts anew: what it
+    sent under its old numbers is forgotten, or steady air would make its new readings look like repeats of them.
     """
     box_id, seq = row[0], row[SEQ]
     if seq is None:
         return False
     told = (row[TEMPERATURE], row[HUMIDITY])
+    the_day = (row[AT] - REMEMBERED_MS, row[AT] + REMEMBERED_MS)  # on both sides: a clock may have been set back
     held = connection.execute(
-        "SELECT temperature, humidity FROM timeless WHERE box_id = ? AND seq = ? AND at_ms > ?",
-        (box_id, seq, row[AT] - REMEMBERED_MS),
+        "SELECT temperature, humidity FROM timeless WHERE box_id = ? AND seq = ? AND at_ms > ? AND at_ms < ?",
+        (box_id, seq, *the_day),
     ).fetchone()
     if held == told:
         return True
+    if held is not None:
+        connection.execute("DELETE FROM timeless WHERE box_id = ?", (box_id,))
+    elif row[AT] % _PRUNE_EVERY == 0:
+        connection.execute(
+            "DELETE FROM timeless WHERE box_id = ? AND NOT (at_ms > ? AND at_ms < ?)", (box_id, *the_day)
+        )
     connection.execute("INSERT OR REPLACE INTO timeless VALUES (?, ?, ?, ?, ?)", (box_id, seq, row[AT], *told))
-    if seq % _PRUNE_EVERY == 0:
-        connection.execute("DELETE FROM timeless WHERE box_id = ? AND at_ms <= ?", (box_id, row[AT] - REMEMBERED_MS))
     return False
 
 

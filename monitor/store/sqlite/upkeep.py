@@ -86,3 +86,19 @@ class SqliteUpkeep:
                     (box_id, before_ms, step_ms),
                 )
         return deleted
+
+    def shrink(self) -> int:
+        """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]
+
+        The file is written anew beside itself, so the disk needs room for that; a listener waits meanwhile.
+
+        Raises
+        ------
+        StoreBusyError
+            When the disk has no room for it, or another process holds the file.
+        """
+        before = self.path.stat().st_size
+        with self._database.errors():
+            self._database.connection.execute("VACUUM")
+            self._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return max(0, before - self.path.stat().st_size)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.reliability.harness import Listener, Stream, stored
+from tests.reliability.harness import Listener, Stream, stored, stored_numbers
 from tests.reliability.trouble import PatientNodes
 
 if TYPE_CHECKING:
@@ -32,11 +32,17 @@ def assert_each_once(listener: Listener, expected: set[tuple[str, int]]) -> None
 def test_a_hundred_kills_at_three_thousand_a_second(mosquitto: Mosquitto, tmp_path: Path) -> None:
     listener = Listener.at(tmp_path / "shelf", mosquitto.port)
     stream = Stream(mosquitto.port, total=3_000_000, per_s=3_000)
+    kill_again_and_again(listener, stream, kills=100)
+    assert_each_once(listener, stream.expected())
+
+
+def kill_again_and_again(listener: Listener, stream: Stream, kills: int) -> None:
+    """Kill a listener so often under a stream that outlasts the kills, then let it take in the rest."""
     rng = random.Random(20260301)
     listener.start()
     listener.wait_until_connected()
     stream.start()
-    for number in range(100):
+    for number in range(kills):
         time.sleep(rng.uniform(0.1, 0.6))
         assert stream.is_running
         listener.kill()
@@ -46,7 +52,19 @@ def test_a_hundred_kills_at_three_thousand_a_second(mosquitto: Mosquitto, tmp_pa
     stream.wait()
     assert listener.wait_until_held(stream.total, patience_s=60.0) == stream.total
     assert listener.stop() == 0
-    assert_each_once(listener, stream.expected())
+
+
+def test_a_hundred_kills_under_readings_that_tell_no_time(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    listener = Listener.at(tmp_path / "shelf", mosquitto.port)
+    stream = Stream(mosquitto.port, total=3_000_000, per_s=3_000, timed=False)
+    kill_again_and_again(listener, stream, kills=100)
+    rows, verdict, rolled_up = stored(listener.database)
+    numbers, expected = stored_numbers(listener.database), stream.expected_numbers()
+    print(f"\n{len(expected)} published without a time, {len(numbers)} stored,", end=" ")
+    print(f"{len(expected - set(numbers))} lost, {len(numbers) - len(set(numbers))} twice, integrity {verdict}")
+    assert set(numbers) == expected
+    assert len(numbers) == len(set(rows)) == rolled_up == len(expected)
+    assert verdict == "ok"
 
 
 @pytest.mark.parametrize(("ending", "per_s", "autosave"), [

@@ -22,26 +22,31 @@ def climate(
 ) -> None:
     """Show the vapor pressure of a typical year, outdoors and as a room of the shelf's temperature may have it."""
     from monitor.faces.cli.output import say, show_json, show_table
+    from monitor.faces.wording import Wording
     from monitor.records import RoomClimate
     from monitor.weather import read_weather
 
-    weather = read_weather(weather_file)
-    room = weather.indoors((shelf_of(context).room or RoomClimate()).temperature_degc)
-    months = [
-        {
-            "month": place,
-            "outdoors_temperature_c": round(cold, 1),
-            "outdoors_vapor_pressure_kpa": round(outside / 1e3, 3),
-            "indoors_vapor_pressure_kpa": round(inside / 1e3, 3),
-        }
-        for place, (cold, outside, inside) in enumerate(
-            zip(weather.temperature_degc, weather.vapor_pressure_pa, room.monthly_vapor_pressure_pa, strict=True), 1
-        )
-    ]
+    shelf, weather = shelf_of(context), read_weather(weather_file)
+    room = weather.indoors((shelf.room or RoomClimate()).temperature_degc)
+    year = list(zip(weather.temperature_degc, weather.vapor_pressure_pa, room.monthly_vapor_pressure_pa, strict=True))
     if as_json:
+        months = [
+            {
+                "month": month,
+                "outdoors_temperature_c": round(cold, 1),
+                "outdoors_vapor_pressure_kpa": round(outside / 1e3, 3),
+                "indoors_vapor_pressure_kpa": round(inside / 1e3, 3),
+            }
+            for month, (cold, outside, inside) in enumerate(year, 1)
+        ]
         show_json({"room_temperature_c": room.temperature_degc, "months": months})
         return
-    headings = ("month", "outdoors, °C", "outdoors, kPa", "indoors, kPa")
-    show_table(headings, [tuple(str(value) for value in month.values()) for month in months], right=(0, 1, 2, 3))
+    wording = Wording.of(shelf)
+    headings = ("month", f"outdoors, {wording.temperature_unit}", "outdoors, kPa", "indoors, kPa")
+    rows = [
+        (str(month), f"{wording.degrees(cold):.1f}", f"{outside / 1e3:.3f}", f"{inside / 1e3:.3f}")
+        for month, (cold, outside, inside) in enumerate(year, 1)
+    ]
+    show_table(headings, rows, right=(0, 1, 2, 3))
     say("Indoors is a guess: the air outdoors, what people add in winter, never above 70 % of saturation.")
     say(f"In the shelf file: [room] weather_file = '{weather_file}', or the months you know better yourself.")

@@ -11,6 +11,7 @@ import typer
 
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
+from monitor.names import command, hint
 
 if TYPE_CHECKING:
     from monitor.enquiries import LeakTest
@@ -72,7 +73,8 @@ def _guide(box: Box) -> None:
 
     for number, step in enumerate(STEPS, start=1):
         say(f"{number}. {step}")
-    say(f"Then: siccast leak-test {box.name} --from <when the lid was closed> --to <when it was opened>")
+    then = "--from <when the lid was closed> --to <when it was opened>"
+    say(f"Then: {command('leak-test', box.name, then=then)}")
 
 
 def _reckon(
@@ -137,7 +139,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     from monitor.faces.cli.output import say, show_table
     from monitor.faces.wording import Wording, spread
 
-    wording: Wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+    wording: Wording = Wording.of(shelf)
     unit = f"{wording.mass_unit}/day/kPa"
     rows = [
         (f"leak, {unit}", wording.masses(test.found.conductance_g_per_day_per_kpa)),
@@ -151,7 +153,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
         say(note)
     if number is not None:
         say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
-            f"Log the recharge when beads go in again: `siccast log recharge {box.name}`.")  # fmt: skip
+            f"Log the recharge when beads go in again: {hint('log', 'recharge', box.name)}.")  # fmt: skip
 
 
 def _notes(test: LeakTest, shelf: Shelf) -> list[str]:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import LedgerError
+from monitor.errors import LedgerError, SiccastError
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import open_to_write
+from monitor.faces.cli.desk import typed
+from monitor.faces.cli.desk.opened import Sure
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
-from monitor.units import degf_to_degc, ounces_to_grams
+from monitor.units import degf_to_degc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,14 +26,14 @@ if TYPE_CHECKING:
 
 log = typer.Typer(help="Write down what was done to a box.", no_args_is_help=True)
 
-BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")]
-At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T07:30; now when left out.")]
+BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=given.box_names)]
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {given.MOMENTS}; now when left out.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
-Mass = Annotated[
-    float | None, typer.Option(min=0.0, help="Weight on the scale; grams, or ounces where the shelf file says so.")
-]
-Holder = Annotated[float, typer.Option(min=0.0, help="Weight of the holder the beads sit in, taken off.")]
-Resolution = Annotated[float | None, typer.Option(min=0.0, help="Smallest step the scale shows.")]
+_WEIGHT = "as in 150, 150g or 5.3oz; without a unit in the shelf's"
+Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")]
+Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the holder the beads sit in, taken off.")]
+Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step the scale shows, as in 0.1g.")]
+Beside = Annotated[bool, typer.Option("--beside", help="The beads that are in the box stay there too.")]
 Method = Annotated[str | None, typer.Option(help="How it was dried: oven_120C_3h, microwave, hot_air_65C, new ….")]
 
 
@@ -45,21 +47,23 @@ def charge(
     context: typer.Context,
     box: BoxName,
     *,
-    dry_mass: Annotated[float, typer.Option(min=0.1, help="Weight of the beads when fully dry.")],
+    dry_mass: Annotated[str, typer.Option(metavar="WEIGHT", help=f"Weight of the beads when fully dry, {_WEIGHT}.")],
     desiccant: Annotated[str, typer.Option(help="Kind of desiccant.")] = "silica_gel",
     mass: Mass = None,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
     method: Method = None,
     at: At = None,
     note: Note = "",
+    beside: Beside = False,
+    sure: Sure = False,
 ) -> None:
     """Beads were put into a box."""
     with _writing(context) as (shelf, stores):
         _keep(
-            shelf, stores, EntryKind.charge, box, at=at, note=note,
+            shelf, stores, EntryKind.charge, box, at=at, note=note, sure=sure, beside=beside,
             desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
         )  # fmt: skip
 
 
@@ -70,19 +74,22 @@ def recharge(
     *,
     method: Method = None,
     mass: Mass = None,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
-    dry_mass: Annotated[float | None, typer.Option(min=0.1, help="Weight when fully dry, where it changed.")] = None,
+    dry_mass: Annotated[
+        str | None, typer.Option(metavar="WEIGHT", help="Weight when fully dry, where it changed.")
+    ] = None,
     desiccant: Annotated[str | None, typer.Option(help="Kind of desiccant, where it changed.")] = None,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The beads of a box were dried or swapped for dry ones."""
     with _writing(context) as (shelf, stores):
         _keep(
-            shelf, stores, EntryKind.recharge, box, at=at, note=note,
+            shelf, stores, EntryKind.recharge, box, at=at, note=note, sure=sure,
             desiccant=given.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_grams(shelf, resolution),
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
         )  # fmt: skip
 
 
@@ -90,38 +97,41 @@ def recharge(
 def weighing(
     context: typer.Context,
     box: BoxName,
-    mass: Annotated[float, typer.Argument(min=0.1, help="Weight on the scale.")],
+    mass: Annotated[str, typer.Argument(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")],
     *,
-    holder: Holder = 0.0,
+    holder: Holder = None,
     resolution: Resolution = None,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The beads of a box were weighed and went back in as they were."""
     with _writing(context) as (shelf, stores):
-        net_g, step_g = _net(shelf, mass, holder), _grams(shelf, resolution)
-        _keep(shelf, stores, EntryKind.weighing, box, at=at, note=note, mass_g=net_g, scale_resolution_g=step_g)
+        _keep(
+            shelf, stores, EntryKind.weighing, box, at=at, note=note, sure=sure,
+            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
+        )  # fmt: skip
 
 
 @log.command()
-def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """A box was opened and closed again."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.opening, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.opening, box, at=at, note=note, sure=sure)
 
 
 @log.command()
-def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """A spool was put in, taken out or swapped."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
-def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "") -> None:
+def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
     """The sensor of a box was swapped or calibrated."""
     with _writing(context) as (shelf, stores):
-        _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note)
+        _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
@@ -132,6 +142,7 @@ def color(
     *,
     at: At = None,
     note: Note = "",
+    sure: Sure = False,
 ) -> None:
     """The indicating beads of a box were looked at; a weak sign of how spent they are."""
     from monitor.desk.cautions import color_seen
@@ -140,7 +151,7 @@ def color(
         when = given.instant(at, shelf.timezone, datetime.now(tz=UTC))
         name = given.known_box(box, shelf, stores)
         word, meaning = color_seen(_beads_in(stores, name, when), seen)
-        _keep(shelf, stores, EntryKind.color, box, at=at, note=note, color=word)
+        _keep(shelf, stores, EntryKind.color, box, at=at, note=note, sure=sure, color=word)
         typer.echo(meaning)
 
 
@@ -198,7 +209,7 @@ def show(
         return
     if not entries:
         typer.echo("nothing was written down yet")
-    wording = Wording(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+    wording = Wording.of(shelf)
     rows = [
         (
             str(entry.entry_id),
@@ -214,8 +225,12 @@ def show(
 
 
 def _details(entry: LedgerEntry, wording: Wording) -> str:
+    from monitor.faces.wording import beads
+
     dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
-    return " ".join(filter(None, (dry, entry.desiccant, entry.method, entry.color, entry.note)))
+    return " ".join(
+        filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "", entry.method, entry.color, entry.note))
+    )
 
 
 @log.command()
@@ -228,9 +243,15 @@ def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Num
 
 @contextmanager
 def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
+    from monitor.faces.wording import Wording
+
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_to_write(shelf) as stores:
-        yield shelf, stores
+    try:
+        with open_to_write(shelf, influx=shelf.influx) as stores:
+            yield shelf, stores
+    except SiccastError as error:
+        error.args = (Wording.of(shelf).in_own_units(str(error)),)
+        raise
 
 
 def _beads_in(stores: Stores, box: str, when: datetime) -> str:
@@ -242,26 +263,48 @@ def _beads_in(stores: Stores, box: str, when: datetime) -> str:
 
 
 def _keep(
-    shelf: Shelf, stores: Stores, kind: EntryKind, box: str, *, at: str | None, note: str, **rest: float | str | None
+    shelf: Shelf,
+    stores: Stores,
+    kind: EntryKind,
+    box: str,
+    *,
+    at: str | None,
+    note: str,
+    sure: bool = False,
+    beside: bool = False,
+    **rest: float | str | None,
 ) -> None:
+    from monitor.desk import Desk
+
     now = datetime.now(tz=UTC)
     when = given.instant(at, shelf.timezone, now)
     name = given.known_box(box, shelf, stores)
     entry = LedgerEntry(kind, name, when, note=note, logged_at=now, **rest)  # type: ignore[arg-type]
-    number = stores.ledger.log(entry)
+    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room)
+    number = desk.log(entry, beside=beside, confirmed=sure)
     typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:
         typer.echo("no answer changes: this shelf is a recording that ends before; --at names an earlier time")
 
 
-def _grams(shelf: Shelf, mass: float | None) -> float | None:
-    return ounces_to_grams(mass) if mass is not None and shelf.ounces else mass
+def _grams(shelf: Shelf, weight: str | None) -> float | None:
+    return None if weight is None else typed.mass_g(weight, shelf)
 
 
-def _net(shelf: Shelf, mass: float | None, holder: float) -> float | None:
+def _step(shelf: Shelf, resolution: str | None, weight: str | None) -> float | None:
+    """Return the step of the scale: as it was told, or as the weight was typed."""
+    if resolution is not None or weight is None:
+        return _grams(shelf, resolution)
+    return typed.step_g(weight, shelf)
+
+
+def _net(shelf: Shelf, weight: str | None, holder: str | None) -> float | None:
     """Return grams of beads with their water, the holder taken off."""
-    if mass is None:
+    whole_g, holder_g = _grams(shelf, weight), 0.0
+    if whole_g is None:
         return None
-    if holder >= mass:
-        raise typer.BadParameter(f"the holder ({holder:g}) can't weigh as much as all of it ({mass:g})")
-    return _grams(shelf, mass - holder)
+    if holder is not None and holder.strip() != "0":
+        holder_g = typed.mass_g(holder, shelf)
+    if holder_g >= whole_g:
+        raise typer.BadParameter(f"the holder ({holder}) can't weigh as much as all of it ({weight})")
+    return whole_g - holder_g

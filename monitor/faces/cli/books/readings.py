@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.errors import UnknownBoxError
+from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
 from monitor.faces.cli.asking import open_to_write
-from monitor.settings import load_shelf, shelf_folder, zone_named
+from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder, zone_named
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -52,9 +53,9 @@ def import_readings(
     shape = TableShape(
         columns=_columns(column or []),
         box=box,
-        temperature_unit=_one_of(temperature_unit, ("C", "F", "K"), "--temperature-unit"),
-        humidity_unit=_one_of(humidity_unit, ("%", "fraction"), "--humidity-unit"),
-        time_unit=_one_of(time_unit, ("iso8601", "epoch_s", "epoch_ms"), "--time-unit"),
+        temperature_unit=_one_of(temperature_unit, tuple(TEMPERATURE_UNITS), "--temperature-unit"),
+        humidity_unit=_one_of(humidity_unit, tuple(HUMIDITY_UNITS), "--humidity-unit"),
+        time_unit=_one_of(time_unit, tuple(TIME_UNITS), "--time-unit"),
         time_format=time_format,
         timezone=shelf.timezone if timezone is None else _zone(timezone),
         delimiter="\t" if delimiter == "tab" else delimiter,
@@ -62,7 +63,7 @@ def import_readings(
     )
     seen = new = rejected = 0
     with (
-        open_to_write(shelf) as stores,
+        open_to_write(shelf, influx=shelf.influx) as stores,
         progress_bar("reading", table_size(file)) as advance,
         open_table(file, shape.delimiter, advance) as (headings, rows, _),
     ):
@@ -89,7 +90,10 @@ def export_readings(
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (_utc(start), _utc(end))
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+    opened = open_stores(
+        shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
+    )
+    with opened as stores:
         boxes = _boxes(stores, box)
         with open_new_table(file, OWN_COLUMNS) as write, progress_bar("writing", None) as advance:
             for name in boxes:
@@ -98,6 +102,18 @@ def export_readings(
                     write(_cells(reading))
                     written += 1
                 advance(written)
+
+
+@readings.command("forward")
+def forward_readings(context: typer.Context) -> None:
+    """Send every reading to InfluxDB once more, as when [influx] is new; what it has already stays as it is."""
+    from monitor.store.opening import forward_all_again
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    if shelf.influx is None:
+        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx] to forward readings to")
+    waiting = forward_all_again(shelf.database_path)
+    typer.echo(f"{waiting} readings wait for {shelf.influx.url}; `siccast listen` forwards them")
 
 
 @readings.command("screen")
@@ -137,7 +153,13 @@ def thin_readings(
         typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
     with open_to_write(shelf) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
-    typer.echo(f"deleted {deleted} readings; the space is used again by new ones")
+        try:
+            freed = stores.upkeep.shrink()
+        except StoreBusyError as error:
+            again = "the same command again gives it back to the disk"
+            typer.echo(f"deleted {deleted} readings; their space is used by new ones, and {again} ({error})")
+            return
+    typer.echo(f"deleted {deleted} readings; the database is {freed / 2**20:.1f} MiB smaller")
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:
@@ -153,7 +175,7 @@ def _cells(reading: Reading) -> tuple[Any, ...]:
 
 
 def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
-    known = sorted(stores.readings.latest())
+    known = sorted(stores.readings.latest(removed=True))
     for name in asked or ():
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 
@@ -17,10 +18,17 @@ def register(app: typer.Typer) -> None:
 def rejected(
     context: typer.Context,
     newest: Annotated[int, typer.Option(min=1, max=100_000, help="How many to list, newest first.")] = 20,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read them once more, as the shelf file and the clock are now.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
-    """List messages that could not be used, each with its reason."""
+    """List messages that could not be used, each with its reason, or try them again."""
+    if again:
+        _try_again(context)
+        return
     from monitor.faces.cli.output import show_json, show_table
+    from monitor.feed.formats.values import escaped
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
@@ -46,12 +54,26 @@ def rejected(
         )
         return
     rows = [
-        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", _line(each.topic), _line(each.reason))
+        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", escaped(each.topic, 120), escaped(each.reason))
         for each in messages
     ]
     show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
     typer.echo(f"{ever} rejected so far; --json shows the payloads")
 
 
-def _line(text: str) -> str:
-    return "".join(letter if letter.isprintable() else "�" for letter in text)
+def _try_again(context: typer.Context) -> None:
+    from datetime import UTC, datetime
+
+    from monitor.second_look import try_again
+    from monitor.store.opening import require_begun
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    require_begun(shelf.folder)
+    with open_to_write(shelf, influx=shelf.influx) as stores:
+        now = datetime.now(tz=UTC)
+        found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
+    differing = f", {found.differing} at odds with one held" if found.differing else ""
+    typer.echo(
+        f"{found.tried} tried again: {found.taken_in} can be read now ({found.new} new readings, {found.held} held"
+        f" already{differing}); {found.tried - found.taken_in} still can't"
+    )

@@ -29,7 +29,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
 
     with opened(context) as it:
         run = _going_on(it) or _begin(it, room)
-        say_cautions([(caution.text, caution.source) for caution in at_the_scale()])
+        say_cautions(at_the_scale(), it.wording)
         step_g = _asked("Smallest step the scale shows", "1g", lambda text: typed.mass_g(text, it.shelf))
         while True:
             report = _weigh(it, run.name, step_g)
@@ -41,7 +41,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
             return
         report = it.desk.finish(run.name, it.at)
         typer.echo(f"Finished: {report.verdict.value}.")
-        say_cautions([(caution.text, caution.source) for caution in at_the_end()])
+        say_cautions(at_the_end(), it.wording)
         _into_boxes(it, run.start.charge)
 
 

@@ -14,14 +14,15 @@ from monitor.deeds import (
     ChargeToppedUp,
     LotBought,
 )
+from monitor.faces.cli import given
 from monitor.faces.cli.desk import typed
-from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, opened
+from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, Sure, opened
+from monitor.records.words import CHARGE_STATES
 
 lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
 charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
 
-Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 314, 0.3kg or 11oz, without the holder.")]
-STATES = ("new", "room", "unknown")
+Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 180, 0.2kg or 6.5oz, without the holder.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +48,7 @@ def buy(
         beads = desk.kind_of_beads(kind)
         on = it.at.astimezone(it.shelf.timezone).date()
         grams = typed.mass_g(weight, it.shelf)
-        said = f"lot '{name}': {grams:.0f} g of {beads.replace('_', ' ')}"
+        said = f"lot '{name}': {it.wording.mass(grams)} of {beads.replace('_', ' ')}"
         it.keep(LotBought(typed.name(name), beads, grams, on, note), said)
 
 
@@ -75,7 +76,7 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
     ]
     show_table(("lot", "beads", "bought", "weight", "left in the bag"), rows, right=(3, 4))
     for sentence in discrepancies(books) or ("The books balance.",):
-        typer.echo(sentence)
+        typer.echo(wording.in_own_units(sentence))
 
 
 @lot.command("log")
@@ -86,6 +87,7 @@ def show_log(
 ) -> None:
     """Show what was done, in order, with the numbers that `siccast lot undo` takes."""
     from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.desk_words import deed_details
 
     with opened(context, read_only=True) as it:
         deeds, books = it.desk.stores.deeds.deeds(), it.desk.books()
@@ -102,7 +104,7 @@ def show_log(
                 str(each.deed_id),
                 f"{each.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}",
                 _spaced(type(each.deed).__name__),
-                ", ".join(f"{key} {value}" for key, value in _fields(each.deed).items() if value not in (None, "", ())),
+                deed_details(_fields(each.deed), it.wording),
             )
             for each in deeds
         ],
@@ -132,15 +134,16 @@ def weigh_out(
     holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS ….")] = "",
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder.")] = None,
     at: At = None,
+    sure: Sure = False,
 ) -> None:
     """A portion was weighed out of a lot."""
-    if state not in STATES:
-        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(STATES)}", param_hint="'--state'")
+    if state not in CHARGE_STATES:
+        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(CHARGE_STATES)}", param_hint="'--state'")
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
         empty = None if tare is None else typed.mass_g(tare, it.shelf)
         deed = ChargePortioned(typed.name(name), lot_name, grams, holder, empty, state)
-        it.keep(deed, f"charge '{name}': {grams:.0f} g")
+        it.keep(deed, f"charge '{name}': {it.wording.mass(grams)}", sure=sure)
 
 
 @charge.command("list")
@@ -186,17 +189,19 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
 def put(
     context: typer.Context,
     name: ChargeName,
-    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.")],
+    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=given.box_names)],
     *,
     beside: Annotated[bool, typer.Option(help="Leave what is in the box there too.")] = False,
     at: At = None,
+    sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
     """A charge went into a box; the box's forecast starts from how dry the charge is."""
     from monitor.faces.cli.output import show_json
+    from monitor.faces.wording import beads
 
     with opened(context, at) as it:
-        entry = it.desk.put(name, box, it.at, beside=beside)
+        entry = it.desk.put(name, box, it.at, beside=beside, confirmed=sure)
     if as_json:
         show_json({"entry": entry})
         return
@@ -206,7 +211,9 @@ def put(
         if known is None
         else f"{100 * known[1]:.1f} % in it ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
     )
-    typer.echo(f"'{name}' is in box {box}: {entry.dry_mass_g:.0f} g of dry beads, {dry}")
+    typer.echo(
+        f"'{name}' is in box {box}: {it.wording.mass(entry.dry_mass_g or 0.0)} of dry {beads(entry.desiccant)}, {dry}"
+    )
 
 
 @charge.command("take-out")
@@ -228,7 +235,7 @@ def split(
     """Part of a charge became a charge of its own."""
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
-        it.keep(ChargeSplit(name, typed.name(into), grams), f"'{into}' took {grams:.0f} g of '{name}'")
+        it.keep(ChargeSplit(name, typed.name(into), grams), f"'{into}' took {it.wording.mass(grams)} of '{name}'")
 
 
 @charge.command()
@@ -244,11 +251,11 @@ def merge(
 
 
 @charge.command("top-up")
-def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None) -> None:
+def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None, sure: Sure = False) -> None:
     """New beads of the same lot were added to a charge."""
     with opened(context, at) as it:
         grams = typed.mass_g(weight, it.shelf)
-        it.keep(ChargeToppedUp(name, grams), f"'{name}' got {grams:.0f} g of new beads")
+        it.keep(ChargeToppedUp(name, grams), f"'{name}' got {it.wording.mass(grams)} of new beads", sure=sure)
 
 
 @charge.command()

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.errors import SiccastError
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.faces.wording import Wording
     from monitor.settings import Shelf
 
-At = Annotated[str | None, typer.Option("--at", help="When, as in 2026-03-01T18:30; now when left out.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {given.MOMENTS}; now when left out.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
 RoomAir = Annotated[
@@ -41,11 +42,11 @@ class Opened:
         """How this shelf wants things said."""
         from monitor.faces.wording import Wording
 
-        return Wording(self.shelf.timezone, self.shelf.fahrenheit, self.shelf.ounces)
+        return Wording.of(self.shelf)
 
-    def keep(self, deed: Deed, said: str) -> None:
+    def keep(self, deed: Deed, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
-        logged = self.desk.keep(deed, self.at)
+        logged = self.desk.keep(deed, self.at, confirmed=sure)
         typer.echo(f"{said}; `siccast lot undo {logged.deed_id}` takes it back")
 
 
@@ -59,4 +60,9 @@ def opened(context: typer.Context, at: str | None = None, *, read_only: bool = F
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
     with opening as stores:
-        yield Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        try:
+            yield it
+        except SiccastError as error:
+            error.args = (it.wording.in_own_units(str(error)),)
+            raise

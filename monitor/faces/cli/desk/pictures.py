@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.desk import RunCurve
+    from monitor.faces.wording import Wording
 
 _WIDTH, _HEIGHT = 64, 15
 _COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
@@ -53,9 +54,9 @@ def compare(
         show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(3, 4))
     if plot and not as_json:
         for curve in curves:
-            typer.echo("\n".join(terminal_plot(curve)))
+            typer.echo("\n".join(terminal_plot(curve, it.wording)))
     if picture is not None:
-        draw(curves, picture)
+        draw(curves, picture, it.wording)
         typer.echo(f"drawn into {picture}", err=True)
 
 
@@ -79,10 +80,14 @@ def reach(
         degrees = [typed.temperature_degc(text, it.shelf) for text in at_temperature or ()]
         for degc in degrees:
             if not 25.0 <= degc <= 300.0:
-                raise typer.BadParameter(f"{degc:g} won't do; hot air is from 25 to 300 °C", param_hint="'--also'")
+                right = it.wording.in_own_units("from 25 to 300 °C")
+                raise typer.BadParameter(
+                    f"{it.wording.degrees(degc):g} won't do; hot air is {right}", param_hint="'--also'"
+                )
         tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
         air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
         methods = compare_methods(it.desk.books(), tools, it.shelf.boxes, air, of=of)
+    wording = it.wording
     if as_json:
         answer = {"temperature_c": air.temperature_degc, "rh_pct": 100.0 * air.relative_humidity, "from": known_from}
         show_json({"of": of, "room": answer, "methods": [method_answer(method) for method in methods]})
@@ -96,10 +101,11 @@ def reach(
     typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
     jar = it.wording.temperature(25.0)
     say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
-    show_notes("Mind:", [(method.reach.method, "; ".join(method.risks)) for method in methods if method.risks])
+    risky = [method for method in methods if method.risks]
+    show_notes("Mind:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
 
 
-def terminal_plot(curve: RunCurve) -> list[str]:
+def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     """Return a run as lines of text: o weighed, · fitted, : interval, - the line this method can't pass."""
     weighings = curve.report.run.weighings
     low = min(curve.floor_g, float(curve.band_g[0].min())) - 1.0
@@ -120,22 +126,24 @@ def terminal_plot(curve: RunCurve) -> list[str]:
             put(heated_s, mass_g, mark)
     for weighing in weighings:
         put(weighing.heated_s, weighing.mass_g, "o")
-    lines = [f"{high - (high - low) * row / (_HEIGHT - 1):7.0f} g |{''.join(line)}" for row, line in enumerate(cells)]
+    masses = [wording.mass_figures(high - (high - low) * row / (_HEIGHT - 1)) for row in range(_HEIGHT)]
+    lines = [f"{mass:>6} {wording.mass_unit:>2}|{''.join(line)}" for mass, line in zip(masses, cells, strict=True)]
     start = curve.report.run.start
     title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
     axis = f"{'':9} +{'-' * _WIDTH}"
     return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
 
 
-def draw(curves: Sequence[RunCurve], path: Path) -> None:
-    """Draw runs side by side on one scale of grams."""
+def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
+    """Draw runs side by side on one scale of masses."""
     try:
         from matplotlib.figure import Figure
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
-
     from monitor.faces.cli.whole_file import whole_file
+    from monitor.faces.desk_words import wording_scale
 
+    unit = wording_scale(wording)
     figure = Figure(figsize=(1.0 + 4.2 * len(curves), 4.2), layout="constrained")
     axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
     for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
@@ -144,16 +152,18 @@ def draw(curves: Sequence[RunCurve], path: Path) -> None:
         scale = 3600.0 if hours else 60.0
         start, weighings = curve.report.run.start, curve.report.run.weighings
         low, middle, high = curve.band_g
-        axis.fill_between(curve.heated_s / scale, low, high, color=color, alpha=0.2, lw=0, label="90 % interval")
-        axis.plot(curve.heated_s / scale, middle, color=color, label="fitted curve")
-        axis.axhline(curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
-        shown = [weighing.mass_g for weighing in weighings]
+        axis.fill_between(
+            curve.heated_s / scale, unit * low, unit * high, color=color, alpha=0.2, lw=0, label="90 % interval"
+        )
+        axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
+        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
+        shown = [unit * weighing.mass_g for weighing in weighings]
         axis.plot([w.heated_s / scale for w in weighings], shown, marker, color=color, mec="black", label="weighed")
-        heat = "" if start.temperature_degc is None else f", {start.temperature_degc:.0f} °C"
+        heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
         axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
         axis.set_xlabel("hours of heat" if hours else "minutes of heat")
         axis.grid(alpha=0.25)
         axis.legend(fontsize=8, frameon=False)
-    axes[0].set_ylabel("beads with their water, g")
+    axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
     with whole_file(path) as beside:
         figure.savefig(beside, dpi=150)

@@ -11,6 +11,8 @@ from monitor.errors import UnconfirmedError
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, Opened, RoomAir, Sure, opened
 from monitor.faces.cli.desk.shown import say_beginning, say_cautions, show_report
+from monitor.names import hint
+from monitor.records.words import APPLIANCE_KINDS
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
 
 RunName = Annotated[str | None, typer.Option("--run", help="Run or charge; the one going on when left out.")]
-Step = Annotated[str, typer.Option("--step", help="Smallest step the scale shows.")]
+Step = Annotated[str | None, typer.Option("--step", help="Smallest step the scale shows; as typed when left out.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +49,7 @@ def start(
     room: RoomAir = None,
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder on this scale; 0 if zeroed.")] = None,
     weight: Annotated[str | None, typer.Option(help="The first weighing, before the heat.")] = None,
-    step: Step = "1g",
+    step: Step = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
@@ -57,7 +59,7 @@ def start(
         tool = named_appliance(it, appliance, kind, temperature, power_w)
         empty_g = None if tare is None else (0.0 if tare.strip() in ("0", "0g") else typed.mass_g(tare, it.shelf))
         shown_g = None if weight is None else typed.mass_g(weight, it.shelf)
-        step_g = typed.mass_g(step, it.shelf)
+        step_g = _step_g(it, step, weight or "")
         run = it.desk.start(charge, tool, it.at, room=typed.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
         if not as_json:
             say_beginning(it, run.name)
@@ -84,7 +86,7 @@ def weigh(
     after: Annotated[str | None, typer.Option(help="Heating since the last weighing, as in 3 (minutes) or 8h.")] = None,
     total: Annotated[str | None, typer.Option(help="Heating in all, instead of --after.")] = None,
     run: RunName = None,
-    step: Step = "1g",
+    step: Step = None,
     hot: Annotated[bool, typer.Option(help="They were still hot.")] = False,
     scale: Annotated[
         str | None, typer.Option(help="What the scale stood on instead of grams: milk, oil, ounces, or a density.")
@@ -107,7 +109,7 @@ def weigh(
             going.name,
             heated_s,
             typed.mass_g(weight, it.shelf),
-            typed.mass_g(step, it.shelf),
+            _step_g(it, step, weight),
             hot,
             1.0 if scale is None else scale_factor(scale),
         )
@@ -160,8 +162,9 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
     if not as_json:
         typer.echo(verdict_sentence(report))
         typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
-        typer.echo(f"Run {report.run.name} is finished. `siccast charge put {report.run.start.charge} BOX` is next.")
-        say_cautions([(caution.text, caution.source) for caution in at_the_end()])
+        put = hint("charge", "put", report.run.start.charge, then="BOX")
+        typer.echo(f"Run {report.run.name} is finished. {put} is next.")
+        say_cautions(at_the_end(), it.wording)
 
 
 @recharge.command("jar-check")
@@ -242,16 +245,20 @@ def named_appliance(
 
     from monitor.records import Appliance
 
-    kinds = ("microwave", "oven", "filament_dryer", "print_bed", "other")
-    if kind is not None and kind not in kinds:
-        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(kinds)}", param_hint="'--kind'")
+    if kind is not None and kind not in APPLIANCE_KINDS:
+        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'")
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = typed.temperature_degc(temperature, it.shelf)
         if not 20.0 <= degc <= 300.0:
-            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at 20 to 300 °C")
+            right = "68 to 572 °F" if it.shelf.fahrenheit else "20 to 300 °C"
+            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at {right}")
         tool = replace(tool, temperature_degc=degc)
     return tool if power_w is None else replace(tool, power_w=power_w)
+
+
+def _step_g(it: Opened, step: str | None, shown: str) -> float:
+    return typed.step_g(shown, it.shelf) if step is None else typed.mass_g(step, it.shelf)
 
 
 def scale_factor(text: str) -> float:

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.desk import RunReport, Service
+    from monitor.desk.cautions import Caution
     from monitor.faces.cli.desk.opened import Opened
     from monitor.faces.wording import Wording
 
@@ -31,7 +32,7 @@ def say_beginning(it: Opened, run_name: str) -> None:
     )
     _say_services(method.services, it.wording)
     cautions = before_heating(beads_of(books, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
-    say_cautions([(caution.text, caution.source) for caution in cautions])
+    say_cautions(cautions, it.wording)
 
 
 def _say_services(services: Sequence[Service], wording: Wording) -> None:
@@ -50,19 +51,19 @@ def show_report(it: Opened, report: RunReport, *, as_json: bool) -> None:
         show_json(report_answer(report))
         return
     for label, value in report_lines(report, it.wording):
-        typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+        typer.echo(f"  {label:<20} {it.wording.in_own_units(value)}".replace("\N{NARROW NO-BREAK SPACE}", " "))
     for remark in report.remarks:
-        typer.echo(f"  {remark}")
+        typer.echo(f"  {it.wording.in_own_units(remark)}")
     if len(report.run.weighings) > 1:
         _say_services(report.services, it.wording)
-    typer.echo(verdict_sentence(report))
+    typer.echo(it.wording.in_own_units(verdict_sentence(report)))
 
 
-def say_cautions(cautions: Sequence[tuple[str, str]]) -> None:
+def say_cautions(cautions: Sequence[Caution], wording: Wording) -> None:
     """Print what to be careful of, each with its source, and who has the last word."""
     from monitor.desk.cautions import SHEET
 
-    for text, source in cautions:
-        typer.echo(f"  ! {text} [{source}]")
+    for caution in cautions:
+        typer.echo(f"  ! {wording.in_own_units(caution.text)} [{wording.in_own_units(caution.source)}]")
     if cautions:
         typer.echo(f"  ! {SHEET}")

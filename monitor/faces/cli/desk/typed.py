@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import RoomClimate
 from monitor.units import degf_to_degc, ounces_to_grams
 
@@ -14,20 +15,27 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
-_MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz)?\Z")
+_MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz|lb|lbs)?\Z")
 _CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
 _PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
-_NAME = re.compile(r"[^\W_][\w.-]{0,63}\Z")
-_GRAMS_OF = {"g": 1.0, "kg": 1000.0, "oz": ounces_to_grams(1.0)}
+_GRAMS_OF = {
+    "g": 1.0,
+    "kg": 1000.0,
+    "oz": ounces_to_grams(1.0),
+    "lb": ounces_to_grams(16.0),
+    "lbs": ounces_to_grams(16.0),
+}
+_COARSEST_STEP_G = {"oz": ounces_to_grams(0.1)}
+"""Kitchen scales show a tenth of an ounce, or a gram whatever else they show (a judgement)."""
 MOST_G = 50_000.0
 MOST_HEAT_S = 30.0 * 86_400.0
 
 
 def name(text: str) -> str:
-    """Return a name that can be typed again: letters, digits, dots, dashes, underscores."""
-    if not _NAME.match(text):
-        raise typer.BadParameter(f"'{text}' won't do; a name is 1 to 64 letters, digits, dots, dashes or underscores")
-    return text
+    """Return a name as it is kept; one that the rule for names allows."""
+    if not is_name(tidy(text)):
+        raise typer.BadParameter(f"'{text}' won't do; a name is {NAME_RULE}")
+    return tidy(text)
 
 
 def number(text: str) -> float:
@@ -39,11 +47,24 @@ def mass_g(text: str, shelf: Shelf) -> float:
     """Return grams; without a unit in the unit of the shelf."""
     found = _MASS.match(text.strip().lower())
     if found is None:
-        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 305, 305g, 0.3kg or 10.8oz")
+        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 180, 180g, 0.2kg, 6.5oz or 2lb")
     grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
     if not 0.0 < grams <= MOST_G:
         raise typer.BadParameter(f"'{text}' won't do; a weight is more than nothing and at most 50 kg")
     return grams
+
+
+def step_g(shown: str, shelf: Shelf) -> float:
+    """Return the smallest step of a scale, from how many decimals of its display were typed.
+
+    A whole number may be one of a finer display; it counts as a gram, or as a tenth of an ounce.
+    """
+    found = _MASS.match(shown.strip().lower())
+    if found is None:
+        return 1.0
+    unit = found[2] or ("oz" if shelf.ounces else "g")
+    decimals = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
+    return min(_GRAMS_OF[unit] * 10.0**-decimals, _COARSEST_STEP_G.get(unit, 1.0))
 
 
 def heating_s(text: str) -> float:
@@ -84,7 +105,8 @@ def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
         raise typer.BadParameter(f"'{text}' won't do; write the room as temperature/humidity, as in 20/50")
     air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
     if not -10.0 <= air.temperature_degc <= 50.0:
-        raise typer.BadParameter(f"'{text}' won't do; a room is between -10 and 50 °C")
+        right = "14 and 122 °F" if shelf.fahrenheit else "-10 and 50 °C"
+        raise typer.BadParameter(f"'{text}' won't do; a room is between {right}")
     if air.relative_humidity < 0.01:
         raise typer.BadParameter(f"'{text}' won't do; room air holds at least 1 % RH")
     return air

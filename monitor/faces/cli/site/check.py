@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
-from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
+from monitor.names import NAME_RULE, hint, is_name, tidy
 from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
 
@@ -67,10 +68,22 @@ def _line(finding: Finding) -> str:
 
 
 def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
-    from monitor.checkup import Finding, Verdict, check_boxes, check_broker, check_folder, check_store
-    from monitor.store.opening import open_stores
+    from monitor.checkup import (
+        Finding,
+        Verdict,
+        check_boxes,
+        check_broker,
+        check_folder,
+        check_forwarding,
+        check_listener,
+        check_store,
+    )
+    from monitor.store.hold import listeners
+    from monitor.store.opening import look_at_forwarding, open_stores
 
     yield from check_folder(shelf.folder)
+    for doubt in shelf.doubts:
+        yield Finding("shelf file", Verdict.look, doubt)
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
@@ -78,12 +91,16 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
             ever = stores.ledger.rejected_count()
             if ever:
                 yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
+        if shelf.influx:
+            yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
     except SiccastError as error:
         yield Finding("store", Verdict.fault, str(error), "see to it, then look again")
-    if shelf.broker is None:
-        yield Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")
-    else:
-        yield from check_broker(shelf.broker, shelf.site, now, with_trial=trial)
+    broker = [Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")]
+    if shelf.broker:
+        broker = list(check_broker(shelf.broker, shelf.site, now, with_trial=trial))
+    yield from broker
+    if shelf.recorded_until is None:
+        yield from check_listener(listeners(shelf.folder), broker)
 
 
 def backup(
@@ -130,11 +147,19 @@ def adopt(
 
     shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True) as stores:
-        heard = stores.readings.latest()
+        heard = stores.readings.latest(removed=True)
+        box = box if box in heard else tidy(box)
         if box in {declared.room for declared in shelf.boxes} or box == ROOM:
             raise UnknownBoxError(f"'{box}' is the sensor in the room, not a box; it needs no declaring")
         if box not in heard:
             raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
+        if not is_name(box):
+            give = hint("box", "rename", box, then="NAME")
+            raise UnknownBoxError(f"{box!r} can't be declared: a name has to be {NAME_RULE}; {give} gives it one")
         held = len(stores.readings.series(box))
+        hidden = box not in stores.readings.latest()
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
+    if hidden:
+        with open_to_write(shelf) as stores:
+            stores.boxes.bring_back(box)
     typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")

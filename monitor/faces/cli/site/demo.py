@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 import tempfile
 import time
@@ -60,7 +61,8 @@ def demo(
             typer.echo(f"{tally.messages:,} messages, {tally.new:,} new readings, {tally.rejected} rejected.")
         _show(shelf)
     if keep:
-        typer.echo(f"Look around: siccast --shelf {keep} serve, or boxes, forecast, leak, plan in its place")
+        folder_typed = shlex.quote(str(keep))
+        typer.echo(f"Look around: siccast --shelf {folder_typed} serve, or boxes, forecast, leak, plan in its place")
     else:
         typer.echo("Nothing of it was kept: siccast demo --keep DIR leaves its shelf folder to look around in.")
 

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import threading
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Annotated
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
+
+    from monitor.feed.portions import Portions
+    from monitor.intake import Intake, Tally
     from monitor.records import BrokerAddress
     from monitor.settings import Shelf
-    from monitor.store.opening import Stores
 
 EMBEDDED_PORT = 1883
-_LONGEST_PAUSE_S = 30.0
+_Opened = TypeVar("_Opened")
 
 
 def register(app: typer.Typer) -> None:
@@ -35,83 +41,132 @@ def listen(
     ] = 60,
 ) -> None:
     """Take readings from the broker until stopped with Ctrl-C."""
+    from monitor.faces.cli.site.own_log import forgiving_stderr
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    stop = Stop()
+    with forgiving_stderr():
+        tally = _listen(shelf, port, 60.0 * outlooks_every, stop)
+        _say(f"stopped after {tally.messages} messages: {tally}" + (f" ({stop.why})" if stop.why else ""))
+
+
+class Stop(threading.Event):
+    """Set when the person or the system asks us to stop; it knows which.
+
+    A terminal that is closed stops the listener in good order: one that nobody sees any more would hold the shelf, and
+    the broker keeps what comes until the next. Whoever started us may have had the signal ignored (`nohup`).
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.why = ""
+        reasons = {"SIGINT": "", "SIGTERM": "", "SIGHUP": "its terminal was closed; what comes waits at the broker"}
+        for name, why in reasons.items():
+            number = getattr(signal, name, None)  # there is no SIGHUP on Windows
+            if number and (name != "SIGHUP" or signal.getsignal(number) is not signal.SIG_IGN):
+                signal.signal(number, partial(self._heard, why))
+
+    def _heard(self, why: str, *_: object) -> None:
+        self.why = self.why or why
+        self.set()
+
+
+def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tally:
+    """Take readings until told to stop, and return what went through."""
     from monitor.checkup import health_topic
     from monitor.feed.decode import Decoder
     from monitor.feed.mqtt import MqttFeed
+    from monitor.feed.portions import Portions
     from monitor.housekeeping import HealthTeller, Screener
     from monitor.intake import Intake
+    from monitor.store.hold import hold_shelf
+    from monitor.store.opening import open_stores
 
-    shelf = load_shelf(shelf_folder(context.obj))
-    stopped = _stop_signal()
+    for doubt in shelf.doubts:
+        _say(doubt)
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
+    part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
     with ExitStack() as stack:
-        stores = _open_at_last(stack, shelf, stopped)
+        hold = _at_last(stack, partial(hold_shelf, shelf.folder, part), stop)
+        stores = _at_last(
+            stack, partial(open_stores, shelf.database_path, influx=shelf.influx, begin=True, report=_say), stop
+        )
         if shelf.influx:
-            _forward(shelf, stopped)
+            _forward(shelf, stop)
         address = shelf.broker or _embedded(stack, shelf, port)
         topic = health_topic(shelf.site, address.client_id)
         will = (topic, HealthTeller.last_will())
         feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, will=will, report=_say))
-        if outlooks_every:
-            _send_outlooks(shelf, address, 60.0 * outlooks_every, stopped)
+        if outlooks_every_s:
+            _send_outlooks(shelf, address, outlooks_every_s, stop)
         health = HealthTeller(feed, topic)
         chores = (health, Screener(stores.readings, shelf.boxes))
-        intake = Intake(decoder, stores.readings, report=_say, pause=stopped.wait, housekeepers=chores)
-        intake.run(feed, stopped.is_set)
-        health.tell("stopped", intake.tally)
-    tally = intake.tally
-    _say(f"stopped after {tally.messages} messages: {tally.new} new readings, {tally.rejected} rejected")
+        intake = Intake(decoder, stores.readings, report=_say, pause=stop.wait, housekeepers=chores)
+        portions = Portions(feed, shelf.commit_every_s)
+        intake.run(portions, stop.is_set)
+        _keep_the_rest(intake, portions)
+        state = f"stopped ({stop.why})" if stop.why else "stopped"
+        health.tell(state, intake.tally)
+        hold.ended(state)
+    return intake.tally
 
 
-def _open_at_last(stack: ExitStack, shelf: Shelf, stopped: threading.Event) -> Stores:
-    """Open the stores however long it takes: a listener that starts with the machine may come before its disk."""
+def _keep_the_rest(intake: Intake, portions: Portions) -> None:
+    """Store what still waited for its commit; where that fails, the broker sends it again to the next listener."""
     from monitor.errors import StoreBusyError
-    from monitor.store.opening import open_stores
 
-    told, pause_s = "", 1.0
+    if messages := portions.rest():
+        with contextlib.suppress(StoreBusyError):
+            intake.keep(messages)
+            portions.acknowledge(messages)
+
+
+def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Opened]], stop: Stop) -> _Opened:
+    """Open something however long it takes: a listener that starts with the machine may come before its disk."""
+    from monitor.errors import StoreBusyError
+    from monitor.retrying import BackOff
+
+    told, back_off = "", BackOff()
     while True:
         try:
-            return stack.enter_context(open_stores(shelf.database_path, influx=shelf.influx, begin=True, report=_say))
+            return stack.enter_context(opening())
         except StoreBusyError as error:
             if str(error) != told:
                 told = str(error)
                 _say(told)
-            if stopped.wait(pause_s):
+            if stop.wait(back_off.after_failure_s()):
                 raise
-            pause_s = min(2.0 * pause_s, _LONGEST_PAUSE_S)
 
 
-def _forward(shelf: Shelf, stopped: threading.Event) -> None:
+def _forward(shelf: Shelf, stop: Stop) -> None:
     """Let a thread of its own hand readings on to InfluxDB, so that the feed never waits for it."""
     from monitor.store.opening import forward_readings
 
-    given = (shelf.database_path, shelf.influx, stopped.is_set, stopped.wait, _say)
-    threading.Thread(target=forward_readings, args=given, name="outbox", daemon=True).start()
+    assert shelf.influx is not None
+    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, _say)
+    _run_beside("forwarding to InfluxDB", work, stop)
 
 
-def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event) -> None:
+def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stop: Stop) -> None:
     """Let a thread of its own assess the shelf and send the outlooks, so that the feed never waits for it."""
     from monitor.faces.cli.site.publish import keep_sending
 
-    given = (shelf, address, every_s, stopped, _say)
-    threading.Thread(target=keep_sending, args=given, name="outlooks", daemon=True).start()
+    _run_beside("sending outlooks", partial(keep_sending, shelf, address, every_s, stop, _say), stop)
+
+
+def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:
+    from monitor.retrying import keep_running
+
+    threading.Thread(target=keep_running, args=(name, work, stop, _say), name=name, daemon=True).start()
 
 
 def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:
     from monitor.feed.embedded import EmbeddedBroker
 
-    broker = stack.enter_context(EmbeddedBroker(port))
+    broker = stack.enter_context(EmbeddedBroker(port, report=_say))
     where = f"{broker.address.host}:{port}"
     _say(f"no [broker] in {shelf.folder / SHELF_FILE}: one runs inside, on this machine only, at {where}")
     return broker.address
-
-
-def _stop_signal() -> threading.Event:
-    """Return an event that is set when the person or the system asks us to stop."""
-    stopped = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stopped.set())
-    return stopped
 
 
 def _say(line: str) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from monitor.errors import FeedError, SettingsError, SiccastError
 from monitor.faces.cli.asking import AsOf, ask, shelf_of
-from monitor.settings import SHELF_FILE
+from monitor.settings import SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
     import threading
@@ -60,6 +60,21 @@ def send_outlooks(asked: Asked, address: BrokerAddress) -> int:
     return len(messages)
 
 
+def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
+    """Take back the outlook that the broker retains for a box that is called otherwise now, or is no more."""
+    from monitor.faces.answers import outlook_topic
+    from monitor.feed.mqtt import MqttFeed
+
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
+        feed.connect()
+        sent = feed.send(outlook_topic(site, box), b"", retain=True)
+        deadline = time.monotonic() + _TAKEN_WITHIN_S
+        while not sent.is_published():
+            if time.monotonic() > deadline:
+                raise FeedError(f"{address.host}:{address.port} did not take back the outlook of '{box}'")
+            feed.receive(0.1)
+
+
 def keep_sending(
     shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
 ) -> None:
@@ -69,6 +84,6 @@ def keep_sending(
     memory = Memory()
     while not stopped.wait(every_s):
         try:
-            send_outlooks(ask(shelf, aside=memory), address)
+            send_outlooks(ask(load_shelf(shelf.folder), aside=memory), address)
         except SiccastError as error:
             report(f"the outlooks were not sent: {error}")

@@ -6,8 +6,8 @@ import numpy as np
 
 from monitor.errors import OutOfRangeError
 from monitor.inference.episodes import Episode
-from monitor.physics.materials import Desiccant, cardboard, desiccant, polymer
-from monitor.physics.sorption import Isotherm, PiecewiseLinear
+from monitor.physics.materials import Desiccant, cardboard, desiccant, parts_of, polymer
+from monitor.physics.sorption import Isotherm, Mixture, PiecewiseLinear
 from monitor.records import Box, Spool
 
 # Humidity with which spools are at rest as they go in, by state (a judgement: sealed bags and dried spools are dry).
@@ -50,6 +50,11 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
 def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
     """Return the two isotherms between which the shape of a desiccant lies."""
     known = known_or_plain_gel(kind)
+    parts = parts_of(known.kind)
+    if len(parts) > 1:
+        ends = [shapes_of(part) for part, _ in parts]
+        shares = tuple(share for _, share in parts)
+        return Mixture(tuple(first for first, _ in ends), shares), Mixture(tuple(other for _, other in ends), shares)
     first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
     other = _SECOND_SHAPE.get(known.kind)
     return first, _straightened(first) if other is None else desiccant(other).isotherm

@@ -1,0 +1,181 @@
+"""What is asked before something goes into the books: dates out of order, more than there is, weights no beads have."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from monitor.deeds import BOX, ChargeMoved, ChargePortioned, ChargeToppedUp, Deed
+from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
+from monitor.errors import LedgerError
+from monitor.physics.materials import desiccant, mixed_kind
+from monitor.records import EntryKind, LedgerEntry
+from monitor.records.words import METHODS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from monitor.desk.books import Books
+
+_STARTS = (EntryKind.charge, EntryKind.recharge)
+_OF_BEADS = (EntryKind.weighing, EntryKind.color)
+_ONE_MOMENT = timedelta(minutes=1)
+"""Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
+_JUST_FILLED = timedelta(days=1)
+"""Nobody spends a charge within a day: beads logged so soon after others lie beside them, or one entry is wrong."""
+_LEAST_OF_DECLARED = 0.75
+"""Beads lighter than this share of their declared dry mass are other beads, or another unit (a judgement)."""
+_OTHER_AMOUNT = 2.0
+_SLACK_SHARE = 0.01
+"""Beads lose this much at a weighing outside their box (a judgement)."""
+_MISPLACED_G = 1.0
+
+
+def about_deed(books: Books, deed: Deed, at: datetime) -> Iterable[Trap]:
+    """Ask about a deed that the books allow and that hardly happened so.
+
+    Raises
+    ------
+    LedgerError
+        If it would throw a charge out of a box that went in later.
+    """
+    if isinstance(deed, ChargePortioned | ChargeToppedUp):
+        lot = books.lot(deed.lot if isinstance(deed, ChargePortioned) else books.living(deed.charge).lot)
+        if lot.bought_at is not None and at < lot.bought_at:
+            yield Trap("before it was bought", f"lot '{lot.name}' was bought after that: is the time right?")
+        if deed.mass_g > lot.left_g + max(_MISPLACED_G, _SLACK_SHARE * lot.bought.mass_g):
+            left_g = max(lot.left_g, 0.0)
+            text = f"{deed.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
+            yield Trap("beyond the lot", f"{text}: was another bag bought?")
+    if isinstance(deed, ChargeMoved):
+        _refuse_to_throw_out(books, deed, at)
+
+
+def _refuse_to_throw_out(books: Books, deed: ChargeMoved, at: datetime) -> None:
+    for name in deed.out:
+        there = books.charge(name)
+        if there.placed_at is not None and there.placed_at > at:
+            raise LedgerError(
+                f"'{name}' went into {deed.place.replace(BOX, 'box ')} after that"
+                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), and '{deed.charge}' can't take its place before;"
+                f" undo that first, or give a later time"
+            )
+
+
+def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    """Ask about an entry of a box's ledger; ``others`` are the entries of that box that count."""
+    if entry.kind is not EntryKind.note:
+        yield from _twice(entry, others)
+    before = [other for other in others if other.at <= entry.at]
+    starts = [other for other in before if other.kind in _STARTS]
+    if entry.kind in _OF_BEADS and not starts:
+        why = "the first beads went in later" if any(o.kind in _STARTS for o in others) else "no charge was logged"
+        yield Trap("before the charge", f"{why}, so this would count for nothing: is the time right?")
+    if entry.kind in _STARTS:
+        yield from _method(entry)
+        yield from _so_soon(entry, others)
+    yield from _amounts(entry, starts)
+    yield from _lighter(entry, before)
+
+
+def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
+    """Return the entry of beads that joined those already in a box: of both kinds, with the dry mass of both.
+
+    How wet the mixture is nobody weighed, so the readings have to tell.
+
+    Raises
+    ------
+    LedgerError
+        If no beads of known mass were logged before.
+    """
+    there = next(
+        (e for e in reversed(others) if e.kind in _STARTS and e.at <= entry.at and e.desiccant and e.dry_mass_g), None
+    )
+    if there is None or there.desiccant is None or there.dry_mass_g is None:
+        raise LedgerError(f"no beads of {entry.box} were logged before that; log these without --beside")
+    if entry.desiccant is None or entry.dry_mass_g is None:
+        raise LedgerError("beads that join others need their kind and their dry mass")
+    kinds = [(there.desiccant, there.dry_mass_g), (entry.desiccant, entry.dry_mass_g)]
+    return replace(
+        entry,
+        desiccant=mixed_kind(kinds),
+        dry_mass_g=there.dry_mass_g + entry.dry_mass_g,
+        mass_g=None,
+        method=entry.method if entry.method == there.method else None,
+    )
+
+
+def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    for other in others:
+        if _alike(other, entry) and abs(other.at - entry.at) < _ONE_MOMENT:
+            text = f"entry {other.entry_id} says {entry.kind.value} of {entry.box} at that very time"
+            yield Trap("twice", f"{text}: did it happen twice?")
+            return
+
+
+def _alike(one: LedgerEntry, other: LedgerEntry) -> bool:
+    return one.kind is other.kind and _kind(one.desiccant) == _kind(other.desiccant)
+
+
+def _kind(name: str | None) -> str | None:
+    return None if name is None else desiccant(name).kind
+
+
+def _method(entry: LedgerEntry) -> Iterable[Trap]:
+    if entry.method and not any(word in entry.method.lower() for word in METHODS):
+        known = "microwave, oven_120C_3h, hot_air_65C, print_bed, new or indicator_orange"
+        yield Trap("unknown method", f"nothing is known of drying by '{entry.method}'; write it as in {known}")
+
+
+def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    if entry.desiccant is None:
+        return
+    for other in others:
+        other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
+        if other.kind in _STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
+            text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
+            yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, say --beside")
+            return
+
+
+def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    known_g = next((start.dry_mass_g for start in reversed(starts) if start.dry_mass_g), None)
+    if entry.kind in _STARTS and entry.dry_mass_g and known_g:
+        times = max(entry.dry_mass_g / known_g, known_g / entry.dry_mass_g)
+        if times > _OTHER_AMOUNT:
+            text = f"{entry.dry_mass_g:.0f} g of dry beads, and {known_g:.0f} g were in {entry.box} before"
+            yield Trap("another amount", f"{text}: is that right?")
+    dry_g = entry.dry_mass_g or known_g
+    kind = entry.desiccant or next((start.desiccant for start in reversed(starts) if start.desiccant), None)
+    if entry.mass_g is None or not dry_g or kind is None:
+        return
+    slack_g = 2.0 * (entry.scale_resolution_g or 1.0)
+    most_g = dry_g * (1.0 + fullest_g_per_g(desiccant(kind))) + slack_g
+    least_g = _LEAST_OF_DECLARED * dry_g - slack_g
+    if not least_g <= entry.mass_g <= most_g:
+        short = entry.mass_g < least_g
+        text = f"{entry.mass_g:.4g} g is {'less than' if short else 'more than'} {dry_g:.0f} g of dry beads can weigh"
+        ask = "is it in another unit, or are some missing?" if short else "is the holder still in it?"
+        yield Trap("not these beads", f"{text}{_in_ounces(entry.mass_g, least_g, most_g)}: {ask}")
+
+
+def _in_ounces(mass_g: float, least_g: float, most_g: float) -> str:
+    as_ounces_g = mass_g * SCALE_UNITS["ounces"]
+    return f" (as ounces it would be {as_ounces_g:.0f} g)" if least_g <= as_ounces_g <= most_g else ""
+
+
+def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    """Beads in a closed box gain water: a loss is a recharge that nobody logged, or a slip."""
+    if entry.kind is not EntryKind.weighing or entry.mass_g is None:
+        return
+    start = max((k for k, other in enumerate(before) if other.kind in _STARTS), default=len(before))
+    weighed = [other for other in before[start:] if other.mass_g is not None]
+    if not weighed or weighed[-1].mass_g is None:
+        return
+    slack_g = 2.0 * (entry.scale_resolution_g or 1.0) + _SLACK_SHARE * entry.mass_g
+    lost_g = weighed[-1].mass_g - entry.mass_g
+    if lost_g > slack_g:
+        text = f"{lost_g:.0f} g lighter than when they were last weighed, and beads in a box only gain water"
+        yield Trap("lighter", f"{text}: were they dried? Then log a recharge, not a weighing")

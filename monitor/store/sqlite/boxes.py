@@ -1,0 +1,87 @@
+"""Boxes that get another name or leave the shelf: every table at once, and not one row is destroyed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.deeds import BOX
+from monitor.errors import LedgerError
+from monitor.records import EntryKind, LedgerEntry
+from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
+from monitor.store.sqlite.rows import to_ms
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable
+    from datetime import datetime
+
+    from monitor.store.sqlite.connection import Database
+
+_OWN_ROWS = ("readings", "latest", "hourly", "marks", "timeless", "thinned", "outbox", "removed")
+
+
+class SqliteBoxes:
+    """Keeps the ``Boxes`` contract in the shelf's own file."""
+
+    def __init__(self, database: Database, *, forwards: bool = False) -> None:
+        self._database = database
+        self._forwards = forwards
+
+    def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Give a box another name wherever it stands, and return how many readings it has."""
+        with self._database.transaction() as connection:
+            _require_unused(connection, new)
+            _drop_empty(connection, new)
+            connection.execute("UPDATE boxes SET name = ? WHERE name = ?", (new, old))
+            connection.execute("UPDATE ledger SET box = ? WHERE box = ?", (new, old))
+            connection.execute(
+                "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
+                (BOX + new, BOX + old),
+            )
+            note = LedgerEntry(EntryKind.note, new, at, note=f"called '{old}' until now", logged_at=at)
+            connection.execute(INSERT_ENTRY, entry_row(note))
+            if self._forwards:  # the server knows these readings under the old name only
+                connection.execute(
+                    "INSERT OR IGNORE INTO outbox SELECT box_id, at_ms FROM readings JOIN boxes USING (box_id)"
+                    " WHERE name = ?",
+                    (new,),
+                )
+            held = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", new)
+            and_then()
+        return held
+
+    def remove(self, name: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
+        """Leave a box out of what is asked and said until it reports again; return how many readings are kept."""
+        with self._database.transaction() as connection:
+            connection.execute(
+                "INSERT OR REPLACE INTO removed SELECT box_id, ? FROM boxes WHERE name = ?", (to_ms(at), name)
+            )
+            held = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", name)
+            and_then()
+        return held
+
+    def bring_back(self, name: str) -> None:
+        """Take a box onto the shelf again."""
+        with self._database.transaction() as connection:
+            connection.execute("DELETE FROM removed WHERE box_id = (SELECT box_id FROM boxes WHERE name = ?)", (name,))
+
+
+def _require_unused(connection: sqlite3.Connection, name: str) -> None:
+    readings = _count(connection, "readings JOIN boxes USING (box_id) WHERE name = ?", name)
+    entries = _count(connection, "ledger WHERE taken_back_at_ms IS NULL AND box = ?", name)
+    if readings or entries:
+        raise LedgerError(
+            f"box '{name}' has {readings} readings and {entries} ledger entries of its own already;"
+            " two boxes can't become one, choose another name"
+        )
+
+
+def _drop_empty(connection: sqlite3.Connection, name: str) -> None:
+    """Forget a box of which nothing is held but its name."""
+    for table in _OWN_ROWS:
+        connection.execute(f"DELETE FROM {table} WHERE box_id = (SELECT box_id FROM boxes WHERE name = ?)", (name,))
+    connection.execute("DELETE FROM boxes WHERE name = ?", (name,))
+
+
+def _count(connection: sqlite3.Connection, where: str, name: str) -> int:
+    return int(connection.execute(f"SELECT count(*) FROM {where}", (name,)).fetchone()[0])

@@ -1,0 +1,280 @@
+"""Trying again: pauses that grow and never overflow, threads that are started again, chores that never end the feed."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pytest
+
+from monitor.errors import StoreBusyError
+from monitor.feed import mqtt
+from monitor.feed.decode import Decoder
+from monitor.feed.embedded import EmbeddedBroker
+from monitor.feed.mqtt import MqttFeed
+from monitor.housekeeping import Screener
+from monitor.intake import Intake, Tally
+from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading
+from monitor.retrying import BackOff, keep_running
+from monitor.store.opening import Stores, open_stores
+from tests.conftest import Mosquitto
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+TAKEN_OVER = b"\xe0\x02\x8e\x00"
+"""DISCONNECT with reason code 0x8E, session taken over, and no properties (MQTT 5 section 3.14)."""
+LET_IN = b"\x20\x03\x00\x00\x00"
+"""CONNACK with success and no properties (MQTT 5 section 3.2)."""
+
+
+def test_pauses_grow_to_the_longest_and_stay_there() -> None:
+    back_off = BackOff(longest_s=60.0)
+    pauses = [back_off.after_failure_s() for _ in range(3_000)]
+    assert pauses[:7] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0]
+    assert set(pauses[7:]) == {60.0}
+    back_off.succeeded()
+    assert back_off.after_failure_s() == 1.0
+
+
+def test_no_broker_for_days_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """12.7 hours at a minute a try are 762 of them; the count of them was an exponent once."""
+    said: list[str] = []
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))  # taken, so that no connection can be made from this port to itself
+        feed = MqttFeed(BrokerAddress("127.0.0.1", nobody.getsockname()[1]), report=said.append)
+        monkeypatch.setattr(feed, "_pause", lambda _longest_s: None)
+        for _ in range(1_100):
+            assert feed.receive(0.0) == []
+    assert len(said) == 1
+    assert said[0].startswith("no broker answers at 127.0.0.1")
+
+
+class TakenOverBroker:
+    """A stand-in that lets everybody in and tells them that somebody took their place; mosquitto 2.0.11 can't."""
+
+    def __enter__(self) -> TakenOverBroker:
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.port = self._socket.getsockname()[1]
+        threading.Thread(target=self._serve, daemon=True).start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._socket.close()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                connection, _ = self._socket.accept()
+            except OSError:
+                return
+            with connection:
+                connection.recv(1000)
+                connection.sendall(LET_IN)
+                connection.recv(1000)
+                connection.sendall(TAKEN_OVER)
+
+
+def pauses_of(feed: MqttFeed, monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Let a feed's pauses be noted instead of kept."""
+    pauses: list[float] = []
+    monkeypatch.setattr(feed, "_pause", pauses.append)
+    return pauses
+
+
+def test_a_session_taken_over_is_said_in_those_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    with (
+        TakenOverBroker() as broker,
+        MqttFeed(BrokerAddress("127.0.0.1", broker.port), ["x/#"], report=said.append) as feed,
+    ):
+        pauses = pauses_of(feed, monkeypatch)
+        while len(pauses) < 8:
+            feed.receive(1.0)
+    assert pauses[:8] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0]
+    assert said[1] == (
+        f"another connection with the client id 'siccast' has taken our place at the broker at 127.0.0.1:{broker.port};"
+        " stop the other one, or give each a client_id of its own in [broker]; trying again within 1 s"
+    )
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_two_who_fight_over_a_client_id_say_so_and_slow_down(
+    mosquitto: Mosquitto, protocol: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """This broker drops the older connection without a reason, as every one does in 3.1.1."""
+    address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
+    said: list[str] = []
+    with MqttFeed(address, ["x/#"], report=said.append) as one, MqttFeed(address, ["x/#"]) as other:
+        pauses = pauses_of(one, monkeypatch)
+        pauses_of(other, monkeypatch)
+        while len(pauses) < 4:
+            one.receive(0.1)
+            other.receive(0.1)
+    assert pauses[:4] == [1.0, 2.0, 4.0, 8.0]
+    assert [line.split(" ")[0] for line in said[:4]] == ["connected", "lost", "connected", "the"]
+    assert "another listener most likely uses the client id 'siccast'; stop the other one" in said[3]
+
+
+@pytest.mark.broker
+def test_a_broker_that_restarts_again_and_again_is_no_fight(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said: list[str] = []
+    with MqttFeed(BrokerAddress("127.0.0.1", mosquitto.port), ["x/#"], report=said.append) as feed:
+        pauses = pauses_of(feed, monkeypatch)
+        for _ in range(4):
+            while not feed.is_connected:
+                feed.receive(0.1)
+            mosquitto.kill()
+            while feed.is_connected:
+                feed.receive(0.1)
+            feed.receive(0.0)
+            mosquitto.start()
+    assert set(pauses) == {1.0}
+    assert not [line for line in said if "client id" in line]
+
+
+@pytest.mark.broker
+def test_a_network_that_breaks_off_now_and_then_accuses_nobody(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt, "_FAST_S", 0.0)
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    said: list[str] = []
+    with MqttFeed(address, ["x/#"], report=said.append) as one, MqttFeed(address, ["x/#"]) as other:
+        pauses = pauses_of(one, monkeypatch)
+        while len(pauses) < 2:
+            one.receive(0.1)
+            other.connect()
+            while one.is_connected:
+                one.receive(0.1)
+    where = f"lost the broker at 127.0.0.1:{mosquitto.port} (the connection broke off); trying again"
+    assert said[1::2][:3] == [where, f"{where} within 1 s", f"{where} within 2 s"]
+
+
+@pytest.mark.broker
+def test_a_lasting_connection_starts_the_pauses_anew(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mqtt, "_LASTING_S", 0.0)
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    with MqttFeed(address, ["x/#"]) as one, MqttFeed(address, ["x/#"]) as other:
+        pauses = pauses_of(one, monkeypatch)
+        for _ in range(5):
+            one.receive(0.1)
+            other.connect()
+            while one.is_connected:
+                one.receive(0.1)
+    assert pauses == []
+
+
+def test_work_that_ends_is_said_and_begun_again(caplog: pytest.LogCaptureFixture) -> None:
+    stopped, said, begun = threading.Event(), [], []
+    stopped.wait = lambda _timeout=None: False  # type: ignore[method-assign] -- pauses are not what is tested
+
+    def work() -> None:
+        begun.append(True)
+        if len(begun) == 1:
+            raise StoreBusyError("the disk is full; free some space")
+        if len(begun) == 2:
+            raise IndexError("no third box")
+        if len(begun) == 4:
+            stopped.set()
+
+    keep_running("forwarding", work, stopped, said.append)
+    assert said == [
+        "forwarding has ended (the disk is full; free some space); it begins again in 1 s",
+        "forwarding has ended (IndexError: no third box); it begins again in 2 s",
+        "forwarding has ended (without a reason); it begins again in 4 s",
+    ]
+    assert [record.exc_info is not None for record in caplog.records] == [True], "a defect of ours leaves its trace"
+
+
+def test_the_broker_inside_begins_again_where_it_ends() -> None:
+    said: list[str] = []
+    told = threading.Event()
+
+    def report(line: str) -> None:
+        said.append(line)
+        told.set()
+
+    with EmbeddedBroker(report=report) as broker:
+        with MqttFeed(replace(broker.address, client_id="node")) as node:
+            node.connect()
+            assert broker._loop is not None
+            broker._loop.call_soon_threadsafe(broker._loop.stop)
+            assert told.wait(20.0)
+        with MqttFeed(broker.address) as feed:
+            while not feed.is_connected:
+                feed.receive(0.1)
+    assert said == ["the broker inside has ended (without a reason); it begins again in 1 s"]
+
+
+# --- chores ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def stores(tmp_path: Path) -> Iterator[Stores]:
+    with open_stores(tmp_path / "siccast.sqlite3") as opened:
+        yield opened
+
+
+def test_screening_outlives_a_busy_store(stores: Stores, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Busy when the round begins, which ended it once, and busy in between; each box is screened all the same."""
+    at = datetime.now(tz=UTC)
+    stores.readings.add(Reading(box, at, 21.4, 0.172) for box in ("box1", "box2"))
+    screener, screened, busy = Screener(stores.readings, ()), [], [True, False, True, False, False]
+    usual = stores.readings.latest
+
+    def latest() -> object:
+        if busy and busy.pop(0):
+            raise StoreBusyError("another process holds it")
+        return usual()
+
+    def mark_as_screened(name: str, start: object = None) -> None:
+        latest()
+        screened.append(name)
+
+    monkeypatch.setattr(stores.readings, "latest", latest)
+    monkeypatch.setattr(screener, "screen_box", mark_as_screened)
+    screener._next_round_at = time.monotonic()
+    for _ in range(5):
+        screener.tick(Tally())
+        screener._not_before = 0.0
+    assert sorted(screened) == ["box1", "box2"]
+
+
+class FailingChore:
+    """A housekeeper with a defect."""
+
+    def tick(self, tally: Tally) -> None:
+        raise ZeroDivisionError("a defect of ours")
+
+
+class OneMessageATime:
+    """A feed of three messages."""
+
+    def __init__(self) -> None:
+        self.acknowledged = 0
+
+    def receive(self, wait_s: float) -> list[RawMessage]:
+        text = f'{{"t": {1772350200 + self.acknowledged}, "temperature_c": 21.4, "rh_pct": 17.2}}'
+        return [RawMessage("made", "siccast/1/attic/box1/reading", text.encode(), datetime(2026, 3, 2, tzinfo=UTC))]
+
+    def acknowledge(self, messages: object) -> None:
+        self.acknowledged += 1
+
+
+def test_a_failing_chore_never_ends_the_feed(stores: Stores, caplog: pytest.LogCaptureFixture) -> None:
+    feed, said = OneMessageATime(), []
+    chores = (FailingChore(),)
+    intake = Intake(Decoder((OWN_FEED,), "attic"), stores.readings, report=said.append, housekeepers=chores)
+    intake.run(feed, lambda: feed.acknowledged == 3)
+    assert stores.readings.count() == 3
+    assert said == ["a chore was put off (FailingChore): a defect of ours"]
+    assert caplog.records[0].exc_info
