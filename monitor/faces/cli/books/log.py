@@ -11,6 +11,7 @@ import typer
 
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import Sure, told_at_the_command_line
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
@@ -275,11 +276,10 @@ def _tell_the_same(one: Reading, other: Reading) -> bool:
 @contextmanager
 def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
     from monitor.faces.wording import Wording
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     try:
-        with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+        with open_to_write(shelf) as stores:
             yield shelf, stores
     except SiccastError as error:
         error.args = (Wording.of(shelf).in_own_units(told_at_the_command_line(error)),)

@@ -11,6 +11,7 @@ import typer
 
 from monitor.errors import SiccastError, UnconfirmedError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -77,7 +78,8 @@ def opened(
 
     shelf = load_shelf(shelf_folder(context.obj))
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
-    with open_stores(shelf.database_path, read_only=read_only) as stores:
+    opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
+    with opening as stores:
         it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
         whole = nullcontext() if read_only or step_by_step else stores.deeds.together()
         try:
