@@ -12,6 +12,7 @@ SiccastError
 ├── LedgerError             an entry contradicts what the ledger holds
 ├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
+├── UnwritableError         a file that was asked for, or the answer itself, can't be written
 └── ImportFileError         a file of readings or a recorded set can't be read
 """
 
@@ -68,6 +69,10 @@ class UnknownBoxError(SiccastError):
     """A box that nobody declared."""
 
     exit_code = 2  # somebody named it, so it is the wrong usage
+
+
+class UnwritableError(SiccastError):
+    """A file that was asked for, or the answer itself, can't be written."""
 
 
 class ImportFileError(SiccastError):

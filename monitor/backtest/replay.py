@@ -86,13 +86,11 @@ def backtest(
 
 
 def write_predictions(predictions: list[Prediction], path: Path) -> None:
-    """Write predictions as CSV, whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    with part.open("w", newline="", encoding="utf-8") as out:
+    """Write predictions as CSV."""
+    with path.open("w", newline="", encoding="utf-8") as out:
         writer = csv.DictWriter(out, COLUMNS)
         writer.writeheader()
         writer.writerows(p.row() for p in predictions if p.crossing_days is not None)
-    part.replace(path)
 
 
 def _looks(recorded: RecordedSet, until_s: float) -> list[tuple[str, float]]:

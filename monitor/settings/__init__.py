@@ -9,6 +9,17 @@ from monitor.settings.shelf import (
     load_shelf,
     parse_shelf,
     shelf_folder,
+    zone_named,
 )
 
-__all__ = ["DATABASE_FILE", "SHELF_FILE", "WEEKDAYS", "PlanRules", "Shelf", "load_shelf", "parse_shelf", "shelf_folder"]
+__all__ = [
+    "DATABASE_FILE",
+    "SHELF_FILE",
+    "WEEKDAYS",
+    "PlanRules",
+    "Shelf",
+    "load_shelf",
+    "parse_shelf",
+    "shelf_folder",
+    "zone_named",
+]

@@ -79,6 +79,11 @@ class Shelf:
         return self.folder / DATABASE_FILE
 
     @property
+    def is_in_the_usual_place(self) -> bool:
+        """Whether nobody named the folder, and so nobody can have misspelt it."""
+        return self.folder == _usual_folder()
+
+    @property
     def doubts(self) -> tuple[str, ...]:
         """Return what the file says that can be read and is hardly meant, a sentence each."""
         known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
@@ -104,6 +109,10 @@ def shelf_folder(given: Path | None, environment: Mapping[str, str] = os.environ
         return given
     if environment.get("SICCAST_SHELF"):
         return Path(environment["SICCAST_SHELF"])
+    return _usual_folder()
+
+
+def _usual_folder() -> Path:
     from platformdirs import user_data_path  # noqa: PLC0415 -- 20 ms that `--help` need not pay
 
     return user_data_path("siccast", appauthor=False)
@@ -142,6 +151,10 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
         raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
+    except ValueError as error:
+        raise SettingsError(f"{path} holds a number of thousands of digits; shorten it") from error
+    except RecursionError as error:
+        raise SettingsError(f"{path} is not valid TOML: brackets stand too deep in one another") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)
 
 
@@ -169,6 +182,14 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
     return replace(shelf, appliances=appliances) if appliances else shelf
 
 
+def zone_named(name: str) -> ZoneInfo:
+    """Return the zone of a name in the IANA list, or raise ValueError; 'Europe' alone is a folder of zones."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, OSError) as error:
+        raise ValueError(f"there is no zone '{name}'") from error
+
+
 def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
     """Return the unit to answer in where nobody says: °F where every feed that tells its unit tells that."""
     told = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
@@ -178,8 +199,8 @@ def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
 def _read_timezone(table: TomlTable) -> ZoneInfo:
     name = table.text("timezone", default="UTC")
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError) as error:
+        return zone_named(name)
+    except ValueError as error:
         raise table.error("timezone", name, "a zone name of the IANA list, such as 'Europe/Vienna'") from error
 
 

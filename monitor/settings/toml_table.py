@@ -13,6 +13,14 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 
+_LONGEST_SHOWN = 80
+
+
+def shorten(text: str, longest: int) -> str:
+    """Return a text that fits into a line, its end left out where it would not."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
 class TomlTable:
     """A table and where it stands; reading a key takes it out, and what is left over at the end was a typing slip."""
 
@@ -22,7 +30,8 @@ class TomlTable:
 
     def error(self, key: str, value: object, right: str) -> SettingsError:
         """Return the error for one value: where, what was found, what would be right."""
-        return SettingsError(f"{self._place}: {key} = {value!r} won't do; it has to be {right}")
+        shown = shorten(repr(value), _LONGEST_SHOWN)
+        return SettingsError(f"{self._place}: {key} = {shown} won't do; it has to be {right}")
 
     def refuse_leftovers(self) -> None:
         """Raise for keys that nobody asked for."""

@@ -41,10 +41,16 @@ def open_stores(
     *,
     influx: InfluxAddress | None = None,
     read_only: bool = False,
+    any_schema: bool = False,
+    begin: bool = False,
     synchronous: str = "FULL",
     report: Callable[[str], None] = lambda _: None,
 ) -> Iterator[Stores]:
-    """Open both stores of a site, made or brought up to date where needed, and close them at the end.
+    """Open both stores of a site and close them at the end.
+
+    Reading makes and changes nothing. Writing makes the database where there is none and brings an older one up to
+    date, a copy beside it first; ``report`` is told of both. Only ``begin`` makes the folder, too: any other is a
+    slip of the pen. ``any_schema`` also reads what an older siccast wrote, for a copy of it.
 
     Raises
     ------
@@ -52,14 +58,16 @@ def open_stores(
         When the file can't be opened, or nothing was begun where it is only to be read; a ``StoreBusyError`` where
         trying again may help.
     """
-    if read_only:
-        require_begun(database.parent)
-    if not read_only or not database.exists():
+    if begin:
         _make_folder(database.parent)
-        read_only = False
+    if read_only:
+        _require_database(database)
+    else:
+        require_begun(database.parent)
     with ExitStack() as stack:
-        file = Database(database, read_only=read_only, synchronous=synchronous)
+        file = Database(database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report)
         stack.callback(file.close)
+        stack.enter_context(file.errors())
         readings = _open_readings(stack, file, influx, report)
         yield Stores(
             readings,
@@ -69,6 +77,14 @@ def open_stores(
             SqliteUpkeep(file),
             SqliteBoxes(file, forwards=influx is not None),
         )
+
+
+def restore_backup(database: Path, source: Path) -> Path | None:
+    """Put a backup in the place of the shelf's file, and return where what was there is now; None if nothing was."""
+    from monitor.store.sqlite.restoring import restore  # noqa: PLC0415 -- for one command
+
+    require_begun(database.parent)
+    return restore(database, source)
 
 
 def forward_readings(
@@ -88,7 +104,7 @@ def forward_all_again(database: Path) -> int:
     """Let the listener forward every reading once more, and return how many wait then."""
     from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
 
-    require_begun(database.parent)
+    _require_database(database)
     file = Database(database)
     try:
         return queue_all(file)
@@ -100,6 +116,7 @@ def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
     """Ask InfluxDB whether it is there, and count what it does not have yet."""
     from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
 
+    _require_database(database)
     file = Database(database, read_only=True)
     try:
         return look_at(file, influx)
@@ -120,11 +137,20 @@ def _open_readings(
 
 
 def require_begun(folder: Path) -> None:
-    """Refuse to read a shelf that nobody began: looking makes no folder."""
+    """Refuse a shelf that nobody began: a slip in its name makes no folder."""
     if not folder.is_dir():
         raise StoreError(
             f"there is no shelf in {folder}; `siccast listen` begins one there, `siccast demo` shows one, "
             "--shelf names another folder"
+        )
+
+
+def _require_database(database: Path) -> None:
+    require_begun(database.parent)
+    if not database.exists():
+        raise StoreError(
+            f"there is no database {database}: `siccast listen` begins one; if there was one, "
+            "`siccast restore` puts a backup in its place"
         )
 
 

@@ -95,7 +95,21 @@ def test_help_names_every_answer(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", [["boxes"], ["leak", "--json"], ["plan"], ["rejected"], ["log", "show"], ["lot", "list"], ["serve"]]
+    "words",
+    [
+        ["boxes"],
+        ["leak", "--json"],
+        ["plan"],
+        ["rejected"],
+        ["log", "show"],
+        ["lot", "list"],
+        ["serve"],
+        ["log", "note", "pa6-dry", "a slip in --shelf"],
+        ["lot", "buy", "autumn", "orange_gel", "1kg"],
+        ["readings", "screen"],
+        ["backup", "copy.sqlite3"],
+        ["restore", "copy.sqlite3", "--yes"],
+    ],
 )
 def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path) -> None:
     done = run(tmp_path / "none", *words)
@@ -103,3 +117,25 @@ def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: P
     assert f"there is no shelf in {tmp_path / 'none'}; `siccast listen` begins one" in done.stderr
     assert done.stderr.count("\n") == 1
     assert not (tmp_path / "none").exists()
+
+
+@pytest.mark.parametrize("words", [["boxes"], ["log", "show"], ["today"], ["recharge", "reach"]])
+def test_looking_where_the_database_is_gone_says_so_and_makes_none(words: list[str], site: Path) -> None:
+    for file in site.glob("siccast.sqlite3*"):
+        file.unlink()
+    done = run(site, *words)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert (
+        f"there is no database {site / 'siccast.sqlite3'}: `siccast listen` begins one; if there was one" in done.stderr
+    )
+    assert [path.name for path in site.iterdir()] == ["shelf.toml"]
+
+
+def test_the_usual_folder_is_made_by_the_first_command_that_writes(tmp_path: Path) -> None:
+    """A recharge desk needs no listener; nobody can have misspelt a folder that nobody named."""
+    environment = {name: value for name, value in os.environ.items() if name != "SICCAST_SHELF"}
+    environment |= {"HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path / "data")}
+    command = [sys.executable, "-c", PROGRAM, "lot", "buy", "autumn", "orange_gel", "1kg"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert list(tmp_path.rglob("siccast.sqlite3"))

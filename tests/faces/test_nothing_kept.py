@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import subprocess
 import sys
@@ -134,3 +135,19 @@ def test_what_cannot_be_told_is_not_kept(tmp_path: Path) -> None:
         )
     assert done.returncode != 0
     assert content(tmp_path) == before
+
+
+def test_two_weighings_typed_at_once_come_one_after_the_other(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text(SHELF, encoding="utf-8")
+    for line in BEGUN:
+        done = CliRunner().invoke(app, ["--shelf", str(tmp_path), *line.split()])
+        assert done.exit_code == 0, done.output
+    command = [sys.executable, "-m", "monitor.faces.cli.app", "--shelf", str(tmp_path)]
+    command += ["recharge", "weigh", "590", "--after", "4", "--sure"]
+    both = [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) for _ in range(2)]
+    for process in both:
+        _, said = process.communicate()
+        assert process.returncode == 0, said
+    shown = CliRunner().invoke(app, ["--shelf", str(tmp_path), "recharge", "status", "--json"])
+    heated_min = [weighing["heated_min"] for weighing in json.loads(shown.stdout)["weighings"]]
+    assert heated_min == [0.0, 4.0, 8.0, 12.0]

@@ -14,7 +14,7 @@ from made_up import AS_OF
 from shelf_made_up import make_shelf, serving, take_snapshot_by_hand
 
 from monitor.assess import Memory
-from monitor.errors import StoreBusyError
+from monitor.errors import StoreBusyError, StoreError
 from monitor.faces.web.snapshot import Keeper, Snapshot, read_stamp, take_snapshot
 from monitor.records import EntryKind, LedgerEntry, Reading
 from monitor.settings import load_shelf
@@ -93,6 +93,23 @@ def test_the_page_says_when_it_is_not_the_newest_state(tmp_path: Path) -> None:
     with serving(shelf, keeper) as address:
         keeper._remember("the disk is full")
         assert "Not the newest state." in httpx.get(address).text
+
+
+def test_a_database_that_vanished_is_said_on_the_page_and_not_made_anew(tmp_path: Path) -> None:
+    shelf = make_shelf(tmp_path)
+    keeper = Keeper(partial(take_snapshot_by_hand, shelf), partial(read_stamp, shelf), renew_s=0.1)
+    with serving(shelf, keeper) as address:
+        for file in tmp_path.glob("siccast.sqlite3*"):
+            file.unlink()
+        asyncio.run(keeper.renew())
+        page, box = httpx.get(address).text, httpx.get(f"{address}/box/over")
+    assert "Not the newest state." in page
+    assert "there is no database" in page
+    assert box.status_code == 500
+    assert "there is no database" in box.text
+    with pytest.raises(StoreError, match="there is no database"):
+        take_snapshot(shelf, LATER)
+    assert [path.name for path in tmp_path.iterdir()] == ["shelf.toml"]
 
 
 def test_the_stamp_changes_with_readings_and_with_the_ledger(tmp_path: Path) -> None:

@@ -72,6 +72,11 @@ class Listener:
         self._process.terminate()
         return self._process.wait(20)
 
+    def wait(self) -> int:
+        """Return its exit code once it has ended by itself."""
+        assert self._process is not None
+        return self._process.wait(60)
+
     def has_ended(self) -> bool:
         return self._process is None or self._process.poll() is not None
 

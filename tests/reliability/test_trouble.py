@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import sqlite3
 import subprocess
+import time
 from typing import TYPE_CHECKING
 
 import pytest
 
+from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 from tests.conftest import require_program
 from tests.reliability.harness import Listener, Stream, stored
 from tests.reliability.trouble import fill, remount, small_disk
@@ -26,12 +28,13 @@ def lines_with(listener: Listener, words: str) -> list[str]:
 
 
 def wait_for_line(listener: Listener, words: str, patience_s: float = 30.0) -> None:
-    import time
-
-    deadline = time.monotonic() + patience_s
+    """Wait until the listener says it, or nothing was stored for as long as our patience lasts."""
+    held, changed = listener.held(), time.monotonic()
     while not lines_with(listener, words):
-        assert time.monotonic() < deadline, listener.log.read_text()
         time.sleep(0.05)
+        if (now_held := listener.held()) != held:
+            held, changed = now_held, time.monotonic()
+        assert time.monotonic() - changed < patience_s, listener.log.read_text()
 
 
 def assert_whole(listener: Listener, stream: Stream) -> None:
@@ -94,13 +97,31 @@ def test_a_database_locked_by_another_process(mosquitto: Mosquitto, tmp_path: Pa
 def test_the_log_removed_and_the_listener_killed(mosquitto: Mosquitto, tmp_path: Path) -> None:
     listener = listener_on(tmp_path / "shelf", tmp_path / "log", mosquitto.port)
     stream = Stream(mosquitto.port, total=20_000, per_s=3_000).start()
-    held = listener.wait_until_held(2_000)
+    listener.wait_until_held(2_000)
     os.unlink(f"{listener.database}-wal")  # noqa: PTH108
-    listener.wait_until_held(held + 1_000)
+    wait_for_line(listener, "was deleted while in use; what it held is in the database now")
     listener.kill()
     listener.start()
     stream.wait()
     assert_whole(listener, stream)
+
+
+def test_a_database_that_a_newer_siccast_changed_ends_the_listener_in_one_line(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    listener = listener_on(tmp_path / "shelf", tmp_path / "log", mosquitto.port)
+    newer = sqlite3.connect(listener.database, isolation_level=None)
+    migrate(newer, (*MIGRATIONS, ("from the future", "ALTER TABLE readings ADD COLUMN pressure INTEGER")))
+    Stream(mosquitto.port, total=10, per_s=1_000).start().wait()
+    assert listener.wait() == 1
+    (line,) = lines_with(listener, "was brought up to date by a newer siccast")
+    assert "install that version here" in line
+    assert "Traceback" not in listener.log.read_text()
+    assert newer.execute("SELECT count(*) FROM readings").fetchone() == (0,)
+    newer.close()
+    listener.start()
+    assert listener.wait() == 1
+    assert len(lines_with(listener, "was brought up to date by a newer siccast")) == 2
 
 
 def test_a_half_written_backlog_does_not_stop_the_feed(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import sqlite3
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
@@ -16,9 +16,7 @@ from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from tests.reliability.trouble import remount, small_disk
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -115,8 +113,25 @@ def test_a_database_locked_by_another_process(tmp_path: Path, monkeypatch: pytes
 
 def test_a_folder_that_can_not_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(StoreError, match="can't be made"), open_stores(tmp_path / "file" / "shelf" / "siccast.sqlite3"):
+    path = tmp_path / "file" / "shelf" / "siccast.sqlite3"
+    with pytest.raises(StoreError, match="can't be made"), open_stores(path, begin=True):
         pass
+
+
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_slip_in_the_name_of_a_shelf_makes_no_folder(tmp_path: Path, read_only: bool) -> None:
+    with (
+        pytest.raises(StoreError, match="there is no shelf in"),
+        open_stores(tmp_path / "typo" / "siccast.sqlite3", read_only=read_only),
+    ):
+        pass
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_reading_makes_no_database_where_there_is_none(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="there is no database"), open_stores(tmp_path / "x.sqlite3", read_only=True):
+        pass
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_readers_go_on_beside_a_writer_and_the_writer_beside_them(tmp_path: Path) -> None:
@@ -135,7 +150,7 @@ def test_readers_go_on_beside_a_writer_and_the_writer_beside_them(tmp_path: Path
 @pytest.mark.skipif(os.name != "posix" or os.getuid() == 0, reason="needs a user whom permissions bind")
 def test_a_read_only_folder_can_still_be_read(tmp_path: Path) -> None:
     path = tmp_path / "shelf" / "siccast.sqlite3"
-    with open_stores(path) as stores:
+    with open_stores(path, begin=True) as stores:
         stores.readings.add(readings())
     path.chmod(0o400)
     path.parent.chmod(0o500)
@@ -148,22 +163,151 @@ def test_a_read_only_folder_can_still_be_read(tmp_path: Path) -> None:
         path.parent.chmod(0o700)
 
 
-def test_a_log_removed_under_a_listener_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
-    path = tmp_path / "siccast.sqlite3"
-    program = (
-        "import os, sys; from pathlib import Path; sys.path.insert(0, sys.argv[2])\n"
+@pytest.mark.parametrize("log", ["closed", "in use"])
+def test_a_read_only_mount_can_still_be_read(tmp_path: Path, log: str) -> None:
+    with small_disk(tmp_path / "disk", megabytes=16) as disk:
+        path = disk / "siccast.sqlite3"
+        with open_stores(path) as stores:
+            stores.readings.add(readings())
+        if log == "in use":  # as a power cut leaves it
+            run_beside("add(readings(50, first=100))", path)
+            Path(f"{path}-shm").unlink()
+        remount(disk, "ro")
+        if log == "in use":
+            with (
+                pytest.raises(StoreError, match="-wal holds what was written last, and can't be read where nothing"),
+                open_stores(path, read_only=True),
+            ):
+                pass
+            return
+        with open_stores(path, read_only=True) as stores:
+            assert stores.readings.count() == 100
+        with pytest.raises(StoreError, match=r"read-only|can't be opened"), open_stores(path):
+            pass
+
+
+ROOT = str(Path(__file__).resolve().parents[2])
+READER_MAKES_ANOTHER_LOG = """
+reader = sqlite3.connect(path)
+try: reader.execute('SELECT count(*) FROM readings').fetchone()
+except sqlite3.OperationalError: pass
+reader.close()
+assert os.path.exists(path + '-wal')
+"""
+
+
+def run_beside(program: str, path: Path) -> subprocess.CompletedProcess[str]:
+    """Run a program with open stores in a process of its own, which ends without a good-bye."""
+    lines = (
+        "import os, sqlite3, sys; from pathlib import Path; path, root = sys.argv[1:]; sys.path.insert(0, root)\n"
+        "from monitor.errors import StoreError\n"
         "from monitor.store.opening import open_stores; from tests.store.test_file import readings\n"
-        "with open_stores(Path(sys.argv[1])) as stores:\n"
-        "    stores.readings.add(readings(50)); os.unlink(sys.argv[1] + '-wal')\n"
-        "    stores.readings.add(readings(50, first=50)); stores.readings.add(readings(50, first=100))\n"
-        "    os._exit(9)  # no good-bye\n"
+        "with open_stores(Path(path), report=print) as stores:\n"
+        "    add = stores.readings.add\n"
+        + "".join(f"    {line}\n" for line in program.splitlines())
+        + "    sys.stdout.flush(); os._exit(9)\n"
     )
-    root = str(__import__("pathlib").Path(__file__).resolve().parents[2])
-    done = subprocess.run([sys.executable, "-c", program, str(path), root], check=False)
-    assert done.returncode == 9
+    done = subprocess.run([sys.executable, "-c", lines, str(path), ROOT], capture_output=True, text=True, check=False)
+    assert done.returncode == 9, done.stderr
+    return done
+
+
+REMOVED_TOO = "os.unlink(path + '-shm')"
+BOTH = REMOVED_TOO + READER_MAKES_ANOTHER_LOG
+
+
+@pytest.mark.parametrize("then", ["", READER_MAKES_ANOTHER_LOG, REMOVED_TOO, BOTH])
+def test_a_log_removed_under_a_listener_loses_nothing_it_acknowledged(tmp_path: Path, then: str) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    program = f"add(readings(50)); os.unlink(path + '-wal')\n{then}\nadd(readings(50, first=50))\n"
+    said = run_beside(program + "add(readings(50, first=100))", path).stdout
+    assert said.count("siccast.sqlite3-wal was deleted while in use; what it held is in the database now") == 1
     with open_stores(path) as stores:
         assert stores.readings.count() == 150
         assert stores.upkeep.faults() == []
+
+
+def test_nothing_is_acknowledged_while_a_reader_keeps_a_removed_log_from_being_saved(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    monkeypatch.setattr(connection_module, "BUSY_TIMEOUT_S", 0.05)
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+        reader = sqlite3.connect(path, isolation_level=None)
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM readings").fetchone()
+        stores.readings.add(readings(50, first=50))
+        Path(f"{path}-wal").unlink()
+        with pytest.raises(StoreBusyError, match="-wal was deleted, and another process holds the database"):
+            stores.readings.add(readings(50, first=100))
+        reader.close()
+        stores.readings.add(readings(50, first=100))
+        assert sqlite3.connect(f"file:{path}?immutable=1", uri=True).execute(
+            "SELECT count(*) FROM readings"
+        ).fetchone() == (100,), "what the lost log held is in the file itself"
+        assert stores.readings.count() == 150
+
+
+def test_two_writers_outlive_a_removed_log(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as one, open_stores(path) as other:
+        one.readings.add(readings(50))
+        other.readings.add(readings(50, first=50))
+        Path(f"{path}-wal").unlink()
+        one.readings.add(readings(50, first=100))
+        one.readings.add(readings(50, first=150))
+        other.readings.add(readings(50, first=200))
+        one.readings.add(readings(50, first=250))
+        assert one.readings.count() == other.readings.count() == 300
+    with open_stores(path) as stores:
+        assert stores.readings.count() == 300
+        assert stores.upkeep.faults() == []
+
+
+def test_a_log_removed_and_begun_anew_by_another_is_not_folded_over_it(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        other.close()
+        Path(f"{path}-wal").unlink()
+        with open_stores(path) as beside:
+            beside.readings.add(readings(50, box="box2"))
+            beside.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+        stores.readings.add(readings(50, first=50))
+        assert stores.readings.count() == 150
+    with open_stores(path) as stores:
+        assert stores.readings.count() == 150
+        assert len(stores.ledger.entries()) == 1
+        assert stores.upkeep.faults() == []
+
+
+def test_a_log_removed_and_continued_by_another_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+    with open_stores(path) as stores:
+        stores.readings.add(readings(1, first=50))  # its pages are in the log, those of the ledger are not
+        Path(f"{path}-wal").unlink()
+        other = sqlite3.connect(path, isolation_level=None)
+        other.execute("INSERT INTO thinned VALUES (1, 0, 1)")
+        with pytest.raises(StoreError, match="another process wrote on without what it held"):
+            stores.readings.add(readings(1, first=51))
+        other.close()
+
+
+@pytest.mark.parametrize("then", ["deleted", "replaced"])
+def test_nothing_is_acknowledged_that_only_a_vanished_database_holds(tmp_path: Path, then: str) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(50))
+        path.unlink()
+        if then == "replaced":
+            path.touch()
+        with pytest.raises(StoreError, match="was deleted or replaced while siccast had it open"):
+            stores.readings.add(readings(50, first=50))
 
 
 def test_a_copy_beside_a_working_store(tmp_path: Path) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
+import signal
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -50,6 +52,9 @@ COMMAND_MODULES: tuple[str, ...] = (
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 
+_STOPPED = 130
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"siccast {__version__}")
@@ -81,20 +86,41 @@ UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
 
 def main() -> None:
     """Run the command line; an error becomes one line on stderr and its exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
     try:
-        sys.exit(app(standalone_mode=False))
+        _take_ctrl_c()
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
+        exit_code = app(standalone_mode=False)
+        sys.stdout.flush()
+        if exit_code == _STOPPED:  # typer answers Ctrl-C so, without a word
+            _stop("stopped", _STOPPED)
+        sys.exit(exit_code)
     except SiccastError as error:
         _stop(str(error), error.exit_code)
     except UsageProblem as error:
         _stop(_usage(error), 2)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _give_up_stdout()
         sys.exit(1)
+    except OSError as error:
+        _give_up_stdout()
+        what = error.filename or "the answer"
+        _stop(f"{what} can't be written or read: {error.strerror or error}; look at the disk it is on", 1)
     except (KeyboardInterrupt, typer.Abort):
-        _stop("stopped", 130)
+        _stop("stopped", _STOPPED)
+
+
+def _take_ctrl_c() -> None:
+    """Let Ctrl-C raise from here on, where it can be answered; whoever started us may want it ignored."""
+    if callable(signal.getsignal(signal.SIGINT)):
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def _give_up_stdout() -> None:
+    """Let what is still to be written there go nowhere, so that the end of the process does not fail again."""
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _usage(error: Any) -> str:
@@ -111,7 +137,8 @@ def _usage(error: Any) -> str:
 
 
 def _stop(message: str, exit_code: int) -> NoReturn:
-    typer.echo(message if "\n" in message else f"siccast: {message}", err=True)
+    with contextlib.suppress(OSError):
+        typer.echo(message if "\n" in message else f"siccast: {message}", err=True)
     sys.exit(exit_code)
 
 

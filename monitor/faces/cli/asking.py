@@ -15,11 +15,13 @@ from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from contextlib import AbstractContextManager
 
     from monitor.assess import Memory
     from monitor.faces.wording import Wording
     from monitor.records import Assessment, WhatIf
     from monitor.settings import Shelf
+    from monitor.store.opening import Stores
 
 BoxNames = Annotated[
     list[str] | None,
@@ -100,6 +102,14 @@ def ask(
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
     return Asked(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
+    """Open the stores of a shelf for writing; only a folder that nobody named is made, since a name may be misspelt."""
+    from monitor.store.opening import open_stores
+
+    begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
+    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell)
 
 
 def _tell(line: str) -> None:

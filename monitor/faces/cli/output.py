@@ -124,11 +124,12 @@ def working(on_what: str) -> Iterator[Callable[[float], None]]:
 
 @contextmanager
 def progress_bar(title: str, total: float | None) -> Iterator[Callable[[float], None]]:
-    """Show a progress bar on stderr while the body runs; call what is handed out with the amount just done."""
+    """Show a progress bar on a terminal while the body runs; call what is handed out with the amount just done."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True)) as progress:
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task(title, total=total)
         yield lambda amount: progress.update(task, advance=amount)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
-from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
+from monitor.store.sqlite.copies import create_privately
+from monitor.store.sqlite.held_files import HeldFiles
+from monitor.store.sqlite.schema import bring_up_to_date, require_begun, require_ours, require_present
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 BUSY_TIMEOUT_S = 5.0
@@ -30,24 +31,43 @@ _MAY_PASS = {
 class Database:
     """The shelf's SQLite file: write-ahead log, every commit on the disk before it returns."""
 
-    def __init__(self, path: Path, *, read_only: bool = False, synchronous: str = "FULL") -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        read_only: bool = False,
+        any_schema: bool = False,
+        synchronous: str = "FULL",
+        report: Callable[[str], None] = lambda _: None,
+    ) -> None:
         self.path = path
+        self.generation = 0
+        """Counts how often another process changed the tables or put a backup in: numbers kept from before are void."""
         self._read_only = read_only
+        self._any_schema = any_schema
         self._synchronous = synchronous
+        self._report = report
         self._log = path.with_name(path.name + "-wal")
+        self._held: HeldFiles | None = None
         with self.errors():
             self.connection = self._open()
+            self._schema_version = self._read_schema_version()
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
-        """Everything written in the body lands, or nothing does; within another one, it lands with that one."""
+        """Everything written in the body lands in the files that bear our names, or nothing does.
+
+        Within another transaction it lands with that one.
+        """
         if self.connection.in_transaction:
             with self._part_of_one():
                 yield self.connection
             return
         with self.errors():
+            self._outlive_a_removed_log()
             self.connection.execute("BEGIN IMMEDIATE")
             try:
+                self._notice_another_schema()
                 yield self.connection
                 self.connection.execute("COMMIT")
             except BaseException:
@@ -74,77 +94,136 @@ class Database:
         """Turn errors of SQLite into ours, in one line."""
         try:
             yield
-        except sqlite3.Error as error:
-            raise _explain(self.path, error) from error
+        except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may quote what is no text any more
+            raise explain(self.path, error) from error
 
     def close(self) -> None:
         """Close; the last one to close folds the log into the file."""
+        if self._held is not None:
+            self._held.let_go()
+            self._held = None
         self.connection.close()
 
     def _open(self) -> sqlite3.Connection:
         if self._read_only:
-            connection = self._connect("mode=ro")
-            if not _is_readable(connection) and not self._log.exists():
-                connection.close()
-                connection = self._connect("mode=ro&immutable=1")  # a folder nobody can write to
-            return self._brought_up_to_date(connection)
-        connection = self._connect("mode=rwc")
+            return self._open_to_read()
+        try:
+            create_privately(self.path)
+        except OSError as error:
+            raise StoreBusyError(
+                f"{self.path} can't be made: {error.strerror}; the folder has to exist and be writable"
+            ) from error
+        connection = self._connect("mode=rw")
+        try:
+            self._prepare_to_write(connection)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _prepare_to_write(self, connection: sqlite3.Connection) -> None:
+        connection.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
+        require_ours(self.path, connection)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute(f"PRAGMA synchronous = {self._synchronous}")
         connection.execute("PRAGMA foreign_keys = ON")
-        migrate(connection)
-        _require_known_schema(self.path, connection)
+        bring_up_to_date(self.path, connection, self._report)
+        self._held = HeldFiles(self.path, self._log)
+
+    def _open_to_read(self) -> sqlite3.Connection:
+        connection = self._connect("mode=ro")
+        try:
+            if not _is_readable(connection):  # a folder nobody can write to
+                self._require_an_empty_log()
+                connection.close()
+                connection = self._connect("mode=ro&immutable=1")
+            connection.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
+            (require_begun if self._any_schema else require_present)(self.path, connection)
+        except BaseException:
+            connection.close()
+            raise
         return connection
 
-    def _brought_up_to_date(self, connection: sqlite3.Connection) -> sqlite3.Connection:
-        """Let a reader that meets an older file bring it up to date, where it may."""
-        if os.access(self.path, os.W_OK) and applied_steps(connection) < {name for name, _ in MIGRATIONS}:
-            Database(self.path).close()
-        _require_known_schema(self.path, connection)
-        return connection
+    def _require_an_empty_log(self) -> None:
+        if self._log.exists() and self._log.stat().st_size:
+            raise StoreError(
+                f"{self._log} holds what was written last, and can't be read where nothing may be written; "
+                "copy both files into a folder of yours and name it with --shelf"
+            )
 
     def _connect(self, mode: str) -> sqlite3.Connection:
         address = self.path.absolute().as_uri() + "?" + mode
-        connection = sqlite3.connect(
+        return sqlite3.connect(
             address, uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S, check_same_thread=not self._read_only
         )
-        connection.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
-        return connection
 
     def _outlive_a_removed_log(self) -> None:
         """Fold the log into the file and start anew where someone deleted it under us.
 
-        Without this, commits would go on into a file that no longer has a name and would be gone at a crash.
+        Without this, commits would go on into a file that no longer has a name and would be gone at a crash. What was
+        written into a database that itself is gone can't be answered for.
         """
-        if not self._log.exists():
-            self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            self.connection.close()
+        if self._read_only:
+            return
+        if self._held is None:  # it could not be opened again
             self.connection = self._open()
+        held = self._held
+        assert held is not None
+        if held.database_is_another():
+            raise StoreError(
+                f"{self.path} was deleted or replaced while siccast had it open; what was being written is not kept: "
+                "put a backup in its place with `siccast restore`, or the file where it was, and start again"
+            )
+        if not held.log_is_another():
+            return
+        if held.log_was_folded():
+            before, self.connection = self.connection, self._open()  # the last to close would fold what is stale
+            before.close()
+            held.let_go()
+            return
+        if held.log_was_continued_elsewhere():
+            raise StoreError(
+                f"{self._log} was deleted, and another process wrote on without what it held; stop siccast and put "
+                "a backup in place with `siccast restore`"
+            )
+        if self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+            raise StoreBusyError(
+                f"{self._log} was deleted, and another process holds the database so that what it held can't be "
+                "written there; it is tried again"
+            )
+        self._report(f"{self._log} was deleted while in use; what it held is in the database now. Never delete it")
+        self.close()
+        self.connection = self._open()
+
+    def _notice_another_schema(self) -> None:
+        version = self._read_schema_version()
+        if version != self._schema_version:
+            require_present(self.path, self.connection)
+            self._schema_version = version
+            self.generation += 1
+
+    def _read_schema_version(self) -> int:
+        return int(self.connection.execute("PRAGMA schema_version").fetchone()[0])
 
 
 def _is_readable(connection: sqlite3.Connection) -> bool:
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.OperationalError:
-        return False
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+            return False
+        raise
     return True
 
 
-def _require_known_schema(path: Path, connection: sqlite3.Connection) -> None:
-    applied, known = applied_steps(connection), {name for name, _ in MIGRATIONS}
-    if applied - known:
-        raise StoreError(f"{path} was written by a newer siccast (it knows '{min(applied - known)}'); update this one")
-    if known - applied:
-        raise StoreError(
-            f"{path} is of an older siccast; open it once with write permission and it is brought up to date"
-        )
-
-
-def _explain(path: Path, error: sqlite3.Error) -> StoreError:
+def explain(path: Path, error: Exception) -> StoreError:
+    """Return our error for one of SQLite's: which file, what is wrong, and what to do."""
     name = getattr(error, "sqlite_errorname", "") or ""
     for prefix, remedy in _MAY_PASS.items():
         if name.startswith(prefix):
             return StoreBusyError(f"{path}: {remedy} ({error})")
-    if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
+    if isinstance(error, UnicodeDecodeError) or name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return StoreError(f"{path} is damaged or no database of ours ({error}); put a backup in its place")
+    if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
+        return StoreError(f"{path} lacks what every database of ours has ({error}); put a backup in its place")
     return StoreError(f"{path}: {error}")

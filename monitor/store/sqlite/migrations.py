@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
 _READINGS = """
 CREATE TABLE boxes (
@@ -292,21 +292,28 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
 )
 
 
-def migrate(connection: sqlite3.Connection, steps: Sequence[tuple[str, str]] = MIGRATIONS) -> list[str]:
+def migrate(
+    connection: sqlite3.Connection,
+    steps: Sequence[tuple[str, str]] = MIGRATIONS,
+    before: Callable[[Sequence[str]], None] = lambda _: None,
+) -> list[str]:
     """Apply the steps this file has not seen, all or none, and return their names.
 
-    Two processes may open a new file at once: the second waits for the lock and finds nothing left to do.
+    Two processes may open a new file at once: the second waits for the lock and finds nothing left to do. ``before``
+    is told the steps seen so far, when others wait for the lock and nothing has changed yet.
     """
     if applied_steps(connection) >= {name for name, _ in steps}:
         return []
     connection.execute("BEGIN IMMEDIATE")
     try:
+        seen = applied_steps(connection)
+        missing = [(name, script) for name, script in steps if name not in seen]
+        if missing:
+            before(sorted(seen))
         connection.execute(
             "CREATE TABLE IF NOT EXISTS migrations"
             " (name TEXT PRIMARY KEY, applied_at TEXT NOT NULL) WITHOUT ROWID, STRICT"
         )
-        seen = applied_steps(connection)
-        missing = [(name, script) for name, script in steps if name not in seen]
         for name, script in missing:
             for statement in script.split(";"):
                 connection.execute(statement)

@@ -89,6 +89,7 @@ class SqliteReadings:
     def __init__(self, database: Database) -> None:
         self._database = database
         self._box_ids: dict[str, int] = {}
+        self._generation = database.generation
         self.contested: list[Rejection] = []
 
     def add(
@@ -112,6 +113,7 @@ class SqliteReadings:
         """Everything written in the body lands, or nothing does."""
         try:
             with self._database.transaction() as connection:
+                self._forget_void_numbers()
                 yield connection
         except BaseException:
             self._box_ids.clear()  # numbers given in a transaction that failed were never given
@@ -260,6 +262,11 @@ class SqliteReadings:
 
     def inserted(self, connection: sqlite3.Connection, keys: Iterable[tuple[int, int]]) -> None:
         """Called within the transaction with box and instant of new rows; a store that forwards them hooks in here."""
+
+    def _forget_void_numbers(self) -> None:
+        if self._generation != self._database.generation:
+            self._generation = self._database.generation
+            self._box_ids.clear()
 
     def box_id(self, connection: sqlite3.Connection, name: str) -> int:
         """Return the number of a box, given now where it has none yet."""

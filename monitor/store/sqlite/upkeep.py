@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreError
+from monitor.store.sqlite.connection import explain
+from monitor.store.sqlite.copies import beside, faults_of
 from monitor.store.sqlite.rows import to_ms
 from monitor.store.sqlite.thinning import thin_box
 
@@ -36,23 +37,27 @@ class SqliteUpkeep:
         StoreError
             When the target exists or can't be written.
         """
-        if target.exists():
-            raise StoreError(f"{target} exists already; name a file that does not")
-        unfinished = target.with_name(target.name + ".unfinished")
         try:
-            unfinished.unlink(missing_ok=True)
-            with self._database.errors():
-                self._database.connection.execute("VACUUM INTO ?", (str(unfinished),))
-            faults = _faults(unfinished)
-            if faults:
-                raise StoreError(f"the copy is damaged ({faults[0]}); look at the disk")
-            unfinished.replace(target)
+            if target.exists():
+                raise StoreError(f"{target} exists already; name a file that does not")
+            with beside(target) as unfinished:
+                self._copy_to(unfinished, target)
+                if faults := faults_of(unfinished):
+                    raise StoreError(f"the copy is damaged ({faults[0]}); look at the disk that {target} is on")
+                unfinished.replace(target)
+            return target.stat().st_size
         except OSError as error:
-            raise StoreError(f"{target} can't be written: {error.strerror}; name a folder you may write to") from error
-        finally:
-            with contextlib.suppress(OSError):
-                unfinished.unlink(missing_ok=True)
-        return target.stat().st_size
+            raise StoreError(
+                f"{target} can't be written: {error.strerror}; name another file, in a folder you may write to"
+            ) from error
+
+    def _copy_to(self, unfinished: Path, target: Path) -> None:
+        """Copy, and say of the right file that it is to blame."""
+        try:
+            self._database.connection.execute("VACUUM INTO ?", (str(unfinished),))
+        except sqlite3.Error as error:
+            damaged = error.sqlite_errorname.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+            raise explain(self.path if damaged else target, error) from error
 
     def faults(self) -> list[str]:
         """Return what SQLite finds wrong with the file; empty where it is sound."""
@@ -87,11 +92,3 @@ class SqliteUpkeep:
             self._database.connection.execute("VACUUM")
             self._database.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return max(0, before - self.path.stat().st_size)
-
-
-def _faults(path: Path) -> list[str]:
-    connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-    try:
-        return [row[0] for row in connection.execute("PRAGMA integrity_check(10)") if row[0] != "ok"]
-    finally:
-        connection.close()

@@ -26,16 +26,18 @@ def backtest(
     from monitor.backtest import backtest as replay
     from monitor.backtest import write_predictions
     from monitor.faces.cli.output import progress_bar
+    from monitor.faces.cli.whole_file import whole_file
 
     done = 0.0
-    with progress_bar(f"replaying {set_folder.name}", total=100.0) as advance:
+    with whole_file(out) as beside:
+        with progress_bar(f"replaying {set_folder.name}", total=100.0) as advance:
 
-        def show(share: float) -> None:
-            nonlocal done
-            advance(100.0 * share - done)
-            done = 100.0 * share
+            def show(share: float) -> None:
+                nonlocal done
+                advance(100.0 * share - done)
+                done = 100.0 * share
 
-        predictions = replay(set_folder, workers=workers, progress=show)
-    write_predictions(predictions, out)
+            predictions = replay(set_folder, workers=workers, progress=show)
+        write_predictions(predictions, beside)
     answered = sum(p.crossing_days is not None for p in predictions)
     typer.echo(f"{answered} of {len(predictions)} cuts answered; written to {out}")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.faces.cli import given
-from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
 from monitor.names import command, hint
 
 if TYPE_CHECKING:
@@ -53,7 +53,8 @@ def leak_test(
     if start is None and csv_file is None:
         _guide(asked)
         return
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    opening = open_to_write(shelf) if keep else open_stores(shelf.database_path, influx=shelf.influx, read_only=True)
+    with opening as stores:
         test = _reckon(
             shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, given.encoding(encoding))
         )

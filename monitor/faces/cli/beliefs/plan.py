@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import SettingsError
 from monitor.faces.cli.asking import AsJson, AsOf, ask, shelf_of
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
@@ -97,15 +96,11 @@ def _show(planned: RechargePlan) -> None:
 
 
 def _write(file: Path, planned: RechargePlan, asked: Asked) -> None:
-    """Write the calendar beside its place and move it there, so that nobody reads half of it."""
     from monitor.faces.calendar import plan_calendar
+    from monitor.faces.cli.whole_file import whole_file
 
-    beside = file.with_name(file.name + ".new")
-    try:
+    with whole_file(file) as beside:
         beside.write_bytes(plan_calendar(planned, asked.shelf.site, asked.as_of))
-        beside.replace(file)
-    except OSError as error:
-        raise SettingsError(f"{file} can't be written: {error.strerror}; name a file you may write") from error
 
 
 def _appliance(shelf: Shelf, name: str | None) -> Appliance:

@@ -5,18 +5,19 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
 from monitor.errors import ImportFileError, UnconfirmedError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.faces.cli.desk.opened import Sure
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
-from monitor.settings import load_shelf, shelf_folder
+from monitor.settings import load_shelf, shelf_folder, zone_named
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from zoneinfo import ZoneInfo
 
     from monitor.feed.decode import Decoded
     from monitor.feed.formats.table import Table, TableShape
@@ -65,7 +66,6 @@ def import_readings(
     from monitor.faces.cli.books.table_file import open_table, table_size
     from monitor.faces.cli.output import progress_bar
     from monitor.feed.formats.table import Table, TableShape
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     now = datetime.now(tz=UTC)
@@ -85,7 +85,7 @@ def import_readings(
         open_table(file, shape.delimiter, advance, given.encoding(encoding)) as (headings, rows, _),
     ):
         table = Table(headings, shape, file.name)
-        with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+        with open_to_write(shelf) as stores:
             import_ = _Import(stores, file.name, None if sure else table.shape, bring_back=bring_back)
             import_.take(table.portions(rows, now))
     _summarize(import_, table)
@@ -233,8 +233,6 @@ def withdraw(
     end: Annotated[str | None, typer.Option("--to", help="Up to this time, itself left out.")] = None,
 ) -> None:
     """Take readings out: those of an import, or of a box in a span of time. Nothing is lost; `restore` undoes it."""
-    from monitor.store.opening import open_stores
-
     shelf = load_shelf(shelf_folder(context.obj))
     if (number is None) == (box is None) or (number is not None and (start or end)):
         raise typer.BadParameter("name either --import NUMBER, or --box BOX with --from or --to")
@@ -242,7 +240,7 @@ def withdraw(
         raise typer.BadParameter(f"all readings of {box}? Name at least one end of the span with --from or --to")
     first, last = given.span_end(start, shelf.timezone, "--from"), given.span_end(end, shelf.timezone, "--to")
     now = datetime.now(tz=UTC)
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    with open_to_write(shelf) as stores:
         if number is not None:
             done = stores.imports.withdraw_import(number, now)
         else:
@@ -257,10 +255,9 @@ def restore(
     context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the withdrawal, or of an import.")]
 ) -> None:
     """Put back what was withdrawn, or an import's differing rows, where no other reading has their place by now."""
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    with open_to_write(shelf) as stores:
         restored, left = stores.imports.restore(number)
     rest = f"; {left} stay set aside, because other readings are held for their instants" if left else ""
     typer.echo(f"put back {restored} readings{rest}")
@@ -284,6 +281,6 @@ def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
 
 def _zone(name: str) -> ZoneInfo:
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return zone_named(name)
+    except ValueError:
         raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None

@@ -11,8 +11,9 @@ import typer
 
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.faces.cli.desk import typed
-from monitor.faces.cli.desk.opened import Sure
+from monitor.faces.cli.desk.opened import Sure, told_at_the_command_line
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
@@ -193,7 +194,7 @@ def reading(
         told = Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)
         doubt = None if sure else Plausibility("F" if shelf.fahrenheit else "C").doubt([told])
         if doubt is not None:
-            raise UnconfirmedError(f"{doubt} Nothing was kept. If it is right: --sure")
+            raise UnconfirmedError(f"{doubt} Nothing was kept")
         new = stores.readings.add([told])
         held = list(stores.readings.each(name, when, when + _MS))
     withdraw = _withdraw_command(name, when)
@@ -275,14 +276,13 @@ def _tell_the_same(one: Reading, other: Reading) -> bool:
 @contextmanager
 def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
     from monitor.faces.wording import Wording
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
     try:
-        with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+        with open_to_write(shelf) as stores:
             yield shelf, stores
     except SiccastError as error:
-        error.args = (Wording.of(shelf).in_own_units(str(error)),)
+        error.args = (Wording.of(shelf).in_own_units(told_at_the_command_line(error)),)
         raise
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
+from monitor.faces.cli.asking import open_to_write
 from monitor.faces.cli.books import imports
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
@@ -84,10 +85,9 @@ def screen_readings(
     """Look for spikes, steps, stuck sensors and the like in all readings again; values stay as they are."""
     from monitor.faces.cli.output import progress_bar, show_table
     from monitor.housekeeping import Screener
-    from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         boxes = _boxes(stores, box)
         screener, screened = Screener(stores.readings, shelf.boxes), []
         with progress_bar("screening", len(boxes)) as advance:
@@ -114,13 +114,11 @@ def thin_readings(
     Of each hour one value stays, which estimates rest on; and every reading from about when a box was opened or filled.
     To have the others back one day, keep a copy (`readings export`) and import it with --bring-back.
     """
-    from monitor.store.opening import open_stores
-
     shelf = load_shelf(shelf_folder(context.obj))
     before = datetime.now(tz=UTC) - timedelta(days=older_than_days)
     if not yes:
         typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
         try:
             freed = stores.upkeep.shrink()

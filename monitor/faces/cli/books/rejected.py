@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 
@@ -64,11 +65,11 @@ def _try_again(context: typer.Context) -> None:
     from datetime import UTC, datetime
 
     from monitor.second_look import try_again
-    from monitor.store.opening import open_stores, require_begun
+    from monitor.store.opening import require_begun
 
     shelf = load_shelf(shelf_folder(context.obj))
     require_begun(shelf.folder)
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    with open_to_write(shelf) as stores:
         now = datetime.now(tz=UTC)
         found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
     differing = f", {found.differing} at odds with one held" if found.differing else ""

@@ -13,6 +13,7 @@ from typing import IO, TYPE_CHECKING, Any, cast
 
 from monitor.errors import ImportFileError
 from monitor.faces.cli.books.encodings import require_text
+from monitor.faces.cli.whole_file import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -61,18 +62,15 @@ def open_new_table(path: Path | None, headings: Sequence[str]) -> Iterator[Calla
         writer.writerow(headings)
         yield writer.writerow
         return
-    try:
+    with whole_file(path) as beside:
         if path.suffix == PARQUET:
-            with _parquet_writer(path, headings) as write:
+            with _parquet_writer(beside, headings) as write:
                 yield write
             return
-        file = path.open("w", encoding="utf-8", newline="")
-    except OSError as error:
-        raise ImportFileError(f"{path} can't be written: {error.strerror}; name a file in a folder of yours") from error
-    with file:
-        writer = csv.writer(file)
-        writer.writerow(headings)
-        yield writer.writerow
+        with beside.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(headings)
+            yield writer.writerow
 
 
 def table_size(path: Path) -> float | None:

@@ -50,7 +50,12 @@ def _step_g(it: Opened, run: Run) -> float:
     for logged in reversed(run.shown):
         if isinstance(logged.deed, RunWeighed):
             return logged.deed.resolution_g
-    return _asked("Smallest step the scale shows", "1g", lambda text: typed.told_step_g(text, it.shelf))
+    return _asked(
+        it,
+        "Smallest step the scale shows",
+        "0.1oz" if it.shelf.ounces else "1g",
+        lambda text: typed.told_step_g(text, it.shelf),
+    )
 
 
 def _going_on(it: Opened) -> Run | None:
@@ -72,13 +77,13 @@ def _begin(it: Opened, room: str | None) -> Run:
     ]
     if not free:
         raise LedgerError("there is no charge to dry; weigh one out with `siccast charge weigh-out`, then come back")
-    charge = _asked(f"Charge to dry ({', '.join(free)})", free[0], lambda t: books.living(t).name)
+    charge = _asked(it, f"Charge to dry ({', '.join(free)})", free[0], lambda t: books.living(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
-    tool = _asked(f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
+    tool = _asked(it, f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
     air, known_from = it.desk.room(it.clock(), typed.room(room, it.shelf))
     shown = f"{air.temperature_degc:.0f}C/{100.0 * air.relative_humidity:.0f}"
-    told = _asked(f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
-    run = _sure(lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
+    told = _asked(it, f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
+    run = _sure(it, lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
     if run is None:
         raise typer.Exit
     say_beginning(it, run.name)
@@ -89,29 +94,29 @@ def _weigh(it: Opened, name: str, step_g: float) -> RunReport | None:
     """Ask for one weighing; None where the person is done."""
     weighings = it.desk.books().run(name).weighings
     if not weighings:
-        shown_g = _asked("Weight before the heat, as the scale shows it", None, lambda t: typed.mass_g(t, it.shelf))
+        shown_g = _asked(it, "Weight before the heat, as the scale shows it", None, lambda t: typed.mass_g(t, it.shelf))
         return _sure(
-            lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.clock(), confirmed=sure)
+            it, lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.clock(), confirmed=sure)
         ) or _weigh(it, name, step_g)
     last = weighings[-1].heated_s - (weighings[-2].heated_s if len(weighings) > 1 else 0.0)
     usual = f"{last / 60.0:g}" if last else None
-    more_s = _minutes(it.desk.books().run(name), weighings[-1].heated_s, usual)
+    more_s = _minutes(it, it.desk.books().run(name), weighings[-1].heated_s, usual)
     if more_s == 0.0:
         return None
-    shown_g = _asked("What the scale shows now", None, lambda t: typed.mass_g(t, it.shelf))
+    shown_g = _asked(it, "What the scale shows now", None, lambda t: typed.mass_g(t, it.shelf))
     weighed = RunWeighed(name, weighings[-1].heated_s + more_s, shown_g, step_g)
-    return _sure(lambda sure: it.desk.weigh(weighed, it.clock(), confirmed=sure)) or _weigh(it, name, step_g)
+    return _sure(it, lambda sure: it.desk.weigh(weighed, it.clock(), confirmed=sure)) or _weigh(it, name, step_g)
 
 
-def _minutes(run: Run, before_s: float, usual: str | None) -> float:
+def _minutes(it: Opened, run: Run, before_s: float, usual: str | None) -> float:
     """Ask for the heat since the last weighing, and once more where it is more than such an appliance is given."""
     from monitor.desk.traps import too_long
 
     while True:
-        more_s = _asked("Minutes of heat since the last weighing (0 to stop)", usual, typed.heating_s)
+        more_s = _asked(it, "Minutes of heat since the last weighing (0 to stop)", usual, typed.heating_s)
         found = list(too_long(run, before_s + more_s))
         for trap in found:
-            typer.echo(f"  {trap.text}")
+            it.say(trap.text)
         if not found or typer.confirm("Is that right?", default=False):
             return more_s
 
@@ -121,9 +126,9 @@ def _into_boxes(it: Opened, charge: str) -> None:
     names = ", ".join(box.name for box in it.shelf.boxes)
     while names and typer.confirm("Put beads into a box now?", default=True):
         left_g = it.desk.books().charge(charge).mass_g
-        box = _asked(f"Box ({names})", None, it.desk.box)
+        box = _asked(it, f"Box ({names})", None, it.desk.box)
         read = partial(_part_g, it, left_g)
-        part_g = _asked(f"How much of the {it.wording.mass(left_g)}", "all", read)
+        part_g = _asked(it, f"How much of the {it.wording.mass(left_g)}", "all", read)
         whole = part_g >= left_g
         name = charge if whole else _unused(it, charge)
         with it.desk.stores.deeds.together():
@@ -148,22 +153,22 @@ def _unused(it: Opened, charge: str) -> str:
     return next(name for part in range(2, 1000) if (name := f"{charge}-part{part}") not in taken)
 
 
-def _asked(question: str, usual: str | None, read: Callable[[str], Answer]) -> Answer:
+def _asked(it: Opened, question: str, usual: str | None, read: Callable[[str], Answer]) -> Answer:
     """Ask until the answer can be read; a slip costs one line."""
     while True:
         try:
             return read(typer.prompt(question, default=usual))
         except (typer.BadParameter, SiccastError) as error:
-            typer.echo(f"  {error}")
+            it.say(str(error))
 
 
-def _sure(attempt: Callable[[bool], Answer]) -> Answer | None:
+def _sure(it: Opened, attempt: Callable[[bool], Answer]) -> Answer | None:
     """Try; where it looks wrong, ask once more; None where the person takes it back."""
     try:
         return attempt(False)
     except UnconfirmedError as doubt:
-        typer.echo(f"  {doubt}.")
+        it.say(f"{doubt}.")
         return attempt(True) if typer.confirm("Keep it all the same?", default=False) else None
     except SiccastError as error:
-        typer.echo(f"  {error}")
+        it.say(str(error))
         return None

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import SiccastError
+from monitor.errors import SiccastError, UnconfirmedError
 from monitor.faces.cli import given
+from monitor.faces.cli.asking import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -48,10 +49,20 @@ class Opened:
         """Return the instant of now, for a guide that stays open for hours."""
         return self.shelf.now(datetime.now(tz=UTC))
 
+    def say(self, sentence: str) -> None:
+        """Say something beside the prompts, in the units of the shelf."""
+        typer.echo(f"  {self.wording.in_own_units(sentence)}")
+
     def keep(self, deed: Deed, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
         logged = self.desk.keep(deed, self.at, confirmed=sure)
         typer.echo(f"{said}; `siccast lot undo {logged.deed_id}` takes it back")
+
+
+def told_at_the_command_line(error: SiccastError) -> str:
+    """Return what to say of an error; what was only doubted says how it is kept all the same."""
+    asks = isinstance(error, UnconfirmedError) and "--sure" not in str(error)
+    return f"{error}. If it is right: --sure" if asks else str(error)
 
 
 @contextmanager
@@ -67,7 +78,8 @@ def opened(
 
     shelf = load_shelf(shelf_folder(context.obj))
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
-    with open_stores(shelf.database_path, read_only=read_only) as stores:
+    opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
+    with opening as stores:
         it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
         whole = nullcontext() if read_only or step_by_step else stores.deeds.together()
         try:
@@ -75,5 +87,5 @@ def opened(
                 yield it
                 sys.stdout.flush()  # what can't be told is not kept
         except SiccastError as error:
-            error.args = (it.wording.in_own_units(str(error)),)
+            error.args = (it.wording.in_own_units(told_at_the_command_line(error)),)
             raise

@@ -139,6 +139,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         from matplotlib.figure import Figure
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
+    from monitor.faces.cli.whole_file import whole_file
     from monitor.faces.desk_words import wording_scale
 
     unit = wording_scale(wording)
@@ -165,7 +166,5 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         axis.grid(alpha=0.25)
         axis.legend(fontsize=8, frameon=False)
     axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
-    try:
-        figure.savefig(path, dpi=150)
-    except OSError as error:
-        raise typer.BadParameter(f"'{path}' can't be written: {error.strerror}") from None
+    with whole_file(path) as beside:
+        figure.savefig(beside, dpi=150)

@@ -9,7 +9,7 @@ import typer
 
 from monitor.errors import FeedError, LedgerError, UnknownBoxError
 from monitor.faces.cli import given
-from monitor.faces.cli.asking import shelf_of
+from monitor.faces.cli.asking import open_to_write, shelf_of
 from monitor.names import NAME_RULE, hint, is_name, tidy
 from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
@@ -39,12 +39,11 @@ def rename(
     What its sensor goes on sending under the old name is led to the new one by [[moves]] in the shelf file.
     """
     from monitor.shelf_edit import rename_box
-    from monitor.store.opening import open_stores
 
     shelf, new = shelf_of(context), tidy(new)
     if not is_name(new):
         raise typer.BadParameter(f"'{new}' won't do; a name is {NAME_RULE}", param_hint="'NEW'")
-    with open_stores(shelf.database_path, influx=shelf.influx) as stores:
+    with open_to_write(shelf) as stores:
         old = given.known_box(old, shelf, stores)
         _require_renamable(shelf, old, new)
         reports = old in stores.readings.latest(removed=True)
@@ -67,7 +66,6 @@ def remove(
     Its tables in the shelf file become comments; its readings can still be exported. `siccast adopt` brings it back.
     """
     from monitor.shelf_edit import remove_box
-    from monitor.store.opening import open_stores
 
     shelf, declared = shelf_of(context), False
 
@@ -75,7 +73,7 @@ def remove(
         nonlocal declared
         declared = remove_box(shelf.folder, name)
 
-    with open_stores(shelf.database_path) as stores:
+    with open_to_write(shelf) as stores:
         name = given.known_box(name, shelf, stores)
         if name in _rooms(shelf):
             raise UnknownBoxError(f"'{name}' is the sensor in the room, not a box; it stays")

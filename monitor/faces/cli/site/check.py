@@ -1,4 +1,4 @@
-"""`siccast check`, `backup`, `adopt`: is the site well, a copy of its database, and boxes that reported uninvited."""
+"""`siccast check`, `backup`, `restore`, `adopt`: is the site well, its copies, and boxes that reported uninvited."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
-from monitor.faces.cli.asking import AsJson, shelf_of
+from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
 from monitor.names import NAME_RULE, hint, is_name, tidy
 from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
@@ -30,6 +30,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command()(check)
     app.command()(backup)
+    app.command()(restore)
     app.command()(adopt)
 
 
@@ -110,9 +111,27 @@ def backup(
     from monitor.store.opening import open_stores
 
     shelf = shelf_of(context)
-    with open_stores(shelf.database_path, read_only=True) as stores:
+    with open_stores(shelf.database_path, read_only=True, any_schema=True) as stores:
         size = stores.upkeep.back_up(target)
     typer.echo(f"wrote {target}, {size / 2**20:.1f} MiB, and found it sound")
+
+
+def restore(
+    context: typer.Context,
+    source: Annotated[Path, typer.Argument(help="File that `siccast backup` wrote.")],
+    *,
+    yes: Annotated[bool, typer.Option("--yes", help="Restore without asking.")] = False,
+) -> None:
+    """Put a backup in the place of the database, beside a working listener; what was there stays beside it."""
+    from monitor.store.opening import open_stores, restore_backup
+
+    shelf = shelf_of(context)
+    if not yes:
+        typer.confirm(f"Put {source} in the place of {shelf.database_path}?", abort=True)
+    kept = restore_backup(shelf.database_path, source)
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        held = stores.readings.count()
+    typer.echo(f"restored {source}: {held} readings" + (f"; what was there before is in {kept}" if kept else ""))
 
 
 def adopt(
@@ -141,6 +160,6 @@ def adopt(
         hidden = box not in stores.readings.latest()
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
     if hidden:
-        with open_stores(shelf.database_path) as stores:
+        with open_to_write(shelf) as stores:
             stores.boxes.bring_back(box)
     typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")

@@ -88,7 +88,9 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
     part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
     with ExitStack() as stack:
         hold = _at_last(stack, partial(hold_shelf, shelf.folder, part), stop)
-        stores = _at_last(stack, partial(open_stores, shelf.database_path, influx=shelf.influx, report=_say), stop)
+        stores = _at_last(
+            stack, partial(open_stores, shelf.database_path, influx=shelf.influx, begin=True, report=_say), stop
+        )
         if shelf.influx:
             _forward(shelf, stop)
         address = shelf.broker or _embedded(stack, shelf, port)

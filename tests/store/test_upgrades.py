@@ -1,0 +1,128 @@
+"""A file of another version: looking leaves it alone, writing keeps a copy first, a newer one is said in a line."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from typing import TYPE_CHECKING, NamedTuple
+
+import pytest
+
+from monitor.errors import StoreError
+from monitor.store.opening import open_stores
+from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
+from tests.store.test_file import readings
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+FUTURE = (*MIGRATIONS, ("from the future", "ALTER TABLE readings ADD COLUMN pressure INTEGER"))
+
+
+class Disk(NamedTuple):
+    total: int
+    used: int
+    free: int
+
+
+@pytest.fixture
+def older(tmp_path: Path) -> Path:
+    """Give a file with one reading as a siccast of some steps ago left it."""
+    path = tmp_path / "siccast.sqlite3"
+    with closing(sqlite3.connect(path, isolation_level=None)) as old:
+        old.execute("PRAGMA journal_mode = WAL")
+        migrate(old, MIGRATIONS[:9])
+        old.execute("INSERT INTO boxes VALUES (1, 'box1')")
+        old.execute("INSERT INTO readings VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0)")
+    return path
+
+
+def steps_of(path: Path) -> set[str]:
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as connection:
+        return applied_steps(connection)
+
+
+def test_looking_at_an_older_file_changes_nothing_and_names_the_command(older: Path) -> None:
+    before = older.read_bytes()
+    with (
+        pytest.raises(StoreError, match="is of an older siccast, and looking changes nothing; `siccast listen`"),
+        open_stores(older, read_only=True),
+    ):
+        pass
+    assert older.read_bytes() == before
+    assert not list(older.parent.glob("*upgrade*"))
+
+
+def test_an_older_file_can_be_backed_up_as_it_is(older: Path) -> None:
+    with open_stores(older, read_only=True, any_schema=True) as stores:
+        stores.upkeep.back_up(older.with_name("backup.sqlite3"))
+    assert steps_of(older.with_name("backup.sqlite3")) == {name for name, _ in MIGRATIONS[:9]}
+
+
+def test_writing_keeps_a_copy_first_and_says_the_way_back(older: Path) -> None:
+    said: list[str] = []
+    with open_stores(older, report=said.append) as stores:
+        assert stores.readings.count() == 1
+    copy = older.with_name("siccast.before-upgrade-1.sqlite3")
+    assert said == [
+        f"bringing {older} up to date for this siccast; a copy of it as it was is {copy}, and the way back is: stop "
+        "siccast, install the older version, put the copy in the place of the database and delete the -wal file"
+    ]
+    assert steps_of(copy) == {name for name, _ in MIGRATIONS[:9]}
+    assert copy.stat().st_mode & 0o777 == 0o600
+    with closing(sqlite3.connect(copy)) as connection:
+        assert connection.execute("SELECT seq FROM readings").fetchall() == [(7,)]
+    with open_stores(older, report=said.append):
+        assert len(said) == 1, "a file that is up to date needs no copy"
+
+
+def test_without_room_for_a_copy_that_is_said(older: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: Disk(10**6, 10**6, 1000))
+    said: list[str] = []
+    with open_stores(older, report=said.append):
+        pass
+    assert "there is no room for a copy of it as it was" in said[0]
+    assert [path.name for path in older.parent.iterdir()] == ["siccast.sqlite3"]
+
+
+def test_an_upgrade_that_fails_leaves_file_and_folder_as_they_were(
+    older: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broken = (*MIGRATIONS, ("broken", "CREATE TABLE boxes (x)"))
+    monkeypatch.setattr(migrate, "__defaults__", (broken, migrate.__defaults__[1]))  # type: ignore[index]
+    with pytest.raises(StoreError, match="boxes already exists"), open_stores(older):
+        pass
+    assert steps_of(older) == {name for name, _ in MIGRATIONS[:9]}
+    assert not list(older.parent.glob("*upgrade*"))
+
+
+def test_a_file_changed_by_a_newer_siccast_under_a_writer_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(10))
+        with closing(sqlite3.connect(path, isolation_level=None)) as newer:
+            migrate(newer, FUTURE)
+        with pytest.raises(StoreError, match=r"brought up to date by a newer siccast .* install that version here"):
+            stores.readings.add(readings(10, first=10))
+        assert stores.readings.count() == 10, "and nothing is half written"
+
+
+def test_a_database_of_something_else_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with closing(sqlite3.connect(path)) as other:
+        other.execute("CREATE TABLE recipes (name)")
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="is a database of something else"), open_stores(path):
+        pass
+    assert path.read_bytes() == before
+
+
+def test_only_its_owner_can_read_the_database_and_its_log(tmp_path: Path) -> None:
+    path = tmp_path / "siccast.sqlite3"
+    with open_stores(path) as stores:
+        stores.readings.add(readings(10))
+        stores.upkeep.back_up(tmp_path / "backup.sqlite3")
+        modes = {each.name: each.stat().st_mode & 0o777 for each in tmp_path.iterdir()}
+    names = ("siccast.sqlite3", "siccast.sqlite3-wal", "siccast.sqlite3-shm", "backup.sqlite3")
+    assert modes == dict.fromkeys(names, 0o600)
