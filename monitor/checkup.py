@@ -154,10 +154,10 @@ def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
 def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
     """Look for estimates that failed by a defect of ours, and for boxes over their limit."""
     if apart := next((a.apart for a in assessments if a.apart), ""):
-        yield Finding("estimates", Verdict.fault, apart, "the log above has the trace to send along")
+        yield Finding("estimates", Verdict.fault, apart, "its trace is on stderr: please send it along")
     for a in assessments:
         if a.failed:
-            yield Finding(a.box.name, Verdict.fault, a.refusal, "the log above has the trace to send along")
+            yield Finding(a.box.name, Verdict.fault, a.refusal, "its trace is on stderr: please send it along")
         if a.state is BoxState.over_limit:
             found = f"over its limit of {100.0 * a.box.humidity_limit:g} %"
             yield Finding(a.box.name, Verdict.look, found, "`siccast today` says what to do")

@@ -90,7 +90,7 @@ def say_day(on: date) -> str:
 def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
-        yield Word("", Matter.failed, apart, f"|{Matter.failed}|{apart}")
+        yield Word("", Matter.failed, f"shelf: {apart}", f"|{Matter.failed}|{apart}")
 
 
 def _words(assessment: Assessment, today: date) -> Iterable[Word]:

@@ -72,7 +72,7 @@ def test_an_estimate_that_failed_is_worth_a_word_beside_what_was_seen() -> None:
 def test_that_boxes_were_asked_alone_is_said_once_for_the_shelf() -> None:
     crowd = [replace(assessment_of(name, forecast_of(200.0)), apart="not together (x)") for name in "abc"]
     assert [(w.box, w.matter, w.text) for w in words_for_today(crowd, TODAY)] == [
-        ("", Matter.failed, "not together (x)")
+        ("", Matter.failed, "shelf: not together (x)")
     ]
 
 
