@@ -117,8 +117,10 @@ def sample(
         scouting = scouting and warmth < 1.0
         if rounds < _MOST_ROUNDS:
             place, log_proposal = _propose(place, weights, len(place) if scouting else count, rng)
-    if judged_by is not log_likelihood:
-        believed, seen = judge(place)
+    if rough is not None:
+        if judged_by is rough:
+            believed, seen = judge(place)
+        # how far a rough likelihood was let in says nothing of how far the exact one can be
         warmth = _bearable_warmth(believed - log_proposal, seen, 0.0)
         weights = _weights(believed - log_proposal + warmth * seen)
     moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, count, judge, rng)
