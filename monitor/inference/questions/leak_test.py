@@ -14,7 +14,7 @@ import numpy as np
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE
+from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, walls_of
 from monitor.inference.questions.empty_course import CORRELATED_HOURS, Course, doubt_of
 from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
@@ -22,20 +22,6 @@ from monitor.records import Quantiles
 _LEAST_HOURS = 12
 _LEAST_STEP_KPA = 0.15
 _GRID = np.geomspace(0.01, 60.0, 400)
-_WALLS = {
-    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
-    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
-    "thirsty": (
-        ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
-        (0.30, 0.30),
-    ),
-}
-_WALLS_UNKNOWN = (0.10, 0.12)
-"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
-
-The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
-polycarbonate grams, though only its skin within a day or two.
-"""
 _LEARNED_SD = 0.8
 """A posterior wider than this in ln conductance has hardly learned from the test."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
@@ -82,7 +68,7 @@ def leak_of_empty_box(
         )
     course = Course(inside, outside, there.temperature_degc, known)
     doubt, (weights, scatter) = doubt_of(course), _posterior(course)
-    (slower, slower_sd), thirsty = _walls(wall_material)
+    (slower, slower_sd), thirsty = walls_of(wall_material)
     middle = float(weights @ np.log(_GRID))
     seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
     if seen_sd > _LEARNED_SD:
@@ -115,14 +101,6 @@ def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int) 
     conductance = Quantiles(*(n * per_change for n in points))
     half_time = Quantiles(*(float(np.log(2.0)) / n for n in reversed(points)))
     return EmptyBoxLeak(changes, conductance, half_time, scatter, hours)
-
-
-def _walls(material: str | None) -> tuple[tuple[float, float], bool]:
-    """How much slower walls make the course, and whether by much; longer names are looked for first."""
-    words = (material or "").lower()
-    named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
-    kind = next((kind for name, kind in named if words.startswith(name)), None)
-    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
 
 
 def _posterior(course: Course) -> tuple[FloatArray, float]:
