@@ -111,8 +111,10 @@ def _words(assessment: Assessment, today: date) -> Iterable[Word]:
 
 def _what_to_do(assessment: Assessment) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
-    closed_s = (assessment.as_of - assessment.charge.at).total_seconds() if assessment.charge else None
-    if closed_s is not None and closed_s < _COMES_TO_REST_DAYS * 86_400.0:
+    if assessment.charge is None:
+        return "recharge it, or put dry beads in"
+    closed_s = (assessment.as_of - assessment.charge.at).total_seconds()
+    if closed_s < _COMES_TO_REST_DAYS * 86_400.0:
         return f"its beads went in {closed_s / 3600.0:.0f} hours ago and may still be drying it, so look again tomorrow"
     return "recharge it"
 

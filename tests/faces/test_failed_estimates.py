@@ -44,7 +44,7 @@ def test_the_table_says_both(shelf: Shelf, siccast: Run) -> None:
 def test_today_needs_the_person(shelf: Shelf, siccast: Run) -> None:
     told = siccast("today")
     assert told.exit_code == 3
-    assert "petg-new is over its limit of 20 %: recharge it\n" in told.stdout
+    assert "petg-new is over its limit of 20 %: recharge it, or put dry beads in\n" in told.stdout
     assert f"petg-new: {FAILED.refusal}\n" in told.stdout
     assert f"pla-white: {FAILED.refusal}\n" in told.stdout
     words = json.loads(siccast("today", "--json").stdout)["words"]
