@@ -18,7 +18,10 @@ _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
 _AIR_ALONE_DAYS = 1.0 / 24.0
 """The same where nothing in the box holds water: the air mixes, and the sensor follows."""
 _FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
-"""A box without beads comes halfway to its room in hours: its first days tell most, and are cut finely."""
+"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely.
+
+Where nobody told when it was closed, and on what, the first reading is none of these hours.
+"""
 _MANY_BINS = 40
 _AT_FLOOR_SHARE = 0.15
 """From this share of a bin's hours at the floor on, the bin is 'at or below', not a value."""
@@ -71,7 +74,8 @@ def bin_episode(
     """
     length_days = (now_s - episode.start_s) / DAY_S
     edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
-    if after is None and episode.desiccant is None:
+    closed_without_beads = after is None and episode.desiccant is None and not episode.unlogged
+    if closed_without_beads:
         edges = _finer_at_first(edges)
     start_s = now_s + edges[0] * DAY_S
     inside = hours.between(start_s, now_s)
@@ -79,7 +83,7 @@ def bin_episode(
     floor = known_floor(hours, box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
     left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
-    if episode.desiccant is None and not box.spools and box.spool_core != "cardboard":
+    if closed_without_beads and not box.spools and box.spool_core != "cardboard":
         left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
     usable[_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S] = np.nan
     shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
