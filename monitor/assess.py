@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from monitor import inference
-from monitor.inference import Memory, refusal_of
+from monitor.inference import Memory, refused
 from monitor.names import hint
 from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
@@ -25,6 +25,7 @@ from monitor.records import (
     DateQuantiles,
     EntryKind,
     LedgerEntry,
+    Mark,
     Outlook,
     Reading,
     ReadingSeries,
@@ -44,6 +45,8 @@ STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast."""
 
 _WEEK_S = 7.0 * 86_400.0
+_NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
+"""Marks of a reading that says nothing of the air in the box."""
 
 _log = logging.getLogger(__name__)
 
@@ -84,9 +87,9 @@ def assess(
         for box in boxes
     ]
     question = _Question(as_of, humidity_limit, horizon_days, change)
-    answers = _ask(histories, question, memory, workers, progress)
+    answers, apart = _ask(histories, question, memory, workers, progress)
     declared = (
-        _assessment(history, answer, as_of, humidity_limit, latest.get(history.box.name))
+        _assessment(history, answer, question, latest.get(history.box.name), apart)
         for history, answer in zip(histories, answers, strict=True)
     )
     return (*declared, *_undeclared(readings, latest, boxes, as_of))
@@ -97,6 +100,7 @@ def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
     order = (
         BoxState.over_limit,
         BoxState.due,
+        BoxState.estimate_failed,
         BoxState.not_enough_evidence,
         BoxState.no_readings,
         BoxState.within_limit,
@@ -139,51 +143,81 @@ def _ask(
     memory: Memory | None,
     workers: int | None,
     progress: Callable[[float], None],
-) -> list[Outlook]:
-    """Return one outlook for each history; where asking for all together fails, each is asked alone."""
+) -> tuple[list[Outlook], str]:
+    """Return one outlook for each history, and where asking for all together failed, why each was asked alone."""
+    apart = ""
     try:
-        return question.put(histories, memory=memory, workers=workers, progress=progress)
+        answers = question.put(histories, memory=memory, workers=workers, progress=progress)
     except Exception as error:
-        _log.debug("the boxes can't be assessed together: %s", error, exc_info=True)
-    return [_ask_alone(history, question) for history in histories]
+        _log.exception("the boxes can't be looked at together; each is asked alone")
+        apart = (
+            f"the boxes could not be looked at together ({type(error).__name__}: {error}), so none could learn from "
+            "the others; please report it"
+        )
+        answers = [_ask_alone(history, question) for history in histories]
+    for history, answer in zip(histories, answers, strict=True):
+        if answer.trace:
+            _log.error("box %s: %s\n%s", history.box.name, answer.refusal, answer.trace)
+    return answers, apart
 
 
 def _ask_alone(history: BoxHistory, question: _Question) -> Outlook:
     try:
         return question.put([history])[0]
     except Exception as error:
-        _log.debug("box %s can't be assessed", history.box.name, exc_info=True)
-        return Outlook(refusal=refusal_of(error))
+        return refused(error)
 
 
 def _assessment(
-    history: BoxHistory, answer: Outlook, as_of: datetime, humidity_limit: float | None, newest: Reading | None
+    history: BoxHistory, answer: Outlook, question: _Question, newest: Reading | None, apart: str
 ) -> Assessment:
-    box = history.box if humidity_limit is None else replace(history.box, humidity_limit=humidity_limit)
+    as_of, limit = question.as_of, question.humidity_limit
+    box = history.box if limit is None else replace(history.box, humidity_limit=limit)
     latest = _latest(history.readings, newest, as_of)
-    forecast = _over_already(answer.forecast, as_of) if answer.forecast and latest else None
+    charge = _charge(history.entries)
+    over = _shows_over(box, history.readings, charge)
+    forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    due = due_at(forecast, as_of) if forecast else None
     return Assessment(
         box=box,
         as_of=as_of,
-        state=_state(answer, latest, as_of),
+        state=BoxState.over_limit if over else _state(answer, latest, as_of),
         latest=latest,
-        charge=_charge(history.entries),
+        charge=charge,
         leak=answer.leak,
         forecast=forecast,
-        due_at=due_at(forecast, as_of) if forecast else None,
-        evidence=(*_two_sensors(history.readings, as_of), *answer.evidence, *_staleness(latest, as_of)),
+        due_at=as_of if over else due,
+        evidence=(
+            *_two_sensors(history.readings, as_of),
+            *answer.evidence,
+            *_staleness(latest, as_of),
+            *filter(None, (apart,)),
+        ),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
         forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        failed=bool(answer.trace),
+        apart=apart,
     )
 
 
-def _over_already(forecast: CrossingForecast, as_of: datetime) -> CrossingForecast:
-    """Return a forecast whose dates don't lie ahead where the box is more likely over its limit than not.
+def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -> bool:
+    """True where the last good reading is over the limit: no estimate is needed to see that.
+
+    A reading from before the beads that are in the box now says nothing of it.
+    """
+    good = np.flatnonzero((readings.marks & _NOT_GOOD) == 0)
+    if good.size == 0 or (charge is not None and readings.at_s[good[-1]] <= charge.at.timestamp()):
+        return False
+    return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)
+
+
+def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
+    """Return a forecast whose dates don't lie ahead where the box is over its limit, as shown or more likely than not.
 
     Inference gives the dates of a crossing that is still to come, beside the chance that it is not.
     """
-    if forecast.chance_over_already < OVER_FROM_CHANCE:
+    if forecast.chance_over_already < OVER_FROM_CHANCE and not shown:
         return forecast
     certain = forecast.chance_over_already >= 0.95
     return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
@@ -192,6 +226,8 @@ def _over_already(forecast: CrossingForecast, as_of: datetime) -> CrossingForeca
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
     if latest is None:
         return BoxState.no_readings
+    if answer.trace:
+        return BoxState.estimate_failed
     return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.formats.values import MAX_AHEAD, escaped
 from monitor.names import hint
-from monitor.records import ROOM, Mark
+from monitor.records import ROOM, BoxState, Mark
 from monitor.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.feed.probe import BrokerFindings
-    from monitor.records import Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
+    from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
     from monitor.store.contracts import Readings, Upkeep
 
 HEALTH_EVERY_S = 60.0
@@ -152,6 +152,20 @@ def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
         yield Finding("InfluxDB", Verdict.look, f"{url} answers; {behind}", "`siccast listen` forwards them")
     else:
         yield Finding("InfluxDB", Verdict.well, f"{url} answers; {behind}")
+
+
+def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
+    """Look for estimates that failed by a defect of ours, and for boxes over their limit."""
+    if apart := next((a.apart for a in assessments if a.apart), ""):
+        yield Finding("estimates", Verdict.fault, apart, "its trace is on stderr: please send it along")
+    for a in assessments:
+        if a.failed:
+            yield Finding(a.box.name, Verdict.fault, a.refusal, "its trace is on stderr: please send it along")
+        if a.state is BoxState.over_limit:
+            found = f"over its limit of {100.0 * a.box.humidity_limit:g} %"
+            yield Finding(a.box.name, Verdict.look, found, "`siccast today` says what to do")
+    if not any(a.failed or a.apart for a in assessments):
+        yield Finding("estimates", Verdict.well, f"{len(assessments)} boxes were looked at, and no estimate failed")
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:

@@ -22,6 +22,9 @@ __all__ = ["STEPS", "EmptyBoxLeak", "LeakTest", "leak_when_empty", "series_of"]
 
 UP, DOWN = "empty box, upward", "empty box, downward"
 _PAIRED_WITHIN = timedelta(days=60)
+_SAME_WITHIN = timedelta(days=1)
+_APART_BY = 1.5
+"""Walls and sensors pull a run up and a run down apart by less than this, in most boxes (a judgement)."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,10 @@ class LeakTest:
     """Conductance from both runs; None where there is only this one. [g/day/kPa]"""
     filled_at: datetime | None = None
     """When beads were last put in before the test, by the ledger: with them in it, it was none."""
+    held: LedgerEntry | None = None
+    """The same test, where it is in the ledger already."""
+    doubts: tuple[str, ...] = ()
+    """Why later estimates should not rest on it, in plain sentences."""
 
 
 def leak_when_empty(
@@ -69,9 +76,12 @@ def leak_when_empty(
     )  # fmt: skip
     other = _other_way(entry, earlier)
     points = other.conductance_g_per_day_per_kpa if other else None
+    held = next((e for e in earlier if _is_same(e, entry)), None)
+    doubts = (found.doubt, *(() if held else _disagreeing(entry, earlier)))
     return LeakTest(
-        entry, found, other, both_ways(there, Quantiles(*points)) if points else None, _filled_at(earlier, start)
-    )
+        entry, found, other, both_ways(there, Quantiles(*points)) if points else None, _filled_at(earlier, start),
+        held, tuple(filter(None, doubts)),
+    )  # fmt: skip
 
 
 def series_of(readings: Sequence[Reading], name: str) -> ReadingSeries:
@@ -99,6 +109,32 @@ def _filled_at(earlier: Sequence[LedgerEntry], start: datetime) -> datetime | No
     """When beads last went in; taking them out is not logged."""
     there = [e.at for e in earlier if e.kind in (EntryKind.charge, EntryKind.recharge) and e.at <= start]
     return max(there, default=None)
+
+
+def _is_same(one: LedgerEntry, other: LedgerEntry) -> bool:
+    """True for one test reckoned twice: the same hours give the same numbers, whatever moment it was asked at."""
+    if one.kind is not other.kind or one.method != other.method or abs(one.at - other.at) > _SAME_WITHIN:
+        return False
+    this, that = one.conductance_g_per_day_per_kpa, other.conductance_g_per_day_per_kpa
+    return bool(this and that and np.allclose(this, that, rtol=1e-6, atol=0.0))
+
+
+def _disagreeing(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """Name the newest test near in time whose interval lies clear of this one's."""
+    this = entry.conductance_g_per_day_per_kpa
+    for there in sorted(earlier, key=lambda e: e.at, reverse=True):
+        that = there.conductance_g_per_day_per_kpa
+        if there.kind is not EntryKind.leak_test or not this or not that or abs(there.at - entry.at) > _PAIRED_WITHIN:
+            continue
+        times = max(this[1] / that[1], that[1] / this[1])
+        if (this[0] > that[2] or that[0] > this[2]) and times > _APART_BY:
+            return (
+                f"It is {this[1] / that[1]:.2g} times what the test of {there.at:%Y-%m-%d} gave (entry "
+                f"{there.entry_id}), and neither interval reaches the other: one of them was no test of an empty, "
+                f"closed box, or the seal has changed since. If the older was wrong, `siccast log undo "
+                f"{there.entry_id}` and reckon this one again.",
+            )
+    return ()
 
 
 def _other_way(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> LedgerEntry | None:

@@ -20,6 +20,7 @@ from monitor.records import (
     BoxState,
     EntryKind,
     LedgerEntry,
+    Mark,
     Outlook,
     Reading,
     RoomClimate,
@@ -99,8 +100,18 @@ def test_each_box_is_given_its_own_room(stub: StubInference, stores: AnyStores) 
     assert [answer.box.name for answer in answers] == ["left", "right"]
 
 
-@pytest.mark.parametrize("error", [TooLittleEvidence("two flat days say nothing"), ZeroDivisionError("by zero")])
-def test_one_bad_box_never_hides_the_others(stub: StubInference, stores: AnyStores, error: Exception) -> None:
+@pytest.mark.parametrize(
+    ("error", "state"),
+    [
+        (TooLittleEvidence("two flat days say nothing"), BoxState.not_enough_evidence),
+        (ZeroDivisionError("by zero"), BoxState.estimate_failed),
+    ],
+)
+def test_one_bad_box_never_hides_the_others(
+    stub: StubInference, stores: AnyStores, error: Exception, state: BoxState, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Asking for all at once failed: that is said of every box and logged, as is the trace of the one that broke it."""
+
     def answer(history: BoxHistory, limit: float) -> Outlook:
         if history.box.name == "left":
             raise error
@@ -109,9 +120,39 @@ def test_one_bad_box_never_hides_the_others(stub: StubInference, stores: AnyStor
     stub.answer = answer
     stores.readings.add(week_of_readings("left") + week_of_readings("right"))
     left, right = ask(stores, LEFT, RIGHT)
-    assert (left.state, left.forecast) == (BoxState.not_enough_evidence, None)
+    assert (left.state, left.forecast, left.failed) == (state, None, state is BoxState.estimate_failed)
     assert str(error) in left.refusal
     assert right.forecast is GOOD.forecast
+    assert f"could not be looked at together ({type(error).__name__}: {error})" in right.apart
+    assert right.evidence[-1] == left.evidence[-1] == right.apart
+    logged = [record for record in caplog.records if record.levelname == "ERROR"]
+    assert logged[0].exc_info is not None
+    assert ["box left" in record.getMessage() and "Traceback" in record.getMessage() for record in logged[1:]] == (
+        [True] if left.failed else []
+    )
+
+
+@pytest.mark.parametrize(
+    "answer", [GOOD, Outlook(refusal="too little"), Outlook(refusal="the estimate failed", trace="Traceback …")]
+)
+def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
+    stub: StubInference, stores: AnyStores, answer: Outlook
+) -> None:
+    stub.answer = lambda history, limit: answer
+    stores.readings.add(week_of_readings("left", relative_humidity=0.21) + week_of_readings("right"))
+    left, right = ask(stores, LEFT, RIGHT)
+    assert (left.state, left.due_at) == (BoxState.over_limit, AS_OF)
+    assert left.forecast is None or left.forecast.cross_at.p50 == AS_OF
+    assert right.state is not BoxState.over_limit
+    assert worst_first([right, left])[0] is left
+
+
+def test_a_reading_from_before_these_beads_or_a_bad_one_is_not_the_last(stub: StubInference, tmp_path: Path) -> None:
+    with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as stores:
+        stores.readings.add(week_of_readings("left", relative_humidity=0.30) + week_of_readings("right"))
+        stores.readings.add([Reading("right", AS_OF - timedelta(hours=1), 21.0, 0.90, marks=Mark.spike.bit)])
+        stores.ledger.log(LedgerEntry(EntryKind.recharge, "left", AS_OF - timedelta(hours=2)))
+        assert [answer.state for answer in ask(stores, LEFT, RIGHT)] == [BoxState.within_limit] * 2
 
 
 def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:

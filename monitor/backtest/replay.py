@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import logging
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import current_episode, habits_of
 from monitor.inference.forecast import crossing_ahead
 from monitor.inference.leak import lived_conductance, quantiles
-from monitor.inference.pooling import Sighting, pool, sighting_of
+from monitor.inference.pooling import Sighting, fit_to_teach, pool, sighting_of
 from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.fit import estimate
@@ -33,6 +34,8 @@ COLUMNS = (
 _SIGHTING_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
 """Ages of an episode at which its box is looked at on behalf of the others."""
 _SIGHTING_DRAWS = 400
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -111,7 +114,7 @@ def _sightings(workers: Executor, looks: list[tuple[str, float]], progress: Call
         if sighting is not None:
             found.append(sighting)
         progress((i + 1) / len(looks))
-    return found
+    return fit_to_teach(found)
 
 
 def _before(sightings: list[Sighting], cut_s: float) -> tuple[Sighting, ...]:
@@ -134,25 +137,33 @@ def _look(look: tuple[str, float]) -> Sighting | None:
         )
     except TooLittleEvidence:
         return None
+    except Exception:
+        _log.exception("box %s can't be looked at on behalf of the others", name)
+        return None
     return sighting_of(posterior)
 
 
 def _predict(job: tuple[Task, tuple[Sighting, ...] | None]) -> Prediction:
     """Answer a task; None for the sightings asks what the box alone would have told."""
     task, sightings = job
-    record: Record = _at_work["recorded"].records[task.box]
-    limit = float(task.limit_pct) / 100.0
     try:
-        record = replace(record, box=replace(record.box, humidity_limit=limit))
-        pooled = None
-        if sightings:
-            episode = current_episode(
-                record.box, record.hours.before(task.cut_s, record.room), record.entries, task.cut_s
-            )
-            pooled = pool(record.box, episode.start_s, sightings)
-        posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
+        return _answer(task, sightings)
     except TooLittleEvidence:
         return Prediction(task, None, None)
+    except Exception:
+        _log.exception("%s at %s has no prediction: the estimate failed", task.box, task.cut)
+        return Prediction(task, None, None)
+
+
+def _answer(task: Task, sightings: tuple[Sighting, ...] | None) -> Prediction:
+    record: Record = _at_work["recorded"].records[task.box]
+    limit = float(task.limit_pct) / 100.0
+    record = replace(record, box=replace(record.box, humidity_limit=limit))
+    pooled = None
+    if sightings:
+        episode = current_episode(record.box, record.hours.before(task.cut_s, record.room), record.entries, task.cut_s)
+        pooled = pool(record.box, episode.start_s, sightings)
+    posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
     posterior = with_change(posterior)
     if sightings is not None:
         shelf = (other.entries for other in _at_work["recorded"].records.values())

@@ -160,11 +160,9 @@ class Wording:
 
     def due(self, answer: Assessment) -> str:
         """Return the day by which a box is best recharged."""
-        if answer.forecast is None:
-            return "–"
-        if answer.due_at is None:
-            return f"after {self._end(answer.forecast, answer.as_of).year - 1}"
-        return "now" if answer.due_at <= answer.as_of else self.day(answer.due_at, answer.as_of)
+        if answer.due_at is not None:
+            return "now" if answer.due_at <= answer.as_of else self.day(answer.due_at, answer.as_of)
+        return "–" if answer.forecast is None else f"after {self._end(answer.forecast, answer.as_of).year - 1}"
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""

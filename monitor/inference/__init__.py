@@ -5,7 +5,7 @@ each history, in order. Boxes given together inform each other. Whoever asks aga
 """
 
 from monitor.inference.outlooks import outlooks
-from monitor.inference.together.looks import refusal_of
+from monitor.inference.together.looks import refused
 from monitor.inference.together.memory import Memory
 
-__all__ = ["Memory", "outlooks", "refusal_of"]
+__all__ = ["Memory", "outlooks", "refused"]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
@@ -12,14 +13,14 @@ from monitor.inference.advice import comparison_of, evidence_of
 from monitor.inference.episodes import Habits, habits_of
 from monitor.inference.forecast import HORIZON_DAYS, crossing_ahead, forecast_of
 from monitor.inference.leak import leak_of
-from monitor.inference.pooling import Sighting, pool
+from monitor.inference.pooling import Sighting, fit_to_teach, pool
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.fit import under_pooled
 from monitor.inference.questions.changes import Change, change_of, with_change, words_for
 from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if
 from monitor.inference.together.cores import crew
-from monitor.inference.together.looks import Looked, Room, Told, by_room, first_look, refusal_of
+from monitor.inference.together.looks import Looked, Room, Told, by_room, first_look, refused
 from monitor.inference.together.memory import Anew, Memory, Night
 from monitor.records import BoxHistory, Outlook, WhatIf
 
@@ -142,12 +143,16 @@ def _carried_on(shared: _Shared, known: _Carried) -> tuple[Outlook, Posterior | 
     now = night.carried_on(shared.rooms, shared.now_s)
     if isinstance(now, Anew):
         return Outlook(), now
-    return _outlook_of(now, night.looked, night.kind, known.limit, shared), now.at_night()
+    outlook = _outlook_of(now, night.looked, night.kind, known.limit, shared)
+    if outlook.trace:
+        _log.error("box %s is fitted anew: carried on, it has no outlook\n%s", now.box.name, outlook.trace)
+        return outlook, Anew.failed
+    return outlook, now.at_night()
 
 
 def _with_others(looked: Sequence[Looked], others: Sequence[Sighting], limits: Sequence[float]) -> list[_Again]:
     """Each box with what the others, and its own earlier episodes, taught of its leak."""
-    sightings = [*others, *(s for one in looked for s in one.sightings)]
+    sightings = [*others, *fit_to_teach(s for one in looked for s in one.sightings)]
     return [_again(one, sightings, limit) for one, limit in zip(looked, limits, strict=True)]
 
 
@@ -169,12 +174,11 @@ def _pooled(first: Posterior, apart: Change | None, sightings: list[Sighting]) -
 def _outlook(shared: _Shared, again: _Again) -> tuple[Outlook, Posterior | None]:
     looked = again.looked
     if looked.first is None:
-        return Outlook(refusal=looked.refusal), None
+        return looked.refused, None
     try:
         believed = with_change(under_pooled(looked.first, again.pooled))
     except Exception as error:
-        _log.debug("box %s can't be looked at again", looked.first.box.name, exc_info=True)
-        return Outlook(refusal=refusal_of(error)), None
+        return refused(error), None
     outlook = _outlook_of(believed, looked, again.kind, again.limit, shared)
     return outlook, believed.at_night() if shared.remembered else None
 
@@ -185,8 +189,7 @@ def _outlook_of(
     try:
         return _answer(posterior, looked, kind, limit, asked)
     except Exception as error:
-        _log.debug("box %s has no outlook", posterior.box.name, exc_info=True)
-        return Outlook(refusal=refusal_of(error))
+        return refused(error)
 
 
 def _answer(
@@ -201,10 +204,25 @@ def _answer(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
         )  # fmt: skip
-    return Outlook(
+    outlook = Outlook(
         leak=leak,
         forecast=ahead,
         evidence=(*filter(None, (looked.remark,)), *evidence_of(posterior, ahead)),
         sharpen=sharpening_of(posterior, futures[0], limit),
         forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )
+    if not all(map(math.isfinite, _numbers((outlook.leak, outlook.forecast, outlook.forecast_if)))):
+        raise FloatingPointError("some number of the leak or the forecast is not finite")
+    return outlook
+
+
+def _numbers(answer: object) -> Iterator[float]:
+    """Every number of an answer, however deep."""
+    if isinstance(answer, float):
+        yield answer
+    elif isinstance(answer, tuple):
+        for part in answer:
+            yield from _numbers(part)
+    elif is_dataclass(answer):
+        for one in fields(answer):
+            yield from _numbers(getattr(answer, one.name))

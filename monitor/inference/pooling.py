@@ -6,6 +6,7 @@ again, is one noisy observation of a box drawn from its style.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -22,6 +23,8 @@ _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
 _BETWEEN_EPISODES_SD = 0.35
 """A lid is seated anew at every recharge: what an earlier episode told holds to about this much."""
 
+_log = logging.getLogger(__name__)
+
 
 @dataclass(frozen=True)
 class Sighting:
@@ -35,6 +38,11 @@ class Sighting:
     sd: float
     tested: bool = False
     """True where a test of the empty box told it."""
+
+    @property
+    def finite(self) -> bool:
+        """True where it is a number that others can be told."""
+        return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
 
 
 def sighting_of(posterior: Posterior) -> Sighting | None:
@@ -61,6 +69,17 @@ def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Si
             sd = float(high - low) / (2 * 1.645)
             found.append(Sighting(box.name, box.style, at_s, at_s, float(middle), sd, tested=True))
     return found
+
+
+def fit_to_teach(sightings: Iterable[Sighting]) -> list[Sighting]:
+    """Return what may be told to other boxes; what is not a finite number stays where it comes from, and is logged."""
+    told = []
+    for sighting in sightings:
+        if sighting.finite:
+            told.append(sighting)
+        else:
+            _log.error("what box %s says of its leak is not a finite number; no other box is told", sighting.box)
+    return told
 
 
 def pool(box: Box, episode_start_s: float, sightings: Iterable[Sighting]) -> tuple[float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from monitor.planning.weights import PlanWeights
@@ -25,6 +26,9 @@ DUE_WITHIN_DAYS = 30
 WORD_WITHIN_DAYS = 7
 """A box whose day is nearer than this is worth a word today."""
 
+_COMES_TO_REST_DAYS = 1.5
+"""So long beads, walls and spools take to come to rest with one another after closing (a judgement)."""
+
 SILENT_AFTER_DAYS = 1.0
 """A box without a reading for longer than this is worth a word today."""
 
@@ -36,6 +40,7 @@ class Matter(StrEnum):
     due = "due"
     silent = "silent"
     undeclared = "seen, not declared"
+    failed = "estimate failed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +48,7 @@ class Word:
     """One thing a person should hear about one box."""
 
     box: str
+    """Empty where it is about the whole shelf."""
     matter: Matter
     text: str
     key: str
@@ -71,7 +77,8 @@ def words_for_today(assessments: Iterable[Assessment], today: date, said: Collec
 
     ``today`` is the person's calendar day at the instant of the assessments.
     """
-    words = (word for assessment in assessments for word in _words(assessment, today))
+    there = tuple(assessments)
+    words = chain(_shelf_words(there), *(_words(assessment, today) for assessment in there))
     return tuple(word for word in words if word.key not in said)
 
 
@@ -80,18 +87,36 @@ def say_day(on: date) -> str:
     return f"{on:%a} {on.day} {on:%b}"
 
 
+def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
+    apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
+    if apart:
+        yield Word("", Matter.failed, f"shelf: {apart}", f"|{Matter.failed}|{apart}")
+
+
 def _words(assessment: Assessment, today: date) -> Iterable[Word]:
     box, limit_pct = assessment.box.name, 100.0 * assessment.box.humidity_limit
     since = assessment.charge.at.isoformat() if assessment.charge else "the first reading"
     if assessment.state is BoxState.undeclared:
         yield Word(box, Matter.undeclared, f"{box} reports but is not declared", f"{box}|{Matter.undeclared}")
     elif assessment.state is BoxState.over_limit:
-        text = f"{box} is over its limit of {limit_pct:g} %: recharge it"
+        text = f"{box} is over its limit of {limit_pct:g} %: {_what_to_do(assessment)}"
         yield Word(box, Matter.over_limit, text, f"{box}|{Matter.over_limit}|{since}")
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
         text = f"{box} should be recharged by {say_day(today + ahead)} to stay under {limit_pct:g} %"
         yield Word(box, Matter.due, text, f"{box}|{Matter.due}|{since}")
+    if assessment.failed:
+        yield Word(box, Matter.failed, f"{box}: {assessment.refusal}", f"{box}|{Matter.failed}|{assessment.refusal}")
     yield from _silence(assessment)
+
+
+def _what_to_do(assessment: Assessment) -> str:
+    """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
+    if assessment.charge is None:
+        return "recharge it, or put dry beads in"
+    closed_s = (assessment.as_of - assessment.charge.at).total_seconds()
+    if closed_s < _COMES_TO_REST_DAYS * 86_400.0:
+        return f"its beads went in {closed_s / 3600.0:.0f} hours ago and may still be drying it, so look again tomorrow"
+    return "recharge it"
 
 
 def _silence(assessment: Assessment) -> Iterable[Word]:

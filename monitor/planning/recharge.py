@@ -127,4 +127,5 @@ def _day(
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
         return f"{assessment.state}: declare it and it will be planned"
-    return f"no forecast: {assessment.refusal}" if assessment.refusal else "no forecast"
+    why = f"no forecast: {assessment.refusal}" if assessment.refusal else "no forecast"
+    return f"over its limit: dry it as soon as you can; {why}" if assessment.state is BoxState.over_limit else why

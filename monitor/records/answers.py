@@ -41,6 +41,8 @@ class BoxState(StrEnum):
     due = "due"
     over_limit = "over limit"
     not_enough_evidence = "not enough evidence"
+    estimate_failed = "estimate failed"
+    """By a defect of ours, not for want of evidence."""
     no_readings = "no readings"
     undeclared = "seen, not declared"
 
@@ -147,6 +149,8 @@ class Outlook:
     refusal: str = ""
     forecast_if: CrossingForecast | None = None
     """The same box with something changed, where that was asked."""
+    trace: str = ""
+    """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +174,10 @@ class Assessment:
     """Why there is no forecast, where there is none."""
     forecast_if: CrossingForecast | None = None
     """The same box with something changed, where that was asked."""
+    failed: bool = False
+    """True where the estimate failed by a defect of ours: ``refusal`` says how."""
+    apart: str = ""
+    """Why the boxes could not be looked at together, where that failed and each was asked alone."""
 
 
 @dataclass(frozen=True, slots=True)

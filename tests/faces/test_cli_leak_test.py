@@ -182,3 +182,66 @@ def test_beads_that_the_ledger_still_has_in_the_box_are_asked_about(tmp_path: Pa
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.ledger.log(LedgerEntry(EntryKind.charge, "tall", CLOSED - timedelta(days=9), logged_at=CLOSED))
     assert "2026-02-20" in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
+
+
+def warm_course(first: datetime, days: int, per_kelvin: float = 0.065) -> list[Reading]:
+    """A box with something in it that holds its humidity: the room is warmer by day, and vapor pressure goes along."""
+    readings = []
+    for r in course(first, days, 0.5):
+        warm = 21.0 + 2.0 * float(np.sin(2.0 * np.pi * r.at.hour / 24.0))
+        saturation = float(saturation_vapor_pressure_pa(warm)) / 1e3
+        kpa = r.relative_humidity * SATURATION_KPA * (np.exp(per_kelvin * (warm - 21.0)) if r.box == "tall" else 1.0)
+        readings.append(Reading(r.box, r.at, warm, float(kpa) / saturation))
+    return readings
+
+
+def entries(shelf: Path) -> list[LedgerEntry]:
+    with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
+        return list(stores.ledger.entries("tall"))
+
+
+def test_a_test_of_a_box_that_was_not_empty_is_said_and_not_kept(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, warm_course(CLOSED, 3))
+    answer = ask(shelf, *SPAN)
+    assert answer.exit_code == 3
+    assert "as over beads, spools, cardboard" in " ".join(answer.stdout.split())
+    assert "It is not kept" in answer.stdout
+    assert entries(shelf) == []
+    told = json.loads(ask(shelf, *SPAN, "--json").stdout)
+    assert told["entry"] is None
+    assert "as over beads" in told["notes"][1]
+
+
+def test_the_same_swings_in_an_empty_box_are_no_reason(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, warm_course(CLOSED, 3, per_kelvin=0.0))
+    assert ask(shelf, *SPAN).exit_code == 0
+    assert len(entries(shelf)) == 1
+
+
+def test_the_same_test_again_is_kept_once(tmp_path: Path) -> None:
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
+    number = found(shelf, *SPAN)["entry"]
+    again = ask(shelf, *SPAN)
+    assert (again.exit_code, again.stdout.count(f"It is entry {number} already")) == (0, 1)
+    assert found(shelf, "--from", "2026-03-01", "--to", "2026-03-04T00:20")["entry"] == number
+    assert len(entries(shelf)) == 1
+
+
+def test_two_tests_of_which_one_must_be_wrong_are_not_both_kept(tmp_path: Path) -> None:
+    """The other was found ten times as leaky a week before, both by narrow intervals."""
+    shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
+    truth = conductance_from_air_changes(CHANGES_PER_DAY, 10.0, 23.0)
+    with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
+        points = (9.0 * truth, 10.0 * truth, 11.0 * truth)
+        stores.ledger.log(
+            LedgerEntry(
+                EntryKind.leak_test, "tall", CLOSED - timedelta(days=7), method="empty box, downward",
+                conductance_g_per_day_per_kpa=points, logged_at=CLOSED,
+            )
+        )  # fmt: skip
+    answer = ask(shelf, *SPAN)
+    assert answer.exit_code == 3
+    assert "`siccast log undo 1`" in answer.stdout
+    assert len(entries(shelf)) == 1
+    assert CliRunner().invoke(app, ["--shelf", str(shelf), "log", "undo", "1"]).exit_code == 0
+    assert ask(shelf, *SPAN).exit_code == 0

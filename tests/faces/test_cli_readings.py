@@ -84,7 +84,8 @@ def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path)
     )
     assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
     findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
-    assert {"folder", "disk", "store", "broker", "listener", "stranger"} >= {each["subject"] for each in findings}
+    known = {"folder", "disk", "store", "broker", "listener", "stranger", "estimates"}
+    assert known >= {each["subject"] for each in findings}
 
 
 def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf: Path) -> None:

@@ -62,6 +62,29 @@ def test_a_word_for_each_matter() -> None:
     assert words[3].text == "silent has not reported for 3 days"
 
 
+def test_an_estimate_that_failed_is_worth_a_word_beside_what_was_seen() -> None:
+    failed = replace(assessment_of("broken", None, BoxState.estimate_failed), failed=True, refusal="it failed (x)")
+    over = replace(failed, state=BoxState.over_limit)
+    assert [(w.matter, w.text) for w in words_for_today([failed], TODAY)] == [(Matter.failed, "broken: it failed (x)")]
+    assert [w.matter for w in words_for_today([over], TODAY)] == [Matter.over_limit, Matter.failed]
+
+
+def test_that_boxes_were_asked_alone_is_said_once_for_the_shelf() -> None:
+    crowd = [replace(assessment_of(name, forecast_of(200.0)), apart="not together (x)") for name in "abc"]
+    assert [(w.box, w.matter, w.text) for w in words_for_today(crowd, TODAY)] == [
+        ("", Matter.failed, "shelf: not together (x)")
+    ]
+
+
+def test_beads_that_just_went_in_get_time_before_they_are_called_spent() -> None:
+    over = assessment_of("over", forecast_of(-10.0))
+    assert over.charge is not None
+    fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
+    [word] = words_for_today([fresh], TODAY)
+    assert "its beads went in 5 hours ago" in word.text
+    assert "recharge" not in word.text
+
+
 def test_what_was_said_is_not_said_again_until_the_beads_are_new() -> None:
     over = assessment_of("over", forecast_of(-10.0))
     said = {word.key for word in words_for_today([over], TODAY)}

@@ -24,6 +24,7 @@ SIGNS = {
     BoxState.due: "due",
     BoxState.within_limit: "within",
     BoxState.not_enough_evidence: "unsure",
+    BoxState.estimate_failed: "unsure",
     BoxState.no_readings: "silent",
 }
 """Each state has a shape of its own in the template, so that color never speaks alone."""
@@ -126,6 +127,7 @@ def headline(answers: Sequence[Assessment]) -> str:
     for state, one, many in (
         (BoxState.over_limit, "is over its limit", "are over their limits"),
         (BoxState.due, "is due", "are due"),
+        (BoxState.estimate_failed, "has an estimate that failed", "have estimates that failed"),
         (BoxState.not_enough_evidence, "needs more evidence", "need more evidence"),
         (BoxState.no_readings, "is silent", "are silent"),
     ):

@@ -16,6 +16,13 @@ from monitor.records import Box
 DAY_S = 86_400.0
 _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
 """After closing, air, beads and spools first come to rest with each other; those readings tell no leak."""
+_AIR_ALONE_DAYS = 1.0 / 24.0
+"""The same where nothing in the box holds water: the air mixes, and the sensor follows."""
+_FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
+"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely.
+
+Where nobody told when it was closed, and on what, the first reading is none of these hours.
+"""
 _MANY_BINS = 40
 _AT_FLOOR_SHARE = 0.15
 """From this share of a bin's hours at the floor on, the bin is 'at or below', not a value."""
@@ -70,6 +77,9 @@ def bin_episode(
     """
     length_days = (now_s - episode.start_s) / DAY_S
     edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
+    closed_without_beads = after is None and episode.desiccant is None and not episode.unlogged
+    if closed_without_beads:
+        edges = _finer_at_first(edges)
     start_s = now_s + edges[0] * DAY_S
     inside = hours.between(start_s, now_s)
     bin_of = _bin_of_hours(inside, edges, now_s)
@@ -77,6 +87,8 @@ def bin_episode(
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
     left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    if closed_without_beads and not box.spools and box.spool_core != "cardboard":
+        left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
     usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan
     shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
     outside = np.full(len(edges) - 1, np.nan)
@@ -208,6 +220,11 @@ def _edges(length_days: float, closed_days: float) -> FloatArray:
     if len(edges) > 1 and edges[0] + length_days < 0.3:
         edges = edges[1:]
     return np.asarray(np.r_[-length_days, edges])
+
+
+def _finer_at_first(edges: FloatArray) -> FloatArray:
+    fine = edges[0] + np.arange(0.0, min(_FIRST_DAYS, -float(edges[0])), _FIRST_WIDTH_DAYS)
+    return np.asarray(np.r_[fine, edges[edges > fine[-1] + 0.5 * _FIRST_WIDTH_DAYS]])
 
 
 def _hour_ends(hours: Hours) -> FloatArray:

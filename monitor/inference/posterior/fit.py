@@ -118,13 +118,23 @@ def _present(draws: Draws, standing: State, rng: np.random.Generator) -> dict[st
     """Equally weighted draws, and for each one plausible present: the fields of a posterior that come of its draws."""
     chosen = draws.chosen(len(draws.theta), rng)
     filtered = standing.take(chosen)
-    return {
-        "draws": draws,
-        "standing": standing,
-        "theta": draws.theta[chosen],
-        "filtered": filtered,
-        "state": settled(filtered, rng),
-    }
+    state = settled(filtered, rng)
+    _require_finite(state)
+    return {"draws": draws, "standing": standing, "theta": draws.theta[chosen], "filtered": filtered, "state": state}
+
+
+def _require_finite(state: State) -> None:
+    """Stop at the box what is not a number: carried further, it would speak in others' estimates.
+
+    Raises
+    ------
+    FloatingPointError
+        If the water or the leak of a draw is not finite, or a leak is not above zero.
+    """
+    leak = np.minimum(state.conductance, state.lived_conductance)
+    sound = np.isfinite(state.loading) & np.isfinite(state.conductance + state.lived_conductance) & (leak > 0.0)
+    if not sound.all():
+        raise FloatingPointError(f"water or leak of {int((~sound).sum())} of {len(sound)} draws is not a finite number")
 
 
 def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:

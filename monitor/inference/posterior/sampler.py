@@ -107,7 +107,8 @@ def sample(
         log_proposal = log_prior(prior, theta, place)
     warmth = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
-        believed, seen = judge(place, scouted_by if scouting else log_likelihood)
+        judged_by = scouted_by if scouting else log_likelihood
+        believed, seen = judge(place, judged_by)
         base = believed - log_proposal
         if not scouting and _effective(base + seen) > _GOOD * count:
             return Draws(_from_place(place), _weights(base + seen), rounds, Made(place, log_proposal, seen))
@@ -116,8 +117,10 @@ def sample(
         scouting = scouting and warmth < 1.0
         if rounds < _MOST_ROUNDS:
             place, log_proposal = _propose(place, weights, len(place) if scouting else count, rng)
-    if scouting and rough is not None:
-        believed, seen = judge(place)
+    if rough is not None:
+        if judged_by is rough:
+            believed, seen = judge(place)
+        # how far a rough likelihood was let in says nothing of how far the exact one can be
         warmth = _bearable_warmth(believed - log_proposal, seen, 0.0)
         weights = _weights(believed - log_proposal + warmth * seen)
     moved = moved_to_posterior(Population(place, believed, seen, warmth), weights, count, judge, rng)

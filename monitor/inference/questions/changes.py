@@ -142,7 +142,7 @@ def _between(before: Level, after: Level) -> Change | None:
     """A step from one episode to the next, where it is larger than what a lid seated anew explains."""
     gap, sd = after.log_conductance - before.log_conductance, float(np.hypot(before.sd, after.sd))
     chance = _chance_of(gap, sd, _RESEATED_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
-    if chance < _SAID_FROM:
+    if not chance >= _SAID_FROM:  # nor where it is not a number
         return None
     at = _instant(after.since_s)
     factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-1.645, 0.0, 1.645)))
@@ -163,7 +163,7 @@ def _suspected(posterior: Posterior) -> float | None:
     scores = run(replace(posterior.problem, bins=jumping), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
     gains = logsumexp(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
     best = int(gains.argmax())
-    if gains[best] < _LOOKED_CLOSER_FROM:
+    if not gains[best] >= _LOOKED_CLOSER_FROM:  # nor where it is not a number
         return None
     return float(bins.edges_days[candidates[best]] - bins.edges_days[0])
 
@@ -172,7 +172,7 @@ def _candidates(bins: Bins) -> list[int]:
     """Bins at whose start the jump is tried, clear of both ends."""
     edges = bins.edges_days[:-1]
     inside = np.flatnonzero((edges > edges[0] + _CLEAR_OF_START_DAYS) & (edges < -_CLEAR_OF_END_DAYS))
-    return [int(i) for i in inside[:: max(len(inside) // _MOST_CANDIDATES, 1)]]
+    return [int(i) for i in inside[:: max(-(-len(inside) // _MOST_CANDIDATES), 1)]]
 
 
 def _allowing(problem: Problem, after_days: float) -> Problem:

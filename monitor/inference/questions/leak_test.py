@@ -8,36 +8,20 @@ lag pull a run up and a run down apart, and their mean is nearer the truth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE
+from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, walls_of
+from monitor.inference.questions.empty_course import CORRELATED_HOURS, Course, doubt_of
 from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
 
 _LEAST_HOURS = 12
 _LEAST_STEP_KPA = 0.15
 _GRID = np.geomspace(0.01, 60.0, 400)
-_CORRELATED_HOURS = 6.0
-"""Errors of neighboring hours are alike; so many hours count as one observation."""
-_WALLS = {
-    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
-    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
-    "thirsty": (
-        ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
-        (0.30, 0.30),
-    ),
-}
-_WALLS_UNKNOWN = (0.10, 0.12)
-"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
-
-The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
-polycarbonate grams, though only its skin within a day or two.
-"""
 _LEARNED_SD = 0.8
 """A posterior wider than this in ln conductance has hardly learned from the test."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
@@ -53,10 +37,12 @@ class EmptyBoxLeak:
     residual_kpa: float
     """Scatter of the vapor pressure about the fitted course."""
     hours: int
-    upward: bool
+    upward: bool = True
     """True where the box started drier than the room."""
     walls_matter: bool = False
     """True where the walls are of a material that takes up much water."""
+    doubt: str = ""
+    """What speaks against the box having been empty; empty where nothing does."""
 
 
 def leak_of_empty_box(
@@ -67,10 +53,10 @@ def leak_of_empty_box(
     Raises
     ------
     TooLittleEvidence
-        If there are fewer than twelve hours, the box started too near the room, or it hardly moved.
+        If there are fewer than twelve hours, the box started too near the room, or it hardly moved, empty or not.
     """
-    inside = box.between(start_s, end_s).vapor_pressure_kpa
-    outside = room.between(start_s, end_s).vapor_pressure_kpa
+    there = box.between(start_s, end_s)
+    inside, outside = there.vapor_pressure_kpa, room.between(start_s, end_s).vapor_pressure_kpa
     known = np.isfinite(inside) & np.isfinite(outside)
     if known.sum() < _LEAST_HOURS:
         raise TooLittleEvidence(f"{int(known.sum())} hours of readings inside and outside; a test needs {_LEAST_HOURS}")
@@ -80,18 +66,21 @@ def leak_of_empty_box(
             f"the box started {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart, "
             "drier or moister by a jar of beads or a damp cloth taken out before closing"
         )
-    weights, scatter = _posterior(inside, outside, known)
-    (slower, slower_sd), thirsty = _walls(wall_material)
+    course = Course(inside, outside, there.temperature_degc, known)
+    doubt, (weights, scatter) = doubt_of(course), _posterior(course)
+    (slower, slower_sd), thirsty = walls_of(wall_material)
     middle = float(weights @ np.log(_GRID))
     seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
-            f"in {len(inside)} hours the box moved too little to tell its leak; leave it closed for longer, "
+            doubt
+            or f"in {len(inside)} hours the box moved too little to tell its leak; leave it closed for longer, "
             "or start it further from the room"
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-1.645, 0.0, 1.645)))
-    return _found(changes, volume_liter, scatter, int(known.sum()), upward=step < 0.0, walls_matter=thirsty)
+    found = _found(changes, volume_liter, scatter, int(known.sum()))
+    return replace(found, upward=step < 0.0, walls_matter=thirsty, doubt=doubt)
 
 
 def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
@@ -106,49 +95,23 @@ def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
     return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-1.645, 0.0, 1.645)))
 
 
-def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int, **rest: bool) -> EmptyBoxLeak:
+def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int) -> EmptyBoxLeak:
     per_change = CONDUCTANCE_PER_AIR_CHANGE * volume_liter
     points = (changes.p05, changes.p50, changes.p95)
     conductance = Quantiles(*(n * per_change for n in points))
     half_time = Quantiles(*(float(np.log(2.0)) / n for n in reversed(points)))
-    return EmptyBoxLeak(changes, conductance, half_time, scatter, hours, **rest)
+    return EmptyBoxLeak(changes, conductance, half_time, scatter, hours)
 
 
-def _walls(material: str | None) -> tuple[tuple[float, float], bool]:
-    """How much slower walls make the course, and whether by much; longer names are looked for first."""
-    words = (material or "").lower()
-    named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
-    kind = next((kind for name, kind in named if words.startswith(name)), None)
-    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
-
-
-def _posterior(inside: FloatArray, outside: FloatArray, known: NDArray[np.bool_]) -> tuple[FloatArray, float]:
+def _posterior(course: Course) -> tuple[FloatArray, float]:
     """Weights of the grid of air changes, start and sensor offset fitted to each, and the scatter of the best."""
-    hours = float(known.sum())
-    sums = np.array([_misfit(inside, outside, known, n) for n in _GRID])
+    hours = float(course.known.sum())
+    sums = np.array([course.misfit(n) for n in _GRID])
     scatter = float(np.sqrt(max(sums.min() / max(hours - 3.0, 1.0), 1e-8)))
-    log_posterior = -0.5 * sums / scatter**2 / _CORRELATED_HOURS
+    log_posterior = -0.5 * sums / scatter**2 / CORRELATED_HOURS
     log_posterior -= 0.5 * ((np.log(_GRID) - _PRIOR_LOG) / _PRIOR_SD) ** 2
     weights = np.exp(log_posterior - log_posterior.max())
     return weights / weights.sum(), scatter
-
-
-def _misfit(inside: FloatArray, outside: FloatArray, known: NDArray[np.bool_], changes_per_day: float) -> float:
-    """Least squares of the course at so many air changes: room-driven, a start that decays, an offset."""
-    kept = np.exp(-changes_per_day / 24.0)
-    driven, room = np.empty(len(outside)), np.interp(np.arange(len(outside)), np.flatnonzero(known), outside[known])
-    level = room[0]
-    for i, p in enumerate(room):
-        level = p + (level - p) * kept
-        driven[i] = level
-    decay = kept ** np.arange(len(outside))
-    basis = np.stack([decay, np.ones_like(decay)], axis=1)[known]
-    gap = (inside - driven)[known]
-    # the offset of the inside sensor is small: it is held near none
-    ridge = np.diag([0.0, 1.0 / 0.03**2 * 0.01**2])
-    fitted = np.linalg.solve(basis.T @ basis + ridge, basis.T @ gap)
-    rest = gap - basis @ fitted
-    return float(rest @ rest)
 
 
 STEPS = (

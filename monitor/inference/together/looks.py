@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import logging
+import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from monitor.errors import SiccastError, TooLittleEvidence
 from monitor.inference.episodes import Episode
@@ -14,12 +14,10 @@ from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import Change, latest_change, level_of, with_change
-from monitor.records import BoxHistory, EntryKind, ReadingSeries
+from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 
 _DRAWS_OF_EARLIER = 400
 """An earlier episode only tells where its box may stand."""
-
-_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +58,8 @@ class Looked:
     """A box after the first look: what it told by itself."""
 
     first: Posterior | None
-    refusal: str = ""
+    refused: Outlook = field(default_factory=Outlook)
+    """What is answered in its place where there is none."""
     sightings: tuple[Sighting, ...] = ()
     remark: str = ""
     apart: Change | None = None
@@ -86,15 +85,17 @@ def first_look(told: Told, rooms: Sequence[Room], now_s: float) -> Looked:
     try:
         return _look(told.record(rooms), now_s)
     except Exception as error:
-        _log.debug("box %s can't be looked at", told.history.box.name, exc_info=True)
-        return Looked(None, refusal_of(error))
+        return Looked(None, refused(error))
 
 
-def refusal_of(error: Exception) -> str:
-    """Return what is said in place of an answer where an estimate failed."""
+def refused(error: Exception) -> Outlook:
+    """Return what is answered where an estimate came to nothing; a defect of ours travels with its trace."""
     if isinstance(error, SiccastError):
-        return str(error)
-    return f"the estimate failed ({type(error).__name__}: {error}); please report it"
+        return Outlook(refusal=str(error))
+    return Outlook(
+        refusal=f"the estimate failed ({type(error).__name__}: {error}); please report it",
+        trace="".join(traceback.format_exception(error)),
+    )
 
 
 def _look(record: Record, now_s: float) -> Looked:
@@ -105,7 +106,7 @@ def _look(record: Record, now_s: float) -> Looked:
     earlier = _earlier(record, first.episode.start_s)
     found = [sighting_of(first), *map(sighting_of, earlier), *tested(record.box, record.entries, now_s)]
     apart = latest_change(tuple(level_of(one) for one in (*earlier, first)))
-    return Looked(first.without_present(), "", tuple(s for s in found if s is not None), apart=apart)
+    return Looked(first.without_present(), sightings=tuple(s for s in found if s is not None), apart=apart)
 
 
 def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
@@ -116,14 +117,15 @@ def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
     fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None:
-        return Looked(None, refusal)
+        return Looked(None, Outlook(refusal=refusal))
     earlier = _earlier(record, newest.at.timestamp())
     told = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
     found = tuple(s for s in told if s is not None)
     if not found:
-        return Looked(None, refusal)
+        return Looked(None, Outlook(refusal=refusal))
     first = estimate(record, now_s, least_days=0.0)
-    return Looked(first.without_present(), "", found, _rests_on(first.episode), latest_change((level_of(first),)))
+    apart = latest_change((level_of(first),))
+    return Looked(first.without_present(), sightings=found, remark=_rests_on(first.episode), apart=apart)
 
 
 def _rests_on(episode: Episode) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 
 from monitor.hourly_values import HOUR_S
 from monitor.inference.episodes import find_steps
-from monitor.inference.pooling import Sighting
+from monitor.inference.pooling import Sighting, fit_to_teach
 from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.fit import refreshed
@@ -88,7 +88,7 @@ class Night:
         try:
             return self._carried_on(rooms, now_s)
         except Exception:
-            _log.debug("box %s can't be carried on", self.told.name, exc_info=True)
+            _log.exception("box %s can't be carried on from the last look, and is fitted anew", self.told.name)
             return Anew.failed
 
     def _carried_on(self, rooms: Sequence[Room], now_s: float) -> Posterior | Anew:
@@ -123,7 +123,8 @@ class Memory:
 
     def told_by_others(self) -> tuple[Sighting, ...]:
         """Return what the boxes that are carried on told when they were fitted."""
-        return tuple(s for name, known in self._known.items() if name not in self.anew for s in known.looked.sightings)
+        known = (known for name, known in self._known.items() if name not in self.anew)
+        return tuple(fit_to_teach(s for one in known for s in one.looked.sightings))
 
     def carried(self, told: Told, rooms: Sequence[Room], now: Posterior | Anew) -> bool:
         """Take note of a box that was carried on: after a day it is carried on from there. False where it was not."""

@@ -53,7 +53,8 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
 def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Say what needs you today; exit code 3 if anything.
 
-    For a scheduled job: a box over its limit or due within a week, one that fell silent, one that nobody declared.
+    For a scheduled job: a box over its limit or due within a week, one that fell silent, one that nobody declared, one
+    whose estimate failed.
     """
     from monitor.assess import words_for_today
     from monitor.faces.cli.output import show_json
@@ -61,7 +62,8 @@ def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -
     asked = ask(shelf_of(context), as_of=as_of)
     words = words_for_today(asked.assessments, asked.wording.local_day(asked.as_of))
     if as_json:
-        show_json({"as_of": asked.as_of, "words": [{"box": w.box, "matter": w.matter, "text": w.text} for w in words]})
+        said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
+        show_json({"as_of": asked.as_of, "words": said})
     else:
         typer.echo("\n".join(word.text for word in words) or "Nothing needs you today.")
     if words:

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
 
 
+_NEEDS_THE_PERSON = 3
+"""Exit code of a test that could not be kept."""
+
+
 def register(app: typer.Typer) -> None:
     """Add the command of this module."""
     app.command("leak-test")(leak_test)
@@ -44,7 +48,8 @@ def leak_test(
 ) -> None:
     """Guide a test of an empty box, and once it has run reckon the leak from it.
 
-    Without --from it says how the test is done. No beads, spools or cardboard may be in the box while it runs.
+    Without --from it says how the test is done. No beads, spools or cardboard may be in the box while it runs; a test
+    whose curve shows that something was in it is not kept (exit code 3), and the same test is kept once.
     """
     from monitor.store.opening import open_stores
 
@@ -58,13 +63,17 @@ def leak_test(
         test = _reckon(
             shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, given.encoding(encoding))
         )
-        number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC))) if keep else None
+        number = test.held.entry_id if test.held else None
+        if keep and number is None and not test.doubts:
+            number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC)))
     if as_json:
         from monitor.faces.cli.output import show_json
 
         show_json(_answer(test, number, shelf))
-        return
-    _show(test, asked, number, shelf)
+    else:
+        _show(test, asked, number, shelf)
+    if test.doubts and keep:
+        raise typer.Exit(_NEEDS_THE_PERSON)
 
 
 def _guide(box: Box) -> None:
@@ -155,7 +164,11 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     show_table((box.name, "empty box (90 %)"), rows)
     for note in _notes(test, shelf):
         say(note)
-    if number is not None:
+    if test.held is not None:
+        say(f"It is entry {number} already, and counts once; `siccast log undo {number}` takes it back.")
+    elif test.doubts:
+        say("It is not kept: later estimates do not rest on it.")
+    elif number is not None:
         say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
             f"Log the recharge when beads go in again: {hint('log', 'recharge', box.name)}.")  # fmt: skip
 
@@ -163,7 +176,7 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
 def _notes(test: LeakTest, shelf: Shelf) -> list[str]:
     found, other = test.found, test.other_way
     way = "drier than the room, so it rose" if found.upward else "moister than the room, so it fell"
-    notes = [f"Rests on {found.hours} hours; the box started {way}."]
+    notes = [f"Rests on {found.hours} hours; the box started {way}.", *test.doubts]
     if test.filled_at is not None:
         day = f"{test.filled_at.astimezone(shelf.timezone):%Y-%m-%d}"
         notes.append(
@@ -171,6 +184,8 @@ def _notes(test: LeakTest, shelf: Shelf) -> list[str]:
         )
     if found.walls_matter:
         notes.append("Walls of this material take up water: the air alone would have moved faster, by a guess.")
+    if test.doubts:
+        return notes
     if other is None:
         back = "moister" if found.upward else "drier"
         notes.append(f"A run that starts {back} than the room would show what walls and sensors did to this one.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import SiccastError, UnknownBoxError
-from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
+from monitor.faces.cli.asking import AsJson, ask, open_to_write, shelf_of
 from monitor.names import NAME_RULE, hint, is_name, tidy
 from monitor.records import ROOM
 from monitor.settings import SHELF_FILE
@@ -43,9 +43,10 @@ def check(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Look at broker, session, clocks, database, disk, permissions and silent boxes, and say what to do.
+    """Look at broker, session, clocks, database, disk, permissions and boxes, and say what to do.
 
-    Exit code 3 if anything needs you. `siccast today` says what the boxes themselves need.
+    Boxes are looked at for silence, for a humidity over their limit, and for estimates that fail. Exit code 3 if
+    anything needs you. `siccast today` says what the boxes themselves need.
     """
     from monitor.checkup import Verdict
     from monitor.faces.cli.output import show_json
@@ -73,6 +74,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         Verdict,
         check_boxes,
         check_broker,
+        check_estimates,
         check_folder,
         check_forwarding,
         check_listener,
@@ -93,6 +95,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
                 yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
         if shelf.influx:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
+        yield from check_estimates(ask(shelf).assessments)
     except SiccastError as error:
         yield Finding("store", Verdict.fault, str(error), "see to it, then look again")
     broker = [Finding("broker", Verdict.well, "none named: `siccast listen` runs one inside, on this machine only")]

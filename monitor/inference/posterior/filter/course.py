@@ -119,5 +119,5 @@ def _predict(  # noqa: PLR0917
     state.var_wander = (kept * kept) * state.var_wander + drift * (1.0 - kept * kept)
     state.loading = box.table.keep_within(stepped.loading_g_per_g)
     state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
-    state.leaked_g = state.leaked_g + stepped.leaked_g
-    state.dose_kpa_days = state.dose_kpa_days + days * stepped.mean_difference_kpa
+    state.leaked_g = state.leaked_g + np.abs(stepped.leaked_g)
+    state.dose_kpa_days = state.dose_kpa_days + days * np.abs(stepped.mean_difference_kpa)

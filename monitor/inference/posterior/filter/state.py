@@ -47,7 +47,9 @@ class State:
     covariance: FloatArray
     var_wander: FloatArray
     leaked_g: FloatArray
+    """Water that passed the leak, the way in and the way out added up."""
     dose_kpa_days: FloatArray
+    """The push behind it: how far vapor pressure in and out lay apart, whichever was higher, times days."""
     event_g: FloatArray
     """Water that came with spool swaps and unexplained steps, as the readings tell it. [g]"""
 
@@ -62,8 +64,12 @@ class State:
 
     @property
     def lived_conductance(self) -> FloatArray:
-        """Water that leaked in over the episode, by the dose of vapor pressure difference. [g/day/kPa]"""
-        small = np.abs(self.dose_kpa_days) < 1e-9
+        """Water that passed the leak over the episode, by the push behind it. [g/day/kPa]
+
+        A mean of the conductance that wandered, weighed by the push. In and out are not set off against each other: a
+        box at rest with its room breathes both ways, and what is left of both is next to nothing, of either sign.
+        """
+        small = self.dose_kpa_days < 1e-9
         return np.where(small, np.exp(self.log_conductance), self.leaked_g / np.where(small, 1.0, self.dose_kpa_days))
 
 

@@ -1,6 +1,6 @@
 """What is believed of a box before its first reading: of its leak, its sensor, and of what is in it."""
 
-from monitor.inference.posterior.priors.contents import shapes_of
+from monitor.inference.posterior.priors.contents import shapes_of, walls_of
 from monitor.inference.posterior.priors.prior import (
     BIAS,
     CAPACITY,
@@ -42,4 +42,5 @@ __all__ = [
     "prior_of",
     "shapes_of",
     "style_prior",
+    "walls_of",
 ]

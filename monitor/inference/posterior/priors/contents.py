@@ -17,10 +17,24 @@ _CORE_HUMIDITY = 0.35
 _CORE_G = 180.0
 _SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
 """A kilogram of a middling filament, where no spool is declared."""
+_AIR_G_10_LITER, _LEAST_WALLS = 0.206, 0.02
+"""Water in ten liters of saturated air at 23 °C (20.6 g/m³), and a share of it that even glass with a seal takes up."""
 _LATER_HUMIDITY = 0.10
 """Spools that were in the box before the recharge are near the air it had."""
-_WALLS_G_PER_HUMIDITY_10_LITER = 0.15
-"""What walls and lining of an empty box take up; a guess, with a factor of 2.2 either way."""
+_WALLS = {
+    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
+    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
+    "thirsty": (
+        ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
+        (0.30, 0.30),
+    ),
+}
+_WALLS_UNKNOWN = (0.10, 0.12)
+"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
+
+The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
+polycarbonate grams, though only its skin within a day or two.
+"""
 
 # The other end of the line of isotherm shapes. Where no second published curve is known, a straight line is taken:
 # kinetics and mixtures smooth every step and knee.
@@ -42,9 +56,23 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
     """Isotherms, mass and honesty of what is at rest with the air; bare walls where there is no desiccant."""
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
-        return (walls, walls), _WALLS_G_PER_HUMIDITY_10_LITER * (box.volume_liter / 10.0) ** (2 / 3), "fill"
+        return (walls, walls), _walls_g_per_humidity(box), "fill"
     shows = known_or_plain_gel(episode.desiccant).humidity_shows
     return shapes_of(episode.desiccant), max(episode.dry_mass_g, 1.0), shows
+
+
+def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
+    """Return how much slower walls make the course of an empty box, and whether by much; longer names come first."""
+    words = (material or "").lower()
+    named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
+    kind = next((kind for name, kind in named if words.startswith(name)), None)
+    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
+
+
+def _walls_g_per_humidity(box: Box) -> float:
+    """Water that walls take up for a humidity of 1: a share of what the air of ten liters does, by their area."""
+    (slower, _), _ = walls_of(box.wall_material)
+    return max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * float((box.volume_liter / 10.0) ** (2 / 3))
 
 
 def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:

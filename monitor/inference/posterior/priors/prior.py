@@ -66,6 +66,8 @@ _START_HUMIDITY = {
     "indicator": (0.08, 0.8),
 }
 _START_UNKNOWN = (0.06, 1.0)
+_START_WITHOUT_BEADS = (0.30, 0.8)
+"""Closed on the room's air, or on air that was dried or moistened first (a judgement)."""
 _START_OF_SIEVE = (0.0015, 1.5)
 """A sieve that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its isotherm)."""
 
@@ -157,7 +159,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     shapes, dry_mass_g, shows = prompt_contents(box, episode)
     swapped = swapped_g_per_humidity(box)
     if episode.desiccant is None:
-        mean[START], sd[START] = np.log(0.35), 0.4
+        mean[START], sd[START] = np.log(_START_WITHOUT_BEADS[0]), _START_WITHOUT_BEADS[1]
         return Prior(mean, sd, shapes, dry_mass_g, False, swapped, shows)
     sd[CAPACITY] = known_or_plain_gel(episode.desiccant).sigma_ln_capacity
     if shows == "little":
