@@ -40,6 +40,12 @@ def require_program(name: str) -> str:
     return path
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """As many workers as processors for a run of folders; none where speed is measured or single files are named."""
+    named = any("::" in word or word.endswith(".py") for word in config.args)
+    return 0 if named or config.option.benchmark_only else None
+
+
 class Mosquitto:
     """A real broker on loopback that can be killed and started again."""
 
