@@ -129,8 +129,8 @@ def _overlapping(start: datetime, end: datetime, earlier: Sequence[LedgerEntry])
         if there.kind is EntryKind.leak_test and within:
             return (
                 f"Entry {there.entry_id}, a test that ended on {there.at:%Y-%m-%d %H:%M} UTC, rests on some of the "
-                f"same hours, which would count twice. To have this one in its place: `siccast log undo {there.entry_id}`, "
-                "and reckon it again.",
+                "same hours, which would count twice. To have this one in its place: "
+                f"`siccast log undo {there.entry_id}`, and reckon it again.",
             )
     return ()
 
