@@ -44,6 +44,9 @@ __all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_toda
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast."""
 
+_WORTH_SAYING, _CERTAIN = 0.05, 0.97
+"""Chances of being over the limit already: below the one it goes unsaid, above the other it is certain."""
+
 _WEEK_S = 7.0 * 86_400.0
 _NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 """Marks of a reading that says nothing of the air in the box."""
@@ -189,6 +192,7 @@ def _assessment(
         due_at=as_of if over else due,
         evidence=(
             *_two_sensors(history.readings, as_of),
+            *_over_now(answer.forecast, shown=over),
             *answer.evidence,
             *_staleness(latest, as_of),
             *filter(None, (apart,)),
@@ -221,6 +225,24 @@ def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = 
         return forecast
     certain = forecast.chance_over_already >= 0.95
     return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
+
+
+def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, ...]:
+    """Say how far the estimate and the last reading agree on whether a box is over its limit already."""
+    if forecast is None:
+        return ()
+    chance = forecast.chance_over_already
+    if chance > _CERTAIN:
+        return ("It is over the limit, the sensor's own error allowed for.",)
+    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
+    if shown:
+        return (
+            f"Its last reading is over the limit; by all readings together the chance that it is over is {in_words},"
+            " and the rest is the sensor's own error or a rise that passes.",
+        )
+    if chance < _WORTH_SAYING:
+        return ()
+    return (f"It may be over the limit already: {in_words} (the sensor's own error leaves that open).",)
 
 
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:

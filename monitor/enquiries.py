@@ -23,6 +23,8 @@ __all__ = ["STEPS", "EmptyBoxLeak", "LeakTest", "leak_when_empty", "series_of"]
 UP, DOWN = "empty box, upward", "empty box, downward"
 _PAIRED_WITHIN = timedelta(days=60)
 _SAME_WITHIN = timedelta(days=1)
+_LEAST_TEST, _TURNED_ROUND_WITHIN = timedelta(hours=12), timedelta(hours=1)
+"""No test is shorter than the one; a run the other way may be said to begin so long before the first was ended."""
 _APART_BY = 1.5
 """Walls and sensors pull a run up and a run down apart by less than this, in most boxes (a judgement)."""
 
@@ -77,7 +79,8 @@ def leak_when_empty(
     other = _other_way(entry, earlier)
     points = other.conductance_g_per_day_per_kpa if other else None
     held = next((e for e in earlier if _is_same(e, entry)), None)
-    doubts = (found.doubt, *(() if held else _disagreeing(entry, earlier)))
+    against_kept = () if held else _overlapping(start, end, earlier) or _disagreeing(entry, earlier)
+    doubts = (found.doubt, *against_kept)
     return LeakTest(
         entry, found, other, both_ways(there, Quantiles(*points)) if points else None, _filled_at(earlier, start),
         held, tuple(filter(None, doubts)),
@@ -117,6 +120,19 @@ def _is_same(one: LedgerEntry, other: LedgerEntry) -> bool:
         return False
     this, that = one.conductance_g_per_day_per_kpa, other.conductance_g_per_day_per_kpa
     return bool(this and that and np.allclose(this, that, rtol=1e-6, atol=0.0))
+
+
+def _overlapping(start: datetime, end: datetime, earlier: Sequence[LedgerEntry]) -> tuple[str, ...]:
+    """Name a kept test that surely rests on some of the same hours; where a test began, the ledger does not tell."""
+    for there in earlier:
+        within = start + _TURNED_ROUND_WITHIN < there.at < end + _LEAST_TEST
+        if there.kind is EntryKind.leak_test and within:
+            return (
+                f"Entry {there.entry_id}, a test that ended on {there.at:%Y-%m-%d %H:%M} UTC, rests on some of the "
+                "same hours, which would count twice. To have this one in its place: "
+                f"`siccast log undo {there.entry_id}`, and reckon it again.",
+            )
+    return ()
 
 
 def _disagreeing(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> tuple[str, ...]:

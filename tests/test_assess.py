@@ -147,6 +147,26 @@ def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
     assert worst_first([right, left])[0] is left
 
 
+@pytest.mark.parametrize(
+    ("shown", "chance", "said"),
+    [
+        (0.21, 0.06, "Its last reading is over the limit; by all readings together the chance that it is over is 6 %"),
+        (0.21, 0.001, "the chance that it is over is under 1 %"),
+        (0.21, 0.99, "It is over the limit, the sensor's own error allowed for."),
+        (0.17, 0.06, "It may be over the limit already: 6 %"),
+        (0.17, 0.001, ""),
+    ],
+)
+def test_what_is_said_of_now_agrees_with_the_state(
+    shown: float, chance: float, said: str, stub: StubInference, stores: AnyStores
+) -> None:
+    stub.answer = lambda history, limit: replace(GOOD, forecast=replace(forecast_of(20.0), chance_over_already=chance))
+    stores.readings.add(week_of_readings("left", relative_humidity=shown))
+    (left,) = ask(stores, LEFT)
+    about_now = [sentence for sentence in left.evidence if "over the limit" in sentence]
+    assert (len(about_now), said in "".join(about_now)) == (1 if said else 0, True)
+
+
 def test_a_reading_from_before_these_beads_or_a_bad_one_is_not_the_last(stub: StubInference, tmp_path: Path) -> None:
     with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as stores:
         stores.readings.add(week_of_readings("left", relative_humidity=0.30) + week_of_readings("right"))

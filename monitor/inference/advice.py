@@ -7,18 +7,17 @@ import numpy as np
 from monitor.inference.leak import grams_known
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, style_prior
-from monitor.records import CrossingForecast
 
-_WORTH_SAYING, _CERTAIN = 0.05, 0.97
+_WORTH_SAYING = 0.05
 _LEAST_DAYS = 0.5
 _SILENT_SHARE = 0.85
 """Of the spread of the leak before the readings; where more than this is left, they said next to nothing."""
 _HIDDEN_SHARE = 0.9
 
 
-def evidence_of(posterior: Posterior, ahead: CrossingForecast) -> tuple[str, ...]:
+def evidence_of(posterior: Posterior) -> tuple[str, ...]:
     """Return what a forecast rests on, most telling first."""
-    said = [_readings(posterior), _silence(posterior), _floor(posterior), _over(ahead), _unlogged(posterior)]
+    said = [_readings(posterior), _silence(posterior), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
     said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
@@ -62,21 +61,14 @@ def _floor(posterior: Posterior) -> str:
     return said
 
 
-def _over(ahead: CrossingForecast) -> str:
-    chance = ahead.chance_over_already
-    if chance < _WORTH_SAYING:
-        return ""
-    if chance > _CERTAIN:
-        return "It is over the limit, the sensor's own error allowed for."
-    return f"It may be over the limit already: {100 * chance:.0f} % (the sensor's own error leaves that open)."
-
-
 def _unlogged(posterior: Posterior) -> str:
     count = posterior.episode.unlogged_steps
     if count == 0:
         return ""
-    steps = "One lasting step of humidity was" if count == 1 else f"{count} lasting steps of humidity were"
-    return f"{steps} not logged; openings and spool swaps would explain them."
+    explained_by = "an opening, a swapped spool or another sensor would explain"
+    if count == 1:
+        return f"One lasting step of humidity was not logged; {explained_by} it."
+    return f"{count} lasting steps of humidity were not logged; {explained_by} them."
 
 
 def _sensor_swapped(posterior: Posterior) -> str:

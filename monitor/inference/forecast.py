@@ -12,7 +12,7 @@ from monitor.inference.episodes import habits_from
 from monitor.inference.leak import quantiles
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.filter import airs, opening_dose_g, swap_dose_g
+from monitor.inference.posterior.filter import airs, opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.posterior.fit import given_below
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
@@ -125,16 +125,21 @@ def _step(  # noqa: PLR0917
     days, count = end - front.at_days, len(front.loading)
     conductance = np.exp(posterior.state.log_conductance + front.wander + front.ajar)
     stepped = advance(box, front.loading, front.slow_humidity, conductance, air, days=days)
-    noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days + assume.unknown_g_per_g**2 * days
+    lasting, lasting_squared = _lasting(stepped.loading_kept)
+    noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
+    noise = noise + assume.unknown_g_per_g**2 * days * lasting_squared
     kept = np.exp(-days / assume.drift_days)
     drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
     loading, wander, ajar = stepped.loading_g_per_g, front.wander, front.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
-        swap_g, swap_var = swap_dose_g(posterior.problem, box, front.humidity, front.slope, usage.swapped_humidity)
+        capacity_g = box.water_per_loading_g(front.slope, air)
+        per_g = front.slope / capacity_g
+        swap_g, swap_var = swap_dose_g(posterior.problem, front.humidity, per_g, usage.swapped_humidity)
         grams = opened * opening_dose_g(box, air, front.humidity) + swapped * swap_g
-        loading = loading + grams / box.dry_mass_g
-        noise = noise + (opened * assume.opening_sd_g**2 + swapped * swap_var) / box.dry_mass_g**2
+        loading = loading + lasting * grams / capacity_g
+        spread = opened * opening_var_g(posterior.problem, per_g) + swapped * swap_var
+        noise = noise + lasting_squared * spread / capacity_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
         seated_anew, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
         ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
@@ -144,6 +149,15 @@ def _step(  # noqa: PLR0917
         wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
     humidity, slope = box.table.humidity(loading, warm)
     return _Front(loading, stepped.slow_humidity, wander, ajar, humidity, slope, end)
+
+
+def _lasting(kept: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What is left at a step's end of water that came in at any time of it, and of the square of that, on average.
+
+    A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
+    """
+    relaxed = -np.log(np.clip(kept, 1e-300, 1.0 - 1e-9))
+    return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
 
 
 @dataclass(frozen=True, eq=False)

@@ -59,6 +59,14 @@ class DrawnBox:
         lag, slow = self.slow_lag_days[draws], self.slow_g_per_humidity[draws]
         return DrawnBox(self.table.take(draws), self.dry_mass_g[draws], slow, lag, self.volume_liter)
 
+    def water_per_loading_g(self, slope: FloatArray, air: Air) -> FloatArray:
+        """Return the water for a loading of one more: what the charge takes, and the air that is moister with it. [g]
+
+        ``slope`` is that of humidity over loading. Beads hold a hundred times what their air does; where there are
+        none, nearly all the water is in the air.
+        """
+        return np.asarray(self.dry_mass_g + (self.volume_liter * air.saturated_air_g_per_liter) * slope)
+
 
 class Air(NamedTuple):
     """What acts on a box during a step: outside vapor, inside saturation, inside temperature, water in its air."""
@@ -107,7 +115,7 @@ def advance(
     """
     conductance = conductance_g_per_day_per_kpa
     humidity, slope = box.table.humidity(loading_g_per_g, air.temperature_degc)
-    per_capacity = days / (box.dry_mass_g + (box.volume_liter * air.saturated_air_g_per_liter) * slope)
+    per_capacity = days / box.water_per_loading_g(slope, air)
     caught_up, slow_pull = box.catching_up(days)
     pull = conductance * air.saturation_kpa + slow_pull
     leak = conductance * (air.outside_kpa - humidity * air.saturation_kpa)

@@ -176,10 +176,20 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
     from typer.testing import CliRunner
 
     from monitor.faces.cli.app import app
+    from monitor.store.opening import open_stores
 
-    (tmp_path / "new").mkdir()
+    shelf = tmp_path / "new"
+    shelf.mkdir()
     for command in ("boxes", "forecast", "leak"):
-        result = CliRunner().invoke(app, ["--shelf", str(tmp_path / "new"), command])
+        result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
+        assert result.exit_code == 1
+        assert "there is no database" in str(result.exception)
+        assert "`siccast listen` begins one" in str(result.exception)
+    assert list(shelf.iterdir()) == []
+    with open_stores(shelf / "siccast.sqlite3"):
+        pass
+    for command in ("boxes", "forecast", "leak"):
+        result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
         assert result.exit_code == 0
         assert "No box is declared and none has reported" in result.stdout
 

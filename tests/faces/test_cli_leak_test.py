@@ -227,6 +227,19 @@ def test_the_same_test_again_is_kept_once(tmp_path: Path) -> None:
     assert len(entries(shelf)) == 1
 
 
+@pytest.mark.parametrize("span", [("2026-03-01", "2026-03-03T14:00"), ("2026-03-01", "2026-03-05")])
+def test_hours_that_a_kept_test_rests_on_count_once(span: tuple[str, str], tmp_path: Path) -> None:
+    """Reckoned again a day later, or for fewer hours, it is the same air."""
+    shelf = shelf_with(tmp_path, course(CLOSED, 4, 0.4))
+    number = found(shelf, *SPAN)["entry"]
+    again = ask(shelf, "--from", span[0], "--to", span[1])
+    assert again.exit_code == 3
+    assert f"`siccast log undo {number}`" in again.stdout
+    assert [entry.entry_id for entry in entries(shelf)] == [number]
+    assert CliRunner().invoke(app, ["--shelf", str(shelf), "log", "undo", str(number)]).exit_code == 0
+    assert ask(shelf, "--from", span[0], "--to", span[1]).exit_code == 0
+
+
 def test_two_tests_of_which_one_must_be_wrong_are_not_both_kept(tmp_path: Path) -> None:
     """The other was found ten times as leaky a week before, both by narrow intervals."""
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))

@@ -41,6 +41,12 @@ def test_the_table_says_both(shelf: Shelf, siccast: Run) -> None:
     assert siccast("boxes").stdout.index("petg-new") < siccast("boxes").stdout.index("pla-white")
 
 
+def test_no_leak_is_not_told_by_the_limit(shelf: Shelf, siccast: Run) -> None:
+    told = siccast("leak").stdout
+    assert "over limit" not in told
+    assert told.count("estimate failed") >= 2
+
+
 def test_today_needs_the_person(shelf: Shelf, siccast: Run) -> None:
     told = siccast("today")
     assert told.exit_code == 3

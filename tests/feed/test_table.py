@@ -17,6 +17,7 @@ from monitor.records import ReadingSource
 
 NOW = datetime(2026, 3, 2, tzinfo=UTC)
 AT = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
+VIENNA = ZoneInfo("Europe/Vienna")
 
 
 def read(text: str, shape: TableShape | None = None) -> Decoded:
@@ -103,7 +104,7 @@ def told(text: str, **shape: Any) -> tuple[Table, Decoded]:
         (
             "Device,Timestamp (UTC),Temperature (°C),Relative Humidity (%)",
             [
-                "taken: Device → box, Timestamp (UTC) → t, Temperature (°C) → temperature_c in C,"
+                "taken: Device → box, Timestamp (UTC) → t in UTC, Temperature (°C) → temperature_c in C,"
                 " Relative Humidity (%) → rh_pct"
             ],
         ),
@@ -130,6 +131,25 @@ def test_the_unit_in_a_heading_counts_unless_one_is_given() -> None:
     assert told(text, temperature_unit="C")[1].readings[0].temperature_degc == pytest.approx(70.52)
 
 
+@pytest.mark.parametrize(
+    ("headings", "timezone", "hour"),
+    [
+        ("box,Time (UTC),temp,rh", None, 7),
+        ("box,utc_time,temp,rh", None, 7),
+        ("box,Time (GMT),temp,rh", None, 7),
+        ("box,Time (UTC),temp,rh", VIENNA, 6),
+        ("box,Local time,temp,rh", None, 6),
+        ("box,t,temp,rh", None, 6),
+    ],
+)
+def test_a_heading_that_says_utc_counts_before_the_zone_of_the_shelf(
+    headings: str, timezone: ZoneInfo | None, hour: int
+) -> None:
+    table, decoded = told(f"{headings}\nb1,2026-03-01 07:30,21,17\n", timezone=timezone, local_zone=VIENNA)
+    assert [reading.at for reading in decoded.readings] == [AT.replace(hour=hour)]
+    assert ("→ t in UTC" in table.remarks()[0]) == ("t," not in headings and "Local" not in headings)
+
+
 def test_a_day_and_a_time_of_day_in_columns_apart() -> None:
     _, decoded = told("Date,Time,Temp,RH\n2026-03-01,07:30,21.4,17\n", box="b1")
     assert [reading.at for reading in decoded.readings] == [AT]
@@ -142,7 +162,6 @@ def test_two_headings_that_may_both_be_meant_are_asked_about() -> None:
     assert told(text, columns={"temperature_c": "Temp"})[1].readings[0].temperature_degc == 3.0
 
 
-VIENNA = ZoneInfo("Europe/Vienna")
 FIRST_PASS_AT = datetime(2025, 10, 26, 0, 0, tzinfo=UTC)
 """02:00 summer time in Vienna; at 03:00, 01:00 UTC, clocks there went back to 02:00."""
 

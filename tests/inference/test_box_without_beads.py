@@ -5,11 +5,14 @@ The course is the exponential of an empty box, p = p_room + (p_0 - p_room) exp(-
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from covered import at_least
 from made_boxes import CLOSED_AT
 
+from monitor.inference.episodes import Habits
 from monitor.inference.forecast import forecast
 from monitor.inference.leak import lived_conductance, quantiles
 from monitor.inference.posterior.believed import Posterior, Record
@@ -61,3 +64,15 @@ def test_after_thirty_hours_the_hour_of_the_crossing_is_known_to_a_few() -> None
     early, middle, late = (date.timestamp() - posterior.now_s for date in (dates.p05, dates.p50, dates.p95))
     assert early < left_s < late
     assert abs(middle - left_s) < 6 * 3600.0
+
+
+def test_lids_that_are_lifted_often_bring_the_box_to_its_room_and_no_further() -> None:
+    """Of all that such a box holds nearly all is in its air: an opening can only make it like the room (46 % here)."""
+    quiet, busy = (
+        replace(seen_for(240, 4.0, 0.6), shelf=Habits(openings_per_day=rate, events_per_day=rate / 10.0))
+        for rate in (0.001, 1.0)
+    )
+    still, fans = forecast(quiet).fan, forecast(busy).fan
+    for day, other in zip(fans[::10], still[::10], strict=True):
+        assert other.relative_humidity.p05 - 0.08 < day.relative_humidity.p05
+        assert day.relative_humidity.p95 < other.relative_humidity.p95 + 0.08

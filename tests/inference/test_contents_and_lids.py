@@ -16,7 +16,6 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged, with_shown
 
 from monitor.inference.advice import evidence_of
-from monitor.inference.forecast import forecast
 from monitor.inference.posterior.fit import estimate
 from monitor.records import EntryKind, LedgerEntry, Spool
 
@@ -76,7 +75,7 @@ def test_a_warm_printer_makes_no_openings() -> None:
 
 def words_of(life: Life) -> str:
     posterior = estimate(life.record, life.now_s)
-    return " ".join(evidence_of(posterior, forecast(posterior)))
+    return " ".join(evidence_of(posterior))
 
 
 def test_spools_swapped_without_a_word_are_said() -> None:

@@ -31,7 +31,7 @@ def spool(kind: str, mass_g: float) -> Sorbent:
 
 def outcome(
     changes: float, start: float, seed: int, *, hours: int = 72, swing: float = 1.0,
-    prompt: tuple[Sorbent, ...] = (), slow: tuple[Sorbent, ...] = (), wander: float = 0.0,
+    prompt: tuple[Sorbent, ...] = (), slow: tuple[Sorbent, ...] = (), wander: float = 0.0, scatter: float = 0.002,
 ) -> tuple[EmptyBoxLeak, float]:  # fmt: skip
     """Return what a test of a 10 L box finds that starts at a humidity, and its true conductance."""
     truth = conductance_from_air_changes(changes, 10.0, 23.0)
@@ -48,7 +48,7 @@ def outcome(
     error = np.zeros(hours)
     for i in range(1, hours):
         error[i] = 0.9 * error[i - 1] + wander * rng.standard_normal()
-    shown = course.reshape(hours, STEPS_AN_HOUR).mean(axis=1) + 0.002 * rng.standard_normal(hours) + error
+    shown = course.reshape(hours, STEPS_AN_HOUR).mean(axis=1) + scatter * rng.standard_normal(hours) + error
     saturation = np.asarray(saturation_vapor_pressure_pa(warm)) / 1e3
     first, start_s = int(CLOSED_AT.timestamp() // 3600), CLOSED_AT.timestamp()
     box, room = Hours(first, warm, shown), Hours(first, warm, vapor / saturation)
@@ -66,6 +66,15 @@ def test_empty_boxes_are_not_doubted() -> None:
         found, _ = outcome(changes, start, seed, hours=hours, swing=swing, wander=0.002)
         doubted.append(found.doubt)
     assert sum(map(bool, doubted)) <= 1, doubted
+
+
+@pytest.mark.parametrize("changes", [0.5, 0.85, 1.2, 1.9, 2.95])
+@pytest.mark.parametrize("start", [0.12, 0.8])
+def test_a_sensor_that_hardly_scatters_makes_no_doubt(changes: float, start: float) -> None:
+    """Ten readings an hour average to a few hundredths of a per cent: no rate may then stand in for one beside it."""
+    found, truth = outcome(changes, start, 5, scatter=0.0003)
+    assert found.doubt == ""
+    assert found.conductance_g_per_day_per_kpa.p05 < truth < found.conductance_g_per_day_per_kpa.p95
 
 
 BEADS = {"prompt": (GEL,)}, {"prompt": (A_FEW_BEADS,)}

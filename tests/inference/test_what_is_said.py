@@ -16,7 +16,6 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
 from monitor.inference.advice import comparison_of, evidence_of
-from monitor.inference.forecast import forecast
 from monitor.inference.leak import leak_of, lived_conductance
 from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import CONDUCTANCE
@@ -117,7 +116,7 @@ def test_a_box_is_compared_with_boxes_of_its_kind(times: float, words: str) -> N
 
 def words_of(life: Life) -> str:
     posterior = estimate(life.record, life.now_s)
-    return " ".join(evidence_of(posterior, forecast(posterior)))
+    return " ".join(evidence_of(posterior))
 
 
 def test_a_salt_is_answered_with_silence() -> None:

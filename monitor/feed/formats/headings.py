@@ -23,8 +23,8 @@ _USUAL = MappingProxyType(
         "box": ("box name", "box id", "box no", "device", "device name", "device id", "sensor", "sensor name"),
         DATE: ("date", "day", "datum", "fecha"),
         "t": (
-            "time", "timestamp", "time stamp", "datetime", "date time", "date and time", "at", "utc", "time utc",
-            "timestamp utc", "date time utc", "recorded at", "measured at", "created at", "ts", "epoch", "unixtime",
+            "time", "timestamp", "time stamp", "datetime", "date time", "date and time", "at", "utc", "local time",
+            "recorded at", "measured at", "created at", "ts", "epoch", "unixtime",
             "zeit", "uhrzeit", "zeitstempel", "zeitpunkt", "datum zeit", "datum uhrzeit", "date heure", "horodatage",
             "fecha hora", "hora",
         ),
@@ -45,6 +45,8 @@ _UNIT_ENDINGS = frozenset(
     {"c", "f", "k", "degc", "degf", "celsius", "fahrenheit", "kelvin", "pct", "percent", "rh", "rf", "v"}
 )
 _WITH_UNIT = frozenset({"temperature_c", "rh_pct", "battery_v"})
+_WITH_ZONE = frozenset({"t", DATE})
+_ZONE_WORDS = frozenset({"utc", "gmt"})
 _TEMPERATURE_UNITS = MappingProxyType(
     {"c": "C", "degc": "C", "celsius": "C", "f": "F", "degf": "F", "fahrenheit": "F", "k": "K", "kelvin": "K"}
 )
@@ -58,6 +60,8 @@ class Headings:
     """Our name to the name in the file, for every column that is there."""
     temperature_unit: str | None = None
     """C, F or K where the heading itself says so."""
+    in_utc: bool = False
+    """Whether the heading says that the clock times below it are those of UTC."""
     recognized: Sequence[str] = ()
     """Ours for which the file has another name that nobody named."""
 
@@ -65,9 +69,13 @@ class Headings:
         """Return one line on what was taken for what; empty where the file has our names, or they were given."""
         if not self.recognized:
             return ""
-        unit = f" in {self.temperature_unit}" if self.temperature_unit else ""
-        pairs = [f"{self.columns[ours]} → {ours}{unit if ours == 'temperature_c' else ''}" for ours in self.recognized]
+        pairs = [f"{self.columns[ours]} → {ours}{self._read_as(ours)}" for ours in self.recognized]
         return f"taken: {', '.join(pairs)}"
+
+    def _read_as(self, ours: str) -> str:
+        if ours == "t" and self.in_utc:
+            return " in UTC"
+        return f" in {self.temperature_unit}" if ours == "temperature_c" and self.temperature_unit else ""
 
 
 def recognize(found: Sequence[str], given: Mapping[str, str], *, box: str | None, file_name: str) -> Headings:
@@ -93,13 +101,13 @@ def recognize(found: Sequence[str], given: Mapping[str, str], *, box: str | None
         columns["t"] = columns.pop(DATE)
     recognized = [ours for ours in recognized if ours in columns]
     _require_needed(columns, there, box, file_name)
-    return Headings(columns, _temperature_unit(columns["temperature_c"]), recognized)
+    in_utc = any(_ZONE_WORDS & set(_words(columns[ours])) for ours in _WITH_ZONE if ours in columns)
+    return Headings(columns, _temperature_unit(columns["temperature_c"]), in_utc, recognized)
 
 
 def _usual(ours: str, there: Sequence[str], file_name: str) -> str | None:
     names = {*_USUAL.get(ours, ()), ours.replace("_", " ")}
-    with_unit = ours in _WITH_UNIT
-    matching = [name for name in there if names & _readings_of(name, with_unit=with_unit)]
+    matching = [name for name in there if names & _readings_of(name, ours)]
     if len(matching) > 1:
         raise ImportFileError(
             f"{file_name}: {' and '.join(repr(name) for name in matching)} may both be {ours};"
@@ -108,12 +116,14 @@ def _usual(ours: str, there: Sequence[str], file_name: str) -> str | None:
     return matching[0] if matching else None
 
 
-def _readings_of(heading: str, *, with_unit: bool) -> set[str]:
-    """Return a heading in plain words, and where a unit may end it without that."""
+def _readings_of(heading: str, ours: str) -> set[str]:
+    """Return a heading in plain words, and without the unit that may end it or the zone that a time may be told in."""
     words = _words(heading)
     whole = " ".join(words)
-    while with_unit and len(words) > 1 and words[-1] in _UNIT_ENDINGS:
+    while ours in _WITH_UNIT and len(words) > 1 and words[-1] in _UNIT_ENDINGS:
         words = words[:-1]
+    if ours in _WITH_ZONE:
+        words = [word for word in words if word not in _ZONE_WORDS]
     return {whole, " ".join(words)}
 
 

@@ -41,8 +41,10 @@ class TableShape:
     time_unit: str = "iso8601"
     time_format: str | None = None
     """A pattern of ``datetime.strptime``."""
-    timezone: tzinfo = UTC
-    """Zone of instants that name none."""
+    timezone: tzinfo | None = None
+    """Zone of instants that name none, where a person gave it."""
+    local_zone: tzinfo = UTC
+    """Their zone where nobody gave it and the heading doesn't say that they are in UTC."""
     delimiter: str = ","
     """What stands between the columns of a rejected row as it is kept."""
     decimal_comma: bool = False
@@ -55,7 +57,7 @@ class Table:
         self._file_name = file_name
         self.headings = recognize(headings, shape.columns, box=shape.box, file_name=file_name)
         self.shape = replace(shape, temperature_unit=shape.temperature_unit or self.headings.temperature_unit or "C")
-        self._clock = LocalClock(shape.timezone)
+        self._clock = LocalClock(shape.timezone or (UTC if self.headings.in_utc else shape.local_zone))
 
     def remarks(self) -> list[str]:
         """Return what a person should know who imports this, one line each."""

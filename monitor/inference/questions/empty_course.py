@@ -19,6 +19,10 @@ from monitor.physics.numerics import FloatArray
 CORRELATED_HOURS = 6.0
 """Errors of neighboring hours are alike; so many hours count as one observation."""
 _RATES = np.geomspace(0.01, 60.0, 40)
+_STEP = float(_RATES[1] / _RATES[0])
+_BETWEEN = np.geomspace(1.0 / _STEP, _STEP, 81)
+"""From one rate to its neighbors: two neighbors together imitate any rate between them, so one alone has to be met as
+well as they meet it, or a sensor that hardly scatters makes them seem two."""
 _OFFSET_RIDGE = 1.0 / 0.03**2 * 0.01**2
 """The offset of the inside sensor is small: it is held near none."""
 _AIR_ANSWERS_PER_K = 1.0 / 295.0
@@ -86,15 +90,15 @@ def doubt_of(course: Course) -> str:
 
 def _answer_to_warmth(course: Course) -> tuple[float, float, float]:
     """How much vapor pressure answers temperature at the best single rate, its error, and the squares left. [1/K]"""
-    best = (np.inf, 0.0, np.inf)
-    for n in _RATES:
-        gap = (course.inside - course.driven(n))[course.known]
-        basis = np.hstack([course.basis(n), course.warmth])
-        left, fitted, inverse = _left_with_errors(basis, gap)
-        if left < best[0]:
-            variance = left / max(len(gap) - 4.0, 1.0) * CORRELATED_HOURS * inverse[-1, -1]
-            best = (left, float(fitted[-1]), float(np.sqrt(variance)))
-    return best[1], best[2], best[0]
+    near = min(_RATES, key=lambda n: _answer_at(course, n)[2])
+    return min((_answer_at(course, near * factor) for factor in _BETWEEN), key=lambda found: found[2])
+
+
+def _answer_at(course: Course, changes_per_day: float) -> tuple[float, float, float]:
+    gap = (course.inside - course.driven(changes_per_day))[course.known]
+    left, fitted, inverse = _left_with_errors(np.hstack([course.basis(changes_per_day), course.warmth]), gap)
+    variance = left / max(len(gap) - 4.0, 1.0) * CORRELATED_HOURS * inverse[-1, -1]
+    return float(fitted[-1]), float(np.sqrt(variance)), left
 
 
 def _gain_of_second_rate(course: Course, left_by_one: float) -> float:

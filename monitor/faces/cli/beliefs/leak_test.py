@@ -122,7 +122,7 @@ def _rows_of(csv_file: Path, encoding: str, shelf: Shelf, now: datetime) -> list
     from monitor.faces.cli.books.table_file import open_table
     from monitor.feed.formats.table import Table, TableShape
 
-    shape, readings = TableShape(timezone=shelf.timezone), []
+    shape, readings = TableShape(local_zone=shelf.timezone), []
     with open_table(csv_file, shape.delimiter, lambda _: None, encoding) as (headings, rows, _):
         for decoded in Table(headings, shape, csv_file.name).portions(rows, now):
             if decoded.rejections:

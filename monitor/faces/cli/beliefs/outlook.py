@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from monitor.faces.cli.asking import Asked
     from monitor.faces.wording import Wording
-    from monitor.records import Assessment
+    from monitor.records import Assessment, BoxState
 
 
 def register(app: typer.Typer) -> None:
@@ -102,7 +102,7 @@ def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
 
     there = assessment.leak
     if there is None:
-        return (assessment.box.name, assessment.state.value, *5 * ("–",))
+        return (assessment.box.name, _why_no_leak(assessment).value, *5 * ("–",))
     return (
         assessment.box.name,
         wording.masses(there.conductance_g_per_day_per_kpa),
@@ -113,6 +113,17 @@ def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
             for ingress in (there.ingress_g_per_day, there.ingress_summer_g_per_day, there.ingress_winter_g_per_day)
         ),
     )
+
+
+def _why_no_leak(assessment: Assessment) -> BoxState:
+    """Return why there is no leak in the words of a state; over its limit a box is whatever is known of its leak."""
+    from monitor.records import BoxState
+
+    if assessment.failed:
+        return BoxState.estimate_failed
+    if assessment.state is BoxState.over_limit:
+        return BoxState.not_enough_evidence
+    return assessment.state
 
 
 def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:

@@ -47,7 +47,10 @@ def import_readings(
     humidity_unit: Annotated[str, typer.Option(help="% or fraction.")] = "%",
     time_unit: Annotated[str, typer.Option(help="iso8601, epoch_s or epoch_ms.")] = "iso8601",
     time_format: Annotated[str | None, typer.Option(help="Pattern of the instants, as in '%d.%m.%Y %H:%M'.")] = None,
-    timezone: Annotated[str | None, typer.Option(help="Zone of instants that name none; else the shelf's.")] = None,
+    timezone: Annotated[
+        str | None,
+        typer.Option(help="Zone of instants that name none; else UTC where the heading says so, or the shelf's."),
+    ] = None,
     delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
     decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
     encoding: given.Encoding = "utf-8",
@@ -76,7 +79,8 @@ def import_readings(
         humidity_unit=_one_of(humidity_unit, tuple(HUMIDITY_UNITS), "--humidity-unit"),
         time_unit=_one_of(time_unit, tuple(TIME_UNITS), "--time-unit"),
         time_format=time_format,
-        timezone=shelf.timezone if timezone is None else _zone(timezone),
+        timezone=None if timezone is None else _zone(timezone),
+        local_zone=shelf.timezone,
         delimiter="\t" if delimiter == "tab" else delimiter,
         decimal_comma=decimal_comma,
     )

@@ -12,7 +12,7 @@ References
 """
 
 from monitor.inference.posterior.filter.course import run, run_on
-from monitor.inference.posterior.filter.disturbances import opening_dose_g, swap_dose_g
+from monitor.inference.posterior.filter.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.posterior.filter.sightings import reading_noise
 from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box, settled
 
@@ -22,6 +22,7 @@ __all__ = [
     "airs",
     "drawn_box",
     "opening_dose_g",
+    "opening_var_g",
     "reading_noise",
     "run",
     "run_on",

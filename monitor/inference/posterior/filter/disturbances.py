@@ -30,12 +30,13 @@ def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
     if openings == swaps == step == 0.0:
         return
     humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
+    capacity_g = box.water_per_loading_g(slope, air)
     if openings:
-        state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / box.dry_mass_g
-    swap_g, swap_var = swap_dose_g(problem, box, humidity, slope, assume.swapped_humidity)
-    state.loading = state.loading + swaps * swap_g / box.dry_mass_g
-    grams = openings * assume.opening_sd_g**2 + swaps * swap_var
-    state.var_loading = state.var_loading + grams / box.dry_mass_g**2 + (step / np.maximum(slope, FLATTEST)) ** 2
+        state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / capacity_g
+    swap_g, swap_var = swap_dose_g(problem, humidity, slope / capacity_g, assume.swapped_humidity)
+    state.loading = state.loading + swaps * swap_g / capacity_g
+    grams = openings * opening_var_g(problem, slope / capacity_g) + swaps * swap_var
+    state.var_loading = state.var_loading + grams / capacity_g**2 + (step / np.maximum(slope, FLATTEST)) ** 2
     if assume.wandering_leak:
         state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
     state.loading = box.table.keep_within(state.loading)
@@ -47,14 +48,27 @@ def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
     return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
 
 
+def opening_var_g(problem: Problem, humidity_per_g: FloatArray) -> FloatArray:
+    """Return by how much one opening differs from another. [g²]"""
+    return _least_var_g(problem, problem.assumptions.opening_sd_g, humidity_per_g)
+
+
 def swap_dose_g(
-    problem: Problem, box: DrawnBox, humidity: FloatArray, slope: FloatArray, swapped_humidity: FloatArray | float
+    problem: Problem, humidity: FloatArray, humidity_per_g: FloatArray, swapped_humidity: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the water one swapped-in spool brings on average [g], and its variance from spool to spool [g²].
 
-    Spool and charge come to rest with one another: two stores in series. ``slope`` is that of humidity over loading.
+    Spool and charge come to rest with one another: two stores in series. ``humidity_per_g`` is by how much a gram
+    lifts the humidity of the box.
     """
     assume = problem.assumptions
-    per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + slope / box.dry_mass_g)
-    variance = (assume.swapped_humidity_sd * per_humidity) ** 2 + assume.swap_least_sd_g**2
+    per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + humidity_per_g)
+    variance = (assume.swapped_humidity_sd * per_humidity) ** 2
+    variance = variance + _least_var_g(problem, assume.swap_least_sd_g, humidity_per_g)
     return np.asarray(per_humidity * (swapped_humidity - humidity)), np.asarray(variance)
+
+
+def _least_var_g(problem: Problem, sd_g: float, humidity_per_g: FloatArray) -> FloatArray:
+    """Return a variance, no larger than what things apart by so much do to a box without beads. [g²]"""
+    most_g = problem.assumptions.swapped_humidity_sd / np.maximum(humidity_per_g, 1e-9)
+    return np.asarray(np.minimum(sd_g, most_g) ** 2)
