@@ -67,9 +67,13 @@ METHODS = MappingProxyType(
         "dryer": "dried in a filament dryer",
         "bed": "dried on a print bed (print_bed)",
         "indicator": "judged dry by their color (indicator_orange)",
+        "not_dried": "put back as they were, all or some of them",
     }
 )
 """A method may say more, as in 'oven_120C_3h': the word in it is what counts."""
+
+NOT_DRIED = "not_dried"
+"""Beads that lay in a box before, or were joined by others: nobody knows how much water they hold."""
 
 TEMPERATURE_UNITS = MappingProxyType(
     {"C": "degrees Celsius", "F": "degrees Fahrenheit", "K": "kelvin, in feeds and files"}
