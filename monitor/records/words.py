@@ -1,7 +1,7 @@
 """The words that the shelf file and the commands accept where a number or a name won't do, each with what it means.
 
 Settings and commands check against these, and `siccast words` prints them; what a word is worth in numbers stands where
-it is reckoned with, under the same word.
+it is used, under the same word.
 """
 
 from __future__ import annotations

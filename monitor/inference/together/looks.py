@@ -139,9 +139,8 @@ def _rests_on(episode: Episode) -> str:
     elif episode.loaded_mass is not None:
         dryness = "how dry they are is known from the scale"
     elif episode.method == NOT_DRIED:
-        return (
-            "Beads that were not dried, all or some: how much they hold is open. How leaky the box is was known before."
-        )
+        dryness = "how much water they hold is open"
+        return f"Beads that were not dried, all or some: {dryness}. How leaky the box is was known before they went in."
     elif episode.method == "unknown":
         dryness = "they are taken to be as dry as recharges usually make them"
     else:
