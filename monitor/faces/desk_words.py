@@ -270,7 +270,7 @@ def deed_details(values: Mapping[str, Any], wording: Wording) -> str:
 
 def _told(key: str, value: Any, wording: Wording) -> str:
     if key == "desiccant":
-        return beads(value)
+        value = beads(value)
     if key.endswith("_g_per_g"):
         points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
         return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"

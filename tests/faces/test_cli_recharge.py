@@ -377,3 +377,13 @@ def test_a_spill_of_unknown_size_is_not_told_in_per_cent(shell: Shell) -> None:
     told = shell("recharge", "spilled")
     assert "nobody knows how many: weigh what is left" in told
     assert "of them are left" not in told
+
+
+def test_a_spill_before_the_first_weighing_claims_no_share(shell: Shell) -> None:
+    shell("lot", "buy", "summer", "orange_gel", "1kg")
+    shell("charge", "weigh-out", "jug", "summer", "240", "--state", "room")
+    shell("recharge", "start", "jug", "microwave")
+    shell("recharge", "spilled")
+    told = shell("recharge", "weigh", "225")
+    assert "Beads fell out: all grams are of what is left." in told
+    assert "100 %" not in told
