@@ -148,7 +148,7 @@ def _disagreeing(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> tuple[st
                 f"It is {this[1] / that[1]:.2g} times what the test of {there.at:%Y-%m-%d} gave (entry "
                 f"{there.entry_id}), and neither interval reaches the other: one of them was no test of an empty, "
                 f"closed box, or the seal has changed since. If the older was wrong, `siccast log undo "
-                f"{there.entry_id}` and reckon this one again.",
+                f"{there.entry_id}` and work this one out again.",
             )
     return ()
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import TYPE_CHECKING, TypeVar
 
-from monitor.deeds import SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
+from monitor.deeds import BOX, SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
 from monitor.errors import LedgerError
 from monitor.names import tidy
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+A_MOMENT_IN_A_BOX = timedelta(days=1)
+"""Beads that lay no longer in a box are about as dry as they went in (a judgement)."""
 Loading = tuple[float, float, float]
 Thing = TypeVar("Thing")
 
@@ -53,12 +56,24 @@ class Charge:
     """Best estimate of the mass when fully dry, from the last finished run."""
     dry_mass_relative_sd: float = 0.0
     loading_g_per_g: Loading | None = None
-    """Loading when last judged, before it went into a box."""
+    """Loading when last judged; None once it has lain in a box since."""
+    judged_at: datetime | None = None
     method: str | None = None
     """How it was last dried, in the words of the ledger."""
+    lain: bool = False
+    """Whether it has lain in a box since: nobody knows how much water it took up there."""
     color: str = ""
     retired: bool = False
     deeds: tuple[int, ...] = ()
+
+    def as_it_lies(self, at: datetime) -> Charge:
+        """Return it as it is known at an instant: beads in a box take up water that nobody weighs."""
+        if not self.place.startswith(BOX) or self.placed_at is None:
+            return self
+        since = max(self.placed_at, self.judged_at or self.placed_at)
+        if at - since < A_MOMENT_IN_A_BOX:
+            return self
+        return replace(self, loading_g_per_g=None, lain=True)
 
 
 @dataclass(frozen=True, slots=True)

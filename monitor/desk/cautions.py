@@ -40,7 +40,7 @@ COOLING = Caution(
 )
 WEIGH_COLD = Caution(
     "Weigh cold and covered: hot beads lift the reading, and a thin open layer takes up about 1 % in 15 minutes.",
-    "still-air transfer, reckoned; a deep bowl gained nothing a 1 g scale shows (common practice, no source)",
+    "still-air transfer, calculated; a deep bowl gained nothing a 1 g scale shows (common practice, no source)",
 )
 DUST = Caution("Pour without raising dust; a dust mask for loose granules.", "NIOSH limit for amorphous silica")
 

@@ -21,7 +21,7 @@ from monitor.deeds import (
 )
 from monitor.desk.books import Books, Charge, Loading, Run
 from monitor.desk.methods import Method, beads_of, compare_methods
-from monitor.desk.questions import about_deed, about_entry
+from monitor.desk.questions import about_addition, about_deed, about_entry, completed
 from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
 from monitor.desk.spills import kept_since_last
@@ -35,6 +35,7 @@ from monitor.inference.drying.reach import temperature_of
 from monitor.names import tidy
 from monitor.physics.materials import mixed_kind
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
+from monitor.records.words import NOT_DRIED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -105,12 +106,15 @@ class Desk:
         TrapError
             If it hardly happened so and nobody has confirmed it.
         """
-        others = self.stores.ledger.entries(entry.box)
-        if beside:
-            entry = joined(entry, others)
-        else:
-            _require(about_entry(entry, others), confirmed)
-        return self.stores.ledger.log(entry)
+        with self.stores.deeds.together():
+            others = self.stores.ledger.entries(entry.box)
+            if beside:
+                _require(about_addition(entry, others), confirmed)
+                entry = joined(entry, others)
+            else:
+                entry = completed(entry, others)
+                _require(about_entry(entry, others), confirmed)
+            return self.stores.ledger.log(entry)
 
     def undo(self, deed_id: int) -> LoggedDeed:
         """Take a deed back, unless a later one rests on it."""
@@ -388,6 +392,8 @@ class Desk:
     def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
         earlier = self.stores.ledger.entries(box.name, before=now)
         refilled = any(entry.kind in (EntryKind.charge, EntryKind.recharge) for entry in earlier)
+        charges = [charge.as_it_lies(now) for charge in charges]
+        lain = any(charge.lain for charge in charges)  # what they took up since, the readings have to tell
         dry_g = [_dry_mass_g(charge) for charge in charges]
         kinds = [beads_of(books, charge.name).kind for charge in charges]
         methods = {charge.method or ("new" if charge.state == "new" else None) for charge in charges}
@@ -395,10 +401,10 @@ class Desk:
             kind=EntryKind.recharge if refilled else EntryKind.charge,
             box=box.name,
             at=now,
-            mass_g=sum(charge.mass_g for charge in charges),
+            mass_g=None if lain else sum(charge.mass_g for charge in charges),
             desiccant=mixed_kind(list(zip(kinds, dry_g, strict=True))),
             dry_mass_g=sum(dry_g),
-            method=next(iter(methods)) if len(methods) == 1 else None,
+            method=NOT_DRIED if lain else next(iter(methods)) if len(methods) == 1 else None,
             loading_g_per_g=_loading_together([charge.loading_g_per_g for charge in charges], dry_g),
             note="charge " + " and ".join(charge.name for charge in charges),
         )

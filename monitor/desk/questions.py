@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from monitor.deeds import BOX, ChargeMoved, ChargePortioned, ChargeToppedUp, Deed
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
-from monitor.physics.materials import desiccant, mixed_kind
+from monitor.physics.materials import desiccant, mixed_kind, parts_of
 from monitor.records import EntryKind, LedgerEntry
-from monitor.records.words import METHODS
+from monitor.records.words import METHODS, NOT_DRIED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -80,6 +80,38 @@ def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[T
     yield from _lighter(entry, before)
 
 
+def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
+    """Return an entry of other beads with what was left out because it stayed as it was: their kind.
+
+    Raises
+    ------
+    LedgerError
+        If another kind went in and nobody said how much of it.
+    """
+    if entry.kind not in _STARTS:
+        return entry
+    before = [other for other in others if other.kind in _STARTS and other.at <= entry.at]
+    there = next((other.desiccant for other in reversed(before) if other.desiccant), None)
+    if entry.dry_mass_g is not None and entry.desiccant is None:
+        return replace(entry, desiccant=there)
+    if entry.dry_mass_g is None and entry.desiccant is not None and _kind(entry.desiccant) != _kind(there):
+        raise LedgerError("beads of another kind need their own dry mass: add --dry-mass")
+    return entry
+
+
+def about_addition(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
+    """Ask about beads that are said to have joined those in a box."""
+    there = _beads_there(entry, others)
+    yield from _method(entry)
+    if there is None or not entry.desiccant or not entry.dry_mass_g:
+        return
+    if entry.at - there.at < _ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
+        yield _at_that_time(there)
+    if entry.dry_mass_g > _OTHER_AMOUNT * (there.dry_mass_g or 0.0):
+        text = f"{entry.dry_mass_g:.0f} g more, and {there.dry_mass_g:.0f} g were in {entry.box} before"
+        yield Trap("another amount", f"{text}: is that right?")
+
+
 def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     """Return the entry of beads that joined those already in a box: of both kinds, with the dry mass of both.
 
@@ -88,31 +120,42 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     Raises
     ------
     LedgerError
-        If no beads of known mass were logged before.
+        If no beads of known mass were logged before, or the new ones come with a weight that says nothing of both.
     """
-    there = next(
-        (e for e in reversed(others) if e.kind in _STARTS and e.at <= entry.at and e.desiccant and e.dry_mass_g), None
-    )
+    there = _beads_there(entry, others)
     if there is None or there.desiccant is None or there.dry_mass_g is None:
         raise LedgerError(f"no beads of {entry.box} were logged before that; log these without --beside")
     if entry.desiccant is None or entry.dry_mass_g is None:
         raise LedgerError("beads that join others need their kind and their dry mass")
+    if entry.mass_g is not None:
+        raise LedgerError("a weight of these alone can't be kept: weigh all together and log that as a weighing")
     kinds = [(there.desiccant, there.dry_mass_g), (entry.desiccant, entry.dry_mass_g)]
+    lain = entry.at - there.at >= _JUST_FILLED or there.method == NOT_DRIED
+    of_both = entry.method if entry.method == there.method else None
     return replace(
         entry,
         desiccant=mixed_kind(kinds),
         dry_mass_g=there.dry_mass_g + entry.dry_mass_g,
-        mass_g=None,
-        method=entry.method if entry.method == there.method else None,
+        method=NOT_DRIED if lain else of_both,
     )
+
+
+def _beads_there(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry | None:
+    """Return the newest entry before this one that says what beads are in its box, and how much."""
+    before = [other for other in others if other.kind in _STARTS and other.at <= entry.at]
+    return next((other for other in reversed(before) if other.desiccant and other.dry_mass_g), None)
 
 
 def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
     for other in others:
         if _alike(other, entry) and abs(other.at - entry.at) < _ONE_MOMENT:
-            text = f"entry {other.entry_id} says {entry.kind.value} of {entry.box} at that very time"
-            yield Trap("twice", f"{text}: did it happen twice?")
+            yield _at_that_time(other)
             return
+
+
+def _at_that_time(other: LedgerEntry) -> Trap:
+    text = f"entry {other.entry_id} says {other.kind.value} of {other.box} at that very time"
+    return Trap("twice", f"{text}: did it happen twice?")
 
 
 def _alike(one: LedgerEntry, other: LedgerEntry) -> bool:
@@ -136,7 +179,8 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
         other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
         if other.kind in _STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
             text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
-            yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, say --beside")
+            aside = "say --beside" if entry.kind is EntryKind.charge else "log a charge with --beside"
+            yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, {aside}")
             return
 
 

@@ -47,6 +47,7 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Readings
 
+_NEARLY_ALL = 0.995
 _ENOUGH_READINGS = 24
 _CURVE_POINTS = 60
 _KWH_PER_WS = 1.0 / 3.6e6
@@ -328,12 +329,13 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
         told.append("The beads took up water in between; the curve is of the weighings since then.")
     if any(isinstance(logged.deed, RunWeighed) and logged.deed.hot for logged in run.shown):
         told.append("Hot weighings count for less; weigh once more cold and covered.")
-    if run.spills:
-        told.append(f"Beads fell out: {100.0 * it.kept_share:.0f} % of them are left, and all grams are of those.")
+    if run.spills and kept_since_last(run) is not None:
+        left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are of those"
+        told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are of what is left'}.")
     if not it.fit.fits:
         told.append(f"These weighings fit no drying curve, so all intervals are wide. {_what_would_explain(run, it)}")
     if kept_since_last(run) is None:
-        told.append("Nobody knows how much fell out since the last weighing: weigh what is left.")
+        told.append("Beads fell out since the last weighing and nobody knows how many: weigh what is left.")
     told += tare_remarks(run)
     if run.scale_factor != 1.0:
         told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")

@@ -74,10 +74,10 @@ def _portion(books: Books, logged: LoggedDeed, deed: ChargePortioned) -> Books:
 
 
 def _move(books: Books, logged: LoggedDeed, deed: ChargeMoved) -> Books:
-    charge = books.living(deed.charge)
+    charge = books.living(deed.charge).as_it_lies(logged.at)
     _require_resting(charge)
     for name in deed.out:
-        books = _with_charge(books, logged, replace(books.living(name), place=SPARE))
+        books = _with_charge(books, logged, replace(books.living(name).as_it_lies(logged.at), place=SPARE))
     return _with_charge(books, logged, replace(charge, place=deed.place, placed_at=logged.at))
 
 
@@ -104,7 +104,7 @@ def _scaled(charge: Charge, share: float) -> Charge:
 
 
 def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
-    poured, kept = books.living(deed.charge), books.living(deed.into)
+    poured, kept = (books.living(name).as_it_lies(logged.at) for name in (deed.charge, deed.into))
     for charge in (poured, kept):
         _require_resting(charge)
     if poured.name == kept.name or poured.lot != kept.lot:
@@ -120,6 +120,7 @@ def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
         cycles=max(kept.cycles, poured.cycles),
         state=kept.state if kept.state == poured.state else "unknown",
         method=kept.method if kept.method == poured.method else None,
+        lain=kept.lain or poured.lain,
         loading_g_per_g=_mixed(kept, poured),
     )
     books = _with_charge(books, logged, merged)
@@ -212,7 +213,9 @@ def _finish(books: Books, logged: LoggedDeed, deed: RunFinished) -> Books:
         dry_mass_g=deed.dry_mass_g,
         dry_mass_relative_sd=deed.dry_mass_relative_sd,
         loading_g_per_g=deed.loading_g_per_g,
+        judged_at=logged.at,
         method=_method(run),
+        lain=False,
     )
     books = _with_charge(books, logged, charge)
     return replace(books, runs={**books.runs, run.name: replace(run, finished=deed)})
@@ -230,7 +233,10 @@ def _method(run: Run) -> str:
 
 def _jar(books: Books, logged: LoggedDeed, deed: JarChecked) -> Books:
     charge = books.living(deed.charge)
-    return _with_charge(books, logged, replace(charge, loading_g_per_g=deed.loading_g_per_g or charge.loading_g_per_g))
+    if deed.loading_g_per_g is None:
+        return _with_charge(books, logged, charge)
+    judged = replace(charge, loading_g_per_g=deed.loading_g_per_g, judged_at=logged.at, lain=False)
+    return _with_charge(books, logged, judged)
 
 
 def _going(books: Books, name: str) -> Run:

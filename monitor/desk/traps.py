@@ -218,9 +218,7 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
     held_g = start_g - least_g
     if mass_g < least_g <= last_g:
         text = f"{start_g - mass_g:.0f} g driven off, and beads fresh from the bag hold at most {held_g:.0f} g"
-        yield Trap(
-            "wetter than new", f"{text}: did they stand in the open? If so, they are reckoned as such from here on"
-        )
+        yield Trap("wetter than new", f"{text}: did they stand in the open? If so, they count as such from here on")
 
 
 def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from monitor.faces.wording import TO, Wording, spread
+from monitor.faces.wording import TO, Wording, beads, spread
 from monitor.records import Quantiles
 from monitor.units import grams_to_ounces
 
@@ -269,15 +269,17 @@ def deed_details(values: Mapping[str, Any], wording: Wording) -> str:
 
 
 def _told(key: str, value: Any, wording: Wording) -> str:
+    if key == "desiccant":
+        value = beads(value)
+    if key.endswith("_g_per_g"):
+        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
+        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
     if key.endswith("_g"):
         return f"{_spoken(key, '_g')} {wording.weight(value)}"
     if key.endswith("_s"):
         return f"{_spoken(key, '_s')} {minutes(value)}"
     if key.endswith("_degc"):
         return f"{_spoken(key, '_degc')} {wording.temperature(value)}"
-    if key.endswith("_g_per_g"):
-        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
-        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
     if isinstance(value, float):
         return f"{_spoken(key)} {value:.3g}"
     return f"{_spoken(key)} {', '.join(value) if isinstance(value, tuple) else value}"

@@ -44,6 +44,7 @@ METHODS = {
     "print_bed": "dried on the print bed",
     "new": "new beads",
     "indicator_orange": "judged dry by their color",
+    "not_dried": "not dried, all or some of them",
 }
 BEADS = {
     "silica_regular": "silica gel, regular density",

@@ -15,9 +15,9 @@ _SILENT_SHARE = 0.85
 _HIDDEN_SHARE = 0.9
 
 
-def evidence_of(posterior: Posterior) -> tuple[str, ...]:
-    """Return what a forecast rests on, most telling first."""
-    said = [_readings(posterior), _silence(posterior), _floor(posterior), _unlogged(posterior)]
+def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
+    """Return what a forecast rests on, most telling first; whether earlier beads or a test told of this box's leak."""
+    said = [_readings(posterior), _silence(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
     said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
@@ -33,12 +33,14 @@ def _readings(posterior: Posterior) -> str:
     return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
 
 
-def _silence(posterior: Posterior) -> str:
+def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
     """Said where the readings left the leak about as open as it was before them."""
     prior, logs = posterior.problem.prior, posterior.state.log_conductance
     if posterior.bins.seen_days < _LEAST_DAYS or float(np.std(logs)) < _SILENT_SHARE * prior.sd[CONDUCTANCE]:
         return ""
-    return "The readings tell next to nothing of this box's leak; what is said of it is what is known of such boxes."
+    known = "what was known of it before" if leak_seen_before else "what is known of such boxes"
+    since = "The readings since then" if leak_seen_before else "The readings"
+    return f"{since} tell next to nothing of this box's leak; what is said of it is {known}."
 
 
 def _floor(posterior: Posterior) -> str:

@@ -124,7 +124,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
             f"{box.name}: no charge was logged, and no whole hour of usable readings is there yet; log the charge"
         )
     charge = starts[-1] if starts else None
-    declared = next((e for e in reversed(starts) if e.dry_mass_g is not None), None)
+    dry_mass_g = next((e.dry_mass_g for e in reversed(starts) if e.dry_mass_g is not None), None)
+    desiccant = next((e.desiccant for e in reversed(starts) if e.desiccant is not None), None)
     first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
     start_s = charge.at.timestamp() if charge else first_s
     sensor_swaps = tuple(e.at.timestamp() for e in known if e.kind is EntryKind.sensor_swap)
@@ -132,7 +133,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     found = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
     steps = tuple(s for s in found if not _explained(s, sensor_swaps))
     all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
-    has_beads = declared is not None and declared.desiccant is not None and bool(declared.dry_mass_g)
+    has_beads = desiccant is not None and bool(dry_mass_g)
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
     start_s = start_s if swap_s is None else swap_s
@@ -144,8 +145,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
     return Episode(
         start_s=start_s,
-        desiccant=declared.desiccant if declared and has_beads else None,
-        dry_mass_g=(declared.dry_mass_g or 0.0) if declared and has_beads else 0.0,
+        desiccant=desiccant if has_beads else None,
+        dry_mass_g=dry_mass_g if dry_mass_g and has_beads else 0.0,
         method="unknown" if unlogged or charge is None else charge.method or "unknown",
         known_loading=None if unlogged or charge is None else charge.loading_g_per_g,
         spools_went_in=not unlogged and start_s - first_s < _FILLED_WITHIN_S,

@@ -207,7 +207,10 @@ def _answer(
     outlook = Outlook(
         leak=leak,
         forecast=ahead,
-        evidence=(*filter(None, (looked.remark,)), *evidence_of(posterior)),
+        evidence=(
+            *filter(None, (looked.remark,)),
+            *evidence_of(posterior, leak_seen_before=looked.leak_seen_before(posterior.episode.start_s)),
+        ),
         sharpen=sharpening_of(posterior, futures[0], limit),
         forecast_if=what_if(posterior, asked.change, asked.horizon_days) if asked.change else None,
     )

@@ -44,6 +44,10 @@ class Sighting:
         """True where it is a number that others can be told."""
         return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
 
+    def before(self, episode_start_s: float) -> bool:
+        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty."""
+        return self.tested or self.episode_start_s < episode_start_s - 86_400.0
+
 
 def sighting_of(posterior: Posterior) -> Sighting | None:
     """Return what an estimate learned beyond its prior; None where that is next to nothing."""
@@ -92,7 +96,7 @@ def pool(box: Box, episode_start_s: float, sightings: Iterable[Sighting]) -> tup
     own: dict[float, Sighting] = {}
     for s in sightings:
         if s.box == box.name:
-            if s.tested or s.episode_start_s < episode_start_s - 86_400.0:
+            if s.before(episode_start_s):
                 own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
         elif s.style == box.style:
             latest[s.box] = max(latest.get(s.box, s), s, key=lambda one: one.at_s)

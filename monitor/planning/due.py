@@ -99,7 +99,7 @@ def _words(assessment: Assessment, today: date) -> Iterable[Word]:
     if assessment.state is BoxState.undeclared:
         yield Word(box, Matter.undeclared, f"{box} reports but is not declared", f"{box}|{Matter.undeclared}")
     elif assessment.state is BoxState.over_limit:
-        text = f"{box} is over its limit of {limit_pct:g} %: {_what_to_do(assessment)}"
+        text = f"{box} is over its limit of {limit_pct:g} %: {what_to_do(assessment)}"
         yield Word(box, Matter.over_limit, text, f"{box}|{Matter.over_limit}|{since}")
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
         text = f"{box} should be recharged by {say_day(today + ahead)} to stay under {limit_pct:g} %"
@@ -109,7 +109,7 @@ def _words(assessment: Assessment, today: date) -> Iterable[Word]:
     yield from _silence(assessment)
 
 
-def _what_to_do(assessment: Assessment) -> str:
+def what_to_do(assessment: Assessment) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
     if assessment.charge is None:
         return "recharge it, or put dry beads in"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import OutOfRangeError
+from monitor.planning.due import what_to_do
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.schedule import cheapest_days, costs_of_days
 from monitor.planning.weights import PlanWeights
@@ -128,4 +129,4 @@ def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
         return f"{assessment.state}: declare it and it will be planned"
     why = f"no forecast: {assessment.refusal}" if assessment.refusal else "no forecast"
-    return f"over its limit: dry it as soon as you can; {why}" if assessment.state is BoxState.over_limit else why
+    return f"over its limit: {what_to_do(assessment)}; {why}" if assessment.state is BoxState.over_limit else why

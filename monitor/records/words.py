@@ -1,7 +1,7 @@
 """The words that the shelf file and the commands accept where a number or a name won't do, each with what it means.
 
 Settings and commands check against these, and `siccast words` prints them; what a word is worth in numbers stands where
-it is reckoned with, under the same word.
+it is used, under the same word.
 """
 
 from __future__ import annotations
@@ -67,9 +67,13 @@ METHODS = MappingProxyType(
         "dryer": "dried in a filament dryer",
         "bed": "dried on a print bed (print_bed)",
         "indicator": "judged dry by their color (indicator_orange)",
+        "not_dried": "put back as they were, all or some of them",
     }
 )
 """A method may say more, as in 'oven_120C_3h': the word in it is what counts."""
+
+NOT_DRIED = "not_dried"
+"""Beads that lay in a box before, or were joined by others: nobody knows how much water they hold."""
 
 TEMPERATURE_UNITS = MappingProxyType(
     {"C": "degrees Celsius", "F": "degrees Fahrenheit", "K": "kelvin, in feeds and files"}

@@ -12,6 +12,7 @@ from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
 from monitor.physics.materials import parts_of
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.words import NOT_DRIED
 
 
 def entry(kind: EntryKind, hours: float = 0.0, **what: object) -> LedgerEntry:
@@ -150,3 +151,64 @@ def test_an_entry_of_the_desk_is_taken_back_with_its_deed(desk: Desk) -> None:
     desk.undo(deed)
     assert desk.stores.ledger.entries("pla") == []
     assert desk.books().charge("bowl").place == "spare"
+
+
+def test_a_recharge_that_names_the_mass_alone_keeps_the_kind(desk: Desk) -> None:
+    desk.log(CHARGED)
+    desk.log(entry(EntryKind.recharge, 60.0, dry_mass_g=240.0, method="microwave"))
+    *_, recharged = desk.stores.ledger.entries("pla")
+    assert recharged.desiccant == "silica_gel"
+    assert recharged.dry_mass_g == pytest.approx(240.0)
+
+
+def test_another_kind_without_its_mass_is_refused(desk: Desk) -> None:
+    desk.log(CHARGED)
+    with pytest.raises(LedgerError, match="add --dry-mass"):
+        desk.log(entry(EntryKind.recharge, 60.0, desiccant="clay", method="new"))
+    desk.log(entry(EntryKind.recharge, 60.0, desiccant="silica_gel", method="microwave"))
+
+
+@pytest.mark.parametrize(
+    ("joining", "name"),
+    [
+        ({"desiccant": "mol_sieve", "dry_mass_g": 1000.0, "method": "new"}, "another amount"),
+        ({"desiccant": "mol_sieve", "dry_mass_g": 100.0, "method": "sunshine"}, "unknown method"),
+        ({"desiccant": "silica_gel", "dry_mass_g": 100.0, "method": "new"}, "twice"),
+    ],
+)
+def test_beads_that_join_others_are_asked_about_as_well(desk: Desk, joining: dict[str, object], name: str) -> None:
+    desk.log(CHARGED)
+    with pytest.raises(TrapError) as asked:
+        desk.log(entry(EntryKind.charge, 0.005, **joining), beside=True)
+    assert asked.value.traps[0].name == name
+    assert len(desk.stores.ledger.entries("pla")) == 1
+
+
+def test_a_weight_of_the_joining_beads_alone_is_not_dropped_unsaid(desk: Desk) -> None:
+    desk.log(CHARGED)
+    with pytest.raises(LedgerError, match="weigh all together"):
+        desk.log(entry(EntryKind.charge, 0.1, desiccant="clay", dry_mass_g=100.0, mass_g=104.0), beside=True)
+
+
+def test_beads_that_lay_in_the_box_are_not_taken_for_dry_when_others_join_them(desk: Desk) -> None:
+    desk.log(CHARGED)
+    desk.log(entry(EntryKind.charge, 24.0 * 90, desiccant="mol_sieve", dry_mass_g=130.0, method="new"), beside=True)
+    assert desk.stores.ledger.entries("pla")[-1].method == NOT_DRIED
+
+
+@pytest.mark.parametrize("beside", [True, False])
+def test_a_charge_that_lay_in_a_box_is_as_dry_as_nobody_knows(desk: Desk, beside: bool) -> None:
+    desk.keep(LotBought("sieve", "mol_sieve", 500.0), AT)
+    desk.keep(ChargePortioned("pot", "sieve", 100.0, state="new"), AT)
+    desk.jar_check("bowl", 0.05, 22.0, 0.02, AT)
+    desk.jar_check("pot", 0.01, 22.0, 0.02, AT)
+    desk.put("bowl", "pla", AT)
+    later = AT + timedelta(days=80)
+    if beside:
+        both = desk.put("pot", "pla", later, beside=True)
+    else:
+        desk.take_out("bowl", later)
+        both = desk.put("bowl", "nylon", later + timedelta(days=9))
+    assert (both.loading_g_per_g, both.mass_g, both.method) == (None, None, NOT_DRIED)
+    desk.jar_check("bowl", 0.20, 22.0, 0.02, later + timedelta(days=10))
+    assert desk.put("bowl", "petg", later + timedelta(days=10)).loading_g_per_g is not None

@@ -58,6 +58,7 @@ def test_an_evening_at_the_desk_is_in_ounces_and_fahrenheit_throughout(shelf: Pa
         "recharge finish",
         "charge put cup pla",
         "charge top-up cup 2oz",
+        "recharge jar-check 20 72 --charge cup --accuracy 5",
         "lot list",
         "lot log",
         f"climate {YEAR}",
@@ -99,3 +100,23 @@ def test_on_a_gram_shelf_a_whole_number_is_a_gram(tmp_path: Path, shown: str, st
     (tmp_path / "shelf.toml").write_text("", encoding="utf-8")
     shelf: Shelf = load_shelf(tmp_path)
     assert typed.step_g(shown, shelf) == pytest.approx(step_g)
+
+
+def test_the_guide_offers_the_air_of_the_room_in_fahrenheit(shelf: Path) -> None:
+    said(shelf, "lot buy spring orange_gel 2lb")
+    said(shelf, "charge weigh-out cup spring 7.1 --state room")
+    asked = CliRunner().invoke(app, ["--shelf", str(shelf), "recharge", "guide"], input="cup\nkitchen\n\n\n7.1\n")
+    assert "[72F/45]" in asked.output
+    assert not FOREIGN.search(asked.output), asked.output
+
+
+def test_grams_that_fell_out_are_grams_on_an_ounce_shelf_too(shelf: Path) -> None:
+    said(shelf, "lot buy spring orange_gel 2lb")
+    said(shelf, "charge weigh-out cup spring 7.1 --state room")
+    said(shelf, "recharge start cup kitchen --weight 7.1")
+    said(shelf, "recharge spilled --grams 20")
+    said(shelf, "recharge spilled --grams 0.5oz")
+    deeds = json.loads(said(shelf, "lot log --json"))["deeds"]
+    assert [deed["lost_g"] for deed in deeds if deed["deed"] == "BeadsSpilled"] == pytest.approx(
+        [20.0, 14.17], rel=1e-3
+    )

@@ -350,3 +350,40 @@ def test_weights_nobody_means(text: str) -> None:
 def test_heating_nobody_means(text: str) -> None:
     with pytest.raises(typer.BadParameter, match=r"won't do"):
         typed.heating_s(text)
+
+
+def test_the_log_of_the_desk_can_be_read_after_every_kind_of_deed(shell: Shell) -> None:
+    for line in (
+        "lot buy summer orange_gel 1kg",
+        "charge weigh-out jug summer 240 --state room",
+        "recharge start jug warm-box --weight 240",
+        "recharge spilled --grams 12",
+        "recharge weigh 212 --after 1h --sure",
+        "recharge color orange",
+        "recharge finish",
+        "recharge jar-check 6 22 --charge jug",
+    ):
+        shell(*line.split())
+    told = " ".join(shell("lot", "log").split())
+    assert "run finished" in told
+    assert "orange indicating gel" in told
+    assert "silica_gel" not in told
+
+
+def test_a_spill_of_unknown_size_is_not_told_in_per_cent(shell: Shell) -> None:
+    shell("lot", "buy", "summer", "orange_gel", "1kg")
+    shell("charge", "weigh-out", "jug", "summer", "240", "--state", "room")
+    shell("recharge", "start", "jug", "microwave", "--weight", "240")
+    told = shell("recharge", "spilled")
+    assert "nobody knows how many: weigh what is left" in told
+    assert "of them are left" not in told
+
+
+def test_a_spill_before_the_first_weighing_claims_no_share(shell: Shell) -> None:
+    shell("lot", "buy", "summer", "orange_gel", "1kg")
+    shell("charge", "weigh-out", "jug", "summer", "240", "--state", "room")
+    shell("recharge", "start", "jug", "microwave")
+    shell("recharge", "spilled")
+    told = shell("recharge", "weigh", "225")
+    assert "Beads fell out: all grams are of what is left." in told
+    assert "100 %" not in told

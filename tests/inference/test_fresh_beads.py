@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from monitor.inference import outlooks
+from monitor.inference.episodes import current_episode
+from monitor.inference.posterior.hours import reduce_to_hours
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, ReadingSeries, RoomClimate
@@ -94,3 +96,39 @@ def test_without_an_earlier_leak_there_is_no_forecast_yet() -> None:
     lone = outlook((0.015, 0.02, 0.025), first_charge=False)
     assert lone.forecast is None or "recharge desk" not in " ".join(lone.evidence)
     assert outlook(None, first_charge=False).forecast is None
+
+
+def test_the_kind_of_beads_is_known_where_only_their_new_mass_was_told() -> None:
+    told = [
+        LedgerEntry(EntryKind.charge, "pla", AS_OF - timedelta(days=9), desiccant="silica_gel", dry_mass_g=DRY_G),
+        LedgerEntry(EntryKind.recharge, "pla", AS_OF - timedelta(days=5), dry_mass_g=80.0),
+    ]
+    episode = current_episode(BOX, reduce_to_hours(sixty_days()), tuple(told), AS_OF.timestamp())
+    assert (episode.desiccant, episode.dry_mass_g) == ("silica_gel", 80.0)
+
+
+def test_beads_that_were_not_dried_are_not_called_fresh() -> None:
+    lain = outlook(None, method="not_dried")
+    assert lain.forecast is not None
+    assert lain.evidence[0].startswith("Beads that were not dried")
+    fresh = outlook(None, method="microwave").forecast
+    assert fresh is not None
+    assert lain.forecast.capacity_used.p50 > fresh.capacity_used.p50
+
+
+def test_a_leak_known_from_earlier_beads_is_not_called_what_is_known_of_such_boxes() -> None:
+    answer = outlook(None)
+    assert answer.leak is not None
+    blind = BoxHistory(
+        BOX, sixty_days(), room_climate=RoomClimate(20.0, 0.5),
+        entries=tuple(
+            LedgerEntry(
+                EntryKind.recharge, "pla", AS_OF - timedelta(days=days), desiccant="silica_gel", dry_mass_g=DRY_G
+            )
+            for days in (DAYS, 3.0)
+        ),
+    )  # fmt: skip
+    [said] = outlooks([blind], AS_OF)
+    words = " ".join(said.evidence)
+    assert "what was known of it before" in words
+    assert "such boxes" not in words

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from made_up import assessment_of, forecast_of
 
 from monitor.errors import OutOfRangeError
+from monitor.planning.due import Matter, words_for_today
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState
@@ -121,6 +122,17 @@ def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
     assert plan.days == ()
     assert plan.left_out["young"] == "no forecast: two days of readings can't carry a forecast"
     assert "declare it" in plan.left_out["new"]
+
+
+def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
+    over = replace(assessment_of("over", None), state=BoxState.over_limit)
+    assert over.charge is not None
+    fresh = replace(over, charge=replace(over.charge, at=over.as_of - timedelta(hours=5)))
+    for box in (over, fresh):
+        [word] = [word for word in words_for_today([box], WEDNESDAY) if word.matter is Matter.over_limit]
+        advice = word.text.partition(": ")[2]
+        plan = plan_recharges([box], OVEN, WEDNESDAY, [SATURDAY])
+        assert plan.left_out["over"].startswith(f"over its limit: {advice}; no forecast: ")
 
 
 def test_grams_fill_a_batch_too() -> None:

@@ -15,6 +15,7 @@ from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
 from monitor.inference.questions.changes import Change, latest_change, level_of, with_change
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
+from monitor.records.words import NOT_DRIED
 
 _DRAWS_OF_EARLIER = 400
 """An earlier episode only tells where its box may stand."""
@@ -64,6 +65,10 @@ class Looked:
     remark: str = ""
     apart: Change | None = None
     """The newest change of its leak, within an episode or from one to the next, as far as a first look can tell."""
+
+    def leak_seen_before(self, start_s: float) -> bool:
+        """Return whether the leak of this box was seen without the beads of an episode."""
+        return any(one.before(start_s) for one in self.sightings)
 
 
 def by_room(histories: Sequence[BoxHistory]) -> tuple[list[Told], tuple[Room, ...]]:
@@ -133,6 +138,9 @@ def _rests_on(episode: Episode) -> str:
         dryness = "how dry they are is known from the recharge desk"
     elif episode.loaded_mass is not None:
         dryness = "how dry they are is known from the scale"
+    elif episode.method == NOT_DRIED:
+        dryness = "how much water they hold is open"
+        return f"Beads that were not dried, all or some: {dryness}. How leaky the box is was known before they went in."
     elif episode.method == "unknown":
         dryness = "they are taken to be as dry as recharges usually make them"
     else:

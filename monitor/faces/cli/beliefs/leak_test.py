@@ -46,7 +46,7 @@ def leak_test(
     keep: Annotated[bool, typer.Option(help="Whether later estimates of the box shall know what was found.")] = True,
     as_json: AsJson = False,
 ) -> None:
-    """Guide a test of an empty box, and once it has run reckon the leak from it.
+    """Guide a test of an empty box, and once it has run work out the leak from it.
 
     Without --from it says how the test is done. No beads, spools or cardboard may be in the box while it runs; a test
     whose curve shows that something was in it is not kept (exit code 3), and the same test is kept once.

@@ -249,9 +249,8 @@ def _details(entry: LedgerEntry, wording: Wording) -> str:
     from monitor.faces.wording import beads
 
     dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
-    return " ".join(
-        filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "", entry.method, entry.color, entry.note))
-    )
+    held = " ".join(filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "")))
+    return "; ".join(filter(None, (held, entry.method, entry.color, entry.note)))
 
 
 @log.command()

@@ -81,7 +81,8 @@ def _begin(it: Opened, room: str | None) -> Run:
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(it, f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
     air, known_from = it.desk.room(it.clock(), typed.room(room, it.shelf))
-    shown = f"{air.temperature_degc:.0f}C/{100.0 * air.relative_humidity:.0f}"
+    degrees, letter = it.wording.degrees(air.temperature_degc), it.wording.temperature_unit[-1]
+    shown = f"{degrees:.0f}{letter}/{100.0 * air.relative_humidity:.0f}"
     told = _asked(it, f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: typed.room(t, it.shelf))
     run = _sure(it, lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
     if run is None:

@@ -43,12 +43,14 @@ def buy(
 ) -> None:
     """Beads were bought."""
     from monitor import desk
+    from monitor.faces.wording import beads as words_for
 
     with opened(context, at) as it:
         beads = desk.kind_of_beads(kind)
+        called = words_for(beads)
         on = it.at.astimezone(it.shelf.timezone).date()
         grams = typed.mass_g(weight, it.shelf)
-        said = f"lot '{name}': {it.wording.mass(grams)} of {beads.replace('_', ' ')}"
+        said = f"lot '{name}': {it.wording.mass(grams)} of {called}"
         it.keep(LotBought(typed.name(name), beads, grams, on, note), said)
 
 
@@ -57,6 +59,7 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
     """Show lots, what is left of them, and where the grams don't balance."""
     from monitor.desk.books import discrepancies
     from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.wording import beads
 
     with opened(context, read_only=True) as it:
         books, wording = it.desk.books(), it.wording
@@ -67,7 +70,7 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
     rows = [
         (
             each.name,
-            each.bought.desiccant.replace("_", " "),
+            beads(each.bought.desiccant),
             str(each.bought.bought_on or ""),
             wording.mass(each.bought.mass_g),
             wording.mass(each.left_g),
@@ -207,13 +210,12 @@ def put(
         return
     known = entry.loading_g_per_g
     dry = (
-        "how dry is not known"
+        "how much water they hold is not known"
         if known is None
-        else f"{100 * known[1]:.1f} % in it ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
+        else f"they hold {100 * known[1]:.1f} % of water ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
     )
-    typer.echo(
-        f"'{name}' is in box {box}: {it.wording.mass(entry.dry_mass_g or 0.0)} of dry {beads(entry.desiccant)}, {dry}"
-    )
+    mass = it.wording.mass(entry.dry_mass_g or 0.0)
+    typer.echo(f"'{name}' is in box {box}, which now holds {mass} (dry) of {beads(entry.desiccant)}; {dry}")
 
 
 @charge.command("take-out")

@@ -74,7 +74,8 @@ def start(
                 report = it.desk.weigh(RunWeighed(run.name, 0.0, shown_g, step_g), it.at, confirmed=sure)
             except UnconfirmedError as error:
                 raise UnconfirmedError(
-                    f"{error}: the run has not begun; start it again with the right weight"
+                    f"{error}: the run has not begun. Start it again with the right weight; or without --weight,"
+                    " say then what happened, and weigh"
                 ) from error
         if not as_json:
             say_beginning(it, run.name)
@@ -153,7 +154,10 @@ def spilled(
     context: typer.Context,
     *,
     grams: Annotated[
-        str | None, typer.Option(metavar="WEIGHT", help="How much fell out; left out, the next weighings tell.")
+        str | None,
+        typer.Option(
+            metavar="WEIGHT", help="How much fell out, as in 20 (grams) or 0.5oz; else the next weighings tell."
+        ),
     ] = None,
     weight: Annotated[
         str | None, typer.Option(help="What the scale shows now, holder and all, with no heat since the last weighing.")
@@ -175,7 +179,7 @@ def spilled(
         raise typer.BadParameter("--weight is what the scale shows now, and --at-heat is about earlier")
     with opened(context, at) as it:
         going = it.desk.books().open_run(run)
-        lost_g = None if grams is None else typed.mass_g(grams, it.shelf)
+        lost_g = None if grams is None else typed.mass_g(grams if grams[-1:].isalpha() else f"{grams}g", it.shelf)
         left = None
         if weight is not None:
             heated_s = going.weighings[-1].heated_s if going.weighings else 0.0

@@ -39,7 +39,7 @@ def air(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
-    """Reckon what air holds: vapor pressure, g/m³, mixing ratio, dew and frost point."""
+    """Work out what air holds: vapor pressure, g/m³, mixing ratio, dew and frost point."""
     from monitor import calculators
     from monitor.faces.cli.reckon import calculator_table as table
 

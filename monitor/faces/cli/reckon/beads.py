@@ -35,7 +35,7 @@ def beads(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
 ) -> None:
-    """Reckon what beads hold at rest: water, the way back to humidity, slope, heat, and what the color may say."""
+    """Work out what beads hold at rest: water, the way back to humidity, slope, heat, and what the color may say."""
     from monitor import calculators
     from monitor.faces.cli.reckon import calculator_table as table
 

@@ -19,6 +19,7 @@ from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm
 from monitor.physics.sorption.caveats import Dye
 from monitor.records import Box
+from monitor.records.words import NOT_DRIED
 
 UNKNOWNS = (
     "ln conductance",
@@ -64,6 +65,7 @@ _START_HUMIDITY = {
     "dryer": (0.055, 0.8),
     "bed": (0.07, 0.8),
     "indicator": (0.08, 0.8),
+    NOT_DRIED: (0.12, 0.9),  # anything from nearly dry to past most limits (a judgement)
 }
 _START_UNKNOWN = (0.06, 1.0)
 _START_WITHOUT_BEADS = (0.30, 0.8)
@@ -162,7 +164,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         mean[START], sd[START] = np.log(_START_WITHOUT_BEADS[0]), _START_WITHOUT_BEADS[1]
         return Prior(mean, sd, shapes, dry_mass_g, False, swapped, shows)
     sd[CAPACITY] = known_or_plain_gel(episode.desiccant).sigma_ln_capacity
-    if shows == "little":
+    if shows == "little" and episode.method != NOT_DRIED:
         mean[START], sd[START] = np.log(_START_OF_SIEVE[0]), _START_OF_SIEVE[1]
     if shows == "phase":
         mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
