@@ -269,15 +269,15 @@ def deed_details(values: Mapping[str, Any], wording: Wording) -> str:
 
 
 def _told(key: str, value: Any, wording: Wording) -> str:
+    if key.endswith("_g_per_g"):
+        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
+        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
     if key.endswith("_g"):
         return f"{_spoken(key, '_g')} {wording.weight(value)}"
     if key.endswith("_s"):
         return f"{_spoken(key, '_s')} {minutes(value)}"
     if key.endswith("_degc"):
         return f"{_spoken(key, '_degc')} {wording.temperature(value)}"
-    if key.endswith("_g_per_g"):
-        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
-        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
     if isinstance(value, float):
         return f"{_spoken(key)} {value:.3g}"
     return f"{_spoken(key)} {', '.join(value) if isinstance(value, tuple) else value}"
