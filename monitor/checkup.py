@@ -93,10 +93,17 @@ def check_privacy(database: Path) -> Iterator[Finding]:
     if os.name != "posix":
         return
     files = sorted(database.parent.glob(f"{database.stem}*{database.suffix}*"))
-    if wide := [each for each in files if each.stat().st_mode & 0o077]:
+    if wide := [each for each in files if _is_for_others(each)]:
         names = ", ".join(each.name for each in wide)
         remedy = f"chmod 600 {shlex.join(map(str, wide))}"
         yield Finding("permissions", Verdict.look, f"others on this machine may get at {names}", remedy)
+
+
+def _is_for_others(file: Path) -> bool:
+    try:
+        return bool(file.stat().st_mode & 0o077)
+    except OSError:  # the last to close a database takes its log away
+        return False
 
 
 def check_store(upkeep: Upkeep) -> Iterator[Finding]:

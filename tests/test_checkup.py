@@ -67,6 +67,7 @@ def test_a_database_that_others_may_read_is_named_with_its_remedy(tmp_path: Path
         database.chmod(0o644)
         (finding,) = check_privacy(database)
         database.with_name("siccast.before-upgrade-1.sqlite3").touch(mode=0o640)
+        database.with_name("siccast.sqlite3-gone").symlink_to(tmp_path / "nothing")
         (both,) = check_privacy(database)
     assert (finding.subject, finding.verdict) == ("permissions", Verdict.look)
     assert finding.found == "others on this machine may get at siccast.sqlite3"
