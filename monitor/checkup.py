@@ -85,6 +85,27 @@ def check_folder(folder: Path) -> Iterator[Finding]:
         )  # fmt: skip
 
 
+def check_privacy(database: Path) -> Iterator[Finding]:
+    """Look whether others on this machine may read the database, its log or a copy beside it.
+
+    Ours are made for their owner alone; a file of an older siccast, or one that was copied in, keeps its own mode.
+    """
+    if os.name != "posix":
+        return
+    files = sorted(database.parent.glob(f"{database.stem}*{database.suffix}*"))
+    if wide := [each for each in files if _is_for_others(each)]:
+        names = ", ".join(each.name for each in wide)
+        remedy = f"chmod 600 {shlex.join(map(str, wide))}"
+        yield Finding("permissions", Verdict.look, f"others on this machine may get at {names}", remedy)
+
+
+def _is_for_others(file: Path) -> bool:
+    try:
+        return bool(file.stat().st_mode & 0o077)
+    except OSError:  # the last to close a database takes its log away
+        return False
+
+
 def check_store(upkeep: Upkeep) -> Iterator[Finding]:
     """Let the database check itself."""
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import time
 from dataclasses import dataclass
@@ -139,6 +140,15 @@ class Intake:
             self._pause(_WAIT_S)
             return []
         return feed.receive(_WAIT_S)
+
+    def keep_the_rest(self, feed: Feed, messages: list[RawMessage]) -> None:
+        """Store what is left at the end; what can't be stored now, the broker sends again to the next listener."""
+        settled = self._clock.settle(messages)
+        if not settled:
+            return
+        with contextlib.suppress(StoreBusyError):
+            self.keep(settled)
+            feed.acknowledge(settled)
 
     def keep(self, messages: Sequence[RawMessage]) -> int:
         """Store what these messages say, all of it or nothing, and return how many readings were new."""

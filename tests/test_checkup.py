@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.checkup import Finding, Verdict, check_forwarding, check_listener
+from monitor.checkup import Finding, Verdict, check_forwarding, check_listener, check_privacy
 from monitor.records import Forwarding, Listener
+from monitor.store.opening import open_stores
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SINCE = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 AT_WORK = Listener(True, 4242, "shed", SINCE)
@@ -52,3 +57,19 @@ def test_a_second_store_is_looked_at(forwarding: Forwarding, verdict: Verdict) -
     (finding,) = check_forwarding(forwarding, "http://127.0.0.1:8086")
     assert finding.verdict is verdict
     assert f"{forwarding.waiting} readings wait for it" in finding.found
+
+
+def test_a_database_that_others_may_read_is_named_with_its_remedy(tmp_path: Path) -> None:
+    """A site of an older siccast keeps the mode of its file, and its log takes it over."""
+    database = tmp_path / "old shelf" / "siccast.sqlite3"
+    with open_stores(database, begin=True):
+        assert list(check_privacy(database)) == []
+        database.chmod(0o644)
+        (finding,) = check_privacy(database)
+        database.with_name("siccast.before-upgrade-1.sqlite3").touch(mode=0o640)
+        database.with_name("siccast.sqlite3-gone").symlink_to(tmp_path / "nothing")
+        (both,) = check_privacy(database)
+    assert (finding.subject, finding.verdict) == ("permissions", Verdict.look)
+    assert finding.found == "others on this machine may get at siccast.sqlite3"
+    assert finding.remedy == f"chmod 600 '{database}'"
+    assert both.found.endswith("siccast.before-upgrade-1.sqlite3, siccast.sqlite3")

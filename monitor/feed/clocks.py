@@ -77,6 +77,8 @@ class MachineClock:
         self._steady_s = steady_s
         self._last = (wall(), steady_s())
         self._jumped = timedelta(0)
+        self._jumped_unset = timedelta(0)
+        """The jumps up to the last look at a clock that was not set: what it stamped may be handed on much later."""
         self._waiting: list[tuple[RawMessage, timedelta]] = []
         self._waiting_bytes = 0
         self._was_told = False
@@ -88,13 +90,14 @@ class MachineClock:
 
     def settle(self, messages: list[RawMessage]) -> list[RawMessage]:
         """Return the messages whose arrival is known by now: these, and those that waited for the clock to be set."""
-        jumped_before, now = self._jumped, self._look()
+        now = self._look()
         if now < EARLIEST_AT:
+            self._jumped_unset = self._jumped
             self._hold(messages, now)
             return []
         early = [message for message in messages if message.arrived_at < EARLIEST_AT]
-        if early:  # taken from the wire just before the clock was set
-            self._waiting += [(message, jumped_before) for message in early]
+        if early:  # taken from the wire before the clock was set
+            self._waiting += [(message, self._jumped_unset) for message in early]
             messages = [message for message in messages if message.arrived_at >= EARLIEST_AT]
         if not self._waiting:
             return messages

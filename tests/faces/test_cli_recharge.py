@@ -227,6 +227,8 @@ def test_colors_jars_and_undo(shell: Shell) -> None:
     assert "The jar alone says" in shell("recharge", "jar-check", "3", "22", "--accuracy", "2")
     last = shell.json("lot", "log")["deeds"][-1]
     assert last["deed"] == "JarChecked"
+    log = " ".join(shell("lot", "log").split())
+    assert len(re.findall(r"(?<!start )loading \d+\.\d – \d+\.\d – \d+\.\d %", log)) == 2
     assert "took back" in shell("lot", "undo", str(last["number"]))
     assert shell.json("lot", "log")["deeds"][-1]["deed"] == "RunFinished"
     assert "Not yet" in shell("recharge", "first-days", "bowl")

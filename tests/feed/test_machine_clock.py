@@ -134,6 +134,32 @@ def test_what_was_taken_from_the_wire_just_before_the_clock_was_set_is_dated_too
     assert [each.arrived_at - TRUE for each in settled] == [timedelta(seconds=-5)] * 2 + [timedelta(0)]
 
 
+def test_what_a_shared_commit_held_back_while_the_clock_was_set_is_dated_too() -> None:
+    """Looks at the clock go on meanwhile, and see the jump before the messages come."""
+    board = Board(datetime(1970, 1, 1, tzinfo=UTC))
+    clock = board.clock([])
+    held = [message(board, 1)]
+    assert clock.settle([]) == []
+    board.ran_s += 5.0
+    board.sets(TRUE)
+    assert clock.settle([]) == []
+    board.ran_s += 30.0
+    (settled,) = clock.settle(held)
+    assert settled.arrived_at - TRUE == timedelta(seconds=-5)
+
+
+def test_what_is_left_at_the_end_waits_for_the_clock_too(stores: Stores) -> None:
+    board = Board(datetime(1970, 1, 1, tzinfo=UTC))
+    feed = Minutes(board, {}, [])
+    intake = Intake(Decoder((OWN_FEED,), "attic"), stores.readings, clock=board.clock([]))
+    intake.keep_the_rest(feed, [message(board, 1), message(board, 2, t=TRUE.timestamp() - 60)])
+    assert (feed.acknowledged, stores.readings.count(), stores.ledger.rejected_count()) == ([], 0, 0)
+    board.sets(TRUE)
+    intake.keep_the_rest(feed, [message(board, 3)])
+    assert feed.acknowledged == [1, 2, 3]
+    assert stores.readings.count() == 3
+
+
 @pytest.mark.parametrize("hours", [-3.0, 0.01, 90_000.0])
 def test_a_clock_that_jumps_is_said_once(stores: Stores, hours: float) -> None:
     board = Board(TRUE)

@@ -58,7 +58,8 @@ def rejected(
         for each in messages
     ]
     show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
-    typer.echo(f"{ever} rejected so far; --json shows the payloads")
+    shows = "--json shows the payloads" if messages else "those that are kept were taken in later"
+    typer.echo(f"{ever} rejected so far" + (f"; {shows}" if ever else ""))
 
 
 def _try_again(context: typer.Context) -> None:

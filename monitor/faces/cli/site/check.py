@@ -78,20 +78,22 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_folder,
         check_forwarding,
         check_listener,
+        check_privacy,
         check_store,
     )
     from monitor.store.hold import listeners
     from monitor.store.opening import look_at_forwarding, open_stores
 
     yield from check_folder(shelf.folder)
+    yield from check_privacy(shelf.database_path)
     for doubt in shelf.doubts:
         yield Finding("shelf file", Verdict.look, doubt)
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
             yield from check_boxes(stores.readings, shelf.boxes, now)
-            ever = stores.ledger.rejected_count()
-            if ever:
+            if stores.ledger.rejected(1):
+                ever = stores.ledger.rejected_count()
                 yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
         if shelf.influx:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import signal
 import threading
 from contextlib import ExitStack
@@ -17,8 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
 
-    from monitor.feed.portions import Portions
-    from monitor.intake import Intake, Tally
+    from monitor.intake import Tally
     from monitor.records import BrokerAddress
     from monitor.settings import Shelf
 
@@ -104,21 +102,11 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         intake = Intake(decoder, stores.readings, report=_say, pause=stop.wait, housekeepers=chores)
         portions = Portions(feed, shelf.commit_every_s)
         intake.run(portions, stop.is_set)
-        _keep_the_rest(intake, portions)
+        intake.keep_the_rest(portions, portions.rest())
         state = f"stopped ({stop.why})" if stop.why else "stopped"
         health.tell(state, intake.tally)
         hold.ended(state)
     return intake.tally
-
-
-def _keep_the_rest(intake: Intake, portions: Portions) -> None:
-    """Store what still waited for its commit; where that fails, the broker sends it again to the next listener."""
-    from monitor.errors import StoreBusyError
-
-    if messages := portions.rest():
-        with contextlib.suppress(StoreBusyError):
-            intake.keep(messages)
-            portions.acknowledge(messages)
 
 
 def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Opened]], stop: Stop) -> _Opened:
