@@ -9,11 +9,10 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
-import httpx
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shelf_made_up import serving
+from shelf_made_up import got, serving
 from typer.testing import CliRunner
 
 from monitor.faces.cli.app import app
@@ -76,10 +75,10 @@ def test_what_a_feed_can_store_is_declared_logged_and_seen(tmp_path: Path) -> No
     assert [box.name for box in shelf.boxes] == FIT
     assert {entry["box"] for entry in json.loads(run("log", "show", "--json"))["entries"]} == set(FIT)
     with serving(shelf) as address:
-        shown = httpx.get(f"{address}/").text
+        shown = got(f"{address}/").text
         for name in FIT:
             assert f'href="/box/{quote(name)}"' in shown
-            assert httpx.get(f"{address}/box/{quote(name)}").status_code == 200
+            assert got(f"{address}/box/{quote(name)}").status_code == 200
 
 
 def test_a_stored_name_that_does_not_fit_is_quoted_and_readable(tmp_path: Path) -> None:

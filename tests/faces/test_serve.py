@@ -24,9 +24,9 @@ def test_it_names_its_address_answers_there_and_stops_when_asked(tmp_path: Path)
             line = process.stdout.readline()
             address = re.search(r"http://127\.0\.0\.1:\d+/", line)
             assert address, line
-            answer = httpx.get(address[0], timeout=30)
+            answer = httpx.get(address[0], timeout=200)
             process.send_signal(signal.SIGINT)
-            _, complaints = process.communicate(timeout=30)
+            _, complaints = process.communicate(timeout=200)
         finally:
             process.kill()
     assert answer.status_code == 200

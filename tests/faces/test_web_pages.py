@@ -16,7 +16,7 @@ from urllib.parse import quote
 import httpx
 import pytest
 from icalendar import Calendar
-from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from shelf_made_up import HOSTILE, got, keeper_by_hand, make_shelf, serving
 
 from monitor.faces.shipped import shipped
 from monitor.settings import load_shelf
@@ -26,7 +26,7 @@ from monitor.store.opening import open_stores
 @contextmanager
 def client_of(folder: Path, more: str = "") -> Iterator[httpx.Client]:
     shelf = make_shelf(folder, more)
-    with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address) as client:
+    with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address, timeout=None) as client:
         yield client
 
 
@@ -56,7 +56,7 @@ def test_what_an_answer_does_not_rest_on_is_said_on_the_page(tmp_path: Path) -> 
     taken, told = keeper._take, "InfluxDB at http://farm gives no answer <503>"
     keeper._take = lambda clock: replace(taken(clock), reservation=told)
     with serving(shelf, keeper) as address:
-        assert f'<p class="notice" role="status">{html.escape(told)}</p>' in httpx.get(address).text
+        assert f'<p class="notice" role="status">{html.escape(told)}</p>' in got(address).text
 
 
 def test_a_far_crossing_is_named_by_its_month(client: httpx.Client) -> None:
@@ -149,12 +149,12 @@ def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('site = "bare"\n')
     shelf = load_shelf(tmp_path, {})
     with serving(shelf, wait_for="there is no database") as address:
-        assert "siccast listen" in httpx.get(address).text
+        assert "siccast listen" in got(address).text
     assert [path.name for path in tmp_path.iterdir()] == ["shelf.toml"]
     with open_stores(shelf.database_path):
         pass
     with serving(shelf) as address:
-        assert "No box is declared yet" in httpx.get(address).text
+        assert "No box is declared yet" in got(address).text
 
 
 def test_a_database_that_breaks_meanwhile_is_one_sentence(tmp_path: Path) -> None:

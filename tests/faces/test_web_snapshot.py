@@ -8,10 +8,9 @@ from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
-import httpx
 import pytest
 from made_up import AS_OF
-from shelf_made_up import make_shelf, serving, take_snapshot_by_hand
+from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.assess import Memory
 from monitor.errors import StoreBusyError, StoreError
@@ -83,7 +82,7 @@ def test_a_first_failure_is_shown_while_waiting(tmp_path: Path) -> None:
     take.failure = StoreBusyError("the database is <locked>")
     shelf = make_shelf(tmp_path)
     with serving(shelf, Keeper(take, lambda _: 1), wait_for="database is") as address:
-        page = httpx.get(address).text
+        page = got(address).text
     assert "the database is &lt;locked&gt;" in page
 
 
@@ -92,7 +91,7 @@ def test_the_page_says_when_it_is_not_the_newest_state(tmp_path: Path) -> None:
     keeper = Keeper(partial(take_snapshot_by_hand, shelf), lambda _: 1)
     with serving(shelf, keeper) as address:
         keeper._remember("the disk is full")
-        assert "Not the newest state." in httpx.get(address).text
+        assert "Not the newest state." in got(address).text
 
 
 def test_a_database_that_vanished_is_said_on_the_page_and_not_made_anew(tmp_path: Path) -> None:
@@ -102,7 +101,7 @@ def test_a_database_that_vanished_is_said_on_the_page_and_not_made_anew(tmp_path
         for file in tmp_path.glob("siccast.sqlite3*"):
             file.unlink()
         asyncio.run(keeper.renew())
-        page, box = httpx.get(address).text, httpx.get(f"{address}/box/over")
+        page, box = got(address).text, got(f"{address}/box/over")
     assert "Not the newest state." in page
     assert "there is no database" in page
     assert box.status_code == 500

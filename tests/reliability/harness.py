@@ -92,7 +92,7 @@ class Listener:
         finally:
             connection.close()
 
-    def wait_until_held(self, readings: int, patience_s: float = 15.0) -> int:
+    def wait_until_held(self, readings: int, patience_s: float = 60.0) -> int:
         """Wait until so many are stored, or nothing was added for as long as our patience lasts."""
         held, changed = self.held(), time.monotonic()
         while held < readings and time.monotonic() - changed < patience_s:
@@ -102,10 +102,10 @@ class Listener:
                 held, changed = now_held, time.monotonic()
         return held
 
-    def wait_until_connected(self, times: int = 1, patience_s: float = 20.0) -> None:
-        deadline = time.monotonic() + patience_s
+    def wait_until_connected(self, times: int = 1) -> None:
+        """Wait for so many connections, as long as the listener runs; the limit of the test ends the wait."""
         while self.log.read_text().count("connected to") < times:
-            assert time.monotonic() < deadline, self.log.read_text()
+            assert self._process.poll() is None, self.log.read_text()
             time.sleep(0.02)
 
 

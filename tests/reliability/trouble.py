@@ -87,7 +87,7 @@ class PatientNodes:
 
     def __enter__(self) -> Self:
         self._client.loop_start()
-        assert self._connected.wait(10)
+        assert self._connected.wait(100)
         self._connected.clear()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()

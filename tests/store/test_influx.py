@@ -240,7 +240,7 @@ def test_a_server_that_is_not_there(tmp_path: Path, said: list[str]) -> None:
 
 
 def fetch(url: str, body: bytes | None = None) -> bytes:
-    with urllib.request.urlopen(urllib.request.Request(url, body), timeout=10) as answer:
+    with urllib.request.urlopen(urllib.request.Request(url, body), timeout=100) as answer:
         return bytes(answer.read())
 
 
@@ -248,13 +248,12 @@ def fetch(url: str, body: bytes | None = None) -> bytes:
 def running(command: list[str], ready_url: str) -> Iterator[None]:
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
-        deadline = time.monotonic() + 20.0
         while True:
             try:
                 fetch(ready_url)
                 break
             except (urllib.error.URLError, ConnectionError):
-                assert time.monotonic() < deadline, f"{command[0]} did not start within 20 s"
+                assert process.poll() is None, f"{command[0]} ended with {process.returncode} before it answered"
                 time.sleep(0.05)
         yield
     finally:

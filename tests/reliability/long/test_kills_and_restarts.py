@@ -47,10 +47,10 @@ def kill_again_and_again(listener: Listener, stream: Stream, kills: int) -> None
         assert stream.is_running
         listener.kill()
         listener.start()
-        listener.wait_until_connected(times=number + 2, patience_s=60.0)
+        listener.wait_until_connected(times=number + 2)
     stream.finish()
     stream.wait()
-    assert listener.wait_until_held(stream.total, patience_s=60.0) == stream.total
+    assert listener.wait_until_held(stream.total) == stream.total
     assert listener.stop() == 0
 
 
@@ -85,10 +85,10 @@ def test_ten_restarts_of_the_broker(
             getattr(broker, ending)()
             time.sleep(rng.uniform(0.0, 1.0))
             broker.start()
-            listener.wait_until_connected(times=number + 2, patience_s=90.0)
+            listener.wait_until_connected(times=number + 2)
         assert nodes.is_running
         nodes.finish()
-        listener.wait_until_held(nodes.sent, patience_s=60.0)
+        listener.wait_until_held(nodes.sent)
         assert listener.stop() == 0
         assert_each_once(listener, nodes.expected())
 
