@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from monitor.feed.probe import BrokerFindings
     from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
-    from monitor.store.contracts import Readings, Upkeep
+    from monitor.store.contracts import Ledger, Readings, Upkeep
 
 HEALTH_EVERY_S = 60.0
 _LITTLE_SPACE_BYTES = 500 * 1024 * 1024
@@ -104,6 +104,15 @@ def _is_for_others(file: Path) -> bool:
         return bool(file.stat().st_mode & 0o077)
     except OSError:  # the last to close a database takes its log away
         return False
+
+
+def check_rejected(ledger: Ledger, now: datetime) -> Iterator[Finding]:
+    """Say that messages were rejected; what nobody sends any more needs nobody."""
+    newest = ledger.rejected(1)
+    if newest:
+        lately = newest[0].arrived_at > now - _HEALTHY_WEEK
+        said = f"{ledger.rejected_count()} rejected so far" + ("" if lately else ", none in the last week")
+        yield Finding("messages", Verdict.look if lately else Verdict.well, said, "`siccast rejected` says why")
 
 
 def check_store(upkeep: Upkeep) -> Iterator[Finding]:

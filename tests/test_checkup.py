@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.checkup import Finding, Verdict, check_forwarding, check_listener, check_privacy
-from monitor.records import Forwarding, Listener
+from monitor.checkup import Finding, Verdict, check_forwarding, check_listener, check_privacy, check_rejected
+from monitor.records import Forwarding, Listener, Rejection
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
@@ -73,3 +73,13 @@ def test_a_database_that_others_may_read_is_named_with_its_remedy(tmp_path: Path
     assert finding.found == "others on this machine may get at siccast.sqlite3"
     assert finding.remedy == f"chmod 600 '{database}'"
     assert both.found.endswith("siccast.before-upgrade-1.sqlite3, siccast.sqlite3")
+
+
+def test_a_message_rejected_long_ago_needs_nobody(tmp_path: Path) -> None:
+    with open_stores(tmp_path / "s.sqlite3") as stores:
+        assert list(check_rejected(stores.ledger, SINCE)) == []
+        stores.readings.add([], [Rejection(SINCE, "mqtt", "attic/left", b"x", "no JSON")])
+        [today] = check_rejected(stores.ledger, SINCE + timedelta(hours=1))
+        [later] = check_rejected(stores.ledger, SINCE + timedelta(days=8))
+    assert (today.verdict, today.found) == (Verdict.look, "1 rejected so far")
+    assert (later.verdict, later.found) == (Verdict.well, "1 rejected so far, none in the last week")

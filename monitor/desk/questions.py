@@ -39,7 +39,7 @@ def about_deed(books: Books, deed: Deed, at: datetime) -> Iterable[Trap]:
     Raises
     ------
     LedgerError
-        If it would throw a charge out of a box that went in later.
+        If it would throw a charge out of a box that went in later, or moves nothing.
     """
     if isinstance(deed, ChargePortioned | ChargeToppedUp):
         lot = books.lot(deed.lot if isinstance(deed, ChargePortioned) else books.living(deed.charge).lot)
@@ -50,7 +50,13 @@ def about_deed(books: Books, deed: Deed, at: datetime) -> Iterable[Trap]:
             text = f"{deed.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
             yield Trap("beyond the lot", f"{text}: was another bag bought?")
     if isinstance(deed, ChargeMoved):
+        if books.living(deed.charge).place == deed.place:
+            raise LedgerError(f"'{deed.charge}' is {_where(deed.place)} already")
         _refuse_to_throw_out(books, deed, at)
+
+
+def _where(place: str) -> str:
+    return f"in box {place.removeprefix(BOX)}" if place.startswith(BOX) else place
 
 
 def _refuse_to_throw_out(books: Books, deed: ChargeMoved, at: datetime) -> None:
@@ -58,7 +64,7 @@ def _refuse_to_throw_out(books: Books, deed: ChargeMoved, at: datetime) -> None:
         there = books.charge(name)
         if there.placed_at is not None and there.placed_at > at:
             raise LedgerError(
-                f"'{name}' went into {deed.place.replace(BOX, 'box ')} after that"
+                f"'{name}' went into box {deed.place.removeprefix(BOX)} after that"
                 f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), and '{deed.charge}' can't take its place before;"
                 f" undo that first, or give a later time"
             )

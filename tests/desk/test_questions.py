@@ -212,3 +212,12 @@ def test_a_charge_that_lay_in_a_box_is_as_dry_as_nobody_knows(desk: Desk, beside
     assert (both.loading_g_per_g, both.mass_g, both.method) == (None, None, NOT_DRIED)
     desk.jar_check("bowl", 0.20, 22.0, 0.02, later + timedelta(days=10))
     assert desk.put("bowl", "petg", later + timedelta(days=10)).loading_g_per_g is not None
+
+
+def test_a_charge_that_is_there_already_is_not_put_there_again(desk: Desk) -> None:
+    desk.put("bowl", "pla", AT)
+    with pytest.raises(LedgerError, match="'bowl' is in box pla already"):
+        desk.put("bowl", "pla", AT + timedelta(days=2))
+    with pytest.raises(LedgerError, match="'tray' is spare already"):
+        desk.take_out("tray", AT)
+    assert len(desk.stores.ledger.entries("pla")) == 1

@@ -79,6 +79,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_forwarding,
         check_listener,
         check_privacy,
+        check_rejected,
         check_store,
     )
     from monitor.store.hold import listeners
@@ -92,9 +93,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
             yield from check_boxes(stores.readings, shelf.boxes, now)
-            if stores.ledger.rejected(1):
-                ever = stores.ledger.rejected_count()
-                yield Finding("messages", Verdict.look, f"{ever} rejected so far", "`siccast rejected` says why")
+            yield from check_rejected(stores.ledger, now)
         if shelf.influx:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
         yield from check_estimates(ask(shelf).assessments)
