@@ -20,6 +20,7 @@ from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 
 from monitor.faces.shipped import shipped
 from monitor.settings import load_shelf
+from monitor.store.opening import open_stores
 
 
 @contextmanager
@@ -146,7 +147,10 @@ def test_units_of_the_shelf_are_the_units_of_the_page(tmp_path: Path) -> None:
 
 def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('site = "bare"\n')
-    with serving(load_shelf(tmp_path, {})) as address:
+    shelf = load_shelf(tmp_path, {})
+    with serving(shelf, wait_for="there is no database") as address:
+        assert "takes some seconds" not in httpx.get(address).text
+    with open_stores(shelf.database_path), serving(shelf) as address:
         assert "No box is declared yet" in httpx.get(address).text
 
 
