@@ -149,7 +149,9 @@ def test_a_shelf_without_boxes_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('site = "bare"\n')
     shelf = load_shelf(tmp_path, {})
     with serving(shelf, wait_for="there is no database") as address:
-        assert "siccast listen" in got(address).text
+        page = got(address).text
+        assert "siccast listen" in page
+        assert "takes some seconds" not in page
     assert [path.name for path in tmp_path.iterdir()] == ["shelf.toml"]
     with open_stores(shelf.database_path):
         pass

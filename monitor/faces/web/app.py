@@ -112,7 +112,9 @@ class Pages:
 
     def _waiting(self) -> Response:
         heading = self.keeper.failure or "Weighing up the boxes"
-        return self._page("message.html", heading=heading, snapshot=None, waiting=True)
+        return self._page(
+            "message.html", heading=heading, snapshot=None, waiting=True, trouble=bool(self.keeper.failure)
+        )
 
     def _page(self, template: str, *, status: int = 200, snapshot: Snapshot | None, **values: Any) -> Response:
         words = self._wording
