@@ -34,7 +34,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
         raise table.error("indoor_excess_kpa", excess_kpa, "given beside a weather_file, whose air it is added to")
     if weather_file:
         table.refuse_leftovers()
-        return _read_weather_file(table, folder / weather_file, temperature_degc, excess_kpa)
+        return _read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa)
     room = RoomClimate(
         temperature_degc=temperature_degc,
         relative_humidity=(50.0 if rh_pct < 0.0 else rh_pct) / 100.0,
@@ -45,14 +45,16 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     return room
 
 
-def _read_weather_file(table: TomlTable, path: Path, temperature_degc: float, excess_kpa: float) -> RoomClimate:
+def _read_weather_file(
+    table: TomlTable, folder: Path, name: str, temperature_degc: float, excess_kpa: float
+) -> RoomClimate:
     from monitor.weather import INDOOR_EXCESS_PA, read_weather  # noqa: PLC0415 -- numpy, only where a file is named
 
     excess_pa = INDOOR_EXCESS_PA if excess_kpa < 0 else 1000.0 * excess_kpa
     try:
-        return read_weather(path).indoors(temperature_degc, excess_pa)
+        return read_weather(folder / name).indoors(temperature_degc, excess_pa)
     except ImportFileError as error:
-        raise table.error("weather_file", str(path), f"a TMY3 or EPW file ({error})") from error
+        raise table.error("weather_file", name, f"a TMY3 or EPW file ({error})") from error
 
 
 def read_box(name: str, table: TomlTable) -> Box:

@@ -89,8 +89,9 @@ def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path)
 
 
 def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf: Path) -> None:
+    newest = datetime.now(tz=UTC) - timedelta(minutes=119)
     with open_stores(shelf / "siccast.sqlite3") as stores:
-        stores.readings.add(Reading("box1", NOW - timedelta(minutes=120 + 10 * k), 21.4, 0.172) for k in range(300))
+        stores.readings.add(Reading("box1", newest - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(300))
     assert "box1: silent for 2.0 h; it used to report more often" in run("check", exit_code=3).stdout
 
 
