@@ -19,9 +19,10 @@ from monitor.deeds import (
     RunWeighed,
     ScaleCorrected,
 )
-from monitor.desk.books import Books, Charge, Loading, Run
+from monitor.desk.books import Books, Charge, Run
+from monitor.desk.box_entries import filled, others_there, weighed_on_its_way
 from monitor.desk.methods import Method, beads_of, compare_methods
-from monitor.desk.questions import about_addition, about_deed, about_entry, completed
+from monitor.desk.questions import STARTS, about_addition, about_deed, about_entry, completed
 from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
 from monitor.desk.spills import kept_since_last
@@ -29,13 +30,10 @@ from monitor.desk.steps import add_up, after
 from monitor.desk.tares import tare_factor_of, with_tare_read
 from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
-from monitor.inference.drying.beliefs import NEW_LOADING, UNTOLD_LOADING
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
 from monitor.names import tidy
-from monitor.physics.materials import mixed_kind
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
-from monitor.records.words import NOT_DRIED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -223,7 +221,7 @@ class Desk:
                 other_tares_g=[charge.tare_g for charge in books.charges.values() if charge.tare_g],
             )
             _require(found, confirmed)
-            self.keep(weighed, now, None if run.weighings else self._taken_out(books, run, mass_g, weighed, now))
+            self.keep(weighed, now, None if run.weighings else weighed_on_its_way(books, run, mass_g, weighed, now))
             return replace(told, run=self.books().run(run.name))
 
     def rescale(
@@ -326,9 +324,9 @@ class Desk:
         """
         books = self.books()
         charge, box = books.living(charge_name), self.box(box_name)
-        there = _others_there(books, BOX + box.name, charge_name)
+        there = others_there(books, BOX + box.name, charge_name)
         deed = ChargeMoved(charge_name, BOX + box.name, () if beside else tuple(other.name for other in there))
-        entry = self._episode(books, [charge, *(there if beside else [])], box, now)
+        entry = self._filled(books, [charge, *(there if beside else [])], box, now)
         self.keep(deed, now, entry, confirmed=confirmed)
         return entry
 
@@ -336,8 +334,8 @@ class Desk:
         """Lay a charge aside; where others stay in its box, the box goes on with those."""
         books = self.books()
         place = books.living(charge_name).place
-        there = _others_there(books, place, charge_name) if place.startswith(BOX) else []
-        entry = self._episode(books, there, self.box(place.removeprefix(BOX)), now) if there else None
+        there = others_there(books, place, charge_name) if place.startswith(BOX) else []
+        entry = self._filled(books, there, self.box(place.removeprefix(BOX)), now) if there else None
         self.keep(ChargeMoved(charge_name, SPARE), now, entry, confirmed=confirmed)
 
     def jar_check(
@@ -353,6 +351,11 @@ class Desk:
         self.keep(JarChecked(charge_name, relative_humidity, temperature_degc, accuracy, loading), now)
         return verdict
 
+    def _filled(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
+        earlier = self.stores.ledger.entries(box.name, before=now)
+        kind = EntryKind.recharge if any(entry.kind in STARTS for entry in earlier) else EntryKind.charge
+        return filled(books, charges, box.name, kind, now)
+
     def last_dried(self) -> str:
         """Return the charge whose run was finished last."""
         finished = [run for run in self.books().runs.values() if not run.open]
@@ -363,7 +366,7 @@ class Desk:
     def first_days(self, charge_name: str) -> JarVerdict | None:
         """Return what the box a charge lies in says of it after its first days; None while it is too early."""
         books = self.books()
-        there = _others_there(books, books.charge(charge_name).place, charge_name)
+        there = others_there(books, books.charge(charge_name).place, charge_name)
         if there and books.charge(charge_name).place.startswith(BOX):
             raise LedgerError(f"'{there[0].name}' lies beside '{charge_name}'; the box can't tell them apart")
         found = first_days(self.stores.readings, books, charge_name)
@@ -371,43 +374,6 @@ class Desk:
             return None
         box = self.box(books.charge(charge_name).place.removeprefix(BOX))
         return jar_verdict(beads_of(books, charge_name), *found, box.sensor.accuracy)
-
-    def _taken_out(
-        self, books: Books, run: Run, mass_g: float, weighed: RunWeighed, now: datetime
-    ) -> LedgerEntry | None:
-        """Return what the first weighing of a run tells of the box the beads came from: water taken up, in grams."""
-        place = run.charge_before.place
-        beside = any(other.place == place and other.name != run.start.charge for other in books.charges.values())
-        if not place.startswith(BOX) or beside:
-            return None
-        return LedgerEntry(
-            kind=EntryKind.weighing,
-            box=place.removeprefix(BOX),
-            at=now,
-            mass_g=mass_g,
-            scale_resolution_g=weighed.resolution_g * weighed.factor,
-            note=f"charge {run.start.charge}, on its way to the {run.start.appliance}",
-        )
-
-    def _episode(self, books: Books, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
-        earlier = self.stores.ledger.entries(box.name, before=now)
-        refilled = any(entry.kind in (EntryKind.charge, EntryKind.recharge) for entry in earlier)
-        charges = [charge.as_it_lies(now) for charge in charges]
-        lain = any(charge.lain for charge in charges)  # what they took up since, the readings have to tell
-        dry_g = [_dry_mass_g(charge) for charge in charges]
-        kinds = [beads_of(books, charge.name).kind for charge in charges]
-        methods = {charge.method or ("new" if charge.state == "new" else None) for charge in charges}
-        return LedgerEntry(
-            kind=EntryKind.recharge if refilled else EntryKind.charge,
-            box=box.name,
-            at=now,
-            mass_g=None if lain else sum(charge.mass_g for charge in charges),
-            desiccant=mixed_kind(list(zip(kinds, dry_g, strict=True))),
-            dry_mass_g=sum(dry_g),
-            method=NOT_DRIED if lain else next(iter(methods)) if len(methods) == 1 else None,
-            loading_g_per_g=_loading_together([charge.loading_g_per_g for charge in charges], dry_g),
-            note="charge " + " and ".join(charge.name for charge in charges),
-        )
 
 
 def _typed(run: Run, weighed: RunWeighed, mass_g: float, now: datetime) -> AtScale:
@@ -433,26 +399,3 @@ def _require(found: Iterable[Trap], confirmed: bool) -> None:
     found = tuple(found)
     if found and not confirmed:
         raise TrapError(found)
-
-
-def _others_there(books: Books, place: str, charge_name: str) -> list[Charge]:
-    """Return the charges that lie where this one lies or goes."""
-    return [other for other in books.charges.values() if other.place == place and other.name != charge_name]
-
-
-def _loading_together(loadings: Sequence[Loading | None], dry_g: Sequence[float]) -> Loading | None:
-    """Return the loading of beads side by side: their water adds up, whatever the kinds; None where one is unknown."""
-    known = [loading for loading in loadings if loading is not None]
-    if len(known) < len(loadings):
-        return None
-    shares = [mass / sum(dry_g) for mass in dry_g]
-    low, middle, high = (
-        sum(share * loading[point] for share, loading in zip(shares, known, strict=True)) for point in range(3)
-    )
-    return (low, middle, high)
-
-
-def _dry_mass_g(charge: Charge) -> float:
-    if charge.dry_mass_g is not None:
-        return charge.dry_mass_g
-    return charge.mass_g / (1.0 + (NEW_LOADING if charge.state == "new" else UNTOLD_LOADING))

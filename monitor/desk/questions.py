@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from monitor.desk.books import Books
 
-_STARTS = (EntryKind.charge, EntryKind.recharge)
+STARTS = (EntryKind.charge, EntryKind.recharge)
+"""Entries that begin an episode: beads went in."""
 _OF_BEADS = (EntryKind.weighing, EntryKind.color)
 _ONE_MOMENT = timedelta(minutes=1)
 """Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
@@ -75,11 +76,11 @@ def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[T
     if entry.kind is not EntryKind.note:
         yield from _twice(entry, others)
     before = [other for other in others if other.at <= entry.at]
-    starts = [other for other in before if other.kind in _STARTS]
+    starts = [other for other in before if other.kind in STARTS]
     if entry.kind in _OF_BEADS and not starts:
-        why = "the first beads went in later" if any(o.kind in _STARTS for o in others) else "no charge was logged"
+        why = "the first beads went in later" if any(o.kind in STARTS for o in others) else "no charge was logged"
         yield Trap("before the charge", f"{why}, so this would count for nothing: is the time right?")
-    if entry.kind in _STARTS:
+    if entry.kind in STARTS:
         yield from _method(entry)
         yield from _so_soon(entry, others)
     yield from _amounts(entry, starts)
@@ -94,9 +95,9 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     LedgerError
         If another kind went in and nobody said how much of it.
     """
-    if entry.kind not in _STARTS:
+    if entry.kind not in STARTS:
         return entry
-    before = [other for other in others if other.kind in _STARTS and other.at <= entry.at]
+    before = [other for other in others if other.kind in STARTS and other.at <= entry.at]
     there = next((other.desiccant for other in reversed(before) if other.desiccant), None)
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
@@ -148,7 +149,7 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
 
 def _beads_there(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry | None:
     """Return the newest entry before this one that says what beads are in its box, and how much."""
-    before = [other for other in others if other.kind in _STARTS and other.at <= entry.at]
+    before = [other for other in others if other.kind in STARTS and other.at <= entry.at]
     return next((other for other in reversed(before) if other.desiccant and other.dry_mass_g), None)
 
 
@@ -183,7 +184,7 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
         return
     for other in others:
         other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
-        if other.kind in _STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
+        if other.kind in STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
             text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
             aside = "say --beside" if entry.kind is EntryKind.charge else "log a charge with --beside"
             yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, {aside}")
@@ -192,7 +193,7 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
 
 def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap]:
     known_g = next((start.dry_mass_g for start in reversed(starts) if start.dry_mass_g), None)
-    if entry.kind in _STARTS and entry.dry_mass_g and known_g:
+    if entry.kind in STARTS and entry.dry_mass_g and known_g:
         times = max(entry.dry_mass_g / known_g, known_g / entry.dry_mass_g)
         if times > _OTHER_AMOUNT:
             text = f"{entry.dry_mass_g:.0f} g of dry beads, and {known_g:.0f} g were in {entry.box} before"
@@ -220,7 +221,7 @@ def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap
     """Beads in a closed box gain water: a loss is a recharge that nobody logged, or a slip."""
     if entry.kind is not EntryKind.weighing or entry.mass_g is None:
         return
-    start = max((k for k, other in enumerate(before) if other.kind in _STARTS), default=len(before))
+    start = max((k for k, other in enumerate(before) if other.kind in STARTS), default=len(before))
     weighed = [other for other in before[start:] if other.mass_g is not None]
     if not weighed or weighed[-1].mass_g is None:
         return
