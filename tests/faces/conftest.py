@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 from made_up import AS_OF, StubInference, forecast_of, week_of_readings
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from monitor import inference
+from monitor.errors import SiccastError
 from monitor.faces.cli.app import app
 from monitor.records import BoxHistory, EntryKind, LedgerEntry, Outlook
 from monitor.store.opening import open_stores
@@ -88,3 +89,17 @@ def siccast(site: Path, stub: StubInference) -> Run:
         return CliRunner().invoke(app, ["--shelf", str(site), *words])
 
     return run
+
+
+@pytest.fixture
+def run(shelf: Path) -> Callable[..., Result]:
+    """Ask the command line about the `shelf` of a test module; an exit code other than 0 has to be named."""
+
+    def call(*words: str, exit_code: int = 0) -> Result:
+        result = CliRunner().invoke(app, ["--shelf", str(shelf), *words])
+        if isinstance(result.exception, SiccastError):
+            result.exit_code = result.exception.exit_code
+        assert result.exit_code == exit_code, (result.output, result.exception)
+        return result
+
+    return call

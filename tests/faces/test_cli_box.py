@@ -8,11 +8,10 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
 from monitor import shelf_edit
-from monitor.errors import SettingsError, SiccastError
-from monitor.faces.cli.app import app
+from monitor.errors import SettingsError
 from monitor.feed.decode import Decoder
 from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
 from monitor.settings import load_shelf
@@ -50,18 +49,6 @@ def shelf(tmp_path: Path) -> Path:
             stores.readings.add(Reading(box, NOW - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(50))
         stores.ledger.log(LedgerEntry(EntryKind.opening, "left", NOW - timedelta(hours=1)))
     return tmp_path
-
-
-@pytest.fixture
-def run(shelf: Path) -> Callable[..., Result]:
-    def call(*words: str, exit_code: int = 0) -> Result:
-        result = CliRunner().invoke(app, ["--shelf", str(shelf), *words])
-        if isinstance(result.exception, SiccastError):
-            result.exit_code = result.exception.exit_code
-        assert result.exit_code == exit_code, (result.output, result.exception)
-        return result
-
-    return call
 
 
 def put_beads_into_left(run: Callable[..., Result]) -> None:

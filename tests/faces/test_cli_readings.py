@@ -10,10 +10,8 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from typer.testing import CliRunner, Result
 
-from monitor.errors import SiccastError, StoreBusyError
-from monitor.faces.cli.app import app
+from monitor.errors import StoreBusyError
 from monitor.records import Reading
 from monitor.store.hold import hold_shelf
 from monitor.store.opening import open_stores
@@ -32,18 +30,6 @@ def shelf(tmp_path: Path) -> Path:
     folder.mkdir()
     (folder / "shelf.toml").write_text('site = "attic"\n[boxes.box1]\nvolume_l = 12\n')
     return folder
-
-
-@pytest.fixture
-def run(shelf: Path) -> Callable[..., Result]:
-    def call(*words: str, exit_code: int = 0) -> Result:
-        result = CliRunner().invoke(app, ["--shelf", str(shelf), *words])
-        if isinstance(result.exception, SiccastError):
-            result.exit_code = result.exception.exit_code
-        assert result.exit_code == exit_code, (result.output, result.exception)
-        return result
-
-    return call
 
 
 def fill(shelf: Path, box: str = "box1", count: int = 300) -> None:
