@@ -17,7 +17,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, sync_playwright
 
 HERE = Path(__file__).resolve().parent
-SICCAST = [sys.executable, "-c", "from monitor.faces.cli.app import main; main()"]
+SICCAST = [sys.executable, "-c", "from monitor.cli.app import main; main()"]
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 WIDTHS = {390: 844, 1280: 900}

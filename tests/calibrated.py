@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from prior_draws import NOW_S, draw, problem_of, shown, true_days_left
 from scipy.stats import binom
 
-from monitor.inference.forecast import futures
-from monitor.inference.posterior.believed import Posterior
-from monitor.inference.posterior.filter import Problem, run, settled
-from monitor.inference.posterior.priors import CONDUCTANCE, Assumptions
-from monitor.inference.posterior.sampler import sample
-from monitor.inference.room import learn_room
+from monitor.inference.answers.forecast import futures
+from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.fit.importance import sample
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.kalman import run
+from monitor.inference.model.prior import CONDUCTANCE, Assumptions
+from monitor.inference.model.state import Problem, settled
 from monitor.physics.numerics import FloatArray
 
 

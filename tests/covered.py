@@ -9,11 +9,11 @@ import numpy as np
 from made_lives import Kind, Life, made_lives
 from scipy.stats import binom
 
-from monitor.inference.forecast import forecast
-from monitor.inference.leak import lived_conductance, quantiles
-from monitor.inference.posterior.believed import Posterior
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.questions.changes import with_change
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers.leak import mean_conductance, quantiles
+from monitor.inference.fit.change_point import with_change_point
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Posterior
 from monitor.records import CrossingForecast
 
 
@@ -27,13 +27,13 @@ class Looked:
 
     @property
     def holds_leak(self) -> bool:
-        found = quantiles(lived_conductance(self.posterior))
+        found = quantiles(mean_conductance(self.posterior))
         return found.p05 < self.life.conductance_lived < found.p95
 
     @property
     def log_miss(self) -> float:
         """ln of the middle of the leak over its truth."""
-        return float(np.log(np.median(lived_conductance(self.posterior)) / self.life.conductance_lived))
+        return float(np.log(np.median(mean_conductance(self.posterior)) / self.life.conductance_lived))
 
     @property
     def holds_day(self) -> bool:
@@ -56,7 +56,7 @@ def looked_at(
     rng, found = np.random.default_rng(seed), []
     for made in made_lives(count, kind, seed):
         life = misread(made, rng)
-        posterior = with_change(estimate(life.record, life.now_s, count=500))
+        posterior = with_change_point(estimate(life.record, life.now_s, count=500))
         found.append(Looked(life, posterior, forecast(posterior)))
     return found
 

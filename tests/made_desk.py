@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from monitor.deeds import RunWeighed
 from monitor.desk import Desk, RunReport
 from monitor.records import Appliance, Box, RoomClimate
+from monitor.records.desk_events import RunWeighed
 
 AT = datetime(2026, 3, 1, 18, 0, tzinfo=UTC)
 BOXES = (Box("pla", 12.0, 0.20), Box("nylon", 10.0, 0.15), Box("petg", 10.0, 0.30))

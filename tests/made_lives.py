@@ -14,8 +14,8 @@ from exact_balance import Box as PhysicsBox
 from exact_balance import Climate, Sorbent, follow
 from made_boxes import CLOSED_AT
 
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.hours import Hours
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.posterior import Record
 from monitor.physics.materials import cardboard, desiccant, polymer
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 import numpy as np
 from made_boxes import Truth, made_box
 
-from monitor.hourly_values import HOUR_S
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.hours import Hours
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.posterior import Record
 from monitor.records import BoxHistory, ReadingSeries
+from monitor.series.hourly_values import HOUR_S
 
 
 def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[BoxHistory], datetime]:

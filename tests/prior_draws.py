@@ -10,12 +10,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.inference.episodes import Episode
-from monitor.inference.forecast import futures
-from monitor.inference.posterior.believed import Posterior
-from monitor.inference.posterior.evidence import Bins
-from monitor.inference.posterior.filter import Problem, State, airs, drawn_box, reading_noise
-from monitor.inference.posterior.priors import (
+from monitor.inference.answers.forecast import futures
+from monitor.inference.evidence.bins import Bins
+from monitor.inference.evidence.episodes import Episode
+from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.fit.importance import Draws
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.observations import reading_noise
+from monitor.inference.model.prior import (
     BIAS,
     CONDUCTANCE,
     SLOW_HUMIDITY,
@@ -24,8 +26,12 @@ from monitor.inference.posterior.priors import (
     Prior,
     prior_of,
 )
-from monitor.inference.posterior.sampler import Draws
-from monitor.inference.room import learn_room
+from monitor.inference.model.state import (
+    Problem,
+    State,
+    air_states,
+    drawn_box,
+)
 from monitor.physics.box_balance import advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, SensorSpec
@@ -60,7 +66,7 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
     values = np.full(len(bins.days), np.nan)
     leaked, dose = np.zeros(1), np.zeros(1)
     by_day = np.cumsum(assume.bias_walk * np.sqrt(bins.days / 365.25) * rng.standard_normal(len(bins.days)))
-    for i, (air, days) in enumerate(zip(airs(bins.outside_kpa, bins.temperature_degc), bins.days, strict=True)):
+    for i, (air, days) in enumerate(zip(air_states(bins.outside_kpa, bins.temperature_degc), bins.days, strict=True)):
         _, slope = drawn.table.humidity(loading, air.temperature_degc)
         stepped = advance(drawn, loading, slow, np.exp(theta[:, CONDUCTANCE] + wander), air, days=float(days))
         settling = assume.settling_humidity * np.exp(-(i + 0.5) / assume.settling_days)

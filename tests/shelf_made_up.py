@@ -16,9 +16,6 @@ import httpx
 import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
-from monitor.assess import RechargePlan
-from monitor.faces.web.app import create_app
-from monitor.faces.web.snapshot import HISTORY_DAYS, Keeper, Snapshot
 from monitor.records import (
     Assessment,
     Box,
@@ -30,8 +27,15 @@ from monitor.records import (
     Quantiles,
     Reading,
 )
+from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
+from monitor.web.app import create_app
+from monitor.web.snapshot import (
+    HISTORY_DAYS,
+    Keeper,
+    Snapshot,
+)
 
 HOSTILE = '"><img src=x onerror=alert(1)> & co'
 """A name as only the network would send it."""

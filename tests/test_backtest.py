@@ -14,8 +14,8 @@ from made_boxes import CLOSED_AT, Truth, made_box
 from typer.testing import CliRunner
 
 from monitor.backtest import Prediction, backtest
+from monitor.cli.app import app
 from monitor.errors import ImportFileError
-from monitor.faces.cli.app import app
 
 SEEN_DAYS, CUT_DAYS = 40, 20
 BOXES = {"tight": Truth(conductance=0.08), "leaky": Truth(conductance=0.3)}

@@ -12,7 +12,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from monitor.faces.cli.app import app
+from monitor.cli.app import app
 from monitor.settings import load_shelf
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -54,9 +54,9 @@ def shelf_shown(folder: Path) -> Path:
 
 def test_what_is_logged_and_recharged_in_the_readme_can_be_so_word_for_word(tmp_path: Path) -> None:
     shelf = shelf_shown(tmp_path)
-    deeds = [line for line in commands_shown() if line.split()[1] in {"log", "lot", "charge", "recharge"}]
-    assert len(deeds) >= 9
-    for line in deeds:
+    events = [line for line in commands_shown() if line.split()[1] in {"log", "lot", "charge", "recharge"}]
+    assert len(events) >= 9
+    for line in events:
         done = CliRunner().invoke(app, ["--shelf", str(shelf), *shlex.split(line)[1:]])
         assert done.exit_code == 0, f"{line}: {done.output}"
 
@@ -93,7 +93,7 @@ def test_every_command_helps(name: str) -> None:
 
 def test_a_wrong_word_is_wrong_usage() -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "monitor.faces.cli.app", "frobnicate"], capture_output=True, text=True, check=False
+        [sys.executable, "-m", "monitor.cli.app", "frobnicate"], capture_output=True, text=True, check=False
     )
     assert done.returncode == 2
     assert "frobnicate" in done.stderr

@@ -13,7 +13,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from monitor.faces.cli.app import app
+from monitor.cli.app import app
 
 ROOT = Path(__file__).resolve().parent.parent
 READ_BY_PEOPLE = sorted(
@@ -91,6 +91,6 @@ def test_general_tests_use_other_figures() -> None:
     """Only the marked place and the checks that import it know the measured weights."""
     weights = "|".join(str(weight) for weight in sorted({round(common_practice.WET_G), round(common_practice.TARE_G)}))
     number = re.compile(rf"(?<![\d.\-])(?:{weights})(?:\.0)?(?![\d.])")
-    for folder in ("desk", "faces", "store", "inference"):
+    for folder in ("desk", "cli", "web", "store", "inference"):
         for path in (ROOT / "tests" / folder).rglob("*.py"):
             assert not number.search(path.read_text(encoding="utf-8")), path

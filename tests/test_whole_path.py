@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from monitor.faces.cli.app import app
-from monitor.faces.shipped import shipped
+from monitor.cli.app import app
 from monitor.feed.decode import Decoder
 from monitor.feed.replay import read_recording
+from monitor.presentation.shipped import shipped
 from monitor.records import EntryKind, LedgerEntry, RawMessage
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores

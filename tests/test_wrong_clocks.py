@@ -7,8 +7,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.checkup import Finding, Verdict, check_boxes
 from monitor.records import Box, Reading
+from monitor.services.site_check import (
+    Finding,
+    Verdict,
+    check_boxes,
+)
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:

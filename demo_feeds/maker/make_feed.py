@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 from scenario import BOXES, END, SITE, START, TrueBox
-from truth import STEP, STEPS, Course, Deed, Room, run, saturation_kpa, weather
+from truth import STEP, STEPS, Course, DeskEvent, Room, run, saturation_kpa, weather
 
 FOLDER = Path(__file__).resolve().parent.parent
 SEED = 20260401
@@ -137,22 +137,22 @@ def ledger_of(box: TrueBox, course: Course) -> list[dict[str, Any]]:
         "dry_mass_g": box.nominal_g,
         "method": box.method,
     }
-    return [charge, *(entry_of(box, deed) for deed in course.deeds if deed.logged)]
+    return [charge, *(entry_of(box, event) for event in course.events if event.logged)]
 
 
-def entry_of(box: TrueBox, deed: Deed) -> dict[str, Any]:
+def entry_of(box: TrueBox, event: DeskEvent) -> dict[str, Any]:
     """Return one deed as a ledger entry."""
-    entry: dict[str, Any] = {"kind": deed.kind, "box": box.name, "at": iso(deed.at)}
-    if deed.mass_g is not None:
-        entry |= {"mass_g": deed.mass_g, "scale_resolution_g": box.scale_g}
-    if deed.kind == "recharge":
+    entry: dict[str, Any] = {"kind": event.kind, "box": box.name, "at": iso(event.at)}
+    if event.mass_g is not None:
+        entry |= {"mass_g": event.mass_g, "scale_resolution_g": box.scale_g}
+    if event.kind == "recharge":
         entry |= {"desiccant": box.beads.kind, "dry_mass_g": box.nominal_g, "method": "oven_120C_3h"}
     return entry
 
 
 def truth_of(box: TrueBox, course: Course, room: Room) -> dict[str, Any]:
     """Return what nobody in the print room knows: how leaky the box has been since its last recharge, and its air."""
-    last = max((deed.at for deed in course.deeds if deed.kind == "recharge"), default=box.closed_on)
+    last = max((event.at for event in course.events if event.kind == "recharge"), default=box.closed_on)
     first = max(int((last - START) / STEP), 0)
     inside = course.rh * np.array([saturation_kpa(value) for value in course.degc])
     drive = np.clip(room.kpa - inside, 0.0, None)[first:]

@@ -76,7 +76,7 @@ class Curve:
 
 
 @dataclass
-class Deed:
+class DeskEvent:
     """Something the owner did to a box, written down or not."""
 
     kind: str
@@ -93,7 +93,7 @@ class Course:
     rh: np.ndarray
     degc: np.ndarray
     conductance: np.ndarray
-    deeds: list[Deed] = field(default_factory=list)
+    events: list[DeskEvent] = field(default_factory=list)
 
 
 class Inside:
@@ -149,12 +149,12 @@ def run(box: TrueBox, room: Room, rng: np.random.Generator) -> Course:
         if at >= HOLIDAY:
             continue
         last_day = course.rh[max(step - 143, 0) : step + 1]
-        for deed in _owner_acts(box, at, last_day, inside.beads_g, rng):
-            course.deeds.append(deed)
-            open_until = max(open_until, step + round(max(deed.minutes, 5) / 10))
-            if deed.kind == "recharge":
+        for event in _owner_acts(box, at, last_day, inside.beads_g, rng):
+            course.events.append(event)
+            open_until = max(open_until, step + round(max(event.minutes, 5) / 10))
+            if event.kind == "recharge":
                 inside.empty_beads(box.beads.dried_to * float(rng.uniform(0.8, 1.5)))
-                deed.mass_g = _weigh(inside.beads_g, box.scale_g)
+                event.mass_g = _weigh(inside.beads_g, box.scale_g)
     return course
 
 
@@ -182,15 +182,17 @@ def _conductance(box: TrueBox, room: Room) -> np.ndarray:
 
 def _owner_acts(
     box: TrueBox, at: datetime, last_day: np.ndarray, mass_g: float, rng: np.random.Generator
-) -> list[Deed]:
+) -> list[DeskEvent]:
     """Return what the owner does in these ten minutes; drying happens on Saturday morning, past the limit."""
     saturday_morning = at.weekday() == 5 and (at.hour, at.minute) == (9, 0)
     if saturday_morning and 100 * float(np.nanmean(last_day)) + box.bias_pct > box.limit_pct - 0.5:
-        weighed = Deed("weighing", at, mass_g=_weigh(mass_g, box.scale_g))
-        return [weighed, Deed("recharge", at + STEP, minutes=15)]
+        weighed = DeskEvent("weighing", at, mass_g=_weigh(mass_g, box.scale_g))
+        return [weighed, DeskEvent("recharge", at + STEP, minutes=15)]
     if saturday_morning and box.weighed_weekly:
-        return [Deed("weighing", at, mass_g=_weigh(mass_g, box.scale_g), minutes=2)]
+        return [DeskEvent("weighing", at, mass_g=_weigh(mass_g, box.scale_g), minutes=2)]
     waking = 7 <= at.hour < 17 and at.weekday() < 5
     if waking and rng.random() < box.openings_a_week / (5 * 60):
-        return [Deed("opening", at, logged=bool(rng.random() < box.logs_openings), minutes=float(rng.uniform(2, 9)))]
+        return [
+            DeskEvent("opening", at, logged=bool(rng.random() < box.logs_openings), minutes=float(rng.uniform(2, 9)))
+        ]
     return []

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import ImportFileError
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.beside_room import comparisons
-from monitor.inference.posterior.hours import Hours, reduce_to_hours
+from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.fit.posterior import Record
+from monitor.inference.model.sensor_bias import comparisons
 from monitor.records import ROOM, Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 
 _KINDS = {

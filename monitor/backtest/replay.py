@@ -15,15 +15,20 @@ import numpy as np
 
 from monitor.backtest.recorded import RecordedSet, Task, read_set
 from monitor.errors import TooLittleEvidence
-from monitor.inference.episodes import current_episode, habits_of
-from monitor.inference.forecast import crossing_ahead
-from monitor.inference.leak import lived_conductance, quantiles
-from monitor.inference.pooling import Sighting, fit_to_teach, pool, sighting_of
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import Assumptions
-from monitor.inference.questions.changes import with_change
+from monitor.inference.answers.forecast import crossing_ahead
+from monitor.inference.answers.leak import mean_conductance, quantiles
+from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.episodes import current_episode, rates_of
+from monitor.inference.fit.change_point import with_change_point
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.pooling import (
+    LeakObservation,
+    finite_only,
+    leak_observation_of,
+    pool,
+)
+from monitor.inference.fit.posterior import Record
+from monitor.inference.model.prior import Assumptions
 from monitor.records import EntryKind, Quantiles
 
 COLUMNS = (
@@ -31,9 +36,9 @@ COLUMNS = (
     "leak_g_per_day_per_kpa_p05", "leak_g_per_day_per_kpa_p50", "leak_g_per_day_per_kpa_p95",
     "cross_utc_p05", "cross_utc_p50", "cross_utc_p95",
 )  # fmt: skip
-_SIGHTING_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
+_OBSERVED_AT_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
 """Ages of an episode at which its box is looked at on behalf of the others."""
-_SIGHTING_DRAWS = 400
+_OBSERVATION_DRAWS = 400
 
 _log = logging.getLogger(__name__)
 
@@ -76,11 +81,11 @@ def backtest(
     assumptions = assumptions or Assumptions()
     with ProcessPoolExecutor(workers, initializer=_begin, initargs=(recorded, assumptions)) as pool_:
         looks = _looks(recorded, max((t.cut_s for t in tasks), default=0.0)) if pooled else []
-        sightings = _sightings(pool_, looks, lambda share: progress(0.4 * share))
+        observations = _observations(pool_, looks, lambda share: progress(0.4 * share))
         share_before = 0.4 if pooled else 0.0
         answers: list[Prediction] = []
         jobs = pool_.map(
-            _predict, ((task, _before(sightings, task.cut_s) if pooled else None) for task in tasks), chunksize=4
+            _predict, ((task, _before(observations, task.cut_s) if pooled else None) for task in tasks), chunksize=4
         )
         for i, answer in enumerate(jobs):
             answers.append(answer)
@@ -102,23 +107,27 @@ def _looks(recorded: RecordedSet, until_s: float) -> list[tuple[str, float]]:
     for name, record in recorded.records.items():
         starts = [e.at.timestamp() for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
         for start, end in zip(sorted(starts), [*sorted(starts)[1:], until_s], strict=True):
-            looks += [(name, start + age * DAY_S) for age in _SIGHTING_AGES_DAYS if start + age * DAY_S < end - DAY_S]
+            looks += [
+                (name, start + age * DAY_S) for age in _OBSERVED_AT_AGES_DAYS if start + age * DAY_S < end - DAY_S
+            ]
             if end < until_s:
                 looks.append((name, end - 1.0))
     return looks
 
 
-def _sightings(workers: Executor, looks: list[tuple[str, float]], progress: Callable[[float], None]) -> list[Sighting]:
+def _observations(
+    workers: Executor, looks: list[tuple[str, float]], progress: Callable[[float], None]
+) -> list[LeakObservation]:
     found = []
-    for i, sighting in enumerate(workers.map(_look, looks, chunksize=4)):
-        if sighting is not None:
-            found.append(sighting)
+    for i, observation in enumerate(workers.map(_look, looks, chunksize=4)):
+        if observation is not None:
+            found.append(observation)
         progress((i + 1) / len(looks))
-    return fit_to_teach(found)
+    return finite_only(found)
 
 
-def _before(sightings: list[Sighting], cut_s: float) -> tuple[Sighting, ...]:
-    return tuple(s for s in sightings if s.at_s < cut_s)
+def _before(observations: list[LeakObservation], cut_s: float) -> tuple[LeakObservation, ...]:
+    return tuple(s for s in observations if s.at_s < cut_s)
 
 
 _at_work: dict[str, Any] = {}
@@ -129,25 +138,25 @@ def _begin(recorded: RecordedSet, assumptions: Assumptions) -> None:
     _at_work.update(recorded=recorded, assumptions=assumptions)
 
 
-def _look(look: tuple[str, float]) -> Sighting | None:
+def _look(look: tuple[str, float]) -> LeakObservation | None:
     name, at_s = look
     try:
         posterior = estimate(
-            _at_work["recorded"].records[name], at_s, assumptions=_at_work["assumptions"], count=_SIGHTING_DRAWS
+            _at_work["recorded"].records[name], at_s, assumptions=_at_work["assumptions"], count=_OBSERVATION_DRAWS
         )
     except TooLittleEvidence:
         return None
     except Exception:
         _log.exception("box %s can't be looked at on behalf of the others", name)
         return None
-    return sighting_of(posterior)
+    return leak_observation_of(posterior)
 
 
-def _predict(job: tuple[Task, tuple[Sighting, ...] | None]) -> Prediction:
-    """Answer a task; None for the sightings asks what the box alone would have told."""
-    task, sightings = job
+def _predict(job: tuple[Task, tuple[LeakObservation, ...] | None]) -> Prediction:
+    """Answer a task; None for the observations asks what the box alone would have told."""
+    task, observations = job
     try:
-        return _answer(task, sightings)
+        return _answer(task, observations)
     except TooLittleEvidence:
         return Prediction(task, None, None)
     except Exception:
@@ -155,19 +164,19 @@ def _predict(job: tuple[Task, tuple[Sighting, ...] | None]) -> Prediction:
         return Prediction(task, None, None)
 
 
-def _answer(task: Task, sightings: tuple[Sighting, ...] | None) -> Prediction:
+def _answer(task: Task, observations: tuple[LeakObservation, ...] | None) -> Prediction:
     record: Record = _at_work["recorded"].records[task.box]
     limit = float(task.limit_pct) / 100.0
     record = replace(record, box=replace(record.box, humidity_limit=limit))
     pooled = None
-    if sightings:
+    if observations:
         episode = current_episode(record.box, record.hours.before(task.cut_s, record.room), record.entries, task.cut_s)
-        pooled = pool(record.box, episode.start_s, sightings)
+        pooled = pool(record.box, episode.start_s, observations)
     posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
-    posterior = with_change(posterior)
-    if sightings is not None:
+    posterior = with_change_point(posterior)
+    if observations is not None:
         shelf = (other.entries for other in _at_work["recorded"].records.values())
-        posterior = replace(posterior, shelf=habits_of(shelf, task.cut_s))
+        posterior = replace(posterior, shelf=rates_of(shelf, task.cut_s))
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
     days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
-    return Prediction(task, quantiles(lived_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))
+    return Prediction(task, quantiles(mean_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

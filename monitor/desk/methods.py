@@ -7,9 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.desk.books import Books, Charge, Run
+from monitor.desk.inventory import (
+    Charge,
+    Inventory,
+    Run,
+)
 from monitor.desk.traps import before_heating
-from monitor.inference.drying import beliefs
+from monitor.inference.drying import priors as drying_priors
 from monitor.inference.drying.reach import Reach, reach, temperature_of
 from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.materials import Desiccant, desiccant
@@ -19,10 +23,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 STORAGE_DEGC = 22.0
-"""Temperature at which the water a box's beads can take is reckoned."""
+"""Temperature at which the water a box's beads can take is computed."""
 
 USUAL_DRY_G = 250.0
-"""Beads the table is reckoned for where no charge is named."""
+"""Beads the table is computed for where no charge is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +61,14 @@ class Method:
 
 
 def compare_methods(
-    books: Books, appliances: Sequence[Appliance], boxes: Sequence[Box], room: RoomClimate, *, of: str
+    inventory: Inventory, appliances: Sequence[Appliance], boxes: Sequence[Box], room: RoomClimate, *, of: str
 ) -> tuple[Method, ...]:
     """Return what each appliance could reach with a charge, or with 250 g of a kind of beads wet from the room."""
-    beads, dry_g, start, holder = _load(books, of, room)
-    capacity = capacity_of(books, books.charges[of]) if of in books.charges else None
+    beads, dry_g, start, holder = _load(inventory, of, room)
+    capacity = capacity_of(inventory, inventory.charges[of]) if of in inventory.charges else None
     told = []
     for appliance in appliances:
-        it = reach(appliance, beads, room, dry_g, start, learned_s=_learned_s(books, appliance.name))
+        it = reach(appliance, beads, room, dry_g, start, learned_s=_learned_s(inventory, appliance.name))
         dry = Quantiles(dry_g, dry_g, dry_g)
         risks = _risks(beads, appliance, holder)
         told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks))
@@ -72,13 +76,13 @@ def compare_methods(
 
 
 def further_methods(
-    books: Books, run: Run, declared: Sequence[Appliance], dry_mass_g: float, loading_g_per_g: float
+    inventory: Inventory, run: Run, declared: Sequence[Appliance], dry_mass_g: float, loading_g_per_g: float
 ) -> tuple[Further, ...]:
     """Return which other appliances would take off more than a scale hardly shows, the most first.
 
     One that is too hot for beads, dye or holder is left out.
     """
-    beads, start = beads_of(books, run.start.charge), run.start
+    beads, start = beads_of(inventory, run.start.charge), run.start
     room = RoomClimate(start.room_temperature_degc, start.room_relative_humidity)
     found = []
     for appliance in declared:
@@ -86,29 +90,29 @@ def further_methods(
         same = appliance.name == start.appliance and degc == start.temperature_degc
         if same or before_heating(beads, appliance.kind, degc, run.charge_before.holder):
             continue
-        learned = _learned_s(books, appliance.name)
+        learned = _learned_s(inventory, appliance.name)
         it = reach(appliance, beads, room, dry_mass_g, max(loading_g_per_g, 0.0), learned_s=learned)
         if it.water_off_g >= SETTLED_SHARE * dry_mass_g:
             found.append(Further(appliance.name, degc, it.water_off_g, it.time_s))
     return tuple(sorted(found, key=lambda further: -further.water_g))
 
 
-def _learned_s(books: Books, appliance: str) -> list[float]:
+def _learned_s(inventory: Inventory, appliance: str) -> list[float]:
     """Return the time constants of the finished runs of an appliance whose weighings fitted a curve."""
     return [
         run.finished.time_constant_s
-        for run in books.runs.values()
+        for run in inventory.runs.values()
         if run.finished is not None and run.finished.fits and run.start.appliance == appliance
     ]
 
 
-def capacity_of(books: Books, charge: Charge) -> beliefs.LotFactor:
+def capacity_of(inventory: Inventory, charge: Charge) -> drying_priors.LotFactor:
     """Return what a charge holds over what the isotherm says: median and relative standard deviation.
 
     Runs of its lot that began with beads at rest with the room tell it; without them its age does, roughly.
     """
-    beads = beads_of(books, charge.name)
-    learned = beliefs.lot_factor(beads, starts_in_room(books, charge.lot))
+    beads = beads_of(inventory, charge.name)
+    learned = drying_priors.lot_factor(beads, starts_in_room(inventory, charge.lot))
     if learned is not None:
         return learned
     aged = beads.ageing.capacity_factor(charge.cycles) if beads.ageing else 1.0
@@ -120,7 +124,7 @@ def services(
     dry_mass_g: Quantiles,
     loading_g_per_g: Quantiles,
     boxes: Sequence[Box],
-    capacity: beliefs.LotFactor | None = None,
+    capacity: drying_priors.LotFactor | None = None,
 ) -> tuple[Service, ...]:
     """Return what beads of this loading would do in each box."""
     factor, relative_sd = capacity or (1.0, beads.sigma_ln_capacity)
@@ -138,19 +142,19 @@ def services(
     return tuple(told)
 
 
-def beads_of(books: Books, charge: str) -> Desiccant:
+def beads_of(inventory: Inventory, charge: str) -> Desiccant:
     """Return what is known of the beads of a charge."""
-    return desiccant(books.lot(books.charge(charge).lot).bought.desiccant)
+    return desiccant(inventory.lot(inventory.charge(charge).lot).bought.desiccant)
 
 
-def starts_in_room(books: Books, lot: str, but: str = "") -> list[tuple[float, float, float]]:
+def starts_in_room(inventory: Inventory, lot: str, but: str = "") -> list[tuple[float, float, float]]:
     """Return loading and room of every finished run of a lot that began with beads at rest with the room.
 
     A run that was spoilt, by a spill or because no curve fits its weighings, teaches nothing of its lot.
     """
     return [
         (run.finished.start_loading_g_per_g, run.start.room_temperature_degc, run.start.room_relative_humidity)
-        for run in books.runs.values()
+        for run in inventory.runs.values()
         if run.finished is not None
         and run.finished.fits
         and not run.spills
@@ -165,10 +169,10 @@ def kind_of_beads(name: str) -> str:
     return desiccant(name).kind
 
 
-def _load(books: Books, of: str, room: RoomClimate) -> tuple[Desiccant, float, float, str]:
+def _load(inventory: Inventory, of: str, room: RoomClimate) -> tuple[Desiccant, float, float, str]:
     """Return the beads, their dry mass, how wet they are, and what they sit in."""
-    charge = books.charges.get(of)
-    beads = beads_of(books, of) if charge else desiccant(of)
+    charge = inventory.charges.get(of)
+    beads = beads_of(inventory, of) if charge else desiccant(of)
     wet = float(beads.isotherm.loading_g_per_g(room.relative_humidity, room.temperature_degc))
     if charge is None:
         return beads, USUAL_DRY_G, wet, ""

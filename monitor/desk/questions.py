@@ -1,4 +1,4 @@
-"""What is asked before something goes into the books: dates out of order, more than there is, weights no beads have."""
+"""Questions before something goes into the inventory: dates out of order, more than there is, weights no beads have."""
 
 from __future__ import annotations
 
@@ -6,18 +6,24 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.deeds import BOX, ChargeMoved, ChargePortioned, ChargeToppedUp, Deed
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
 from monitor.physics.materials import desiccant, mixed_kind, parts_of
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.desk_events import (
+    BOX,
+    ChargeMoved,
+    ChargePortioned,
+    ChargeToppedUp,
+    DeskEvent,
+)
 from monitor.records.words import METHODS, NOT_DRIED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
-    from monitor.desk.books import Books
+    from monitor.desk.inventory import Inventory
 
 STARTS = (EntryKind.charge, EntryKind.recharge)
 """Entries that begin an episode: beads went in."""
@@ -34,39 +40,41 @@ _SLACK_SHARE = 0.01
 _MISPLACED_G = 1.0
 
 
-def about_deed(books: Books, deed: Deed, at: datetime) -> Iterable[Trap]:
-    """Ask about a deed that the books allow and that hardly happened so.
+def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterable[Trap]:
+    """Ask about an event that the inventory allow and that hardly happened so.
 
     Raises
     ------
     LedgerError
         If it would throw a charge out of a box that went in later, or moves nothing.
     """
-    if isinstance(deed, ChargePortioned | ChargeToppedUp):
-        lot = books.lot(deed.lot if isinstance(deed, ChargePortioned) else books.living(deed.charge).lot)
+    if isinstance(event, ChargePortioned | ChargeToppedUp):
+        lot = inventory.lot(
+            event.lot if isinstance(event, ChargePortioned) else inventory.active_charge(event.charge).lot
+        )
         if lot.bought_at is not None and at < lot.bought_at:
             yield Trap("before it was bought", f"lot '{lot.name}' was bought after that: is the time right?")
-        if deed.mass_g > lot.left_g + max(_MISPLACED_G, _SLACK_SHARE * lot.bought.mass_g):
+        if event.mass_g > lot.left_g + max(_MISPLACED_G, _SLACK_SHARE * lot.bought.mass_g):
             left_g = max(lot.left_g, 0.0)
-            text = f"{deed.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
+            text = f"{event.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
             yield Trap("beyond the lot", f"{text}: was another bag bought?")
-    if isinstance(deed, ChargeMoved):
-        if books.living(deed.charge).place == deed.place:
-            raise LedgerError(f"'{deed.charge}' is {_where(deed.place)} already")
-        _refuse_to_throw_out(books, deed, at)
+    if isinstance(event, ChargeMoved):
+        if inventory.active_charge(event.charge).place == event.place:
+            raise LedgerError(f"'{event.charge}' is {_where(event.place)} already")
+        _refuse_to_throw_out(inventory, event, at)
 
 
 def _where(place: str) -> str:
     return f"in box {place.removeprefix(BOX)}" if place.startswith(BOX) else place
 
 
-def _refuse_to_throw_out(books: Books, deed: ChargeMoved, at: datetime) -> None:
-    for name in deed.out:
-        there = books.charge(name)
+def _refuse_to_throw_out(inventory: Inventory, event: ChargeMoved, at: datetime) -> None:
+    for name in event.out:
+        there = inventory.charge(name)
         if there.placed_at is not None and there.placed_at > at:
             raise LedgerError(
-                f"'{name}' went into box {deed.place.removeprefix(BOX)} after that"
-                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), and '{deed.charge}' can't take its place before;"
+                f"'{name}' went into box {event.place.removeprefix(BOX)} after that"
+                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), and '{event.charge}' can't take its place before;"
                 f" undo that first, or give a later time"
             )
 
@@ -137,13 +145,13 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if entry.mass_g is not None:
         raise LedgerError("a weight of these alone can't be kept: weigh all together and log that as a weighing")
     kinds = [(there.desiccant, there.dry_mass_g), (entry.desiccant, entry.dry_mass_g)]
-    lain = entry.at - there.at >= _JUST_FILLED or there.method == NOT_DRIED
+    was_in_box = entry.at - there.at >= _JUST_FILLED or there.method == NOT_DRIED
     of_both = entry.method if entry.method == there.method else None
     return replace(
         entry,
         desiccant=mixed_kind(kinds),
         dry_mass_g=there.dry_mass_g + entry.dry_mass_g,
-        method=NOT_DRIED if lain else of_both,
+        method=NOT_DRIED if was_in_box else of_both,
     )
 
 

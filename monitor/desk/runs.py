@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.deeds import BOX, RunWeighed
-from monitor.desk.books import Books, Charge, Run
+from monitor.desk.inventory import (
+    Charge,
+    Inventory,
+    Run,
+)
 from monitor.desk.methods import (
     STORAGE_DEGC,
     Further,
@@ -32,15 +35,18 @@ from monitor.inference.drying import (
     RunPriors,
     Verdict,
     WeighedPoint,
-    beliefs,
     fit_curve,
     judge,
+)
+from monitor.inference.drying import (
+    priors as drying_priors,
 )
 from monitor.inference.drying.curve import quantiles, strain_of
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
+from monitor.records.desk_events import BOX, RunWeighed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -124,7 +130,7 @@ class Fitted:
     """Share of the beads of the first weighing that is left."""
 
 
-def fitted(books: Books, run: Run) -> Fitted:
+def fitted(inventory: Inventory, run: Run) -> Fitted:
     """Fit the curve of a run; where the beads took up water in between, of the part since then."""
     weighings, since = run.weighings, _since_last_gain(run)
     begin = since[0] if since else 0
@@ -138,7 +144,7 @@ def fitted(books: Books, run: Run) -> Fitted:
         )
         for place in since
     )
-    priors = priors_of(books, run, points[0].mass_g if points else run.mass_before_g, before=begin)
+    priors = priors_of(inventory, run, points[0].mass_g if points else run.mass_before_g, before=begin)
     fit = fit_curve(points, priors, [loss_of(run, spill) for spill in spilled])
     earlier = kept_before(run, begin) if begin else 1.0
     kept_share = float(np.median(fit.kept_share)) * (1.0 if earlier is None else earlier)
@@ -146,15 +152,15 @@ def fitted(books: Books, run: Run) -> Fitted:
 
 
 def report(
-    books: Books,
+    inventory: Inventory,
     run: Run,
     boxes: Sequence[Box],
     appliance: Appliance | None = None,
     declared: Sequence[Appliance] = (),
 ) -> RunReport:
     """Return what to show of a run; ``declared``: the appliances that could go on with it."""
-    it = fitted(books, run)
-    beads = beads_of(books, run.start.charge)
+    it = fitted(inventory, run)
+    beads = beads_of(inventory, run.start.charge)
     judgement = judge(
         it.fit,
         appliance_kind=run.start.appliance_kind,
@@ -187,21 +193,21 @@ def report(
         time_to_end_s=time_to_end,
         energy_so_far_kwh=draw_w * weighings[-1].heated_s * _KWH_PER_WS,
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
-        services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(books, run.charge_before)),
-        jar_relative_humidity=_jar(beads, loading, capacity_of(books, run.charge_before)[0]),
+        services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(inventory, run.charge_before)),
+        jar_relative_humidity=_jar(beads, loading, capacity_of(inventory, run.charge_before)[0]),
         remarks=_remarks(beads, run, it),
         fits=it.fit.fits,
         kept_share=it.kept_share,
-        further=further_methods(books, run, declared, it.fit.dry_mass_g().p50, loading.p50),
+        further=further_methods(inventory, run, declared, it.fit.dry_mass_g().p50, loading.p50),
     )
 
 
-def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
+def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
     """Return runs as pictures."""
     curves = []
     for name in names:
-        run = books.run(name)
-        told, it = report(books, run, boxes), fitted(books, run)
+        run = inventory.run(name)
+        told, it = report(inventory, run, boxes), fitted(inventory, run)
         longest_s = 1.25 * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
         times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
         floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
@@ -211,7 +217,7 @@ def run_curves(books: Books, names: Sequence[str], boxes: Sequence[Box]) -> tupl
 
 
 def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None:
-    """Return what the beads should weigh: by the books before the first weighing (``it`` None), by the curve after."""
+    """Return what the beads should weigh: by the inventory (``it`` None) or by the curve."""
     if it is None:
         charge = run.charge_before
         if charge.place.startswith(BOX):
@@ -224,21 +230,21 @@ def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None
     return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 
-def priors_of(books: Books, run: Run, start_g: float, before: int = 0) -> RunPriors:
+def priors_of(inventory: Inventory, run: Run, start_g: float, before: int = 0) -> RunPriors:
     """Return what is believed of a run before its weighings, of the beads left before the weighing of this place."""
-    beads, charge = beads_of(books, run.start.charge), _less_what_fell_out(run, before)
+    beads, charge = beads_of(inventory, run.start.charge), _less_what_fell_out(run, before)
     learned = [
         other.finished.time_constant_s
-        for other in books.runs.values()
+        for other in inventory.runs.values()
         if other.finished is not None
         and other.finished.fits
         and other.start.appliance == run.start.appliance
         and other.name != run.name
     ]
     return RunPriors(
-        dry_mass=_dry_mass(books, beads, run, charge, start_g),
+        dry_mass=_dry_mass(inventory, beads, run, charge, start_g),
         end_loading=end_loading(beads, run),
-        pace=beliefs.pace(run.start.appliance_kind, run.start.temperature_degc, learned),
+        pace=drying_priors.pace(run.start.appliance_kind, run.start.temperature_degc, learned),
     )
 
 
@@ -246,8 +252,8 @@ def end_loading(beads: Desiccant, run: Run) -> EndLoading:
     """Return where the method of a run ends."""
     start = run.start
     if start.temperature_degc is None:
-        return beliefs.MICROWAVE_END
-    return beliefs.end_of_hot_air(
+        return drying_priors.MICROWAVE_END
+    return drying_priors.end_of_hot_air(
         beads, start.temperature_degc, start.room_temperature_degc, start.room_relative_humidity
     )
 
@@ -258,19 +264,19 @@ def appliance_of(run: Run) -> Appliance:
     return Appliance(start.appliance, start.appliance_kind, start.temperature_degc, power_w=start.power_w)
 
 
-def _dry_mass(books: Books, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
+def _dry_mass(inventory: Inventory, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
     if charge.dry_mass_g is not None:
         sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
-        return beliefs.known_dry_mass(charge.dry_mass_g, sd, "an earlier run of this charge")
-    if charge.state == "new" and all(w.mass_g >= beliefs.least_dry_of_new(start_g) for w in run.weighings):
-        return beliefs.dry_mass_of_new(start_g)
+        return drying_priors.known_dry_mass(charge.dry_mass_g, sd, "an earlier run of this charge")
+    if charge.state == "new" and all(w.mass_g >= drying_priors.least_dry_of_new(start_g) for w in run.weighings):
+        return drying_priors.dry_mass_of_new(start_g)
     if charge.state == "room":
         start = run.start
-        factor = beliefs.lot_factor(beads, starts_in_room(books, charge.lot, but=run.name))
-        return beliefs.dry_mass_from_room(
+        factor = drying_priors.lot_factor(beads, starts_in_room(inventory, charge.lot, but=run.name))
+        return drying_priors.dry_mass_from_room(
             start_g, beads, start.room_temperature_degc, start.room_relative_humidity, factor
         )
-    return beliefs.dry_mass_untold(start_g)
+    return drying_priors.dry_mass_unknown(start_g)
 
 
 def _since_last_gain(run: Run) -> list[int]:
@@ -327,7 +333,7 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
         told.append("The beads took up water in between; the curve is of the weighings since then.")
-    if any(isinstance(logged.deed, RunWeighed) and logged.deed.hot for logged in run.shown):
+    if any(isinstance(logged.event, RunWeighed) and logged.event.hot for logged in run.shown):
         told.append("Hot weighings count for less; weigh once more cold and covered.")
     if run.spills and kept_since_last(run) is not None:
         left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are of those"
@@ -381,13 +387,13 @@ def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:
     return f"{at} hold {low:.2f} to {high:.2f}, lot by lot: that fits."
 
 
-def first_days(readings: Readings, books: Books, charge_name: str) -> tuple[float, float] | None:
+def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tuple[float, float] | None:
     """Return the humidity and temperature a box came to rest at after a charge went in; None before that.
 
     The first day and a half belongs to the air that was let in and to what spools give off; the median of the next
     two days is a jar check that nobody had to make, and an upper bound where filament is still giving off water.
     """
-    charge = books.charge(charge_name)
+    charge = inventory.charge(charge_name)
     if not charge.place.startswith(BOX) or charge.placed_at is None:
         return None
     begin = charge.placed_at + timedelta(days=1.5)

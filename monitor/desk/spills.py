@@ -9,7 +9,7 @@ import numpy as np
 from monitor.inference.drying import Loss
 
 if TYPE_CHECKING:
-    from monitor.desk.books import Run, Spill
+    from monitor.desk.inventory import Run, Spill
 
 TOLD_RELATIVE_SD = 0.05
 """How well a person knows what fell out, as a share of it: it is swept up, and some stays on the floor (a guess)."""

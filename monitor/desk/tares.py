@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from monitor.deeds import RunWeighed
 from monitor.desk.traps import Trap, TrapError
+from monitor.records.desk_events import RunWeighed
 
 if TYPE_CHECKING:
-    from monitor.desk.books import Run
+    from monitor.desk.inventory import Run
     from monitor.records import Quantiles
 
 _SLACK_SHARE = 0.002
 _SAME_TARE_SHARE = 0.01
-"""A holder whose weight differs by less from the one in the books is the same figure, told again."""
+"""A holder whose weight differs by less from the one in the inventory is the same figure, told again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +25,16 @@ class TareReading:
     """Grams for one of what it was told in."""
     because: str
     sure: bool = True
-    """Whether the books tell; else it is a guess that has to be asked about."""
+    """Whether the inventory tell; else it is a guess that has to be asked about."""
 
 
 def read_tare(
     run: Run, shown_g: float, scale_factor: float, tare_g: float, expected_g: Quantiles | None
 ) -> TareReading:
-    """Tell from the books whether the holder was weighed on the same scale as it stands now.
+    """Tell from the inventory whether the holder was weighed on the same scale as it stands now.
 
-    The beads' own weight decides, where the books know it and only one way of taking the holder gives it. Else where
-    the figure comes from: one told for this run is of this scale, one out of the books is of another day.
+    The beads' own weight decides, where the inventory knows it and only one way of taking the holder gives it. Else
+    where the figure comes from: one given for this run is of this scale, one out of the inventory is of another day.
     """
     same, grams = (shown_g - tare_g) * scale_factor, shown_g * scale_factor - tare_g
     slack_g = (scale_factor if scale_factor > 1.0 else 1.0) + _SLACK_SHARE * max(same, grams, 0.0)
@@ -54,14 +54,14 @@ def read_tare(
 def tare_remarks(run: Run) -> list[str]:
     """Say how the empty holder was taken, where the scale stood on something else."""
     for place, logged in enumerate(run.shown):
-        deed = logged.deed
-        if not isinstance(deed, RunWeighed):
+        event = logged.event
+        if not isinstance(event, RunWeighed):
             continue
-        told_g = run.start.tare_g if deed.tare_g is None else deed.tare_g
-        scale = deed.factor * run.scale_factor
+        told_g = run.start.tare_g if event.tare_g is None else event.tare_g
+        scale = event.factor * run.scale_factor
         if not told_g or scale == 1.0:
             continue
-        tare = run.weighings[place].mass_g - deed.shown_g * scale
+        tare = run.weighings[place].mass_g - event.shown_g * scale
         if abs(-tare - told_g) < 1e-6:
             return [f"The empty holder's {told_g:.0f} g are taken as true grams, weighed on another day or scale."]
         return [f"The empty holder's {told_g:.0f} is taken as read on the same scale: {-tare:.0f} g."]
@@ -83,9 +83,9 @@ def with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) ->
     if weighed.factor == 1.0 or weighed.tare_factor is not None:
         return weighed
     for logged in run.shown:
-        deed = logged.deed
-        if isinstance(deed, RunWeighed) and (deed.factor, deed.tare_g) == (weighed.factor, weighed.tare_g):
-            return replace(weighed, tare_factor=deed.tare_factor)
+        event = logged.event
+        if isinstance(event, RunWeighed) and (event.factor, event.tare_g) == (weighed.factor, weighed.tare_g):
+            return replace(weighed, tare_factor=event.tare_factor)
     return replace(weighed, tare_factor=tare_factor_of(run, weighed, weighed.factor, should_g))
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk.spills import kept_before, kept_since_last
 from monitor.errors import OutOfRangeError, UnconfirmedError
-from monitor.inference.drying.beliefs import least_dry_of_new
+from monitor.inference.drying.priors import least_dry_of_new
 from monitor.physics.drying import microwave_water_bound_g
 from monitor.physics.materials import polymer
 from monitor.units import GRAMS_PER_OUNCE
@@ -16,7 +16,7 @@ from monitor.units import GRAMS_PER_OUNCE
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from monitor.desk.books import Charge, Run
+    from monitor.desk.inventory import Charge, Run
     from monitor.physics.materials import Desiccant
     from monitor.records import Quantiles
 
@@ -130,7 +130,7 @@ def at_the_scale(
 ) -> tuple[Trap, ...]:
     """Return what is wrong with a weighing that was just typed.
 
-    ``expected_g``: what the curve so far, or the books before the first heat, say the beads should weigh.
+    ``expected_g``: what the curve so far, or the inventory before the first heat, say the beads should weigh.
     """
     before = run.weighings
     found = list(too_long(run, typed.heated_s, typed.elapsed_s))
@@ -240,7 +240,7 @@ def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
 
 
 def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tuple[Trap, ...]:
-    """Return what speaks against taking a run's weighings as of another scale: the books fit them as they are."""
+    """Return what speaks against taking a run's weighings as of another scale: the inventory fit them as they are."""
     if expected_g is None:
         return ()
     now_g, then_g = run.weighings[0].mass_g, then.weighings[0].mass_g

@@ -15,8 +15,12 @@ from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
 from monitor.feed.formats.topics import TopicPattern
 from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
-from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import Quantity, Reading, Rejection
+from monitor.records.names import (
+    NAME_RULE,
+    is_name,
+    tidy,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -121,8 +125,8 @@ class Decoder:
     def _decode_half(self, message: RawMessage, half: HalfReading, joiner: Joiner, decoded: Decoded) -> None:
         reading, given_up = joiner.join(half)
         if given_up is not None:
-            told = orjson.dumps({given_up.quantity.value: given_up.value})
-            decoded.rejections.append(_reject(message, joiner.why_alone(given_up), told, given_up.at))
+            given = orjson.dumps({given_up.quantity.value: given_up.value})
+            decoded.rejections.append(_reject(message, joiner.why_alone(given_up), given, given_up.at))
         if reading is not None:
             decoded.readings.append(self._settle(reading, message))
 
@@ -138,11 +142,11 @@ class Decoder:
                 decoded.readings.append(self._settle(reading, message))
             except Exception as error:
                 refused.append((f"element {place}: {_reason(error)}", element))
-        apart, together = refused[:_KEPT_APART], refused[_KEPT_APART:]
+        apart, combined = refused[:_KEPT_APART], refused[_KEPT_APART:]
         decoded.rejections += [_reject(message, reason, _as_json(element)) for reason, element in apart]
-        if together:
-            reason = f"{len(together)} more elements; the first of them is {together[0][0]}"
-            decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in together])))
+        if combined:
+            reason = f"{len(combined)} more elements; the first of them is {combined[0][0]}"
+            decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in combined])))
 
     def _place(self, topic: str) -> tuple[_Route, str]:
         """Return how a topic's payload is read and what its sensor is called."""
@@ -198,10 +202,10 @@ def _reason(error: Exception) -> str:
     if isinstance(error, UnusableMessageError):
         return str(error)
     try:
-        told = escaped(str(error), 120)
+        given = escaped(str(error), 120)
     except Exception:
-        told = "it says no more"
-    return f"it can't be read ({type(error).__name__}: {told}); please report this message as a defect of siccast"
+        given = "it says no more"
+    return f"it can't be read ({type(error).__name__}: {given}); please report this message as a defect of siccast"
 
 
 def _as_json(element: Any) -> bytes:

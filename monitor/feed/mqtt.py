@@ -18,8 +18,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
+from monitor.feed.batched_socket import LARGEST_PACKET_BYTES, BatchingClient
 from monitor.feed.clocks import Arrivals
-from monitor.feed.gathered import LARGEST_PACKET_BYTES, GatheringClient
 from monitor.records import RawMessage
 from monitor.retrying import BackOff
 
@@ -192,10 +192,10 @@ class MqttFeed:
         """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
         return self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> GatheringClient:
+    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> BatchingClient:
         address = self.address
         protocol = _PROTOCOLS[address.protocol]
-        client = GatheringClient(
+        client = BatchingClient(
             CallbackAPIVersion.VERSION2,
             client_id=address.client_id,
             clean_session=not keep_session if protocol == paho.MQTTv311 else None,
@@ -261,16 +261,16 @@ class MqttFeed:
         self._short_lives = self._fast_drops = 0
         self._dropped.succeeded()
 
-    def _was_dropped(self, told: str, *, taken_over: bool) -> None:
+    def _was_dropped(self, given: str, *, taken_over: bool) -> None:
         """Say that the connection is lost, and pause where another one most likely has our client id.
 
         The first short one is made again at once: a broker that restarts ends it too, and then is not there.
         """
-        lived_s = time.monotonic() - self._let_in_at
-        if lived_s >= _LASTING_S:
+        connected_s = time.monotonic() - self._let_in_at
+        if connected_s >= _LASTING_S:
             self._be_at_peace()
         self._short_lives += 1
-        self._fast_drops += lived_s < _FAST_S
+        self._fast_drops += connected_s < _FAST_S
         where, who = f"{self.address.host}:{self.address.port}", f"the client id '{self.address.client_id}'"
         if taken_over:
             why = f"another connection with {who} has taken our place at the broker at {where}; {_TWO_REMEDIES}"
@@ -278,7 +278,7 @@ class MqttFeed:
             why = f"the broker at {where} drops us soon after it lets us in: another listener most likely uses {who}"
             why = f"{why}; {_TWO_REMEDIES}"
         else:
-            why = f"lost the broker at {where} ({told})"
+            why = f"lost the broker at {where} ({given})"
         if self._short_lives == 1 and not taken_over:
             self._report(f"{why}; trying again")
             return
@@ -332,8 +332,8 @@ class MqttFeed:
 
     def _on_disconnect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:
         if reason.is_failure and self._answer == "":
-            told = f"it says: {reason}" if flags.is_disconnect_packet_from_server else "the connection broke off"
-            self._was_dropped(told, taken_over=reason.value == _SESSION_TAKEN_OVER)
+            given = f"it says: {reason}" if flags.is_disconnect_packet_from_server else "the connection broke off"
+            self._was_dropped(given, taken_over=reason.value == _SESSION_TAKEN_OVER)
 
     def _on_subscribe(
         self, _client: paho.Client, _userdata: object, _packet_id: int, reasons: list[Any], _more: object

@@ -13,7 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.records import Mark
-from monitor.sensor_faults import NEARBY_S, STILL_S, hung, still_stretches, two_sensors_days
+from monitor.series.sensor_faults import (
+    NEARBY_S,
+    STILL_S,
+    hung,
+    still_stretches,
+    two_sensors_days,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

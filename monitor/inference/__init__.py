@@ -4,8 +4,8 @@ The joint asks one question, ``outlooks(histories, as_of, humidity_limits=None, 
 each history, in order. Boxes given together inform each other. Whoever asks again and again hands over a ``Memory``.
 """
 
-from monitor.inference.outlooks import outlooks
-from monitor.inference.together.looks import refused
-from monitor.inference.together.memory import Memory
+from monitor.inference.shelf.first_fit import refused
+from monitor.inference.shelf.memory import Memory
+from monitor.inference.shelf.outlooks import outlooks
 
 __all__ = ["Memory", "outlooks", "refused"]

@@ -1,4 +1,4 @@
-"""What was logged: the deeds of people, and messages that could not be used."""
+"""What was logged: the events of people, and messages that could not be used."""
 
 from __future__ import annotations
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
-from monitor.names import tidy
 from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
+from monitor.records.names import tidy
 from monitor.records.words import APPLIANCE_KINDS, OTHER_FILAMENT, SPOOL_CORES, SPOOL_STATES, STYLES, is_style
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
 def _read_weather_file(
     table: TomlTable, folder: Path, name: str, temperature_degc: float, excess_kpa: float
 ) -> RoomClimate:
-    from monitor.weather import INDOOR_EXCESS_PA, read_weather  # noqa: PLC0415 -- numpy, only where a file is named
+    from monitor.settings.weather_file import INDOOR_EXCESS_PA, read_weather  # noqa: PLC0415 -- numpy, only where a file is named
 
     excess_pa = INDOOR_EXCESS_PA if excess_kpa < 0 else 1000.0 * excess_kpa
     try:
@@ -85,7 +85,7 @@ def _read_style(table: TomlTable) -> str:
 def _read_wall(table: TomlTable) -> str | None:
     wall = table.text("wall_material", default="")
     if wall:
-        from monitor import calculators  # noqa: PLC0415 -- numpy, only where a wall is named
+        from monitor.physics import calculators  # noqa: PLC0415 -- numpy, only where a wall is named
 
         if wall not in calculators.wall_kinds():
             raise table.error("wall_material", wall, f"one of {', '.join(calculators.wall_kinds())}; {_SEE}")
@@ -93,7 +93,7 @@ def _read_wall(table: TomlTable) -> str | None:
 
 
 def _read_filament(table: TomlTable) -> str:
-    from monitor import calculators  # noqa: PLC0415 -- numpy, only where a spool is declared
+    from monitor.physics import calculators  # noqa: PLC0415 -- numpy, only where a spool is declared
 
     material = table.text("material")
     if material != OTHER_FILAMENT and not calculators.is_filament(material):

@@ -7,8 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
-from monitor.names import NAME_RULE, is_name, tidy
 from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
+from monitor.records.names import (
+    NAME_RULE,
+    is_name,
+    tidy,
+)
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
 
 if TYPE_CHECKING:

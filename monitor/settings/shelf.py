@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import SettingsError, UnknownBoxError
-from monitor.names import tidy
 from monitor.records import (
     OWN_FEED,
     ROOM,
@@ -22,6 +21,7 @@ from monitor.records import (
     RoomClimate,
     SensorMove,
 )
+from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
 from monitor.settings.toml_table import TomlTable
@@ -192,8 +192,8 @@ def zone_named(name: str) -> ZoneInfo:
 
 def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
     """Return the unit to answer in where nobody says: °F where every feed that tells its unit tells that."""
-    told = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
-    return "F" if told == {"F"} else "C"
+    given = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
+    return "F" if given == {"F"} else "C"
 
 
 def _read_timezone(table: TomlTable) -> ZoneInfo:

@@ -6,7 +6,11 @@ from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
-from monitor.names import NAME_RULE, is_name, tidy
+from monitor.records.names import (
+    NAME_RULE,
+    is_name,
+    tidy,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""The contracts that every store keeps: readings (a time series), ledger and deeds (what people did)."""
+"""The contracts that every store keeps: readings (a time series), ledger and events (what people did)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ if TYPE_CHECKING:
     from datetime import datetime, timedelta
     from pathlib import Path
 
-    from monitor.deeds import Deed, LoggedDeed
     from monitor.records import (
         HalfReading,
         ImportCounts,
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
         RejectedMessage,
         Rejection,
     )
+    from monitor.records.desk_events import DeskEvent, LoggedEvent
 
 
 class Readings(Protocol):
@@ -186,7 +186,7 @@ class Boxes(Protocol):
     """What boxes are called, and which of them are still on the shelf."""
 
     def rename(self, old: str, new: str, at: datetime, and_then: Callable[[], None] = lambda: None) -> int:
-        """Give a box another name in readings, ledger and deeds, and return how many readings it has.
+        """Give a box another name in readings, ledger and events, and return how many readings it has.
 
         All of it in one transaction, and ``and_then`` within it: where that raises, nothing was renamed.
 
@@ -234,21 +234,21 @@ class Upkeep(Protocol):
         ...
 
 
-class Deeds(Protocol):
+class DeskEvents(Protocol):
     """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""
 
-    def together(self) -> AbstractContextManager[None]:
+    def transaction(self) -> AbstractContextManager[None]:
         """Everything logged or taken back in the body lands, or nothing does; nobody else writes meanwhile."""
         ...
 
-    def log(self, deed: Deed, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedDeed:
-        """Keep a deed and, where it touches a box, that box's ledger entry: both or neither."""
+    def log(self, event: DeskEvent, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedEvent:
+        """Keep an event and, where it touches a box, that box's ledger entry: both or neither."""
         ...
 
-    def undo(self, deed_id: int) -> LoggedDeed:
-        """Take a deed back, and the box's ledger entry that landed with it; both stay readable."""
+    def undo(self, event_id: int) -> LoggedEvent:
+        """Take an event back, and the box's ledger entry that landed with it; both stay readable."""
         ...
 
-    def deeds(self) -> Sequence[LoggedDeed]:
-        """Return the deeds that count, in the order in which they were logged."""
+    def events(self) -> Sequence[LoggedEvent]:
+        """Return the events that count, in the order in which they were logged."""
         ...

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import StoreBusyError, StoreError
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
-from monitor.store.sqlite.deeds import SqliteDeeds
+from monitor.store.sqlite.desk_events import SqliteDeskEvents
 from monitor.store.sqlite.imports import SqliteImports
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
-    from monitor.store.contracts import Boxes, Deeds, Imports, Ledger, Readings, Upkeep
+    from monitor.store.contracts import Boxes, DeskEvents, Imports, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings, ledger, the deeds of the recharge desk, and the care for their file."""
+    """What a site holds: readings, ledger, the events of the recharge desk, and the care for their file."""
 
     readings: Readings
     imports: Imports
     ledger: Ledger
-    deeds: Deeds
+    events: DeskEvents
     upkeep: Upkeep
     boxes: Boxes
 
@@ -73,7 +73,7 @@ def open_stores(
             readings,
             SqliteImports(file, readings),
             SqliteLedger(file),
-            SqliteDeeds(file),
+            SqliteDeskEvents(file),
             SqliteUpkeep(file),
             SqliteBoxes(file, forwards=influx is not None),
         )

@@ -28,9 +28,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
 from made_boxes import Truth, made_box
 
-from monitor.inference.forecast import forecast
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.fit import estimate, refreshed
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.fit.fit import estimate, refreshed
+from monitor.inference.fit.posterior import Record
 
 DRAWS = 1000
 """As many as `siccast forecast` makes."""

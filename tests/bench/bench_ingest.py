@@ -18,8 +18,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.feed.decode import Decoder
 from monitor.feed.mqtt import MqttFeed
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage
+from monitor.services.intake import Intake
 from monitor.store.opening import open_stores
 from tests.conftest import Mosquitto, require_program
 

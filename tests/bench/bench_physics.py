@@ -93,11 +93,11 @@ def bench_balance_of_2000_draws_over_400_steps(benchmark: Any, kind: str) -> Non
     table = SorptionTable(isotherm, isotherm, RANDOM.normal(0.0, 0.2, 2000))
     box = DrawnBox(table, 100.0 * np.exp(RANDOM.normal(0.0, 0.15, 2000)), 10.0 * many, 5.0 * many, 10.0)
     leaks = np.exp(RANDOM.normal(np.log(0.05), 1.0, 2000))
-    airs = [Air(1.2, 2.34, 20.0, 0.0173)] * 400
+    air_states = [Air(1.2, 2.34, 20.0, 0.0173)] * 400
 
     def through() -> None:
         loading, slow = table.loading(0.03 * many, 20.0), 0.3 * many
-        for air_of_step in airs:
+        for air_of_step in air_states:
             moved = advance(box, loading, slow, leaks, air_of_step, days=1.0)
             loading, slow = table.keep_within(moved.loading_g_per_g), moved.slow_humidity
 

@@ -11,8 +11,8 @@ from unittest.mock import patch
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from monitor.inference.posterior.believed import Posterior
-from monitor.inference.posterior.filter import course
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model import kalman
 from monitor.physics.box_balance import Air, DrawnBox, Stepped
 from monitor.physics.numerics import FloatArray
 
@@ -21,14 +21,14 @@ RELATIVE_TOLERANCE = 1e-5
 
 def posterior_by_solve_ivp(posterior: Posterior, draws: int) -> tuple[FloatArray, FloatArray]:
     """Log likelihood and final loading of so many draws, their balance solved one by one."""
-    with patch.object(course, "advance", advance):
-        scores, state = course.run(posterior.problem, posterior.theta[:draws])
+    with patch.object(kalman, "advance", advance):
+        scores, state = kalman.run(posterior.problem, posterior.theta[:draws])
     return scores, state.loading
 
 
 def posterior_by_ours(posterior: Posterior, draws: int) -> tuple[FloatArray, FloatArray]:
     """The same, all draws at once."""
-    scores, state = course.run(posterior.problem, posterior.theta[:draws])
+    scores, state = kalman.run(posterior.problem, posterior.theta[:draws])
     return scores, state.loading
 
 

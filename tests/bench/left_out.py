@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.backtest import backtest, write_predictions
-from monitor.inference.posterior.priors import Assumptions
+from monitor.inference.model.prior import Assumptions
 
 ALL = Assumptions()
 LEFT_OUT = {

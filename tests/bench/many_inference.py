@@ -21,7 +21,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from made_shelf import made_shelf
 
-from monitor.inference import Memory, outlooks
+from monitor.inference import Memory
+from monitor.inference.shelf import outlooks
 from monitor.records import BoxHistory, Outlook, ReadingSeries
 
 _TEMPLATES = 12
@@ -78,12 +79,12 @@ def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, 
     spent = sum(after[:4]) - sum(before[:4])
     print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / len(histories):.1f} ms of processor time a box")
     print(f"  memory at most {most[0]:.0f} MiB in all processes together")
-    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.anew)} boxes fitted anew")
+    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.refits)} boxes fitted anew")
     return answers
 
 
-def _apart(of: Callable[[Outlook], float], carried: Sequence[Outlook], anew: Sequence[Outlook]) -> str:
-    ratios = [of(one) / of(other) for one, other in zip(carried, anew, strict=True)]
+def _apart(of: Callable[[Outlook], float], carried: Sequence[Outlook], refits: Sequence[Outlook]) -> str:
+    ratios = [of(one) / of(other) for one, other in zip(carried, refits, strict=True)]
     return f"{np.mean(ratios):.3f} (from {min(ratios):.3f} to {max(ratios):.3f})"
 
 
@@ -104,6 +105,6 @@ if __name__ == "__main__":
     timed(f"{boxes} boxes, {days} days each", until(everything, night), night, memory, cores)
     carried = timed("the night after, carried on", everything, end, memory, cores)
     some = slice(0, _TEMPLATES)
-    anew = outlooks(everything[some], end)
-    print(f"  carried on over fitted anew, {len(anew)} boxes, medians: leak {_apart(_leak, carried[some], anew)}, "
-          f"capacity used {_apart(_used, carried[some], anew)}")  # fmt: skip
+    refits = outlooks(everything[some], end)
+    print(f"  carried on over fitted anew, {len(refits)} boxes, medians: leak {_apart(_leak, carried[some], refits)}, "
+          f"capacity used {_apart(_used, carried[some], refits)}")  # fmt: skip

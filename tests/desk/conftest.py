@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from made_desk import AT, BOXES, MICROWAVE, OVEN, ROOM, WARM_BOX, WET_G
 
-from monitor.deeds import ChargePortioned, LotBought
 from monitor.desk import Desk
+from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.store.opening import open_stores
 
 

@@ -7,10 +7,14 @@ from datetime import timedelta
 import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WARM_BOX, WET_G, dry
 
-from monitor.deeds import ChargeMoved, ChargePortioned, RunWeighed
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
 from monitor.records import Appliance
+from monitor.records.desk_events import (
+    ChargeMoved,
+    ChargePortioned,
+    RunWeighed,
+)
 
 BOWL_G = 355.0
 MILK = 1.03
@@ -23,7 +27,7 @@ def test_the_same_weight_again_is_asked_first(desk: Desk, weighings: int) -> Non
     again = RunWeighed("bowl-1", 60.0 * (minutes + 4), WET_G - loss_g)
     with pytest.raises(TrapError, match=r"the same weight again after 4 min of heat, where .* was the appliance on"):
         desk.weigh(again, AT)
-    assert len(desk.books().run("bowl-1").weighings) == weighings
+    assert len(desk.inventory().run("bowl-1").weighings) == weighings
     assert len(desk.weigh(again, AT, confirmed=True).run.weighings) == weighings + 1
 
 
@@ -130,7 +134,7 @@ def test_a_right_series_is_not_rescaled_without_a_word(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
     with pytest.raises(TrapError, match="first weighing would become 270 g instead of 262 g"):
         desk.rescale(None, MILK, "milk", AT)
-    assert desk.books().run("bowl-1").scale_factor == 1.0
+    assert desk.inventory().run("bowl-1").scale_factor == 1.0
     assert desk.rescale(None, MILK, "milk", AT, confirmed=True).run.scale_factor == MILK
 
 

@@ -7,11 +7,11 @@ from datetime import timedelta
 import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, dry
 
-from monitor.deeds import ChargeSplit, RunWeighed
 from monitor.desk import Desk
 from monitor.physics.drying import loading_from_jar_check
 from monitor.physics.materials import desiccant
 from monitor.records import EntryKind, Reading, RoomClimate
+from monitor.records.desk_events import ChargeSplit, RunWeighed
 
 
 def test_the_next_episode_of_a_box_starts_with_the_loading(desk: Desk) -> None:
@@ -32,10 +32,10 @@ def test_the_next_episode_of_a_box_starts_with_the_loading(desk: Desk) -> None:
 def test_a_swap_lays_the_old_charge_aside_and_undo_brings_it_back(desk: Desk) -> None:
     desk.put("bowl", "pla", AT)
     desk.put("tray", "pla", AT + timedelta(days=1))
-    assert (desk.books().charge("bowl").place, desk.books().charge("tray").place) == ("spare", "box:pla")
+    assert (desk.inventory().charge("bowl").place, desk.inventory().charge("tray").place) == ("spare", "box:pla")
     assert [entry.kind for entry in desk.stores.ledger.entries("pla")] == [EntryKind.charge, EntryKind.recharge]
-    desk.undo(desk.stores.deeds.deeds()[-1].deed_id)
-    assert (desk.books().charge("bowl").place, desk.books().charge("tray").place) == ("box:pla", "spare")
+    desk.undo(desk.stores.events.events()[-1].event_id)
+    assert (desk.inventory().charge("bowl").place, desk.inventory().charge("tray").place) == ("box:pla", "spare")
     assert len(desk.stores.ledger.entries("pla")) == 1
 
 
@@ -48,7 +48,7 @@ def test_beads_from_a_box_tell_the_grams_it_took_up(desk: Desk) -> None:
     desk.weigh(RunWeighed(run.name, 0.0, 243.0), later)
     *_, entry = desk.stores.ledger.entries("pla")
     assert (entry.kind, entry.mass_g, entry.scale_resolution_g) == (EntryKind.weighing, 243.0, 1.0)
-    desk.undo(desk.stores.deeds.deeds()[-1].deed_id)
+    desk.undo(desk.stores.events.events()[-1].event_id)
     assert [kept.kind for kept in desk.stores.ledger.entries("pla")] == [EntryKind.charge]
 
 

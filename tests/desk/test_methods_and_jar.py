@@ -5,19 +5,19 @@ from __future__ import annotations
 import pytest
 from made_desk import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, OVEN, ROOM, dry
 
-from monitor.deeds import ChargePortioned
 from monitor.desk import Desk, compare_methods
 from monitor.inference.drying.jar import jar_verdict
 from monitor.physics.drying import jar_relative_humidity, loading_from_jar_check
 from monitor.physics.materials import desiccant
 from monitor.records import Appliance, RoomClimate
+from monitor.records.desk_events import ChargePortioned
 
 
 def test_methods_side_by_side_and_why_august_is_worse(desk: Desk) -> None:
     """Measured: at 45 °C beads keep 6.7-8.1 % in an average room and 10-11.8 % in a humid one (three lots)."""
     warm = Appliance("warm", "filament_dryer", 45.0)
     march, august = (
-        compare_methods(desk.books(), (warm, OVEN, MICROWAVE), BOXES, room, of="orange_gel")
+        compare_methods(desk.inventory(), (warm, OVEN, MICROWAVE), BOXES, room, of="orange_gel")
         for room in (ROOM, RoomClimate(25.0, 0.60))
     )
     assert [method.reach.method for method in march] == ["warm", "oven", "microwave"]
@@ -30,7 +30,7 @@ def test_methods_side_by_side_and_why_august_is_worse(desk: Desk) -> None:
 def test_energy_of_an_oven_batch(desk: Desk) -> None:
     """By hand: 110 g of water off 500 g of gel at 110 °C takes 110·2.8 + 41 + 29 kJ = 0.38 MJ, 0.105 kWh."""
     desk.keep(ChargePortioned("big", "march", 615.0, "glass", 0.0, "room"), AT, confirmed=True)
-    [method] = compare_methods(desk.books(), (OVEN,), BOXES, RoomClimate(20.0, 0.40), of="big")
+    [method] = compare_methods(desk.inventory(), (OVEN,), BOXES, RoomClimate(20.0, 0.40), of="big")
     grams = method.reach.water_off_g
     assert method.reach.least_energy_kwh * 3600.0 / grams == pytest.approx(3.4, rel=0.12)
 
@@ -59,10 +59,10 @@ def test_jar_and_scale_join_and_disagreement_is_told(desk: Desk) -> None:
     before = desk.finish(None, AT).loading_g_per_g
     verdict = desk.jar_check("bowl", 0.015, 22.0, 0.02, AT)
     assert verdict.agrees
-    assert verdict.together_g_per_g.p95 - verdict.together_g_per_g.p05 < before.p95 - before.p05
-    assert desk.books().charge("bowl").loading_g_per_g == (
-        verdict.together_g_per_g.p05,
-        verdict.together_g_per_g.p50,
-        verdict.together_g_per_g.p95,
+    assert verdict.combined_g_per_g.p95 - verdict.combined_g_per_g.p05 < before.p95 - before.p05
+    assert desk.inventory().charge("bowl").loading_g_per_g == (
+        verdict.combined_g_per_g.p05,
+        verdict.combined_g_per_g.p50,
+        verdict.combined_g_per_g.p95,
     )
     assert not desk.jar_check("bowl", 0.40, 22.0, 0.02, AT).agrees

@@ -12,10 +12,14 @@ from common_practice import MICROWAVE_LOSSES, MILK_G_PER_ML, TARE_G, WARM_BOX_LO
 from made_desk import AT, BOXES, MICROWAVE, OVEN, ROOM, WARM_BOX
 from made_desk import dry as dry_invented
 
-from monitor.deeds import ChargePortioned, LotBought, RunWeighed
 from monitor.desk import Desk, RunReport, TrapError
 from monitor.inference.drying import Verdict
 from monitor.records import Appliance, RoomClimate
+from monitor.records.desk_events import (
+    ChargePortioned,
+    LotBought,
+    RunWeighed,
+)
 from monitor.store.opening import open_stores
 
 
@@ -125,7 +129,7 @@ def test_milliliters_of_milk_are_noticed_and_only_offered(desk: Desk) -> None:
         desk.weigh(RunWeighed(run.name, 0.0, shown[0]), AT)
     *_, trap = caught.value.traps
     assert (trap.unit, trap.factor) == ("milk", MILK_G_PER_ML)
-    assert desk.books().run(run.name).weighings == ()
+    assert desk.inventory().run(run.name).weighings == ()
     for (minutes, _), milliliters in zip(MICROWAVE_LOSSES, shown, strict=True):
         report = desk.weigh(RunWeighed(run.name, 60.0 * minutes, milliliters, factor=MILK_G_PER_ML), AT)
     assert report.verdict is Verdict.done

@@ -7,11 +7,15 @@ from datetime import timedelta
 import pytest
 from made_desk import AT
 
-from monitor.deeds import ChargePortioned, ChargeToppedUp, LotBought
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
 from monitor.physics.materials import parts_of
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.desk_events import (
+    ChargePortioned,
+    ChargeToppedUp,
+    LotBought,
+)
 from monitor.records.words import NOT_DRIED
 
 
@@ -116,8 +120,8 @@ def test_water_of_charges_side_by_side_adds_up(desk: Desk) -> None:
     for name, lot, mass_g in (("cup", "march", 210.0), ("pot", "sieve", 108.0)):
         desk.keep(ChargePortioned(name, lot, mass_g), AT)
         desk.jar_check(name, 0.05, 22.0, 0.02, AT)
-    books = desk.books()
-    loadings = {name: books.charge(name).loading_g_per_g for name in ("cup", "pot")}
+    inventory = desk.inventory()
+    loadings = {name: inventory.charge(name).loading_g_per_g for name in ("cup", "pot")}
     desk.put("cup", "pla", AT)
     both = desk.put("pot", "pla", AT, beside=True)
     assert both.loading_g_per_g is not None
@@ -130,7 +134,7 @@ def test_a_put_dated_back_cannot_throw_out_what_went_in_later(desk: Desk) -> Non
     desk.put("tray", "pla", AT + timedelta(days=5))
     with pytest.raises(LedgerError, match="'tray' went into box pla after that"):
         desk.put("bowl", "pla", AT)
-    assert desk.books().charge("tray").place == "box:pla"
+    assert desk.inventory().charge("tray").place == "box:pla"
     assert len(desk.stores.ledger.entries("pla")) == 1
 
 
@@ -139,18 +143,18 @@ def test_more_than_is_left_of_a_lot_is_asked_about(desk: Desk) -> None:
         desk.keep(ChargeToppedUp("bowl", 500.0), AT)
     with pytest.raises(TrapError, match="bought after that"):
         desk.keep(ChargePortioned("early", "march", 50.0), AT - timedelta(days=2))
-    assert "early" not in desk.books().charges
+    assert "early" not in desk.inventory().charges
 
 
 def test_an_entry_of_the_desk_is_taken_back_with_its_deed(desk: Desk) -> None:
     desk.put("bowl", "pla", AT)
     [booked] = desk.stores.ledger.entries("pla")
-    deed = desk.stores.deeds.deeds()[-1].deed_id
-    with pytest.raises(LedgerError, match=f"`siccast lot undo {deed}` takes both back"):
+    event = desk.stores.events.events()[-1].event_id
+    with pytest.raises(LedgerError, match=f"`siccast lot undo {event}` takes both back"):
         desk.stores.ledger.undo(booked.entry_id or 0)
-    desk.undo(deed)
+    desk.undo(event)
     assert desk.stores.ledger.entries("pla") == []
-    assert desk.books().charge("bowl").place == "spare"
+    assert desk.inventory().charge("bowl").place == "spare"
 
 
 def test_a_recharge_that_names_the_mass_alone_keeps_the_kind(desk: Desk) -> None:

@@ -5,13 +5,17 @@ from __future__ import annotations
 import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
-from monitor.deeds import ChargePortioned, RunWeighed, ScaleCorrected
 from monitor.desk import Desk, TrapError
 from monitor.desk.cautions import before_heating, on_color
 from monitor.errors import LedgerError, OutOfRangeError
 from monitor.inference.drying import Verdict
 from monitor.physics.materials import desiccant
 from monitor.records import Appliance
+from monitor.records.desk_events import (
+    ChargePortioned,
+    RunWeighed,
+    ScaleCorrected,
+)
 
 
 def test_a_series_in_milliliters_can_be_put_right_afterwards(desk: Desk) -> None:
@@ -45,9 +49,9 @@ def test_unlikely_weighings_are_kept_only_when_confirmed(
     weighed = RunWeighed("bowl-1", 60.0 * heated_min, shown_g)
     with pytest.raises(TrapError, match=said):
         desk.weigh(weighed, AT)
-    assert len(desk.books().run("bowl-1").weighings) == 4
+    assert len(desk.inventory().run("bowl-1").weighings) == 4
     desk.weigh(weighed, AT, confirmed=True)
-    assert len(desk.books().run("bowl-1").weighings) == 5
+    assert len(desk.inventory().run("bowl-1").weighings) == 5
 
 
 def test_another_holder_is_named(desk: Desk) -> None:
@@ -84,15 +88,15 @@ def test_too_hot_for_beads_or_holder_is_refused_until_confirmed(
     desk.keep(ChargePortioned("insert", "march", 60.0, holder, 20.0, "room"), AT)
     with pytest.raises(TrapError, match=said):
         desk.start("insert", tool, AT)
-    assert desk.books().runs == {}
+    assert desk.inventory().runs == {}
     assert desk.start("insert", tool, AT, confirmed=True).open
 
 
 def test_a_hot_weighing_counts_for_less(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
     cold = desk.weigh(RunWeighed("bowl-1", 960.0, 217.0), AT)
-    logged = desk.stores.deeds.deeds()[-1]
-    desk.undo(logged.deed_id)
+    logged = desk.stores.events.events()[-1]
+    desk.undo(logged.event_id)
     hot = desk.weigh(RunWeighed("bowl-1", 960.0, 217.0, hot=True), AT)
     assert hot.end_g.p95 - hot.end_g.p05 > cold.end_g.p95 - cold.end_g.p05
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
-from monitor.deeds import ChargePortioned, RunWeighed
 from monitor.desk import Desk, RunReport, TrapError, run_curves
-from monitor.desk.books import discrepancies
+from monitor.desk.inventory import discrepancies
 from monitor.desk.methods import starts_in_room
 from monitor.errors import LedgerError
 from monitor.inference.drying import Verdict
+from monitor.records.desk_events import ChargePortioned, RunWeighed
 
 SPILLED_G = 31.0
 """Of what lay in the bowl after eight minutes of heat: invented."""
@@ -61,9 +61,9 @@ def test_a_spill_told_before_the_next_weighing(desk: Desk, how: str) -> None:
     holds_what_is_true(report)
     assert any("of them are left" in remark for remark in report.remarks)
     desk.finish(None, AT + timedelta(hours=1))
-    assert discrepancies(desk.books()) == ()
-    assert desk.books().charge("bowl").portioned_g == pytest.approx(WET_G * KEPT, rel=0.01)
-    [curve] = run_curves(desk.books(), ["bowl-1"], desk.boxes)
+    assert discrepancies(desk.inventory()) == ()
+    assert desk.inventory().charge("bowl").portioned_g == pytest.approx(WET_G * KEPT, rel=0.01)
+    [curve] = run_curves(desk.inventory(), ["bowl-1"], desk.boxes)
     assert curve.weighed[0][1] == pytest.approx(WET_G * (KEPT if how == "grams" else 1.0), abs=1.0)
 
 
@@ -95,10 +95,10 @@ def test_a_spill_before_the_first_weighing(desk: Desk) -> None:
 
 def test_more_than_there_was_cannot_be_spilled(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
-    before = desk.stores.deeds.deeds()
+    before = desk.stores.events.events()
     with pytest.raises(LedgerError, match=r"300 g can't have fallen out of run 'bowl-1'; the beads weighed 227 g"):
         desk.spill(None, AT, lost_g=300.0)
-    assert desk.stores.deeds.deeds() == before
+    assert desk.stores.events.events() == before
 
 
 def test_a_spoilt_run_teaches_neither_its_lot_nor_its_appliance(desk: Desk) -> None:
@@ -106,9 +106,9 @@ def test_a_spoilt_run_teaches_neither_its_lot_nor_its_appliance(desk: Desk) -> N
     desk.weigh(RunWeighed("bowl-1", 720.0, left_g(12)), AT, confirmed=True)
     report = desk.finish(None, AT)
     assert not report.fits
-    books = desk.books()
-    assert starts_in_room(books, "march") == []
-    low, _, high = books.charge("bowl").loading_g_per_g or (0.0, 0.0, 0.0)
+    inventory = desk.inventory()
+    assert starts_in_room(inventory, "march") == []
+    low, _, high = inventory.charge("bowl").loading_g_per_g or (0.0, 0.0, 0.0)
     assert high - low > 0.1
     fresh = desk.start("tray", desk.appliance("oven"), AT, room=ROOM)
     assert desk.method_of(fresh).reach.time_s.p50 > 0.0

@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.feed.decode import Decoder
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, FeedSpec, RawMessage, Reading, ValueAt
+from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
 from tests.feed.test_listening import OneBatch
 

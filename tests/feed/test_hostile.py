@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.feed.decode import Decoder
-from monitor.intake import Intake, RejectionsTold
 from monitor.records import OWN_FEED, FeedSpec, RawMessage, Rejection, ValueAt
+from monitor.services.intake import Intake, RejectionLog
 from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite import ledger
 
@@ -73,7 +73,7 @@ def test_long_topics_are_cut_and_take_little_of_the_disk(stores: Stores) -> None
 def test_a_flood_of_rejections_makes_few_lines_and_says_how_many_more() -> None:
     said: list[str] = []
     now = [0.0]
-    told = RejectionsTold(said.append, clock=lambda: now[0])
+    told = RejectionLog(said.append, clock=lambda: now[0])
     rejection = Rejection(ARRIVED, "mqtt", "t" * 60_000, b"", "the reason")
     told.tell([rejection] * 10_000)
     told.catch_up()
@@ -131,7 +131,7 @@ def test_what_a_terminal_obeys_is_escaped_in_the_list(tmp_path: Path) -> None:
     with open_stores(tmp_path / "siccast.sqlite3") as stores:
         rejections = [Rejection(ARRIVED, FORGED, FORGED, FORGED.encode(), FORGED)]
         stores.readings.add([], rejections)
-    program = "from monitor.faces.cli.app import main; main()"
+    program = "from monitor.cli.app import main; main()"
     command = [sys.executable, "-c", program, "--shelf", str(tmp_path), "rejected"]
     table, as_json = (
         subprocess.run([*command, *more], capture_output=True, text=True, check=True, encoding="utf-8").stdout

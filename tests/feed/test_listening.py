@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.errors import FeedError, StoreBusyError
+from monitor.feed.batched_socket import LARGEST_PACKET_BYTES
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
-from monitor.feed.gathered import LARGEST_PACKET_BYTES
 from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
+from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
 from tests.conftest import Mosquitto, free_port, require_program
 

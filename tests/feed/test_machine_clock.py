@@ -10,8 +10,8 @@ import pytest
 
 from monitor.feed.clocks import Arrivals, MachineClock, steady_s
 from monitor.feed.decode import Decoder
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, RawMessage
+from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:

@@ -13,8 +13,8 @@ from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.replay import Player, RecordedMessage, read_recording
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress
+from monitor.services.intake import Intake
 from monitor.store.opening import open_stores
 
 DEMO_FEED = Path(__file__).resolve().parents[2] / "demo_feeds" / "feed.jsonl.gz"

@@ -16,10 +16,10 @@ from monitor.feed import mqtt
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import MqttFeed
-from monitor.housekeeping import Screener
-from monitor.intake import Intake, Tally
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading
 from monitor.retrying import BackOff, keep_running
+from monitor.services.housekeeping import Screener
+from monitor.services.intake import Intake, Tally
 from monitor.store.opening import Stores, open_stores
 from tests.conftest import Mosquitto
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from monitor.housekeeping import Screener
 from monitor.records import Box, Mark, Reading, ReadingSeries
+from monitor.services.housekeeping import Screener
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:

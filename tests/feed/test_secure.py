@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.checkup import Verdict, check_broker
 from monitor.errors import FeedError
 from monitor.feed import mqtt as mqtt_module
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
-from monitor.housekeeping import HealthTeller
-from monitor.intake import Tally
 from monitor.records import BrokerAddress
+from monitor.services.housekeeping import HealthReporter
+from monitor.services.intake import Tally
+from monitor.services.site_check import Verdict, check_broker
 from tests.conftest import RECOMMENDED, Mosquitto, free_port, require_program
 from tests.feed.test_listening import payload, publish
 
@@ -164,9 +164,9 @@ def test_two_in_a_shared_group_split_the_messages(mosquitto: Mosquitto) -> None:
 def test_health_is_said_and_the_will_is_read_out(mosquitto: Mosquitto) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     topic = "siccast/1/attic/health/siccast"
-    listener = MqttFeed(address, will=(topic, HealthTeller.last_will()))
+    listener = MqttFeed(address, will=(topic, HealthReporter.last_will()))
     listener.connect()
-    HealthTeller(listener, topic).tick(Tally(messages=7, readings=7, new=5))
+    HealthReporter(listener, topic).tick(Tally(messages=7, readings=7, new=5))
     found = probe(address, "siccast/1/attic/health/+")
     assert b'"state":"listening"' in found.health[topic]
     assert b'"new":5' in found.health[topic]

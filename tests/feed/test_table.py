@@ -12,7 +12,7 @@ import pytest
 
 from monitor.errors import ImportFileError
 from monitor.feed.decode import Decoded
-from monitor.feed.formats.table import Table, TableShape
+from monitor.feed.table import Table, TableShape
 from monitor.records import ReadingSource
 
 NOW = datetime(2026, 3, 2, tzinfo=UTC)

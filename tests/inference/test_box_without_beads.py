@@ -12,12 +12,12 @@ import pytest
 from covered import at_least
 from made_boxes import CLOSED_AT
 
-from monitor.inference.episodes import Habits
-from monitor.inference.forecast import forecast
-from monitor.inference.leak import lived_conductance, quantiles
-from monitor.inference.posterior.believed import Posterior, Record
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.hours import Hours
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers.leak import mean_conductance, quantiles
+from monitor.inference.evidence.episodes import DisturbanceRates
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Posterior, Record
 from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec
@@ -46,7 +46,7 @@ def seen_for(hours: int, changes_per_day: float, start_kpa: float, seed: int = 0
 @pytest.mark.parametrize("changes_per_day", [0.5, 2.0])
 def test_two_days_tell_the_leak_and_the_interval_holds_it(start_kpa: float, changes_per_day: float) -> None:
     truth = conductance_from_air_changes(changes_per_day, 10.0, 23.0)
-    found = [quantiles(lived_conductance(seen_for(48, changes_per_day, start_kpa, seed))) for seed in range(4)]
+    found = [quantiles(mean_conductance(seen_for(48, changes_per_day, start_kpa, seed))) for seed in range(4)]
     assert at_least(0.90, [leak.p05 < truth < leak.p95 for leak in found])
     assert all(abs(np.log(leak.p50 / truth)) < 0.25 for leak in found)
     assert all(leak.p95 / leak.p05 < 3.0 for leak in found)
@@ -69,7 +69,7 @@ def test_after_thirty_hours_the_hour_of_the_crossing_is_known_to_a_few() -> None
 def test_lids_that_are_lifted_often_bring_the_box_to_its_room_and_no_further() -> None:
     """Of all that such a box holds nearly all is in its air: an opening can only make it like the room (46 % here)."""
     quiet, busy = (
-        replace(seen_for(240, 4.0, 0.6), shelf=Habits(openings_per_day=rate, events_per_day=rate / 10.0))
+        replace(seen_for(240, 4.0, 0.6), shelf=DisturbanceRates(openings_per_day=rate, events_per_day=rate / 10.0))
         for rate in (0.001, 1.0)
     )
     still, fans = forecast(quiet).fan, forecast(busy).fan

@@ -11,7 +11,7 @@ import os
 import pytest
 from calibrated import calibrate
 
-from monitor.inference.posterior.priors import Assumptions
+from monitor.inference.model.prior import Assumptions
 
 TRUTHS = int(os.environ.get("SICCAST_CALIBRATION_TRUTHS", "60"))
 FLOORS = (None, 0.10, 0.15, 0.20)

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.posterior.evidence import Bins
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.questions import changes
+from monitor.inference.evidence.bins import Bins
+from monitor.inference.fit import change_point
+from monitor.inference.fit.fit import estimate
 
 
 @pytest.fixture(scope="module")
@@ -21,9 +21,9 @@ def bins() -> Bins:
 
 def test_never_at_more_places_than_promised(bins: Bins) -> None:
     for count in range(1, 120):
-        places = changes._candidates(replace(bins, edges_days=np.linspace(-float(count), 0.0, count + 1)))
-        assert len(places) <= changes._MOST_CANDIDATES
-        clear = count - changes._CLEAR_OF_START_DAYS - changes._CLEAR_OF_END_DAYS
+        places = change_point._candidates(replace(bins, edges_days=np.linspace(-float(count), 0.0, count + 1)))
+        assert len(places) <= change_point._MOST_CANDIDATES
+        clear = count - change_point._CLEAR_OF_START_DAYS - change_point._CLEAR_OF_END_DAYS
         assert bool(places) == (clear > 1.0)
         if places:
             assert places[-1] - places[0] >= 0.85 * (clear - 2.0)

@@ -12,14 +12,14 @@ from made_boxes import CLOSED_AT, with_entries
 from prior_draws import NOW_S, problem_of
 from scipy.stats import invgauss, kstest
 
-from monitor.inference.forecast import futures
-from monitor.inference.leak import leak_of, lived_conductance
-from monitor.inference.posterior.believed import Posterior, Record
-from monitor.inference.posterior.filter import State
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import UNKNOWNS, Assumptions
-from monitor.inference.posterior.sampler import Draws
+from monitor.inference.answers.forecast import futures
+from monitor.inference.answers.leak import leak_of, mean_conductance
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.importance import Draws
+from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model.prior import UNKNOWNS, Assumptions
+from monitor.inference.model.state import State
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.leakage import conductance_from_weighing
 from monitor.physics.numerics import FloatArray
@@ -142,7 +142,7 @@ def test_a_weighing_alone_tells_the_leak(conductance: float) -> None:
     record, now_s, gain_g = blind_box(conductance, days)
     by_hand = conductance_from_weighing(gain_g, days, 1e3 * 0.46 * SATURATION_KPA)
     assert by_hand == pytest.approx(conductance)
-    found = lived_conductance(estimate(record, now_s))
+    found = mean_conductance(estimate(record, now_s))
     low, middle, high = np.quantile(found, [0.05, 0.5, 0.95])
     assert low < by_hand < high
     assert middle == pytest.approx(by_hand, rel=0.1 + 1.0 / gain_g)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from made_boxes import Truth, entry, made_box, with_entries
 
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.fit import estimate
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Record
 from monitor.records import EntryKind
 
 HIDDEN = Truth(conductance=0.3, floor=0.20, step=0.01, accuracy=0.05, kind="orange_gel")

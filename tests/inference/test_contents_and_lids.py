@@ -11,12 +11,12 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import Looked, at_least, looked_at
+from covered import FirstFit, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged, with_shown
 
-from monitor.inference.advice import evidence_of
-from monitor.inference.posterior.fit import estimate
+from monitor.inference.answers.explanation import evidence_of
+from monitor.inference.fit.fit import estimate
 from monitor.records import EntryKind, LedgerEntry, Spool
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))
@@ -47,7 +47,7 @@ KINDS = {**SPOOLS, **BOXES}
 
 
 @cache
-def found(name: str) -> list[Looked]:
+def found(name: str) -> list[FirstFit]:
     return looked_at(6, KINDS[name], 200 + list(KINDS).index(name))
 
 

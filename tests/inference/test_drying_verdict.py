@@ -7,7 +7,16 @@ from dataclasses import astuple, dataclass
 import numpy as np
 import pytest
 
-from monitor.inference.drying import RunPriors, Verdict, WeighedPoint, beliefs, fit_curve, judge
+from monitor.inference.drying import (
+    RunPriors,
+    Verdict,
+    WeighedPoint,
+    fit_curve,
+    judge,
+)
+from monitor.inference.drying import (
+    priors as drying_priors,
+)
 from monitor.inference.drying.verdict import Judgement, step_s
 from monitor.physics.materials import desiccant
 
@@ -30,8 +39,8 @@ class MadeUp:
 
 def verdict_of(run: MadeUp) -> Judgement:
     kind, degc, room, true_end, constant_h, hours = astuple(run)
-    end = beliefs.end_of_hot_air(BEADS, degc, *room)
-    priors = RunPriors(beliefs.known_dry_mass(DRY_G, 0.01, "made up"), end, beliefs.pace(kind, degc))
+    end = drying_priors.end_of_hot_air(BEADS, degc, *room)
+    priors = RunPriors(drying_priors.known_dry_mass(DRY_G, 0.01, "made up"), end, drying_priors.pace(kind, degc))
     points = []
     for hour in hours:
         loading = true_end + (WET - true_end) * np.exp(-hour / constant_h)

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.posterior.filter import run
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import CONDUCTANCE, UNKNOWNS
-from monitor.inference.posterior.sampler import sample
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.importance import sample
+from monitor.inference.model.kalman import run
+from monitor.inference.model.prior import CONDUCTANCE, UNKNOWNS
 
 emcee = pytest.importorskip("emcee")
 

@@ -17,9 +17,18 @@ import numpy as np
 import pytest
 from prior_draws import problem_of
 
-from monitor.inference.posterior.filter import Problem, reading_noise, run
-from monitor.inference.posterior.priors import BIAS, CAPACITY, CONDUCTANCE, SHAPE, START, Assumptions
-from monitor.inference.posterior.sampler import sample
+from monitor.inference.fit.importance import sample
+from monitor.inference.model.kalman import run
+from monitor.inference.model.observations import reading_noise
+from monitor.inference.model.prior import (
+    BIAS,
+    CAPACITY,
+    CONDUCTANCE,
+    SHAPE,
+    START,
+    Assumptions,
+)
+from monitor.inference.model.state import Problem
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.leak import leak_of
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import Assumptions
+from monitor.inference.answers.leak import leak_of
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Record
+from monitor.inference.model.prior import Assumptions
 from monitor.records import Quantiles
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from monitor.feed.screen import screen
-from monitor.inference.posterior.hours import reduce_to_hours
+from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.records import Mark, ReadingSeries, SensorSpec
-from monitor.sensor_faults import hung
+from monitor.series.sensor_faults import hung
 
 DAYS, AN_HOUR = 40, 6
 AT_S = np.arange(DAYS * 24 * AN_HOUR) * 3600.0 / AN_HOUR

@@ -9,9 +9,9 @@ import pytest
 from made_boxes import CLOSED_AT, Truth, entry, made_box, with_entries
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.forecast import forecast
-from monitor.inference.leak import leak_of
-from monitor.inference.posterior.fit import estimate
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers.leak import leak_of
+from monitor.inference.fit.fit import estimate
 from monitor.physics.materials import mixed_kind
 from monitor.records import EntryKind
 

@@ -12,9 +12,10 @@ import pytest
 from made_boxes import Truth, entry, made_box
 from made_shelf import history_of, series_of
 
-from monitor.inference import Memory, outlooks
-from monitor.inference.together import memory as remembering
-from monitor.inference.together.memory import Anew
+from monitor.inference import Memory
+from monitor.inference.shelf import memory as remembering
+from monitor.inference.shelf import outlooks
+from monitor.inference.shelf.memory import RefitReason
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries, SensorSpec
 
 DAYS = 40
@@ -45,7 +46,7 @@ def nights(memory: Memory, count: int) -> Outlook:
     """Look at the first night, and at so many after it."""
     for night in range(count + 1):
         answer = look(memory, NIGHT + timedelta(days=night))
-        assert memory.anew == ({} if night else {"made": Anew.first})
+        assert memory.refits == ({} if night else {"made": RefitReason.first})
     return answer
 
 
@@ -58,11 +59,11 @@ def days_left(answer: Outlook, at: datetime) -> np.ndarray:
 def test_five_nights_carried_on_answer_as_a_whole_new_fit_does() -> None:
     """Monte Carlo error of a thousand draws: 1.5 % of a median, 3 to 6 % of an end of the interval (*regression*)."""
     at = NIGHT + timedelta(days=5)
-    carried, anew = nights(Memory(), 5), look(None, at)
-    assert np.abs(days_left(carried, at) - days_left(anew, at)) == pytest.approx(np.zeros(3), abs=0.12)
+    carried, refits = nights(Memory(), 5), look(None, at)
+    assert np.abs(days_left(carried, at) - days_left(refits, at)) == pytest.approx(np.zeros(3), abs=0.12)
     assert carried.leak is not None
-    assert anew.leak is not None
-    one, other = carried.leak.conductance_g_per_day_per_kpa, anew.leak.conductance_g_per_day_per_kpa
+    assert refits.leak is not None
+    one, other = carried.leak.conductance_g_per_day_per_kpa, refits.leak.conductance_g_per_day_per_kpa
     assert np.log([one.p05 / other.p05, one.p50 / other.p50, one.p95 / other.p95]) == pytest.approx(0.0, abs=0.08)
 
 
@@ -75,10 +76,10 @@ def test_looking_every_hour_is_no_more_evidence_than_looking_once() -> None:
 
 
 LATE = replace(WHOLE.readings, relative_humidity=np.r_[WHOLE.readings.relative_humidity[:-480] + 0.001, np.zeros(480)])
-CHANGED: dict[Anew, Callable[[], BoxHistory]] = {
-    Anew.declared: lambda: replace(WHOLE, box=replace(WHOLE.box, sensor=SensorSpec(0.01, 0.001))),
-    Anew.readings: lambda: replace(WHOLE, readings=LATE),
-    Anew.step: lambda: replace(WHOLE, readings=stepped(NIGHT + timedelta(hours=4))),
+CHANGED: dict[RefitReason, Callable[[], BoxHistory]] = {
+    RefitReason.declared: lambda: replace(WHOLE, box=replace(WHOLE.box, sensor=SensorSpec(0.01, 0.001))),
+    RefitReason.readings: lambda: replace(WHOLE, readings=LATE),
+    RefitReason.step: lambda: replace(WHOLE, readings=stepped(NIGHT + timedelta(hours=4))),
 }
 
 
@@ -89,15 +90,15 @@ def stepped(at: datetime) -> ReadingSeries:
 
 
 @pytest.mark.parametrize("reason", CHANGED)
-def test_what_changed_is_fitted_anew_and_answers_as_without_a_memory(reason: Anew) -> None:
+def test_what_changed_is_fitted_anew_and_answers_as_without_a_memory(reason: RefitReason) -> None:
     memory, at = Memory(), NIGHT + timedelta(days=1)
     nights(memory, 0)
     changed = CHANGED[reason]()
     answer = look(memory, at, changed)
-    assert memory.anew == {"made": reason}
+    assert memory.refits == {"made": reason}
     assert answer == look(None, at, changed)
     assert look(memory, at + timedelta(hours=1), changed).forecast
-    assert memory.anew == {}
+    assert memory.refits == {}
 
 
 def test_an_entry_logged_since_is_fitted_anew() -> None:
@@ -105,41 +106,41 @@ def test_an_entry_logged_since_is_fitted_anew() -> None:
     nights(memory, 0)
     opened = replace(entry(EntryKind.opening, DAYS + 0.5), box="made")
     look(memory, at, replace(WHOLE, entries=(*WHOLE.entries, opened)))
-    assert memory.anew == {"made": Anew.declared}
+    assert memory.refits == {"made": RefitReason.declared}
 
 
 def test_after_a_week_all_is_weighed_anew() -> None:
     memory = Memory()
     nights(memory, 7)
     look(memory, NIGHT + timedelta(days=8))
-    assert memory.anew == {"made": Anew.week}
+    assert memory.refits == {"made": RefitReason.week}
 
 
 def test_an_earlier_instant_is_fitted_anew() -> None:
     memory = Memory()
     nights(memory, 0)
     look(memory, NIGHT - timedelta(days=3))
-    assert memory.anew == {"made": Anew.backward}
+    assert memory.refits == {"made": RefitReason.backward}
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "reason"), [("LEAST_LEFT", 990.0, Anew.draws), ("_WANDERED", 0.0, Anew.wandered)]
+    ("name", "value", "reason"), [("LEAST_LEFT", 990.0, RefitReason.draws), ("_WANDERED", 0.0, RefitReason.wandered)]
 )
 def test_too_few_draws_and_another_leak_are_fitted_anew(
-    monkeypatch: pytest.MonkeyPatch, name: str, value: float, reason: Anew
+    monkeypatch: pytest.MonkeyPatch, name: str, value: float, reason: RefitReason
 ) -> None:
     memory = Memory()
     nights(memory, 0)
     monkeypatch.setattr(remembering, name, value)
     look(memory, NIGHT + timedelta(days=1))
-    assert memory.anew == {"made": reason}
+    assert memory.refits == {"made": reason}
 
 
 def test_a_box_with_too_little_evidence_is_looked_at_again_each_time() -> None:
     memory = Memory()
     for _ in range(2):
         assert look(memory, WHOLE.entries[0].at + timedelta(hours=20)).refusal
-        assert memory.anew == {"made": Anew.first}
+        assert memory.refits == {"made": RefitReason.first}
 
 
 def test_two_threads_with_one_memory_get_the_same_answer() -> None:

@@ -13,13 +13,17 @@ import pytest
 from made_boxes import Truth, made_box
 from made_shelf import made_shelf, series_of
 
-from monitor.inference import outlooks
-from monitor.inference.pooling import Sighting, fit_to_teach, pool
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.hours import Hours, reduce_to_hours
-from monitor.inference.questions.changes import with_change
+from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.fit.change_point import with_change_point
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.pooling import (
+    LeakObservation,
+    finite_only,
+    pool,
+)
+from monitor.inference.fit.posterior import Record
+from monitor.inference.shelf import outlooks
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, BoxHistory, Outlook
 
@@ -86,15 +90,15 @@ def test_a_leak_lived_with_lies_among_what_it_was() -> None:
     record = Record(bare.box, reduce_to_hours(bare.readings), reduce_to_hours(bare.room)) if bare.room else None
     assert record is not None
     state = estimate(record, as_of.timestamp()).state
-    wandered = np.log(state.lived_conductance) - state.log_conductance
+    wandered = np.log(state.mean_conductance) - state.log_conductance
     assert np.abs(wandered).max() < 1.0
 
 
 def test_what_is_no_number_is_told_to_nobody(caplog: pytest.LogCaptureFixture) -> None:
-    sound = Sighting("left", "gasket", 9e5, 0.0, 1.2, 0.3)
+    sound = LeakObservation("left", "gasket", 9e5, 0.0, 1.2, 0.3)
     spoilt = [replace(sound, box="bad", mean=float("nan")), replace(sound, box="worse", sd=float("inf"))]
     with caplog.at_level(logging.ERROR):
-        told = fit_to_teach([spoilt[0], sound, spoilt[1]])
+        told = finite_only([spoilt[0], sound, spoilt[1]])
     assert told == [sound]
     assert [box for box in ("bad", "worse", "left") if box in caplog.text] == ["bad", "worse"]
     assert all(map(math.isfinite, pool(Box("right", 10.0, 0.2, "gasket"), 0.0, told)))
@@ -115,7 +119,7 @@ def test_a_little_clay_left_spent_for_weeks_still_tells_how_leaky_its_box_is() -
     """Spent in days, then three months at rest with a room that swings both ways."""
     truth = Truth(conductance=0.6, dry_mass_g=3.0, kind="clay")
     record, now_s, _ = made_box(truth, 90, seed=4)
-    lived = with_change(estimate(record, now_s)).state.lived_conductance
+    lived = with_change_point(estimate(record, now_s)).state.mean_conductance
     assert lived.min() > 0.0
     low, high = np.quantile(lived, [0.05, 0.95])
     assert low < truth.conductance < high

@@ -10,11 +10,11 @@ from covered import at_least
 from made_boxes import CLOSED_AT, Truth, made_box
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.forecast import forecast
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.hours import Hours
-from monitor.inference.questions.leak_test import leak_of_empty_box
-from monitor.inference.questions.what_if import WhatIf, what_if
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers.what_if import WhatIf, what_if
+from monitor.inference.empty_box.leak_test import leak_of_empty_box
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.fit import estimate
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import CrossingForecast, RoomClimate
 

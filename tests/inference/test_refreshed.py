@@ -6,8 +6,12 @@ import numpy as np
 import pytest
 from made_boxes import Truth, made_box
 
-from monitor.inference.posterior.fit import estimate, refreshed, under_pooled
-from monitor.inference.posterior.priors import CONDUCTANCE, style_prior
+from monitor.inference.fit.fit import (
+    estimate,
+    refreshed,
+    under_pooled,
+)
+from monitor.inference.model.prior import CONDUCTANCE, style_prior
 
 
 def test_carried_on_equals_fitted_anew() -> None:
@@ -15,12 +19,12 @@ def test_carried_on_equals_fitted_anew() -> None:
     yesterday, then_s, _ = made_box(truth, seen_days=40)
     today, now_s, _ = made_box(truth, seen_days=41)
     carried = refreshed(estimate(yesterday, then_s), today, now_s)
-    anew = estimate(today, now_s)
+    refits = estimate(today, now_s)
     for of in (lambda p: np.log(p.state.conductance), lambda p: p.state.loading):
-        one, other = of(carried), of(anew)
+        one, other = of(carried), of(refits)
         assert abs(one.mean() - other.mean()) < 0.35 * other.std()
         assert 0.7 < one.std() / other.std() < 1.4
-    assert carried.bins.length_days == anew.bins.length_days
+    assert carried.bins.length_days == refits.bins.length_days
     assert carried.draws.effective > 300
 
 

@@ -16,11 +16,11 @@ import numpy as np
 import pytest
 from made_boxes import CLOSED_AT
 
-from monitor.inference.forecast import futures
-from monitor.inference.leak import lived_conductance
-from monitor.inference.posterior.believed import Record
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.hours import Hours
+from monitor.inference.answers.forecast import futures
+from monitor.inference.answers.leak import mean_conductance
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Record
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec
 
 PRIOR = (np.log(0.8 / (0.00732 * 250.0)), 0.6)
@@ -67,7 +67,7 @@ def test_the_weighed_month_gives_the_conductance_worked_out_by_hand() -> None:
     record = safe_record(31)
     record = replace(record, entries=(*record.entries, weighing))
     posterior = estimate(record, CLOSED_AT.timestamp() + 31 * 86_400.0, pooled=PRIOR)
-    low, high = np.quantile(lived_conductance(posterior), [0.10, 0.90])
+    low, high = np.quantile(mean_conductance(posterior), [0.10, 0.90])
     assert low < 1.07 < high
 
 

@@ -10,12 +10,13 @@ import pytest
 from made_boxes import Truth, entry, made_box, with_entries
 from scipy.special import logsumexp
 
-from monitor.inference.advice import evidence_of
-from monitor.inference.forecast import forecast
-from monitor.inference.posterior.believed import Posterior, Record
-from monitor.inference.posterior.filter import Problem, run
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import BIAS
+from monitor.inference.answers.explanation import evidence_of
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model.kalman import run
+from monitor.inference.model.prior import BIAS
+from monitor.inference.model.state import Problem
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, EntryKind
 

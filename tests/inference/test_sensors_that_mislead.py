@@ -11,12 +11,12 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import Looked, at_least, looked_at
+from covered import FirstFit, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_shown
 
-from monitor.inference import outlooks
-from monitor.inference.posterior.hours import reduce_to_hours
+from monitor.inference.evidence.hours import reduce_to_hours
+from monitor.inference.shelf import outlooks
 from monitor.records import BoxHistory, Mark, Outlook, ReadingSeries
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))
@@ -83,7 +83,7 @@ SENSORS: dict[str, tuple[Kind, Misread]] = {
 
 
 @cache
-def found(name: str) -> list[Looked]:
+def found(name: str) -> list[FirstFit]:
     kind, misread = SENSORS[name]
     return looked_at(7, kind, 100 + list(SENSORS).index(name), misread)
 

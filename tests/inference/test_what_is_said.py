@@ -11,14 +11,14 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import Looked, at_least, looked_at
+from covered import FirstFit, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
-from monitor.inference.advice import comparison_of, evidence_of
-from monitor.inference.leak import leak_of, lived_conductance
-from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import CONDUCTANCE
+from monitor.inference.answers.explanation import comparison_of, evidence_of
+from monitor.inference.answers.leak import leak_of, mean_conductance
+from monitor.inference.fit.fit import estimate
+from monitor.inference.model.prior import CONDUCTANCE
 from monitor.physics.materials import desiccant
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, Quantiles, RoomClimate
@@ -28,7 +28,7 @@ ISOTHERM = desiccant("silica_regular").isotherm
 
 
 @cache
-def plain_boxes() -> list[Looked]:
+def plain_boxes() -> list[FirstFit]:
     return looked_at(8, replace(GEL, days=30), 51)
 
 
@@ -123,7 +123,7 @@ def test_a_salt_is_answered_with_silence() -> None:
     """On a plateau of hydrates humidity stands still: the leak stays as open as before, and that is said."""
     salts = looked_at(6, replace(GEL, desiccant="cacl2", conductance=(0.105, 0.9)), 52)
     for one in salts:
-        left = float(np.std(np.log(lived_conductance(one.posterior))))
+        left = float(np.std(np.log(mean_conductance(one.posterior))))
         assert left > 0.6 * float(one.posterior.problem.prior.sd[CONDUCTANCE])
     assert at_least(0.90, [one.holds_leak for one in salts])
     said = words_of(salts[0].life)

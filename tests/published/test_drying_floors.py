@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.inference.drying.beliefs import end_of_hot_air, floor_sd_g_per_g
+from monitor.inference.drying.priors import end_of_hot_air, floor_sd_g_per_g
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import relative_humidity_from_vapor_pressure
 

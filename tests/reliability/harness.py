@@ -51,7 +51,7 @@ class Listener:
         return self.shelf / "siccast.sqlite3"
 
     def start(self, client_id: str = "siccast") -> Self:
-        program = "from monitor.faces.cli.app import main; main()"
+        program = "from monitor.cli.app import main; main()"
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-c", program, "--shelf", str(self.shelf), "listen", "--outlooks-every", "0"],

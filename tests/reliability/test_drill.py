@@ -20,7 +20,7 @@ pytestmark = pytest.mark.broker
 
 
 def siccast(listener: Listener, *words: str) -> str:
-    program = "from monitor.faces.cli.app import main; main()"
+    program = "from monitor.cli.app import main; main()"
     command = [sys.executable, "-c", program, "--shelf", str(listener.shelf), *words]
     done = subprocess.run(command, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "300"})
     assert done.returncode == 0, done.stderr

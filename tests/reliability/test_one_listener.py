@@ -16,7 +16,7 @@ from monitor.errors import ShelfHeldError
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
 from monitor.records import BrokerAddress
-from monitor.store.hold import hold_shelf, listeners
+from monitor.store.listener_lock import listeners, lock_shelf
 from tests.conftest import require_program
 from tests.reliability.harness import STARTED, Listener, stored
 from tests.reliability.trouble import fill, small_disk
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from tests.conftest import Mosquitto
 
-PROGRAM = "from monitor.faces.cli.app import main; main()"
+PROGRAM = "from monitor.cli.app import main; main()"
 TOPIC = "siccast/1/attic/box1/reading"
 
 
@@ -89,10 +89,10 @@ def test_listeners_that_share_a_site_may_have_one_shelf(mosquitto: Mosquitto, tm
 
 def test_a_hold_is_told_from_what_is_left_of_one(tmp_path: Path) -> None:
     assert listeners(tmp_path) == []
-    with hold_shelf(tmp_path / "new") as hold:
+    with lock_shelf(tmp_path / "new") as hold:
         (found,) = listeners(tmp_path / "new")
         assert (found.at_work, found.process, found.ended) == (True, os.getpid(), "")
-        with pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"), hold_shelf(tmp_path / "new"):
+        with pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"), lock_shelf(tmp_path / "new"):
             pass
         hold.ended("stopped")
     (found,) = listeners(tmp_path / "new")

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from monitor.assess import assess
-from monitor.inference.posterior.hours import reduce_to_hours
+from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.records import Box, EntryKind, ImportCounts, LedgerEntry, Mark, Reading, ReadingSeries
+from monitor.services.assess import assess
 from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite.migrations import MIGRATIONS, migrate
 

@@ -65,7 +65,7 @@ class Headings:
     recognized: Sequence[str] = ()
     """Ours for which the file has another name that nobody named."""
 
-    def told(self) -> str:
+    def given(self) -> str:
         """Return one line on what was taken for what; empty where the file has our names, or they were given."""
         if not self.recognized:
             return ""

@@ -71,5 +71,5 @@ class MappedPayload:
         )
 
     def _sent_at(self, element: Any, place: JsonPlace, arrived_at: datetime) -> datetime | None:
-        told = place.find_or_none(element)
-        return None if told is None else values.instant(told, place.unit, arrived_at, place.name)
+        given = place.find_or_none(element)
+        return None if given is None else values.instant(given, place.unit, arrived_at, place.name)

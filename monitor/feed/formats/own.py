@@ -27,16 +27,16 @@ def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
         return senml.reading(box, element, arrived_at)
     if not isinstance(element, dict):
         raise UnusableMessageError(f"the reading is {values.shown(element)}; it has to be a JSON object")
-    told = element.get
-    at = told("t")
+    given = element.get
+    at = given("t")
     return Reading(
         box,
         arrived_at if at is None else _instant(at, arrived_at),
         values.temperature_degc(_needed(element, "temperature_c")),
         values.relative_humidity(_needed(element, "rh_pct")),
-        None if told("battery_v") is None else values.battery_v(told("battery_v")),
-        None if told("seq") is None else values.seq(told("seq")),
-        None if told("floor_rh_pct") is None else values.relative_humidity(told("floor_rh_pct"), name="floor_rh_pct"),
+        None if given("battery_v") is None else values.battery_v(given("battery_v")),
+        None if given("seq") is None else values.seq(given("seq")),
+        None if given("floor_rh_pct") is None else values.relative_humidity(given("floor_rh_pct"), name="floor_rh_pct"),
         at is not None,
     )
 
@@ -44,8 +44,8 @@ def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
 def _needed(element: dict[str, Any], key: str) -> Any:
     value = element.get(key)
     if value is None:
-        told = ", ".join(sorted(map(values.shown, element))) or "nothing"
-        raise UnusableMessageError(f"'{key}' is missing; the message has {values.shown(told.encode())}")
+        given = ", ".join(sorted(map(values.shown, element))) or "nothing"
+        raise UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
     return value
 
 

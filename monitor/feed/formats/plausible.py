@@ -53,6 +53,6 @@ class Plausibility:
         if self._fahrenheit and warmest < COLDEST_DEGC:
             return f"box '{box}' at no more than {warmest:.1f} °C ({warmest * 1.8 + 32:.1f} °F) is cold; is it °C?"
         if self._per_cent and 0.0 < most_humid <= DRIEST:
-            told = f"{100 * most_humid:g} %"
-            return f"box '{box}' never passes {told} relative humidity; is that a fraction, {told[:-2]} of 1?"
+            given = f"{100 * most_humid:g} %"
+            return f"box '{box}' never passes {given} relative humidity; is that a fraction, {given[:-2]} of 1?"
         return None

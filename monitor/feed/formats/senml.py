@@ -29,7 +29,7 @@ class SenmlInstant:
     """What a pack says of one instant: every value with its unit."""
 
     time_s: float
-    told: list[tuple[str, Any, Any]] = field(default_factory=list)
+    given: list[tuple[str, Any, Any]] = field(default_factory=list)
     """Name, unit and value of each record."""
 
 
@@ -54,7 +54,7 @@ def instants(records: Sequence[Any]) -> list[SenmlInstant]:
             time_s = _sum(base.get("bt"), record.get("t"), "t")
             name = f"{base.get('bn', '')}{record.get('n', '')}"
             value = _sum(base.get("bv"), record["v"], "v")
-            found.setdefault(time_s, SenmlInstant(time_s)).told.append((name, record.get("u", base.get("bu")), value))
+            found.setdefault(time_s, SenmlInstant(time_s)).given.append((name, record.get("u", base.get("bu")), value))
     if not found:
         raise UnusableMessageError("the SenML pack holds no number; it has to hold a temperature and a humidity")
     return list(found.values())
@@ -62,7 +62,7 @@ def instants(records: Sequence[Any]) -> list[SenmlInstant]:
 
 def as_pack(element: SenmlInstant) -> list[dict[str, Any]]:
     """Return one instant of a pack as a pack of its own."""
-    named = [{"n": name, "u": unit, "v": value, "t": element.time_s} for name, unit, value in element.told]
+    named = [{"n": name, "u": unit, "v": value, "t": element.time_s} for name, unit, value in element.given]
     return [{key: value for key, value in record.items() if value is not None} for record in named]
 
 
@@ -82,12 +82,12 @@ def reading(box: str, element: SenmlInstant, arrived_at: datetime) -> Reading:
 
 
 def _only(element: SenmlInstant, units: dict[str, str], what: str) -> tuple[Any, str]:
-    matching = [(value, units[unit]) for _, unit, value in element.told if isinstance(unit, str) and unit in units]
+    matching = [(value, units[unit]) for _, unit, value in element.given if isinstance(unit, str) and unit in units]
     if len(matching) != 1:
-        names = ", ".join(name for name, _, _ in element.told)
-        told = values.shown(names.encode())
+        names = ", ".join(name for name, _, _ in element.given)
+        given = values.shown(names.encode())
         raise UnusableMessageError(
-            f"{len(matching)} values are a {what} at time {element.time_s:g}; one of these has to be: {told}"
+            f"{len(matching)} values are a {what} at time {element.time_s:g}; one of these has to be: {given}"
         )
     return matching[0]
 

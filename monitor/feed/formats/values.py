@@ -60,18 +60,18 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
 def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
     """Return a humidity as a fraction of saturation."""
     whole = _HUMIDITY_UNITS[unit]
-    told = number(value, name)
-    if not 0.0 <= told <= whole:
+    given = number(value, name)
+    if not 0.0 <= given <= whole:
         raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within 0 to {whole:g}")
-    return told / whole
+    return given / whole
 
 
 def battery_v(value: Any) -> float:
     """Return a voltage that a node can have."""
-    told = number(value, "battery_v")
-    if not 0.0 <= told <= MAX_BATTERY_V:
+    given = number(value, "battery_v")
+    if not 0.0 <= given <= MAX_BATTERY_V:
         raise UnusableMessageError(f"battery_v is {shown(value)}; it has to be volts within 0 to {MAX_BATTERY_V:g}")
-    return told
+    return given
 
 
 def seq(value: Any) -> int:
@@ -104,12 +104,12 @@ def number(value: Any, name: str) -> float:
     if kind is not float and kind is not int:  # bool is neither
         raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a number")
     try:
-        told = float(value)
+        given = float(value)
     except OverflowError:
-        told = math.inf
-    if not math.isfinite(told):
+        given = math.inf
+    if not math.isfinite(given):
         raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a finite number")
-    return told
+    return given
 
 
 def shown(value: Any) -> str:
@@ -143,9 +143,9 @@ def _from_iso(value: Any, name: str) -> datetime:
 
 
 def _from_epoch(value: Any, units_per_s: float, name: str) -> datetime:
-    told = number(value, name) / units_per_s
+    given = number(value, name) / units_per_s
     try:
-        return datetime.fromtimestamp(told, UTC)
+        return datetime.fromtimestamp(given, UTC)
     except (OverflowError, ValueError, OSError):
         raise UnusableMessageError(
             f"{name} is {shown(value)}; it has to be seconds or milliseconds since 1970"

@@ -185,8 +185,8 @@ def _fit(
 
 def _strain(of_beliefs: FloatArray, of_weighings: FloatArray, unknowns: int, weighings: int) -> float:
     best = int(np.argmin(of_beliefs + of_weighings))
-    together = (of_beliefs[best] + of_weighings[best]) / chi2.ppf(STRAIN_CHANCE, weighings)
-    return float(max(together, of_beliefs[best] / chi2.ppf(BELIEF_CHANCE, unknowns)))
+    combined = (of_beliefs[best] + of_weighings[best]) / chi2.ppf(STRAIN_CHANCE, weighings)
+    return float(max(combined, of_beliefs[best] / chi2.ppf(BELIEF_CHANCE, unknowns)))
 
 
 def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:

@@ -27,7 +27,7 @@ class JarVerdict:
     """What a jar check says of the loading: by itself, and together with what the scale had told."""
 
     alone_g_per_g: Quantiles
-    together_g_per_g: Quantiles
+    combined_g_per_g: Quantiles
     agrees: bool
     """Whether the two numbers can both be right."""
 

@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.inference.drying.beliefs import MICROWAVE_END, end_of_hot_air, floor_sd_g_per_g, pace
+from monitor.inference.drying.priors import (
+    MICROWAVE_END,
+    end_of_hot_air,
+    floor_sd_g_per_g,
+    pace,
+)
 from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.drying import desorption_energy_kj, jar_relative_humidity, sensible_heat_kj
 from monitor.records import Quantiles

@@ -49,34 +49,34 @@ class InfluxReadings(SqliteReadings):
     def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return the readings of one box with ``start <= at < end``, in time order."""
         local = super().series(box, start, end)
-        told = self._ask(flux_series(self._address.bucket, box, start, end))
-        if not told:
+        given = self._ask(flux_series(self._address.bucket, box, start, end))
+        if not given:
             return local
-        told = self._in_force(box, told)
-        at_s = np.array([record["_time"].timestamp() for record in told])
+        given = self._in_force(box, given)
+        at_s = np.array([record["_time"].timestamp() for record in given])
         marks = np.zeros(len(at_s), dtype=np.uint16)
         known = np.isin(at_s, local.at_s)
         marks[known] = local.marks[np.searchsorted(local.at_s, at_s[known])]
-        theirs = ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, marks)
+        theirs = ReadingSeries(box, at_s, _column(given, "temperature_c"), _column(given, "rh_pct") / 100.0, marks)
         return _joined(theirs, local)
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box, stamped at the start of the hour; marks are 0."""
         local = super().hourly(box, start, end)
         only_local = self._waits(box) or self._set_aside(box)
-        told = None if only_local else self._ask(flux_hourly(self._address.bucket, box, start, end))
-        if not told:
+        given = None if only_local else self._ask(flux_hourly(self._address.bucket, box, start, end))
+        if not given:
             return local
-        at_s = np.array([record["_time"].timestamp() for record in told])
+        at_s = np.array([record["_time"].timestamp() for record in given])
         no_marks = np.zeros(len(at_s), dtype=np.uint16)
-        theirs = ReadingSeries(box, at_s, _column(told, "temperature_c"), _column(told, "rh_pct") / 100.0, no_marks)
+        theirs = ReadingSeries(box, at_s, _column(given, "temperature_c"), _column(given, "rh_pct") / 100.0, no_marks)
         return _joined(theirs, local)
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""
-        told = self._ask(flux_series(self._address.bucket, box, start, end))
+        given = self._ask(flux_series(self._address.bucket, box, start, end))
         local = {reading.at: reading for reading in super().each(box, start, end)}
-        theirs = (_to_reading(box, record) for record in self._in_force(box, told or []))
+        theirs = (_to_reading(box, record) for record in self._in_force(box, given or []))
         merged = {reading.at: reading for reading in theirs} | local
         for at in sorted(merged):
             yield merged[at]
@@ -101,10 +101,10 @@ class InfluxReadings(SqliteReadings):
             )
             return {at_ms for (at_ms,) in rows}
 
-    def _in_force(self, box: str, told: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def _in_force(self, box: str, given: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """Return what the server tells, without the instants that something was set aside for."""
         aside = self._set_aside(box)
-        return [record for record in told if to_ms(record["_time"]) not in aside] if aside else told
+        return [record for record in given if to_ms(record["_time"]) not in aside] if aside else given
 
     def _ask(self, flux: str) -> list[dict[str, Any]] | None:
         """Return the rows of an answer, or None where the server can't give one.
@@ -128,8 +128,8 @@ class InfluxReadings(SqliteReadings):
         return rows
 
 
-def _column(told: list[dict[str, Any]], name: str) -> Any:
-    return np.array([record[name] for record in told], dtype=np.float64)
+def _column(given: list[dict[str, Any]], name: str) -> Any:
+    return np.array([record[name] for record in given], dtype=np.float64)
 
 
 def _joined(theirs: ReadingSeries, local: ReadingSeries) -> ReadingSeries:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.deeds import BOX
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.desk_events import BOX
 from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
 from monitor.store.sqlite.rows import to_ms
 

@@ -41,13 +41,13 @@ class HeldFiles:
 
     def log_was_folded(self) -> bool:
         """Return whether all that stood in our log is in the database: only then is it emptied, or begun anew."""
-        return os.fstat(self._log_handle).st_size == 0 or self._log_was_begun_anew()
+        return os.fstat(self._log_handle).st_size == 0 or self._log_was_recreated()
 
     def log_was_continued_elsewhere(self) -> bool:
         """Return whether somebody wrote on in another log, as if that held what only ours does."""
-        return bool(self._begin_of_the_other_log()) and not self._log_was_begun_anew()
+        return bool(self._begin_of_the_other_log()) and not self._log_was_recreated()
 
-    def _log_was_begun_anew(self) -> bool:
+    def _log_was_recreated(self) -> bool:
         """Return whether somebody who shares our index of the log, and so knew what it held, began another."""
         return (
             self._begin_of_the_other_log().startswith(_BEGIN_OF_A_LOG) and _identity_of(self._index) == self._index_was
@@ -68,5 +68,5 @@ def _identity_of(path: Path) -> Identity | None:
         return None
 
 
-def _identity(told: os.stat_result) -> Identity:
-    return told.st_dev, told.st_ino
+def _identity(given: os.stat_result) -> Identity:
+    return given.st_dev, given.st_ino

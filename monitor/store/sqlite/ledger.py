@@ -62,12 +62,12 @@ class SqliteLedger:
                 raise LedgerError(
                     f"entry {entry_id} is not in the ledger or was taken back before; see `siccast log show`"
                 )
-            deed = connection.execute(
+            event = connection.execute(
                 "SELECT deed_id FROM deeds WHERE ledger_entry_id = ? AND taken_back_at_ms IS NULL", (entry_id,)
             ).fetchone()
-            if deed is not None:
+            if event is not None:
                 raise LedgerError(
-                    f"entry {entry_id} came from the recharge desk; `siccast lot undo {deed[0]}` takes both back"
+                    f"entry {entry_id} came from the recharge desk; `siccast lot undo {event[0]}` takes both back"
                 )
             now_ms = to_ms(datetime.now(tz=UTC))
             connection.execute("UPDATE ledger SET taken_back_at_ms = ? WHERE entry_id = ?", (now_ms, entry_id))

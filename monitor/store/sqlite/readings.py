@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.records import Reading, ReadingSeries, Rejection
-from monitor.store.sqlite import sidelines
+from monitor.store.sqlite import set_aside
 from monitor.store.sqlite.ledger import add_rejections, take_in
 from monitor.store.sqlite.rows import (
     AT,
@@ -105,7 +105,7 @@ class SqliteReadings:
             self.contested = [_contest(reading, held) for _, reading, held in landed.differing] + landed.refused
             add_rejections(connection, [*rejections, *self.contested])
             take_in(connection, taken_in)
-            sidelines.replace_halves(connection, halves)
+            set_aside.replace_halves(connection, halves)
         return len(landed.new)
 
     @contextmanager
@@ -239,13 +239,13 @@ class SqliteReadings:
     def halves(self) -> Sequence[HalfReading]:
         """Return the halves that wait for their other quantity."""
         with self._database.errors():
-            return sidelines.halves(self._database.connection)
+            return set_aside.halves(self._database.connection)
 
     def _insert(
         self, connection: sqlite3.Connection, readings: Iterable[Reading], number: int | None, *, bring_back: bool
     ) -> Landed:
         """Insert what is not held yet; return that, and what was at odds with a reading held already or won't go in."""
-        landed, beside = Landed(), sidelines.Beside(connection, imported=number is not None)
+        landed, beside = Landed(), set_aside.Beside(connection, imported=number is not None)
         for reading in readings:
             try:
                 row = to_row(self.box_id(connection, reading.box), reading)
@@ -254,8 +254,8 @@ class SqliteReadings:
                     landed.thinned_out += 1
                 elif not thinned_out and beside.knows(reading, row):
                     landed.held += 1
-                elif (told := _insert_one(connection, (reading, row, number), beside.stand_ins, landed)) is not None:
-                    (landed.back if thinned_out else landed.new).append((told, reading))
+                elif (given := _insert_one(connection, (reading, row, number), beside.stand_ins, landed)) is not None:
+                    (landed.back if thinned_out else landed.new).append((given, reading))
             except _WONT_GO_IN as error:
                 landed.refused.append(_refuse(reading, error))
         return landed
@@ -294,15 +294,15 @@ def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
 
 def _insert_one(
     connection: sqlite3.Connection,
-    told: tuple[Reading, Row, int | None],
-    stand_ins: sidelines.StandIns,
+    given: tuple[Reading, Row, int | None],
+    stand_ins: set_aside.StandIns,
     landed: Landed,
 ) -> Row | None:
     """Insert a reading and return its row, or note that it is held or at odds with what is held.
 
     An arrival that stands in for a time says nothing against a second reading: that one goes to the next instant.
     """
-    reading, row, number = told
+    reading, row, number = given
     while not connection.execute(_INSERT, (*row, number)).rowcount:
         if reading.sent_at_known:
             held = _held(connection, row)
@@ -323,14 +323,14 @@ def _held(connection: sqlite3.Connection, row: Row) -> Held:
 
 
 def _contest(reading: Reading, held: Held) -> Rejection:
-    told = f"{reading.temperature_degc:.2f} °C and {reading.relative_humidity:.2%}"
+    given = f"{reading.temperature_degc:.2f} °C and {reading.relative_humidity:.2%}"
     return Rejection(
         arrived_at=reading.at,
         feed="store",
         topic=reading.box,
-        payload=told.encode(),
+        payload=given.encode(),
         reason=f"box '{reading.box}' already has {held[0] / 100:.2f} °C and {held[1] / 100:.2f}% at"
-        f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {told} came later for that instant and does not replace it",
+        f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {given} came later for that instant and does not replace it",
     )
 
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.hourly_values import HOUR_S
 from monitor.records import ReadingSeries
+from monitor.series.hourly_values import HOUR_S
 
 if TYPE_CHECKING:
     import sqlite3

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.hourly_values import HOUR_S, hourly_values
 from monitor.records import ReadingSeries
+from monitor.series.hourly_values import HOUR_S, hourly_values
 from monitor.store.sqlite.readings import MS_PER_HOUR
 from monitor.store.sqlite.thinned_hours import forget_whole
 

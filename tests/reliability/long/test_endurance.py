@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from monitor.feed.decode import Decoder
 from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
-from monitor.intake import Intake
 from monitor.records import OWN_FEED, FeedSpec, RawMessage, ValueAt
+from monitor.services.intake import Intake
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
 from tests.reliability.harness import Listener, Stream, resident_mib

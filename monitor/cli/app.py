@@ -1,0 +1,146 @@
+"""The command line: one application, one module a group of commands, heavy libraries only where they are used."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import signal
+import sys
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from monitor import __version__
+from monitor.errors import SiccastError
+
+app = typer.Typer(
+    name="siccast",
+    help="Watch dry boxes of filament: how leaky each one is, how much its desiccant still takes up, "
+    "and on which day it crosses its humidity limit.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+COMMAND_MODULES: tuple[str, ...] = (
+    "site.demo",
+    "site.listen",
+    "site.serve",
+    "outlooks.boxes",
+    "outlooks.forecast",
+    "outlooks.what_if",
+    "outlooks.leak_test",
+    "outlooks.plan",
+    "site.publish",
+    "history.log",
+    "history.readings",
+    "history.rejected",
+    "site.check",
+    "site.box",
+    "site.words",
+    "outlooks.backtest",
+    "outlooks.climate",
+    "calculators.air",
+    "calculators.beads",
+    "desk.lots",
+    "desk.recharge",
+)
+"""Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
+
+
+_STOPPED = 130
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"siccast {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    context: typer.Context,
+    shelf: Annotated[
+        Path | None,
+        typer.Option(envvar="SICCAST_SHELF", help="Folder that holds the site: shelf.toml and the database."),
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Remember what every command shares."""
+    context.obj = shelf
+
+
+for _name in COMMAND_MODULES:
+    import_module(f"monitor.cli.{_name}").register(app)
+
+
+UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]
+"""Base of what the option parser raises; newer versions of typer carry it inside and don't name it."""
+
+
+def main() -> None:
+    """Run the command line; an error becomes one line on stderr and its exit code."""
+    try:
+        _take_ctrl_c()
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
+        exit_code = app(standalone_mode=False)
+        sys.stdout.flush()
+        if exit_code == _STOPPED:  # typer answers Ctrl-C so, without a word
+            _stop("stopped", _STOPPED)
+        sys.exit(exit_code)
+    except SiccastError as error:
+        _stop(str(error), error.exit_code)
+    except UsageProblem as error:
+        _stop(_usage(error), 2)
+    except BrokenPipeError:
+        _give_up_stdout()
+        sys.exit(1)
+    except OSError as error:
+        _give_up_stdout()
+        what = error.filename or "the answer"
+        _stop(f"{what} can't be written or read: {error.strerror or error}; look at the disk it is on", 1)
+    except (KeyboardInterrupt, typer.Abort):
+        _stop("stopped", _STOPPED)
+
+
+def _take_ctrl_c() -> None:
+    """Let Ctrl-C raise from here on, where it can be answered; whoever started us may want it ignored."""
+    if callable(signal.getsignal(signal.SIGINT)):
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def _give_up_stdout() -> None:
+    """Let what is still to be written there go nowhere, so that the end of the process does not fail again."""
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _usage(error: Any) -> str:
+    """Return what is wrong with a command and where to look; an unfinished command gets its help."""
+    if (checked := getattr(error.__cause__, "errors", None)) is not None:
+        # newer versions of typer hand values to pydantic, whose message leaves out what was typed
+        wrong = checked()[0]
+        error.message = f"'{wrong['input']}' won't do; it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
+    message = str(error.format_message())
+    if "\n" in message:
+        return message
+    context = getattr(error, "ctx", None)
+    return f"{message} (see `{context.command_path} --help`)" if context else message
+
+
+def _stop(message: str, exit_code: int) -> NoReturn:
+    with contextlib.suppress(OSError):
+        typer.echo(message if "\n" in message else f"siccast: {message}", err=True)
+    sys.exit(exit_code)
+
+
+if __name__ == "__main__":
+    main()

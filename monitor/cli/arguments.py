@@ -1,0 +1,131 @@
+"""What a person typed at the command line: instants in the zone of the shelf, boxes that exist."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.errors import UnknownBoxError
+from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.records.names import tidy
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+
+Encoding = Annotated[str, typer.Option(help="How the text is encoded, as in cp1252 or utf-16.")]
+
+MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
+_CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
+
+_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+_LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+
+
+def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "--at") -> datetime:
+    """Return the instant somebody wrote, in their own zone where they named none; now where they wrote nothing."""
+    hint = f"'{option}'"
+    if text is None:
+        return now
+    try:
+        at = _told_by_the_day(text, now.astimezone(zone).date()) or datetime.fromisoformat(text)
+        at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(f"'{text}' won't do; write a time as in {MOMENTS}", param_hint=hint) from None
+    if at > now:
+        earlier = f"; for the day before write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
+        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened{earlier}", param_hint=hint)
+    return at
+
+
+def _told_by_the_day(text: str, today: date) -> datetime | None:
+    """Return the time of day somebody wrote, of yesterday or today, without a zone; None where they wrote a date.
+
+    'yesterday' alone is its noon: half a day is the most that can be wrong with it.
+    """
+    told = re.fullmatch(rf"(?:(yesterday|today)[ ,]*)?({_CLOCK})?", text.strip().lower())
+    if told is None or (told[2] is None and told[1] != "yesterday"):
+        return None
+    hours, _, rest = (told[2] or "12:00").partition(":")
+    on = today - timedelta(days=1) if told[1] == "yesterday" else today
+    return datetime.combine(on, time.fromisoformat(f"{hours:0>2}:{rest}"))
+
+
+def box_names(context: typer.Context, incomplete: str) -> list[str]:
+    """Return the declared boxes whose names begin so, for a shell that completes the line."""
+    from monitor.errors import SiccastError
+    from monitor.settings import load_shelf, shelf_folder
+
+    try:
+        shelf = load_shelf(shelf_folder(context.find_root().params.get("shelf")))
+    except SiccastError:
+        return []
+    return [box.name for box in shelf.boxes if box.name.startswith(tidy(incomplete))]
+
+
+def span_end(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
+    """Return an end of a span of readings, which may lie anywhere: a wrong clock stamped some in the future."""
+    if text is None:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01", param_hint=f"'{option}'"
+        ) from None
+
+
+def desiccant(kind: str | None) -> str | None:
+    """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
+    try:
+        return known_beads(kind)
+    except WhatIfInputError as error:
+        raise typer.BadParameter(str(error), param_hint="'--desiccant'") from None
+
+
+def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return the name of a box that is declared or that was ever heard of."""
+    declared = [box.name for box in shelf.boxes]
+    heard = sorted(set(stores.readings.latest(removed=True)) - set(declared))
+    for written in (name, tidy(name)):
+        if written in declared or written in heard:
+            return written
+    raise UnknownBoxError(
+        f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
+        + (f"; heard of: {', '.join(heard)}" if heard else "")
+    )
+
+
+def utc_instant(text: str | None, now: datetime) -> datetime:
+    """Return the instant somebody asks about, in UTC where they named no zone; now where they wrote nothing."""
+    if text is None:
+        return now
+    try:
+        at = datetime.fromisoformat(text)
+        at = (at if at.tzinfo else at.replace(tzinfo=UTC)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"'{text}' won't do; write an instant in UTC as in 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
+        ) from None
+    if not _EARLIEST <= at < _LATEST:
+        raise typer.BadParameter(f"'{text}' won't do; name an instant from 2000 to 2099", param_hint="'--as-of'")
+    return at
+
+
+def encoding(name: str) -> str:
+    """Return the name of an encoding of text that there is."""
+    try:
+        b"x".decode(name)
+    except UnicodeError:
+        pass  # a text encoding, in which this one byte is no text
+    except (LookupError, ValueError):
+        raise typer.BadParameter(
+            f"'{name}' is no encoding of text; utf-8, utf-16, cp1252 and latin-1 are", param_hint="--encoding"
+        ) from None
+    return name

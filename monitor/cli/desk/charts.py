@@ -1,0 +1,185 @@
+"""Runs and methods side by side: as tables, in the terminal, and as a picture file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli.desk import quantities
+from monitor.cli.desk.session import (
+    AsJson,
+    RoomAir,
+    open_desk,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.desk import RunCurve
+    from monitor.presentation.wording import Wording
+
+_WIDTH, _HEIGHT = 64, 15
+_COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
+"""After Okabe and Ito: told apart by color-blind people too; each run also has its own marker."""
+_MARKERS = "osD^"
+
+
+def compare(
+    context: typer.Context,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs; every run when left out.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Only runs of this lot.")] = None,
+    plot: Annotated[bool, typer.Option(help="Draw them in the terminal too.")] = False,
+    picture: Annotated[Path | None, typer.Option(help="Draw them into a file that ends in .png or .svg.")] = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Set runs side by side: grams against minutes, what was left, where each would have ended."""
+    if picture is not None and picture.suffix not in (".png", ".svg"):
+        raise typer.BadParameter(f"'{picture}' won't do; name a file that ends in .png or .svg")
+    from monitor.cli.output import show_json, show_table
+    from monitor.desk import run_curves
+    from monitor.errors import LedgerError
+    from monitor.presentation.desk_wording import compare_row, report_answer
+
+    with open_desk(context, read_only=True) as it:
+        inventory = it.desk.inventory()
+        names = runs or [
+            run.name
+            for run in inventory.runs.values()
+            if run.weighings and (lot is None or run.charge_before.lot == lot)
+        ]
+        if not names:
+            raise LedgerError("there is no run with a weighing to compare yet")
+        curves = run_curves(inventory, names, it.shelf.boxes)
+    if as_json:
+        show_json({"runs": [report_answer(curve.report) for curve in curves]})
+    else:
+        headings = ("run", "begun", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
+        show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(3, 4))
+    if plot and not as_json:
+        for curve in curves:
+            typer.echo("\n".join(terminal_plot(curve, it.wording)))
+    if picture is not None:
+        draw(curves, picture, it.wording)
+        typer.echo(f"drawn into {picture}", err=True)
+
+
+def reach(
+    context: typer.Context,
+    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge, or a kind of beads.")] = "orange_gel",
+    *,
+    room: RoomAir = None,
+    at_temperature: Annotated[
+        list[str] | None, typer.Option("--also", metavar="T", help="Hot air of this temperature too.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show what each appliance can reach in this room, before one is switched on."""
+    from monitor.cli.output import (
+        say,
+        show_json,
+        show_notes,
+        show_table,
+    )
+    from monitor.desk import compare_methods
+    from monitor.presentation.desk_wording import (
+        method_answer,
+        method_row,
+        table_headings,
+    )
+    from monitor.records import Appliance
+
+    with open_desk(context, read_only=True) as it:
+        degrees = [quantities.temperature_degc(text, it.shelf) for text in at_temperature or ()]
+        for degc in degrees:
+            if not 25.0 <= degc <= 300.0:
+                right = it.wording.in_own_units("from 25 to 300 °C")
+                raise typer.BadParameter(
+                    f"{it.wording.degrees(degc):g} won't do; hot air is {right}", param_hint="'--also'"
+                )
+        tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
+        air, known_from = it.desk.room(it.at, quantities.room(room, it.shelf))
+        methods = compare_methods(it.desk.inventory(), tools, it.shelf.boxes, air, of=of)
+    wording = it.wording
+    if as_json:
+        answer = {"temperature_c": air.temperature_degc, "rh_pct": 100.0 * air.relative_humidity, "from": known_from}
+        show_json({"of": of, "room": answer, "methods": [method_answer(method) for method in methods]})
+        return
+    say(
+        f"'{of}' in a room at {it.wording.temperature(air.temperature_degc)},"
+        f" {100 * air.relative_humidity:.0f} % RH ({known_from})"
+    )
+    rows = [method_row(method, it.wording) for method in methods]
+    show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
+    typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
+    jar = it.wording.temperature(25.0)
+    say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
+    risky = [method for method in methods if method.risks]
+    show_notes("Mind:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
+
+
+def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
+    """Return a run as lines of text: o weighed, · fitted, : interval, - the line this method can't pass."""
+    low = min(curve.floor_g, float(curve.band_g[0].min())) - 1.0
+    high = max(mass_g for _, mass_g in curve.weighed) + 1.0
+    first, last = float(curve.heated_s[0]), float(curve.heated_s[-1])
+    cells = [[" "] * _WIDTH for _ in range(_HEIGHT)]
+
+    def put(heated_s: float, mass_g: float, mark: str) -> None:
+        column = round((heated_s - first) / max(last - first, 1e-9) * (_WIDTH - 1))
+        row = round((high - mass_g) / (high - low) * (_HEIGHT - 1))
+        if 0 <= column < _WIDTH and 0 <= row < _HEIGHT:
+            cells[row][column] = mark
+
+    for column in range(_WIDTH):
+        put(first + (last - first) * column / (_WIDTH - 1), curve.floor_g, "-")
+    for heated_s, p05, p50, p95 in zip(curve.heated_s, *curve.band_g, strict=True):
+        for mass_g, mark in ((p05, ":"), (p95, ":"), (p50, "·")):
+            put(heated_s, mass_g, mark)
+    for heated_s, mass_g in curve.weighed:
+        put(heated_s, mass_g, "o")
+    masses = [wording.mass_figures(high - (high - low) * row / (_HEIGHT - 1)) for row in range(_HEIGHT)]
+    lines = [f"{mass:>6} {wording.mass_unit:>2}|{''.join(line)}" for mass, line in zip(masses, cells, strict=True)]
+    start = curve.report.run.start
+    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
+    axis = f"{'':9} +{'-' * _WIDTH}"
+    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
+
+
+def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
+    """Draw runs side by side on one scale of masses."""
+    try:
+        from matplotlib.figure import Figure
+    except ImportError:
+        raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
+    from monitor.cli.whole_file import whole_file
+    from monitor.presentation.desk_wording import wording_scale
+
+    unit = wording_scale(wording)
+    figure = Figure(figsize=(1.0 + 4.2 * len(curves), 4.2), layout="constrained")
+    axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
+    for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
+        color, marker = _COLORS[place % 4], _MARKERS[place % 4]
+        hours = float(curve.heated_s[-1]) > 4 * 3600.0
+        scale = 3600.0 if hours else 60.0
+        start, weighed = curve.report.run.start, curve.weighed
+        low, middle, high = curve.band_g
+        axis.fill_between(
+            curve.heated_s / scale, unit * low, unit * high, color=color, alpha=0.2, lw=0, label="90 % interval"
+        )
+        axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
+        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
+        shown = [unit * mass_g for _, mass_g in weighed]
+        axis.plot(
+            [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
+        )
+        heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
+        axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
+        axis.set_xlabel("hours of heat" if hours else "minutes of heat")
+        axis.grid(alpha=0.25)
+        axis.legend(fontsize=8, frameon=False)
+    axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
+    with whole_file(path) as beside:
+        figure.savefig(beside, dpi=150)

@@ -1,0 +1,288 @@
+"""`siccast lot` and `siccast charge`: what was bought, what was weighed out of it, and where that is now."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from monitor.cli import arguments
+from monitor.cli.desk import quantities
+from monitor.cli.desk.session import (
+    AsJson,
+    At,
+    ChargeName,
+    Sure,
+    open_desk,
+)
+from monitor.records.desk_events import (
+    ChargePortioned,
+    ChargeRetired,
+    ChargesMerged,
+    ChargeSplit,
+    ChargeToppedUp,
+    LotBought,
+)
+from monitor.records.words import CHARGE_STATES
+
+lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
+charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
+
+Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 180, 0.2kg or 6.5oz, without the holder.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.add_typer(lot, name="lot")
+    app.add_typer(charge, name="charge")
+
+
+@lot.command()
+def buy(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="A name of your own for the lot.")],
+    kind: Annotated[str, typer.Argument(help="Kind of beads, as in orange_gel, silica_gel, mol_sieve or clay.")],
+    weight: Weight,
+    *,
+    at: At = None,
+    note: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
+) -> None:
+    """Beads were bought."""
+    from monitor import desk
+    from monitor.presentation.wording import beads as words_for
+
+    with open_desk(context, at) as it:
+        beads = desk.kind_of_beads(kind)
+        called = words_for(beads)
+        on = it.at.astimezone(it.shelf.timezone).date()
+        grams = quantities.mass_g(weight, it.shelf)
+        said = f"lot '{name}': {it.wording.mass(grams)} of {called}"
+        it.keep(LotBought(quantities.name(name), beads, grams, on, note), said)
+
+
+@lot.command("list")
+def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
+    """Show lots, what is left of them, and where the grams don't balance."""
+    from monitor.cli.output import show_json, show_table
+    from monitor.desk.inventory import discrepancies
+    from monitor.presentation.wording import beads
+
+    with open_desk(context, read_only=True) as it:
+        inventory, wording = it.desk.inventory(), it.wording
+    if as_json:
+        lots = [{"lot": each.name, "left_g": each.left_g, "bought": each.bought} for each in inventory.lots.values()]
+        show_json({"lots": lots, "discrepancies": discrepancies(inventory)})
+        return
+    rows = [
+        (
+            each.name,
+            beads(each.bought.desiccant),
+            str(each.bought.bought_on or ""),
+            wording.mass(each.bought.mass_g),
+            wording.mass(each.left_g),
+        )
+        for each in inventory.lots.values()
+    ]
+    show_table(("lot", "beads", "bought", "weight", "left in the bag"), rows, right=(3, 4))
+    for sentence in discrepancies(inventory) or ("The books balance.",):
+        typer.echo(wording.in_own_units(sentence))
+
+
+@lot.command("log")
+def show_log(
+    context: typer.Context,
+    of: Annotated[str | None, typer.Argument(metavar="CHARGE", help="One charge; everything when left out.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show what was done, in order, with the numbers that `siccast lot undo` takes."""
+    from monitor.cli.output import show_json, show_table
+    from monitor.presentation.desk_wording import event_details
+
+    with open_desk(context, read_only=True) as it:
+        events, inventory = it.desk.stores.events.events(), it.desk.inventory()
+    wanted = None if of is None else set(inventory.charge(of).events)
+    events = [each for each in events if wanted is None or each.event_id in wanted]
+    if as_json:
+        rows = [{"number": d.event_id, "t": d.at, "deed": type(d.event).__name__, **_fields(d.event)} for d in events]
+        show_json({"deeds": rows})
+        return
+    show_table(
+        ("number", "when", "what", "details"),
+        [
+            (
+                str(each.event_id),
+                f"{each.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}",
+                _spaced(type(each.event).__name__),
+                event_details(_fields(each.event), it.wording),
+            )
+            for each in events
+        ],
+        right=(0,),
+        wrap={3: None},
+    )
+
+
+@lot.command()
+def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast lot log`.")]) -> None:
+    """Take one thing back; it stays readable and no longer counts."""
+    with open_desk(context) as it:
+        taken = it.desk.undo(number)
+    typer.echo(f"took back {number}: {_spaced(type(taken.event).__name__)} of {taken.at:%Y-%m-%d %H:%M} UTC")
+
+
+@charge.command("weigh-out")
+def weigh_out(
+    context: typer.Context,
+    name: Annotated[str, typer.Argument(help="A name of your own for the charge.")],
+    lot_name: Annotated[str, typer.Argument(metavar="LOT", help="The lot it comes from.")],
+    weight: Weight,
+    *,
+    state: Annotated[
+        str, typer.Option(help="'new' from the bag, 'room' after days in the open, or 'unknown'.")
+    ] = "new",
+    holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS ….")] = "",
+    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder.")] = None,
+    at: At = None,
+    sure: Sure = False,
+) -> None:
+    """A portion was weighed out of a lot."""
+    if state not in CHARGE_STATES:
+        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(CHARGE_STATES)}", param_hint="'--state'")
+    with open_desk(context, at) as it:
+        grams = quantities.mass_g(weight, it.shelf)
+        empty = None if tare is None else quantities.mass_g(tare, it.shelf)
+        event = ChargePortioned(quantities.name(name), lot_name, grams, holder, empty, state)
+        it.keep(event, f"charge '{name}': {it.wording.mass(grams)}", sure=sure)
+
+
+@charge.command("list")
+def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
+    """Show every charge: where it is, what it weighs, how dry it was last."""
+    from dataclasses import asdict
+
+    from monitor.cli.output import show_json, show_table
+    from monitor.presentation.desk_wording import charge_row
+
+    with open_desk(context, read_only=True) as it:
+        charges, wording = list(it.desk.inventory().charges.values()), it.wording
+    if as_json:
+        show_json({"charges": [asdict(each) for each in charges]})
+        return
+    headings = ("charge", "lot", "where", "weighs", "dry", "held when judged", "dried", "color")
+    show_table(headings, [charge_row(each, wording) for each in charges], right=(3, 4, 5, 6))
+
+
+@charge.command("show")
+def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = False) -> None:
+    """Show one charge: its weights, its runs, and what it can hold."""
+    from dataclasses import asdict
+
+    from monitor.cli.output import show_json
+    from monitor.desk import capacity_of
+    from monitor.presentation.desk_wording import charge_lines
+
+    with open_desk(context, read_only=True) as it:
+        inventory, wording = it.desk.inventory(), it.wording
+    found = inventory.charge(name)
+    runs = [run for run in inventory.runs.values() if run.start.charge == name]
+    capacity = capacity_of(inventory, found)
+    if as_json:
+        told = {"capacity_factor": capacity[0], "capacity_relative_sd": capacity[1]}
+        show_json({"charge": {**asdict(found), **told}, "runs": [run.name for run in runs]})
+        return
+    for label, value in charge_lines(found, runs, capacity, wording):
+        typer.echo(f"  {label:<16} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+
+@charge.command()
+def put(
+    context: typer.Context,
+    name: ChargeName,
+    box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)],
+    *,
+    beside: Annotated[bool, typer.Option(help="Leave what is in the box there too.")] = False,
+    at: At = None,
+    sure: Sure = False,
+    as_json: AsJson = False,
+) -> None:
+    """A charge went into a box; the box's forecast starts from how dry the charge is."""
+    from monitor.cli.output import show_json
+    from monitor.presentation.wording import beads
+
+    with open_desk(context, at) as it:
+        entry = it.desk.put(name, box, it.at, beside=beside, confirmed=sure)
+    if as_json:
+        show_json({"entry": entry})
+        return
+    known = entry.loading_g_per_g
+    dry = (
+        "how much water they hold is not known"
+        if known is None
+        else f"they hold {100 * known[1]:.1f} % of water ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
+    )
+    mass = it.wording.mass(entry.dry_mass_g or 0.0)
+    typer.echo(f"'{name}' is in box {box}, which now holds {mass} (dry) of {beads(entry.desiccant)}; {dry}")
+
+
+@charge.command("take-out")
+def take_out(context: typer.Context, name: ChargeName, at: At = None) -> None:
+    """A charge was taken out of its box and laid aside."""
+    with open_desk(context, at) as it:
+        it.desk.take_out(name, it.at)
+    typer.echo(f"'{name}' is spare now")
+
+
+@charge.command()
+def split(
+    context: typer.Context,
+    name: ChargeName,
+    into: Annotated[str, typer.Argument(metavar="NEW", help="Name of the new charge.")],
+    weight: Weight,
+    at: At = None,
+) -> None:
+    """Part of a charge became a charge of its own."""
+    with open_desk(context, at) as it:
+        grams = quantities.mass_g(weight, it.shelf)
+        it.keep(ChargeSplit(name, quantities.name(into), grams), f"'{into}' took {it.wording.mass(grams)} of '{name}'")
+
+
+@charge.command()
+def merge(
+    context: typer.Context,
+    name: ChargeName,
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The charge it was poured into.")],
+    at: At = None,
+) -> None:
+    """A charge was poured into another of the same lot."""
+    with open_desk(context, at) as it:
+        it.keep(ChargesMerged(name, into), f"'{name}' was poured into '{into}'")
+
+
+@charge.command("top-up")
+def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None, sure: Sure = False) -> None:
+    """New beads of the same lot were added to a charge."""
+    with open_desk(context, at) as it:
+        grams = quantities.mass_g(weight, it.shelf)
+        it.keep(ChargeToppedUp(name, grams), f"'{name}' got {it.wording.mass(grams)} of new beads", sure=sure)
+
+
+@charge.command()
+def retire(
+    context: typer.Context,
+    name: ChargeName,
+    reason: Annotated[str, typer.Option(help="Why.")] = "",
+    at: At = None,
+) -> None:
+    """A charge is used no more."""
+    with open_desk(context, at) as it:
+        it.keep(ChargeRetired(name, reason), f"'{name}' is retired")
+
+
+def _fields(event: object) -> dict[str, object]:
+    from dataclasses import asdict
+
+    return asdict(event)  # type: ignore[call-overload, no-any-return]
+
+
+def _spaced(name: str) -> str:
+    return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()

@@ -1,0 +1,131 @@
+"""What a tired person typed at the desk: masses, minutes, humidities, rooms; every slip gets one line."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.records import RoomClimate
+from monitor.records.names import (
+    NAME_RULE,
+    is_name,
+    tidy,
+)
+from monitor.units import degf_to_degc, ounces_to_grams
+
+if TYPE_CHECKING:
+    from monitor.settings import Shelf
+
+_NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
+_MASS = re.compile(rf"{_NUMBER}\s*(g|kg|oz|lb|lbs)?\Z")
+_CLOCK = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*h)?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:m|min|minutes)?)?\Z")
+_PART = re.compile(rf"{_NUMBER}\s*(%|c|°c|f|°f)?\Z")
+_GRAMS_OF = {
+    "g": 1.0,
+    "kg": 1000.0,
+    "oz": ounces_to_grams(1.0),
+    "lb": ounces_to_grams(16.0),
+    "lbs": ounces_to_grams(16.0),
+}
+_COARSEST_STEP_G = {"oz": ounces_to_grams(0.1)}
+"""Kitchen scales show a tenth of an ounce, or a gram whatever else they show (a judgement)."""
+MOST_G = 50_000.0
+MOST_STEP_G = 10.0
+"""A coarser scale tells nothing of a portion of beads (a judgement)."""
+MOST_HEAT_S = 30.0 * 86_400.0
+
+
+def name(text: str) -> str:
+    """Return a name as it is kept; one that the rule for names allows."""
+    if not is_name(tidy(text)):
+        raise typer.BadParameter(f"'{text}' won't do; a name is {NAME_RULE}")
+    return tidy(text)
+
+
+def number(text: str) -> float:
+    """Return a number written with a point or a comma."""
+    return float(text.replace(",", "."))
+
+
+def mass_g(text: str, shelf: Shelf) -> float:
+    """Return grams; without a unit in the unit of the shelf."""
+    found = _MASS.match(text.strip().lower())
+    if found is None:
+        raise typer.BadParameter(f"'{text}' won't do; write a weight as in 180, 180g, 0.2kg, 6.5oz or 2lb")
+    grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
+    if not 0.0 < grams <= MOST_G:
+        raise typer.BadParameter(f"'{text}' won't do; a weight is more than nothing and at most 50 kg")
+    return grams
+
+
+def step_g(shown: str, shelf: Shelf) -> float:
+    """Return the smallest step of a scale, from how many decimals of its display were typed.
+
+    A whole number may be one of a finer display; it counts as a gram, or as a tenth of an ounce.
+    """
+    found = _MASS.match(shown.strip().lower())
+    if found is None:
+        return 1.0
+    unit = found[2] or ("oz" if shelf.ounces else "g")
+    decimals = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
+    return min(_GRAMS_OF[unit] * 10.0**-decimals, _COARSEST_STEP_G.get(unit, 1.0))
+
+
+def given_step_g(text: str, shelf: Shelf) -> float:
+    """Return the smallest step a scale shows as a person told it, in grams."""
+    grams = mass_g(text, shelf)
+    if grams > MOST_STEP_G:
+        raise typer.BadParameter(f"'{text}' won't do; a scale for beads shows steps of at most {MOST_STEP_G:g} g")
+    return grams
+
+
+def tare_g(text: str, shelf: Shelf) -> float:
+    """Return grams of an empty holder; 0 where the scale was zeroed with it."""
+    return 0.0 if text.strip() in ("0", "0g") else mass_g(text, shelf)
+
+
+def heating_s(text: str) -> float:
+    """Return seconds of heating; without a unit the number is minutes."""
+    found = _CLOCK.match(text.strip().lower())
+    if found is None or not (found[1] or found[2]):
+        raise typer.BadParameter(f"'{text}' won't do; write heating as in 3, 3min, 8h or 1h30")
+    seconds = 3600.0 * number(found[1] or "0") + 60.0 * number(found[2] or "0")
+    if seconds > MOST_HEAT_S:
+        raise typer.BadParameter(f"'{text}' won't do; heating is at most 30 days")
+    return seconds
+
+
+def humidity(text: str) -> float:
+    """Return a fraction of saturation from per cent."""
+    found = _PART.match(text.strip().lower())
+    if found is None or found[2] not in (None, "%") or not number(found[1]) <= 100.0:
+        raise typer.BadParameter(f"'{text}' won't do; write a humidity in per cent, 0 to 100, as in 45 or 45%")
+    return number(found[1]) / 100.0
+
+
+def temperature_degc(text: str, shelf: Shelf) -> float:
+    """Return °C; without a unit in the unit of the shelf."""
+    found = _PART.match(text.strip().lower().lstrip("-"))
+    if found is None or found[2] == "%":
+        raise typer.BadParameter(f"'{text}' won't do; write a temperature as in 65, 65C or 150F")
+    value = -number(found[1]) if text.strip().startswith("-") else number(found[1])
+    in_f = (found[2] or ("f" if shelf.fahrenheit else "c")).endswith("f")
+    return degf_to_degc(value) if in_f else value
+
+
+def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
+    """Return the air of a room written as temperature and humidity, '20/50'."""
+    if text is None:
+        return None
+    parts = text.split("/")
+    if len(parts) != 2:
+        raise typer.BadParameter(f"'{text}' won't do; write the room as temperature/humidity, as in 20/50")
+    air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
+    if not -10.0 <= air.temperature_degc <= 50.0:
+        right = "14 and 122 °F" if shelf.fahrenheit else "-10 and 50 °C"
+        raise typer.BadParameter(f"'{text}' won't do; a room is between {right}")
+    if air.relative_humidity < 0.01:
+        raise typer.BadParameter(f"'{text}' won't do; room air holds at least 1 % RH")
+    return air

@@ -1,0 +1,73 @@
+"""What the desk's commands print: how a run begins, where it stands, what to be careful of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.cli.desk.session import DeskSession
+    from monitor.desk import RunReport, Service
+    from monitor.desk.cautions import Caution
+    from monitor.presentation.wording import Wording
+
+
+def say_beginning(it: DeskSession, run_name: str) -> None:
+    """Say what the method can reach today, and what to be careful of."""
+    from monitor.cli.output import say
+    from monitor.desk.cautions import before_heating
+    from monitor.desk.methods import beads_of
+    from monitor.presentation.desk_wording import shares, time_spread
+
+    inventory = it.desk.inventory()
+    run = inventory.run(run_name)
+    start, method = run.start, it.desk.method_of(run)
+    warmth, damp = it.wording.temperature(start.room_temperature_degc), 100 * start.room_relative_humidity
+    say(f"Run {run_name} has begun; the room is at {warmth} / {damp:.0f} % RH ({start.room_from})")
+    typer.echo(
+        f"This method leaves {shares(method.reach.end_g_per_g)} in the beads; about {time_spread(method.reach.time_s)}."
+    )
+    _say_services(method.services, it.wording)
+    cautions = before_heating(beads_of(inventory, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
+    say_cautions(cautions, it.wording)
+
+
+def _say_services(services: Sequence[Service], wording: Wording) -> None:
+    from monitor.presentation.desk_wording import service_lines
+
+    for line in service_lines(services, wording):
+        typer.echo(f"  in {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+
+def show_report(it: DeskSession, report: RunReport, *, as_json: bool) -> None:
+    """Show where a run stands, its verdict, and what the beads would do in each box."""
+    from monitor.cli.output import show_json
+    from monitor.presentation.desk_wording import (
+        report_answer,
+        report_lines,
+        verdict_sentence,
+    )
+
+    if as_json:
+        show_json(report_answer(report))
+        return
+    for label, value in report_lines(report, it.wording):
+        typer.echo(f"  {label:<20} {it.wording.in_own_units(value)}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+    for remark in report.remarks:
+        typer.echo(f"  {it.wording.in_own_units(remark)}")
+    if len(report.run.weighings) > 1:
+        _say_services(report.services, it.wording)
+    typer.echo(it.wording.in_own_units(verdict_sentence(report, it.wording)).replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+
+def say_cautions(cautions: Sequence[Caution], wording: Wording) -> None:
+    """Print what to be careful of, each with its source, and who has the last word."""
+    from monitor.desk.cautions import SHEET
+
+    for caution in cautions:
+        typer.echo(f"  ! {wording.in_own_units(caution.text)} [{wording.in_own_units(caution.source)}]")
+    if cautions:
+        typer.echo(f"  ! {SHEET}")

@@ -1,0 +1,91 @@
+"""The desk of a shelf, opened for one command; and the options its commands share."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager, nullcontext
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli import arguments
+from monitor.cli.session import open_to_write
+from monitor.errors import SiccastError, UnconfirmedError
+from monitor.settings import load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from monitor.desk import Desk
+    from monitor.presentation.wording import Wording
+    from monitor.records.desk_events import DeskEvent
+    from monitor.settings import Shelf
+
+At = Annotated[str | None, typer.Option("--at", help=f"When, as in {arguments.MOMENTS}; now when left out.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
+RoomAir = Annotated[
+    str | None,
+    typer.Option("--room", metavar="T/RH", help="Air of the room as in 20/50; from the room sensor when left out."),
+]
+ChargeName = Annotated[str, typer.Argument(metavar="CHARGE", help="Name of the charge.")]
+
+
+class DeskSession:
+    """A shelf with its desk and the instant a command speaks of."""
+
+    def __init__(self, shelf: Shelf, desk: Desk, at: datetime) -> None:
+        self.shelf, self.desk, self.at = shelf, desk, at
+
+    @property
+    def wording(self) -> Wording:
+        """How this shelf wants things said."""
+        from monitor.presentation.wording import Wording
+
+        return Wording.of(self.shelf)
+
+    def clock(self) -> datetime:
+        """Return the instant of now, for a guide that stays open for hours."""
+        return self.shelf.now(datetime.now(tz=UTC))
+
+    def say(self, sentence: str) -> None:
+        """Say something beside the prompts, in the units of the shelf."""
+        typer.echo(f"  {self.wording.in_own_units(sentence)}")
+
+    def keep(self, event: DeskEvent, said: str, *, sure: bool = False) -> None:
+        """Keep a deed and say so."""
+        logged = self.desk.keep(event, self.at, confirmed=sure)
+        typer.echo(f"{said}; `siccast lot undo {logged.event_id}` takes it back")
+
+
+def in_command_words(error: SiccastError) -> str:
+    """Return what to say of an error; what was only doubted says how it is kept all the same."""
+    asks = isinstance(error, UnconfirmedError) and "--sure" not in str(error)
+    return f"{error}. If it is right: --sure" if asks else str(error)
+
+
+@contextmanager
+def open_desk(
+    context: typer.Context, at: str | None = None, *, read_only: bool = False, step_by_step: bool = False
+) -> Iterator[DeskSession]:
+    """Open the desk of the shelf a command is about; a command that fails in the body keeps nothing.
+
+    ``step_by_step``: each answer of a guided command lands by itself.
+    """
+    from monitor.desk import Desk
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    when = arguments.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
+    opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
+    with opening as stores:
+        it = DeskSession(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        whole = nullcontext() if read_only or step_by_step else stores.events.transaction()
+        try:
+            with whole:
+                yield it
+                sys.stdout.flush()  # what can't be told is not kept
+        except SiccastError as error:
+            error.args = (it.wording.in_own_units(in_command_words(error)),)
+            raise

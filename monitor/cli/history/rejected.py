@@ -1,0 +1,80 @@
+"""`siccast rejected`: the messages that could not be used, and why."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from monitor.cli.session import open_to_write
+from monitor.settings import load_shelf, shelf_folder
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(rejected)
+
+
+def rejected(
+    context: typer.Context,
+    newest: Annotated[int, typer.Option(min=1, max=100_000, help="How many to list, newest first.")] = 20,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read them once more, as the shelf file and the clock are now.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+) -> None:
+    """List messages that could not be used, each with its reason, or try them again."""
+    if again:
+        _try_again(context)
+        return
+    from monitor.cli.output import show_json, show_table
+    from monitor.feed.formats.values import escaped
+    from monitor.store.opening import open_stores
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        messages = stores.ledger.rejected(newest)
+        ever = stores.ledger.rejected_count()
+    if as_json:
+        show_json(
+            {
+                "rejected_ever": ever,
+                "newest": [
+                    {
+                        "number": each.rejection_id,
+                        "arrived_at": each.arrived_at,
+                        "feed": each.feed,
+                        "topic": each.topic,
+                        "reason": each.reason,
+                        "payload": each.payload.decode("utf-8", "replace"),
+                    }
+                    for each in messages
+                ],
+            }
+        )
+        return
+    rows = [
+        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", escaped(each.topic, 120), escaped(each.reason))
+        for each in messages
+    ]
+    show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
+    shows = "--json shows the payloads" if messages else "those that are kept were taken in later"
+    typer.echo(f"{ever} rejected so far" + (f"; {shows}" if ever else ""))
+
+
+def _try_again(context: typer.Context) -> None:
+    from datetime import UTC, datetime
+
+    from monitor.services.reread_rejected import try_again
+    from monitor.store.opening import require_begun
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    require_begun(shelf.folder)
+    with open_to_write(shelf) as stores:
+        now = datetime.now(tz=UTC)
+        found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
+    differing = f", {found.differing} at odds with one held" if found.differing else ""
+    typer.echo(
+        f"{found.tried} tried again: {found.taken_in} can be read now ({found.new} new readings, {found.held} held"
+        f" already{differing}); {found.tried - found.taken_in} still can't"
+    )

@@ -1,0 +1,93 @@
+"""`siccast boxes` and `siccast today`: how every box is, and what needs the person today."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.cli.session import (
+    AsJson,
+    AsOf,
+    BoxNames,
+    ask,
+    say_as_of,
+    shelf_of,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.presentation.wording import Wording
+    from monitor.records import Assessment
+
+NEEDS_THE_PERSON = 3
+"""Exit code of `siccast today` where something needs the person."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(boxes)
+    app.command()(today)
+
+
+def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
+    """Show how every box is, worst first.
+
+    Its newest reading, how much of its beads' capacity is used, and the day by which they are best recharged.
+    """
+    from monitor.cli.output import show_json, show_table
+    from monitor.presentation.answers import boxes_answer
+
+    asked = ask(shelf_of(context), boxes, as_of)
+    if as_json:
+        show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
+        return
+    headings = ("box", "state", "RH", "limit", "air", "age", "used", "recharge\nby")
+    say_as_of(asked)
+    show_table(
+        headings,
+        [_row(assessment, asked.wording) for assessment in asked.worst_first],
+        right=(2, 3, 4, 5, 6),
+        wrap={0: 24, 1: 13},
+    )
+    if not asked.assessments:
+        typer.echo(
+            f"No box is declared and none has reported; declare the first in {asked.shelf.folder / 'shelf.toml'}"
+        )
+
+
+def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
+    """Say what needs you today; exit code 3 if anything.
+
+    For a scheduled job: a box over its limit or due within a week, one that fell silent, one that nobody declared, one
+    whose estimate failed.
+    """
+    from monitor.cli.output import show_json
+    from monitor.services.assess import words_for_today
+
+    asked = ask(shelf_of(context), as_of=as_of)
+    words = words_for_today(asked.assessments, asked.wording.local_day(asked.as_of))
+    if as_json:
+        said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
+        show_json({"as_of": asked.as_of, "words": said})
+    else:
+        typer.echo("\n".join(word.text for word in words) or "Nothing needs you today.")
+    if words:
+        raise typer.Exit(NEEDS_THE_PERSON)
+
+
+def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
+    from monitor.presentation.wording import age, percent
+
+    latest, there = assessment.latest, assessment.forecast
+    return (
+        assessment.box.name,
+        wording.state(assessment),
+        percent(latest.relative_humidity, 1) if latest else "–",
+        wording.limit(assessment),
+        wording.temperature(latest.temperature_degc) if latest else "–",
+        age(assessment.as_of - latest.at) if latest else "–",
+        percent(there.capacity_used.p50) if there else "–",
+        wording.due(assessment),
+    )

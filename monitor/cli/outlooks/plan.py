@@ -1,0 +1,118 @@
+"""`siccast plan`: which boxes to dry on which day."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli.session import (
+    AsJson,
+    AsOf,
+    ask,
+    shelf_of,
+)
+from monitor.settings import SHELF_FILE, WEEKDAYS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import date
+
+    from monitor.cli.session import Assessed
+    from monitor.records import Appliance
+    from monitor.services.assess import RechargePlan
+    from monitor.settings import Shelf
+
+CAUTION = (
+    "Hot beads, glass and steam burn: use heat-proof ware, let it vent, cool it before closing. Keep to the ceiling of "
+    "beads, dye and holder on the maker's sheet, and to local rules; beads with cobalt stay away from food."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(plan)
+
+
+def plan(
+    context: typer.Context,
+    *,
+    appliance: Annotated[
+        str | None, typer.Option(metavar="NAME", help="What dries the beads; the first declared when left out.")
+    ] = None,
+    days: Annotated[
+        int | None, typer.Option(help="How many days ahead to plan, 7 to 365; 60 where the shelf says nothing.")
+    ] = None,
+    calendar: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also write the days to an iCalendar file.")
+    ] = None,
+    as_of: AsOf = None,
+    as_json: AsJson = False,
+) -> None:
+    """Plan the days on which to dry beads.
+
+    So that boxes share a day where they can, few beads are dried long before they have to be, and no box is late; with
+    a reason for each.
+    """
+    from monitor.cli.output import show_json
+    from monitor.presentation.answers import plan_answer
+    from monitor.services.assess import plan_recharges
+
+    if days is not None and not 7 <= days <= 365:
+        raise typer.BadParameter(f"{days} won't do; a plan reaches 7 to 365 days ahead", param_hint="'--days'")
+    shelf = shelf_of(context)
+    rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
+    asked = ask(shelf, as_of=as_of)
+    today = asked.wording.local_day(asked.as_of)
+    planned = plan_recharges(asked.worst_first, dryer, today, rules.weekdays, horizon_days=horizon_days)
+    if calendar:
+        _write(calendar, planned, asked)
+    if as_json:
+        show_json(plan_answer(planned, asked.as_of))
+        return
+    typer.echo(_title(dryer, rules.weekdays, today, horizon_days))
+    _show(planned)
+
+
+def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:
+    from monitor.presentation.wording import near_day
+
+    days = " and ".join(f"{WEEKDAYS[day].capitalize()}s" for day in weekdays)
+    places = "one box" if dryer.batch_boxes == 1 else f"up to {dryer.batch_boxes} boxes"
+    return f"{dryer.name}: {places} at a time, on {days}, {horizon_days} days from {near_day(today)} {today.year}"
+
+
+def _show(planned: RechargePlan) -> None:
+    from monitor.cli.output import show_notes, show_table
+    from monitor.presentation.wording import near_day
+
+    if planned.days:
+        rows = [
+            ("" if place else near_day(day.on), box, day.reasons[box])
+            for day in planned.days
+            for place, box in enumerate(day.boxes)
+        ]
+        show_table(("day", "box", "why"), rows, wrap={1: 24, 2: None})
+        show_notes("Before you heat anything", [("", CAUTION)])
+    else:
+        typer.echo("\nNo box is known to need drying in that time.\n")
+    show_notes("Not in this plan", list(planned.left_out.items()))
+
+
+def _write(file: Path, planned: RechargePlan, asked: Assessed) -> None:
+    from monitor.cli.whole_file import whole_file
+    from monitor.presentation.calendar import plan_calendar
+
+    with whole_file(file) as beside:
+        beside.write_bytes(plan_calendar(planned, asked.shelf.site, asked.as_of))
+
+
+def _appliance(shelf: Shelf, name: str | None) -> Appliance:
+    for there in shelf.appliances:
+        if name in (None, there.name):
+            return there
+    known = ", ".join(there.name for there in shelf.appliances)
+    raise typer.BadParameter(
+        f"'{name}' is not an appliance in {shelf.folder / SHELF_FILE}; there are: {known}", param_hint="'--appliance'"
+    )

@@ -1,0 +1,131 @@
+"""`siccast what-if`: the same boxes with another limit, other beads, another leak or in another climate."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli.session import (
+    AsJson,
+    AsOf,
+    BoxNames,
+    Limit,
+    ask,
+    say_as_of,
+    shelf_of,
+)
+from monitor.presentation.what_if_input import (
+    WhatIfInputError,
+    room_degc,
+    what_if_input,
+)
+from monitor.records import RoomClimate, WhatIf
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from monitor.presentation.wording import Wording
+    from monitor.records import Assessment
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command("what-if")(what_if)
+
+
+def what_if(
+    context: typer.Context,
+    boxes: BoxNames = None,
+    *,
+    limit: Limit = None,
+    leak_times: Annotated[
+        float | None, typer.Option(min=0.01, max=100.0, help="The leak times this: 0.5 is half as leaky.")
+    ] = None,
+    beads: Annotated[
+        str | None, typer.Option(metavar="KIND", help="Fresh beads of this kind in place of those in the box.")
+    ] = None,
+    dry_mass: Annotated[
+        float | None, typer.Option(min=0.1, help="So much of fresh beads, weighed dry, in place of those in the box.")
+    ] = None,
+    weather: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The climate of a TMY3 or EPW weather file, as it would be indoors."),
+    ] = None,
+    room_rh: Annotated[
+        float | None, typer.Option(min=1.0, max=95.0, help="A room of this mean humidity, per cent.")
+    ] = None,
+    room_temperature: Annotated[
+        float | None, typer.Option(help="A room of this temperature; °C, or °F where the shelf file says so.")
+    ] = None,
+    as_of: AsOf = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show when each box would pass its limit if something were changed.
+
+    What is believed of the box stays; its future is another. Fresh beads are taken to be as well dried as those in the
+    box were, and to go in now.
+    """
+    from monitor.cli.output import show_json
+
+    shelf = shelf_of(context)
+    try:
+        change = what_if_input(
+            shelf, limit=limit, leak_times=leak_times, beads=beads, dry_mass=dry_mass, room_rh=room_rh,
+            room_temperature=room_temperature,
+        )  # fmt: skip
+        if weather is not None:
+            change = replace(change, room_climate=_indoors(weather, room_rh, room_degc(shelf, room_temperature)))
+    except WhatIfInputError as error:
+        raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
+    if change == WhatIf():
+        raise typer.BadParameter("nothing is changed; give one of --limit, --leak-times, --beads, --dry-mass, "
+                                 "--weather, --room-rh or --room-temperature")  # fmt: skip
+    asked = ask(shelf, boxes, as_of, change=change)
+    if as_json:
+        from monitor.presentation.answers import what_if_answer
+
+        show_json(what_if_answer(asked.assessments, asked.as_of, change))
+        return
+    say_as_of(asked)
+    show_changes(asked.worst_first, change, asked.wording)
+
+
+def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wording) -> None:
+    """Print what is changed, and each box as it is and as it would be."""
+    from monitor.cli.output import (
+        say,
+        show_notes,
+        show_table,
+    )
+
+    say(f"What if: {'; '.join(wording.changes(change))}.")
+    headings = ("box", "passes its limit (90 %)", "what if (90 %)", "time left, times")
+    rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
+    show_table(headings, rows, right=(3,), wrap={0: 24, 1: None, 2: None})
+    show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
+
+
+def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
+    from monitor.presentation.answers import time_left_ratio
+    from monitor.presentation.wording import figures
+
+    ratio = time_left_ratio(assessment)
+    assert assessment.forecast is not None
+    assert assessment.forecast_if is not None
+    return (
+        assessment.box.name,
+        wording.crossing_in_brief(assessment.forecast, assessment.as_of),
+        wording.crossing_in_brief(assessment.forecast_if, assessment.as_of),
+        "–" if ratio is None else figures(ratio),
+    )
+
+
+def _indoors(weather: Path, room_rh: float | None, degc: float) -> RoomClimate:
+    if room_rh is not None:
+        raise WhatIfInputError("room-rh", "give a weather file or a humidity, not both")
+    from monitor.settings.weather_file import read_weather
+
+    return read_weather(weather).indoors(degc)

@@ -1,0 +1,129 @@
+"""What the answering commands share: their options, and the one way to an answer."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli import arguments
+from monitor.errors import UnknownBoxError
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from contextlib import AbstractContextManager
+
+    from monitor.presentation.wording import Wording
+    from monitor.records import Assessment, WhatIf
+    from monitor.services.assess import Memory
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+
+BoxNames = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="BOX", help="Boxes; every box when left out.", autocompletion=arguments.box_names),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+AsOf = Annotated[
+    str | None,
+    typer.Option("--as-of", metavar="UTC", help="Answer as of then, seeing only what is stamped before; else now."),
+]
+Limit = Annotated[
+    float | None,
+    typer.Option(metavar="RH", help="A humidity limit from 1 to 95 per cent, instead of each box's own."),
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Assessed:
+    """A question to the second joint with its answer."""
+
+    shelf: Shelf
+    as_of: datetime
+    assessments: Sequence[Assessment]
+    """In the order in which the boxes are declared."""
+
+    @property
+    def wording(self) -> Wording:
+        """How this shelf wants things said."""
+        from monitor.presentation.wording import Wording
+
+        return Wording.of(self.shelf)
+
+    @property
+    def worst_first(self) -> list[Assessment]:
+        """The answers with what needs a person most at the top."""
+        from monitor.services.assess import worst_first
+
+        return worst_first(self.assessments)
+
+
+def ask(
+    shelf: Shelf,
+    names: Sequence[str] | None = None,
+    as_of: str | None = None,
+    limit_pct: float | None = None,
+    *,
+    change: WhatIf | None = None,
+    aside: Memory | None = None,
+) -> Assessed:
+    """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown.
+
+    ``change`` asks for the forecast of each box with something changed, too. ``aside`` is the memory of one who asks
+    again and again beside other work: nothing is shown then, and one core has to do.
+    """
+    instant = arguments.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
+    if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
+        raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
+    from monitor.cli.output import working
+    from monitor.services.assess import assess
+    from monitor.store.opening import open_stores
+
+    busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
+    opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
+    with opened as stores, busy as progress:
+        names = [arguments.known_box(name, shelf, stores) for name in names or ()]
+        assessments = assess(
+            stores.readings,
+            stores.ledger,
+            shelf.boxes,
+            instant,
+            room_climate=shelf.room,
+            humidity_limit=None if limit_pct is None else limit_pct / 100.0,
+            change=change,
+            memory=aside,
+            workers=None if aside is None else 1,
+            progress=progress,
+        )
+    if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
+        raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
+    return Assessed(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+
+
+def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
+    """Open the stores of a shelf for writing; only a folder that nobody named is made, since a name may be misspelt."""
+    from monitor.store.opening import open_stores
+
+    begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
+    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell)
+
+
+def _tell(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)
+
+
+def shelf_of(context: typer.Context) -> Shelf:
+    """Read the shelf file that this command is about."""
+    return load_shelf(shelf_folder(context.obj))
+
+
+def say_as_of(asked: Assessed) -> None:
+    """Say what instant the answer holds for, and what to do where there is nothing to answer about."""
+    typer.echo(f"As of {asked.wording.moment(asked.as_of)} ({asked.shelf.timezone})")
+    if not asked.assessments and not asked.shelf.boxes:
+        place = asked.shelf.folder / SHELF_FILE
+        typer.echo(f"No box is declared and none has reported; declare the first in {place}")

@@ -1,0 +1,179 @@
+"""`siccast check`, `backup`, `restore`, `adopt`: is the site well, its copies, and boxes that reported uninvited."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.cli.session import (
+    AsJson,
+    ask,
+    open_to_write,
+    shelf_of,
+)
+from monitor.errors import SiccastError, UnknownBoxError
+from monitor.records import ROOM
+from monitor.records.names import (
+    NAME_RULE,
+    hint,
+    is_name,
+    tidy,
+)
+from monitor.settings import SHELF_FILE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from monitor.services.site_check import Finding
+    from monitor.settings import Shelf
+
+
+NEEDS_THE_PERSON = 3
+"""Exit code of `siccast check` where something needs the person."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(check)
+    app.command()(backup)
+    app.command()(restore)
+    app.command()(adopt)
+
+
+def check(
+    context: typer.Context,
+    *,
+    everything: Annotated[bool, typer.Option("--all", help="Also list what is well.")] = False,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Also send ourselves 1100 messages while away, to see whether all wait.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Look at broker, session, clocks, database, disk, permissions and boxes, and say what to do.
+
+    Boxes are looked at for silence, for a humidity over their limit, and for estimates that fail. Exit code 3 if
+    anything needs you. `siccast today` says what the boxes themselves need.
+    """
+    from monitor.cli.output import show_json
+    from monitor.services.site_check import Severity
+
+    shelf = shelf_of(context)
+    now = shelf.now(datetime.now(tz=UTC))
+    findings = list(_look(shelf, now, trial))
+    needing = [finding for finding in findings if finding.verdict is not Severity.well]
+    if as_json:
+        show_json({"as_of": now, "findings": [asdict(finding) for finding in findings]})
+    else:
+        lines = [_line(finding) for finding in (findings if everything else needing)]
+        typer.echo("\n".join(lines) or f"All is well ({len(findings)} things looked at; --all lists them).")
+    if needing:
+        raise typer.Exit(NEEDS_THE_PERSON)
+
+
+def _line(finding: Finding) -> str:
+    return f"{finding.subject}: {finding.found}" + (f" – {finding.remedy}" if finding.remedy else "")
+
+
+def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
+    from monitor.services.site_check import (
+        Finding,
+        Severity,
+        check_boxes,
+        check_broker,
+        check_estimates,
+        check_folder,
+        check_forwarding,
+        check_listener,
+        check_privacy,
+        check_rejected,
+        check_store,
+    )
+    from monitor.store.listener_lock import listeners
+    from monitor.store.opening import look_at_forwarding, open_stores
+
+    yield from check_folder(shelf.folder)
+    yield from check_privacy(shelf.database_path)
+    for doubt in shelf.doubts:
+        yield Finding("shelf file", Severity.look, doubt)
+    try:
+        with open_stores(shelf.database_path, read_only=True) as stores:
+            yield from check_store(stores.upkeep)
+            yield from check_boxes(stores.readings, shelf.boxes, now)
+            yield from check_rejected(stores.ledger, now)
+        if shelf.influx:
+            yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
+        yield from check_estimates(ask(shelf).assessments)
+    except SiccastError as error:
+        yield Finding("store", Severity.fault, str(error), "see to it, then look again")
+    broker = [Finding("broker", Severity.well, "none named: `siccast listen` runs one inside, on this machine only")]
+    if shelf.broker:
+        broker = list(check_broker(shelf.broker, shelf.site, now, with_trial=trial))
+    yield from broker
+    if shelf.recorded_until is None:
+        yield from check_listener(listeners(shelf.folder), broker)
+
+
+def backup(
+    context: typer.Context,
+    target: Annotated[Path, typer.Argument(help="File to write; it must not exist yet.")],
+) -> None:
+    """Copy the database of this very moment, beside a working listener, and check the copy."""
+    from monitor.store.opening import open_stores
+
+    shelf = shelf_of(context)
+    with open_stores(shelf.database_path, read_only=True, any_schema=True) as stores:
+        size = stores.upkeep.back_up(target)
+    typer.echo(f"wrote {target}, {size / 2**20:.1f} MiB, and found it sound")
+
+
+def restore(
+    context: typer.Context,
+    source: Annotated[Path, typer.Argument(help="File that `siccast backup` wrote.")],
+    *,
+    yes: Annotated[bool, typer.Option("--yes", help="Restore without asking.")] = False,
+) -> None:
+    """Put a backup in the place of the database, beside a working listener; what was there stays beside it."""
+    from monitor.store.opening import open_stores, restore_backup
+
+    shelf = shelf_of(context)
+    if not yes:
+        typer.confirm(f"Put {source} in the place of {shelf.database_path}?", abort=True)
+    kept = restore_backup(shelf.database_path, source)
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        held = stores.readings.count()
+    typer.echo(f"restored {source}: {held} readings" + (f"; what was there before is in {kept}" if kept else ""))
+
+
+def adopt(
+    context: typer.Context,
+    box: Annotated[str, typer.Argument(help="A box that reports and is not declared.")],
+    *,
+    volume_l: Annotated[float, typer.Option(min=0.05, max=5000.0, help="Inner volume, liters.")] = 10.0,
+    limit_rh: Annotated[float, typer.Option(min=1.0, max=95.0, help="Humidity limit, per cent.")] = 20.0,
+) -> None:
+    """Declare a box that was only heard of; its readings were kept from the first message on."""
+    from monitor.settings.shelf_append import declare_box
+    from monitor.store.opening import open_stores
+
+    shelf = shelf_of(context)
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        heard = stores.readings.latest(removed=True)
+        box = box if box in heard else tidy(box)
+        if box in {declared.room for declared in shelf.boxes} or box == ROOM:
+            raise UnknownBoxError(f"'{box}' is the sensor in the room, not a box; it needs no declaring")
+        if box not in heard:
+            raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
+        if not is_name(box):
+            give = hint("box", "rename", box, then="NAME")
+            raise UnknownBoxError(f"{box!r} can't be declared: a name has to be {NAME_RULE}; {give} gives it one")
+        held = len(stores.readings.series(box))
+        hidden = box not in stores.readings.latest()
+    declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
+    if hidden:
+        with open_to_write(shelf) as stores:
+            stores.boxes.bring_back(box)
+    typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")

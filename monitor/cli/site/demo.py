@@ -1,0 +1,176 @@
+"""`siccast demo`: an invented print room, played from feed to answer on this machine alone."""
+
+from __future__ import annotations
+
+import shlex
+import shutil
+import tempfile
+import time
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.errors import FeedError, SettingsError
+from monitor.settings import DATABASE_FILE, SHELF_FILE, load_shelf
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.feed.replay import Player
+    from monitor.presentation.wording import Wording
+    from monitor.records import Assessment
+    from monitor.services.intake import Tally
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+
+REPLAY_S = 20.0
+"""Half a year in so many seconds, where nobody is in a hurry."""
+
+_SILENCE_S = 15.0
+"""After so long without a message, something was lost on the way."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(demo)
+
+
+def demo(
+    fast: Annotated[bool, typer.Option("--fast", help="As quick as this machine can.")] = False,
+    keep: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Leave the shelf folder here, to look around in.")
+    ] = None,
+) -> None:
+    """Play half a year of an invented print room and say which box needs you, and when."""
+    from monitor.presentation.shipped import shipped
+    from monitor.store.opening import open_stores
+
+    recording = shipped("demo_feeds")
+    with ExitStack() as stack:
+        folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="siccast-")))
+        shelf = _lay_out(recording, folder)
+        typer.echo(f"An invented print room: {len(shelf.boxes)} boxes, half a year of readings, one MQTT broker.")
+        with open_stores(shelf.database_path) as stores:
+            _log_what_is_new(stores, recording / "ledger.jsonl")
+            tally = _play(recording / "feed.jsonl.gz", shelf, stores, None if fast else REPLAY_S)
+            typer.echo(f"{tally.messages:,} messages, {tally.new:,} new readings, {tally.rejected} rejected.")
+        _show(shelf)
+    if keep:
+        folder_typed = shlex.quote(str(keep))
+        typer.echo(f"Look around: siccast --shelf {folder_typed} serve, or boxes, forecast, leak, plan in its place")
+    else:
+        typer.echo("Nothing of it was kept: siccast demo --keep DIR leaves its shelf folder to look around in.")
+
+
+def _lay_out(recording: Path, folder: Path) -> Shelf:
+    """Put the demo's shelf file into a folder that holds nothing else's."""
+    there = folder / SHELF_FILE
+    ours = there.exists() and there.read_bytes() == (recording / SHELF_FILE).read_bytes()
+    if not ours and (there.exists() or (folder / DATABASE_FILE).exists()):
+        raise SettingsError(f"{folder} belongs to another site; name a folder that is empty or not there yet")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(recording / SHELF_FILE, there)
+    except OSError as error:
+        raise SettingsError(f"{folder} can't hold the demo: {error.strerror}; name one you may write to") from error
+    return load_shelf(folder, {})
+
+
+def _log_what_is_new(stores: Stores, path: Path) -> None:
+    import orjson
+
+    from monitor.records import EntryKind, LedgerEntry
+
+    held = {(entry.kind, entry.box, entry.at) for entry in stores.ledger.entries()}
+    for line in path.read_bytes().splitlines():
+        told = orjson.loads(line)
+        kind, at = EntryKind(told.pop("kind")), datetime.fromisoformat(told.pop("at"))
+        if (kind, told["box"], at) not in held:
+            stores.ledger.log(LedgerEntry(kind=kind, at=at, **told))
+
+
+def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Tally:
+    """Send the recorded feed to a broker of our own, and take it in as any other feed."""
+    from monitor.cli.output import progress_bar
+    from monitor.feed.decode import Decoder
+    from monitor.feed.embedded import EmbeddedBroker
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.feed.replay import Player, read_recording
+    from monitor.services.intake import Intake
+
+    messages = list(read_recording(path))
+    decoder = Decoder(shelf.feeds, shelf.site)
+    intake = Intake(decoder, stores.readings)
+    with ExitStack() as stack:
+        broker = stack.enter_context(EmbeddedBroker())
+        feed = stack.enter_context(MqttFeed(broker.address, decoder.subscriptions))
+        _subscribe(feed)
+        advance = stack.enter_context(progress_bar("messages", len(messages)))
+        pace = len(messages) / seconds if seconds else None
+        sender = replace(broker.address, client_id="siccast-demo")
+        player = stack.enter_context(Player(sender, messages, messages_per_s=pace))
+        intake.run(feed, _Progress(intake.tally, player, len(messages), advance))
+    return intake.tally
+
+
+def _subscribe(feed: MqttFeed) -> None:
+    """Wait until the broker has taken the subscription, so that no message comes before it."""
+    feed.connect()
+    deadline = time.monotonic() + _SILENCE_S
+    while not feed.is_subscribed:
+        feed.receive(0.1)
+        if time.monotonic() > deadline:
+            raise FeedError(f"the embedded broker did not confirm the subscription within {_SILENCE_S:.0f} s")
+
+
+class _Progress:
+    """Moves the bar, and ends the intake when everything has arrived or nothing more will."""
+
+    def __init__(self, tally: Tally, player: Player, expected: int, advance: Callable[[float], None]) -> None:
+        self._tally, self._player, self._expected, self._advance = tally, player, expected, advance
+        self._shown = 0
+        self._deadline = time.monotonic() + _SILENCE_S
+
+    def __call__(self) -> bool:
+        arrived = self._tally.messages
+        if arrived > self._shown or self._player.is_playing:
+            self._deadline = time.monotonic() + _SILENCE_S
+        self._advance(arrived - self._shown)
+        self._shown = arrived
+        if time.monotonic() > self._deadline or self._player.failure:
+            why = f" ({self._player.failure})" if self._player.failure else ""
+            raise FeedError(f"only {arrived} of {self._expected} messages arrived{why}; run the demo again")
+        return arrived >= self._expected
+
+
+def _show(shelf: Shelf) -> None:
+    """Print every box with its leak and its crossing, worst first."""
+    from monitor.cli.output import show_table
+    from monitor.cli.session import ask, say_as_of
+
+    asked = ask(shelf)
+    say_as_of(asked)
+    unit = asked.wording.mass_unit
+    headings = ("box", "state", "RH", "limit", "used", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
+    rows = [_row(assessment, asked.wording) for assessment in asked.worst_first]
+    show_table(headings, rows, right=(2, 3, 4), wrap={0: 24, 1: 13, 5: None, 6: None})
+
+
+def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
+    from monitor.presentation.wording import percent
+
+    leak, forecast = answer.leak, answer.forecast
+    return (
+        answer.box.name,
+        wording.state(answer),
+        percent(answer.latest.relative_humidity, 1) if answer.latest else "–",
+        wording.limit(answer),
+        percent(forecast.capacity_used.p50) if forecast else "–",
+        wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
+        wording.crossing(forecast, answer.as_of) if forecast else "–",
+    )

@@ -1,0 +1,161 @@
+"""`siccast listen`: take what the sensors send into the shelf's database, for as long as it runs."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from contextlib import ExitStack
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, TypeVar
+
+import typer
+
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
+
+    from monitor.records import BrokerAddress
+    from monitor.services.intake import Tally
+    from monitor.settings import Shelf
+
+EMBEDDED_PORT = 1883
+_Opened = TypeVar("_Opened")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(listen)
+
+
+def listen(
+    context: typer.Context,
+    port: Annotated[
+        int, typer.Option(min=1, max=65_535, help="Port of the broker inside, where the shelf file names no broker.")
+    ] = EMBEDDED_PORT,
+    outlooks_every: Annotated[
+        int, typer.Option(min=0, max=10_080, help="Minutes between two sendings of every box's outlook; 0 for none.")
+    ] = 60,
+) -> None:
+    """Take readings from the broker until stopped with Ctrl-C."""
+    from monitor.cli.site.log_stream import forgiving_stderr
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    stop = Stop()
+    with forgiving_stderr():
+        tally = _listen(shelf, port, 60.0 * outlooks_every, stop)
+        _say(f"stopped after {tally.messages} messages: {tally}" + (f" ({stop.why})" if stop.why else ""))
+
+
+class Stop(threading.Event):
+    """Set when the person or the system asks us to stop; it knows which.
+
+    A terminal that is closed stops the listener in good order: one that nobody sees any more would hold the shelf, and
+    the broker keeps what comes until the next. Whoever started us may have had the signal ignored (`nohup`).
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.why = ""
+        reasons = {"SIGINT": "", "SIGTERM": "", "SIGHUP": "its terminal was closed; what comes waits at the broker"}
+        for name, why in reasons.items():
+            number = getattr(signal, name, None)  # there is no SIGHUP on Windows
+            if number and (name != "SIGHUP" or signal.getsignal(number) is not signal.SIG_IGN):
+                signal.signal(number, partial(self._heard, why))
+
+    def _heard(self, why: str, *_: object) -> None:
+        self.why = self.why or why
+        self.set()
+
+
+def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tally:
+    """Take readings until told to stop, and return what went through."""
+    from monitor.feed.batches import Batches
+    from monitor.feed.decode import Decoder
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.services.housekeeping import HealthReporter, Screener
+    from monitor.services.intake import Intake
+    from monitor.services.site_check import health_topic
+    from monitor.store.listener_lock import lock_shelf
+    from monitor.store.opening import open_stores
+
+    for doubt in shelf.doubts:
+        _say(doubt)
+    decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
+    part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
+    with ExitStack() as stack:
+        hold = _at_last(stack, partial(lock_shelf, shelf.folder, part), stop)
+        stores = _at_last(
+            stack, partial(open_stores, shelf.database_path, influx=shelf.influx, begin=True, report=_say), stop
+        )
+        if shelf.influx:
+            _forward(shelf, stop)
+        address = shelf.broker or _embedded(stack, shelf, port)
+        topic = health_topic(shelf.site, address.client_id)
+        will = (topic, HealthReporter.last_will())
+        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, will=will, report=_say))
+        if outlooks_every_s:
+            _send_outlooks(shelf, address, outlooks_every_s, stop)
+        health = HealthReporter(feed, topic)
+        chores = (health, Screener(stores.readings, shelf.boxes))
+        intake = Intake(decoder, stores.readings, report=_say, pause=stop.wait, housekeepers=chores)
+        portions = Batches(feed, shelf.commit_every_s)
+        intake.run(portions, stop.is_set)
+        intake.keep_the_rest(portions, portions.rest())
+        state = f"stopped ({stop.why})" if stop.why else "stopped"
+        health.tell(state, intake.tally)
+        hold.ended(state)
+    return intake.tally
+
+
+def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Opened]], stop: Stop) -> _Opened:
+    """Open something however long it takes: a listener that starts with the machine may come before its disk."""
+    from monitor.errors import StoreBusyError
+    from monitor.retrying import BackOff
+
+    told, back_off = "", BackOff()
+    while True:
+        try:
+            return stack.enter_context(opening())
+        except StoreBusyError as error:
+            if str(error) != told:
+                told = str(error)
+                _say(told)
+            if stop.wait(back_off.after_failure_s()):
+                raise
+
+
+def _forward(shelf: Shelf, stop: Stop) -> None:
+    """Let a thread of its own hand readings on to InfluxDB, so that the feed never waits for it."""
+    from monitor.store.opening import forward_readings
+
+    assert shelf.influx is not None
+    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, _say)
+    _run_beside("forwarding to InfluxDB", work, stop)
+
+
+def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stop: Stop) -> None:
+    """Let a thread of its own assess the shelf and send the outlooks, so that the feed never waits for it."""
+    from monitor.cli.site.publish import keep_sending
+
+    _run_beside("sending outlooks", partial(keep_sending, shelf, address, every_s, stop, _say), stop)
+
+
+def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:
+    from monitor.retrying import keep_running
+
+    threading.Thread(target=keep_running, args=(name, work, stop, _say), name=name, daemon=True).start()
+
+
+def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:
+    from monitor.feed.embedded import EmbeddedBroker
+
+    broker = stack.enter_context(EmbeddedBroker(port, report=_say))
+    where = f"{broker.address.host}:{port}"
+    _say(f"no [broker] in {shelf.folder / SHELF_FILE}: one runs inside, on this machine only, at {where}")
+    return broker.address
+
+
+def _say(line: str) -> None:
+    typer.echo(f"siccast: {line}", err=True)

@@ -1,0 +1,93 @@
+"""`siccast publish`: each box's outlook as a retained message, for a house system to pick up."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import typer
+
+from monitor.cli.session import (
+    AsOf,
+    ask,
+    shelf_of,
+)
+from monitor.errors import FeedError, SettingsError, SiccastError
+from monitor.settings import SHELF_FILE, load_shelf
+
+if TYPE_CHECKING:
+    import threading
+    from collections.abc import Callable
+
+    from monitor.cli.session import Assessed
+    from monitor.records import BrokerAddress
+    from monitor.settings import Shelf
+
+_TAKEN_WITHIN_S = 10.0
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(publish)
+
+
+def publish(context: typer.Context, as_of: AsOf = None) -> None:
+    """Send every box's outlook to the broker, once.
+
+    One retained message a box under siccast/1/SITE/BOX/outlook, in the form of `forecast --json`. `listen` does the
+    same by itself from time to time.
+    """
+    shelf = shelf_of(context)
+    if shelf.broker is None:
+        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [broker]; the one inside `listen` is told by itself")
+    sent = send_outlooks(ask(shelf, as_of=as_of), shelf.broker)
+    typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
+
+
+def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
+    """Send an answer's outlooks over a connection of their own, and return how many the broker has taken."""
+    from monitor.cli.output import as_json
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.presentation.answers import outlook_messages
+
+    where = f"{address.host}:{address.port}"
+    messages = outlook_messages(asked.assessments, asked.shelf.site, asked.wording)
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
+        feed.connect()
+        waiting = [feed.send(topic, as_json(content), retain=True) for topic, content in messages]
+        deadline = time.monotonic() + _TAKEN_WITHIN_S
+        while waiting := [message for message in waiting if not message.is_published()]:
+            if time.monotonic() > deadline:
+                raise FeedError(f"{where} did not take {len(waiting)} outlooks; ask for the right to write there")
+            feed.receive(0.1)
+    return len(messages)
+
+
+def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
+    """Take back the outlook that the broker retains for a box that is called otherwise now, or is no more."""
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.presentation.answers import outlook_topic
+
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
+        feed.connect()
+        sent = feed.send(outlook_topic(site, box), b"", retain=True)
+        deadline = time.monotonic() + _TAKEN_WITHIN_S
+        while not sent.is_published():
+            if time.monotonic() > deadline:
+                raise FeedError(f"{address.host}:{address.port} did not take back the outlook of '{box}'")
+            feed.receive(0.1)
+
+
+def keep_sending(
+    shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
+) -> None:
+    """Send the outlooks again and again until stopped; what goes wrong is said and tried again the next time."""
+    from monitor.services.assess import Memory
+
+    memory = Memory()
+    while not stopped.wait(every_s):
+        try:
+            send_outlooks(ask(load_shelf(shelf.folder), aside=memory), address)
+        except SiccastError as error:
+            report(f"the outlooks were not sent: {error}")

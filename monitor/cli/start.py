@@ -1,0 +1,27 @@
+"""The first lines of the command: Ctrl-C while everything else is still being imported is one line, too."""
+
+import _signal  # type: ignore[import-not-found]  # what `signal` itself imports first takes long enough to be interrupted
+import os
+
+
+def main() -> None:
+    """Run the command line."""
+    if _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler:  # else somebody wants it ignored
+        _signal.signal(_signal.SIGINT, _stop)
+    from monitor.cli.app import main as run
+
+    try:
+        run()
+    finally:
+        if callable(_signal.getsignal(_signal.SIGINT)):
+            _signal.signal(_signal.SIGINT, _signal.SIG_DFL)  # nothing is left that could say a line
+
+
+def _stop(*_: object) -> None:
+    """End at once: an exception could be swallowed, or shown, by whatever is half imported."""
+    os.write(2, b"siccast: stopped\n")
+    os._exit(130)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,157 @@
+"""What an estimate rests on, in plain sentences."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.inference.answers.leak import grams_known
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.prior import (
+    CONDUCTANCE,
+    CONDUCTANCE_PER_AIR_CHANGE,
+    style_prior,
+)
+
+_WORTH_SAYING = 0.05
+_LEAST_DAYS = 0.5
+_SILENT_SHARE = 0.85
+"""Of the spread of the leak before the readings; where more than this is left, they said next to nothing."""
+_HIDDEN_SHARE = 0.9
+
+
+def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
+    """Return what a forecast rests on, most telling first; whether earlier beads or a test told of this box's leak."""
+    said = [_readings(posterior), _silence(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
+    said += [_sensor_swapped(posterior)]
+    said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
+    return tuple(sentence for sentence in said if sentence)
+
+
+def _readings(posterior: Posterior) -> str:
+    bins = posterior.bins
+    since = "a recharge nobody logged" if posterior.episode.unlogged else "the beads went in"
+    if posterior.episode.desiccant is None:
+        since = "the box was closed"
+    if bins.seen_days < _LEAST_DAYS:
+        return f"Hardly any readings yet since {since}: this rests on what was known before."
+    return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
+
+
+def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
+    """Said where the readings left the leak about as open as it was before them."""
+    prior, logs = posterior.problem.prior, posterior.state.log_conductance
+    if posterior.bins.seen_days < _LEAST_DAYS or float(np.std(logs)) < _SILENT_SHARE * prior.sd[CONDUCTANCE]:
+        return ""
+    known = "what was known of it before" if leak_seen_before else "what is known of such boxes"
+    since = "The readings since then" if leak_seen_before else "The readings"
+    return f"{since} tell next to nothing of this box's leak; what is said of it is {known}."
+
+
+def _floor(posterior: Posterior) -> str:
+    bins = posterior.bins
+    if bins.floor is None:
+        return ""
+    seen = np.isfinite(bins.shown_humidity)
+    share = float(bins.days[seen & bins.censored].sum() / max(bins.days[seen].sum(), 1e-9))
+    if share < _WORTH_SAYING:
+        return ""
+    floor = f"{100 * bins.floor:.0f} %"
+    if bins.floor >= posterior.box.humidity_limit - 0.02:
+        said = f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
+    else:
+        said = (
+            f"The sensor shows nothing below {floor}: {100 * share:.0f} % of the time it only says 'no more than that'."
+        )
+    if share > _HIDDEN_SHARE:
+        said += " Beads changed down there don't show: log every recharge."
+    return said
+
+
+def _unlogged(posterior: Posterior) -> str:
+    count = posterior.episode.unlogged_steps
+    if count == 0:
+        return ""
+    explained_by = "an opening, a swapped spool or another sensor would explain"
+    if count == 1:
+        return f"One lasting step of humidity was not logged; {explained_by} it."
+    return f"{count} lasting steps of humidity were not logged; {explained_by} them."
+
+
+def _sensor_swapped(posterior: Posterior) -> str:
+    episode = posterior.episode
+    if not episode.sensor_swaps_s:
+        return ""
+    said = "The sensor was swapped or calibrated: what was shown before counts with an error of its own."
+    if episode.sensors_apart:
+        said += f" The two disagree by {100 * episode.sensors_apart:.0f} % RH, and either may be wrong."
+    return said
+
+
+def _grams(posterior: Posterior) -> str:
+    if posterior.episode.desiccant is None:
+        return "There is no desiccant: the box follows the room, and its spools and walls slow it."
+    if posterior.episode.weighings:
+        return "Grams are known from weighings."
+    if grams_known(posterior):
+        return "Grams are known from a test of the empty box."
+    return (
+        "Grams rest on the declared mass of beads and a book value of what they hold; humidity alone tells the ratio."
+    )
+
+
+def _room(posterior: Posterior) -> str:
+    if not posterior.room_seen:
+        return "No sensor stands in the room: its vapor pressure is assumed."
+    if posterior.room.seen_days < 90:
+        return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
+    return ""
+
+
+def _looked_at(posterior: Posterior) -> str:
+    if not posterior.bins.colors or posterior.problem.prior.dye is None:
+        return ""
+    return f"The beads were seen {posterior.bins.colors[-1][1]}, a weak sign of how much they hold."
+
+
+def _compared(posterior: Posterior) -> str:
+    if posterior.problem.bias_seen is None:
+        return ""
+    return "While the box stood open its sensor was compared with the room's."
+
+
+def _shows(posterior: Posterior) -> str:
+    shows = posterior.problem.prior.humidity_shows
+    if shows == "little":
+        return "With this desiccant humidity stays low until it is nearly full, and then rises fast: weigh it to know."
+    if shows == "phase":
+        return "With this salt humidity tells which hydrate is there, and little of how much is left: weigh it to know."
+    return ""
+
+
+# Air changes a day up to which a case is of a class: US National Park Service 1999, as the AIC wiki has it (2020,
+# degree of case seal); an empty polypropylene box with a clip lid: Kelly, Daniel 2000, Abbey Newsletter 24:1.
+_CLASSES = (
+    (0.1, "as tight as a very well sealed display case (NPS 1999: at most 0.1 air changes a day)"),
+    (0.33, "as tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day)"),
+    (1.0, "like a moderately sealed display case (NPS 1999: at most 1 air change a day)"),
+    (4.0, "like a plastic box with a clip-on lid (Kelly and Daniel 2000: 2.8 air changes a day)"),
+    (24.0, "leakier than a plastic box with a clip-on lid, tighter than an unsealed display case"),
+    (np.inf, "like an unsealed display case (NPS 1999: 24 air changes a day and more)"),
+)
+
+
+def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None) -> str:
+    """Return how leaky a box is against published classes, and against boxes of its kind.
+
+    ``kind`` is mean and spread of ln(air changes a day) of such boxes; what inventory say of its style where left out.
+    """
+    logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
+    middle = float(np.median(logs))
+    words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
+    mean, spread = kind or style_prior(posterior.box)
+    beside = "about what boxes of its style are"
+    if middle > mean + spread:
+        beside = "leakier than most boxes of its style"
+    elif middle < mean - spread:
+        beside = "tighter than most boxes of its style"
+    return f"{words[0].upper()}{words[1:]}; {beside}."

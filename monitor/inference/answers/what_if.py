@@ -1,0 +1,48 @@
+"""What if: another limit, other beads, a better seal, another climate; the same posterior pushed ahead."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
+from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.contents import shapes_of
+from monitor.inference.model.prior import SHAPE, START
+from monitor.inference.model.state import State
+from monitor.physics.box_balance import DrawnBox
+from monitor.physics.sorption.tabulated import SorptionTable
+from monitor.records import CrossingForecast, WhatIf
+
+
+def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
+    """Return the forecast of a box as it would be."""
+    changed = replace(posterior, state=_tightened(posterior, change.conductance_factor))
+    if change.desiccant is not None or change.dry_mass_g is not None:
+        changed = _with_fresh_beads(changed, change)
+    if change.room_climate is not None:
+        changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
+    changed = replace(changed, as_given=True)
+    return forecast(changed, change.humidity_limit, horizon_days)
+
+
+def _tightened(posterior: Posterior, factor: float) -> State:
+    state = posterior.state
+    return replace(state, log_conductance=state.log_conductance + np.log(factor))
+
+
+def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:
+    state, episode = posterior.state, posterior.episode
+    kind = change.desiccant or episode.desiccant or "silica_gel_unspecified"
+    mass_g = change.dry_mass_g or posterior.problem.prior.dry_mass_g
+    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, SHAPE]
+    table = SorptionTable(*shapes_of(kind), score)
+    scale = state.drawn.dry_mass_g / posterior.problem.prior.dry_mass_g
+    drawn = DrawnBox(
+        table, mass_g * scale, state.drawn.slow_g_per_humidity, state.drawn.slow_lag_days, state.drawn.volume_liter
+    )
+    start = np.minimum(np.exp(posterior.theta[:, START]), 0.9)
+    loading = table.loading(start, float(posterior.bins.temperature_degc[-1]))
+    return replace(posterior, state=replace(state, drawn=drawn, loading=loading))

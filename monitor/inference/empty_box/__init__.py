@@ -1,0 +1,1 @@
+"""The leak test of an empty box."""

@@ -1,0 +1,130 @@
+"""The course of an empty box: one exponential toward the room; and whether what was seen is one.
+
+The air of an empty box has one rate, and its vapor pressure does not care for temperature. Beads, spools and board
+left inside give themselves away twice: they add a second rate, quick at first and slow later, and they hold humidity,
+not vapor pressure, so that a warm hour drives water out of them. The latter is 6 to 7 % a kelvin, the slope of
+saturation at room temperature (monitor/physics/saturation.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.physics.numerics import FloatArray
+
+CORRELATED_HOURS = 6.0
+"""Errors of neighboring hours are alike; so many hours count as one observation."""
+_RATES = np.geomspace(0.01, 60.0, 40)
+_STEP = float(_RATES[1] / _RATES[0])
+_BETWEEN = np.geomspace(1.0 / _STEP, _STEP, 81)
+"""From one rate to its neighbors: two neighbors together imitate any rate between them, so one alone has to be met as
+well as they meet it, or a sensor that hardly scatters makes them seem two."""
+_OFFSET_RIDGE = 1.0 / 0.03**2 * 0.01**2
+"""The offset of the inside sensor is small: it is held near none."""
+_AIR_ANSWERS_PER_K = 1.0 / 295.0
+"""A closed amount of vapor presses in proportion to its absolute temperature."""
+_ANSWERS_FROM_PER_K, _SURE = 0.01, 2.2
+"""From here on, and so many standard errors above that of air, something holds water (a judgement): made-up empty boxes
+stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
+_SECOND_RATE_GAIN = 11.0
+"""By so much a second rate must raise the log-likelihood, neighboring hours counted as alike (a judgement): a room that
+is felt elsewhere than where its sensor stands gains up to 10 in boxes that are empty."""
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """Vapor pressure inside and outside, hour by hour [kPa], and the temperature inside."""
+
+    inside: FloatArray
+    outside: FloatArray
+    temperature_degc: FloatArray
+    known: NDArray[np.bool_]
+
+    def misfit(self, changes_per_day: float) -> float:
+        """Least squares of the course at so many air changes: room-driven, a start that decays, an offset."""
+        gap = (self.inside - self.driven(changes_per_day))[self.known]
+        return _left(self.basis(changes_per_day), gap)[0]
+
+    def driven(self, changes_per_day: float) -> FloatArray:
+        """Return hourly means of a box that starts at the room's vapor pressure and follows it at this rate."""
+        hours, rate = np.arange(len(self.outside)), changes_per_day / 24.0
+        room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
+        kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
+        over_the_hour = (1.0 - kept) / rate
+        for i, p in enumerate(room):
+            driven[i] = p + (level - p) * over_the_hour
+            level = p + (level - p) * kept
+        return driven
+
+    def basis(self, *changes_per_day: float) -> FloatArray:
+        """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate."""
+        hours = np.arange(len(self.outside))[self.known]
+        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / 24.0) for n in changes_per_day)], axis=1)
+
+    @property
+    def temperature_response(self) -> FloatArray:
+        """The column that answers temperature: one for a box whose vapor pressure rises by all of itself a kelvin."""
+        warm = self.temperature_degc[self.known]
+        return np.asarray(self.inside[self.known] * (warm - warm.mean()))[:, None]
+
+
+def doubt_of(course: Course) -> str:
+    """Return what speaks against the box having been empty, in a plain sentence; nothing where nothing does."""
+    answer, answer_sd, left = _temperature_response(course)
+    if answer > max(_ANSWERS_FROM_PER_K, _AIR_ANSWERS_PER_K + _SURE * answer_sd):
+        return (
+            f"Its vapor pressure rose with the temperature, by {100.0 * answer:.0f} % a kelvin, as over beads, spools, "
+            "cardboard or walls that hold water; that of an empty box does not."
+        )
+    if _gain_of_second_rate(course, left) > _SECOND_RATE_GAIN:
+        return (
+            "The curve is not one exponential: the box followed its room at two rates, as with beads, a spool or "
+            "cardboard inside, walls that hold water, or a lid that was moved."
+        )
+    return ""
+
+
+def _temperature_response(course: Course) -> tuple[float, float, float]:
+    """How much vapor pressure answers temperature at the best single rate, its error, and the squares left. [1/K]"""
+    near = min(_RATES, key=lambda n: _answer_at(course, n)[2])
+    return min((_answer_at(course, near * factor) for factor in _BETWEEN), key=lambda found: found[2])
+
+
+def _answer_at(course: Course, changes_per_day: float) -> tuple[float, float, float]:
+    gap = (course.inside - course.driven(changes_per_day))[course.known]
+    left, fitted, inverse = _left_with_errors(
+        np.hstack([course.basis(changes_per_day), course.temperature_response]), gap
+    )
+    variance = left / max(len(gap) - 4.0, 1.0) * CORRELATED_HOURS * inverse[-1, -1]
+    return float(fitted[-1]), float(np.sqrt(variance)), left
+
+
+def _gain_of_second_rate(course: Course, left_by_one: float) -> float:
+    """Rise of the log-likelihood where the air may follow the room at two rates."""
+    driven = {n: course.driven(n)[course.known] for n in _RATES}
+    inside, temperature_response = course.inside[course.known], course.temperature_response
+    left = left_by_one
+    for slow, fast in combinations(_RATES, 2):
+        basis = np.hstack([course.basis(slow, fast), (driven[fast] - driven[slow])[:, None], temperature_response])
+        left = min(left, _left(basis, inside - driven[slow])[0])
+    scatter = left / max(len(inside) - 7.0, 1.0)
+    return float(0.5 * (left_by_one - left) / scatter / CORRELATED_HOURS)
+
+
+def _left(basis: FloatArray, gap: FloatArray) -> tuple[float, FloatArray]:
+    """Squares left by least squares, the offset (the first column) held near none, and what was fitted."""
+    left, fitted, _ = _left_with_errors(basis, gap)
+    return left, fitted
+
+
+def _left_with_errors(basis: FloatArray, gap: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    ridge = np.zeros((basis.shape[1], basis.shape[1]))
+    ridge[0, 0] = _OFFSET_RIDGE
+    inverse = np.asarray(np.linalg.pinv(basis.T @ basis + ridge, hermitian=True), dtype=np.float64)
+    fitted = inverse @ (basis.T @ gap)
+    rest = gap - basis @ fitted
+    return float(rest @ rest), fitted, inverse

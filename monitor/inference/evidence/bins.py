@@ -1,0 +1,275 @@
+"""Hours reduced to the bins a fit looks at: what the box showed, what the room held, what disturbed it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.inference.evidence.episodes import Episode
+from monitor.inference.evidence.hours import Hours
+from monitor.physics.numerics import FloatArray
+from monitor.records import Box
+from monitor.series.hourly_values import HOUR_S, medians
+
+DAY_S = 86_400.0
+_LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
+"""After closing, air, beads and spools first come to rest with each other; those readings tell no leak."""
+_AIR_ALONE_DAYS = 1.0 / 24.0
+"""The same where nothing in the box holds water: the air mixes, and the sensor follows."""
+_FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
+"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely.
+
+Where nobody told when it was closed, and on what, the first reading is none of these hours.
+"""
+_MANY_BINS = 40
+_AT_FLOOR_SHARE = 0.15
+"""From this share of a bin's hours at the floor on, the bin is 'at or below', not a value."""
+
+
+@dataclass(frozen=True, eq=False)
+class Bins:
+    """One episode in steps of half a day to four days, newest finest; NaN where nothing was seen."""
+
+    edges_days: FloatArray
+    """Days before now, negative, from the start of the episode to 0."""
+    temperature_degc: FloatArray
+    outside_kpa: FloatArray
+    """Vapor pressure of the room; NaN where no sensor tells it."""
+    shown_humidity: FloatArray
+    """What the sensor showed; at a floor, the largest truth it may stand for."""
+    censored: NDArray[np.bool_]
+    openings: FloatArray
+    swaps: FloatArray
+    step_size: FloatArray
+    """Size of a lasting step of humidity in this bin; 0 for none."""
+    loosened: FloatArray
+    """Variance of a jump of ln conductance at the start of this bin; 0 for none. A column a draw where they differ."""
+    floor: float | None
+    weighings: tuple[tuple[int, float, float], ...]
+    """Bin, mass and scale resolution of each weighing."""
+    colors: tuple[tuple[int, str], ...] = ()
+    """Bin and color of each look at the beads."""
+    new_sensors: tuple[int, ...] = ()
+    """First bin of each sensor but the first, where sensors were swapped or calibrated."""
+
+    @property
+    def days(self) -> FloatArray:
+        return np.diff(self.edges_days)
+
+    @property
+    def length_days(self) -> float:
+        return float(-self.edges_days[0])
+
+    @property
+    def seen_days(self) -> float:
+        """Days of the episode that readings bear on."""
+        return float(self.days[np.isfinite(self.shown_humidity)].sum())
+
+
+def bin_episode(
+    box: Box, episode: Episode, hours: Hours, room: Hours | None, now_s: float, *, after: Bins | None = None
+) -> Bins:
+    """Return the bins of an episode, up to now.
+
+    ``after`` are earlier bins that an episode cut short at its start carries on from: it came to rest long ago.
+    """
+    length_days = (now_s - episode.start_s) / DAY_S
+    edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
+    closed_without_beads = after is None and episode.desiccant is None and not episode.unlogged
+    if closed_without_beads:
+        edges = _finer_at_first(edges)
+    start_s = now_s + edges[0] * DAY_S
+    inside = hours.between(start_s, now_s)
+    bin_of = _bin_of_hours(inside, edges, now_s)
+    new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
+    floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
+    usable = inside.relative_humidity.copy()
+    left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    if closed_without_beads and not box.spools and box.spool_core != "cardboard":
+        left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
+    usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan
+    shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
+    outside = np.full(len(edges) - 1, np.nan)
+    if room is not None:
+        around = room.between(start_s, now_s)
+        outside = _means(around.vapor_pressure_kpa, _bin_of_hours(around, edges, now_s), len(edges) - 1)
+    steps = np.zeros(len(edges) - 1)
+    for step in (s for s in episode.steps if s.at_s >= episode.start_s):
+        at = _bin_at(step.at_s, edges, now_s)
+        for near in (at, at + 1):
+            if 0 <= near < len(steps):
+                steps[near] = max(steps[near], abs(step.size))
+    late = episode.start_s + 2 * HOUR_S
+    return Bins(
+        edges_days=edges,
+        temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),
+        outside_kpa=outside,
+        shown_humidity=shown,
+        censored=censored,
+        openings=_counts([s for s in episode.openings_s if s > late], edges, now_s),
+        swaps=_counts([s for s in episode.swaps_s if s > late], edges, now_s),
+        step_size=steps,
+        loosened=np.zeros(len(edges) - 1),
+        floor=floor,
+        weighings=tuple(
+            (_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g)
+            for w in episode.weighings
+            if w.at_s >= episode.start_s
+        ),
+        colors=tuple((_bin_at(at_s, edges, now_s), seen) for at_s, seen in episode.colors if at_s >= episode.start_s),
+        new_sensors=new_sensors,
+    )
+
+
+def _sensors(
+    inside: Hours, episode: Episode, bin_of: NDArray[np.intp], edges: FloatArray, now_s: float
+) -> tuple[tuple[int, ...], NDArray[np.bool_]]:
+    """Return the first bin of each new sensor, and the hours to leave out.
+
+    A bin is of one sensor, the one with more of its hours; hours of the others are left out, and those of the swap.
+    """
+    middles_s = _hour_ends(inside) - HOUR_S / 2.0
+    mixed = np.zeros(len(inside), dtype=bool)
+    first = []
+    for at_s in (s for s in episode.sensor_swaps_s if s >= now_s + edges[0] * DAY_S):
+        mixed |= np.abs(middles_s - at_s) <= HOUR_S
+        at = min(max(_bin_at(at_s, edges, now_s), 0), len(edges) - 2)
+        here, later = (bin_of == at) & np.isfinite(inside.relative_humidity), middles_s > at_s
+        is_new = np.count_nonzero(here & later) > np.count_nonzero(here & ~later)
+        mixed |= here & (later != is_new)
+        first.append(at if is_new else at + 1)
+    return tuple(sorted(set(first))), mixed
+
+
+def _of_sensor_now(hours: Hours, episode: Episode) -> Hours:
+    """Return what the sensor of now showed: an earlier one had a floor of its own."""
+    return hours.between(max(episode.sensor_swaps_s), hours.end_s) if episode.sensor_swaps_s else hours
+
+
+def roughly(bins: Bins) -> Bins:
+    """Return the same evidence for a rough look, at half the work; as it is where it is little work already."""
+    return coarser(bins) if len(bins.days) > _MANY_BINS else bins
+
+
+def coarser(bins: Bins) -> Bins:
+    """Return the same evidence with two and two bins together."""
+    first = np.arange(0, len(bins.days), 2)
+    halved = [at for at in bins.new_sensors if at % 2]  # a bin is of one sensor, the newer one where two come together
+    bins = replace(
+        bins, shown_humidity=np.where(np.isin(np.arange(len(bins.days)) + 1, halved), np.nan, bins.shown_humidity)
+    )
+    seen = np.isfinite(bins.shown_humidity)
+    value = seen & ~bins.censored
+    censored = ~np.logical_or.reduceat(value, first) & np.logical_or.reduceat(seen, first)
+    counted = np.where(np.repeat(censored, 2)[: len(seen)], seen, value)
+    return replace(
+        bins,
+        edges_days=np.r_[bins.edges_days[first], 0.0],
+        temperature_degc=np.add.reduceat(bins.temperature_degc * bins.days, first) / np.add.reduceat(bins.days, first),
+        outside_kpa=np.add.reduceat(bins.outside_kpa * bins.days, first) / np.add.reduceat(bins.days, first),
+        shown_humidity=_mean_of(np.where(counted, bins.shown_humidity, 0.0), counted, first),
+        censored=censored,
+        openings=np.add.reduceat(bins.openings, first),
+        swaps=np.add.reduceat(bins.swaps, first),
+        step_size=np.maximum.reduceat(bins.step_size, first),
+        loosened=np.add.reduceat(bins.loosened, first),
+        weighings=tuple((i // 2, mass_g, resolution_g) for i, mass_g, resolution_g in bins.weighings),
+        colors=tuple((i // 2, seen) for i, seen in bins.colors),
+        new_sensors=tuple(sorted({at // 2 for at in bins.new_sensors})),
+    )
+
+
+def _mean_of(values: FloatArray, counted: NDArray[np.bool_], first: NDArray[np.intp]) -> FloatArray:
+    """Mean of what counts in each group; NaN where nothing does."""
+    number = np.add.reduceat(counted.astype(float), first)
+    return np.where(number > 0, np.add.reduceat(values, first) / np.maximum(number, 1.0), np.nan)
+
+
+def known_floor(hours: Hours, box: Box) -> float | None:
+    """Return the least humidity the sensor can show: stated, or learned where it states none.
+
+    Learned: the smallest value, held without a flicker for a day and a half. A cheap display that dithers between
+    whole per cents elsewhere would flicker there too if it still followed the air.
+    """
+    stated = box.sensor.floor if box.sensor.floor else None
+    shown = hours.relative_humidity[np.isfinite(hours.relative_humidity)]
+    if len(shown) < 36:
+        return stated
+    least = float(np.quantile(shown, 0.002))
+    held = np.r_[False, np.abs(shown - least) < 1e-6, False]
+    edges = np.flatnonzero(np.diff(held.astype(np.int8)))
+    longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+    learned = least if longest >= 36 else None
+    return max((f for f in (stated, learned) if f is not None), default=None)
+
+
+def _edges(length_days: float, closed_days: float) -> FloatArray:
+    """Half-day bins for a young episode, daily ones for thirty days back, two and five days before."""
+    if closed_days <= 6.0:
+        widths = np.full(int(np.ceil(length_days / 0.5)), 0.5)
+    else:
+        older = max(min(length_days, 90.0) - 30.0, 0.0), max(length_days - 90.0, 0.0)
+        widths = np.concatenate(
+            [np.ones(int(np.ceil(min(length_days, 30.0))))]
+            + [np.full(int(np.ceil(span / width)), width) for span, width in zip(older, (2.0, 5.0), strict=True)]
+        )
+    edges = -np.r_[0.0, np.cumsum(widths)][::-1]
+    edges = edges[edges > -length_days]
+    if len(edges) > 1 and edges[0] + length_days < 0.3:
+        edges = edges[1:]
+    return np.asarray(np.r_[-length_days, edges])
+
+
+def _finer_at_first(edges: FloatArray) -> FloatArray:
+    fine = edges[0] + np.arange(0.0, min(_FIRST_DAYS, -float(edges[0])), _FIRST_WIDTH_DAYS)
+    return np.asarray(np.r_[fine, edges[edges > fine[-1] + 0.5 * _FIRST_WIDTH_DAYS]])
+
+
+def _hour_ends(hours: Hours) -> FloatArray:
+    return np.asarray((hours.first_hour + np.arange(len(hours), dtype=float) + 1.0) * HOUR_S)
+
+
+def _bin_of_hours(hours: Hours, edges: FloatArray, now_s: float) -> NDArray[np.intp]:
+    middle_days = (_hour_ends(hours) - HOUR_S / 2 - now_s) / DAY_S
+    return np.asarray(np.clip(np.searchsorted(edges, middle_days, side="right") - 1, 0, len(edges) - 2))
+
+
+def _bin_at(at_s: float, edges: FloatArray, now_s: float) -> int:
+    return int(np.searchsorted(edges, (at_s - now_s) / DAY_S, side="right") - 1)
+
+
+def _counts(times_s: list[float], edges: FloatArray, now_s: float) -> FloatArray:
+    return np.asarray(np.histogram([(s - now_s) / DAY_S for s in times_s], bins=edges)[0], dtype=np.float64)
+
+
+def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArray:
+    known = np.isfinite(values)
+    weight = np.bincount(bin_of[known], minlength=count)
+    total = np.bincount(bin_of[known], weights=values[known], minlength=count)
+    return np.where(weight > 0, total / np.maximum(weight, 1), np.nan)
+
+
+def _shown(
+    values: FloatArray, bin_of: NDArray[np.intp], edges: FloatArray, floor: float | None, resolution: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Robust mean of each bin with enough hours, and whether the floor hides its truth."""
+    count = len(edges) - 1
+    shown, censored = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    known = np.isfinite(values)
+    here, group = values[known], bin_of[known]
+    hours = np.bincount(group, minlength=count)
+    enough = hours >= np.minimum(4.0, np.diff(edges) * 24.0 / 3.0)
+    if floor is not None:
+        low = np.bincount(group, weights=here <= floor + 1e-6, minlength=count)
+        censored = enough & (low > _AT_FLOOR_SHARE * hours)
+    middle = np.full(count, np.nan)
+    seen = hours > 0
+    starts = np.searchsorted(group, np.flatnonzero(seen))
+    middle[seen] = medians(here, group, starts, hours[seen])
+    near = np.abs(here - middle[group]) <= 0.03
+    shown[enough] = _means(np.where(near, here, np.nan), group, count)[enough]
+    if floor is not None:
+        shown[censored] = floor + 0.25 * resolution
+    return shown, censored

@@ -1,0 +1,239 @@
+"""From readings and the ledger to the episode a box is in: since when, with which charge, and what disturbed it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from monitor.errors import TooLittleEvidence
+from monitor.inference.evidence.hours import Hours
+from monitor.physics.numerics import FloatArray
+from monitor.records import Box, EntryKind, LedgerEntry
+from monitor.series.hourly_values import HOUR_S
+
+_STARTS = (EntryKind.charge, EntryKind.recharge)
+_WITH_THE_CHARGE_S = 2 * 3600.0
+"""A weighing this soon after a charge went in weighed it as it was put in."""
+_UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
+_UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
+"""What is believed before the first entry: hardly ever opened, and soon unlearned."""
+_FILLED_WITHIN_S = 24 * HOUR_S
+"""Beads that join others so soon after the first went in with the spools."""
+_SETTLE_HOURS = 36
+"""Steps sooner after closing belong to the closing itself."""
+
+
+@dataclass(frozen=True)
+class ChargeWeighing:
+    """The charge on a scale: desiccant with its water."""
+
+    at_s: float
+    mass_g: float
+    resolution_g: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """A lasting step of the box's humidity that hours of a tight box don't make."""
+
+    at_s: float
+    size: float
+
+
+@dataclass(frozen=True)
+class DisturbanceRates:
+    """How often the boxes of a shelf are disturbed: one household opens its boxes alike."""
+
+    openings_per_day: float
+    events_per_day: float
+    """Spool swaps; of one box alone also the steps of humidity that nobody logged."""
+
+
+@dataclass(frozen=True)
+class Episode:
+    """From closing a box on a charge until now."""
+
+    start_s: float
+    desiccant: str | None
+    dry_mass_g: float
+    method: str
+    known_loading: tuple[float, float, float] | None
+    spools_went_in: bool
+    """True where the spools went in with this charge, so that they may be far from rest."""
+    unlogged: bool
+    """True where nobody logged the start and the readings tell it."""
+    loaded_mass: ChargeWeighing | None
+    weighings: tuple[ChargeWeighing, ...]
+    openings_s: tuple[float, ...]
+    swaps_s: tuple[float, ...]
+    steps: tuple[Step, ...]
+    all_openings: int
+    """Openings and spool swaps since the box was first charged."""
+    all_swaps: int
+    first_start_s: float
+    unlogged_steps: int
+    """Steps of this episode that no entry explains."""
+    all_unlogged_steps: int
+    """The same since the box was first charged."""
+    colors: tuple[tuple[float, str], ...] = ()
+    """When what color of the beads was seen."""
+    sensor_swaps_s: tuple[float, ...] = ()
+    """When its sensor was swapped or calibrated: what it showed before had another bias."""
+    sensors_apart: float = 0.0
+    """The largest lasting step of humidity at such a swap: by so much the two sensors disagree."""
+    leak_tested: bool = False
+    """True where a test of the empty box told its leak in grams."""
+
+
+def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRates:
+    """Return the habits that so many disturbances in so many days speak for, where nothing else is known."""
+    return DisturbanceRates(
+        (openings + _UNSEEN_OPENINGS) / (watched_days + _UNSEEN_OPENING_DAYS),
+        (events + _UNSEEN_EVENTS) / (watched_days + _UNSEEN_EVENT_DAYS),
+    )
+
+
+def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> DisturbanceRates:
+    """Return the habits of a shelf by what was logged of each of its boxes before an instant."""
+    openings, swaps, watched_days = 0, 0, 0.0
+    for ledger in ledgers:
+        known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
+        charged_s = [at_s for kind, at_s in known if kind in _STARTS]
+        if charged_s:
+            watched_days += (now_s - min(charged_s)) / (24.0 * HOUR_S)
+            openings += sum(kind is EntryKind.opening for kind, _ in known)
+            swaps += sum(kind is EntryKind.spool_swap for kind, _ in known)
+    return rates_from(openings, swaps, watched_days)
+
+
+def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:
+    """Return the episode that a box is in now.
+
+    Raises
+    ------
+    TooLittleEvidence
+        If no charge was ever logged and no readings tell when the box was closed.
+    """
+    known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
+    starts = [e for e in known if e.kind in _STARTS]
+    if not starts and len(hours) == 0:
+        raise TooLittleEvidence(
+            f"{box.name}: no charge was logged, and no whole hour of usable readings is there yet; log the charge"
+        )
+    charge = starts[-1] if starts else None
+    dry_mass_g = next((e.dry_mass_g for e in reversed(starts) if e.dry_mass_g is not None), None)
+    desiccant = next((e.desiccant for e in reversed(starts) if e.desiccant is not None), None)
+    first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
+    start_s = charge.at.timestamp() if charge else first_s
+    sensor_swaps = tuple(e.at.timestamp() for e in known if e.kind is EntryKind.sensor_swap)
+    # a step at a swap of the sensor is the sensor's, not the water's
+    found = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
+    steps = tuple(s for s in found if not _explained(s, sensor_swaps))
+    all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
+    has_beads = desiccant is not None and bool(dry_mass_g)
+    swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
+    unlogged = swap_s is not None or charge is None
+    start_s = start_s if swap_s is None else swap_s
+    later = [e for e in known if e.at.timestamp() >= start_s - 60.0]
+    weighed = [_weighing(e) for e in later if e.kind is EntryKind.weighing and e.mass_g is not None]
+    loaded = _loaded_mass(charge, weighed, start_s) if not unlogged else None
+    openings = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.opening)
+    swaps = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.spool_swap)
+    steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
+    return Episode(
+        start_s=start_s,
+        desiccant=desiccant if has_beads else None,
+        dry_mass_g=dry_mass_g if dry_mass_g and has_beads else 0.0,
+        method="unknown" if unlogged or charge is None else charge.method or "unknown",
+        known_loading=None if unlogged or charge is None else charge.loading_g_per_g,
+        spools_went_in=not unlogged and start_s - first_s < _FILLED_WITHIN_S,
+        unlogged=unlogged,
+        loaded_mass=loaded,
+        weighings=tuple(w for w in weighed if loaded is None or w.at_s > loaded.at_s + _WITH_THE_CHARGE_S),
+        openings_s=openings,
+        swaps_s=swaps,
+        steps=steps,
+        all_openings=sum(e.kind is EntryKind.opening for e in known),
+        all_swaps=sum(e.kind is EntryKind.spool_swap for e in known),
+        first_start_s=first_s,
+        unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
+        all_unlogged_steps=_unexplained(all_found, known),
+        colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
+        sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
+        sensors_apart=max((abs(s.size) for s in all_found if _explained(s, sensor_swaps)), default=0.0),
+        leak_tested=any(e.kind is EntryKind.leak_test for e in known),
+    )
+
+
+def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
+    """Return lasting steps: the median of twelve hours against that of the twelve before, two hours left out.
+
+    How much a box usually rises within such hours is taken out. A step counts from five robust standard deviations of
+    such differences, and never below half a per cent of humidity plus most of a display step.
+    """
+    if len(hours) < 48:
+        return ()
+    change = _level_change(hours.relative_humidity)
+    usual = np.isfinite(change)
+    if usual.sum() < 48:
+        return ()
+    change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
+    spread = 1.4826 * float(np.median(np.abs(change[usual])))
+    threshold = max(5.0 * spread, 0.005 + 0.8 * resolution)
+    size = np.where(usual, np.abs(change), 0.0)
+    found: list[Step] = []
+    while len(found) < 60 and size.max() >= threshold:
+        at = int(size.argmax())
+        found.append(Step((hours.first_hour + at + 1) * HOUR_S, float(change[at])))
+        size[max(0, at - 24) : at + 25] = 0.0
+    return tuple(sorted(found, key=lambda s: s.at_s))
+
+
+def _level_change(values: FloatArray, window: int = 12, gap: int = 3) -> FloatArray:
+    level = _moving_median(values, window)
+    out = np.full(len(values), np.nan)
+    reach = window + gap
+    out[1 : len(values) - reach + 1] = level[reach:] - level[: len(values) - reach]
+    return out
+
+
+def _moving_median(values: FloatArray, window: int) -> FloatArray:
+    """Median of the last so many values, by sorting NaN to the end; NaN where less than a third is there."""
+    padded = np.r_[np.full(window - 1, np.nan), values]
+    views = np.sort(sliding_window_view(padded, window), axis=1)
+    count = np.isfinite(views).sum(axis=1)
+    rows = np.arange(len(views))
+    middle = 0.5 * (views[rows, np.maximum(count - 1, 0) // 2] + views[rows, np.maximum(count, 1) // 2])
+    return np.where(count >= window // 3, middle, np.nan)
+
+
+def _last_unlogged_recharge(hours: Hours, steps: tuple[Step, ...], start_s: float) -> float | None:
+    """A fall of more than four points and a quarter that lasts: nobody logged it, the box was recharged."""
+    for step in reversed(steps):
+        before = hours.between(step.at_s - 12 * HOUR_S, step.at_s).relative_humidity
+        level = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else 1.0
+        if step.size < -max(0.04, 0.25 * level) and step.at_s > start_s + _SETTLE_HOURS * HOUR_S:
+            return step.at_s
+    return None
+
+
+def _weighing(entry: LedgerEntry) -> ChargeWeighing:
+    return ChargeWeighing(entry.at.timestamp(), float(entry.mass_g or 0.0), entry.scale_resolution_g or 1.0)
+
+
+def _loaded_mass(charge: LedgerEntry | None, weighed: list[ChargeWeighing], start_s: float) -> ChargeWeighing | None:
+    if charge is not None and charge.mass_g is not None:
+        return _weighing(charge)
+    return next((w for w in weighed if abs(w.at_s - start_s) <= _WITH_THE_CHARGE_S), None)
+
+
+def _unexplained(steps: tuple[Step, ...], known: list[LedgerEntry]) -> int:
+    logged_s = tuple(e.at.timestamp() for e in known)
+    return sum(not _explained(s, logged_s) for s in steps)
+
+
+def _explained(step: Step, logged_s: tuple[float, ...]) -> bool:
+    return any(abs(step.at_s - at_s) < 12 * HOUR_S for at_s in logged_s)

@@ -1,0 +1,85 @@
+"""Readings reduced to one robust value an hour, on an even grid of hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import ReadingSeries
+from monitor.series.hourly_values import HOUR_S, hourly_values
+from monitor.series.sensor_faults import (
+    COARSEST_STEP_DEGC,
+    display_step,
+    hung,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Hours:
+    """One value an hour; NaN where nothing usable came in."""
+
+    first_hour: int
+    """Hours since 1970-01-01 UTC."""
+    temperature_degc: FloatArray
+    relative_humidity: FloatArray
+    step_degc: float | None = None
+    """Step of the thermometer's display, where readings told it; means of hours hide it."""
+
+    def __len__(self) -> int:
+        return len(self.temperature_degc)
+
+    @property
+    def end_s(self) -> float:
+        return (self.first_hour + len(self)) * HOUR_S
+
+    def between(self, start_s: float, end_s: float) -> Hours:
+        """Return the hours from the first to the last whole one of a span, padded with nothing where it sticks out."""
+        first, last = int(np.ceil(start_s / HOUR_S - 1e-9)), int(np.floor(end_s / HOUR_S + 1e-9))
+        count = max(last - first, 0)
+        out = np.full((2, count), np.nan)
+        low, high = max(first, self.first_hour), min(last, self.first_hour + len(self))
+        if high > low:
+            here, there = slice(low - first, high - first), slice(low - self.first_hour, high - self.first_hour)
+            out[0, here], out[1, here] = self.temperature_degc[there], self.relative_humidity[there]
+        return Hours(first, out[0], out[1], self.step_degc)
+
+    def before(self, now_s: float, room: Hours | None = None) -> Hours:
+        """Return the whole hours that ended before an instant, hung ones blanked out; a room tells what moved."""
+        hours = self.between(self.first_hour * HOUR_S, min(now_s, self.end_s))
+        known = np.flatnonzero(np.isfinite(hours.temperature_degc) & np.isfinite(hours.relative_humidity))
+        there = None if room is None else room.between(room.first_hour * HOUR_S, min(now_s, room.end_s)).temperatures
+        at_s, degc = hours.middles_s[known], hours.temperature_degc[known]
+        bad = known[hung(at_s, degc, hours.relative_humidity[known], there, self.step_degc)]
+        hours.temperature_degc[bad] = hours.relative_humidity[bad] = np.nan
+        return hours
+
+    @property
+    def middles_s(self) -> FloatArray:
+        return np.asarray((self.first_hour + np.arange(len(self), dtype=float) + 0.5) * HOUR_S)
+
+    @property
+    def temperatures(self) -> tuple[FloatArray, FloatArray]:
+        """Instants and temperatures of the hours that are known."""
+        known = np.isfinite(self.temperature_degc)
+        return self.middles_s[known], self.temperature_degc[known]
+
+    @property
+    def vapor_pressure_kpa(self) -> FloatArray:
+        saturation = np.full(len(self), np.nan)
+        known = np.isfinite(self.temperature_degc)
+        saturation[known] = saturation_vapor_pressure_pa(self.temperature_degc[known])
+        return saturation * self.relative_humidity / 1e3
+
+
+def reduce_to_hours(series: ReadingSeries) -> Hours:
+    """Return a robust mean of each hour: of the readings near its median."""
+    hour, t, rh = hourly_values(series)
+    if hour.size == 0:
+        return Hours(0, np.empty(0), np.empty(0))
+    first = int(hour[0])
+    out = np.full((2, int(hour[-1]) - first + 1), np.nan)
+    out[0, hour - first], out[1, hour - first] = t, rh
+    return Hours(first, out[0], out[1], display_step(t, COARSEST_STEP_DEGC))

@@ -1,0 +1,230 @@
+"""The room around the boxes: vapor pressure and temperature learned from its own record, and sampled ahead.
+
+ln p = mean + annual harmonic + a residual that forgets in days, an AR(1) process; temperature likewise. The harmonic
+starts from what indoor rooms do (top in late July in the north, turned round in the south), from declared monthly
+means, or from a typical year, and gives way to the room's own record as that grows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.inference.evidence.hours import Hours
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import RoomClimate
+from monitor.series.hourly_values import HOUR_S
+
+YEAR_DAYS = 365.2425
+_TOP_DAY = 205.0
+"""Day of the year on which indoor vapor pressure tops in the north: late July."""
+_WETTEST = 0.95
+_LEAST_HOURS = 6
+_USUAL_COUNTS_DAYS = 20.0
+_MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
+"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside."""
+
+
+@dataclass(frozen=True)
+class Season:
+    """What is believed of a yearly course before the first reading: mean, swing, and the day-to-day residual."""
+
+    mean: float
+    mean_sd: float
+    swing: float
+    swing_sd: float
+    aside_sd: float
+    residual_sd: float
+    memory_days: float
+
+    def kept(self, days: float) -> float:
+        """Share of a residual still there after so many days."""
+        return float(np.exp(-days / self.memory_days))
+
+
+# The swing of ln p outdoors is 0.84 at 36 °N inland (TMY3 site 723170) and 0.39 on a subarctic coast (TMY3 703165);
+# a quarter kilopascal of a household's own moisture on top leaves 0.65 and 0.28. The residual's 0.2 over 6 days is that
+# of indoor records of some months (a house and an office in Belgium).
+VAPOR = Season(np.log(1.05), 0.40, 0.38, 0.25, 0.12, 0.20, 6.0)
+TEMPERATURE = Season(20.5, 2.0, 2.0, 1.5, 0.8, 1.0, 5.0)
+
+
+@dataclass(frozen=True, eq=False)
+class LearnedSeason:
+    """Posterior of mean and harmonic, and the residual of the last day seen."""
+
+    season: Season
+    mean: FloatArray
+    covariance: FloatArray
+    last_day: float
+    last_residual: float
+    """NaN where nothing was seen."""
+
+    def course(self, days: FloatArray) -> FloatArray:
+        """Return the expected value on days since 1970, the residual fading."""
+        fade = np.exp(-np.abs(days - self.last_day) / self.season.memory_days)
+        residual = 0.0 if np.isnan(self.last_residual) else self.last_residual * fade
+        return np.asarray(_harmonic(days) @ self.mean + residual)
+
+    def sd(self, day: float) -> float:
+        """Return how uncertain the course is on a day, weather apart."""
+        basis = _harmonic(np.array([day]))[0]
+        return float(np.sqrt(basis @ self.covariance @ basis))
+
+    def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
+        """Return so many futures, a row a day ahead."""
+        theta = rng.multivariate_normal(self.mean, self.covariance, size=count)
+        season = self.season
+        if np.isnan(self.last_residual):
+            residual = season.residual_sd * rng.standard_normal(count)
+        else:
+            # the residual of the last day belongs to this draw's own mean
+            last = self.last_residual + _harmonic(np.array([self.last_day])) @ (self.mean - theta).T
+            kept = season.kept(max(now_day - self.last_day, 0.0))
+            residual = last[0] * kept + season.residual_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
+        out = _harmonic(now_day + ahead_days) @ theta.T
+        fading = np.exp(-np.diff(ahead_days, prepend=0.0) / season.memory_days)
+        fresh = season.residual_sd * np.sqrt(1.0 - fading**2)
+        for row, noise in enumerate(rng.standard_normal(out.shape)):
+            residual = fading[row] * residual + fresh[row] * noise
+            out[row] += residual
+        return np.asarray(out)
+
+
+def learn(
+    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
+) -> LearnedSeason:
+    """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
+
+    How restless the room is, is learned too: once with the usual unrest, then again with the room's own.
+    """
+    known = np.isfinite(seen)
+    days, seen = days[known], seen[known]
+    if len(days) == 0:
+        return LearnedSeason(season, prior_mean, np.diag(prior_sd**2), 0.0, np.nan)
+    mean, _ = _regression(season, prior_mean, prior_sd, days, seen)
+    season = replace(season, residual_sd=_unrest(season, days, seen - _harmonic(days) @ mean))
+    mean, covariance = _regression(season, prior_mean, prior_sd, days, seen)
+    return LearnedSeason(season, mean, covariance, float(days[-1]), float(seen[-1] - _harmonic(days[-1:])[0] @ mean))
+
+
+def _regression(
+    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and covariance of the course given the days seen."""
+    prior_precision = np.diag(1.0 / prior_sd**2)
+    basis = _harmonic(days)
+    kept = np.exp(-np.diff(days) / season.memory_days)
+    fresh = season.residual_sd * np.sqrt(1.0 - kept**2)
+    white_basis = np.vstack([basis[:1] / season.residual_sd, (basis[1:] - kept[:, None] * basis[:-1]) / fresh[:, None]])
+    white_seen = np.r_[seen[:1] / season.residual_sd, (seen[1:] - kept * seen[:-1]) / fresh]
+    covariance = np.asarray(np.linalg.inv(prior_precision + white_basis.T @ white_basis), dtype=np.float64)
+    return covariance @ (prior_precision @ prior_mean + white_basis.T @ white_seen), covariance
+
+
+def _unrest(season: Season, days: FloatArray, residual: FloatArray) -> float:
+    """Standard deviation of the residual: the usual one, counted as so many days, and what this room showed."""
+    kept = np.exp(-np.diff(days) / season.memory_days)
+    fresh = np.square(residual[1:] - kept * residual[:-1]) / (1.0 - kept**2)
+    usual = _USUAL_COUNTS_DAYS * season.residual_sd**2
+    return float(np.sqrt((usual + fresh.sum()) / (_USUAL_COUNTS_DAYS + len(fresh))))
+
+
+def _harmonic(days: FloatArray) -> FloatArray:
+    angle = 2.0 * np.pi * (days - _TOP_DAY) / YEAR_DAYS
+    return np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class LearnedRoom:
+    """The room's vapor pressure (as ln kPa) and temperature, learned."""
+
+    log_vapor: LearnedSeason
+    temperature: LearnedSeason
+    seen_days: int
+
+    def expected_kpa(self, days: FloatArray) -> FloatArray:
+        """Return the expected vapor pressure on days since 1970. [kPa]"""
+        return np.exp(self.log_vapor.course(days))
+
+    def sample(
+        self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return futures of vapor pressure [kPa] and temperature [°C], a row a day ahead."""
+        temperature = np.clip(self.temperature.sample(now_day, ahead_days, count, rng), -20.0, 60.0)
+        vapor = np.exp(self.log_vapor.sample(now_day, ahead_days, count, rng))
+        return np.minimum(vapor, _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / 1e3), temperature
+
+
+def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:
+    """Return what is believed of the room, from its sensor's record and what a person declared."""
+    vapor_mean, vapor_sd = _vapor_prior(declared)
+    warm_mean, warm_sd = _temperature_prior(declared)
+    if not seasonal:
+        vapor_mean[1:], warm_mean[1:] = 0.0, 0.0
+        vapor_sd[1:], warm_sd[1:] = 1e-6, 1e-6
+    if room is None or len(room) == 0:
+        nothing = np.empty(0)
+        return LearnedRoom(
+            learn(VAPOR, vapor_mean, vapor_sd, nothing, nothing),
+            learn(TEMPERATURE, warm_mean, warm_sd, nothing, nothing), 0,
+        )  # fmt: skip
+    days, vapor, warm = _daily(room, now_s)
+    with np.errstate(divide="ignore"):
+        log_vapor = np.log(vapor)
+    log_vapor[~np.isfinite(log_vapor)] = np.nan
+    return LearnedRoom(
+        learn(VAPOR, vapor_mean, vapor_sd, days, log_vapor),
+        learn(TEMPERATURE, warm_mean, warm_sd, days, warm),
+        int(np.isfinite(vapor).sum()),
+    )
+
+
+def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Means of whole days counted back from now, at most two years of them."""
+    span = min(int((now_s / HOUR_S - room.first_hour) // 24), 730)
+    hours = room.between(now_s - span * 86_400.0, now_s)
+    count = len(hours) // 24
+    cut = slice(len(hours) - count * 24, None)
+    days = hours.end_s / 86_400.0 - np.arange(count, dtype=float)[::-1] - 0.5
+    return days, _day_means(hours.vapor_pressure_kpa[cut], count), _day_means(hours.temperature_degc[cut], count)
+
+
+def _day_means(values: FloatArray, count: int) -> FloatArray:
+    table = values.reshape(count, 24)
+    known = np.isfinite(table)
+    enough = known.sum(axis=1)
+    return np.where(enough >= _LEAST_HOURS, np.where(known, table, 0.0).sum(axis=1) / np.maximum(enough, 1), np.nan)
+
+
+def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
+    mean = np.array([VAPOR.mean, VAPOR.swing, 0.0])
+    sd = np.array([VAPOR.mean_sd, VAPOR.swing_sd, VAPOR.aside_sd])
+    if declared is None:
+        return mean, sd
+    if declared.southern_hemisphere:
+        mean[1] = -mean[1]
+    if declared.monthly_vapor_pressure_pa:
+        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / 1e3
+        return _from_months(monthly_kpa), declared.monthly_log_sd * _MONTHLY_SHARES
+    mean[0] = np.log(declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / 1e3)
+    sd[0] = 0.30
+    return mean, sd
+
+
+def _from_months(monthly_kpa: FloatArray) -> FloatArray:
+    middle = (np.arange(12, dtype=float) + 0.5) * YEAR_DAYS / 12.0
+    basis = _harmonic(middle)
+    return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
+
+
+def _temperature_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
+    mean = np.array([TEMPERATURE.mean, TEMPERATURE.swing, 0.0])
+    sd = np.array([TEMPERATURE.mean_sd, TEMPERATURE.swing_sd, TEMPERATURE.aside_sd])
+    if declared is not None:
+        mean[0] = declared.temperature_degc
+        if declared.southern_hemisphere:
+            mean[1] = -mean[1]
+    return mean, sd

@@ -1,0 +1,248 @@
+"""The fit of a box: its record to weighted draws of its constants, anew, under another prior, or some hours later."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from functools import lru_cache, partial
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtr
+
+from monitor.errors import TooLittleEvidence
+from monitor.inference.evidence.bins import (
+    DAY_S,
+    Bins,
+    bin_episode,
+    roughly,
+)
+from monitor.inference.evidence.episodes import current_episode
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
+from monitor.inference.fit.importance import (
+    Draws,
+    reweighted,
+    sample,
+)
+from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model.kalman import run, run_on
+from monitor.inference.model.prior import (
+    CHANGE,
+    Assumptions,
+    prior_of,
+)
+from monitor.inference.model.sensor_bias import BiasSeen, bias_seen
+from monitor.inference.model.state import (
+    Problem,
+    State,
+    settled,
+)
+from monitor.physics.numerics import FloatArray
+from monitor.records import EntryKind, RoomClimate
+
+LEAST_DAYS = 1.5
+"""Fewer days with readings, after the box came to rest, carry no estimate."""
+
+
+def estimate(
+    record: Record,
+    now_s: float,
+    *,
+    pooled: tuple[float, float] | None = None,
+    assumptions: Assumptions | None = None,
+    count: int = 1000,
+    seed: int = 1,
+    least_days: float = LEAST_DAYS,
+) -> Posterior:
+    """Return what is believed of a box from everything before ``now_s`` (seconds since 1970 UTC).
+
+    Raises
+    ------
+    TooLittleEvidence
+        If there are no readings after the box came to rest, and no weighing either.
+    """
+    assumptions = assumptions or Assumptions()
+    rng = np.random.default_rng(seed)
+    hours = record.hours.before(now_s, record.room)
+    room_hours, room = room_before(record.room, record.declared_room, now_s, assumptions.seasonal_room)
+    episode = current_episode(record.box, hours, record.entries, now_s)
+    bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
+    if bins.seen_days < least_days and not bins.weighings:
+        raise TooLittleEvidence(
+            f"{record.box.name}: {bins.seen_days:.1f} days of readings since the box was closed and came to rest; "
+            f"an estimate needs {least_days:.1f}"
+        )
+    prior = prior_of(record.box, episode, assumptions, pooled)
+    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
+    draws, standing = _sampled(problem, count, rng)
+    seen = room_hours is not None and len(room_hours) > 0
+    return Posterior(
+        problem=problem,
+        room=room,
+        now_s=now_s,
+        room_seen=seen,
+        temperature_above_room_degc=_above_room(bins, room, now_s),
+        **_present(draws, standing, rng),
+    )
+
+
+@lru_cache(maxsize=8)
+def room_before(
+    room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool
+) -> tuple[Hours | None, LearnedRoom]:
+    """Return what a room showed before an instant, and what that teaches; kept, as many boxes share a room."""
+    hours = None if room is None else room.before(now_s)
+    return hours, learn_room(hours, declared, now_s, seasonal)
+
+
+def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
+    """Return a first look under a prior of the leak that boxes of its kind and earlier episodes taught.
+
+    The readings said what they said: draws are only weighed anew, and made anew where too few of them would count.
+    """
+    rng = np.random.default_rng(seed)
+    prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
+    problem, draws, standing = replace(first.problem, prior=prior), reweighted(first.draws, prior), first.standing
+    if not draws.enough:
+        draws, standing = _sampled(problem, len(first.draws.theta), rng, near=draws)
+    return replace(first, problem=problem, **_present(draws, standing, rng))
+
+
+def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
+    """Return what is believed with something more allowed for than was at first: the same readings, fitted anew."""
+    rng = np.random.default_rng(seed)
+    return replace(posterior, problem=problem, **_present(*_sampled(problem, len(posterior.theta), rng), rng))
+
+
+def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws | None = None) -> tuple[Draws, State]:
+    """Weighted draws, and where each of them stands."""
+    states: list[State] = []
+
+    def log_likelihood(theta: FloatArray) -> FloatArray:
+        score, state = run(problem, theta)
+        states[:] = [state]
+        return score
+
+    bins = roughly(problem.bins)
+    rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
+    return sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near), states[-1]
+
+
+def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:
+    return run(problem, theta)[0]
+
+
+def _present(draws: Draws, standing: State, rng: np.random.Generator) -> dict[str, Any]:
+    """Equally weighted draws, and for each one plausible present: the fields of a posterior that come of its draws."""
+    chosen = draws.chosen(len(draws.theta), rng)
+    filtered = standing.take(chosen)
+    state = settled(filtered, rng)
+    _require_finite(state)
+    return {"draws": draws, "standing": standing, "theta": draws.theta[chosen], "filtered": filtered, "state": state}
+
+
+def _require_finite(state: State) -> None:
+    """Stop at the box what is not a number: carried further, it would speak in others' estimates.
+
+    Raises
+    ------
+    FloatingPointError
+        If the water or the leak of a draw is not finite, or a leak is not above zero.
+    """
+    leak = np.minimum(state.conductance, state.mean_conductance)
+    sound = np.isfinite(state.loading) & np.isfinite(state.conductance + state.mean_conductance) & (leak > 0.0)
+    if not sound.all():
+        raise FloatingPointError(f"water or leak of {int((~sound).sum())} of {len(sound)} draws is not a finite number")
+
+
+def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
+    """What comparisons with the room say of the sensor that is in the box now."""
+    swaps = (e.at.timestamp() for e in record.entries if e.kind is EntryKind.sensor_swap)
+    since_s = max((s for s in swaps if s < now_s), default=-np.inf)
+    found = [one for one in record.comparisons if one.at_s >= since_s]
+    return bias_seen(found, record.box.sensor, assumptions, now_s)
+
+
+def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
+    """Return what is believed after some more hours, without looking at the whole episode again.
+
+    The states of all draws are carried on from where they stood and weighed by what was seen since. Hours before the
+    last look are not asked for again. A new episode needs a new estimate, and so do many such days: fewer and fewer
+    draws are left (``left`` tells).
+    """
+    rng = np.random.default_rng(seed)
+    seasonal = posterior.problem.assumptions.seasonal_room
+    room_hours, room = room_before(record.room, record.declared_room, now_s, seasonal)
+    since = replace(posterior.episode, start_s=posterior.now_s)
+    hours = record.hours.before(now_s, record.room)
+    bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
+    theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
+    aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
+    # a change of the seal lies behind: the state carries the conductance since
+    score = run_on(replace(posterior.problem, bins=bins), theta[:, :CHANGE], state, aged_days)
+    weights = np.exp(score - score.max())
+    draws = Draws(theta, weights / weights.sum(), 1)
+    whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
+    return replace(posterior, problem=whole, room=room, now_s=now_s, **_present(draws, state, rng))
+
+
+def _joined(older: Bins, newer: Bins) -> Bins:
+    """Bins of an episode, and those that came after."""
+    arrays = {
+        f.name: np.r_[getattr(older, f.name), getattr(newer, f.name)]
+        for f in fields(Bins)
+        if f.name not in ("edges_days", "floor", "weighings", "colors", "new_sensors")
+    }
+    shift, count = newer.length_days, len(older.days)
+    later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
+    colors = (*older.colors, *((i + count, seen) for i, seen in newer.colors))
+    edges = np.r_[older.edges_days - shift, newer.edges_days[1:]]
+    return Bins(
+        edges_days=edges,
+        floor=older.floor,
+        weighings=(*older.weighings, *later),
+        colors=colors,
+        new_sensors=older.new_sensors,
+        **arrays,
+    )
+
+
+def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
+    """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
+    middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
+    warm, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
+    warm = np.interp(middle, middle[known], warm[known]) if known.any() else room.temperature.course(middle)
+    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, -30.0, 80.0))
+
+
+def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
+    recent = slice(-20, None)
+    middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    return float(np.mean(bins.temperature_degc[recent] - room.temperature.course(middle)[recent]))
+
+
+def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
+    """Return what is believed given that the box is still below a limit.
+
+    Where nearly every draw is over it, those that aren't are few and say most: all weighted draws are judged anew by
+    their chance of being below, and their water is drawn below it.
+    """
+    rng = np.random.default_rng(seed)
+    if posterior.as_given:
+        return posterior
+    problem, draws, state = posterior.problem, posterior.draws, posterior.standing
+    weights = draws.weights * ndtr(_room_below(state, limit, problem))
+    if not weights.sum() > 0.0:
+        return posterior
+    chosen = replace(draws, weights=weights / weights.sum()).chosen(len(posterior.theta), rng)
+    filtered = state.take(chosen)
+    below = settled(filtered, rng, _room_below(filtered, limit, problem))
+    return replace(posterior, theta=draws.theta[chosen], filtered=filtered, state=below)
+
+
+def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
+    """How many standard deviations of its water each draw lies below the limit."""
+    table = state.drawn.table
+    full = table.loading(np.full(len(state.loading), limit), float(problem.bins.temperature_degc[-1]))
+    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, 1e-14)))

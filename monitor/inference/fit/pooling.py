@@ -1,0 +1,135 @@
+"""Boxes inform one another: how leaky boxes of a style are, and how leaky this box was in earlier episodes.
+
+Partial pooling by an empirical-Bayes step: every box's own reading of ln(air changes a day), its prior taken out
+again, is one noisy observation of a box drawn from its style.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.records import Box, EntryKind, LedgerEntry
+
+_STYLE_MEAN_SD = 0.6
+_BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
+"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen."""
+_TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
+_BETWEEN_EPISODES_SD = 0.35
+"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class LeakObservation:
+    """What the readings of one box alone said of ln(air changes a day), at one instant."""
+
+    box: str
+    style: str
+    at_s: float
+    episode_start_s: float
+    mean: float
+    sd: float
+    tested: bool = False
+    """True where a test of the empty box told it."""
+
+    @property
+    def finite(self) -> bool:
+        """True where it is a number that others can be told."""
+        return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
+
+    def before(self, episode_start_s: float) -> bool:
+        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty."""
+        return self.tested or self.episode_start_s < episode_start_s - 86_400.0
+
+
+def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
+    """Return what an estimate learned beyond its prior; None where that is next to nothing."""
+    box = posterior.box
+    logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
+    prior_mean, prior_sd = style_prior(box)
+    mean, variance = float(np.mean(logs)), float(np.var(logs)) + 0.05**2
+    precision = 1.0 / variance - 1.0 / prior_sd**2
+    if precision < 0.2 / prior_sd**2:
+        return None
+    own = (mean / variance - prior_mean / prior_sd**2) / precision
+    start_s = posterior.episode.start_s
+    return LeakObservation(box.name, box.style, posterior.now_s, start_s, own, float(precision**-0.5))
+
+
+def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[LeakObservation]:
+    """Return what tests of the empty box told before an instant."""
+    found = []
+    for entry in entries:
+        points, at_s = entry.conductance_g_per_day_per_kpa, entry.at.timestamp()
+        if entry.kind is EntryKind.leak_test and entry.box == box.name and points and at_s < before_s:
+            low, middle, high = np.log(np.array(points) / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
+            sd = float(high - low) / (2 * 1.645)
+            found.append(LeakObservation(box.name, box.style, at_s, at_s, float(middle), sd, tested=True))
+    return found
+
+
+def finite_only(observations: Iterable[LeakObservation]) -> list[LeakObservation]:
+    """Return what may be told to other boxes; what is not a finite number stays where it comes from, and is logged."""
+    told = []
+    for observation in observations:
+        if observation.finite:
+            told.append(observation)
+        else:
+            _log.error("what box %s says of its leak is not a finite number; no other box is told", observation.box)
+    return told
+
+
+def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservation]) -> tuple[float, float]:
+    """Return mean and sd of ln(air changes a day) to start from, given what was seen of this and other boxes.
+
+    Of each other box of the style the latest observation counts; of this box the latest of every earlier
+    episode, and every test of it empty.
+    """
+    latest: dict[str, LeakObservation] = {}
+    own: dict[float, LeakObservation] = {}
+    for s in observations:
+        if s.box == box.name:
+            if s.before(episode_start_s):
+                own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
+        elif s.style == box.style:
+            latest[s.box] = max(latest.get(s.box, s), s, key=lambda one: one.at_s)
+    mean, variance = _style(box, list(latest.values()))
+    precision, weighted = 1.0 / variance, mean / variance
+    if own:
+        episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
+        earlier = [*episodes[-3:], *(s for s in own.values() if s.tested)]
+        shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
+        # episodes of one box share its body: together they can't tell more than the spread between episodes allows
+        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * 1.1))
+        precision += own_precision
+        weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
+    return weighted / precision, float(precision**-0.5)
+
+
+def _style(box: Box, seen: list[LeakObservation]) -> tuple[float, float]:
+    """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
+    prior_mean, prior_sd = style_prior(box)
+    if not seen:
+        return prior_mean, prior_sd**2
+    values, noise = np.array([s.mean for s in seen]), np.array([s.sd for s in seen]) ** 2
+    logs, means, variances = [], [], []
+    for spread in _BETWEEN_BOXES:
+        total = noise + spread**2
+        precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum()
+        mean = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum()) / precision
+        fit = -0.5 * (np.log(total) + (values - mean) ** 2 / total).sum() - 0.5 * np.log(precision)
+        fit -= 0.5 * ((mean - prior_mean) / _STYLE_MEAN_SD) ** 2
+        logs.append(fit - 0.5 * ((spread - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2)
+        means.append(mean)
+        variances.append(spread**2 + 1.0 / precision)
+    weights = np.exp(np.array(logs) - max(logs))
+    weights /= weights.sum()
+    mean = float(weights @ means)
+    return mean, float(weights @ (np.array(variances) + (np.array(means) - mean) ** 2))

@@ -1,0 +1,108 @@
+"""Where weights alone leave a handful of draws: let the rest of the likelihood in step by step and move every draw.
+
+A sequential sampler [1]_. After each step the draws are chosen anew by weight and moved by differences of other draws
+[2]_; half of them moves by the other half at a time, so that the target is left alone [3]_.
+
+References
+----------
+.. [1] Del Moral, Doucet, Jasra (2006), J. R. Stat. Soc. B 68:411.
+.. [2] ter Braak (2006), Stat. Comput. 16:239.
+.. [3] Foreman-Mackey, Hogg, Lang, Goodman (2013), Publ. Astron. Soc. Pac. 125:306, section 3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.physics.numerics import FloatArray
+
+Judge = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""Log prior and log likelihood of draws, both where they are made."""
+
+_BEARABLE = 0.5
+_MOVES, _LAST_MOVES = 2, 8
+_JUMP_BETWEEN_MODES = 0.1
+_SMALLEST_STEP = 1e-3
+_MOST_STEPS = 20
+
+
+@dataclass(eq=False)
+class Population:
+    """Equally weighted draws of prior times likelihood to the power of a warmth."""
+
+    place: FloatArray
+    believed: FloatArray
+    seen: FloatArray
+    exponent: float
+
+    def choose(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
+        """Keep so many draws by weight (systematic resampling)."""
+        places = (np.arange(count) + rng.random()) / count
+        kept = np.searchsorted(np.cumsum(weights), places).clip(0, len(weights) - 1)
+        kept = rng.permutation(kept)  # copies of one draw must not all stand in one half
+        self.place, self.believed, self.seen = self.place[kept], self.believed[kept], self.seen[kept]
+
+
+def moved_to_posterior(
+    population: Population, weights: FloatArray, count: int, judge: Judge, rng: np.random.Generator
+) -> Population:
+    """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth."""
+    population.choose(weights, count, rng)
+    _move(population, judge, rng, _MOVES)
+    for step in range(_MOST_STEPS):
+        if population.exponent >= 1.0:
+            break
+        more = 1.0 - population.exponent if step == _MOST_STEPS - 1 else _next_exponent(population)
+        raised = more * population.seen
+        population.exponent += more
+        shares = np.exp(raised - raised.max())
+        population.choose(shares / shares.sum(), count, rng)
+        _move(population, judge, rng, _MOVES)
+    _move(population, judge, rng, _LAST_MOVES)
+    return population
+
+
+def _next_exponent(population: Population) -> float:
+    """How much more of the likelihood leaves half of the draws effective."""
+    low, high = _SMALLEST_STEP, 1.0 - population.exponent
+    if high <= low or _effective_share(high * population.seen) >= _BEARABLE:
+        return high
+    for _ in range(25):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _effective_share(middle * population.seen) > _BEARABLE else (low, middle)
+    return low
+
+
+def _effective_share(log_weights: FloatArray) -> float:
+    weights = np.exp(log_weights - log_weights.max())
+    return float(weights.sum() ** 2 / np.square(weights).sum() / len(weights))
+
+
+def _move(population: Population, judge: Judge, rng: np.random.Generator, times: int) -> None:
+    half = len(population.place) // 2
+    for _ in range(times):
+        for here, there in ((slice(half), slice(half, None)), (slice(half, None), slice(half))):
+            _move_half(population, here, population.place[there], judge, rng)
+
+
+def _move_half(population: Population, here: slice, others: FloatArray, judge: Judge, rng: np.random.Generator) -> None:
+    place = population.place[here]
+    count, size = place.shape
+    first = rng.integers(len(others), size=count)
+    second = (first + rng.integers(1, len(others), size=count)) % len(others)
+    reach = np.where(
+        rng.random(count) < _JUMP_BETWEEN_MODES, 1.0, 2.38 / np.sqrt(2.0 * size) * rng.uniform(0.3, 1.2, count)
+    )
+    jitter = 1e-3 * others.std(axis=0) * rng.standard_normal(place.shape)
+    proposed = place + reach[:, None] * (others[first] - others[second]) + jitter
+    believed, seen = judge(proposed)
+    gain = (
+        believed + population.exponent * seen - population.believed[here] - population.exponent * population.seen[here]
+    )
+    taken = np.log(rng.random(count)) < gain
+    population.place[here][taken] = proposed[taken]
+    population.believed[here][taken] = believed[taken]
+    population.seen[here][taken] = seen[taken]

@@ -1,0 +1,1 @@
+"""The model of a box: prior, contents, state, and the extended Kalman filter with its disturbances and observations."""

@@ -1,0 +1,154 @@
+"""What is in a box, as stores of water: beads and the shape of their isotherm, bare walls, spools and their cores."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.errors import OutOfRangeError
+from monitor.inference.evidence.episodes import Episode
+from monitor.physics.materials import Desiccant, cardboard, desiccant, parts_of, polymer
+from monitor.physics.sorption import Isotherm, Mixture, PiecewiseLinear
+from monitor.records import Box, Spool
+
+# Humidity with which spools are at rest as they go in, by state (a judgement: sealed bags and dried spools are dry).
+_SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
+_SPOOL_HUMIDITY_UNKNOWN = 0.18
+_CORE_HUMIDITY = 0.35
+_CORE_G = 180.0
+_SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
+"""A kilogram of a middling filament, where no spool is declared."""
+_AIR_G_10_LITER, _LEAST_WALLS = 0.206, 0.02
+"""Water in ten liters of saturated air at 23 °C (20.6 g/m³), and a share of it that even glass with a seal takes up."""
+_LATER_HUMIDITY = 0.10
+"""Spools that were in the box before the recharge are near the air it had."""
+_WALLS = {
+    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
+    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
+    "thirsty": (
+        ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
+        (0.30, 0.30),
+    ),
+}
+_WALLS_UNKNOWN = (0.10, 0.12)
+"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
+
+The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
+polycarbonate grams, though only its skin within a day or two.
+"""
+
+# The other end of the line of isotherm shapes. Where no second published curve is known, a straight line is taken:
+# kinetics and mixtures smooth every step and knee.
+_SECOND_SHAPE = {
+    "silica_gel_regular_density": "silica_gel_type_RD",
+    "silica_gel_type_A": "silica_gel_type_RD",
+    "silica_gel_unspecified": "silica_gel_type_RD",
+    "silica_gel_orange_indicating": "silica_gel_type_RD",
+    "silica_gel_blue_indicating": "silica_gel_type_RD",
+    "silica_gel_type_RD": "silica_gel_regular_density",
+    "silica_gel_regular_density_large_pore_volume": "silica_gel_regular_density",
+    "molecular_sieve_A_type": "molecular_sieve_13X",
+    "molecular_sieve_4A": "molecular_sieve_A_type",
+}
+_STRAIGHT_FROM = 0.6
+
+
+def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isotherm], float, str]:
+    """Isotherms, mass and honesty of what is at rest with the air; bare walls where there is no desiccant."""
+    if episode.desiccant is None:
+        walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
+        return (walls, walls), _walls_g_per_humidity(box), "fill"
+    shows = known_or_plain_gel(episode.desiccant).humidity_shows
+    return shapes_of(episode.desiccant), max(episode.dry_mass_g, 1.0), shows
+
+
+def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
+    """Return how much slower walls make the course of an empty box, and whether by much; longer names come first."""
+    words = (material or "").lower()
+    named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
+    kind = next((kind for name, kind in named if words.startswith(name)), None)
+    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
+
+
+def _walls_g_per_humidity(box: Box) -> float:
+    """Water that walls take up for a humidity of 1: a share of what the air of ten liters does, by their area."""
+    (slower, _), _ = walls_of(box.wall_material)
+    return max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * float((box.volume_liter / 10.0) ** (2 / 3))
+
+
+def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
+    """Return the two isotherms between which the shape of a desiccant lies."""
+    known = known_or_plain_gel(kind)
+    parts = parts_of(known.kind)
+    if len(parts) > 1:
+        ends = [shapes_of(part) for part, _ in parts]
+        shares = tuple(share for _, share in parts)
+        return Mixture(tuple(first for first, _ in ends), shares), Mixture(tuple(other for _, other in ends), shares)
+    first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
+    other = _SECOND_SHAPE.get(known.kind)
+    return first, _straightened(first) if other is None else desiccant(other).isotherm
+
+
+def known_or_plain_gel(kind: str) -> Desiccant:
+    """A desiccant that no table knows is taken for silica gel whose type nobody told."""
+    try:
+        return desiccant(kind)
+    except OutOfRangeError:
+        return desiccant("silica_gel_unspecified")
+
+
+def _smeared(isotherm: Isotherm) -> Isotherm:
+    """Hydrate steps as a bed of grains shows them: averaged over a factor of 1.15 in humidity either way.
+
+    Grains are never all in one phase, and a step takes days: hard steps would be held against every reading (a guess).
+    """
+    humidities = np.r_[np.geomspace(0.01, 0.9, 40), 1.0]
+    spread = np.exp(0.14 * np.linspace(-2.0, 2.0, 17))
+    weights = np.exp(-0.5 * np.linspace(-2.0, 2.0, 17) ** 2)
+    around = np.minimum(humidities[:, None] * spread, 0.98)
+    loading = np.asarray(isotherm.loading_g_per_g(around, 23.0)) @ weights / weights.sum()
+    rising = np.maximum.accumulate(loading) + 1e-6 * np.arange(len(loading))
+    return PiecewiseLinear((0.0, *map(float, humidities)), (0.0, *map(float, rising)))
+
+
+def _straightened(isotherm: Isotherm) -> Isotherm:
+    knee = float(isotherm.loading_g_per_g(_STRAIGHT_FROM, 23.0))
+    full = max(float(isotherm.loading_g_per_g(0.985, 23.0)), 1.05 * knee)
+    return PiecewiseLinear((0.0, _STRAIGHT_FROM, 1.0), (0.0, knee, full))
+
+
+def slow_store(box: Box, spools_went_in: bool) -> tuple[float, float, float]:
+    """Spools and cores as one slow store: its size in grams for a humidity of 1, how wet it went in, size times lag."""
+    size, wet, lag = 0.02, 0.0, 0.0
+    for spool in box.spools:
+        per_humidity, days = _spool_store(spool)
+        size, lag = size + per_humidity, lag + per_humidity * days
+        wet += per_humidity * _matching_state(spool.state)
+    if box.spool_core == "cardboard":
+        board = cardboard()
+        per_humidity = _CORE_G * max(sum(s.count for s in box.spools), 1) * 0.08
+        size, wet = size + per_humidity, wet + per_humidity * _CORE_HUMIDITY
+        lag += per_humidity * board.time_constant_days
+    humidity = wet / size if spools_went_in and wet > 0.0 else _LATER_HUMIDITY
+    return size, humidity, lag
+
+
+def _spool_store(spool: Spool) -> tuple[float, float]:
+    """Water for a humidity of 1 on Henry's line to 50 % RH, and the lag of a wound spool."""
+    try:
+        known = polymer(spool.material)
+    except OutOfRangeError:
+        known = polymer("PETG")  # an unknown blend: a middling filament
+    per_humidity = spool.mass_g * float(known.isotherm.loading_g_per_g(0.5, 23.0)) / 0.5
+    return per_humidity, float(known.spool_time_constant_days())
+
+
+def swapped_g_per_humidity(box: Box) -> float:
+    """A spool that comes in is taken for one like those declared."""
+    spools = sum(spool.count for spool in box.spools)
+    if not spools:
+        return _SWAPPED_SPOOL_G_PER_HUMIDITY
+    return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, 0.1)
+
+
+def _matching_state(state: str) -> float:
+    return next((value for word, value in _SPOOL_HUMIDITY.items() if word in state.lower()), _SPOOL_HUMIDITY_UNKNOWN)

@@ -1,0 +1,79 @@
+"""What disturbs a box along an episode: openings, swapped spools, unexplained steps, a seal that changes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.inference.evidence.bins import Bins
+from monitor.inference.model.prior import (
+    CHANGE,
+    CHANGE_TOOK,
+    CHANGED_DAY,
+    CONDUCTANCE,
+)
+from monitor.inference.model.state import Problem, State
+from monitor.physics.box_balance import Air, DrawnBox
+from monitor.physics.numerics import FloatArray
+
+FLATTEST = 0.05
+
+
+def apply_change_point(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
+    """From its day on the conductance is another one; what was lived is told of the time since."""
+    middle = 0.5 * (bins.edges_days[i] + bins.edges_days[i + 1]) - bins.edges_days[0]
+    took = np.maximum(np.exp(theta[:, CHANGE_TOOK]), bins.days[i])
+    share = np.clip((middle - theta[:, CHANGED_DAY]) / took + 0.5, 0.0, 1.0)
+    state.log_conductance = theta[:, CONDUCTANCE] + share * theta[:, CHANGE]
+    state.leaked_g = np.where(share < 0.5, 0.0, state.leaked_g)
+    state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
+
+
+def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
+    """Openings let a box full of room air in; swaps and unexplained steps move the water by an unknown amount."""
+    box, bins, assume = state.drawn, problem.bins, problem.assumptions
+    openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
+    if openings == swaps == step == 0.0:
+        return
+    humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
+    capacity_g = box.water_per_loading_g(slope, air)
+    if openings:
+        state.loading = state.loading + openings * opening_dose_g(box, air, humidity) / capacity_g
+    swap_g, swap_var = swap_dose_g(problem, humidity, slope / capacity_g, assume.swapped_humidity)
+    state.loading = state.loading + swaps * swap_g / capacity_g
+    grams = openings * opening_var_g(problem, slope / capacity_g) + swaps * swap_var
+    state.var_loading = state.var_loading + grams / capacity_g**2 + (step / np.maximum(slope, FLATTEST)) ** 2
+    if assume.wandering_leak:
+        state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
+    state.loading = box.table.keep_within(state.loading)
+
+
+def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
+    """Return the water one full opening lets in: the box's air swapped for the room's."""
+    share = np.maximum(air.outside_kpa / air.saturation_kpa - humidity, 0.0)
+    return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
+
+
+def opening_var_g(problem: Problem, humidity_per_g: FloatArray) -> FloatArray:
+    """Return by how much one opening differs from another. [g²]"""
+    return _least_var_g(problem, problem.assumptions.opening_sd_g, humidity_per_g)
+
+
+def swap_dose_g(
+    problem: Problem, humidity: FloatArray, humidity_per_g: FloatArray, swapped_humidity: FloatArray | float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the water one swapped-in spool brings on average [g], and its variance from spool to spool [g²].
+
+    Spool and charge come to rest with one another: two stores in series. ``humidity_per_g`` is by how much a gram
+    lifts the humidity of the box.
+    """
+    assume = problem.assumptions
+    per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + humidity_per_g)
+    variance = (assume.swapped_humidity_sd * per_humidity) ** 2
+    variance = variance + _least_var_g(problem, assume.swap_least_sd_g, humidity_per_g)
+    return np.asarray(per_humidity * (swapped_humidity - humidity)), np.asarray(variance)
+
+
+def _least_var_g(problem: Problem, sd_g: float, humidity_per_g: FloatArray) -> FloatArray:
+    """Return a variance, no larger than what things apart by so much do to a box without beads. [g²]"""
+    most_g = problem.assumptions.swapped_humidity_sd / np.maximum(humidity_per_g, 1e-9)
+    return np.asarray(np.minimum(sd_g, most_g) ** 2)

@@ -1,0 +1,157 @@
+"""The water balance run along an episode for many draws, corrected by the readings on the way.
+
+A draw fixes the constants of a box. What wanders in between, the water in the charge and the conductance around its
+mean, is carried as a small Gaussian error beside the balance (an extended Kalman filter [1]_): openings, unseen doses
+and a drifting seal widen it, readings narrow it. A reading at the floor of a sensor says 'at or below' and enters as
+a truncated normal (Tobit filter [2]_); errors have the tails of Student's t, so that a bad day misleads little.
+
+References
+----------
+.. [1] Anderson, Moore (1979), Optimal Filtering, section 8.2.
+.. [2] Allik, Miller, Piovoso, Zurakowski (2016), IEEE Trans. Control Syst. Technol. 24:365.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.inference.evidence.bins import Bins
+from monitor.inference.model.disturbances import (
+    FLATTEST,
+    apply_change_point,
+    disturb,
+)
+from monitor.inference.model.observations import (
+    EarlierBias,
+    update_by_color,
+    update_by_reading,
+    update_by_weighing,
+)
+from monitor.inference.model.prior import (
+    BIAS,
+    CHANGE,
+    CONDUCTANCE,
+    DRY_MASS,
+    SLOW_HUMIDITY,
+    START,
+    Assumptions,
+)
+from monitor.inference.model.state import (
+    Problem,
+    State,
+    air_states,
+    drawn_box,
+)
+from monitor.physics.box_balance import Air, advance
+from monitor.physics.numerics import FloatArray
+
+_AT_REST = 1e-7
+_YEAR_DAYS = 365.25
+
+
+def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
+    """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
+    theta = np.asfortranarray(theta)  # unknowns are read a column at a time
+    state, log_likelihood = _start(problem, theta)
+    if problem.bias_seen is not None:
+        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, BIAS])
+    return log_likelihood + run_on(problem, theta, state), state
+
+
+def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float = 0.0) -> FloatArray:
+    """Carry a state through the bins of a problem, and return the log-likelihood that they add.
+
+    ``aged_days`` is how long the box was closed when the first bin begins.
+    """
+    bins, assume = problem.bins, problem.assumptions
+    log_likelihood = np.zeros(len(theta))
+    acting = air_states(bins.outside_kpa, bins.temperature_degc)
+    weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
+    settling = _settling(bins, assume, aged_days)
+    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(_YEAR_DAYS))
+    if problem.episode.desiccant is None:
+        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
+    earlier = None
+    for i, days in enumerate(bins.days):
+        if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
+            is_gone = any(at > i for at in bins.new_sensors)
+            earlier = EarlierBias.unseen(float(problem.prior.sd[BIAS]), len(theta)) if is_gone else None
+        if theta.shape[1] > CHANGE:
+            apply_change_point(state, theta, bins, i)
+        if np.any(bins.loosened[i]):
+            state.var_wander = state.var_wander + bins.loosened[i]
+        before = state.loading
+        _predict(state, acting[i], float(days), assume, settling[i], earlier)
+        disturb(state, acting[i], problem, i)
+        if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
+            predicted = state.loading
+            # a bin's mean is what the box held halfway through it
+            log_likelihood += update_by_reading(
+                state, problem, theta, i, acting[i], 0.5 * (before + predicted), earlier
+            )
+            if bins.swaps[i] or bins.step_size[i]:
+                state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
+        if i in weighings:
+            log_likelihood += update_by_weighing(state, problem, theta[:, DRY_MASS], *weighings[i], earlier)
+        for seen in (seen for at, seen in bins.colors if at == i):
+            log_likelihood += update_by_color(state, problem, seen, acting[i])
+    return log_likelihood
+
+
+def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
+    """Noise of humidity while beads, core and spools come to rest: after closing, after a swap, after a step."""
+    out = np.empty(len(bins.days))
+    left = assume.settling_humidity * float(np.exp(-aged_days / assume.settling_days))
+    fading = np.exp(-bins.days / assume.settling_days)
+    for i, fade in enumerate(fading):
+        out[i] = left * np.sqrt(fade)
+        left *= fade
+        if bins.swaps[i]:
+            left = max(left, assume.settling_humidity)
+        if bins.step_size[i]:
+            left = max(left, assume.settling_share_of_step * bins.step_size[i])
+    return out
+
+
+def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
+    count, drawn = len(theta), drawn_box(problem, theta)
+    humidity = np.minimum(np.exp(theta[:, START]), 0.95)
+    loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
+    zero = np.zeros(count)
+    drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else 1e-8
+    state = State(
+        drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
+        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(), zero.copy(),
+    )  # fmt: skip
+    loaded = problem.episode.loaded_mass
+    if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
+        return state, zero.copy()
+    dry = problem.prior.dry_mass_g * np.exp(theta[:, DRY_MASS])
+    sd = np.hypot(0.3 * loaded.resolution_g, 0.002 * dry)
+    return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
+
+
+def _predict(  # noqa: PLR0917
+    state: State, air: Air, days: float, assume: Assumptions, settling: float, earlier: EarlierBias | None
+) -> None:
+    """Carry state and errors one bin ahead."""
+    box = state.drawn
+    stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
+    kept = np.exp(-days / assume.drift_days)
+    keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
+    drift = assume.drift_sd**2 if assume.wandering_leak else 1e-8
+    unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
+    if settling > _AT_REST:
+        unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))
+    if earlier is not None:
+        earlier.carried(keep, by_wander, kept)
+    of_loading = keep * state.var_loading + by_wander * state.covariance
+    of_wander = keep * state.covariance + by_wander * state.var_wander
+    state.var_loading = keep * of_loading + by_wander * of_wander + unseen
+    state.covariance = kept * of_wander
+    state.var_wander = (kept * kept) * state.var_wander + drift * (1.0 - kept * kept)
+    state.loading = box.table.keep_within(stepped.loading_g_per_g)
+    state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
+    state.leaked_g = state.leaked_g + np.abs(stepped.leaked_g)
+    state.dose_kpa_days = state.dose_kpa_days + days * np.abs(stepped.mean_difference_kpa)

@@ -1,0 +1,148 @@
+"""What is seen of a box corrects the filter: a reading, a weighing of the charge, a look at the beads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from monitor.inference.model.prior import BIAS
+from monitor.inference.model.state import Problem, State
+from monitor.physics.box_balance import Air
+from monitor.physics.numerics import FloatArray
+
+
+@dataclass(eq=False)
+class EarlierBias:
+    """What the filter believes of that bias, draw by draw, and how its error goes with the other two."""
+
+    mean: FloatArray
+    var: FloatArray
+    with_loading: FloatArray
+    with_wander: FloatArray
+
+    @classmethod
+    def unseen(cls, sd: float, count: int) -> EarlierBias:
+        """Return what is believed before its first reading."""
+        return cls(np.zeros(count), np.full(count, sd * sd), np.zeros(count), np.zeros(count))
+
+    def carried(self, keep: FloatArray, by_wander: FloatArray, kept: float) -> None:
+        """Carry the errors one bin ahead, as those of water and conductance are."""
+        self.with_loading = keep * self.with_loading + by_wander * self.with_wander
+        self.with_wander = kept * self.with_wander
+
+    def corrected(
+        self, move: FloatArray, shrink: FloatArray, gain: FloatArray, by_loading: FloatArray, by_wander: FloatArray
+    ) -> None:
+        """Move the bias by its gain; take what was learned from its error and from what it shares with the others."""
+        self.mean = self.mean + gain * move
+        self.var = np.maximum(self.var - gain * gain * shrink, 0.0)
+        self.with_loading = self.with_loading - gain * by_loading * shrink
+        self.with_wander = self.with_wander - gain * by_wander * shrink
+
+
+_LOG_SQRT_2PI = 0.9189385332046727
+_STEEPEST = 60.0
+
+
+def reading_noise(shown: float, problem: Problem) -> float:
+    """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
+    assume = problem.assumptions
+    step = 0.29 * problem.box.sensor.resolution
+    scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
+    return scatter**2 + 0.5 * step**2 + (assume.reading_share * shown) ** 2
+
+
+def update_by_reading(  # noqa: PLR0917
+    state: State,
+    problem: Problem,
+    theta: FloatArray,
+    i: int,
+    air: Air,
+    loading: FloatArray,
+    earlier: EarlierBias | None = None,
+) -> FloatArray:
+    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at.
+
+    ``earlier`` is the bias of the sensor that showed it, where that is not the one of now.
+    """
+    humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
+    slope = np.minimum(slope, _STEEPEST)
+    shown = float(problem.bins.shown_humidity[i])
+    through_loading, through_wander = slope * state.var_loading, slope * state.covariance
+    through_bias, bias = np.zeros_like(slope), theta[:, BIAS]
+    if earlier is not None:
+        bias, through_bias = earlier.mean, earlier.var + slope * earlier.with_loading
+        through_loading, through_wander = through_loading + earlier.with_loading, through_wander + earlier.with_wander
+    variance = slope * through_loading + through_bias + reading_noise(shown, problem)
+    gap = shown - humidity - bias
+    if problem.bins.censored[i] and problem.assumptions.censored:
+        score, move, share = _at_or_below(gap, variance)
+    else:
+        score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+    by_loading, by_wander = through_loading / variance, through_wander / variance
+    if earlier is not None:
+        earlier.corrected(move, share * variance, through_bias / variance, by_loading, by_wander)
+    _shift(state, move, share * variance, by_loading, by_wander)
+    return score
+
+
+def _student(gap: FloatArray, variance: FloatArray, degrees: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Score, shift of the mean and share of the full variance cut, for a reading with heavy-tailed error."""
+    square = gap * gap / variance
+    score = -0.5 * np.log(variance) - (0.5 * (degrees + 1.0)) * np.log1p(square * (1.0 / degrees))
+    weight = np.minimum((degrees + 1.0) / (degrees + square), 1.0)
+    return score, weight * gap, weight
+
+
+def _at_or_below(gap: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The same for 'no more than this': moments of a normal cut off above."""
+    sd = np.sqrt(variance)
+    z = gap / sd
+    score = log_ndtr(z)
+    inverse_mills = np.exp(-0.5 * z * z - _LOG_SQRT_2PI - score)
+    return score, -sd * inverse_mills, inverse_mills * (inverse_mills + z)
+
+
+def update_by_weighing(  # noqa: PLR0917
+    state: State,
+    problem: Problem,
+    log_dry: FloatArray,
+    mass_g: float,
+    resolution_g: float,
+    earlier: EarlierBias | None = None,
+) -> FloatArray:
+    """Take a weighing of the charge in: grams, where humidity knows only shares."""
+    if not problem.prior.grams_declared:
+        return np.zeros_like(log_dry)
+    grams = state.drawn.dry_mass_g
+    dry = problem.prior.dry_mass_g * np.exp(log_dry)
+    variance = grams * grams * state.var_loading + (0.3 * resolution_g) ** 2 + 0.03**2
+    gap = mass_g - dry - grams * state.loading
+    score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+    by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
+    if earlier is not None:
+        gain = grams * earlier.with_loading / variance
+        earlier.corrected(move, share * variance, gain, by_loading, by_wander)
+    _shift(state, move, share * variance, by_loading, by_wander)
+    return score
+
+
+def update_by_color(state: State, problem: Problem, color: str, air: Air) -> FloatArray:
+    """Take a look at the beads in; so vague that it weighs draws and moves none."""
+    dye = problem.prior.dye
+    if dye is None:
+        return np.zeros_like(state.loading)
+    humidity, _ = state.drawn.table.humidity(state.loading, air.temperature_degc)
+    return np.asarray(dye.log_likelihood(color, np.clip(humidity, 0.0, 1.0)))
+
+
+def _shift(state: State, move: FloatArray, shrink: FloatArray, by_loading: FloatArray, by_wander: FloatArray) -> None:
+    """Move water and conductance by their gains, and take from their errors what was learned."""
+    state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
+    state.wander = state.wander + by_wander * move
+    learned = by_loading * shrink
+    state.var_loading = state.var_loading - by_loading * learned
+    state.covariance = state.covariance - by_wander * learned
+    state.var_wander = state.var_wander - by_wander * by_wander * shrink

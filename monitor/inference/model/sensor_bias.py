@@ -1,0 +1,207 @@
+"""A box that stands open holds the room's air: what its sensor shows then, beside the room's, tells of its bias.
+
+How much of the air was exchanged is never known. So a comparison says 'all of it' with some chance, and else 'a part,
+rather much than little'; one that stayed far from the room then tells nothing, by itself and without a threshold. The
+room's sensor has a bias too, the same in every comparison, and a sensor's error in a room is not quite its error in a
+dry box: both are taken out of what is learned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.special import logsumexp
+
+from monitor.inference.model.prior import Assumptions
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
+from monitor.series.hourly_values import usable_in_time_order
+
+_YEAR_S = 365.25 * 86_400.0
+_ACROSS_SHARE_OF_ACCURACY = 0.3
+"""How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for (a judgement)."""
+
+_FILLINGS = (EntryKind.charge, EntryKind.recharge)
+_LOGGED_EARLY_S, _OPEN_FOR_S = 600.0, 5400.0
+_STANDING_S = 3600.0
+"""Before beads go in a box stands open; its last hour is looked at, whatever it shows."""
+_BEFORE_S = (6 * 3600.0, 600.0)
+_DAY_BEFORE_S = 30 * 3600.0
+_ROOM_NEAR_S = 1800.0
+_LEAST_APART, _MOST_LEFT = 0.12, 0.5
+"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step."""
+_HELD_S, _HELD_WITHIN = 600.0, 0.01
+_CHANCE_ALL, _CHANCE_ALL_BRIEF, _CHANCE_ODD = 0.35, 0.10, 0.05
+"""That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there.
+
+These, and the spreads below, are judgements: no survey of how people open boxes is known to us.
+"""
+_ODD_SD = 0.15
+_EITHER_WAY = 0.2
+_SCATTER = 0.005
+_WARMTH_SHARE = 0.018
+"""Two thermometers differ by about 0.3 K: so much of a humidity, by the slope of saturation at room temperature."""
+_UNEXCHANGED = ((np.arange(60) + 0.5) / 60.0) ** 2
+"""Quantiles of Beta(1/2, 1): a part of the air left behind, rather a small part than a large one."""
+_GRID = np.linspace(-0.3, 0.3, 601)
+_MOST = 3
+"""Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Humidity shown in an open box less that of the room's air at the same temperature."""
+
+    at_s: float
+    episode: int
+    """How many times beads went in before."""
+    standing: bool
+    """True before beads went in, False at an opening."""
+    gap: float
+    apart: float | None
+    """What the gap would be had no air been exchanged; None where that is not known."""
+    sd: float
+    all_exchanged: float
+    """Chance that all air was."""
+
+    @property
+    def left_behind(self) -> float:
+        """Share of the old air that seems to be there still; 0 where that can't be told."""
+        return 0.0 if self.apart is None else self.gap / self.apart
+
+
+def comparisons(
+    inside: ReadingSeries | None, room: ReadingSeries | None, entries: Iterable[LedgerEntry]
+) -> tuple[Comparison, ...]:
+    """Return the comparisons of a box with its room: at logged openings, and before beads went in."""
+    if inside is None or room is None or min(len(inside), len(room)) == 0:
+        return ()
+    both, episode, found = _Both(inside, room), 0, []
+    for entry in sorted(entries, key=lambda e: e.at):
+        at_s = entry.at.timestamp()
+        if entry.kind is EntryKind.opening:
+            found.append(both.opened(at_s, episode))
+        elif entry.kind in _FILLINGS:
+            found.append(both.standing(at_s, episode))
+            episode += 1
+    return tuple(one for one in found if one is not None and one.left_behind <= _MOST_LEFT)
+
+
+class _Both:
+    """Readings of a box, each with the room's humidity at the box's temperature."""
+
+    def __init__(self, inside: ReadingSeries, room: ReadingSeries) -> None:
+        here, there = usable_in_time_order(inside), usable_in_time_order(room)
+        self.at_s = inside.at_s[here]
+        vapor_pa = room.relative_humidity[there] * saturation_vapor_pressure_pa(room.temperature_degc[there])
+        saturation_pa = np.asarray(saturation_vapor_pressure_pa(inside.temperature_degc[here]))
+        self.level = _near(self.at_s, room.at_s[there], vapor_pa) / saturation_pa
+        self.gap = inside.relative_humidity[here] - self.level
+
+    def opened(self, at_s: float, episode: int) -> Comparison | None:
+        """Return how near the sensor came to the room after an opening, by the nearest three readings in a row."""
+        apart = self._median(at_s - _BEFORE_S[0], at_s - _BEFORE_S[1])
+        here = self._between(at_s - _LOGGED_EARLY_S, at_s + _OPEN_FOR_S)
+        gaps = self.gap[here]
+        if apart is None or abs(apart) < _LEAST_APART or np.isfinite(gaps).sum() < 3:
+            return None
+        at, gaps = self.at_s[here][np.isfinite(gaps)], gaps[np.isfinite(gaps)]
+        threes = sliding_window_view(gaps, 3)
+        best = int(np.argmin(np.median(threes, axis=1) / apart))
+        held = at[best + 2] - at[best] >= _HELD_S and np.ptp(threes[best]) <= _HELD_WITHIN
+        chance = _CHANCE_ALL if held else _CHANCE_ALL_BRIEF
+        return Comparison(at_s, episode, False, float(np.median(threes[best])), apart, self._sd(here), chance)
+
+    def standing(self, at_s: float, episode: int) -> Comparison | None:
+        """Return what the last hour before beads went in showed."""
+        here = self._between(at_s - _STANDING_S, at_s)
+        gap = self._median(at_s - _STANDING_S, at_s)
+        if gap is None:
+            return None
+        apart = self._median(at_s - _DAY_BEFORE_S, at_s - _BEFORE_S[0])
+        if episode and (apart is None or abs(apart) < _LEAST_APART):
+            return None
+        apart = None if apart is None or abs(apart) < _LEAST_APART else apart
+        return Comparison(at_s, episode, True, gap, apart, self._sd(here), _CHANCE_ALL)
+
+    def _between(self, start_s: float, end_s: float) -> slice:
+        return slice(*(int(i) for i in np.searchsorted(self.at_s, (start_s, end_s))))
+
+    def _median(self, start_s: float, end_s: float) -> float | None:
+        gaps = self.gap[self._between(start_s, end_s)]
+        gaps = gaps[np.isfinite(gaps)]
+        return float(np.median(gaps)) if len(gaps) >= 3 else None
+
+    def _sd(self, here: slice) -> float:
+        return float(np.hypot(_SCATTER, _WARMTH_SHARE * np.nanmean(self.level[here])))
+
+
+def _near(at_s: FloatArray, known_s: FloatArray, values: FloatArray) -> FloatArray:
+    """Values between the known ones; NaN where none of those is near."""
+    after = np.searchsorted(known_s, at_s).clip(0, len(known_s) - 1)
+    away = np.minimum(np.abs(known_s[after] - at_s), np.abs(known_s[np.maximum(after - 1, 0)] - at_s))
+    return np.where(away <= _ROOM_NEAR_S, np.interp(at_s, known_s, values), np.nan)
+
+
+@dataclass(frozen=True, eq=False)
+class BiasSeen:
+    """What comparisons with the room say of a sensor's bias, whatever was believed before."""
+
+    log_likelihood: FloatArray
+    """On ``_GRID``, up to a constant."""
+
+    def of(self, bias: FloatArray) -> FloatArray:
+        """Return the log-likelihood of each bias."""
+        return np.asarray(np.interp(bias, _GRID, self.log_likelihood))
+
+
+def bias_seen(
+    found: Iterable[Comparison], sensor: SensorSpec, assumptions: Assumptions, now_s: float
+) -> BiasSeen | None:
+    """Return what the comparisons before an instant say; None where there are none.
+
+    The room's sensor is taken for a common one.
+    """
+    counted = _one_an_episode([one for one in found if one.at_s < now_s])
+    if not counted:
+        return None
+    score = np.sum([_log_mixture(one) for one in counted], axis=0)
+    years = (now_s - counted[-1].at_s) / _YEAR_S
+    smear = np.sqrt(
+        (assumptions.bias_share_of_accuracy * SensorSpec().accuracy) ** 2
+        + (_ACROSS_SHARE_OF_ACCURACY * sensor.accuracy) ** 2
+        + assumptions.bias_walk**2 * years
+    )
+    # what the comparisons see is the bias plus errors of normal spread: the score of their sum, smeared by them
+    offsets = _GRID - _GRID[:, None]
+    smeared = logsumexp(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
+    return BiasSeen(smeared - smeared.max())
+
+
+def _one_an_episode(found: list[Comparison]) -> list[Comparison]:
+    """Of the latest episodes the opening with the least air left behind, and the standing open before beads went in."""
+    best: dict[tuple[int, bool], Comparison] = {}
+    for one in sorted(found, key=lambda one: -one.left_behind):
+        best[one.episode, one.standing] = one
+    latest = max((one.episode for one in found), default=0)
+    kept = [one for one in best.values() if one.episode > latest - _MOST]
+    return sorted(kept, key=lambda one: one.at_s)
+
+
+def _log_mixture(one: Comparison) -> FloatArray:
+    """Log-likelihood of each difference of two sensors: all air exchanged, a part of it, or something odd."""
+    away = one.gap - _GRID
+    ends = (-_EITHER_WAY, _EITHER_WAY) if one.apart is None else (one.apart,)
+    parts = np.concatenate([end * _UNEXCHANGED for end in ends])
+    part = _normal(away[:, None] - parts, one.sd).mean(axis=1)
+    rest = 1.0 - one.all_exchanged - _CHANCE_ODD
+    every = one.all_exchanged * _normal(away, one.sd) + rest * part + _CHANCE_ODD * _normal(away, _ODD_SD)
+    return np.asarray(np.log(every))
+
+
+def _normal(away: FloatArray, sd: float) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * np.square(away / sd)) / sd)

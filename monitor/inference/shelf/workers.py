@@ -1,0 +1,70 @@
+"""The same work for many boxes, spread over all cores where that pays; answers come in the order of the jobs."""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, Generic, TypeVar
+
+Shared = TypeVar("Shared")
+Job = TypeVar("Job")
+Answer = TypeVar("Answer")
+
+PAYS_FROM = 24
+"""Boxes from which on starting processes, about a second of work each, is worth it."""
+_AT_A_TIME = 4
+
+_log = logging.getLogger(__name__)
+
+
+class WorkerPool(Generic[Shared]):
+    """Hands that do a piece of work for each of many jobs, all of them knowing what is shared."""
+
+    def __init__(self, shared: Shared, pool: ProcessPoolExecutor | None) -> None:
+        self._shared, self._pool = shared, pool
+
+    def each(self, work: Callable[[Shared, Job], Answer], jobs: Sequence[Job]) -> Iterator[Answer]:
+        """Yield an answer for each job, in order; what a pool that died left undone is done here."""
+        done = 0
+        if self._pool is not None:
+            try:
+                for answer in self._pool.map(_work, [work] * len(jobs), jobs, chunksize=_AT_A_TIME):
+                    done += 1
+                    yield answer
+            except (BrokenProcessPool, OSError) as error:
+                _log.warning("the other cores can't be used (%s); going on with one", error)
+                self._pool = None
+        for job in jobs[done:]:
+            yield work(self._shared, job)
+
+
+@contextmanager
+def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[WorkerPool[Shared]]:
+    """Hand out a crew for so many boxes, gone when the body ends; ``workers`` None takes as many as there are cores."""
+    workers = min(os.cpu_count() or 1 if workers is None else workers, boxes // _AT_A_TIME)
+    if workers < 2 or boxes < PAYS_FROM:
+        yield WorkerPool(shared, None)
+        return
+    # started afresh, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
+    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _begin, (shared,))
+    try:
+        yield WorkerPool(shared, pool)
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+_at_work: dict[str, Any] = {}
+"""What is shared, once in each process of a pool."""
+
+
+def _begin(shared: object) -> None:
+    _at_work["shared"] = shared
+
+
+def _work(work: Callable[[Any, Any], Any], job: Any) -> Any:
+    return work(_at_work["shared"], job)

@@ -1,1 +1,0 @@
-"""Many boxes at once: spread over all cores, and remembered from one look to the next."""

@@ -1,0 +1,93 @@
+"""What somebody supposes changed about a box: typed at the command line or on the page, checked the same way."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from monitor.records import RoomClimate, WhatIf
+from monitor.units import degf_to_degc, ounces_to_grams
+
+if TYPE_CHECKING:
+    from monitor.settings import Shelf
+
+_LIMIT_PCT = (1.0, 95.0)
+_LEAK_TIMES = (0.01, 100.0)
+_ROOM_RH_PCT = (1.0, 95.0)
+_ROOM_DEGC = (-20.0, 60.0)
+_LEAST_MASS = 0.1
+
+
+class WhatIfInputError(ValueError):
+    """A change that no box can undergo; the text says what would be right, ``field`` where it was typed."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(message)
+        self.field = field
+
+
+def what_if_input(
+    shelf: Shelf,
+    *,
+    limit: float | None = None,
+    leak_times: float | None = None,
+    beads: str | None = None,
+    dry_mass: float | None = None,
+    room_rh: float | None = None,
+    room_temperature: float | None = None,
+) -> WhatIf:
+    """Return a change, from numbers in the units of the shelf and per cent; None leaves a thing as it is.
+
+    Raises
+    ------
+    NotSupposableError
+        If a value is out of range, or the desiccant is not known.
+    """
+    _within("limit", limit, _LIMIT_PCT, "a limit is from 1 to 95 per cent")
+    _within("leak-times", leak_times, _LEAK_TIMES, "a leak is from 0.01 to 100 times what it is")
+    _within("dry-mass", dry_mass, (_LEAST_MASS, 1e5), "beads weigh 0.1 or more")
+    _within("room-rh", room_rh, _ROOM_RH_PCT, "a room has a humidity from 1 to 95 per cent")
+    return WhatIf(
+        humidity_limit=None if limit is None else limit / 100.0,
+        conductance_factor=1.0 if leak_times is None else leak_times,
+        desiccant=known_beads(beads),
+        dry_mass_g=ounces_to_grams(dry_mass) if dry_mass is not None and shelf.ounces else dry_mass,
+        room_climate=_climate(shelf, room_rh, room_temperature),
+    )
+
+
+def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
+    """Return the temperature of the supposed room; the shelf's own where none was named."""
+    if room_temperature is None:
+        return (shelf.room or RoomClimate()).temperature_degc
+    degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
+    if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
+        right = "from -4 to 140 °F" if shelf.fahrenheit else "from -20 to 60 °C"
+        raise WhatIfInputError("room-temperature", f"{room_temperature:g} won't do; a room has {right}")
+    return degc
+
+
+def _climate(shelf: Shelf, room_rh: float | None, room_temperature: float | None) -> RoomClimate | None:
+    """The other climate; what isn't said of it is as in the shelf's room."""
+    if room_rh is None and room_temperature is None:
+        return None
+    here = shelf.room or RoomClimate()
+    humidity = here.relative_humidity if room_rh is None else room_rh / 100.0
+    degc = room_degc(shelf, room_temperature)
+    return replace(here, temperature_degc=degc, relative_humidity=humidity, monthly_vapor_pressure_pa=())
+
+
+def known_beads(kind: str | None) -> str | None:
+    """Return the kind of beads that was named, where the tables know it."""
+    if kind is not None:
+        from monitor.physics import calculators  # noqa: PLC0415 -- numpy, only where beads are named
+
+        if not calculators.is_desiccant(kind):
+            known = ", ".join(calculators.desiccant_kinds())
+            raise WhatIfInputError("beads", f"{kind!r} is no desiccant; known are {known}")
+    return kind
+
+
+def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:
+    if value is not None and not span[0] <= value <= span[1]:
+        raise WhatIfInputError(field, f"{value:g} won't do; {right}")

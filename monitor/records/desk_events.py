@@ -1,0 +1,211 @@
+"""What a person does with beads at the recharge desk, one frozen value an event; the log of them is the whole truth.
+
+Lots, charges and drying runs are never stored: ``monitor/desk/apply_events.py`` replays the events. Masses are grams
+of beads with their water and without their holder; weighings stay as they were shown, a correction is an event of its
+own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date, datetime
+
+SPARE = "spare"
+BOX = "box:"
+"""A charge's place is 'spare', 'box:NAME' or, while it is being dried, 'in:APPLIANCE'."""
+APPLIANCE = "in:"
+
+
+@dataclass(frozen=True, slots=True)
+class LotBought:
+    """Beads bought together: they share kind, dye, age and capacity."""
+
+    lot: str
+    desiccant: str
+    mass_g: float
+    bought_on: date | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ChargePortioned:
+    """Beads weighed out of a lot into a holder."""
+
+    charge: str
+    lot: str
+    mass_g: float
+    holder: str = ""
+    """What they sit in: 'glass', 'ceramic', 'metal', a polymer such as 'PETG', or '' for loose beads."""
+    tare_g: float | None = None
+    state: str = "unknown"
+    """'new' from the bag, 'dried', 'room' (has lain open in the room) or 'unknown'."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeMoved:
+    """A charge was put somewhere else; what it takes the place of becomes spare."""
+
+    charge: str
+    place: str
+    out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeSplit:
+    """Part of a charge became a charge of its own; both are as wet as they were."""
+
+    charge: str
+    into: str
+    mass_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChargesMerged:
+    """A charge was poured into another of the same lot."""
+
+    charge: str
+    into: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeToppedUp:
+    """New beads of the same lot were added to a charge."""
+
+    charge: str
+    mass_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChargeRetired:
+    """A charge is used no more."""
+
+    charge: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ColorSeen:
+    """What color the beads of a charge showed."""
+
+    charge: str
+    color: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunStarted:
+    """A charge went into an appliance, in this room."""
+
+    run: str
+    charge: str
+    appliance: str
+    appliance_kind: str
+    room_temperature_degc: float
+    room_relative_humidity: float
+    room_from: str = "told"
+    """'sensor', 'told', 'shelf file' or 'assumed'."""
+    temperature_degc: float | None = None
+    power_w: float | None = None
+    tare_g: float = 0.0
+    """The empty holder on the same scale; 0 where the scale was zeroed with it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunWeighed:
+    """What the scale showed after so much heating in all."""
+
+    run: str
+    heated_s: float
+    shown_g: float
+    """With the holder, as the scale showed it."""
+    resolution_g: float = 1.0
+    hot: bool = False
+    """Weighed before the beads had cooled: the reading is kept and counts for less."""
+    factor: float = 1.0
+    """Grams for one of what the scale showed, where it stood on something else and the person said so."""
+    tare_factor: float | None = None
+    """The same for the empty holder, where it was not weighed on the scale as it stood now: 1 for true grams."""
+    tare_g: float | None = None
+    """Another empty holder than the run began with."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleCorrected:
+    """The person agreed that the scale had stood on something else all along: each weighing of a run is multiplied."""
+
+    run: str
+    factor: float
+    because: str = ""
+    tare_factor: float | None = None
+    """The same for the empty holder, where it was not weighed on the scale as it stood: 1 for true grams."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeadsSpilled:
+    """Beads fell out of a run, with the water they held."""
+
+    run: str
+    after_weighings: int
+    """How many weighings of the run were on the scale before it happened."""
+    lost_g: float | None = None
+    """How much fell out; None where nobody knows, and the next weighings tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunFinished:
+    """A run is over, with what the weighings told of the beads."""
+
+    run: str
+    verdict: str
+    end_mass_g: float
+    dry_mass_g: float
+    dry_mass_relative_sd: float
+    start_loading_g_per_g: float
+    loading_g_per_g: tuple[float, float, float]
+    """5 %, 50 % and 95 %."""
+    time_constant_s: float
+    fits: bool = True
+    """Whether a drying curve explained the weighings; where none did, the run teaches nothing of lot and appliance."""
+    kept_share: float = 1.0
+    """Share of the beads that stayed in the run."""
+
+
+@dataclass(frozen=True, slots=True)
+class JarChecked:
+    """A hygrometer over the cooled beads of a charge in a closed jar, once it came to rest."""
+
+    charge: str
+    relative_humidity: float
+    temperature_degc: float
+    accuracy: float = 0.03
+    loading_g_per_g: tuple[float, float, float] | None = None
+    """Loading of the charge with this check taken into account."""
+
+
+DeskEvent = (
+    LotBought
+    | ChargePortioned
+    | ChargeMoved
+    | ChargeSplit
+    | ChargesMerged
+    | ChargeToppedUp
+    | ChargeRetired
+    | ColorSeen
+    | RunStarted
+    | RunWeighed
+    | ScaleCorrected
+    | BeadsSpilled
+    | RunFinished
+    | JarChecked
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedEvent:
+    """An event with its number and the instant it speaks of."""
+
+    event_id: int
+    at: datetime
+    event: DeskEvent

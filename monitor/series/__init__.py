@@ -1,0 +1,1 @@
+"""What a series of readings says by itself: one robust value an hour, faults of the sensor."""

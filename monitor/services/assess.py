@@ -1,0 +1,302 @@
+"""Joint two: store → inference → planning; one ``Assessment`` a box, the same for every face."""
+
+from __future__ import annotations
+
+import logging
+import math
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from monitor import inference
+from monitor.inference import Memory, refused
+from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
+from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.records import (
+    ROOM,
+    Assessment,
+    Box,
+    BoxHistory,
+    BoxState,
+    CrossingForecast,
+    DateQuantiles,
+    EntryKind,
+    LedgerEntry,
+    Mark,
+    Outlook,
+    Reading,
+    ReadingSeries,
+    RoomClimate,
+    WhatIf,
+)
+from monitor.records.names import hint
+from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from monitor.store.contracts import Ledger, Readings
+
+__all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
+
+STALE_AFTER_DAYS = 3.0
+"""A newest reading older than this is said beside the forecast."""
+
+_WORTH_SAYING, _CERTAIN = 0.05, 0.97
+"""Chances of being over the limit already: below the one it goes unsaid, above the other it is certain."""
+
+_WEEK_S = 7.0 * 86_400.0
+_NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
+"""Marks of a reading that says nothing of the air in the box."""
+
+_log = logging.getLogger(__name__)
+
+
+def assess(
+    readings: Readings,
+    ledger: Ledger,
+    boxes: Sequence[Box],
+    as_of: datetime,
+    *,
+    room_climate: RoomClimate | None = None,
+    humidity_limit: float | None = None,
+    horizon_days: int = 540,
+    change: WhatIf | None = None,
+    memory: Memory | None = None,
+    workers: int | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> tuple[Assessment, ...]:
+    """Return what is believed about every declared box, then every box that reports without being declared.
+
+    Only readings and entries stamped before ``as_of`` are seen. ``humidity_limit`` takes the place of every box's own.
+    Boxes of one style inform each other, so ask for all of them even to show one. ``change`` asks beside the forecast
+    for that of the same box with something changed.
+
+    Who asks again and again hands over one ``memory``: boxes to which hours were only added are then carried on. Many
+    boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told the share done.
+    """
+    latest = readings.latest()
+    rooms = {name: readings.evidence(name, as_of) for name in {box.room for box in boxes} if name in latest}
+    histories = [
+        BoxHistory(
+            box=box,
+            readings=readings.evidence(box.name, as_of),
+            room=rooms.get(box.room),
+            room_climate=room_climate,
+            entries=tuple(ledger.entries(box.name, before=as_of)),
+        )
+        for box in boxes
+    ]
+    question = _Question(as_of, humidity_limit, horizon_days, change)
+    answers, apart = _ask(histories, question, memory, workers, progress)
+    declared = (
+        _assessment(history, answer, question, latest.get(history.box.name), apart)
+        for history, answer in zip(histories, answers, strict=True)
+    )
+    return (*declared, *_undeclared(readings, latest, boxes, as_of))
+
+
+def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
+    """Return the assessments with what needs a person most at the top."""
+    order = (
+        BoxState.over_limit,
+        BoxState.due,
+        BoxState.estimate_failed,
+        BoxState.not_enough_evidence,
+        BoxState.no_readings,
+        BoxState.within_limit,
+        BoxState.undeclared,
+    )
+    never = timedelta.max
+    return sorted(
+        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
+    )
+
+
+def _over_by(assessment: Assessment) -> float:
+    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
+    if assessment.state is not BoxState.over_limit or assessment.latest is None:
+        return 0.0
+    return assessment.latest.relative_humidity - assessment.box.humidity_limit
+
+
+@dataclass(frozen=True)
+class _Question:
+    """What is asked of every history alike."""
+
+    as_of: datetime
+    humidity_limit: float | None
+    horizon_days: int
+    change: WhatIf | None
+
+    def put(self, histories: Sequence[BoxHistory], **how: Any) -> list[Outlook]:
+        limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
+        return list(
+            inference.outlooks(
+                histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, change=self.change, **how
+            )
+        )
+
+
+def _ask(
+    histories: Sequence[BoxHistory],
+    question: _Question,
+    memory: Memory | None,
+    workers: int | None,
+    progress: Callable[[float], None],
+) -> tuple[list[Outlook], str]:
+    """Return one outlook for each history, and where asking for all together failed, why each was asked alone."""
+    apart = ""
+    try:
+        answers = question.put(histories, memory=memory, workers=workers, progress=progress)
+    except Exception as error:
+        _log.exception("the boxes can't be looked at together; each is asked alone")
+        apart = (
+            f"the boxes could not be looked at together ({type(error).__name__}: {error}), so none could learn from "
+            "the others; please report it"
+        )
+        answers = [_ask_alone(history, question) for history in histories]
+    for history, answer in zip(histories, answers, strict=True):
+        if answer.trace:
+            _log.error("box %s: %s\n%s", history.box.name, answer.refusal, answer.trace)
+    return answers, apart
+
+
+def _ask_alone(history: BoxHistory, question: _Question) -> Outlook:
+    try:
+        return question.put([history])[0]
+    except Exception as error:
+        return refused(error)
+
+
+def _assessment(
+    history: BoxHistory, answer: Outlook, question: _Question, newest: Reading | None, apart: str
+) -> Assessment:
+    as_of, limit = question.as_of, question.humidity_limit
+    box = history.box if limit is None else replace(history.box, humidity_limit=limit)
+    latest = _latest(history.readings, newest, as_of)
+    charge = _charge(history.entries)
+    over = _shows_over(box, history.readings, charge)
+    forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    due = due_at(forecast, as_of) if forecast else None
+    return Assessment(
+        box=box,
+        as_of=as_of,
+        state=BoxState.over_limit if over else _state(answer, latest, as_of),
+        latest=latest,
+        charge=charge,
+        leak=answer.leak,
+        forecast=forecast,
+        due_at=as_of if over else due,
+        evidence=(
+            *_two_sensors(history.readings, as_of),
+            *_over_now(answer.forecast, shown=over),
+            *answer.evidence,
+            *_staleness(latest, as_of),
+            *filter(None, (apart,)),
+        ),
+        sharpen=answer.sharpen,
+        refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
+        forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        failed=bool(answer.trace),
+        apart=apart,
+    )
+
+
+def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -> bool:
+    """True where the last good reading is over the limit: no estimate is needed to see that.
+
+    A reading from before the beads that are in the box now says nothing of it.
+    """
+    good = np.flatnonzero((readings.marks & _NOT_GOOD) == 0)
+    if good.size == 0 or (charge is not None and readings.at_s[good[-1]] <= charge.at.timestamp()):
+        return False
+    return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)
+
+
+def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
+    """Return a forecast whose dates don't lie ahead where the box is over its limit, as shown or more likely than not.
+
+    Inference gives the dates of a crossing that is still to come, beside the chance that it is not.
+    """
+    if forecast.chance_over_already < OVER_FROM_CHANCE and not shown:
+        return forecast
+    certain = forecast.chance_over_already >= 0.95
+    return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
+
+
+def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, ...]:
+    """Say how far the estimate and the last reading agree on whether a box is over its limit already."""
+    if forecast is None:
+        return ()
+    chance = forecast.chance_over_already
+    if chance > _CERTAIN:
+        return ("It is over the limit, the sensor's own error allowed for.",)
+    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
+    if shown:
+        return (
+            f"Its last reading is over the limit; by all readings together the chance that it is over is {in_words},"
+            " and the rest is the sensor's own error or a rise that passes.",
+        )
+    if chance < _WORTH_SAYING:
+        return ()
+    return (f"It may be over the limit already: {in_words} (the sensor's own error leaves that open).",)
+
+
+def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
+    if latest is None:
+        return BoxState.no_readings
+    if answer.trace:
+        return BoxState.estimate_failed
+    return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
+
+
+def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> Reading | None:
+    """Return the newest reading before the instant: the store's own where it is old enough, else the series' last."""
+    if newest is not None and newest.at < as_of:
+        return newest
+    if len(series) == 0:
+        return None
+    return Reading(
+        box=series.box,
+        at=datetime.fromtimestamp(float(series.at_s[-1]), UTC),
+        temperature_degc=float(series.temperature_degc[-1]),
+        relative_humidity=float(series.relative_humidity[-1]),
+    )
+
+
+def _charge(entries: Sequence[LedgerEntry]) -> LedgerEntry | None:
+    fillings = [entry for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge)]
+    return fillings[-1] if fillings else None
+
+
+def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:
+    """Said first where two sensors seem to report as one box: whatever follows rests on a mixture."""
+    week = slice(int(np.searchsorted(series.at_s, as_of.timestamp() - _WEEK_S)), None)
+    if not two_sensors_days(series.at_s[week], series.relative_humidity[week]).any():
+        return ()
+    return (f"Two sensors seem to report as this box, and what is said rests on both: {TWO_SENSORS_REMEDY}.",)
+
+
+def _staleness(latest: Reading | None, as_of: datetime) -> tuple[str, ...]:
+    if latest is None or (silent := as_of - latest.at) <= timedelta(days=STALE_AFTER_DAYS):
+        return ()
+    return (f"The newest reading is {silent.days} days old: what happened since is not seen.",)
+
+
+def _undeclared(
+    readings: Readings, latest: Mapping[str, Reading], boxes: Sequence[Box], as_of: datetime
+) -> Iterator[Assessment]:
+    known = {ROOM} | {box.name for box in boxes} | {box.room for box in boxes}
+    for name in sorted(set(latest) - known):
+        newest = latest[name] if latest[name].at < as_of else _latest(readings.series(name, end=as_of), None, as_of)
+        if newest is not None:
+            yield Assessment(
+                box=Box(name=name, volume_liter=math.nan),
+                as_of=as_of,
+                state=BoxState.undeclared,
+                latest=newest,
+                refusal=f"{hint('adopt', name)} declares it, and then it is assessed",
+            )

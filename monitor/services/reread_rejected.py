@@ -1,0 +1,79 @@
+"""Joint: rejected messages read again, by the shelf file, the rules and the clock of today."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from monitor.feed.decode import Decoded, Decoder
+from monitor.feed.formats.values import EARLIEST_AT
+from monitor.records import RawMessage
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import datetime
+
+    from monitor.records import FeedSpec, RejectedMessage, SensorMove
+    from monitor.store.contracts import Ledger, Readings
+
+FEED = "mqtt"
+"""Only what came from the broker is whole; a rejected row of a file is imported again with its file."""
+
+_AT_ONCE = 100
+
+
+@dataclass(slots=True)
+class RereadCounts:
+    """What trying rejected messages again came to."""
+
+    tried: int = 0
+    taken_in: int = 0
+    new: int = 0
+    held: int = 0
+    """Readings that had been stored in some other way."""
+    differing: int = 0
+    """Readings at odds with one held before; these are rejected messages still, with that reason."""
+
+
+def try_again(
+    readings: Readings,
+    ledger: Ledger,
+    feeds: Iterable[FeedSpec],
+    *,
+    site: str,
+    moves: Iterable[SensorMove],
+    now: datetime,
+) -> RereadCounts:
+    """Read every rejected message again and store what it says; what still can't be read stays as it was.
+
+    A half of a reading can't be tried again: which other half it belongs to was decided when it arrived.
+    """
+    whole = [feed for feed in feeds if feed.humidity_topic is None]
+    decoder, found, last = Decoder(whole, site, moves), RereadCounts(), 0
+    while messages := ledger.rejected_from(FEED, last, _AT_ONCE):
+        last = messages[-1].rejection_id
+        again, numbers = Decoded(), []
+        for message in messages:
+            decoded = _read(decoder, message, now)
+            if decoded.readings:
+                again.readings += decoded.readings
+                again.rejections += decoded.rejections
+                numbers.append(message.rejection_id)
+        new = readings.add(again.readings, again.rejections, taken_in=numbers)
+        found.tried += len(messages)
+        found.taken_in += len(numbers)
+        found.new += new
+        found.differing += len(readings.contested)
+        found.held += len(again.readings) - new - len(readings.contested)
+    return found
+
+
+def _read(decoder: Decoder, message: RejectedMessage, now: datetime) -> Decoded:
+    """Return what a message says, its own times held against the clock of now and the others taken from its arrival."""
+    at_arrival, today = (
+        decoder.decode([RawMessage(message.feed, message.topic, message.payload, at, retained=message.retained)])
+        for at in (message.arrived_at, now)
+    )
+    timed = [reading for reading in today.readings if reading.sent_at_known]
+    others = [reading for reading in at_arrival.readings if not reading.sent_at_known and reading.at >= EARLIEST_AT]
+    return Decoded(timed + others, today.rejections)

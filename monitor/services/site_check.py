@@ -1,0 +1,297 @@
+"""Is the site well: broker, sessions, clocks, store, disk, permissions, silent boxes; each finding with its remedy."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import shutil
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.errors import FeedError, SiccastError
+from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.records import ROOM, BoxState, Mark
+from monitor.records.names import hint
+from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from pathlib import Path
+
+    from monitor.feed.probe import BrokerFindings
+    from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
+    from monitor.store.contracts import Ledger, Readings, Upkeep
+
+HEALTH_EVERY_S = 60.0
+_LITTLE_SPACE_BYTES = 500 * 1024 * 1024
+_SHORTEST_SILENCE = timedelta(minutes=15)
+_HEALTHY_WEEK = timedelta(days=7)
+_MANY_WAITING = 5000
+"""More than one batch of readings on their way to a second store."""
+_INTERVALS_MISSED = 3.0
+"""A sensor is silent after so many of its longest usual intervals: those that report on change are irregular."""
+
+
+class Severity(StrEnum):
+    """How a finding is meant."""
+
+    well = "well"
+    look = "look"
+    fault = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at: how it is, and what to do where it is not well."""
+
+    subject: str
+    verdict: Severity
+    found: str
+    remedy: str = ""
+
+
+def health_topic(site: str, client_id: str) -> str:
+    """Return where a listener says, retained, how it is."""
+    return f"siccast/1/{site}/health/{client_id}"
+
+
+def check_folder(folder: Path) -> Iterator[Finding]:
+    """Look at the shelf folder: may we write there, and is there space."""
+    if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
+        yield Finding(
+            "folder",
+            Severity.fault,
+            f"{folder} is not writable",
+            f"chown or chmod {shlex.quote(str(folder))} for this user",
+        )
+    if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
+        yield Finding(
+            "folder",
+            Severity.look,
+            f"anyone on this machine may write to {folder}",
+            f"chmod o-w {shlex.quote(str(folder))}",
+        )
+    if folder.exists():
+        free = shutil.disk_usage(folder).free
+        few = free < _LITTLE_SPACE_BYTES
+        yield Finding(
+            "disk", Severity.look if few else Severity.well, f"{free / 2**30:.1f} GiB free",
+            "free some space or move the shelf folder; the listener waits while the disk is full" if few else "",
+        )  # fmt: skip
+
+
+def check_privacy(database: Path) -> Iterator[Finding]:
+    """Look whether others on this machine may read the database, its log or a copy beside it.
+
+    Ours are made for their owner alone; a file of an older siccast, or one that was copied in, keeps its own mode.
+    """
+    if os.name != "posix":
+        return
+    files = sorted(database.parent.glob(f"{database.stem}*{database.suffix}*"))
+    if wide := [each for each in files if _is_for_others(each)]:
+        names = ", ".join(each.name for each in wide)
+        remedy = f"chmod 600 {shlex.join(map(str, wide))}"
+        yield Finding("permissions", Severity.look, f"others on this machine may get at {names}", remedy)
+
+
+def _is_for_others(file: Path) -> bool:
+    try:
+        return bool(file.stat().st_mode & 0o077)
+    except OSError:  # the last to close a database takes its log away
+        return False
+
+
+def check_rejected(ledger: Ledger, now: datetime) -> Iterator[Finding]:
+    """Say that messages were rejected; what nobody sends any more needs nobody."""
+    newest = ledger.rejected(1)
+    if newest:
+        lately = newest[0].arrived_at > now - _HEALTHY_WEEK
+        said = f"{ledger.rejected_count()} rejected so far" + ("" if lately else ", none in the last week")
+        yield Finding("messages", Severity.look if lately else Severity.well, said, "`siccast rejected` says why")
+
+
+def check_store(upkeep: Upkeep) -> Iterator[Finding]:
+    """Let the database check itself."""
+    try:
+        faults = upkeep.faults()
+    except SiccastError as error:
+        faults = [str(error)]
+    size = upkeep.path.stat().st_size / 2**20
+    if faults:
+        yield Finding("store", Severity.fault, faults[0], "stop the listener and put the newest backup in its place")
+    else:
+        yield Finding("store", Severity.well, f"{upkeep.path.name}, {size:.1f} MiB, found sound by its own check")
+
+
+def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
+    """Look for silent boxes, boxes nobody declared, and clocks that are wrong."""
+    latest = readings.latest()
+    boxes = tuple(declared)
+    known = {box.name for box in boxes}
+    rooms = {box.room for box in boxes} | {ROOM}
+    for name in sorted(known - set(latest)):
+        yield Finding(name, Severity.look, "declared, and never heard of", "is its node on, and its topic right?")
+    possible = readings.latest(before=now + MAX_AHEAD)
+    for name, reading in sorted(latest.items()):
+        if name not in known | rooms:
+            yield Finding(name, Severity.look, "seen, not declared", f"{hint('adopt', name)} declares it")
+        if name in possible:
+            week = readings.series(name, possible[name].at - _HEALTHY_WEEK, now + MAX_AHEAD)
+            yield from _check_silence(week, possible[name], now)
+            yield from _check_two_sensors(week)
+            yield from _check_clock(possible[name], now)
+        if name not in possible or possible[name].at < reading.at:
+            yield _from_the_future(readings, reading, now, alone=name not in possible)
+
+
+def check_listener(listeners: Sequence[Listener], broker: Sequence[Finding] = ()) -> Iterator[Finding]:
+    """Look whether a listener is at work on this shelf, or, by what the broker was told, on another machine."""
+    at_work = [listener for listener in listeners if listener.at_work]
+    for listener in at_work:
+        found = f"process {listener.process} listens on this shelf, since {listener.since:%Y-%m-%d %H:%M} UTC"
+        yield Finding("listener", Severity.well, found)
+    elsewhere = any(each.subject.startswith("listener") and each.verdict is Severity.well for each in broker)
+    if not at_work and not elsewhere:
+        found = "none is at work on this shelf"
+        if listeners:
+            last = max(listeners, key=lambda listener: listener.since)
+            found += f"; the last one, begun {last.since:%Y-%m-%d %H:%M} UTC, {_ended(last)}"
+        yield Finding("listener", Severity.look, found, "start `siccast listen`, as a service if it should always run")
+
+
+def _ended(listener: Listener) -> str:
+    return f"ended: {listener.ended}" if listener.ended else "ended without a word"
+
+
+def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
+    """Look whether the second store takes our readings, and how many it lacks."""
+    behind = f"{forwarding.waiting} readings wait for it"
+    if forwarding.oldest_at:
+        behind += f", the oldest of {forwarding.oldest_at:%Y-%m-%d %H:%M} UTC"
+    if forwarding.trouble:
+        yield Finding(
+            "InfluxDB", Severity.fault, f"{url} {forwarding.trouble}; {behind}",
+            "start it or correct [influx]; nothing is lost: the shelf's own database has every reading",
+        )  # fmt: skip
+    elif forwarding.waiting > _MANY_WAITING:
+        yield Finding("InfluxDB", Severity.look, f"{url} answers; {behind}", "`siccast listen` forwards them")
+    else:
+        yield Finding("InfluxDB", Severity.well, f"{url} answers; {behind}")
+
+
+def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
+    """Look for estimates that failed by a defect of ours, and for boxes over their limit."""
+    if apart := next((a.apart for a in assessments if a.apart), ""):
+        yield Finding("estimates", Severity.fault, apart, "its trace is on stderr: please send it along")
+    for a in assessments:
+        if a.failed:
+            yield Finding(a.box.name, Severity.fault, a.refusal, "its trace is on stderr: please send it along")
+        if a.state is BoxState.over_limit:
+            found = f"over its limit of {100.0 * a.box.humidity_limit:g} %"
+            yield Finding(a.box.name, Severity.look, found, "`siccast today` says what to do")
+    if not any(a.failed or a.apart for a in assessments):
+        yield Finding("estimates", Severity.well, f"{len(assessments)} boxes were looked at, and no estimate failed")
+
+
+def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
+    """Look at the broker as far as a client can."""
+    from monitor.feed.probe import probe  # noqa: PLC0415 -- paho, which the other checks do without
+
+    trial_topic = f"siccast/1/{site}/trial/{address.client_id}" if with_trial else None
+    where = f"{address.host}:{address.port}"
+    try:
+        findings = probe(address, health_topic(site, "+"), trial_topic)
+    except FeedError as error:
+        yield Finding("broker", Severity.fault, str(error), "start it, or correct [broker] in the shelf file")
+        return
+    yield Finding("broker", Severity.well, f"{where} answers, MQTT {address.protocol}")
+    yield from _check_sessions(findings)
+    yield from _check_listeners(findings, now)
+
+
+def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
+    settings = "use firmware_notes/mosquitto.conf, or the like of it for another broker"
+    if findings.keeps_session:
+        yield Finding("session", Severity.well, "the broker keeps our session while we are away")
+    else:
+        yield Finding(
+            "session", Severity.fault, "the broker forgets us when we leave: what arrives then is lost", settings
+        )
+    if findings.queue_held is not None:
+        from monitor.feed.probe import STOCK_QUEUE  # noqa: PLC0415
+
+        whole = findings.queue_held > STOCK_QUEUE
+        yield Finding(
+            "queue",
+            Severity.well if whole else Severity.fault,
+            f"{findings.queue_held} of {STOCK_QUEUE + 100} messages waited for us while we were away",
+            "" if whole else f"raise max_queued_messages; {settings}",
+        )
+    if findings.dropped:
+        yield Finding(
+            "queue", Severity.look, f"the broker has dropped {findings.dropped} messages since its start", settings
+        )
+
+
+def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
+    if not findings.health:
+        yield Finding("listener", Severity.look, "no listener has ever said a word here", "start `siccast listen`")
+    for topic, payload in sorted(findings.health.items()):
+        name = escaped(topic.rsplit("/", 1)[-1], 60)
+        try:
+            told = json.loads(payload)
+            age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
+            state = escaped(str(told["state"]), 60)
+        except (ValueError, KeyError, TypeError):
+            yield Finding(f"listener {name}", Severity.look, "its last words can't be read", "restart it")
+            continue
+        if state == "listening" and age_s < 5.0 * HEALTH_EVERY_S:
+            yield Finding(
+                f"listener {name}", Severity.well, f"listening; {told.get('new', 0)} new readings since its start"
+            )
+        else:
+            what = state if state != "listening" else f"silent for {age_s / 60.0:.0f} minutes"
+            yield Finding(f"listener {name}", Severity.look, what, "start `siccast listen`; its log says why it ended")
+
+
+def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
+    if two_sensors_days(week.at_s, week.relative_humidity).any():
+        yield Finding(
+            week.box, Severity.look, "two sensors seem to report under this name",
+            TWO_SENSORS_REMEDY,
+        )  # fmt: skip
+
+
+def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Iterator[Finding]:
+    longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
+    patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
+    silent = now - latest.at
+    if silent > patience:
+        yield Finding(
+            latest.box, Severity.look, f"silent for {silent / timedelta(hours=1):.1f} h; it used to report more often",
+            "look at its battery, its distance to the radio, and its clock",
+        )  # fmt: skip
+
+
+def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
+    """A clock that was wrong once must not be complained of until its time has come."""
+    count = len(readings.series(latest.box, now + MAX_AHEAD))
+    return Finding(
+        latest.box,
+        Severity.look if alone else Severity.well,
+        f"{count} of its readings lie in the future, up to {latest.at:%Y-%m-%d}; a clock was wrong, and they are passed"
+        " over" + ("; there are no others" if alone else ""),
+        "set the clocks of node and machine by NTP" if alone else "",
+    )
+
+
+def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:
+    if latest.at > now + timedelta(minutes=2) or latest.marks & Mark.clock_ahead.bit:
+        yield Finding(latest.box, Severity.look, "its clock, or this machine's, is ahead or behind", "set both by NTP")
+    elif latest.marks & Mark.clock_behind.bit:
+        yield Finding(latest.box, Severity.look, "its clock is behind", "set it by NTP, or leave 't' out")

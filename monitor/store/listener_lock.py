@@ -1,0 +1,150 @@
+"""One listener a shelf: a lock that the system lets go of when its process ends, however it ends.
+
+The file of the lock also says which process has it and, where that could still say so, why the last one ended.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import time
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from monitor.errors import ShelfHeldError, StoreBusyError
+from monitor.records import Listener
+
+try:
+    import fcntl
+except ImportError:  # a system without POSIX locks: nothing keeps two listeners apart there
+    fcntl = None  # type: ignore[assignment]
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+_TRIES = 5
+_BETWEEN_TRIES_S = 0.2
+"""A look at who has the lock holds it for an instant, and a listener that is being replaced takes a moment to go."""
+
+
+class ListenerLock:
+    """The lock of a listener that is at work."""
+
+    def __init__(self, file: int) -> None:
+        self._file = file
+        self._since = datetime.now(tz=UTC)
+        self._note("")
+
+    def ended(self, why: str) -> None:
+        """Leave a word about why the listener ends."""
+        self._note(why)
+
+    def _note(self, ended: str) -> None:
+        """Write down who has the lock; on a full disk the lock alone has to do."""
+        words = {"process": os.getpid(), "machine": socket.gethostname(), "since": self._since.isoformat()}
+        text = json.dumps(words | ({"ended": ended} if ended else {})).encode()
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, text, 0)
+
+
+@contextmanager
+def lock_shelf(folder: Path, part: str = "") -> Iterator[ListenerLock]:
+    """Be the only listener of a shelf while the body runs, or the only one of this part where listeners share it.
+
+    Raises
+    ------
+    ShelfHeldError
+        When another process has it.
+    StoreBusyError
+        When the folder can't be written for now.
+    """
+    path = _path(folder, part)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as error:
+        raise StoreBusyError(
+            f"{path}: it can't be opened; the folder has to exist and be writable ({error.strerror})"
+        ) from error
+    try:
+        if not _locked_at_last(file):
+            raise ShelfHeldError(_who_has_it(folder, _read(path)))
+        hold = ListenerLock(file)
+        try:
+            yield hold
+        except Exception as error:
+            hold.ended(str(error) or type(error).__name__)
+            raise
+    finally:
+        os.close(file)
+
+
+def listeners(folder: Path) -> list[Listener]:
+    """Return who listens on a shelf, or did so last; looking changes nothing."""
+    found = []
+    for path in sorted(folder.glob("listener*.lock")):
+        with contextlib.suppress(OSError):
+            noted = _read(path)
+            found.append(noted or Listener(_is_held(path), 0, "", datetime.fromtimestamp(path.stat().st_mtime, UTC)))
+    return found
+
+
+def _path(folder: Path, part: str) -> Path:
+    plain = "".join(sign if sign.isalnum() else f"%{ord(sign):x}" for sign in part)
+    return folder / (f"listener-{plain}.lock" if part else "listener.lock")
+
+
+def _locked_at_last(file: int) -> bool:
+    for left in reversed(range(_TRIES)):
+        if _lock(file):
+            return True
+        if left:
+            time.sleep(_BETWEEN_TRIES_S)
+    return False
+
+
+def _lock(file: int, *, shared: bool = False) -> bool:
+    if fcntl is None:
+        return True
+    try:
+        fcntl.flock(file, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True  # a file system without locks: better two listeners than none
+    return True
+
+
+def _is_held(path: Path) -> bool:
+    file = os.open(path, os.O_RDONLY)
+    try:
+        return not _lock(file, shared=True)
+    finally:
+        os.close(file)
+
+
+def _read(path: Path) -> Listener | None:
+    """Return what the file of a lock says, or None where it says nothing that can be read."""
+    try:
+        held = _is_held(path)
+        words = json.loads(path.read_bytes())
+        since = datetime.fromisoformat(words["since"])
+        return Listener(held, int(words["process"]), str(words["machine"]), since, str(words.get("ended", "")))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _who_has_it(folder: Path, other: Listener | None) -> str:
+    if other is None:
+        return f"another process listens on {folder} already; stop that one first, or leave it at work"
+    here = other.machine == socket.gethostname()
+    where, how = ("", f" (kill {other.process})") if here else (f" on {other.machine}", "")
+    return (
+        f"process {other.process}{where} listens on {folder} already, since {other.since:%Y-%m-%d %H:%M} UTC;"
+        f" stop that one first{how}, or leave it at work"
+    )

@@ -1,0 +1,174 @@
+"""What the page shows, assessed once in a while in the background, so that every request is answered at once."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.errors import SiccastError
+from monitor.records import ROOM, Reading, ReadingSeries
+from monitor.services import assess
+from monitor.store.opening import open_stores
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+
+    from monitor.records import Assessment, LedgerEntry, WhatIf
+    from monitor.services.assess import RechargePlan
+    from monitor.settings import Shelf
+
+HISTORY_DAYS = 30
+"""How far back the small charts of the shelf reach."""
+
+_LOOK_EVERY_S = 30.0
+_SHARE_OF_TIME = 20.0
+"""Assessing takes at most one part in so many of a core."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The whole shelf at one instant."""
+
+    as_of: datetime
+    answers: tuple[Assessment, ...]
+    """Worst first."""
+    recent: Mapping[str, ReadingSeries] = field(default_factory=dict)
+    """The last weeks of each box, by the hour."""
+    highest: float = 0.0
+    """Nearly the highest humidity any box ever showed, so that the charts of all boxes can share one scale."""
+    room: Reading | None = None
+    plan: RechargePlan | None = None
+    """The days on which drying is worth it, with the shelf's first appliance."""
+    reservation: str = ""
+    """What this state does not rest on, though it should."""
+    notice: str = ""
+    """Why this is not the newest state, where it is not."""
+
+    @property
+    def has_doubts(self) -> bool:
+        """Whether it is worth another look before there is anything new."""
+        return bool(self.notice or self.reservation)
+
+    def answer(self, box: str) -> Assessment | None:
+        """Return the assessment of one box."""
+        return next((answer for answer in self.answers if answer.box.name == box), None)
+
+
+def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = None) -> Snapshot:
+    """Assess every box of a shelf; this is the slow part, and quicker with a memory of the snapshot before."""
+    as_of = shelf.now(clock)
+    start = as_of - timedelta(days=HISTORY_DAYS)
+    said: list[str] = []
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
+        answers = assess.assess(
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, memory=memory
+        )
+        recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
+        highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
+        room = stores.readings.latest(before=as_of).get(ROOM)
+    plan = _plan(shelf, answers, as_of)
+    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
+
+
+def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory) -> Sequence[Assessment]:
+    """Return every box as it is and as it would be with something changed."""
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        return assess.assess(
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change, memory=memory
+        )
+
+
+def _nearly_highest(series: ReadingSeries) -> float:
+    """Return a humidity that all but the odd spike stay under."""
+    return float(np.quantile(series.relative_humidity, 0.995)) if len(series) else 0.0
+
+
+def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> RechargePlan:
+    today = as_of.astimezone(shelf.timezone).date()
+    rules = shelf.plan
+    return assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
+
+
+def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
+    """Return a box's history by the hour and what was written down about it."""
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        return stores.readings.hourly(box, end=as_of), stores.ledger.entries(box, before=as_of)
+
+
+def read_stamp(shelf: Shelf, clock: datetime) -> object:
+    """Return something cheap that changes when there is something new to assess, and every hour all the same."""
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        entries = stores.ledger.entries()
+        newest_entry = max((entry.entry_id or 0 for entry in entries), default=0)
+        return f"{shelf.now(clock):%Y-%m-%dT%H}", stores.readings.count(), len(entries), newest_entry
+
+
+class Keeper:
+    """Holds the newest snapshot and renews it when there is something new, at most every few minutes."""
+
+    def __init__(
+        self,
+        take: Callable[[datetime], Snapshot],
+        stamp: Callable[[datetime], object],
+        *,
+        renew_s: float = 300.0,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:
+        self.newest: Snapshot | None = None
+        self.failure = ""
+        """Why there is no snapshot yet, where the first one failed."""
+        self._take, self._stamp, self._renew_s, self._clock = take, stamp, renew_s, clock
+        self._seen: object = None
+        self._took_s = 0.0
+
+    @contextlib.asynccontextmanager
+    async def running(self) -> AsyncIterator[None]:
+        """Keep the snapshot fresh while the body runs."""
+        task = asyncio.create_task(self._run())
+        try:
+            yield
+        finally:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+
+    async def renew(self) -> None:
+        """Take a new snapshot now if there is anything new; a failure keeps the old one and is said beside it."""
+        try:
+            clock = self._clock()
+            stamp = await asyncio.to_thread(self._stamp, clock)
+            if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
+                return
+            begun = time.monotonic()
+            self.newest = await asyncio.to_thread(self._take, clock)
+            self._took_s = time.monotonic() - begun
+            self._seen = stamp
+        except SiccastError as error:
+            self._remember(str(error))
+        except Exception as error:
+            _log.exception("the shelf can't be assessed")
+            self._remember(f"the shelf can't be assessed ({type(error).__name__})")
+
+    def _remember(self, failure: str) -> None:
+        self.failure = failure
+        if self.newest is not None:
+            self.newest = replace(self.newest, notice=failure)
+
+    async def _run(self) -> None:
+        while True:
+            await self.renew()
+            await asyncio.sleep(self.pause_s)
+
+    @property
+    def pause_s(self) -> float:
+        """Return how long to wait before looking again: on a slow machine longer, so that it has time for the rest."""
+        return max(self._renew_s, _SHARE_OF_TIME * self._took_s) if self.newest else _LOOK_EVERY_S

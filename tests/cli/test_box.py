@@ -1,0 +1,231 @@
+"""`box rename` and `box remove`: everything moves along at once, and nothing that was stored is destroyed."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from typer.testing import Result
+
+from monitor.errors import SettingsError
+from monitor.feed.decode import Decoder
+from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
+from monitor.settings import load_shelf, shelf_edit
+from monitor.store.opening import open_stores
+from monitor.store.sqlite.boxes import SqliteBoxes
+from monitor.store.sqlite.connection import Database
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+NOW = datetime.now(tz=UTC).replace(microsecond=0)
+SHELF = """# the attic
+site = "attic"  # mine
+
+[boxes.left]  # by the window
+volume_l = 12
+spools = [
+    {material = "PLA", mass_g = 1000},
+]
+# a comment of the left one
+[boxes.left.sensor]
+accuracy_rh_pct = 2
+
+[boxes.right]
+volume_l = 8
+"""
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Path:
+    (tmp_path / "shelf.toml").write_text(SHELF)
+    with open_stores(tmp_path / "siccast.sqlite3", synchronous="OFF") as stores:
+        for box in ("left", "right", "a(b)"):
+            stores.readings.add(Reading(box, NOW - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(50))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "left", NOW - timedelta(hours=1)))
+    return tmp_path
+
+
+def put_beads_into_left(run: Callable[..., Result]) -> None:
+    run("lot", "buy", "spring", "orange_gel", "1kg")
+    run("charge", "weigh-out", "cup", "spring", "120")
+    run("charge", "put", "cup", "left")
+
+
+def test_a_renamed_box_takes_everything_along(run: Callable[..., Result], shelf: Path) -> None:
+    put_beads_into_left(run)
+    assert (
+        "'left' is called 'Links oben' now, with its 50 readings" in run("box", "rename", "left", "Links oben").stdout
+    )
+    text = (shelf / "shelf.toml").read_text()
+    assert '[boxes."Links oben"]  # by the window' in text
+    assert '[boxes."Links oben".sensor]' in text
+    assert "# a comment of the left one" in text
+    site = load_shelf(shelf)
+    box = site.box("Links oben")
+    assert (box.volume_liter, box.sensor.accuracy, box.spools[0].material) == (12.0, 0.02, "PLA")
+    with open_stores(site.database_path, read_only=True) as stores:
+        assert len(stores.readings.series("Links oben")) == 50
+        assert len(stores.readings.hourly("Links oben")) > 5
+        assert sorted(stores.readings.latest()) == ["Links oben", "a(b)", "right"]
+        kinds = [entry.kind for entry in stores.ledger.entries("Links oben")]
+        assert {EntryKind.opening, EntryKind.charge, EntryKind.note} == set(kinds)
+        assert stores.ledger.entries("left") == []
+        assert stores.upkeep.faults() == []
+    (charge,) = json.loads(run("charge", "list", "--json").stdout)["charges"]
+    assert charge["place"] == "box:Links oben"
+    # what its sensor goes on sending lands there too
+    payload = b'{"t": "2026-03-01T07:30:00Z", "temperature_c": 21.4, "rh_pct": 17.2}'
+    decoder = Decoder((OWN_FEED,), "attic", site.moves)
+    (reading,) = decoder.decode([RawMessage("mqtt", "siccast/1/attic/left/reading", payload, NOW)]).readings
+    assert reading.box == "Links oben"
+
+
+def test_names_are_swapped_over_a_third(run: Callable[..., Result], shelf: Path) -> None:
+    for old, new in (("left", "third"), ("right", "left"), ("third", "right")):
+        run("box", "rename", old, new)
+    site = load_shelf(shelf)
+    assert {box.name: box.volume_liter for box in site.boxes} == {"right": 12.0, "left": 8.0}
+    decoder = Decoder((OWN_FEED,), "attic", site.moves)
+    payload = b'{"t": "2026-03-01T07:30:00Z", "temperature_c": 21.4, "rh_pct": 17.2}'
+    messages = [RawMessage("mqtt", f"siccast/1/attic/{name}/reading", payload, NOW) for name in ("left", "right")]
+    assert [reading.box for reading in decoder.decode(messages).readings] == ["right", "left"]
+
+
+def test_a_stored_name_that_does_not_fit_gets_another(run: Callable[..., Result], shelf: Path) -> None:
+    refused = str(run("adopt", "a(b)", exit_code=2).exception)
+    assert "`siccast box rename 'a(b)' NAME` gives it one" in refused
+    run("box", "rename", "a(b)", "back")
+    run("adopt", "back")
+    assert "not declared" not in run("check", exit_code=3).stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "exit_code", "told"),
+    [
+        (("left", "right"), 1, "box 'right' is declared already"),
+        (("left", "a(c)"), 2, "'a(c)' won't do; a name is 1 to 64 letters of any script"),
+        (("ghost", "other"), 2, "box 'ghost' is neither declared nor ever heard of"),
+        (("left", "room"), 2, "'room' is taken"),
+        (("left", "left"), 2, "'left' is taken"),
+        (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 ledger entries of its own already"),
+    ],
+)
+def test_names_that_can_not_be_given(
+    run: Callable[..., Result], shelf: Path, words: tuple[str, str], exit_code: int, told: str
+) -> None:
+    result = run("box", "rename", *words, exit_code=exit_code)
+    assert told in f"{result.output}{result.exception}"
+    assert (shelf / "shelf.toml").read_text() == SHELF
+
+
+def test_what_the_file_can_not_follow_changes_nothing(run: Callable[..., Result], shelf: Path) -> None:
+    (shelf / "shelf.toml").write_text("[boxes]\nleft.volume_l = 12\n")
+    told = str(run("box", "rename", "left", "other", exit_code=1).exception)
+    assert "write 'other' for 'left' in [boxes.…], [[moves]] and [feeds.boxes] yourself" in told
+    with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
+        assert "left" in stores.readings.latest()
+        assert len(stores.ledger.entries("left")) == 1
+    # by hand in the file, the store follows
+    (shelf / "shelf.toml").write_text("[boxes]\nother.volume_l = 12\n")
+    run("box", "rename", "left", "other")
+    assert load_shelf(shelf).box("other").volume_liter == 12.0
+
+
+def test_a_store_that_can_not_be_written_leaves_the_file(run: Callable[..., Result], shelf: Path) -> None:
+    with sqlite3.connect(shelf / "siccast.sqlite3") as holder:
+        holder.execute("CREATE TRIGGER no BEFORE UPDATE ON ledger BEGIN SELECT RAISE(ABORT, 'no'); END")
+    run("box", "rename", "left", "other", exit_code=1)
+    assert (shelf / "shelf.toml").read_text() == SHELF
+
+
+def test_moves_feeds_and_rooms_follow(tmp_path: Path) -> None:
+    before = (
+        b'[[feeds]]\r\ntopic = "a/{box}"\r\nboxes = { x1 = "left", x2 = "right" }\r\n'
+        b'temperature = {pointer = "/t"}\r\nhumidity = {pointer = "/h"}\r\n'
+        b'[[moves]]\r\nsensor = "left"\r\nto = "left"\r\non = 2026-01-01\r\n'
+        b'[boxes.right]\r\nroom = "left"\r\n'
+    )
+    (tmp_path / "shelf.toml").write_bytes(before)
+    shelf_edit.rename_box(tmp_path, "left", "cellar", reports=True)
+    after = (tmp_path / "shelf.toml").read_bytes()
+    assert after == (
+        before.replace(b'"left", x2', b'"cellar", x2').replace(b'to = "left"', b'to = "cellar"')
+        .replace(b'room = "left"', b'room = "cellar"')
+    )  # fmt: skip
+
+
+def test_a_byte_order_mark_stays_where_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.toml"
+    path.write_bytes(b"\xef\xbb\xbf[boxes.left]\r\nvolume_l = 5\r\n")
+    shelf_edit.rename_box(tmp_path, "left", "other", reports=False)
+    assert path.read_bytes() == b'\xef\xbb\xbf[boxes."other"]\r\nvolume_l = 5\r\n'
+    assert shelf_edit.remove_box(tmp_path, "other")
+    assert path.read_bytes() == b'\xef\xbb\xbf# [boxes."other"]\r\n# volume_l = 5\r\n'
+    assert load_shelf(tmp_path).boxes == ()
+
+
+def test_what_a_server_knows_under_the_old_name_is_forwarded_again(shelf: Path) -> None:
+    database = Database(shelf / "siccast.sqlite3")
+    SqliteBoxes(database, forwards=True).rename("left", "other", NOW)
+    waiting = database.connection.execute("SELECT count(*) FROM outbox").fetchone()[0]
+    database.close()
+    assert waiting == 50
+
+
+def test_a_text_that_only_looks_like_a_table_is_never_touched(tmp_path: Path) -> None:
+    before = 'site = "attic"\n[boxes.left]\nroom = """\n[boxes.left]\n"""\n'
+    (tmp_path / "shelf.toml").write_text(before)
+    with pytest.raises(SettingsError, match="can't be changed line by line"):
+        shelf_edit.rename_box(tmp_path, "left", "other", reports=False)
+    assert (tmp_path / "shelf.toml").read_text() == before
+
+
+def test_a_removed_box_is_kept_and_comes_back(run: Callable[..., Result], shelf: Path) -> None:
+    put_beads_into_left(run)
+    refused = str(run("box", "remove", "left", exit_code=1).exception)
+    assert "charge 'cup' is in box 'left'; `siccast charge take-out cup` first" in refused
+    run("charge", "take-out", "cup")
+    told = run("box", "remove", "left").stdout
+    assert "Its 50 readings and its ledger are kept: `siccast adopt left` brings it back" in told
+    text = (shelf / "shelf.toml").read_text()
+    assert "# [boxes.left]  # by the window\n# volume_l = 12\n" in text
+    assert [box.name for box in load_shelf(shelf).boxes] == ["right"]
+    run("box", "remove", "a(b)")
+    found = run("check", exit_code=3).stdout
+    assert not any(f"{name}: " in found for name in ("left", "a(b)"))
+    assert [box["box"] for box in json.loads(run("boxes", "--json").stdout)["boxes"]] == ["right"]
+    assert run("readings", "export", "--box", "left").stdout.count("left") == 50
+    run("adopt", "left")
+    assert [box["box"] for box in json.loads(run("boxes", "--json").stdout)["boxes"]] == ["right", "left"]
+
+
+def test_a_removed_box_that_reports_again_is_said(run: Callable[..., Result], shelf: Path) -> None:
+    run("box", "remove", "a(b)")
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add([Reading("a(b)", datetime.now(tz=UTC) + timedelta(minutes=1), 21.4, 0.172)])
+    assert "a(b): seen, not declared" in run("check", exit_code=3).stdout
+
+
+@pytest.mark.broker
+def test_the_outlook_under_the_old_name_is_taken_back(run: Callable[..., Result], shelf: Path, mosquitto: Any) -> None:
+    from monitor.feed.mqtt import MqttFeed
+    from monitor.records import BrokerAddress
+
+    with (shelf / "shelf.toml").open("a") as text:
+        text.write(f'\n[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n')
+    run("publish")
+    run("box", "rename", "left", "other")
+    run("publish")
+    topics = set()
+    with MqttFeed(BrokerAddress("127.0.0.1", mosquitto.port, client_id="new"), ["siccast/1/+/+/outlook"]) as feed:
+        while len(topics) < 2:
+            topics |= {message.topic for message in feed.receive(1.0)}
+    assert topics == {"siccast/1/attic/other/outlook", "siccast/1/attic/right/outlook"}
+    mosquitto.stop()
+    told = run("box", "rename", "other", "left").output
+    assert "send an empty retained message to siccast/1/attic/other/outlook" in told

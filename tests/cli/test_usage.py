@@ -1,0 +1,141 @@
+"""Wrong usage and failures of the answering commands, run as the installed command: one line and an exit code."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PROGRAM = "from monitor.cli.app import main; main()"
+
+
+def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", PROGRAM, "--shelf", str(shelf), *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, **environment},
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["forecast", "nobox"], "box 'nobox' is neither declared nor ever heard of; declared: pa6-dry"),
+        (["forecast", "--as-of", "yesterday"], "'yesterday' won't do; write an instant in UTC"),
+        (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' won't do"),
+        (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "won't do"),
+        (["leak", "--as-of", "1970-01-01"], "name an instant from 2000 to 2099"),
+        (["forecast", "--limit", "0"], "0 won't do; a limit is from 1 to 95 per cent"),
+        (["forecast", "--limit", "120"], "120 won't do"),
+        (["forecast", "--limit", "nan"], "nan won't do"),
+        (["plan", "--days", "3"], "3 won't do; a plan reaches 7 to 365 days ahead"),
+        (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
+        (["forecast", "room"], "'room' is the sensor in the room, not a box"),
+        (["adopt", "room"], "'room' is the sensor in the room, not a box"),
+        (["log", "show", "nobox"], "box 'nobox' is neither declared nor ever heard of"),
+        (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
+        (["log", "weighing", "pa6-dry", "heavy"], "'heavy'"),
+        (["log", "opening", "pa6-dry", "--at", "soon"], "'--at': 'soon' won't do; write a time as in"),
+        (["log", "charge", "pa6-dry", "--dry-mass", "9", "--desiccant", "sugar"], "'sugar' is no desiccant; known are"),
+        (["leak-test", "pa6-dry", "--from", "soon"], "'--from': 'soon' won't do"),
+        (["forcast"], "No such command 'forcast'"),
+        (["boxes", "--colour"], "No such option"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_2(site: Path, words: list[str], said: str) -> None:
+    done = run(site, *words)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.startswith("siccast: ")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_failure_is_one_line_and_1(site: Path) -> None:
+    (site / "siccast.sqlite3").write_bytes(b"this is no database, and it is long enough to be looked at" * 20)
+    done = run(site, "boxes")
+    assert done.returncode == 1
+    assert done.stderr.count("\n") == 1
+    assert "siccast.sqlite3" in done.stderr
+
+
+def test_a_wrong_shelf_file_is_one_line_and_1(site: Path) -> None:
+    (site / "shelf.toml").write_text("[boxes.left]\nlimit_rh_pct = 120")
+    done = run(site, "forecast", "--json")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "a number from 1 to 95" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_reader_that_stops_listening_is_no_traceback(site: Path) -> None:
+    command = [sys.executable, "-c", PROGRAM, "--shelf", str(site), "log", "show"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        assert program.stderr is not None
+        program.stdout.close()
+        assert (program.stderr.read(), program.wait(60)) == ("", 1)
+
+
+def test_a_terminal_that_knows_few_letters_still_gets_its_table(site: Path) -> None:
+    (site / "shelf.toml").write_text("[boxes.left]\n", encoding="utf-8")
+    done = run(site, "boxes", PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "no readings" in done.stdout
+
+
+def test_help_names_every_answer(tmp_path: Path) -> None:
+    done = run(tmp_path, "--help")
+    assert done.returncode == 0
+    for command in ("boxes", "forecast", "leak", "plan", "today"):
+        assert f"\n  {command} " in done.stdout
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["boxes"],
+        ["leak", "--json"],
+        ["plan"],
+        ["rejected"],
+        ["log", "show"],
+        ["lot", "list"],
+        ["serve"],
+        ["log", "note", "pa6-dry", "a slip in --shelf"],
+        ["lot", "buy", "autumn", "orange_gel", "1kg"],
+        ["readings", "screen"],
+        ["backup", "copy.sqlite3"],
+        ["restore", "copy.sqlite3", "--yes"],
+    ],
+)
+def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path) -> None:
+    done = run(tmp_path / "none", *words)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert f"there is no shelf in {tmp_path / 'none'}; `siccast listen` begins one" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert not (tmp_path / "none").exists()
+
+
+@pytest.mark.parametrize("words", [["boxes"], ["log", "show"], ["today"], ["recharge", "reach"]])
+def test_looking_where_the_database_is_gone_says_so_and_makes_none(words: list[str], site: Path) -> None:
+    for file in site.glob("siccast.sqlite3*"):
+        file.unlink()
+    done = run(site, *words)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert (
+        f"there is no database {site / 'siccast.sqlite3'}: `siccast listen` begins one; if there was one" in done.stderr
+    )
+    assert [path.name for path in site.iterdir()] == ["shelf.toml"]
+
+
+def test_the_usual_folder_is_made_by_the_first_command_that_writes(tmp_path: Path) -> None:
+    """A recharge desk needs no listener; nobody can have misspelt a folder that nobody named."""
+    environment = {name: value for name, value in os.environ.items() if name != "SICCAST_SHELF"}
+    environment |= {"HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path / "data")}
+    command = [sys.executable, "-c", PROGRAM, "lot", "buy", "autumn", "orange_gel", "1kg"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert list(tmp_path.rglob("siccast.sqlite3"))

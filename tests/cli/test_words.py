@@ -1,0 +1,136 @@
+"""Words, weights, moments and completion as a person types them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from monitor.cli import arguments
+from monitor.cli.app import app
+from monitor.cli.site.words import word_lists
+from monitor.errors import SiccastError
+from monitor.feed.formats import values
+from monitor.inference.model import contents, prior
+from monitor.presentation.wording import METHODS as METHODS_SAID
+from monitor.records import words
+from monitor.settings import load_shelf
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+VIENNA = ZoneInfo("Europe/Vienna")
+NOW = datetime(2026, 3, 4, 11, 0, tzinfo=UTC)  # noon in Vienna
+
+
+@pytest.mark.parametrize(
+    ("text", "at"),
+    [
+        ("10:00", datetime(2026, 3, 4, 9, 0, tzinfo=UTC)),
+        ("9:05", datetime(2026, 3, 4, 8, 5, tzinfo=UTC)),
+        ("today 11:59", datetime(2026, 3, 4, 10, 59, tzinfo=UTC)),
+        ("yesterday", datetime(2026, 3, 3, 11, 0, tzinfo=UTC)),
+        ("Yesterday 18:30", datetime(2026, 3, 3, 17, 30, tzinfo=UTC)),
+        ("2026-03-01", datetime(2026, 2, 28, 23, 0, tzinfo=UTC)),
+        ("2026-03-01T07:30Z", datetime(2026, 3, 1, 7, 30, tzinfo=UTC)),
+    ],
+)
+def test_moments_as_people_write_them(text: str, at: datetime) -> None:
+    assert arguments.instant(text, VIENNA, NOW) == at
+
+
+def test_yesterday_is_the_person_s_own(tmp_path: Path) -> None:
+    late = datetime(2026, 3, 3, 23, 30, tzinfo=UTC)  # the 4th in Vienna
+    assert arguments.instant("yesterday 18:30", VIENNA, late) == datetime(2026, 3, 3, 17, 30, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("18:30", "is in the future; what is logged has happened; for the day before write 'yesterday 18:30'"),
+        ("25:00", "'25:00' won't do; write a time as in 10:00"),
+        ("today", "'today' won't do"),
+        ("soon", "'soon' won't do"),
+        ("", "'' won't do"),
+    ],
+)
+def test_moments_that_won_t_do(text: str, told: str) -> None:
+    with pytest.raises(typer.BadParameter, match=told):
+        arguments.instant(text, VIENNA, NOW)
+
+
+def run(shelf: Path, *line: str) -> Any:
+    result = CliRunner().invoke(app, ["--shelf", str(shelf), *line])
+    if isinstance(result.exception, SiccastError):
+        result.exit_code = result.exception.exit_code
+    return result
+
+
+@pytest.mark.parametrize(("unit", "bare_g"), [("g", 150.0), ("oz", 150.0 * 28.349523125)])
+def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: float) -> None:
+    (tmp_path / "shelf.toml").write_text(f'mass_unit = "{unit}"\n[boxes.one]\nvolume_l = 9\n')
+    assert run(tmp_path, "log", "charge", "one", "--dry-mass", "150").exit_code == 0
+    again = ("log", "charge", "one", "--dry-mass", "5.3oz", "--mass", "0,2kg", "--holder", "40g", "--sure")
+    assert run(tmp_path, *again).exit_code == 0
+    assert run(tmp_path, "log", "weighing", "one", "161.5g", "--resolution", "0.1g").exit_code == 0
+    entries = json.loads(run(tmp_path, "log", "show", "--json").stdout)["entries"]
+    assert entries[0]["dry_mass_g"] == pytest.approx(bare_g)
+    assert entries[1]["dry_mass_g"] == pytest.approx(5.3 * 28.349523125)
+    assert entries[1]["mass_g"] == pytest.approx(160.0)
+    assert (entries[2]["mass_g"], entries[2]["scale_resolution_g"]) == (161.5, 0.1)
+    refused = run(tmp_path, "log", "weighing", "one", "heavy")
+    assert refused.exit_code == 2
+    assert "'heavy' won't do; write a weight as in 180" in refused.output
+
+
+def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:
+    lists = word_lists()
+    assert set(words.STYLES) - {"unknown"} == set(prior._AIR_CHANGES)
+    assert set(words.METHODS) == set(prior._START_HUMIDITY)
+    assert all(any(word in method for word in words.METHODS) for method in METHODS_SAID)
+    assert set(words.SPOOL_STATES) - {"unknown"} <= set(contents._SPOOL_HUMIDITY)
+    assert set(words.TEMPERATURE_UNITS) == set(values._TEMPERATURE_UNITS) == set(values._TEMPERATURES_SAID)
+    assert set(words.HUMIDITY_UNITS) == set(values._HUMIDITY_UNITS)
+    assert set(words.TIME_UNITS) == {"iso8601", *values._EPOCH_UNITS}
+    assert "orange" in lists["beads (--desiccant, --beads, lot buy)"]["silica_gel_orange_indicating"]
+    assert {"orange", "green", "blue", "pink"} <= set(lists["color (log color, recharge color)"])
+
+
+def test_the_listed_words_are_taken(tmp_path: Path) -> None:
+    lists = word_lists()
+    boxes = [f'[boxes."style {word}"]\nstyle = "{word}"' for word in lists["style (boxes)"]]
+    boxes += [f'[boxes."wall {word}"]\nwall_material = "{word}"' for word in lists["wall_material (boxes)"]]
+    boxes += [
+        f'[boxes."spool {word}"]\nspools = [{{material = "{word}"}}]' for word in lists["filament (spools: material)"]
+    ]
+    tools = [f'[appliances."{word}"]\nkind = "{word}"' for word in lists["appliance (appliances: kind, --kind)"]]
+    (tmp_path / "shelf.toml").write_text("\n".join([*boxes, *tools]))
+    assert len(load_shelf(tmp_path).boxes) == len(boxes)
+
+
+def test_words_are_shown_all_or_one_list(tmp_path: Path) -> None:
+    shown = run(tmp_path, "words").stdout
+    assert "style (boxes)" in shown
+    assert "gasket" in shown
+    assert "yellow" not in run(tmp_path, "words", "style").stdout
+    assert list(json.loads(run(tmp_path, "words", "style", "--json").stdout)) == ["style (boxes)"]
+    assert "'tea' won't do; there are lists of names of boxes" in run(tmp_path, "words", "tea").output
+
+
+@pytest.mark.parametrize(("typed", "offered"), [("log opening l", ["left", "links"]), ("forecast ri", ["right"])])
+def test_a_shell_completes_boxes(tmp_path: Path, typed: str, offered: list[str]) -> None:
+    (tmp_path / "shelf.toml").write_text("".join(f"[boxes.{name}]\n" for name in ("left", "links", "right")))
+    line = f"siccast --shelf {tmp_path} {typed}"
+    asked = {"_SICCAST_COMPLETE": "complete_bash", "COMP_WORDS": line, "COMP_CWORD": str(len(line.split()) - 1)}
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'siccast'; from monitor.cli.app import main; main()"],
+        env=asked, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.stdout.split() == offered, done.stderr

@@ -1,0 +1,151 @@
+"""What is known before a box's own readings: its kin, its earlier episodes, the room's year, how its beads went in."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from covered import at_least
+from made_boxes import CLOSED_AT
+from made_lives import Kind, Life, made_lives
+
+from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers.leak import leak_of
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.pooling import (
+    LeakObservation,
+    leak_observation_of,
+    pool,
+)
+from monitor.inference.fit.posterior import Posterior
+from monitor.physics.materials import desiccant
+from monitor.physics.numerics import FloatArray
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import Quantiles, RoomClimate
+
+LEAKY = Kind(days=40, conductance=(0.9, 0.25), style="clip_lid", dry_mass_g=250.0)
+YOUNG = replace(LEAKY, days=5, floor=0.15, step=0.01)
+
+
+def width(found: Quantiles) -> float:
+    return float(np.log(found.p95 / found.p05))
+
+
+def observations(lives: list[Life]) -> list[LeakObservation]:
+    found = []
+    for i, life in enumerate(lives):
+        posterior: Posterior = estimate(life.record, life.now_s, count=500)
+        seen = leak_observation_of(posterior)
+        assert seen is not None
+        found.append(replace(seen, box=f"box {i}"))
+    return found
+
+
+def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
+    kin = observations(made_lives(6, LEAKY, 61))
+    alone, together, held = [], [], []
+    for life in made_lives(6, YOUNG, 62):
+        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), kin))):
+            found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
+        held.append(together[-1].p05 < life.conductance_lived < together[-1].p95)
+    assert np.mean([width(one) for one in together]) < 0.8 * np.mean([width(one) for one in alone])
+    assert at_least(0.90, held)
+
+
+def test_boxes_of_another_kind_teach_nothing() -> None:
+    kin = observations(made_lives(3, LEAKY, 63))
+    box = replace(made_lives(1, YOUNG, 64)[0].record.box, style="bag")
+    assert pool(box, 0.0, kin) == pool(box, 0.0, [])
+
+
+def test_an_earlier_episode_of_the_box_itself_tells_more_than_its_kin() -> None:
+    life = made_lives(1, YOUNG, 65)[0]
+    [seen] = observations(made_lives(1, LEAKY, 66))
+    later = life.day_s(0) + 40 * 86_400.0
+    kin = pool(life.record.box, later, [replace(seen, box="another")])
+    own = pool(life.record.box, later, [replace(seen, box=life.record.box.name)])
+    assert own[1] < 0.7 * kin[1]
+    assert own[0] == pytest.approx(seen.mean, abs=0.5)
+
+
+def year_of_room(days: int, top_day: float = 205.0) -> Hours:
+    """A room whose ln vapor pressure swings by 0.4 over the year, with weather of a week."""
+    rng, first = np.random.default_rng(0), int(CLOSED_AT.timestamp() // 3600)
+    at_days = (first + np.arange(24.0 * days)) / 24.0
+    daily = np.zeros(days + 1)
+    for day in range(days):
+        daily[day + 1] = 0.85 * daily[day] + 0.1 * rng.standard_normal()
+    weather = np.interp(np.arange(24 * days) / 24.0, np.arange(days + 1), daily)
+    kpa = 1.1 * np.exp(0.4 * np.cos(2 * np.pi * (at_days - top_day) / 365.2425) + weather)
+    warm = np.full(len(kpa), 21.0) + 0.3 * np.sin(at_days * 6.28)
+    return Hours(first, warm, kpa / np.asarray(saturation_vapor_pressure_pa(warm)) * 1e3)
+
+
+def expected_kpa(room: Hours | None, declared: RoomClimate | None = None) -> FloatArray:
+    """What is expected in the middle of the July and of the January after the record."""
+    now_s = CLOSED_AT.timestamp() + 400 * 86_400.0
+    days = np.array([205.0, 205.0 + 182.6]) + 57 * 365.2425
+    return learn_room(room, declared, now_s).expected_kpa(days)
+
+
+def test_a_year_of_its_own_record_teaches_the_rooms_season() -> None:
+    july, january = expected_kpa(year_of_room(400))
+    assert july == pytest.approx(1.1 * np.exp(0.4), rel=0.12)
+    assert january == pytest.approx(1.1 * np.exp(-0.4), rel=0.12)
+
+
+def test_the_south_has_its_summer_in_january() -> None:
+    north, south = expected_kpa(None, RoomClimate()), expected_kpa(None, RoomClimate(southern_hemisphere=True))
+    assert north[0] > 1.2 * north[1]
+    assert south[1] > 1.2 * south[0]
+
+
+def test_a_record_narrows_what_the_season_may_be() -> None:
+    now_day = CLOSED_AT.timestamp() / 86_400.0 + 400.0
+    known, guessed = (
+        learn_room(room, None, now_day * 86_400.0).log_vapor.sd(now_day) for room in (year_of_room(400), None)
+    )
+    assert known < 0.3 * guessed
+
+
+def test_beads_weighed_as_they_went_in_start_from_the_scale() -> None:
+    """A sensor blind below 15 %: how full the beads are is known from the scale, or hardly."""
+    held, weighed, plain = [], [], []
+    for life in made_lives(6, replace(YOUNG, days=4, conductance=(0.15, 0.2), start_humidity=(0.07, 0.5)), 67):
+        start = float(life.humidity[0])
+        water = float(desiccant("silica_regular").isotherm.loading_g_per_g(start, 21.0))
+        charge = replace(life.record.entries[0], mass_g=round(250.0 * (1.0 + water), 1), scale_resolution_g=0.1)
+        now = life.hours_seen - 1
+        used = life.capacity_scale * float(
+            desiccant("silica_regular").isotherm.loading_g_per_g(life.humidity[now], 21.0)
+        )
+        full = life.capacity_scale * float(desiccant("silica_regular").isotherm.loading_g_per_g(0.20, 23.0))
+        for found, entry in ((plain, life.record.entries[0]), (weighed, charge)):
+            record = replace(life.record, entries=(entry,))
+            found.append(forecast(estimate(record, life.now_s)).capacity_used)
+        held.append(weighed[-1].p05 < used / full < weighed[-1].p95)
+    assert np.mean([one.p95 - one.p05 for one in weighed]) < 0.85 * np.mean([one.p95 - one.p05 for one in plain])
+    assert at_least(0.90, held)
+
+
+def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
+    """Humidity alone gives G over capacity: the unknown mass of a lot cancels."""
+    shares, grams, held = [], [], []
+    for life in made_lives(6, Kind(days=60, conductance=(0.25, 0.3), capacity_sd=0.12), 68):
+        leak = leak_of(estimate(life.record, life.now_s))
+        share = leak.capacity_share_per_day_per_kpa
+        assert share is not None
+        full = 150.0 * life.capacity_scale * float(desiccant("silica_regular").isotherm.loading_g_per_g(0.20, 23.0))
+        held.append(share.p05 < life.conductance_lived / full < share.p95)
+        shares.append(width(share))
+        grams.append(width(leak.conductance_g_per_day_per_kpa))
+    assert np.mean(shares) < np.mean(grams)
+    assert at_least(0.90, held)
+
+
+def test_a_box_without_beads_has_no_share_of_capacity() -> None:
+    empty = made_lives(1, Kind(desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 69)[0]
+    assert leak_of(estimate(empty.record, empty.now_s)).capacity_share_per_day_per_kpa is None

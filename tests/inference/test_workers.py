@@ -1,0 +1,48 @@
+"""Many boxes on all cores: the same answers as on one, in order; a process that dies takes nothing with it."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from dataclasses import replace
+
+import numpy as np
+from made_shelf import made_shelf
+
+from monitor.inference.shelf import outlooks
+from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
+
+
+def test_two_processes_answer_as_one_does_and_are_gone_afterwards() -> None:
+    histories, as_of = made_shelf(PAYS_FROM, 12)
+    spoiled = replace(histories[3].readings, temperature_degc=np.full(2, 20.0))
+    histories[3] = replace(histories[3], readings=spoiled)
+    shares: list[float] = []
+    spread = outlooks(histories, as_of, horizon_days=60, workers=2, progress=shares.append)
+    assert multiprocessing.active_children() == []
+    assert spread == outlooks(histories, as_of, horizon_days=60, workers=1)
+    assert shares == sorted(shares)
+    assert (len(shares), shares[-1]) == (2 * PAYS_FROM, 1.0)
+    assert "please report it" in spread[3].refusal
+    assert [one.forecast is None for one in spread] == [k == 3 for k in range(PAYS_FROM)]
+
+
+def test_what_a_process_that_dies_left_undone_is_done_here() -> None:
+    with worker_pool(10, PAYS_FROM, 2) as hands:
+        assert list(hands.each(_times_but_once_dying, range(PAYS_FROM))) == [10 * k for k in range(PAYS_FROM)]
+    assert multiprocessing.active_children() == []
+
+
+def test_a_few_boxes_start_no_process() -> None:
+    with worker_pool(0, PAYS_FROM - 1, None) as hands:
+        assert set(hands.each(_process, range(3))) == {os.getpid()}
+
+
+def _process(shared: int, job: int) -> int:
+    return os.getpid()
+
+
+def _times_but_once_dying(shared: int, job: int) -> int:
+    if job == 9 and multiprocessing.parent_process() is not None:
+        os._exit(1)
+    return shared * job

@@ -1,0 +1,60 @@
+"""Dates and changes in words: no day without the year it needs, no change without its span."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from made_up import AS_OF, LEAK, forecast_of
+
+from monitor.presentation.wording import Wording
+from monitor.records import DateQuantiles, Quantiles
+
+WORDS = Wording(ZoneInfo("UTC"))
+
+
+def test_the_first_day_of_a_far_crossing_bears_its_year() -> None:
+    first = datetime(AS_OF.year, AS_OF.month, 1, tzinfo=UTC) + timedelta(days=200)
+    far = replace(forecast_of(100.0), cross_at=DateQuantiles(first, None, None))
+    for said in (WORDS.crossing(far, AS_OF), WORDS.crossing_in_brief(far, AS_OF)):
+        assert f"({first.day} {first:%b %Y} – later)" in said
+
+
+def test_a_near_crossing_needs_no_year() -> None:
+    assert str(AS_OF.year) not in WORDS.crossing(forecast_of(20.0), AS_OF)
+
+
+def test_a_change_is_told_with_its_span_its_factor_and_where_to_look() -> None:
+    days = [AS_OF - timedelta(days=back) for back in (12, 10, 9)]
+    changed = replace(
+        LEAK, changed_at=days[1], changed_between=(days[0], days[2]), change_factor=Quantiles(3.1, 5.0, 8.2),
+        change_words="See whether its lid sits as it should.",
+    )  # fmt: skip
+    first, at, last = (f"{day.day} {day:%b}" for day in days)
+    assert WORDS.change(changed, AS_OF) == (
+        f"Since {at} ({first.split()[0]} – {last}) it has been 5.0 (3.1 – 8.2) times as leaky as before. "
+        "See whether its lid sits as it should."
+    )
+    assert not WORDS.change(LEAK, AS_OF)
+
+
+def test_a_change_within_one_month_of_another_year_names_month_and_year_once() -> None:
+    first, at, last = (datetime(2025, 7, day, 12, tzinfo=UTC) for day in (4, 5, 7))
+    changed = replace(LEAK, changed_at=at, changed_between=(first, last), change_factor=Quantiles(5.0, 7.6, 11.0))
+    assert WORDS.change(changed, AS_OF).startswith("Since 5 Jul 2025 (4 – 7 Jul 2025) it has been 7.6")
+    longer = replace(changed, changed_between=(first, last + timedelta(days=40)))
+    assert WORDS.change(longer, AS_OF).startswith("Since 5 Jul 2025 (4 Jul – 16 Aug 2025) it has been")
+
+
+def test_a_crossing_open_to_one_side_bears_its_years() -> None:
+    first, middle = (AS_OF + timedelta(days=ahead) for ahead in (120, 280))
+    said = WORDS.crossing(replace(forecast_of(20.0), cross_at=DateQuantiles(first, middle, None)), AS_OF)
+    assert said.startswith(f"{middle.day} {middle:%b %Y} ({first.day} {first:%b %Y} – after ")
+
+
+def test_an_opening_is_told_in_grams_and_in_hours_of_leak() -> None:
+    opened = replace(LEAK, opening_g=Quantiles(0.05, 0.07, 0.09), opening_hours=Quantiles(20.0, 30.0, 44.0))
+    said = WORDS.opening(opened).replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert said == "One opening brings about 0.070 g, as much as 30 hours of its leak."
+    assert not WORDS.opening(replace(LEAK, opening_g=None, opening_hours=None))

@@ -1,0 +1,253 @@
+"""The second joint: what it asks, what it lets through, and that one bad box never hides the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
+
+from monitor import inference
+from monitor.errors import TooLittleEvidence
+from monitor.records import (
+    Assessment,
+    Box,
+    BoxHistory,
+    BoxState,
+    EntryKind,
+    LedgerEntry,
+    Mark,
+    Outlook,
+    Reading,
+    RoomClimate,
+)
+from monitor.services.assess import assess, worst_first
+from monitor.store.opening import Stores, open_stores
+
+AnyStores = FakeStores | Stores
+LEFT, RIGHT = Box("left", 10.0), Box("right", 5.0, humidity_limit=0.15)
+
+
+@pytest.fixture(params=["fake", "sqlite"])
+def stores(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AnyStores]:
+    if request.param == "fake":
+        yield FakeStores()
+        return
+    with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as opened:
+        yield opened
+
+
+@pytest.fixture
+def stub(monkeypatch: pytest.MonkeyPatch) -> StubInference:
+    stub = StubInference()
+    monkeypatch.setattr(inference, "outlooks", stub, raising=False)
+    return stub
+
+
+def ask(stores: AnyStores, *boxes: Box, as_of: datetime = AS_OF, limit: float | None = None) -> list[Assessment]:
+    return list(assess(stores.readings, stores.ledger, boxes, as_of, humidity_limit=limit))
+
+
+def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, stores: AnyStores) -> None:
+    readings, ledger = stores.readings, stores.ledger
+    for box in ("left", "room"):
+        readings.add(week_of_readings(box, AS_OF) + week_of_readings(box, AS_OF + timedelta(days=7)))
+    for days in (-3.0, 0.0, 2.0):
+        ledger.log(LedgerEntry(EntryKind.charge, "left", AS_OF + timedelta(days=days), dry_mass_g=100.0 + days))
+    (left,) = ask(stores, LEFT)
+    (history,) = stub.asked[0]
+    assert len(history.readings) == 28
+    assert history.room is not None
+    assert max(history.readings.at_s.max(), history.room.at_s.max()) < AS_OF.timestamp()
+    assert [entry.dry_mass_g for entry in history.entries] == [97.0]
+    assert left.latest is not None
+    assert left.latest.at == AS_OF - timedelta(hours=6)
+    assert left.charge is not None
+    assert left.charge.dry_mass_g == 97.0
+
+
+def test_an_answer_is_handed_on_whole(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.leak, left.forecast) == (BoxState.within_limit, GOOD.leak, GOOD.forecast)
+    assert (left.evidence, left.sharpen, left.refusal) == (GOOD.evidence, GOOD.sharpen, "")
+    assert left.due_at is not None
+
+
+def test_a_limit_asked_for_takes_the_place_of_every_own(stub: StubInference, stores: AnyStores) -> None:
+    stub.answer = lambda history, limit: Outlook(forecast=forecast_of(100.0, humidity_limit=limit))
+    stores.readings.add(week_of_readings("left") + week_of_readings("right"))
+    assert [a.box.humidity_limit for a in ask(stores, LEFT, RIGHT, limit=0.30)] == [0.30, 0.30]
+    assert [history.box.humidity_limit for history in stub.asked[0]] == [0.20, 0.15]
+    assert [a.forecast and a.forecast.humidity_limit for a in ask(stores, LEFT, RIGHT)] == [0.20, 0.15]
+
+
+def test_a_room_that_has_no_sensor_leaves_the_declared_climate(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    climate = RoomClimate(relative_humidity=0.4)
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate, horizon_days=90)
+    (history,) = stub.asked[0]
+    assert (history.room, history.room_climate, stub.horizon_days) == (None, climate, 90)
+
+
+def test_each_box_is_given_its_own_room(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("cellar") + week_of_readings("left") + week_of_readings("right"))
+    answers = ask(stores, replace(LEFT, room="cellar"), RIGHT)
+    assert [history.room and history.room.box for history in stub.asked[0]] == ["cellar", None]
+    assert [answer.box.name for answer in answers] == ["left", "right"]
+
+
+@pytest.mark.parametrize(
+    ("error", "state"),
+    [
+        (TooLittleEvidence("two flat days say nothing"), BoxState.not_enough_evidence),
+        (ZeroDivisionError("by zero"), BoxState.estimate_failed),
+    ],
+)
+def test_one_bad_box_never_hides_the_others(
+    stub: StubInference, stores: AnyStores, error: Exception, state: BoxState, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Asking for all at once failed: that is said of every box and logged, as is the trace of the one that broke it."""
+
+    def answer(history: BoxHistory, limit: float) -> Outlook:
+        if history.box.name == "left":
+            raise error
+        return GOOD
+
+    stub.answer = answer
+    stores.readings.add(week_of_readings("left") + week_of_readings("right"))
+    left, right = ask(stores, LEFT, RIGHT)
+    assert (left.state, left.forecast, left.failed) == (state, None, state is BoxState.estimate_failed)
+    assert str(error) in left.refusal
+    assert right.forecast is GOOD.forecast
+    assert f"could not be looked at together ({type(error).__name__}: {error})" in right.apart
+    assert right.evidence[-1] == left.evidence[-1] == right.apart
+    logged = [record for record in caplog.records if record.levelname == "ERROR"]
+    assert logged[0].exc_info is not None
+    assert ["box left" in record.getMessage() and "Traceback" in record.getMessage() for record in logged[1:]] == (
+        [True] if left.failed else []
+    )
+
+
+@pytest.mark.parametrize(
+    "answer", [GOOD, Outlook(refusal="too little"), Outlook(refusal="the estimate failed", trace="Traceback …")]
+)
+def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
+    stub: StubInference, stores: AnyStores, answer: Outlook
+) -> None:
+    stub.answer = lambda history, limit: answer
+    stores.readings.add(week_of_readings("left", relative_humidity=0.21) + week_of_readings("right"))
+    left, right = ask(stores, LEFT, RIGHT)
+    assert (left.state, left.due_at) == (BoxState.over_limit, AS_OF)
+    assert left.forecast is None or left.forecast.cross_at.p50 == AS_OF
+    assert right.state is not BoxState.over_limit
+    assert worst_first([right, left])[0] is left
+
+
+@pytest.mark.parametrize(
+    ("shown", "chance", "said"),
+    [
+        (0.21, 0.06, "Its last reading is over the limit; by all readings together the chance that it is over is 6 %"),
+        (0.21, 0.001, "the chance that it is over is under 1 %"),
+        (0.21, 0.99, "It is over the limit, the sensor's own error allowed for."),
+        (0.17, 0.06, "It may be over the limit already: 6 %"),
+        (0.17, 0.001, ""),
+    ],
+)
+def test_what_is_said_of_now_agrees_with_the_state(
+    shown: float, chance: float, said: str, stub: StubInference, stores: AnyStores
+) -> None:
+    stub.answer = lambda history, limit: replace(GOOD, forecast=replace(forecast_of(20.0), chance_over_already=chance))
+    stores.readings.add(week_of_readings("left", relative_humidity=shown))
+    (left,) = ask(stores, LEFT)
+    about_now = [sentence for sentence in left.evidence if "over the limit" in sentence]
+    assert (len(about_now), said in "".join(about_now)) == (1 if said else 0, True)
+
+
+def test_a_reading_from_before_these_beads_or_a_bad_one_is_not_the_last(stub: StubInference, tmp_path: Path) -> None:
+    with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as stores:
+        stores.readings.add(week_of_readings("left", relative_humidity=0.30) + week_of_readings("right"))
+        stores.readings.add([Reading("right", AS_OF - timedelta(hours=1), 21.0, 0.90, marks=Mark.spike.bit)])
+        stores.ledger.log(LedgerEntry(EntryKind.recharge, "left", AS_OF - timedelta(hours=2)))
+        assert [answer.state for answer in ask(stores, LEFT, RIGHT)] == [BoxState.within_limit] * 2
+
+
+def test_a_refusal_is_an_answer(stub: StubInference, stores: AnyStores) -> None:
+    refusal = Outlook(evidence=("Two days.",), refusal="left: two days can't carry a forecast")
+    stub.answer = lambda history, limit: refusal
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.refusal) == (BoxState.not_enough_evidence, "two days can't carry a forecast")
+
+
+def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: AnyStores) -> None:
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.forecast, left.latest) == (BoxState.no_readings, None, None)
+    assert left.refusal == "no reading has arrived yet"
+
+
+def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, stores: AnyStores) -> None:
+    for box in ("room", "left", "stray"):
+        stores.readings.add(week_of_readings(box))
+    stores.readings.add(week_of_readings("tomorrow", AS_OF + timedelta(days=30)))
+    left, stray = ask(stores, LEFT)
+    assert (stray.box.name, stray.state, stray.state.value) == ("stray", BoxState.undeclared, "seen, not declared")
+    assert "`siccast adopt stray`" in stray.refusal
+    assert len(stub.asked[0]) == 1
+    assert left.state is BoxState.within_limit
+
+
+def test_an_old_newest_reading_is_said(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT, as_of=AS_OF + timedelta(days=20))
+    assert "The newest reading is 20 days old" in left.evidence[-1]
+
+
+def test_a_hand_reading_stamped_later_does_not_hide_the_last_one_seen(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT, as_of=AS_OF - timedelta(days=2))
+    assert left.latest is not None
+    assert left.latest.at == AS_OF - timedelta(days=2, hours=6)
+    assert left.latest.relative_humidity == pytest.approx(0.12)
+
+
+@pytest.mark.parametrize(("chance", "ends"), [(0.99, True), (0.6, False)])
+def test_dates_never_lie_ahead_of_a_box_that_is_over_already(
+    stub: StubInference, stores: AnyStores, chance: float, ends: bool
+) -> None:
+    """Inference dates the crossing that is still to come; half the belief or more says that it is behind us."""
+    ahead = replace(forecast_of(20.0), chance_over_already=chance)
+    stub.answer = lambda history, limit: Outlook(forecast=ahead)
+    stores.readings.add(week_of_readings("left"))
+    (left,) = ask(stores, LEFT)
+    assert left.state is BoxState.over_limit
+    assert left.forecast is not None
+    dates = left.forecast.cross_at
+    assert (dates.p05, dates.p50, dates.p95) == (AS_OF, AS_OF, AS_OF if ends else ahead.cross_at.p95)
+
+
+def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
+    medians = {"a": 300.0, "b": -5.0, "c": 25.0, "d": 10.0}
+    stub.answer = lambda history, limit: Outlook(forecast=forecast_of(medians[history.box.name]))
+    for box in medians:
+        stores.readings.add(week_of_readings(box))
+    answers = ask(stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
+    assert [a.box.name for a in worst_first(answers)] == ["b", "d", "c", "e", "a"]
+
+
+def test_boxes_over_their_limit_are_ordered_by_how_far_over(stub: StubInference, stores: AnyStores) -> None:
+    stub.answer = lambda history, limit: Outlook(forecast=forecast_of(-5.0))
+    shown = {"a": 0.31, "b": 0.47, "c": 0.36}
+    for box, humidity in shown.items():
+        stores.readings.add([Reading(box, AS_OF - timedelta(minutes=5), 21.0, humidity)])
+    answers = ask(stores, Box("a", 1.0, 0.15), Box("b", 1.0, 0.4), Box("c", 1.0, 0.3))
+    assert [a.box.name for a in worst_first(answers)] == ["a", "b", "c"]
+
+
+def test_memory_cores_and_progress_are_handed_on(stub: StubInference, stores: AnyStores) -> None:
+    memory, shares = inference.Memory(), list[float]()
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, memory=memory, workers=3, progress=shares.append)
+    assert stub.told == {"memory": memory, "workers": 3, "progress": shares.append}

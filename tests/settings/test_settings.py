@@ -1,0 +1,221 @@
+"""The shelf file: what a person may declare, and one clear line for everything that won't do."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from monitor.cli.app import app
+from monitor.errors import FeedError, SettingsError, UnknownBoxError
+from monitor.feed.mqtt import MqttFeed
+from monitor.records import OWN_FEED
+from monitor.settings import load_shelf, shelf_folder
+from monitor.store.opening import open_stores
+
+WHOLE = """
+site = "attic"
+timezone = "Europe/Vienna"
+temperature_unit = "F"
+mass_unit = "oz"
+
+[broker]
+host = "127.0.0.1"
+port = 1884
+protocol = "3.1.1"
+
+[[feeds]]
+name = "porch"
+topic = "things/{box}/state"
+temperature = {pointer = "/t", unit = "F"}
+humidity = {pointer = "/h", unit = "fraction"}
+time = {pointer = "/at", unit = "epoch_ms"}
+boxes = {node7 = "left"}
+
+[room]
+temperature_c = 19
+rh_pct = 45
+monthly_vapor_pressure_kpa = [0.5, 0.5, 0.6, 0.8, 1.1, 1.4, 1.6, 1.6, 1.3, 1.0, 0.7, 0.6]
+
+[boxes.left]
+volume_l = 8
+limit_rh_pct = 15
+style = "gasket"
+sensor = {accuracy_rh_pct = 5, resolution_rh_pct = 1, floor_rh_pct = 10}
+spools = [{material = "PA6", mass_g = 750, state = "dried"}]
+
+[appliances.dryer]
+kind = "filament_dryer"
+temperature_c = 65
+batch_boxes = 2
+
+[plan]
+weekdays = ["saturday", "monday"]
+horizon_days = 45
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    (folder / "shelf.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_everything_declared_arrives_in_inner_units(tmp_path: Path) -> None:
+    shelf = load_shelf(write(tmp_path, WHOLE), environment={})
+    assert (shelf.site, str(shelf.timezone), shelf.fahrenheit, shelf.ounces) == ("attic", "Europe/Vienna", True, True)
+    assert shelf.broker is not None
+    assert (shelf.broker.port, shelf.broker.protocol, shelf.broker.password) == (1884, "3.1.1", None)
+    box = shelf.box("left")
+    assert box.humidity_limit == pytest.approx(0.15)
+    assert box.sensor.floor == pytest.approx(0.10)
+    assert box.spools[0].material == "PA6"
+    assert shelf.room is not None
+    assert shelf.room.monthly_vapor_pressure_pa[6] == pytest.approx(1600.0)
+    assert shelf.feeds[0].boxes == (("node7", "left"),)
+    assert shelf.plan.weekdays == (0, 5)
+    assert shelf.appliances[0].temperature_degc == pytest.approx(65.0)
+
+
+def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
+    shelf = load_shelf(tmp_path, environment={})
+    assert shelf.broker is None
+    assert shelf.boxes == ()
+    assert shelf.feeds == (OWN_FEED,)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("site = 'a/b'", "site = 'a/b'"),
+        ("timezone = 'Mars/Olympus'", "IANA"),
+        ("[boxes.left]\nlimit_rh_pct = 120", "a number from 1 to 95"),
+        ("[boxes.left]\nlimit_rh = 20", "'limit_rh' is not a setting"),
+        ("[boxes.'../up']\nvolume_l = 3", "'../up'"),
+        ("[boxes.left]\nvolume_l = true", "volume_l = True"),
+        ("[broker]\nport = 1883", "'host' is missing"),
+        ("[[feeds]]\ntopic = 'a/b'", "{box}"),
+        ("[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = 'h'}", "RFC 6901"),
+        ("[room]\nmonthly_vapor_pressure_kpa = [1.0]", "twelve"),
+        ("boxes = 3", "[boxes.NAME]"),
+        ("site = ", "not valid TOML"),
+        ("[plan]\nweekdays = ['caturday']", "'saturday'"),
+    ],
+)
+def test_wrong_value_gets_one_line_with_place_value_and_rule(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        load_shelf(write(tmp_path, text), environment={})
+    assert said in str(caught.value)
+    assert "shelf.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_unreadable_shelf_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(SettingsError, match="UTF-8"):
+        load_shelf(tmp_path, environment={})
+
+
+def test_password_comes_from_the_environment_or_a_private_file(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword_file = 'secret'")
+    (tmp_path / "secret").write_text("hush\n")
+    (tmp_path / "secret").chmod(0o644)
+    broker = load_shelf(tmp_path, environment={}).broker
+    assert broker is not None
+    assert broker.password is None
+    with pytest.raises(FeedError, match="chmod 600"):
+        MqttFeed(broker)
+    (tmp_path / "secret").chmod(0o600)
+    broker = load_shelf(tmp_path, environment={}).broker
+    assert broker is not None
+    assert broker.password == "hush"
+    assert "hush" not in repr(broker)
+    broker = load_shelf(tmp_path, environment={"SICCAST_MQTT_PASSWORD": "louder"}).broker
+    assert broker is not None
+    assert broker.password == "louder"
+
+
+def test_a_password_file_that_is_missing_stops_only_who_connects(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword_file = 'secret'\n[boxes.one]\nvolume_l = 5")
+
+    def run(*words: str) -> Result:
+        return CliRunner().invoke(app, ["--shelf", str(tmp_path), *words])
+
+    assert run("log", "opening", "one", "--at", "2026-03-01").exit_code == 0
+    assert run("boxes").exit_code == 0
+    refused = run("publish").exception
+    assert isinstance(refused, FeedError)
+    assert "password_file = " in str(refused)
+    looked_at = run("check")
+    assert looked_at.exit_code == 3
+    assert "broker: " in looked_at.stdout
+    assert "No such file or directory" in looked_at.stdout
+
+
+def test_a_feed_in_fahrenheit_is_answered_in_fahrenheit(tmp_path: Path) -> None:
+    feed = "[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = '/h'}\ntemperature = {pointer = '/t', unit = 'F'}\n"
+    write(tmp_path, feed)
+    assert load_shelf(tmp_path, environment={}).fahrenheit
+    write(tmp_path, f"temperature_unit = 'C'\n{feed}")
+    assert not load_shelf(tmp_path, environment={}).fahrenheit
+    write(tmp_path, feed + feed.replace("'{box}'", "'b/{box}'").replace("unit = 'F'", "unit = 'C'"))
+    assert not load_shelf(tmp_path, environment={}).fahrenheit
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("style = 'gaskt'", "style = 'gaskt' won't do; it has to be one of valve, gasket"),
+        ("wall_material = 'plywood'", "wall_material = 'plywood' won't do; it has to be one of PP"),
+        ("spools = [{material = 'PETH'}]", "material = 'PETH' won't do; it has to be one of PLA"),
+    ],
+)
+def test_a_word_that_no_table_knows_is_said_and_not_taken(tmp_path: Path, line: str, told: str) -> None:
+    write(tmp_path, f"[boxes.one]\n{line}")
+    with pytest.raises(SettingsError, match=re.escape(told)) as refused:
+        load_shelf(tmp_path, environment={})
+    assert "`siccast words`" in str(refused.value)
+
+
+def test_a_move_to_a_box_that_nobody_declared_is_said(tmp_path: Path) -> None:
+    write(tmp_path, "[boxes.one]\nvolume_l = 5\n[[moves]]\nsensor = 'a'\nto = 'tow'\non = 2026-03-01")
+    assert load_shelf(tmp_path, environment={}).doubts == (
+        "[[moves]] leads sensor 'a' to 'tow', which is no declared box; declare it, or write one of one, room",
+    )
+    with open_stores(tmp_path / "siccast.sqlite3"):
+        pass
+    checked = CliRunner().invoke(app, ["--shelf", str(tmp_path), "check"])
+    assert "shelf file: [[moves]] leads sensor 'a' to 'tow'" in checked.stdout
+
+
+def test_password_in_the_shelf_file_is_refused(tmp_path: Path) -> None:
+    write(tmp_path, "[broker]\nhost = 'h'\npassword = 'open'")
+    with pytest.raises(SettingsError, match="'password' is not a setting"):
+        load_shelf(tmp_path, environment={})
+
+
+def test_unknown_box_names_the_known_ones(tmp_path: Path) -> None:
+    shelf = load_shelf(write(tmp_path, WHOLE), environment={})
+    with pytest.raises(UnknownBoxError, match="declared: left"):
+        shelf.box("right")
+
+
+def test_shelf_folder_given_beats_environment(tmp_path: Path) -> None:
+    assert shelf_folder(tmp_path, {"SICCAST_SHELF": "/elsewhere"}) == tmp_path
+    assert shelf_folder(None, {"SICCAST_SHELF": "/elsewhere"}) == Path("/elsewhere")
+    assert shelf_folder(None, {}).name == "siccast"
+
+
+def test_a_recorded_site_answers_as_of_its_end(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00Z\n", encoding="utf-8")
+    clock = datetime(2027, 1, 1, tzinfo=UTC)
+    assert load_shelf(tmp_path, {}).now(clock) == datetime(2026, 9, 30, 18, tzinfo=UTC)
+    assert load_shelf(tmp_path / "elsewhere", {}).now(clock) == clock
+
+
+def test_an_instant_without_its_offset_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match="offset from UTC"):
+        load_shelf(tmp_path, {})
