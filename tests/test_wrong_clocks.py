@@ -10,7 +10,7 @@ import pytest
 from monitor.records import Box, Reading
 from monitor.services.site_check import (
     Finding,
-    Verdict,
+    Severity,
     check_boxes,
 )
 from monitor.store.opening import Stores, open_stores
@@ -41,7 +41,7 @@ def test_a_reading_of_the_far_future_is_told_and_no_longer_complained_of(stores:
     stores.readings.add([at(NOW - timedelta(minutes=minutes)) for minutes in range(60)])
     stores.readings.add([at(YEARS_AHEAD), at(YEARS_AHEAD + timedelta(minutes=1))])
     (found,) = findings(stores)
-    assert found.verdict is Verdict.well
+    assert found.verdict is Severity.well
     assert "2 of its readings lie in the future, up to 2036-05-01" in found.found
 
 
@@ -49,14 +49,14 @@ def test_a_reading_of_the_far_future_does_not_hide_that_a_box_is_silent(stores: 
     stores.readings.add([at(NOW - timedelta(minutes=minutes)) for minutes in range(60)])
     stores.readings.add([at(YEARS_AHEAD)])
     silent, future = findings(stores, NOW + timedelta(hours=10))
-    assert (silent.verdict, future.verdict) == (Verdict.look, Verdict.well)
+    assert (silent.verdict, future.verdict) == (Severity.look, Severity.well)
     assert silent.found.startswith("silent for 10.0 h")
 
 
 def test_a_box_with_no_other_readings_needs_a_look(stores: Stores) -> None:
     stores.readings.add([at(YEARS_AHEAD)])
     (found,) = findings(stores)
-    assert found.verdict is Verdict.look
+    assert found.verdict is Severity.look
     assert "there are no others" in found.found
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from made_desk import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, ROOM, WET_G, dry
 
 from monitor.desk import Desk
-from monitor.desk.apply_events import after, replay
+from monitor.desk.apply_events import apply, replay
 from monitor.desk.inventory import Inventory, discrepancies
 from monitor.errors import LedgerError
 from monitor.inference.drying import Verdict
@@ -98,7 +98,7 @@ def valid_log(wanted: list[DeskEvent]) -> list[LoggedEvent]:
     for event in wanted:
         logged = LoggedEvent(len(log) + 1, AT, event)
         try:
-            inventory = after(inventory, logged)
+            inventory = apply(inventory, logged)
         except LedgerError:
             continue
         log.append(logged)

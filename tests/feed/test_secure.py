@@ -15,7 +15,7 @@ from monitor.feed.probe import probe
 from monitor.records import BrokerAddress
 from monitor.services.housekeeping import HealthReporter
 from monitor.services.intake import Tally
-from monitor.services.site_check import Verdict, check_broker
+from monitor.services.site_check import Severity, check_broker
 from tests.conftest import RECOMMENDED, Mosquitto, free_port, require_program
 from tests.feed.test_listening import payload, publish
 
@@ -178,10 +178,10 @@ def test_health_is_said_and_the_will_is_read_out(mosquitto: Mosquitto) -> None:
 
 
 @pytest.mark.parametrize(
-    ("lines", "verdict"), [(RECOMMENDED, Verdict.well), (("allow_anonymous true",), Verdict.fault)]
+    ("lines", "verdict"), [(RECOMMENDED, Severity.well), (("allow_anonymous true",), Severity.fault)]
 )
 def test_the_trial_tells_a_stock_queue_from_a_raised_one(
-    start_mosquitto: Callable[..., Mosquitto], lines: tuple[str, ...], verdict: Verdict
+    start_mosquitto: Callable[..., Mosquitto], lines: tuple[str, ...], verdict: Severity
 ) -> None:
     from datetime import UTC, datetime
 
@@ -190,12 +190,12 @@ def test_the_trial_tells_a_stock_queue_from_a_raised_one(
     findings = list(check_broker(address, "attic", datetime.now(tz=UTC), with_trial=True))
     (queue,) = (each for each in findings if each.subject == "queue" and "waited for us" in each.found)
     assert queue.verdict is verdict, queue
-    assert ("max_queued_messages" in queue.remedy) == (verdict is Verdict.fault)
+    assert ("max_queued_messages" in queue.remedy) == (verdict is Severity.fault)
 
 
 def test_a_missing_broker_is_a_finding_not_a_crash() -> None:
     from datetime import UTC, datetime
 
     (finding,) = check_broker(BrokerAddress("127.0.0.1", free_port()), "attic", datetime.now(tz=UTC))
-    assert finding.verdict is Verdict.fault
+    assert finding.verdict is Severity.fault
     assert "no broker answers" in finding.found

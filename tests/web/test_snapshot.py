@@ -147,8 +147,8 @@ def test_a_snapshot_of_a_real_store_holds_every_box_and_the_room(tmp_path: Path)
 def test_a_snapshot_after_another_carries_its_boxes_on(tmp_path: Path) -> None:
     shelf, memory = make_shelf(tmp_path), Memory()
     before = take_snapshot(shelf, LATER, memory)
-    fitted = set(memory.anew)
+    fitted = set(memory.refits)
     after = take_snapshot(shelf, LATER, memory)
     assert fitted == {box.name for box in shelf.boxes}
-    assert {name for name in memory.anew if before.answer(name).forecast} == set()  # type: ignore[union-attr]
+    assert {name for name in memory.refits if before.answer(name).forecast} == set()  # type: ignore[union-attr]
     assert [a.box.name for a in after.answers] == [a.box.name for a in before.answers]
