@@ -11,7 +11,6 @@ from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 import pytest
-from shelf_fixtures import run, siccast, site, stub  # noqa: F401 - fixtures of every folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -18,7 +18,7 @@ from monitor.records import CrossingForecast
 
 
 @dataclass(frozen=True, eq=False)
-class Looked:
+class EstimatedBox:
     """A made-up box, and what is believed of it."""
 
     life: Life
@@ -51,13 +51,13 @@ class Looked:
 
 def looked_at(
     count: int, kind: Kind, seed: int, misread: Callable[[Life, np.random.Generator], Life] = lambda life, _: life
-) -> list[Looked]:
+) -> list[EstimatedBox]:
     """Make so many boxes, let their sensors misread, and look at each."""
     rng, found = np.random.default_rng(seed), []
     for made in made_lives(count, kind, seed):
         life = misread(made, rng)
         posterior = with_change_point(estimate(life.record, life.now_s, count=500))
-        found.append(Looked(life, posterior, forecast(posterior)))
+        found.append(EstimatedBox(life, posterior, forecast(posterior)))
     return found
 
 

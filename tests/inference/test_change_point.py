@@ -32,7 +32,7 @@ WET_NYLON = Kind(spools=(Spool("PA6", 1000.0, 1, "wet"),), spool_humidity=0.5, s
 
 
 @dataclass(frozen=True, eq=False)
-class FirstFit:
+class EstimatedBox:
     life: Life
     posterior: Posterior
     change: ChangePoint | None
@@ -60,11 +60,11 @@ def ages(times: float, over_days: int, days: int) -> FloatArray:
     return np.exp(np.log(times) * share)[:, None]
 
 
-def looked_at(count: int, kind: Kind, seal: FloatArray | None = None, seed: int = 11) -> list[FirstFit]:
+def looked_at(count: int, kind: Kind, seal: FloatArray | None = None, seed: int = 11) -> list[EstimatedBox]:
     found = []
     for life in made_lives(count, kind, seed, seal):
         posterior = with_change_point(estimate(life.record, life.now_s, count=600))
-        found.append(FirstFit(life, posterior, change_point_of(posterior)))
+        found.append(EstimatedBox(life, posterior, change_point_of(posterior)))
     return found
 
 

@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import FirstFit, at_least, looked_at
+from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged, with_shown
 
@@ -47,7 +47,7 @@ KINDS = {**SPOOLS, **BOXES}
 
 
 @cache
-def found(name: str) -> list[FirstFit]:
+def found(name: str) -> list[EstimatedBox]:
     return looked_at(6, KINDS[name], 200 + list(KINDS).index(name))
 
 

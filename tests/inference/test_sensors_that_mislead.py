@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import FirstFit, at_least, looked_at
+from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_shown
 
@@ -83,7 +83,7 @@ SENSORS: dict[str, tuple[Kind, Misread]] = {
 
 
 @cache
-def found(name: str) -> list[FirstFit]:
+def found(name: str) -> list[EstimatedBox]:
     kind, misread = SENSORS[name]
     return looked_at(7, kind, 100 + list(SENSORS).index(name), misread)
 

@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from covered import FirstFit, at_least, looked_at
+from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
@@ -28,7 +28,7 @@ ISOTHERM = desiccant("silica_regular").isotherm
 
 
 @cache
-def plain_boxes() -> list[FirstFit]:
+def plain_boxes() -> list[EstimatedBox]:
     return looked_at(8, replace(GEL, days=30), 51)
 
 

@@ -122,7 +122,7 @@ CREATE TABLE thinned (
 """
 
 _DEEDS = """
-CREATE TABLE events (
+CREATE TABLE deeds (
     deed_id INTEGER PRIMARY KEY AUTOINCREMENT,
     kind TEXT NOT NULL,
     at_ms INTEGER NOT NULL,
