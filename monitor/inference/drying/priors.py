@@ -17,18 +17,22 @@ from scipy.stats import qmc
 FloatArray = NDArray[np.float64]
 
 UNKNOWNS = 4
+"""End mass, pace, shape, wet mass; one more for each loss of beads."""
 _PAIRS_LOG2 = 16
+"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. Judgement: finer than any scale."""
+_CLEAR_OF_ENDS = 1e-7
+"""Evenly spread numbers keep clear of 0 and 1 by so much, so that a normal has them."""
 NEARBY_PAIRS = 300
-"""Pairs on either side that stand for one end mass: half a per cent of them."""
+"""Pairs on either side that stand for one end mass: half a per cent of them. Judgement."""
 
 SHAPE_RANGE = (0.5, 1.3)
 """Bounds of the exponent of the modified Page equation: 1 is a plain exponential, below 1 a deep bed that drags on,
-above 1 a load that has to warm up first. The range is a choice of ours, wide enough for the materials reviewed by
-Sander, Chem. Eng. Process. 46 (2007) 1324."""
+above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials reviewed by Sander,
+Chem. Eng. Process. 46 (2007) 1324."""
 
 STALL_FROM_Z = 1.0
 """Above one standard deviation the end is no longer the floor's own spread but a bed that stalls above it: one run in
-six (a guess of ours), anywhere up to the loading it started with."""
+six (a judgement), anywhere up to the loading it started with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,7 @@ class EndLoading:
 
     mean_g_per_g: float
     sd_g_per_g: float = 0.015
+    """Judgement: of the size of the floor itself where beads are dried well. [g/g]"""
     because: str = ""
 
     def at(self, z: FloatArray, start_g_per_g: FloatArray) -> FloatArray:
@@ -66,6 +71,7 @@ class Pace:
 
     median_s: float
     log_sd: float = 1.0
+    """Judgement: a factor of three either way."""
 
     def rate_per_s(self, z: FloatArray) -> FloatArray:
         """Return the rate constant for standard normal numbers. [1/s]"""
@@ -185,6 +191,6 @@ class PriorCurves:
 @cache
 def _pairs() -> tuple[FloatArray, FloatArray]:
     """Return evenly spread pairs of standard normal numbers."""
-    uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), 1e-7, 1.0 - 1e-7)
+    uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), _CLEAR_OF_ENDS, 1.0 - _CLEAR_OF_ENDS)
     first, second = ndtri(uniform).T
     return first, second
