@@ -46,7 +46,7 @@ display flickers by one step."""
 _MOST_STEPS = 60
 """More steps than this are no steps but weather. Judgement: a bound on the work."""
 _ONE_STEP_HOURS = 24
-"""Steps nearer than this to a larger one are its slopes. [h] As far as two levels and the hours between them reach."""
+"""Steps nearer than this to a larger one are its slopes. [h] Judgement: as far as two levels reach."""
 _UNLOGGED_FALL, _UNLOGGED_FALL_SHARE = 0.04, 0.25
 """A fall beyond both, the second of the level before, is a recharge that nobody logged. [fraction of saturation],
 [share] Judgement: nothing but fresh beads takes so much away for good."""

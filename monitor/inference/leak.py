@@ -22,7 +22,9 @@ _LEAST_APART_SHARE = 0.3
 """A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
 _PA_PER_KPA, _HOURS_A_DAY = 1e3, 24.0
+"""Exact."""
 _HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
+"""From the room's moistest day to its driest; days looked at for the moistest. [days]"""
 _FAR_AHEAD_DAYS = 1e5
 """Days since 1970 on which only the season of a room speaks, and no weather of today: in 2243. [days]"""
 

@@ -22,7 +22,7 @@ YEAR_DAYS = 365.2425
 """The mean Gregorian year, exact. [days]"""
 _TOP_DAY = 205.0
 """Day of the year on which indoor vapor pressure tops in the north: late July, as outdoor vapor pressure does in
-typical years (TMY3 site 723170: 2.36 kPa in July, 0.45 kPa in January). [days]"""
+typical years (a harmonic through monthly means tops on day 201 at TMY3 site 723170, on day 209 at 703165). [days]"""
 _WETTEST = 0.95
 """A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
 _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
@@ -42,8 +42,8 @@ _NO_SEASON_SD = 1e-6
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside.
 [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
-_PA_PER_KPA = 1e3
-_MONTHS = 12
+_PA_PER_KPA, _MONTHS = 1e3, 12
+"""Exact; months of a year."""
 
 
 @dataclass(frozen=True)
