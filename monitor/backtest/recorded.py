@@ -26,6 +26,9 @@ _KINDS = {
     "spool_swap": EntryKind.spool_swap,
 }
 
+_USUAL_LIMIT_PCT, _USUAL_ACCURACY_PCT, _USUAL_RESOLUTION_PCT = 20.0, 3.0, 0.1
+"""Taken where a set declares none. [% RH] Judgement: a limit that filament is kept below, a common sensor."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -115,11 +118,11 @@ def _box(declared: Mapping[str, Any]) -> Box:
     return Box(
         name=declared["id"],
         volume_liter=float(declared["volume_l"]),
-        humidity_limit=float(declared.get("limit_rh") or 20.0) / 100.0,
+        humidity_limit=float(declared.get("limit_rh") or _USUAL_LIMIT_PCT) / 100.0,
         style=str(declared.get("style") or "unknown"),
         sensor=SensorSpec(
-            accuracy=float(sensor.get("stated_accuracy_rh") or 3.0) / 100.0,
-            resolution=float(sensor.get("resolution_rh") or 0.1) / 100.0,
+            accuracy=float(sensor.get("stated_accuracy_rh") or _USUAL_ACCURACY_PCT) / 100.0,
+            resolution=float(sensor.get("resolution_rh") or _USUAL_RESOLUTION_PCT) / 100.0,
             floor=None if floor_pct is None else float(floor_pct) / 100.0,
         ),
         spools=tuple(

@@ -37,8 +37,14 @@ COLUMNS = (
     "cross_utc_p05", "cross_utc_p50", "cross_utc_p95",
 )  # fmt: skip
 _OBSERVED_AT_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
-"""Ages of an episode at which its box is looked at on behalf of the others."""
+"""Ages of an episode at which its box is looked at on behalf of the others. [days] Judgement: each twice the one
+before."""
 _OBSERVATION_DRAWS = 400
+"""Draws of such a look. Judgement: a mean and a spread need no more, as in ``together.looks``."""
+_TASKS_AT_A_TIME = 4
+"""Handed to a process at once. Judgement."""
+_SIGHTINGS_SHARE = 0.4
+"""Of the time that all takes. Judgement; only a progress bar rests on it."""
 
 _log = logging.getLogger(__name__)
 
@@ -81,11 +87,13 @@ def backtest(
     assumptions = assumptions or Assumptions()
     with ProcessPoolExecutor(workers, initializer=_begin, initargs=(recorded, assumptions)) as pool_:
         looks = _looks(recorded, max((t.cut_s for t in tasks), default=0.0)) if pooled else []
-        observations = _observations(pool_, looks, lambda share: progress(0.4 * share))
-        share_before = 0.4 if pooled else 0.0
+        observations = _observations(pool_, looks, lambda share: progress(_SIGHTINGS_SHARE * share))
+        share_before = _SIGHTINGS_SHARE if pooled else 0.0
         answers: list[Prediction] = []
         jobs = pool_.map(
-            _predict, ((task, _before(observations, task.cut_s) if pooled else None) for task in tasks), chunksize=4
+            _predict,
+            ((task, _before(observations, task.cut_s) if pooled else None) for task in tasks),
+            chunksize=_TASKS_AT_A_TIME,
         )
         for i, answer in enumerate(jobs):
             answers.append(answer)
@@ -119,7 +127,7 @@ def _observations(
     workers: Executor, looks: list[tuple[str, float]], progress: Callable[[float], None]
 ) -> list[LeakObservation]:
     found = []
-    for i, observation in enumerate(workers.map(_look, looks, chunksize=4)):
+    for i, observation in enumerate(workers.map(_look, looks, chunksize=_TASKS_AT_A_TIME)):
         if observation is not None:
             found.append(observation)
         progress((i + 1) / len(looks))

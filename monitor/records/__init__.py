@@ -5,6 +5,7 @@ water, temperature °C, mass g, every instant aware UTC.
 """
 
 from monitor.records.answers import (
+    NORMAL_P95,
     Assessment,
     BoxHistory,
     BoxState,
@@ -52,6 +53,7 @@ from monitor.records.readings import (
 from monitor.records.site import Forwarding, Listener
 
 __all__ = [
+    "NORMAL_P95",
     "OWN_FEED",
     "ROOM",
     "Appliance",

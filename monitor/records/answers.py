@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
+NORMAL_P95 = 1.645
+"""The 95 % point of a standard normal: from the middle of a 90 % interval to its end. [standard deviations]"""
+
+
 @dataclass(frozen=True, slots=True)
 class Quantiles:
     """The 5 %, 50 % and 95 % points of what is believed about one number."""

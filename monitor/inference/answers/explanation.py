@@ -13,10 +13,19 @@ from monitor.inference.model.prior import (
 )
 
 _WORTH_SAYING = 0.05
+"""Least share of the time at a floor that is worth a sentence. Judgement: one day in twenty."""
 _LEAST_DAYS = 0.5
+"""Fewer days of readings are hardly any. [days] Judgement: a bin."""
 _SILENT_SHARE = 0.85
-"""Of the spread of the leak before the readings; where more than this is left, they said next to nothing."""
+"""Of the spread of the leak before the readings; where more than this is left, they said next to nothing. Judgement."""
 _HIDDEN_SHARE = 0.9
+"""From this share of the time at a floor on, beads that are changed don't show. Judgement."""
+_NEAR_LIMIT = 0.02
+"""A floor this near below the limit can hardly warn. [fraction of saturation] Judgement: a common sensor's bias."""
+_ROOM_SEEN_DAYS = 90
+"""A room seen for longer needs no word of caution. [days] Judgement: a season."""
+_LEAST_SEEN_DAYS = 1e-9
+"""Keeps a division sound."""
 
 
 def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
@@ -52,11 +61,11 @@ def _floor(posterior: Posterior) -> str:
     if bins.floor is None:
         return ""
     seen = np.isfinite(bins.shown_humidity)
-    share = float(bins.days[seen & bins.censored].sum() / max(bins.days[seen].sum(), 1e-9))
+    share = float(bins.days[seen & bins.censored].sum() / max(bins.days[seen].sum(), _LEAST_SEEN_DAYS))
     if share < _WORTH_SAYING:
         return ""
     floor = f"{100 * bins.floor:.0f} %"
-    if bins.floor >= posterior.box.humidity_limit - 0.02:
+    if bins.floor >= posterior.box.humidity_limit - _NEAR_LIMIT:
         said = f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
     else:
         said = (
@@ -102,7 +111,7 @@ def _grams(posterior: Posterior) -> str:
 def _room(posterior: Posterior) -> str:
     if not posterior.room_seen:
         return "No sensor stands in the room: its vapor pressure is assumed."
-    if posterior.room.seen_days < 90:
+    if posterior.room.seen_days < _ROOM_SEEN_DAYS:
         return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
     return ""
 
@@ -129,7 +138,8 @@ def _shows(posterior: Posterior) -> str:
 
 
 # Air changes a day up to which a case is of a class: US National Park Service 1999, as the AIC wiki has it (2020,
-# degree of case seal); an empty polypropylene box with a clip lid: Kelly, Daniel 2000, Abbey Newsletter 24:1.
+# degree of case seal); an empty polypropylene box with a clip lid: Kelly, Daniel 2000, Abbey Newsletter 24:1,
+# 2.8 a day; that boxes of up to 4 a day are like it is a judgement.
 _CLASSES = (
     (0.1, "as tight as a very well sealed display case (NPS 1999: at most 0.1 air changes a day)"),
     (0.33, "as tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day)"),

@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 from monitor.inference.answers.leak import quantiles
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.episodes import rates_from
-from monitor.inference.fit.fit import given_below
+from monitor.inference.fit.fit import (
+    COLDEST_DEGC,
+    WARMEST_DEGC,
+    given_below,
+)
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.disturbances import (
     opening_dose_g,
@@ -21,23 +25,30 @@ from monitor.inference.model.disturbances import (
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
+from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
 HORIZON_DAYS = 540
+"""How far ahead is looked. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
 FAN_DAYS = 180
+"""For how long the course itself is told. [days] Judgement: as much as a picture shows."""
 _STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
     np.arange(90.0, 900.0, 10.0),
 ]  # fmt: skip
-"""Ends of the forecast's steps: fine where a day counts, coarse where months do.
+"""Ends of the forecast's steps: fine where a day counts, coarse where months do. [days] Judgement.
 
 Against steps of a quarter day throughout, median dates come 2 % early on average, 3 % in the root mean square over 25
 boxes; an interval spans a factor of three.
 """
 _SPOOLS_OF_A_BOX_SD = 0.1
-"""How far the usual humidity of the spools that come into one box lies from that of all."""
+"""How far the usual humidity of the spools that come into one box lies from that of all. [fraction of saturation]
+Judgement: half of how far single spools differ."""
 _LEAST_NOT_OVER = 0.5
-"""With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are."""
+"""With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are. Judgement:
+fewer than half of the draws are too few for a 5 % point."""
+_LEAST_RISE, _NOTHING, _NEARLY_ALL = 1e-9, 1e-300, 1.0 - 1e-9
+"""Keep divisions and logarithms sound where nothing moves, nothing is kept, or all is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,17 +93,17 @@ def futures(
     box, count = state.drawn, len(state.loading)
     ahead = _STEPS[horizon_days >= _STEPS]
     outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
-    warm = np.clip(warm + posterior.temperature_above_room_degc, -30.0, 80.0)
+    warm = np.clip(warm + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
     acting, usage = air_states(outside, warm), _usage(posterior, count, rng)
     now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
-    full = box.table.loading(np.full(count, limit), 23.0)
+    full = box.table.loading(np.full(count, limit), REFERENCE_DEGC)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
     simulated = _Simulated(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
     for i, end in enumerate(ahead):
         before, simulated = simulated, _step(posterior, simulated, acting[i], warm[i], float(end), usage, rng)
         passed = np.isinf(crossing) & (simulated.humidity > limit)
-        rise = np.maximum(simulated.humidity[passed] - before.humidity[passed], 1e-9)
+        rise = np.maximum(simulated.humidity[passed] - before.humidity[passed], _LEAST_RISE)
         share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
         crossing[passed] = before.at_days + (simulated.at_days - before.at_days) * share
         spent[np.isinf(spent) & (simulated.loading > full)] = end
@@ -161,7 +172,7 @@ def _lasting(kept: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
     """
-    relaxed = -np.log(np.clip(kept, 1e-300, 1.0 - 1e-9))
+    relaxed = -np.log(np.clip(kept, _NOTHING, _NEARLY_ALL))
     return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
 
 
@@ -233,7 +244,7 @@ def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
 
 def _full_loading(posterior: Posterior, limit: float) -> FloatArray:
     table = posterior.state.drawn.table
-    return table.loading(np.full(len(posterior.theta), limit), 23.0)
+    return table.loading(np.full(len(posterior.theta), limit), REFERENCE_DEGC)
 
 
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:

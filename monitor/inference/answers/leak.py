@@ -10,12 +10,23 @@ from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import LeakEstimate, Quantiles
 
 _LEAST_APART_KPA = 0.05
-"""Nearer to the room than this an opening brings nothing worth a word."""
+"""Nearer to the room than this an opening brings nothing worth a word. [kPa] Judgement: 0.004 g in ten liters."""
 MODEL_SD = 0.12
-"""What no draw covers, in ln conductance: a bed that isn't at rest, one lag for all spools (a judgement)."""
+"""What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
+size of the median errors on simulated boxes (DEVELOPERS.md)."""
+_LEAST_APART_SHARE = 0.3
+"""A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
+Judgement: kept dry, a box holds less than two thirds of what its room does."""
+_PA_PER_KPA, _HOURS_A_DAY = 1e3, 24.0
+"""Exact."""
+_HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
+"""From the room's moistest day to its driest; days looked at for the moistest. [days]"""
+_FAR_AHEAD_DAYS = 1e5
+"""Days since 1970 on which only the season of a room speaks, and no weather of today: in 2243. [days]"""
 
 
 def quantiles(values: FloatArray) -> Quantiles:
@@ -37,7 +48,7 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
     """
     middle = posterior.now_s / DAY_S - 0.5 * posterior.bins.length_days
     outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
-    apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, 0.3 * outside)
+    apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
     return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
 
 
@@ -49,7 +60,7 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
         air_changes_per_day=quantiles(averaged / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)),
         ingress_g_per_day=quantiles(_ingress(posterior, posterior.now_s / DAY_S, posterior.state.conductance)),
         ingress_summer_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior), averaged)),
-        ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + 182.6, averaged)),
+        ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + _HALF_A_YEAR_DAYS, averaged)),
         capacity_share_per_day_per_kpa=_capacity_share(posterior, averaged),
         grams_known=grams_known(posterior),
         opening_g=opening[0] if opening else None,
@@ -62,7 +73,7 @@ def _capacity_share(posterior: Posterior, averaged: FloatArray) -> Quantiles | N
     if posterior.episode.desiccant is None:
         return None
     drawn = posterior.state.drawn
-    full = drawn.table.loading(np.full(len(averaged), posterior.box.humidity_limit), 23.0) * drawn.dry_mass_g
+    full = drawn.table.loading(np.full(len(averaged), posterior.box.humidity_limit), REFERENCE_DEGC) * drawn.dry_mass_g
     return quantiles(averaged / full)
 
 
@@ -74,11 +85,11 @@ def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
     now = posterior.now_s / DAY_S
     warm = float(posterior.bins.temperature_degc[-1])
     apart_kpa = _apart_kpa(posterior, now)
-    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, 1e3 * apart_kpa, 0.0, warm))
+    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, warm))
     if np.median(apart_kpa) <= _LEAST_APART_KPA:
         return None
-    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, 1e3, 0.0, warm))
-    hours = 24.0 * per_conductance / posterior.state.conductance
+    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, warm))
+    hours = _HOURS_A_DAY * per_conductance / posterior.state.conductance
     return quantiles(water_g), quantiles(hours)
 
 
@@ -90,8 +101,8 @@ def grams_known(posterior: Posterior) -> bool:
 
 def _summer_day(posterior: Posterior) -> float:
     """A day of the room's highest vapor pressure."""
-    days = np.arange(0.0, 366.0)
-    return float(days[np.argmax(posterior.room.log_vapor.course(1e5 + days))] + 1e5)
+    days = np.arange(0.0, _DAYS_OF_A_LEAP_YEAR)
+    return float(days[np.argmax(posterior.room.log_vapor.course(_FAR_AHEAD_DAYS + days))] + _FAR_AHEAD_DAYS)
 
 
 def _ingress(posterior: Posterior, day: float, conductance: FloatArray) -> FloatArray:
@@ -103,6 +114,6 @@ def _apart_kpa(posterior: Posterior, day: float) -> FloatArray:
     """Vapor pressure of the room on a day above that of the box as it is now. [kPa]"""
     warm = float(posterior.bins.temperature_degc[-1])
     humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, warm)
-    inside = humidity * float(saturation_vapor_pressure_pa(warm)) / 1e3
+    inside = humidity * float(saturation_vapor_pressure_pa(warm)) / _PA_PER_KPA
     outside = float(posterior.room.expected_kpa(np.array([day]))[0])
     return np.asarray(outside - inside)

@@ -25,16 +25,43 @@ from monitor.inference.model.prior import (
     DRY_MASS,
 )
 from monitor.physics.numerics import FloatArray
+from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 
 _WORTH_IT = 0.08
-"""A smaller share of the interval isn't worth the trouble."""
+"""A smaller share of the interval isn't worth the trouble. Judgement: one day in twelve."""
 _SURELY_OVER = 0.95
+"""From this chance of being over the limit on, no measurement changes what to do. Judgement: as the interval has it."""
 _READINGS = 48
+"""Readings made in thought. Judgement: their mean is then known to some per cent of the interval."""
 _DRAWS = 1000
+"""Draws that are weighed. Judgement: all there are."""
 _SMOOTHED = 0.15
-"""A finer reading would single out a handful of draws; so it is blurred to this share of what is open."""
+"""A finer reading would single out a handful of draws; so it is blurred to this share of what is open. Judgement."""
 _SOONEST_DAYS = 0.25
+"""Days left are no fewer, so that they have a logarithm: the forecast's first step. [days]"""
 _BETWEEN_WEIGHINGS_DAYS = 21.0
+"""From one weighing to the next: a leak of 0.05 g/day/kPa and 0.9 kPa bring 1 g in three weeks. [days] Judgement."""
+_CHECKED_SENSOR_SD = 0.005
+"""A sensor checked against a salt of known humidity is known to this. [fraction of saturation] Judgement: salts are
+good to some tenths of a per cent (monitor/physics/sorption/salts.py), a home check to less."""
+_EMPTY_BOX_SD = 0.36
+"""A test of the empty box tells the leak to this. [ln conductance] Judgement: the lid is seated anew after it, and a
+box differs by a third from one seating to the next (``pooling``)."""
+_GAIN_SD_G = 0.15
+"""Two weighings on a scale that shows 0.1 g tell a gain to this. [g] Judgement: handling, more than the scale."""
+_JAR_SD = 0.01
+"""A good hygrometer in a jar tells humidity to this. [fraction of saturation] The best class of sensor states 1 to 1.5
+% RH from 20 to 80 %; drier air is a judgement."""
+_CAPACITY_SD = 0.03
+"""Weighing beads dry and spent tells what they hold to this. [ln water] Judgement: dry is what the last drying left."""
+_WEIGHING_SD_G = 0.05
+"""One weighing on a scale that shows 0.1 g. [g] Judgement: half of its step."""
+_PUSH_SHARE = 0.8
+"""Of the room's vapor pressure, what pushes into a dry box. [share] Judgement: at 20 % of its room's, as most are
+kept."""
+_LEAST_WIDTH = 1e-9
+_LEAST_SD = 1e-12
+"""Keep divisions sound."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +111,7 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     some = np.linspace(0, len(answer), min(_DRAWS, len(answer)), endpoint=False).astype(int)
     some = some[np.argsort(answer[some])]
     reads, answer = reads[some], answer[some]
-    sd = max(sd, _SMOOTHED * float(reads.std()), 1e-12)
+    sd = max(sd, _SMOOTHED * float(reads.std()), _LEAST_SD)
     true = rng.integers(len(some), size=_READINGS)
     shown = reads[true] + sd * rng.standard_normal(_READINGS)
     misfit = -0.5 * ((shown[:, None] - reads) / sd) ** 2
@@ -92,7 +119,7 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     below = np.cumsum(weights, axis=1) / weights.sum(axis=1, keepdims=True)
     width_after = np.mean([np.ptp(np.interp([0.05, 0.95], row, answer)) for row in below])
     low, high = np.quantile(answer, [0.05, 0.95])
-    return float(1.0 - width_after / max(high - low, 1e-9))
+    return float(1.0 - width_after / max(high - low, _LEAST_WIDTH))
 
 
 def measurements(posterior: Posterior) -> list[Measurement]:
@@ -100,25 +127,26 @@ def measurements(posterior: Posterior) -> list[Measurement]:
     sensor = Measurement(
         "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
         lambda p: p.theta[:, BIAS],
-        0.005,
+        _CHECKED_SENSOR_SD,
     )
-    # the lid is seated anew after the test, and boxes differ by a third from one seating to the next
-    empty = Measurement("Run an empty-box test of the leak.", lambda p: np.log(p.state.conductance), 0.36)
+    empty = Measurement("Run an empty-box test of the leak.", lambda p: np.log(p.state.conductance), _EMPTY_BOX_SD)
     if posterior.episode.desiccant is None:
         return [sensor, empty]
     weigh = Measurement(
         "Weigh the beads now and again in three weeks, on a scale that shows 0.1 g.",
         lambda p: p.state.conductance * _dose_kpa_days(p, _BETWEEN_WEIGHINGS_DAYS),
-        0.15,
+        _GAIN_SD_G,
         _BETWEEN_WEIGHINGS_DAYS,
     )
-    jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, 0.01)
+    jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD)
     full = Measurement(
-        "Weigh the beads dried out and again when spent, to learn what they hold.", lambda p: p.theta[:, CAPACITY], 0.03
+        "Weigh the beads dried out and again when spent, to learn what they hold.",
+        lambda p: p.theta[:, CAPACITY],
+        _CAPACITY_SD,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
         return [weigh, sensor, jar, empty, full]
-    again = Measurement("Weigh the beads, on a scale that shows 0.1 g.", _mass_g, 0.05)
+    again = Measurement("Weigh the beads, on a scale that shows 0.1 g.", _mass_g, _WEIGHING_SD_G)
     return [again, weigh, sensor, jar, empty, full]
 
 
@@ -134,13 +162,13 @@ def _humidity_now(posterior: Posterior) -> FloatArray:
 
 def _dose_kpa_days(posterior: Posterior, days: float) -> float:
     outside = posterior.room.expected_kpa(np.array([posterior.now_s / DAY_S + days / 2]))
-    return float(outside[0]) * 0.8 * days
+    return float(outside[0]) * _PUSH_SHARE * days
 
 
 def _days_left(posterior: Posterior, ahead: Futures, limit: float) -> FloatArray:
     """Days left in every draw; beyond the horizon the headroom over the present inflow, roughly."""
     state = posterior.state
-    full = state.drawn.table.loading(np.full(len(state.loading), limit), 23.0)
+    full = state.drawn.table.loading(np.full(len(state.loading), limit), REFERENCE_DEGC)
     headroom_g = np.maximum(full - state.loading, 0.0) * state.drawn.dry_mass_g
     rough = headroom_g / (state.conductance * _dose_kpa_days(posterior, 1.0))
     horizon = float(ahead.ahead_days[-1])

@@ -25,20 +25,32 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 
 REPEAT_SD_PER_STEP = 0.3
-"""How well a kitchen scale repeats itself, as a share of its last digit (a guess of ours; rounding comes on top)."""
+"""How well a kitchen scale repeats itself, as a share of its last digit (a judgement; rounding comes on top)."""
 START_SD_STEPS = 3.0
-"""How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to speak."""
+"""How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to speak.
+Judgement: wide against the weighing's own error, so that it hardly counts twice."""
 MODEL_SD_SHARE = 0.002
-"""How far a real load may stray from a smooth curve, as a share of the water driven off (a guess of ours)."""
+"""How far a real load may stray from a smooth curve, as a share of the water driven off (a judgement)."""
 STRAIN_CHANCE = 0.999
-"""Weighings that would be this unlikely under everything believed of the run are said to fit no curve (a choice)."""
+"""Weighings that would be this unlikely under everything believed of the run are said to fit no curve. [chance]
+Judgement: once in a thousand sound runs."""
 BELIEF_CHANCE = 0.995
-"""The same for how far a curve has to leave what was believed, however well it meets the weighings (a choice)."""
+"""The same for how far a curve has to leave what was believed, however well it meets the weighings. [chance]
+Judgement."""
 _MOST_WIDENINGS = 4
+"""A bound on the work. Judgement: spreads are then larger by three to the fourth and more in variance."""
 _QUICK_DRAWS = 400
-"""Enough to see whether any curve goes through."""
+"""Enough to see whether any curve goes through. Judgement."""
 _WIDENED_BY = 3.0
-"""Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees)."""
+"""Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees). [variance
+ratio] Judgement: with four weighings 18.5 against a mean of 4 is a factor of 4.6, with ten 29.6 and 3.0."""
+_LEAST_RESOLUTION_G = 1e-3
+"""A scale shows no finer steps than this. [g] Judgement: none in a household does."""
+_LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
+"""When three weighings tell an end: the first drop over its own standard deviation, and the second drop over the first.
+Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
+_NEVER_CERTAIN = -1e-12
+"""Keeps a logarithm sound where both ends of a weighing's interval lie as far out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +182,7 @@ def _fit(
 ) -> CurveFit:
     """Fit with the variances of scale and beliefs multiplied by ``doubt``."""
     start = points[0]
-    start_sd_g = START_SD_STEPS * max(start.resolution_g, 1e-3) * float(np.sqrt(doubt))
+    start_sd_g = START_SD_STEPS * max(start.resolution_g, _LEAST_RESOLUTION_G) * float(np.sqrt(doubt))
     prior = PriorCurves.of(priors.doubted(doubt), start.mass_g, start_sd_g)
 
     def log_likelihood(z: FloatArray) -> FloatArray:
@@ -213,10 +225,10 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
     (100.0, 1.72)
     """
     first_drop = first_g - second_g
-    if first_drop <= 4.0 * scale_sd_g * np.sqrt(2.0):
+    if first_drop <= _LEAST_DROP_SDS * scale_sd_g * np.sqrt(2.0):
         raise TooLittleEvidence(f"not yet: a drop of {first_drop:.3g} g is too close to the scale's error")
     ratio = (second_g - third_g) / first_drop
-    if not 0.1 <= ratio <= 0.6:
+    if not _LEAST_DROP_RATIO <= ratio <= _MOST_DROP_RATIO:
         raise TooLittleEvidence(f"not yet: the second drop is {ratio:.2f} of the first; it has to be 0.1 to 0.6")
     # Differences from the last weighing: the products of the printed form would cost half the digits.
     end = third_g - (second_g - third_g) ** 2 / (first_drop - (second_g - third_g))
@@ -242,12 +254,12 @@ def _log_likelihood(curves: Curves, points: Sequence[WeighedPoint], kept: FloatA
     left = kept[:, [point.losses_before for point in points]]
     expected = left * curves.mass_g(np.array([point.heated_s for point in points]))
     shown = np.array([point.mass_g for point in points])
-    half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), 1e-3)
+    half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), _LEAST_RESOLUTION_G)
     stray = MODEL_SD_SHARE * np.maximum(left * curves.start_g[:, None] - expected, 0.0)
     sd = np.sqrt(doubt) * np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
     high, low = (shown + half - expected) / sd, (shown - half - expected) / sd
     flip = low > 0.0
     high, low = np.where(flip, -low, high), np.where(flip, -high, low)
     top = log_ndtr(high)
-    chance = top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, -1e-12)))
+    chance = top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, _NEVER_CERTAIN)))
     return np.asarray(np.sum(chance - np.log1p(-2.0 * ndtr(-half / sd)), axis=1))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
-from monitor.records import Quantiles
+from monitor.records import NORMAL_P95, Quantiles
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,10 +16,15 @@ if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
 
 SENSOR_SD_SHARE = 0.5
-"""A hygrometer's stated accuracy is taken as twice its standard deviation."""
+"""A hygrometer's stated accuracy is taken as twice its standard deviation (coverage factor 2, JCGM 100)."""
 MODEL_LOG_SD = 0.2
-"""How far the humidity over heat-dried beads strays from the isotherm: 20 % on three measured points of two lots."""
+"""How far the humidity over heat-dried beads strays from the isotherm: 20 % on three measured points of two lots
+(doi:10.1021/je400517c; Wang, LeVan 2009, J. Chem. Eng. Data 54:2839), above 1.5 % RH. [ln humidity]"""
+_DRIEST, _LEAST_LOG_SD = 1e-4, 0.02
+"""What the scale told is taken for no drier [g/g] and no surer [ln loading] than this. Judgement."""
 _GRID = np.exp(np.linspace(np.log(5e-4), np.log(0.4), 400))
+"""Loadings looked at, evenly in their logarithm: from dry to more than any desiccant of the tables but a salt holds.
+[g/g]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +65,8 @@ def jar_verdict(
     alone = _quantiles(seen * flat)
     if weighed_g_per_g is None:
         return JarVerdict(alone, alone, agrees=True)
-    low, middle, high = (max(value, 1e-4) for value in weighed_g_per_g)
-    log_sd = max(np.log(high / low) / 3.29, 0.02)
+    low, middle, high = (max(value, _DRIEST) for value in weighed_g_per_g)
+    log_sd = max(np.log(high / low) / (2.0 * NORMAL_P95), _LEAST_LOG_SD)
     weighed = np.asarray(norm.pdf(np.log(_GRID), np.log(middle), log_sd)) / _GRID * flat
     agrees = not (alone.p05 > high or alone.p95 < low)
     return JarVerdict(alone, _quantiles(seen * weighed), agrees)

@@ -26,18 +26,22 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 
 UNKNOWNS = 4
+"""End mass, pace, shape, wet mass; one more for each loss of beads."""
 _PAIRS_LOG2 = 16
+"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. Judgement: finer than any scale."""
+_CLEAR_OF_ENDS = 1e-7
+"""Evenly spread numbers keep clear of 0 and 1 by so much, so that a normal has them."""
 NEARBY_PAIRS = 300
-"""Pairs on either side that stand for one end mass: half a per cent of them."""
+"""Pairs on either side that stand for one end mass: half a per cent of them. Judgement."""
 
 SHAPE_RANGE = (0.5, 1.3)
 """Bounds of the exponent of the modified Page equation: 1 is a plain exponential, below 1 a deep bed that drags on,
-above 1 a load that has to warm up first. The range is a choice of ours, wide enough for the materials reviewed by
-Sander, Chem. Eng. Process. 46 (2007) 1324."""
+above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials reviewed by Sander,
+Chem. Eng. Process. 46 (2007) 1324."""
 
 STALL_FROM_Z = 1.0
 """Above one standard deviation the end is no longer the floor's own spread but a bed that stalls above it: one run in
-six (a guess of ours), anywhere up to the loading it started with."""
+six (a judgement), anywhere up to the loading it started with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,7 @@ class EndLoading:
 
     mean_g_per_g: float
     sd_g_per_g: float = 0.015
+    """Judgement: of the size of the floor itself where beads are dried well. [g/g]"""
     because: str = ""
 
     def at(self, z: FloatArray, start_g_per_g: FloatArray) -> FloatArray:
@@ -75,6 +80,7 @@ class Pace:
 
     median_s: float
     log_sd: float = 1.0
+    """Judgement: a factor of three either way."""
 
     def rate_per_s(self, z: FloatArray) -> FloatArray:
         """Return the rate constant for standard normal numbers. [1/s]"""
@@ -194,7 +200,7 @@ class PriorCurves:
 @cache
 def _pairs() -> tuple[FloatArray, FloatArray]:
     """Return evenly spread pairs of standard normal numbers."""
-    uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), 1e-7, 1.0 - 1e-7)
+    uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), _CLEAR_OF_ENDS, 1.0 - _CLEAR_OF_ENDS)
     first, second = ndtri(uniform).T
     return first, second
 
@@ -204,21 +210,26 @@ LotFactor = tuple[float, float]
 
 NEW_LOADING = 0.025
 NEW_LOADING_SD = 0.015
-"""Water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; handling adds. [g/g]"""
+"""Water in beads from a fresh bag, mean and sd: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; what handling adds,
+and the spread, are judgements. [g/g]"""
 
 UNKNOWN_LOADING = 0.18
 UNKNOWN_RELATIVE_SD = 0.07
-"""Beads of which nothing is known: anything from half dry to full (a guess of ours). [g/g]"""
+"""Beads of which nothing is known: anything from half dry to full (a judgement). [g/g], and a spread relative to the
+dry mass."""
 
 ROOM_HUMIDITY_SD = 0.05
-"""How far the air that beads lay in may have been from what the room shows now (a guess of ours)."""
+"""How far the air that beads lay in may have been from what the room shows now (a judgement). [fraction of
+saturation]"""
 
 MICROWAVE_END = EndLoading(0.012, 0.010, "beads at about 100 to 120 °C once the steam is swept off")
 """No published end loading of a household microwave was found. Beads that no longer boil sit near 100 to 120 °C, where
-the floor of room air is 0.6 to 1.2 %; steam that lingers adds to it, so the spread is wide on purpose. [g/g]"""
+the floor of room air is 0.6 to 1.2 %; steam that lingers adds to it, so the spread is wide on purpose: both are
+judgements. [g/g]"""
 
 LEAST_FLOOR = 0.002
-"""Above 120 °C beads count as dry, 0.2 ± 0.2 %: relative to what laboratories degas at. [g/g]"""
+"""Above 120 °C beads count as dry, 0.2 ± 0.2 %: relative to what laboratories degas at, usually 120 to 150 °C.
+Judgement. [g/g]"""
 
 _PACES = MappingProxyType(
     {
@@ -229,15 +240,33 @@ _PACES = MappingProxyType(
         "other": Pace(7200.0, 1.2),
     }
 )
-"""Time constants until runs of one's own are logged. Oven: one to two hours in a thin layer at 100-120 °C (museum and
-conservation advice after Weintraub). Microwave and filament dryer: common practice, no source. Print bed: a guess."""
+"""Time constants until runs of one's own are logged: median [s] and sd of its logarithm. Oven: one to two hours in a
+thin layer at 100-120 °C (museum and conservation advice after Weintraub). Microwave and filament dryer: common
+practice, no source. Print bed, others and the spreads: judgements."""
 _HOT_DEGC = 100.0
+"""An oven below this is slower than one that museums use. [°C] The least of their temperatures."""
+_HALVED_EVERY_K = 17.0
+"""Diffusion in the bead slows by half every so many kelvin: 42 kJ/mol from 60 to 100 °C (Sakoda and Suzuki 1984, J.
+Chem. Eng. Japan 17:52, from memory). [K]"""
 _LEARNED_LOG_SD = 0.4
+"""How far a run's time constant lies from those of earlier runs. [ln s] Judgement: loads and layers differ by a
+half."""
+_LEAST_DRY_SD = 0.003
+"""No dry mass is known better than this. [relative] Judgement: beads dried at 120 °C in room air still hold 0.3 to 0.8
+% by the isotherm."""
+_DRIEST_AIR, _WETTEST_AIR = 0.02, 0.98
+"""Beads are at rest with no drier and no moister room than this. [fraction of saturation] Judgement: no room is."""
+_LEAST_TELLING_AIR = 0.05
+"""Beads that were at rest with drier air tell nothing of a lot's capacity. [fraction of saturation] Judgement: below it
+the isotherms of lots differ most, and sensors err by as much."""
+_FLOOR_SHARE_SD, _FLOOR_HOT_SD, _HOT_FLOOR_DEGC = 0.25, 0.005, 90.0
+"""How well the floor of hot air is known: a quarter of it from lot to lot up to this temperature [°C], and half a per
+cent above [g/g], both sd: from measured isotherms of three lots of gel (monitor/physics/drying.py)."""
 
 
 def known_dry_mass(dry_mass_g: float, relative_sd: float, because: str) -> DryMass:
     """Return a dry mass known from an earlier run, or from weighing new beads."""
-    return DryMass(dry_mass_g, max(relative_sd, 0.003), because)
+    return DryMass(dry_mass_g, max(relative_sd, _LEAST_DRY_SD), because)
 
 
 def dry_mass_of_new(mass_g: float) -> DryMass:
@@ -263,7 +292,7 @@ def dry_mass_from_room(
     m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it told it, else the
     spread between lots) and how well the room is known.
     """
-    humidity = np.clip(room_relative_humidity, 0.02, 0.98)
+    humidity = np.clip(room_relative_humidity, _DRIEST_AIR, _WETTEST_AIR)
     loading = float(desiccant.isotherm.loading_g_per_g(float(humidity), room_temperature_degc))
     slope = float(desiccant.isotherm.slope(float(humidity), room_temperature_degc))
     middle, relative_sd = factor or (1.0, desiccant.sigma_ln_capacity)
@@ -285,7 +314,7 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
         for loading, temperature, humidity in starts
-        if loading > 0.0 and humidity > 0.05
+        if loading > 0.0 and humidity > _LEAST_TELLING_AIR
     ]
     if not factors:
         return None
@@ -304,7 +333,7 @@ def end_of_hot_air(
 
 def floor_sd_g_per_g(floor_g_per_g: float, dryer_degc: float) -> float:
     """Return how well the floor itself is known: a quarter of it up to 90 °C, 0.005 g/g above."""
-    return max(0.25 * floor_g_per_g, 0.0 if dryer_degc <= 90.0 else 0.005)
+    return max(_FLOOR_SHARE_SD * floor_g_per_g, 0.0 if dryer_degc <= _HOT_FLOOR_DEGC else _FLOOR_HOT_SD)
 
 
 def pace(appliance_kind: str, dryer_degc: float | None, learned_s: Sequence[float] = ()) -> Pace:
@@ -313,6 +342,5 @@ def pace(appliance_kind: str, dryer_degc: float | None, learned_s: Sequence[floa
     if learned_s:
         return Pace(float(np.exp(np.mean(np.log(learned_s)))), _LEARNED_LOG_SD)
     if appliance_kind == "oven" and dryer_degc is not None and dryer_degc < _HOT_DEGC:
-        # Diffusion in the bead slows by half every 17 K there (42 kJ/mol, Sakoda and Suzuki 1984, from memory).
-        return Pace(usual.median_s * 2.0 ** ((_HOT_DEGC - dryer_degc) / 17.0), usual.log_sd)
+        return Pace(usual.median_s * 2.0 ** ((_HOT_DEGC - dryer_degc) / _HALVED_EVERY_K), usual.log_sd)
     return usual

@@ -16,7 +16,7 @@ from monitor.inference.drying.priors import (
 )
 from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.drying import desorption_energy_kj, jar_relative_humidity, sensible_heat_kj
-from monitor.records import Quantiles
+from monitor.records import NORMAL_P95, Quantiles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,17 +25,30 @@ if TYPE_CHECKING:
     from monitor.records import Appliance, RoomClimate
 
 JAR_DEGC = 25.0
+"""What beads cool to in a closed jar. [°C] Judgement: a warm room."""
 _KJ_PER_KWH = 3600.0
+"""Exact."""
+_W_PER_KW = 1e3
+"""Exact."""
+_BOILING_OFF_DEGC = 110.0
+"""Beads in a microwave, for the heat they take. [°C] Judgement: steam leaves them at about 100 to 120 °C."""
+_DRIEST = 1e-4
+"""Heat is added up to no drier an end than this. [g/g] Keeps a logarithm sound."""
+_SHARE_OF_RATED = 0.5
+"""What an appliance that holds a temperature draws on average, over what its plate says. Judgement: a thermostat heats
+half of the time."""
 _MICROWAVE_INPUT_SHARE = 0.6
-"""Microwave power that reaches the food over what the plug draws (from memory)."""
+"""Microwave power that reaches the food over what the plug draws. [share] From memory."""
 _USUAL_MEAN_DRAW_W = MappingProxyType(
     {"microwave": 700.0, "oven": 250.0, "filament_dryer": 90.0, "print_bed": 120.0, "other": 500.0}
 )
-"""Mean draw while drying, from memory: an oven holding 110 °C takes some 0.4 to 0.6 kWh in two hours."""
+"""Mean draw while drying. [W] From memory: an oven holding 110 °C takes some 0.4 to 0.6 kWh in two hours; the others
+are judgements."""
 _HANDS_ON_MIN = MappingProxyType({"microwave": 20, "oven": 10, "filament_dryer": 5, "print_bed": 10, "other": 10})
-"""Minutes of a person's own work a batch: loading, stirring, weighing (a guess of ours)."""
+"""A person's own work a batch: loading, stirring, weighing. [min] Judgement."""
 USUAL_DEGC = MappingProxyType({"oven": 110.0, "filament_dryer": 65.0, "print_bed": 70.0, "other": 60.0})
-"""Taken where the shelf file names no temperature."""
+"""Taken where the shelf file names no temperature. [°C] Oven: museum practice for gel is 100 to 120 °C (after
+Weintraub); the others are judgements, what such appliances are usually given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +86,11 @@ def reach(
     middle = min(end.p50, start_loading_g_per_g)
     span_s = pace(appliance.kind, degc, learned_s)
     constants = np.log(max((start_loading_g_per_g - middle) / SETTLED_SHARE, 1.0))
-    spread = np.exp(1.645 * span_s.log_sd)
+    spread = np.exp(NORMAL_P95 * span_s.log_sd)
     time_s = Quantiles(*(float(constants * span_s.median_s * factor) for factor in (1.0 / spread, 1.0, spread)))
     water_g = dry_mass_g * (start_loading_g_per_g - middle)
-    hot = 110.0 if degc is None else degc
-    heat_kj = desorption_energy_kj(desiccant.isotherm, dry_mass_g, start_loading_g_per_g, max(middle, 1e-4), hot)
+    hot = _BOILING_OFF_DEGC if degc is None else degc
+    heat_kj = desorption_energy_kj(desiccant.isotherm, dry_mass_g, start_loading_g_per_g, max(middle, _DRIEST), hot)
     heat_kj += sensible_heat_kj(
         dry_mass_g,
         dry_mass_g * start_loading_g_per_g,
@@ -93,9 +106,9 @@ def reach(
         jar_relative_humidity=_jar(desiccant, room, degc),
         time_s=time_s,
         water_off_g=float(water_g),
-        energy_kwh=max(mean_draw_w(appliance) * time_s.p50 / 1e3 / _KJ_PER_KWH, float(heat_kj) / _KJ_PER_KWH),
+        energy_kwh=max(mean_draw_w(appliance) * time_s.p50 / _W_PER_KW / _KJ_PER_KWH, float(heat_kj) / _KJ_PER_KWH),
         least_energy_kwh=float(heat_kj) / _KJ_PER_KWH,
-        hands_on_min=_HANDS_ON_MIN.get(appliance.kind, 10),
+        hands_on_min=_HANDS_ON_MIN.get(appliance.kind, _HANDS_ON_MIN["other"]),
         over_ceiling=degc is not None and degc > desiccant.max_regeneration_degc,
     )
 
@@ -111,7 +124,11 @@ def mean_draw_w(appliance: Appliance) -> float:
     """Return what an appliance draws on average while drying. [W]"""
     if appliance.power_w is None:
         return _USUAL_MEAN_DRAW_W.get(appliance.kind, _USUAL_MEAN_DRAW_W["other"])
-    return appliance.power_w / _MICROWAVE_INPUT_SHARE if appliance.kind == "microwave" else 0.5 * appliance.power_w
+    return (
+        appliance.power_w / _MICROWAVE_INPUT_SHARE
+        if appliance.kind == "microwave"
+        else _SHARE_OF_RATED * appliance.power_w
+    )
 
 
 def _end(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> Quantiles:
@@ -121,7 +138,7 @@ def _end(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> Quantil
         mean = end_of_hot_air(desiccant, degc, room.temperature_degc, room.relative_humidity).mean_g_per_g
         sd = floor_sd_g_per_g(mean, degc)
     log_sd = np.sqrt(np.log1p((sd / mean) ** 2))
-    return Quantiles(*(float(mean * np.exp(z * log_sd)) for z in (-1.645, 0.0, 1.645)))
+    return Quantiles(*(float(mean * np.exp(z * log_sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
 
 
 def _jar(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> float | None:

@@ -21,15 +21,31 @@ if TYPE_CHECKING:
     LogLikelihood = Callable[[FloatArray], FloatArray]
 
 DRAWS = 2000
+"""Draws of a curve. Judgement: a 5 % point then rests on 100 of them."""
+_SEED = 20260301
+"""Of the random numbers; any would do."""
 _LEAST_EFFECTIVE_SHARE = 0.5
+"""A degree lets in as much of the evidence as leaves this share of the draws effective. Judgement: the usual half."""
 _MOVES_A_DEGREE = 6
 _MOVES_AT_END = 40
+"""Moves of every draw after a degree, and after the last. Judgement: intervals then cover made-up runs as they should
+(tests/inference)."""
 _MOST_DEGREES = 60
+"""A bound on the work. Judgement."""
+_HALVINGS = 40
+"""Of the interval in which a degree is sought: to 1e-12 of it."""
+_SCALE, _SCALE_FROM = 2.38, 0.4
+"""Length of a move: 2.38/√(2 d) in d unknowns is best for a normal target (ter Braak 2006); times anything from the
+second to 1, which suits ridges that are no normal (a judgement)."""
+_SOME_UNKNOWNS = 0.4
+"""Chance of each unknown to move where only some do; half of the moves (after Vrugt 2009). Judgement."""
+_JITTER = 1e-6
+"""Added to a move, of a standard normal, so that any place can be reached. Judgement: next to nothing."""
 
 
 def draw_posterior(log_likelihood: LogLikelihood, size: int, draws: int = DRAWS) -> FloatArray:
     """Return draws (``draws``, ``size``) of the posterior under a standard normal prior."""
-    chance = np.random.default_rng(20260301)
+    chance = np.random.default_rng(_SEED)
     z = chance.standard_normal((draws, size))
     evidence = log_likelihood(z)
     heat = 0.0
@@ -49,7 +65,7 @@ def _next_heat(evidence: FloatArray, heat: float) -> float:
     if _enough((1.0 - heat) * evidence):
         return 1.0
     low, high = heat, 1.0
-    for _ in range(40):
+    for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _enough((middle - heat) * evidence) else (low, middle)
     return high
@@ -93,6 +109,6 @@ def _jostle(
 
 def _strides(shape: tuple[int, ...], chance: np.random.Generator) -> FloatArray:
     """Return for each draw which unknowns move, and how far along the difference."""
-    moved = chance.random(shape) < chance.choice((0.4, 1.0), size=(shape[0], 1))
-    length = 2.38 / np.sqrt(2.0 * np.maximum(moved.sum(axis=1, keepdims=True), 1)) * chance.uniform(0.4, 1.0)
-    return np.asarray(moved * length + 1e-6 * chance.standard_normal(shape))
+    moved = chance.random(shape) < chance.choice((_SOME_UNKNOWNS, 1.0), size=(shape[0], 1))
+    length = _SCALE / np.sqrt(2.0 * np.maximum(moved.sum(axis=1, keepdims=True), 1)) * chance.uniform(_SCALE_FROM, 1.0)
+    return np.asarray(moved * length + _JITTER * chance.standard_normal(shape))

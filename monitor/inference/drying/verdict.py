@@ -12,16 +12,25 @@ if TYPE_CHECKING:
 
 SETTLED_SHARE = 0.003
 """A step that brings less than this share of the dry mass is not worth taking (half as much again as the 0.2 % within
-30 minutes that loss-on-drying tests call constant; a choice of ours)."""
+30 minutes that a household may call constant mass; both are judgements). [g a step for each g of dry mass]"""
 
 NOT_THROUGH_G_PER_G = 0.02
-"""An end this far above the floor is a bed that is not dried through: twice what the floor is known to."""
+"""An end this far above the floor is a bed that is not dried through: four times what the floor is known to above 90 °C
+(monitor/physics/drying.py), more than a quarter of any floor under 8 %. [g/g] Judgement."""
 
 ENOUGH_SHARE = 0.6
-"""Beads that keep this share of what bone-dry beads would take up to the limit are good enough (a choice of ours)."""
+"""Beads that keep this share of what bone-dry beads would take up to the limit are good enough (a judgement)."""
 
 STEPS_S = {"microwave": 180.0, "oven": 1800.0, "filament_dryer": 14_400.0, "print_bed": 14_400.0}
-"""The next step that is judged: one more burst, half an hour, four hours."""
+"""The next step that is judged: one more burst, half an hour, four hours. [s] Judgement: 0.4 to 0.75 of the usual time
+constant (``beliefs``)."""
+_STEP_UNKNOWN_S, _LONGEST_BURST_S = 3600.0, 600.0
+"""The step of any other appliance, and the longest burst of a microwave. [s] Judgement."""
+_SURELY_SETTLED, _SLOW = 2.0, 4.0
+"""Times ``SETTLED_SHARE``: what a step may bring at most (95 %) where drying has settled, and on average where it is
+slow. Judgement."""
+_LEAST_WEIGHINGS = 2
+"""Fewer say nothing of the drying."""
 
 
 class Verdict(StrEnum):
@@ -53,8 +62,8 @@ class Judgement:
 def step_s(appliance_kind: str, last_step_s: float | None = None) -> float:
     """Return the next step to judge: a microwave burst like the last one, else what the appliance is usually given."""
     if appliance_kind == "microwave" and last_step_s:
-        return min(last_step_s, 600.0)
-    return STEPS_S.get(appliance_kind, 3600.0)
+        return min(last_step_s, _LONGEST_BURST_S)
+    return STEPS_S.get(appliance_kind, _STEP_UNKNOWN_S)
 
 
 def judge(
@@ -85,9 +94,9 @@ def judge(
     """
     gain, dry_g = fit.gain_g(next_s), fit.dry_mass_g().p50
     now, end = fit.loading_g_per_g().p50, fit.end_loading_g_per_g().p50
-    settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < 2.0 * SETTLED_SHARE * dry_g
+    settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < _SURELY_SETTLED * SETTLED_SHARE * dry_g
     above = now - floor_g_per_g
-    if weighings < 2:
+    if weighings < _LEAST_WEIGHINGS:
         return Judgement(Verdict.go_on, "one weighing says where it starts; weigh again after some heat", next_s, gain)
     if not fit.fits:
         why = "beads were spilled, a holder changed, or a figure is wrong; put it right or weigh on"
@@ -109,7 +118,7 @@ def judge(
 
 
 def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, next_s: float) -> Judgement:
-    slow = gain.p50 < 4.0 * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
+    slow = gain.p50 < _SLOW * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
     if appliance_kind != "microwave" and slow:
         why = (
             "it dries slowly while still well above what this method reaches: stir, a thinner layer, or a hotter method"

@@ -16,23 +16,31 @@ from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray
 
+_HOURS_A_DAY = 24.0
 CORRELATED_HOURS = 6.0
-"""Errors of neighboring hours are alike; so many hours count as one observation."""
-_RATES = np.geomspace(0.01, 60.0, 40)
+"""Errors of neighboring hours are alike; so many hours count as one observation. [h] Judgement."""
+SLOWEST, FASTEST = 0.01, 60.0
+"""Rates looked at. [air changes a day] From beyond the tightest display case (0.1, NPS 1999) to a box left ajar."""
+_RATES = np.geomspace(SLOWEST, FASTEST, 40)
+"""Rates that a course is tried at. [1/day] Judgement: neighbors a quarter apart."""
 _STEP = float(_RATES[1] / _RATES[0])
 _BETWEEN = np.geomspace(1.0 / _STEP, _STEP, 81)
 """From one rate to its neighbors: two neighbors together imitate any rate between them, so one alone has to be met as
-well as they meet it, or a sensor that hardly scatters makes them seem two."""
+well as they meet it, or a sensor that hardly scatters makes them seem two. [factors] Judgement: steps of half a per
+cent."""
 _OFFSET_RIDGE = 1.0 / 0.03**2 * 0.01**2
-"""The offset of the inside sensor is small: it is held near none."""
+"""The offset of the inside sensor is small: it is held near none. Judgement: a spread of 0.03 kPa under a scatter of
+0.01 kPa."""
 _AIR_ANSWERS_PER_K = 1.0 / 295.0
-"""A closed amount of vapor presses in proportion to its absolute temperature."""
+"""A closed amount of vapor presses in proportion to its absolute temperature (ideal gas, about 22 °C). [1/K]"""
 _ANSWERS_FROM_PER_K, _SURE = 0.01, 2.2
-"""From here on, and so many standard errors above that of air, something holds water (a judgement): made-up empty boxes
-stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
+"""From here on [1/K], and so many standard errors above that of air, something holds water (a judgement): made-up empty
+boxes stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
 _SECOND_RATE_GAIN = 11.0
 """By so much a second rate must raise the log-likelihood, neighboring hours counted as alike (a judgement): a room that
 is felt elsewhere than where its sensor stands gains up to 10 in boxes that are empty."""
+_FITTED_WITH_WARMTH, _FITTED_WITH_TWO_RATES = 4.0, 7.0
+"""Numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start, share and rate."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +59,7 @@ class Course:
 
     def driven(self, changes_per_day: float) -> FloatArray:
         """Return hourly means of a box that starts at the room's vapor pressure and follows it at this rate."""
-        hours, rate = np.arange(len(self.outside)), changes_per_day / 24.0
+        hours, rate = np.arange(len(self.outside)), changes_per_day / _HOURS_A_DAY
         room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
         kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
         over_the_hour = (1.0 - kept) / rate
@@ -63,7 +71,7 @@ class Course:
     def basis(self, *changes_per_day: float) -> FloatArray:
         """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate."""
         hours = np.arange(len(self.outside))[self.known]
-        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / 24.0) for n in changes_per_day)], axis=1)
+        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / _HOURS_A_DAY) for n in changes_per_day)], axis=1)
 
     @property
     def temperature_response(self) -> FloatArray:
@@ -99,7 +107,7 @@ def _answer_at(course: Course, changes_per_day: float) -> tuple[float, float, fl
     left, fitted, inverse = _left_with_errors(
         np.hstack([course.basis(changes_per_day), course.temperature_response]), gap
     )
-    variance = left / max(len(gap) - 4.0, 1.0) * CORRELATED_HOURS * inverse[-1, -1]
+    variance = left / max(len(gap) - _FITTED_WITH_WARMTH, 1.0) * CORRELATED_HOURS * inverse[-1, -1]
     return float(fitted[-1]), float(np.sqrt(variance)), left
 
 
@@ -111,7 +119,7 @@ def _gain_of_second_rate(course: Course, left_by_one: float) -> float:
     for slow, fast in combinations(_RATES, 2):
         basis = np.hstack([course.basis(slow, fast), (driven[fast] - driven[slow])[:, None], temperature_response])
         left = min(left, _left(basis, inside - driven[slow])[0])
-    scatter = left / max(len(inside) - 7.0, 1.0)
+    scatter = left / max(len(inside) - _FITTED_WITH_TWO_RATES, 1.0)
     return float(0.5 * (left_by_one - left) / scatter / CORRELATED_HOURS)
 
 

@@ -15,6 +15,8 @@ import numpy as np
 from monitor.errors import TooLittleEvidence
 from monitor.inference.empty_box.course import (
     CORRELATED_HOURS,
+    FASTEST,
+    SLOWEST,
     Course,
     doubt_of,
 )
@@ -22,14 +24,26 @@ from monitor.inference.evidence.hours import Hours
 from monitor.inference.model.contents import walls_of
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.numerics import FloatArray
-from monitor.records import Quantiles
+from monitor.records import NORMAL_P95, Quantiles
 
 _LEAST_HOURS = 12
+"""Fewer hours make no test. [h] Judgement: half a day."""
 _LEAST_STEP_KPA = 0.15
-_GRID = np.geomspace(0.01, 60.0, 400)
+"""A box has to start so far from its room. [kPa] Judgement: two sensors of 3 % RH at 20 °C differ by half of it."""
+_START_HOURS = 3
+"""Hours whose mean is where it started. [h] Judgement."""
+_GRID = np.geomspace(SLOWEST, FASTEST, 400)
+"""Air changes a day that are weighed: steps of two per cent, finer than any test tells. [1/day]"""
 _LEARNED_SD = 0.8
-"""A posterior wider than this in ln conductance has hardly learned from the test."""
+"""A posterior wider than this has hardly learned from the test. [ln conductance] Judgement: a bit over half of the
+prior's spread."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
+"""Of the air changes: the median of a box of which nothing is known (``prior.style_prior``) [ln 1/day], and a spread
+wider than there, as a test should speak for itself. Judgement."""
+_FITTED = 3.0
+"""Numbers fitted to a course: offset, start and rate."""
+_LEAST_SCATTER_VAR = 1e-8
+"""Least variance about the course. [kPa²] Keeps a division sound."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +79,7 @@ def leak_of_empty_box(
     known = np.isfinite(inside) & np.isfinite(outside)
     if known.sum() < _LEAST_HOURS:
         raise TooLittleEvidence(f"{int(known.sum())} hours of readings inside and outside; a test needs {_LEAST_HOURS}")
-    step = float(np.mean(inside[known][:3] - outside[known][:3]))
+    step = float(np.mean(inside[known][:_START_HOURS] - outside[known][:_START_HOURS]))
     if abs(step) < _LEAST_STEP_KPA:
         raise TooLittleEvidence(
             f"the box started {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart, "
@@ -83,7 +97,7 @@ def leak_of_empty_box(
             "or start it further from the room"
         )
     sd = float(np.hypot(seen_sd, slower_sd))
-    changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-1.645, 0.0, 1.645)))
+    changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
     found = _found(changes, volume_liter, scatter, int(known.sum()))
     return replace(found, upward=step < 0.0, walls_matter=thirsty, doubt=doubt)
 
@@ -96,8 +110,8 @@ def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
     """
     logs = [np.log([run.p05, run.p50, run.p95]) for run in (one, other)]
     middle = 0.5 * (logs[0][1] + logs[1][1])
-    sd = np.hypot(min(float(q[2] - q[0]) / 3.29 for q in logs), 0.5 * abs(logs[0][1] - logs[1][1]))
-    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-1.645, 0.0, 1.645)))
+    sd = np.hypot(min(float(q[2] - q[0]) / (2.0 * NORMAL_P95) for q in logs), 0.5 * abs(logs[0][1] - logs[1][1]))
+    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
 
 
 def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int) -> EmptyBoxLeak:
@@ -112,7 +126,7 @@ def _posterior(course: Course) -> tuple[FloatArray, float]:
     """Weights of the grid of air changes, start and sensor offset fitted to each, and the scatter of the best."""
     hours = float(course.known.sum())
     sums = np.array([course.misfit(n) for n in _GRID])
-    scatter = float(np.sqrt(max(sums.min() / max(hours - 3.0, 1.0), 1e-8)))
+    scatter = float(np.sqrt(max(sums.min() / max(hours - _FITTED, 1.0), _LEAST_SCATTER_VAR)))
     log_posterior = -0.5 * sums / scatter**2 / CORRELATED_HOURS
     log_posterior -= 0.5 * ((np.log(_GRID) - _PRIOR_LOG) / _PRIOR_SD) ** 2
     weights = np.exp(log_posterior - log_posterior.max())

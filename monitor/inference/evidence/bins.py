@@ -12,25 +12,57 @@ from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S, medians
+from monitor.units import SECONDS_PER_DAY
 
-DAY_S = 86_400.0
+DAY_S = SECONDS_PER_DAY
+_HOURS_A_DAY = 24.0
 _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
-"""After closing, air, beads and spools first come to rest with each other; those readings tell no leak."""
+"""After closing, air, beads and spools first come to rest with each other; those readings tell no leak. [days], and at
+most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
 _AIR_ALONE_DAYS = 1.0 / 24.0
-"""The same where nothing in the box holds water: the air mixes, and the sensor follows."""
+"""The same where nothing in the box holds water: the air mixes, and the sensor follows. [days] Judgement: air in a
+small box without a fan mixes within the hour."""
 _FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
-"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely.
+"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely. [days]
 
-Where nobody told when it was closed, and on what, the first reading is none of these hours.
+Where nobody told when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
+change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days hold most of what it tells.
 """
+_YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
+"""An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
+_DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
+_OLDER_WIDTHS_DAYS = 2.0, 5.0
+"""Before now: daily bins up to the first age, two-daily ones up to the second, five-daily ones beyond. [days]
+Judgement: the newest tell the present; coarser bins of steady months cost little and save half the work."""
+_LEAST_FIRST_BIN_DAYS = 0.3
+"""A shorter rest at the start of an episode joins the bin after it. [days] Judgement: too few hours to mean
+anything."""
 _MANY_BINS = 40
+"""From here on a rough look takes two and two bins together. [bins] Judgement: below it the work is small anyway."""
 _AT_FLOOR_SHARE = 0.15
-"""From this share of a bin's hours at the floor on, the bin is 'at or below', not a value."""
+"""From this share of a bin's hours at the floor on, the bin is 'at or below', not a value. Judgement: a mean of which a
+seventh is cut off is off by more than its noise."""
+_FLOOR_HELD_HOURS = 36
+"""A least value held so long without a flicker is a floor. [h] Judgement: a day and a half spans a night and a day, in
+which air that a sensor follows moves any display."""
+_FLOOR_QUANTILE = 0.002
+"""Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
+_SAME_HUMIDITY = 1e-6
+"""Two shown humidities nearer than this are the same figure: far below any display's step. [fraction of saturation]"""
+_LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
+"""A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
+all be of its warm or its cold part."""
+_NEAR_MEDIAN = 0.03
+"""Hours further than this from the median of their bin are spikes. [fraction of saturation] Judgement: three per cent
+of humidity is the usual accuracy of a sheet, and more than a closed box moves in a day."""
+_FLOOR_HIDES_STEPS = 0.25
+"""At a floor the truth is no more than the floor and this much of a display step. [steps] Judgement: rounding hides
+between nothing and half a step; the middle is taken."""
 
 
 @dataclass(frozen=True, eq=False)
 class Bins:
-    """One episode in steps of half a day to four days, newest finest; NaN where nothing was seen."""
+    """One episode in steps of two hours to five days, mostly newest finest; NaN where nothing was seen."""
 
     edges_days: FloatArray
     """Days before now, negative, from the start of the episode to 0."""
@@ -195,29 +227,32 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     """
     stated = box.sensor.floor if box.sensor.floor else None
     shown = hours.relative_humidity[np.isfinite(hours.relative_humidity)]
-    if len(shown) < 36:
+    if len(shown) < _FLOOR_HELD_HOURS:
         return stated
-    least = float(np.quantile(shown, 0.002))
-    held = np.r_[False, np.abs(shown - least) < 1e-6, False]
+    least = float(np.quantile(shown, _FLOOR_QUANTILE))
+    held = np.r_[False, np.abs(shown - least) < _SAME_HUMIDITY, False]
     edges = np.flatnonzero(np.diff(held.astype(np.int8)))
     longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
-    learned = least if longest >= 36 else None
+    learned = least if longest >= _FLOOR_HELD_HOURS else None
     return max((f for f in (stated, learned) if f is not None), default=None)
 
 
 def _edges(length_days: float, closed_days: float) -> FloatArray:
     """Half-day bins for a young episode, daily ones for thirty days back, two and five days before."""
-    if closed_days <= 6.0:
-        widths = np.full(int(np.ceil(length_days / 0.5)), 0.5)
+    if closed_days <= _YOUNG_DAYS:
+        widths = np.full(int(np.ceil(length_days / _YOUNG_WIDTH_DAYS)), _YOUNG_WIDTH_DAYS)
     else:
-        older = max(min(length_days, 90.0) - 30.0, 0.0), max(length_days - 90.0, 0.0)
+        older = max(min(length_days, _TWO_DAILY_DAYS) - _DAILY_DAYS, 0.0), max(length_days - _TWO_DAILY_DAYS, 0.0)
         widths = np.concatenate(
-            [np.ones(int(np.ceil(min(length_days, 30.0))))]
-            + [np.full(int(np.ceil(span / width)), width) for span, width in zip(older, (2.0, 5.0), strict=True)]
+            [np.ones(int(np.ceil(min(length_days, _DAILY_DAYS))))]
+            + [
+                np.full(int(np.ceil(span / width)), width)
+                for span, width in zip(older, _OLDER_WIDTHS_DAYS, strict=True)
+            ]
         )
     edges = -np.r_[0.0, np.cumsum(widths)][::-1]
     edges = edges[edges > -length_days]
-    if len(edges) > 1 and edges[0] + length_days < 0.3:
+    if len(edges) > 1 and edges[0] + length_days < _LEAST_FIRST_BIN_DAYS:
         edges = edges[1:]
     return np.asarray(np.r_[-length_days, edges])
 
@@ -260,16 +295,16 @@ def _shown(
     known = np.isfinite(values)
     here, group = values[known], bin_of[known]
     hours = np.bincount(group, minlength=count)
-    enough = hours >= np.minimum(4.0, np.diff(edges) * 24.0 / 3.0)
+    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * _HOURS_A_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
-        low = np.bincount(group, weights=here <= floor + 1e-6, minlength=count)
+        low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
         censored = enough & (low > _AT_FLOOR_SHARE * hours)
     middle = np.full(count, np.nan)
     seen = hours > 0
     starts = np.searchsorted(group, np.flatnonzero(seen))
     middle[seen] = medians(here, group, starts, hours[seen])
-    near = np.abs(here - middle[group]) <= 0.03
+    near = np.abs(here - middle[group]) <= _NEAR_MEDIAN
     shown[enough] = _means(np.where(near, here, np.nan), group, count)[enough]
     if floor is not None:
-        shown[censored] = floor + 0.25 * resolution
+        shown[censored] = floor + _FLOOR_HIDES_STEPS * resolution
     return shown, censored

@@ -15,15 +15,45 @@ from monitor.records import Box, EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
 
 _STARTS = (EntryKind.charge, EntryKind.recharge)
-_WITH_THE_CHARGE_S = 2 * 3600.0
-"""A weighing this soon after a charge went in weighed it as it was put in."""
+_WITH_THE_CHARGE_S = 2 * HOUR_S
+"""A weighing this soon after a charge went in weighed it as it was put in. [s] Judgement: water that leaks in meanwhile
+is lost in a scale's last digit."""
+_SAME_ENTRY_S = 60.0
+"""Entries up to this long before a charge went in belong to it. [s] Judgement: one visit to the box, logged by hand."""
+_HOURS_A_DAY = 24.0
 _UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
 _UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
-"""What is believed before the first entry: hardly ever opened, and soon unlearned."""
+"""What is believed before the first entry: hardly ever opened, and soon unlearned. [events] in [days], once in 100 and
+once in 300. Judgement."""
 _FILLED_WITHIN_S = 24 * HOUR_S
-"""Beads that join others so soon after the first went in with the spools."""
+"""Beads that join others so soon after the first went in with the spools. [s] Judgement: a box is filled in a day."""
 _SETTLE_HOURS = 36
-"""Steps sooner after closing belong to the closing itself."""
+"""Steps sooner after closing belong to the closing itself. [h] As long as ``evidence`` leaves readings out."""
+_LEVEL_HOURS, _BETWEEN_LEVELS_HOURS = 12, 3
+"""A level is the median of so many hours, and so many lie between one and the next. [h] Judgement: half a day evens out
+heating and light, and a step is over within hours."""
+_LEAST_HOURS = 48
+"""Fewer hours show no steps. [h] Judgement: a usual rise needs two days to be known."""
+_KNOWN_PART = 3
+"""A median needs one in so many of its hours. Judgement."""
+_SD_PER_MEDIAN_DEVIATION = 1.4826
+"""Standard deviation of a normal over its median absolute deviation, 1/Φ⁻¹(3/4)."""
+_STEP_SPREADS = 5.0
+_LEAST_STEP, _LEAST_STEP_RESOLUTIONS = 0.005, 0.8
+"""A step counts from so many robust standard deviations of such changes on, and from so much humidity [fraction of
+saturation] with so much of a display's step. Judgement: five spreads are chance once in two million hours, and a
+display flickers by one step."""
+_MOST_STEPS = 60
+"""More steps than this are no steps but weather. Judgement: a bound on the work."""
+_ONE_STEP_HOURS = 24
+"""Steps nearer than this to a larger one are its slopes. [h] Judgement: as far as two levels reach."""
+_UNLOGGED_FALL, _UNLOGGED_FALL_SHARE = 0.04, 0.25
+"""A fall beyond both, the second of the level before, is a recharge that nobody logged. [fraction of saturation],
+[share] Judgement: nothing but fresh beads takes so much away for good."""
+_LEVEL_UNKNOWN = 1.0
+"""Taken for the level before where no hour tells it, so that only a fall by a quarter of saturation counts."""
+_EXPLAINED_S = 12 * HOUR_S
+"""A step so near an entry comes from it. [s] Judgement: half a day, as sharp as a step can be placed."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +133,7 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
         known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
         charged_s = [at_s for kind, at_s in known if kind in _STARTS]
         if charged_s:
-            watched_days += (now_s - min(charged_s)) / (24.0 * HOUR_S)
+            watched_days += (now_s - min(charged_s)) / (_HOURS_A_DAY * HOUR_S)
             openings += sum(kind is EntryKind.opening for kind, _ in known)
             swaps += sum(kind is EntryKind.spool_swap for kind, _ in known)
     return rates_from(openings, swaps, watched_days)
@@ -137,7 +167,7 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
     start_s = start_s if swap_s is None else swap_s
-    later = [e for e in known if e.at.timestamp() >= start_s - 60.0]
+    later = [e for e in known if e.at.timestamp() >= start_s - _SAME_ENTRY_S]
     weighed = [_weighing(e) for e in later if e.kind is EntryKind.weighing and e.mass_g is not None]
     loaded = _loaded_mass(charge, weighed, start_s) if not unlogged else None
     openings = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.opening)
@@ -169,33 +199,33 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
 
 
 def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
-    """Return lasting steps: the median of twelve hours against that of the twelve before, two hours left out.
+    """Return lasting steps: the median of twelve hours against that of the twelve before, three hours left out.
 
     How much a box usually rises within such hours is taken out. A step counts from five robust standard deviations of
     such differences, and never below half a per cent of humidity plus most of a display step.
     """
-    if len(hours) < 48:
+    if len(hours) < _LEAST_HOURS:
         return ()
     change = _level_change(hours.relative_humidity)
     usual = np.isfinite(change)
-    if usual.sum() < 48:
+    if usual.sum() < _LEAST_HOURS:
         return ()
     change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
-    spread = 1.4826 * float(np.median(np.abs(change[usual])))
-    threshold = max(5.0 * spread, 0.005 + 0.8 * resolution)
+    spread = _SD_PER_MEDIAN_DEVIATION * float(np.median(np.abs(change[usual])))
+    threshold = max(_STEP_SPREADS * spread, _LEAST_STEP + _LEAST_STEP_RESOLUTIONS * resolution)
     size = np.where(usual, np.abs(change), 0.0)
     found: list[Step] = []
-    while len(found) < 60 and size.max() >= threshold:
+    while len(found) < _MOST_STEPS and size.max() >= threshold:
         at = int(size.argmax())
         found.append(Step((hours.first_hour + at + 1) * HOUR_S, float(change[at])))
-        size[max(0, at - 24) : at + 25] = 0.0
+        size[max(0, at - _ONE_STEP_HOURS) : at + _ONE_STEP_HOURS + 1] = 0.0
     return tuple(sorted(found, key=lambda s: s.at_s))
 
 
-def _level_change(values: FloatArray, window: int = 12, gap: int = 3) -> FloatArray:
-    level = _moving_median(values, window)
+def _level_change(values: FloatArray) -> FloatArray:
+    level = _moving_median(values, _LEVEL_HOURS)
     out = np.full(len(values), np.nan)
-    reach = window + gap
+    reach = _LEVEL_HOURS + _BETWEEN_LEVELS_HOURS
     out[1 : len(values) - reach + 1] = level[reach:] - level[: len(values) - reach]
     return out
 
@@ -207,15 +237,18 @@ def _moving_median(values: FloatArray, window: int) -> FloatArray:
     count = np.isfinite(views).sum(axis=1)
     rows = np.arange(len(views))
     middle = 0.5 * (views[rows, np.maximum(count - 1, 0) // 2] + views[rows, np.maximum(count, 1) // 2])
-    return np.where(count >= window // 3, middle, np.nan)
+    return np.where(count >= window // _KNOWN_PART, middle, np.nan)
 
 
 def _last_unlogged_recharge(hours: Hours, steps: tuple[Step, ...], start_s: float) -> float | None:
     """A fall of more than four points and a quarter that lasts: nobody logged it, the box was recharged."""
     for step in reversed(steps):
-        before = hours.between(step.at_s - 12 * HOUR_S, step.at_s).relative_humidity
-        level = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else 1.0
-        if step.size < -max(0.04, 0.25 * level) and step.at_s > start_s + _SETTLE_HOURS * HOUR_S:
+        before = hours.between(step.at_s - _LEVEL_HOURS * HOUR_S, step.at_s).relative_humidity
+        level = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else _LEVEL_UNKNOWN
+        if (
+            step.size < -max(_UNLOGGED_FALL, _UNLOGGED_FALL_SHARE * level)
+            and step.at_s > start_s + _SETTLE_HOURS * HOUR_S
+        ):
             return step.at_s
     return None
 
@@ -236,4 +269,4 @@ def _unexplained(steps: tuple[Step, ...], known: list[LedgerEntry]) -> int:
 
 
 def _explained(step: Step, logged_s: tuple[float, ...]) -> bool:
-    return any(abs(step.at_s - at_s) < 12 * HOUR_S for at_s in logged_s)
+    return any(abs(step.at_s - at_s) < _EXPLAINED_S for at_s in logged_s)

@@ -16,15 +16,34 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 from monitor.series.hourly_values import HOUR_S
+from monitor.units import SECONDS_PER_DAY
 
 YEAR_DAYS = 365.2425
+"""The mean Gregorian year, exact. [days]"""
 _TOP_DAY = 205.0
-"""Day of the year on which indoor vapor pressure tops in the north: late July."""
+"""Day of the year on which indoor vapor pressure tops in the north: late July, as outdoor vapor pressure does in
+typical years (a harmonic through monthly means tops on day 201 at TMY3 site 723170, on day 209 at 703165). [days]"""
 _WETTEST = 0.95
+"""A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
+_COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
+"""Drawn futures of a room are kept within these. [°C] Judgement: sheds in winter, attics in summer."""
+_HOURS_A_DAY = 24
 _LEAST_HOURS = 6
+"""Fewer known hours make no mean of a day. [h] Judgement: a quarter of it."""
+_MOST_DAYS = 730
+"""A room's record is looked at no further back. [days] Judgement: two of each season, and rooms change."""
 _USUAL_COUNTS_DAYS = 20.0
+"""How restless rooms usually are counts as so many days of a room's own record. [days] Judgement."""
+_DECLARED_MEAN_SD = 0.30
+"""Spread of the yearly mean where a person declared temperature and humidity of the room. [ln kPa] Judgement: three
+quarters of what it is without; people declare the season they are in."""
+_NO_SEASON_SD = 1e-6
+"""Spread of a swing that is taken for none, for the ablation table; above zero, so that matrices stay sound."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
-"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside."""
+"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside.
+[shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
+_PA_PER_KPA, _MONTHS = 1e3, 12
+"""Exact; months of a year."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +67,10 @@ class Season:
 # a quarter kilopascal of a household's own moisture on top leaves 0.65 and 0.28. The residual's 0.2 over 6 days is that
 # of indoor records of some months (a house and an office in Belgium).
 VAPOR = Season(np.log(1.05), 0.40, 0.38, 0.25, 0.12, 0.20, 6.0)
+"""Of ln vapor pressure. [ln kPa; days] Swing and residual from the records named above, between and around them; the
+mean, 1.05 kPa or 45 % RH at 20 °C, and the spreads are judgements."""
 TEMPERATURE = Season(20.5, 2.0, 2.0, 1.5, 0.8, 1.0, 5.0)
+"""Of temperature. [°C; days] Judgement: heated rooms, some of them warm in summer, some of them sheds."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,9 +175,12 @@ class LearnedRoom:
         self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
     ) -> tuple[FloatArray, FloatArray]:
         """Return futures of vapor pressure [kPa] and temperature [°C], a row a day ahead."""
-        temperature = np.clip(self.temperature.sample(now_day, ahead_days, count, rng), -20.0, 60.0)
+        temperature = self.temperature.sample(now_day, ahead_days, count, rng)
+        temperature = np.clip(temperature, _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC)
         vapor = np.exp(self.log_vapor.sample(now_day, ahead_days, count, rng))
-        return np.minimum(vapor, _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / 1e3), temperature
+        return np.minimum(
+            vapor, _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / _PA_PER_KPA
+        ), temperature
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:
@@ -164,7 +189,7 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
     warm_mean, warm_sd = _temperature_prior(declared)
     if not seasonal:
         vapor_mean[1:], warm_mean[1:] = 0.0, 0.0
-        vapor_sd[1:], warm_sd[1:] = 1e-6, 1e-6
+        vapor_sd[1:], warm_sd[1:] = _NO_SEASON_SD, _NO_SEASON_SD
     if room is None or len(room) == 0:
         nothing = np.empty(0)
         return LearnedRoom(
@@ -184,16 +209,16 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
 
 def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Means of whole days counted back from now, at most two years of them."""
-    span = min(int((now_s / HOUR_S - room.first_hour) // 24), 730)
-    hours = room.between(now_s - span * 86_400.0, now_s)
-    count = len(hours) // 24
-    cut = slice(len(hours) - count * 24, None)
-    days = hours.end_s / 86_400.0 - np.arange(count, dtype=float)[::-1] - 0.5
+    span = min(int((now_s / HOUR_S - room.first_hour) // _HOURS_A_DAY), _MOST_DAYS)
+    hours = room.between(now_s - span * SECONDS_PER_DAY, now_s)
+    count = len(hours) // _HOURS_A_DAY
+    cut = slice(len(hours) - count * _HOURS_A_DAY, None)
+    days = hours.end_s / SECONDS_PER_DAY - np.arange(count, dtype=float)[::-1] - 0.5
     return days, _day_means(hours.vapor_pressure_kpa[cut], count), _day_means(hours.temperature_degc[cut], count)
 
 
 def _day_means(values: FloatArray, count: int) -> FloatArray:
-    table = values.reshape(count, 24)
+    table = values.reshape(count, _HOURS_A_DAY)
     known = np.isfinite(table)
     enough = known.sum(axis=1)
     return np.where(enough >= _LEAST_HOURS, np.where(known, table, 0.0).sum(axis=1) / np.maximum(enough, 1), np.nan)
@@ -207,15 +232,17 @@ def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
     if declared.southern_hemisphere:
         mean[1] = -mean[1]
     if declared.monthly_vapor_pressure_pa:
-        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / 1e3
+        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / _PA_PER_KPA
         return _from_months(monthly_kpa), declared.monthly_log_sd * _MONTHLY_SHARES
-    mean[0] = np.log(declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / 1e3)
-    sd[0] = 0.30
+    mean[0] = np.log(
+        declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / _PA_PER_KPA
+    )
+    sd[0] = _DECLARED_MEAN_SD
     return mean, sd
 
 
 def _from_months(monthly_kpa: FloatArray) -> FloatArray:
-    middle = (np.arange(12, dtype=float) + 0.5) * YEAR_DAYS / 12.0
+    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * YEAR_DAYS / _MONTHS
     basis = _harmonic(middle)
     return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
 

@@ -40,32 +40,46 @@ from monitor.inference.model.state import (
     State,
     drawn_box,
 )
-from monitor.records import Quantiles
+from monitor.records import NORMAL_P95, Quantiles
 
 _CHANGE_SD = 1.2
-"""A lid seated badly or a seal that fails, in ln conductance: a factor of three either way."""
+"""A lid seated badly or a seal that fails: a factor of three either way. [ln conductance] Judgement."""
 _ONE_IN_DAYS = 400.0
-"""How often that happens to a box (a judgement)."""
+"""How often that happens to a box. [days] Judgement."""
 _DAY_SD = 12.0
+"""How far the day lies from the one a quick look found. [days] Judgement: candidates lie up to some weeks apart."""
 _TOOK_LOG_DAYS, _TOOK_SD = np.log(4.0), 2.0
-"""A lid left ajar in a moment, a seal that fails in days, one that ages over a season."""
+"""How long it took, median [ln days] and sd: a lid left ajar in a moment, a seal that fails in days, one that ages over
+a season. Judgement."""
 _LOOKED_CLOSER_FROM = 0.7
-"""Log of how much better some jump must foretell the readings."""
+"""Log of how much better some jump must foretell the readings. Judgement: a factor of two."""
 _SAID_FROM = 0.8
+"""Chance from which a change is said. Judgement: four times out of five."""
 _NEGLIGIBLE = 0.02
+"""A smaller chance is left out of what is believed. Judgement: it would move no 5 % point."""
 _DRAWS = 40
+"""Draws that the quick look tries each day with. Judgement: it only tells where to look closer."""
 _MOST_CANDIDATES = 16
+"""Days that it tries. Judgement: a bound on the work."""
 _CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
+"""A change is looked for clear of both ends of an episode. [days] Judgement: at first contents settle, and a change of
+today has no readings yet."""
 _NO_DAY = -1e6
-"""Stands for the day of a change in draws that have none."""
+"""Stands for the day of a change in draws that have none. [days]"""
+_LEAST_PRECISION = 1e-6
+"""Of what readings say of a change, where the fit is no narrower than its prior; keeps a division sound."""
 _BED_ANSWERS_DAYS = 2.0
-"""A bed of beads shows what leaks in up to so many days late (a judgement); the balance takes it for at rest."""
+"""A bed of beads shows what leaks in up to so many days late; the balance takes it for at rest. [days] Judgement."""
 _NEAR_OPENING_DAYS = 2.0
+"""An opening so near a change is named with it. [days] Judgement."""
 _SLOW_FROM_DAYS = 14.0
+"""A change that took longer came little by little. [days] Judgement."""
 _RESEATED_SD = 0.35
-"""A lid is seated anew at every recharge: episodes of a sound box differ by about this much in ln conductance."""
+"""A lid is seated anew at every recharge: episodes of a sound box differ by about this much. [ln conductance]
+Judgement, the same as ``pooling`` makes."""
 _WEATHER_SD = 0.5
-"""Without a sensor in the room, weather passes for a conductance that changes by this much."""
+"""Without a sensor in the room, weather passes for a conductance that changes by this much. [ln conductance] Judgement:
+vapor pressure of a room moves by half within weeks."""
 
 
 @dataclass(frozen=True)
@@ -158,7 +172,7 @@ def _between(before: Level, after: Level) -> ChangePoint | None:
     if not chance >= _SAID_FROM:  # nor where it is not a number
         return None
     at = _instant(after.since_s)
-    factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-1.645, 0.0, 1.645)))
+    factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
     return ChangePoint(at, (at, at), factor, chance, opened="recharge")
 
 
@@ -199,7 +213,7 @@ def _chance(changed: Posterior) -> float:
     """Chance of a change in the window looked into, from the fit that allows for one."""
     found = changed.theta[:, CHANGE]
     # what the readings alone say of it: the prior taken out again
-    precision = max(float(found.var()) ** -1 - _CHANGE_SD**-2, 1e-6)
+    precision = max(float(found.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
     gap, window_days = float(found.mean() / found.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
     return _chance_of(gap, precision**-0.5, 0.0 if changed.room_seen else _WEATHER_SD, window_days)
 

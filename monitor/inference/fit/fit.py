@@ -41,7 +41,13 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
 
 LEAST_DAYS = 1.5
-"""Fewer days with readings, after the box came to rest, carry no estimate."""
+"""Fewer days with readings, after the box came to rest, carry no estimate. [days] Judgement: three half-day bins."""
+_DRAWS = 1000
+"""Draws of a posterior. Judgement: a 5 % point then rests on 50 of them."""
+COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
+"""A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
+_ABOVE_ROOM_BINS = 20
+"""How much warmer than its room a box is, is learned of so many last bins. [bins] Judgement: some weeks."""
 
 
 def estimate(
@@ -50,7 +56,7 @@ def estimate(
     *,
     pooled: tuple[float, float] | None = None,
     assumptions: Assumptions | None = None,
-    count: int = 1000,
+    count: int = _DRAWS,
     seed: int = 1,
     least_days: float = LEAST_DAYS,
 ) -> Posterior:
@@ -213,11 +219,11 @@ def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
     outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
     warm, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
     warm = np.interp(middle, middle[known], warm[known]) if known.any() else room.temperature.course(middle)
-    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, -30.0, 80.0))
+    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, COLDEST_DEGC, WARMEST_DEGC))
 
 
 def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
-    recent = slice(-20, None)
+    recent = slice(-_ABOVE_ROOM_BINS, None)
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     return float(np.mean(bins.temperature_degc[recent] - room.temperature.course(middle)[recent]))
 

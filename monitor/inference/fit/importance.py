@@ -34,12 +34,29 @@ from monitor.physics.numerics import FloatArray
 LogLikelihood = Callable[[FloatArray], FloatArray]
 
 _DEGREES = 7.0
+"""Degrees of freedom of the proposal, a multivariate t: heavier tails than any posterior here, so that no draw's weight
+runs away. Judgement."""
 _WIDER = 1.12
+"""The proposal's spread over that of the draws it is fitted to. Judgement: a little too wide wastes draws, too narrow
+loses tails."""
 _BEARABLE, _GOOD = 0.10, 0.25
+"""Effective shares: a round lets in as much of the likelihood as leaves the first; all is well from the second on.
+Judgement: a tenth fits a proposal, a quarter of 1,000 draws makes quantiles."""
 _MOST_ROUNDS = 8
+"""After so many rounds ``moves`` takes over. Judgement: a bound on the work."""
 _SCOUTS = 400
+"""Draws of the first rounds. Judgement: enough for mean and covariance of nine to twelve unknowns."""
 _DRIEST, _WETTEST = 1e-5, 0.95
+"""Between these lies the humidity at the start. [fraction of saturation] As far as isotherms are tabulated below
+(``physics.sorption.tabulated``); above, a judgement."""
+_CLEAR_OF_DRIEST, _CLEAR_OF_WETTEST = 1.01, 0.99
+"""The first draws keep clear of both ends by so much, so that none is born impossible. [factors]"""
 _IMPOSSIBLE = -1e9
+"""Log density of what can't be; finite, so that differences stay numbers."""
+_HALVINGS = 25
+"""Of the interval in which a step is sought: to 3e-8 of it."""
+_RIDGE, _LEAST_VAR = 1e-5, 1e-12
+"""Added to the variances of a proposal, as a share and as such, so that its matrix has a root."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +168,9 @@ def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
 
 def _to_standard(theta: FloatArray) -> FloatArray:
     place = theta.copy()
-    place[:, START] = np.clip(np.exp(theta[:, START]), 1.01 * _DRIEST, 0.99 * _WETTEST) + theta[:, BIAS]
+    place[:, START] = (
+        np.clip(np.exp(theta[:, START]), _CLEAR_OF_DRIEST * _DRIEST, _CLEAR_OF_WETTEST * _WETTEST) + theta[:, BIAS]
+    )
     return place
 
 
@@ -177,7 +196,7 @@ def _tempering_exponent(base: FloatArray, seen: FloatArray, exponent: float) -> 
         return exponent
     if _effective(base + seen) > _BEARABLE * len(base):
         return 1.0
-    for _ in range(25):
+    for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _effective(base + middle * seen) > _BEARABLE * len(base) else (low, middle)
     return low
@@ -191,7 +210,7 @@ def _propose(
     mean = weights @ place
     away = place - mean
     spread = away.T @ (away * weights[:, None])
-    spread += np.diag(1e-5 * np.diag(spread) + 1e-12)
+    spread += np.diag(_RIDGE * np.diag(spread) + _LEAST_VAR)
     root = np.linalg.cholesky(spread) * _WIDER
     stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
     step = rng.standard_normal((count, size)) / stretch[:, None]

@@ -14,14 +14,29 @@ import numpy as np
 
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
-from monitor.records import Box, EntryKind, LedgerEntry
+from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
+from monitor.units import SECONDS_PER_DAY
 
 _STYLE_MEAN_SD = 0.6
+"""How far the mean of a style lies from what inventory say. [ln air changes a day] Judgement: a factor of two."""
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
-"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen."""
+"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen. [ln air changes a day]
+Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
+"""What is believed of that spread beforehand: mean and sd. [ln air changes a day] Judgement: a factor of two between
+boxes of one kind."""
 _BETWEEN_EPISODES_SD = 0.35
-"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much."""
+"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much. [ln air changes a day]
+Judgement: a third either way."""
+_NOT_MORE_THAN_SPREAD = 1.1
+"""Earlier episodes together leave at least this much of the variance between episodes. [factor] Judgement: ever so
+little is left to learn of the box itself."""
+_EPISODES = 3
+"""So many of the last episodes of a box count. Judgement: seals age."""
+_LEAST_SD = 0.05
+"""Added to what a box told, so that none is told for certain. [ln air changes a day] Judgement: a model is no box."""
+_LEAST_LEARNED = 0.2
+"""Readings have told of a leak from this share of the prior's precision on. Judgement: less is the prior again."""
 
 _log = logging.getLogger(__name__)
 
@@ -46,7 +61,7 @@ class LeakObservation:
 
     def before(self, episode_start_s: float) -> bool:
         """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty."""
-        return self.tested or self.episode_start_s < episode_start_s - 86_400.0
+        return self.tested or self.episode_start_s < episode_start_s - SECONDS_PER_DAY
 
 
 def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
@@ -54,9 +69,9 @@ def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
     box = posterior.box
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
     prior_mean, prior_sd = style_prior(box)
-    mean, variance = float(np.mean(logs)), float(np.var(logs)) + 0.05**2
+    mean, variance = float(np.mean(logs)), float(np.var(logs)) + _LEAST_SD**2
     precision = 1.0 / variance - 1.0 / prior_sd**2
-    if precision < 0.2 / prior_sd**2:
+    if precision < _LEAST_LEARNED / prior_sd**2:
         return None
     own = (mean / variance - prior_mean / prior_sd**2) / precision
     start_s = posterior.episode.start_s
@@ -70,7 +85,7 @@ def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Le
         points, at_s = entry.conductance_g_per_day_per_kpa, entry.at.timestamp()
         if entry.kind is EntryKind.leak_test and entry.box == box.name and points and at_s < before_s:
             low, middle, high = np.log(np.array(points) / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
-            sd = float(high - low) / (2 * 1.645)
+            sd = float(high - low) / (2 * NORMAL_P95)
             found.append(LeakObservation(box.name, box.style, at_s, at_s, float(middle), sd, tested=True))
     return found
 
@@ -104,10 +119,10 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
     precision, weighted = 1.0 / variance, mean / variance
     if own:
         episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
-        earlier = [*episodes[-3:], *(s for s in own.values() if s.tested)]
+        earlier = [*episodes[-_EPISODES:], *(s for s in own.values() if s.tested)]
         shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
         # episodes of one box share its body: together they can't tell more than the spread between episodes allows
-        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * 1.1))
+        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
         precision += own_precision
         weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
     return weighted / precision, float(precision**-0.5)

@@ -23,10 +23,21 @@ Judge = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Log prior and log likelihood of draws, both where they are made."""
 
 _BEARABLE = 0.5
+"""A step lets in as much of the likelihood as leaves this share of the draws effective. Judgement: the usual half."""
 _MOVES, _LAST_MOVES = 2, 8
+"""Moves of every draw after a step, and after the last. Judgement: held against closed forms (tests/inference)."""
 _JUMP_BETWEEN_MODES = 0.1
+"""Share of moves by a whole difference, which carries a draw from one mode to another: ter Braak [2]_."""
+_SCALE, _SCALE_FROM, _SCALE_TO = 2.38, 0.3, 1.2
+"""Length of the other moves: 2.38/√(2 d) in d unknowns is best for a normal target, ter Braak [2]_; times anything
+between, which suits the ridges that are no normal (a judgement)."""
+_JITTER = 1e-3
+"""Added to a move, of the spread of the draws, so that any place can be reached [2]_. Judgement: next to nothing."""
 _SMALLEST_STEP = 1e-3
 _MOST_STEPS = 20
+"""Least step of the exponent, and the most steps: a bound on the work. Judgement."""
+_HALVINGS = 25
+"""Of the interval in which a step is sought: to 3e-8 of it."""
 
 
 @dataclass(eq=False)
@@ -70,7 +81,7 @@ def _next_exponent(population: Population) -> float:
     low, high = _SMALLEST_STEP, 1.0 - population.exponent
     if high <= low or _effective_share(high * population.seen) >= _BEARABLE:
         return high
-    for _ in range(25):
+    for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _effective_share(middle * population.seen) > _BEARABLE else (low, middle)
     return low
@@ -94,9 +105,11 @@ def _move_half(population: Population, here: slice, others: FloatArray, judge: J
     first = rng.integers(len(others), size=count)
     second = (first + rng.integers(1, len(others), size=count)) % len(others)
     reach = np.where(
-        rng.random(count) < _JUMP_BETWEEN_MODES, 1.0, 2.38 / np.sqrt(2.0 * size) * rng.uniform(0.3, 1.2, count)
+        rng.random(count) < _JUMP_BETWEEN_MODES,
+        1.0,
+        _SCALE / np.sqrt(2.0 * size) * rng.uniform(_SCALE_FROM, _SCALE_TO, count),
     )
-    jitter = 1e-3 * others.std(axis=0) * rng.standard_normal(place.shape)
+    jitter = _JITTER * others.std(axis=0) * rng.standard_normal(place.shape)
     proposed = place + reach[:, None] * (others[first] - others[second]) + jitter
     believed, seen = judge(proposed)
     gain = (

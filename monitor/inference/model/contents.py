@@ -8,19 +8,42 @@ from monitor.errors import OutOfRangeError
 from monitor.inference.evidence.episodes import Episode
 from monitor.physics.materials import Desiccant, cardboard, desiccant, parts_of, polymer
 from monitor.physics.sorption import Isotherm, Mixture, PiecewiseLinear
+from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import Box, Spool
 
-# Humidity with which spools are at rest as they go in, by state (a judgement: sealed bags and dried spools are dry).
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
 _SPOOL_HUMIDITY_UNKNOWN = 0.18
+"""Humidity with which spools are at rest as they go in, by state. [fraction of saturation] Judgement: sealed bags and
+dried spools are dry, open ones near a room's air; where nothing is said, between the two."""
 _CORE_HUMIDITY = 0.35
+"""The same of a cardboard core. [fraction of saturation] Judgement: board comes from a shop's or a room's air, and
+follows it within days."""
 _CORE_G = 180.0
+"""Mass of a cardboard core: the middle of 120 to 250 g, from memory (``spool_mass_g`` of tables/cardboard.toml). [g]"""
+_CORE_G_PER_G = 0.08
+"""Water of board for a humidity of 1, a straight line. [g/g] The slope of its isotherm from 20 to 40 % RH at 23 °C
+(0.08 to 0.09, ``cardboard().isotherm``); steeper below 10 % and above 50 %."""
 _SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
-"""A kilogram of a middling filament, where no spool is declared."""
+"""Water of a swapped spool for a humidity of 1, where no spool is declared. [g] Judgement: a kilogram of a middling
+filament; those of tables/polymers.toml run from 3 (PC) by 5 (PETG, ABS) and 7 (PLA) to 50 g (PA6)."""
+_LEAST_SWAPPED_G_PER_HUMIDITY = 0.1
+"""A spool holds at least so much. [g] Keeps a division sound."""
 _AIR_G_10_LITER, _LEAST_WALLS = 0.206, 0.02
-"""Water in ten liters of saturated air at 23 °C (20.6 g/m³), and a share of it that even glass with a seal takes up."""
+"""Water in ten liters of saturated air at 23 °C (20.6 g/m³, monitor/physics/psychrometrics.py) [g], and a share of it
+that even glass with a seal takes up (a judgement)."""
+_TEN_LITER = 10.0
+"""The box that the shares of walls are given for; others by their area. [liter]"""
 _LATER_HUMIDITY = 0.10
-"""Spools that were in the box before the recharge are near the air it had."""
+"""Spools that were in the box before the recharge are near the air it had. [fraction of saturation] Judgement: a box
+that was watched was kept dry, and beads are changed about when it no longer is."""
+_HENRY_TO = 0.5
+"""Filament is taken for a straight line through its uptake at this humidity, at 23 °C (Henry's law). [fraction of
+saturation] Where uptakes are tabulated, and up to where polymers follow it (Oliveira et al. 2006, Fluid Phase Equilib.
+250:116, for PLA)."""
+_LEAST_DRY_G = 1.0
+"""Mass of beads that a balance divides by where none was declared. [g] Keeps it sound; a judgement."""
+_LEAST_SLOW_G = 0.02
+"""Slow contents of a box without a spool: foam, labels, cable. [g for a humidity of 1] Judgement: next to nothing."""
 _WALLS = {
     "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
     "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
@@ -30,7 +53,7 @@ _WALLS = {
     ),
 }
 _WALLS_UNKNOWN = (0.10, 0.12)
-"""By what the walls' uptake makes the course look slower, in ln conductance: mean and sd (a judgement).
+"""By what the walls' uptake makes the course look slower: mean and sd. [ln conductance] Judgement:
 
 The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
 polycarbonate grams, though only its skin within a day or two.
@@ -50,6 +73,19 @@ _SECOND_SHAPE = {
     "molecular_sieve_4A": "molecular_sieve_A_type",
 }
 _STRAIGHT_FROM = 0.6
+"""The straight line goes up to the loading at this humidity. [fraction of saturation] Judgement: knees and steps of the
+desiccants in question lie below it."""
+_ALMOST_FULL, _LEAST_RISE = 0.985, 1.05
+"""From there the line goes on to the loading at the first [fraction of saturation], the last humidity of
+``physics.sorption.tabulated``, and rises by at least the second [factor], as it has to be inverted (a judgement)."""
+_STEP_LOG_SD = 0.14
+_STEP_SPREADS = np.linspace(-2.0, 2.0, 17)
+"""How far a bed smears the humidity of a hydrate's step: the first [ln humidity], a factor of 1.15; the second are the
+places of its normal that are averaged over [standard deviations]. Judgement: grains are never all in one phase."""
+_SMEARED_HUMIDITIES = np.r_[np.geomspace(0.01, 0.9, 40), 1.0]
+"""Where a smeared isotherm is tabulated. [fraction of saturation] Below its lowest step (6 % RH) to saturation."""
+_SMEARED_TO = 0.98
+"""Smearing looks no further. [fraction of saturation] Judgement: beyond it a salt is brine without end."""
 
 
 def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isotherm], float, str]:
@@ -58,7 +94,7 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
         return (walls, walls), _walls_g_per_humidity(box), "fill"
     shows = known_or_plain_gel(episode.desiccant).humidity_shows
-    return shapes_of(episode.desiccant), max(episode.dry_mass_g, 1.0), shows
+    return shapes_of(episode.desiccant), max(episode.dry_mass_g, _LEAST_DRY_G), shows
 
 
 def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
@@ -72,7 +108,9 @@ def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
 def _walls_g_per_humidity(box: Box) -> float:
     """Water that walls take up for a humidity of 1: a share of what the air of ten liters does, by their area."""
     (slower, _), _ = walls_of(box.wall_material)
-    return max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * float((box.volume_liter / 10.0) ** (2 / 3))
+    return (
+        max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * float((box.volume_liter / _TEN_LITER) ** (2 / 3))
+    )
 
 
 def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
@@ -101,31 +139,31 @@ def _smeared(isotherm: Isotherm) -> Isotherm:
 
     Grains are never all in one phase, and a step takes days: hard steps would be held against every reading (a guess).
     """
-    humidities = np.r_[np.geomspace(0.01, 0.9, 40), 1.0]
-    spread = np.exp(0.14 * np.linspace(-2.0, 2.0, 17))
-    weights = np.exp(-0.5 * np.linspace(-2.0, 2.0, 17) ** 2)
-    around = np.minimum(humidities[:, None] * spread, 0.98)
-    loading = np.asarray(isotherm.loading_g_per_g(around, 23.0)) @ weights / weights.sum()
+    humidities = _SMEARED_HUMIDITIES
+    spread = np.exp(_STEP_LOG_SD * _STEP_SPREADS)
+    weights = np.exp(-0.5 * _STEP_SPREADS**2)
+    around = np.minimum(humidities[:, None] * spread, _SMEARED_TO)
+    loading = np.asarray(isotherm.loading_g_per_g(around, REFERENCE_DEGC)) @ weights / weights.sum()
     rising = np.maximum.accumulate(loading) + 1e-6 * np.arange(len(loading))
     return PiecewiseLinear((0.0, *map(float, humidities)), (0.0, *map(float, rising)))
 
 
 def _straightened(isotherm: Isotherm) -> Isotherm:
-    knee = float(isotherm.loading_g_per_g(_STRAIGHT_FROM, 23.0))
-    full = max(float(isotherm.loading_g_per_g(0.985, 23.0)), 1.05 * knee)
+    knee = float(isotherm.loading_g_per_g(_STRAIGHT_FROM, REFERENCE_DEGC))
+    full = max(float(isotherm.loading_g_per_g(_ALMOST_FULL, REFERENCE_DEGC)), _LEAST_RISE * knee)
     return PiecewiseLinear((0.0, _STRAIGHT_FROM, 1.0), (0.0, knee, full))
 
 
 def slow_store(box: Box, spools_went_in: bool) -> tuple[float, float, float]:
     """Spools and cores as one slow store: its size in grams for a humidity of 1, how wet it went in, size times lag."""
-    size, wet, lag = 0.02, 0.0, 0.0
+    size, wet, lag = _LEAST_SLOW_G, 0.0, 0.0
     for spool in box.spools:
         per_humidity, days = _spool_store(spool)
         size, lag = size + per_humidity, lag + per_humidity * days
         wet += per_humidity * _matching_state(spool.state)
     if box.spool_core == "cardboard":
         board = cardboard()
-        per_humidity = _CORE_G * max(sum(s.count for s in box.spools), 1) * 0.08
+        per_humidity = _CORE_G * max(sum(s.count for s in box.spools), 1) * _CORE_G_PER_G
         size, wet = size + per_humidity, wet + per_humidity * _CORE_HUMIDITY
         lag += per_humidity * board.time_constant_days
     humidity = wet / size if spools_went_in and wet > 0.0 else _LATER_HUMIDITY
@@ -138,7 +176,7 @@ def _spool_store(spool: Spool) -> tuple[float, float]:
         known = polymer(spool.material)
     except OutOfRangeError:
         known = polymer("PETG")  # an unknown blend: a middling filament
-    per_humidity = spool.mass_g * float(known.isotherm.loading_g_per_g(0.5, 23.0)) / 0.5
+    per_humidity = spool.mass_g * float(known.isotherm.loading_g_per_g(_HENRY_TO, REFERENCE_DEGC)) / _HENRY_TO
     return per_humidity, float(known.spool_time_constant_days())
 
 
@@ -147,7 +185,7 @@ def swapped_g_per_humidity(box: Box) -> float:
     spools = sum(spool.count for spool in box.spools)
     if not spools:
         return _SWAPPED_SPOOL_G_PER_HUMIDITY
-    return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, 0.1)
+    return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, _LEAST_SWAPPED_G_PER_HUMIDITY)
 
 
 def _matching_state(state: str) -> float:

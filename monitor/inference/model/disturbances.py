@@ -16,6 +16,8 @@ from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 
 FLATTEST = 0.05
+"""Least slope of humidity by loading with which a step of humidity is turned into water. [fraction per g/g] Judgement:
+a sieve before its knee is flatter still, and a step of its display would pass for all it can hold."""
 
 
 def apply_change_point(state: State, theta: FloatArray, bins: Bins, i: int) -> None:

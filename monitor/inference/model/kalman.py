@@ -22,6 +22,7 @@ from monitor.inference.model.disturbances import (
     disturb,
 )
 from monitor.inference.model.observations import (
+    SCALE_SD_STEPS,
     EarlierBias,
     update_by_color,
     update_by_reading,
@@ -46,7 +47,16 @@ from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 
 _AT_REST = 1e-7
+"""Noise of settling below this is none: far under any display. [fraction of saturation per square root of a day]"""
 _YEAR_DAYS = 365.25
+"""A Julian year. [days]"""
+_WETTEST_START = 0.95
+"""A draw starts no more humid than this: isotherms are fitted below. [fraction of saturation] Judgement."""
+_NO_WANDERING_VAR = 1e-8
+"""Variance of ln G where it is taken not to wander; above zero, so that matrices stay sound. [(ln G)²]"""
+_HOLDER_SHARE = 0.002
+"""What a charge's first weighing may be off beside its rounding, as a share of its dry mass: a holder's tare, a bead
+lost. Judgement. The same share as in ``drying.curve.MODEL_SD_SHARE``."""
 
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
@@ -116,10 +126,10 @@ def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
 
 def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     count, drawn = len(theta), drawn_box(problem, theta)
-    humidity = np.minimum(np.exp(theta[:, START]), 0.95)
+    humidity = np.minimum(np.exp(theta[:, START]), _WETTEST_START)
     loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
     zero = np.zeros(count)
-    drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else 1e-8
+    drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else _NO_WANDERING_VAR
     state = State(
         drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
         zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(), zero.copy(),
@@ -128,7 +138,7 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
         return state, zero.copy()
     dry = problem.prior.dry_mass_g * np.exp(theta[:, DRY_MASS])
-    sd = np.hypot(0.3 * loaded.resolution_g, 0.002 * dry)
+    sd = np.hypot(SCALE_SD_STEPS * loaded.resolution_g, _HOLDER_SHARE * dry)
     return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
 
 
@@ -140,7 +150,7 @@ def _predict(  # noqa: PLR0917
     stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
     kept = np.exp(-days / assume.drift_days)
     keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
-    drift = assume.drift_sd**2 if assume.wandering_leak else 1e-8
+    drift = assume.drift_sd**2 if assume.wandering_leak else _NO_WANDERING_VAR
     unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
     if settling > _AT_REST:
         unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))

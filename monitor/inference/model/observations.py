@@ -43,15 +43,28 @@ class EarlierBias:
 
 
 _LOG_SQRT_2PI = 0.9189385332046727
+"""ln of the square root of 2π, exact to the last digit of a double."""
 _STEEPEST = 60.0
+"""Most slope of humidity by loading that a reading is linearized with. [fraction per g/g] Judgement: past its knee a
+sieve is steeper, but only for a hair of loading, and a straight line through that point would throw the draw."""
+_ROUNDING_SD_STEPS = 0.29
+"""Standard deviation of rounding to a display's step, 1/√12 (JCGM 100:2008, F.2.2.1, from memory). [steps]"""
+_ROUNDING_LEFT_IN_MEAN = 0.5
+"""Of the variance of rounding, what is left in a bin's mean. [share] Judgement: within a day humidity moves over some
+steps, so hours round differently, but not independently."""
+SCALE_SD_STEPS = 0.3
+"""The same of a scale, repeatability included. [steps] Judgement: 1/√12 and a hair."""
+_LEAST_WEIGHING_SD_G = 0.03
+"""A weighing of a charge is no better than this, whatever the scale shows. [g] Judgement: water taken up on the way to
+the scale, beads that cling to a holder."""
 
 
 def reading_noise(shown: float, problem: Problem) -> float:
     """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
     assume = problem.assumptions
-    step = 0.29 * problem.box.sensor.resolution
+    step = _ROUNDING_SD_STEPS * problem.box.sensor.resolution
     scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
-    return scatter**2 + 0.5 * step**2 + (assume.reading_share * shown) ** 2
+    return scatter**2 + _ROUNDING_LEFT_IN_MEAN * step**2 + (assume.reading_share * shown) ** 2
 
 
 def update_by_reading(  # noqa: PLR0917
@@ -118,7 +131,7 @@ def update_by_weighing(  # noqa: PLR0917
         return np.zeros_like(log_dry)
     grams = state.drawn.dry_mass_g
     dry = problem.prior.dry_mass_g * np.exp(log_dry)
-    variance = grams * grams * state.var_loading + (0.3 * resolution_g) ** 2 + 0.03**2
+    variance = grams * grams * state.var_loading + (SCALE_SD_STEPS * resolution_g) ** 2 + _LEAST_WEIGHING_SD_G**2
     gap = mass_g - dry - grams * state.loading
     score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance

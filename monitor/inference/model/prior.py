@@ -18,7 +18,8 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm
 from monitor.physics.sorption.caveats import Dye
-from monitor.records import Box
+from monitor.physics.sorption.tabulated import REFERENCE_DEGC
+from monitor.records import NORMAL_P95, Box
 from monitor.records.words import NOT_DRIED
 
 UNKNOWNS = (
@@ -37,12 +38,9 @@ CHANGE, CHANGED_DAY, CHANGE_TOOK = range(len(UNKNOWNS), len(UNKNOWNS) + 3)
 """Three more where a change is allowed for: ln of the conductance after it over that before, the day of the episode on
 which half of it had come, and ln of the days it took."""
 
-CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(23.0))
+CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(REFERENCE_DEGC))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""
 
-# ln(air changes a day): median and sd by a word in the box's style. Display cases 0.1 (very well sealed) to 24
-# (AIC wiki 2020, degree of case seal); an empty polypropylene clip-lid box 2.8 (Kelly, Daniel 2000, Abbey Newsletter
-# 24:1); bags by a judgement. Wide on purpose: the readings speak, and boxes of one style inform each other.
 _AIR_CHANGES = {
     "valve": (1.0, 1.0),
     "gasket": (1.2, 0.9),
@@ -54,9 +52,14 @@ _AIR_CHANGES = {
     "cabinet": (4.0, 1.1),
 }
 _AIR_CHANGES_UNKNOWN = (1.6, 1.2)
+"""Air changes by a word in the box's style: median [1/day] and sd of its logarithm. Display cases run from 0.1 (very
+well sealed) to 24 (AIC wiki 2020, degree of case seal); an empty polypropylene clip-lid box had 2.8 (Kelly, Daniel
+2000, Abbey Newsletter 24:1). Each figure within that range, and every spread, is a judgement: no survey of such boxes
+is known to us. Wide on purpose: the readings speak, and boxes of one style inform each other."""
+_FED_THROUGH_TUBE = 1.3
+"""A hole for the filament makes a box so many times as leaky. [factor] Judgement: a tight bore of 2 mm passes 0.001
+g/day/kPa (``physics.leakage.hole_conductance``), a loose one or a worn grommet a good part of what a seal does."""
 
-# Humidity over the charge when the box is closed: median, sd of its logarithm. The floor of hot air (equation 2 of
-# any Dubinin isotherm, RH = exp(-A_dry / R T)) is a lower bound: many charges stop far short of it.
 _START_HUMIDITY = {
     "new": (0.03, 0.7),
     "oven": (0.02, 1.0),
@@ -68,13 +71,41 @@ _START_HUMIDITY = {
     NOT_DRIED: (0.12, 0.9),  # anything from nearly dry to past most limits (a judgement)
 }
 _START_UNKNOWN = (0.06, 1.0)
+"""Humidity over the charge when the box is closed, by a word in how it was dried: median [fraction of saturation] and
+sd of its logarithm. The floor of hot air (equation 2 of any Dubinin isotherm, RH = exp(-A_dry / R T): 5.7 % at 55 °C,
+3.1 % at 65 °C, 0.4 % at 100 °C in a room of 20 °C and 50 % RH) is a lower bound; many charges stop far short of it, so
+medians above it and wide spreads are a judgement."""
 _START_WITHOUT_BEADS = (0.30, 0.8)
-"""Closed on the room's air, or on air that was dried or moistened first (a judgement)."""
+"""The same of a box without beads: closed on the room's air, or on air that was dried or moistened first (a
+judgement)."""
 _START_OF_SIEVE = (0.0015, 1.5)
-"""A sieve that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its isotherm)."""
+"""The same of a sieve: one that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its
+isotherm); the spread is a judgement."""
+_DRIEST_TOLD = 1e-4
+"""A loading that was told is taken for no drier than this. [fraction of saturation] Judgement: below it isotherms are
+extrapolated."""
+_LEAST_TOLD_SD = 0.1
+"""And known no better than this. [ln humidity] Judgement: the isotherm itself is off by that much."""
 
 _SALT_SHAPE_SD = 0.15
-"""A salt goes in steps, so its shape is near the first; the second only takes the edge off."""
+"""A salt goes in steps, so its shape is near the first; the second only takes the edge off. Judgement."""
+_DRY_MASS_SD = 0.03
+"""How far the dry mass lies from what was declared. [ln mass] Beads from the bag carry up to 2.5 % of water (JIS Z
+0701:1977), some more by handling; both signs, and the last half per cent, are a judgement."""
+_WALLS_STORE_SD = 0.8
+"""Of the store of bare walls, where there are no beads. [ln water] Judgement: known to a factor of two or so."""
+_SLOW_HUMIDITY_SD = 0.9
+"""How far the humidity lies with which spools went in. [ln humidity] Judgement: a spool called dry may be wet."""
+_SLOW_CAPACITY_SD = 0.35
+"""How far what spools can hold lies from the table. [ln water] Judgement: uptakes are known to 0.15 to 0.25
+(tables/polymers.toml), masses left on a spool less well."""
+_SLOW_LAG_SD = 0.6
+"""How far their lag lies from the table's. [ln days] Judgement: winding slows a spool three to ten times (from memory,
+``physics.materials.SIGMA_LN_WINDING_FACTOR``)."""
+_LEAST_LAG_DAYS = 0.5
+"""Slow contents lag by at least this much. [days] Judgement: what answers sooner is at rest with the air in any bin."""
+_NO_SLOW_G = 1e-4
+"""Slow contents where they are taken out of the model, for the ablation table. [g for a humidity of 1]"""
 
 
 @dataclass(frozen=True)
@@ -82,44 +113,67 @@ class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
     bias_share_of_accuracy: float = 0.5
-    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100)."""
+    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100).
+    [share of the stated accuracy]"""
     bias_walk: float = 0.005
-    """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [per square root of a year]"""
+    """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH, some from memory. [fraction of
+    saturation per square root of a year]"""
     shape_mean: float = 0.5
     shape_sd: float = 0.4
-    """Somewhere between the two published isotherms, at 0 and at 1."""
+    """Somewhere between the two published isotherms, at 0 and at 1: a judgement, as no published curve fits every
+    lot."""
     drift_sd: float = 0.2
-    """How far ln conductance wanders around its mean in a box left closed."""
+    """How far ln conductance wanders around its mean in a box left closed. Judgement: a fifth either way."""
     drift_days: float = 60.0
+    """How long it remembers where it was. [days] Judgement: seals creep over weeks, and the seasons turn in months."""
     seating_sd: float = 0.10
-    """How differently a lid sits after an opening, in ln conductance."""
+    """How differently a lid sits after an opening. [ln conductance] Judgement: a tenth."""
     badly_seated: float = 0.15
-    """Share of openings after which the lid does not close as before (a judgement)."""
+    """Share of openings after which the lid does not close as before. Judgement: one in seven."""
     ajar_log_conductance: float = 1.2
-    """What that adds to ln G until the next opening, a seam a few times as wide, or until somebody notices."""
+    """What that adds to ln G until the next opening, or until somebody notices. Judgement: a seam three times as
+    wide."""
     ajar_days: float = 10.0
+    """How long until somebody notices, on average. [days] Judgement."""
     unknown_share: float = 0.15
-    """Unseen gains and losses, as a share of the day's ingress. [per square root of a day]"""
+    """Unseen gains and losses, as a share of the day's ingress. [per square root of a day] Judgement: wind, breathing
+    and warm hours that daily means smooth."""
     unknown_g_per_g: float = 5e-5
+    """Unseen gains and losses of a charge, whatever leaks. [g/g per square root of a day] Judgement: what it exchanges
+    with contents that the one lag misses."""
     unknown_humidity_without_beads: float = 0.01
-    """A box without beads follows drafts and warm hours that daily means smooth. [per square root of a day]"""
+    """A box without beads follows drafts and warm hours that daily means smooth. [fraction of saturation per square
+    root of a day] Judgement."""
     settling_humidity: float = 0.004
-    """Beads, core and spools come to rest with one another: noise of the first days. [per square root of a day]"""
+    """Beads, core and spools come to rest with one another: noise of the first days. [fraction of saturation per square
+    root of a day] Judgement."""
     settling_days: float = 4.0
+    """How long that takes to fade to a third. [days] Judgement: a bed is at rest in days, a spool in a week or more."""
     settling_share_of_step: float = 0.25
-    """A step of humidity runs back by about this much as the water goes deeper. [per square root of a day]"""
+    """A step of humidity runs back by about this much as the water goes deeper. [share per square root of a day]
+    Judgement."""
     reading_sd: float = 0.003
+    """Scatter of a bin's mean about the true one. [fraction of saturation] Judgement: sensors repeat to some tenths of
+    a per cent, and hours of one bin err alike."""
     reading_share: float = 0.01
+    """The same as a share of the humidity shown: warmth that differs between beads and sensor. Judgement: a sixth of a
+    kelvin, at 6 % a kelvin (monitor/physics/saturation.py)."""
     reading_sd_over_salt: float = 0.04
-    """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior."""
+    """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior.
+    [fraction of saturation] Judgement: as wide as a hydrate's steps lie apart."""
     student_degrees: float = 5.0
+    """Degrees of freedom of the errors of readings and weighings. Judgement: a day four spreads off happens."""
     opening_sd_g: float = 0.10
+    """By how much one opening differs from another. [g] Judgement: as much as the air of ten liters holds at half
+    saturation; lids stay open for a breath or for minutes, and surfaces take up some."""
     swapped_humidity: float = 0.25
     """A spool that is swapped in comes from a sealed bag, a dryer or the open shelf and nobody says which: between dry
-    and the room's (a judgement)."""
+    and the room's. [fraction of saturation] Judgement."""
     swapped_humidity_sd: float = 0.2
-    """How far one spool's humidity lies from that of the others."""
+    """How far one spool's humidity lies from that of the others. [fraction of saturation] Judgement: as wide as
+    that."""
     swap_least_sd_g: float = 0.15
+    """By how much one swap differs from another at least. [g] Judgement: it is an opening, and a longer one."""
     censored: bool = True
     """False takes a floor for a value: wrong, kept for the test that must fail."""
     drop_censored: bool = False
@@ -156,7 +210,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     mean[START] = np.log(start)
     sd[BIAS] = _bias_sd(box, episode, assumptions)
     mean[SHAPE], sd[SHAPE] = assumptions.shape_mean, assumptions.shape_sd
-    sd[CAPACITY], sd[DRY_MASS] = 0.8, 0.03
+    sd[CAPACITY], sd[DRY_MASS] = _WALLS_STORE_SD, _DRY_MASS_SD
     _slow_contents(box, episode, assumptions, mean, sd)
     shapes, dry_mass_g, shows = prompt_contents(box, episode)
     swapped = swapped_g_per_humidity(box)
@@ -186,7 +240,7 @@ def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
 def style_prior(box: Box) -> tuple[float, float]:
     """Return mean and sd of ln(air changes a day) for boxes of this style."""
     changes, spread = _matching(_AIR_CHANGES, box.style, _AIR_CHANGES_UNKNOWN)
-    return float(np.log(changes * (1.3 if box.fed_through_tube else 1.0))), spread
+    return float(np.log(changes * (_FED_THROUGH_TUBE if box.fed_through_tube else 1.0))), spread
 
 
 def _matching(table: dict[str, tuple[float, float]], name: str, otherwise: tuple[float, float]) -> tuple[float, float]:
@@ -197,15 +251,15 @@ def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions, mean: F
     """Spools and cores as one slow store."""
     size, humidity, lag = slow_store(box, episode.spools_went_in)
     if not assumptions.slow_contents:
-        size = 1e-4
-    mean[SLOW_HUMIDITY], sd[SLOW_HUMIDITY] = np.log(humidity), 0.9
-    mean[SLOW_CAPACITY], sd[SLOW_CAPACITY] = np.log(size), 0.35
-    mean[SLOW_LAG], sd[SLOW_LAG] = np.log(max(lag / size, 0.5)), 0.6
+        size = _NO_SLOW_G
+    mean[SLOW_HUMIDITY], sd[SLOW_HUMIDITY] = np.log(humidity), _SLOW_HUMIDITY_SD
+    mean[SLOW_CAPACITY], sd[SLOW_CAPACITY] = np.log(size), _SLOW_CAPACITY_SD
+    mean[SLOW_LAG], sd[SLOW_LAG] = np.log(max(lag / size, _LEAST_LAG_DAYS)), _SLOW_LAG_SD
 
 
 def _start_from_loading(
     known: tuple[float, float, float], isotherm: Isotherm, mean: FloatArray, sd: FloatArray
 ) -> None:
     """A drying run or jar check told the loading: its 5, 50 and 95 % points as humidity at rest."""
-    low, middle, high = (float(np.log(max(isotherm.relative_humidity(q, 23.0), 1e-4))) for q in known)
-    mean[START], sd[START] = middle, max((high - low) / 3.29, 0.1)
+    low, middle, high = (float(np.log(max(isotherm.relative_humidity(q, REFERENCE_DEGC), _DRIEST_TOLD))) for q in known)
+    mean[START], sd[START] = middle, max((high - low) / (2.0 * NORMAL_P95), _LEAST_TOLD_SD)

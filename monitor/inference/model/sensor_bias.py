@@ -20,36 +20,58 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
 from monitor.series.hourly_values import usable_in_time_order
+from monitor.units import SECONDS_PER_DAY
 
-_YEAR_S = 365.25 * 86_400.0
+_YEAR_S = 365.25 * SECONDS_PER_DAY
+"""A Julian year. [s]"""
 _ACROSS_SHARE_OF_ACCURACY = 0.3
-"""How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for (a judgement)."""
+"""How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for. [share of its stated
+accuracy] Judgement: sheets state 20 to 80 % RH closely and dry air loosely, as one error and not two."""
 
 _FILLINGS = (EntryKind.charge, EntryKind.recharge)
 _LOGGED_EARLY_S, _OPEN_FOR_S = 600.0, 5400.0
+"""An opening is looked for from so long before its entry to so long after. [s] Judgement: people log at the box, or
+when they are done with it."""
 _STANDING_S = 3600.0
-"""Before beads go in a box stands open; its last hour is looked at, whatever it shows."""
+"""Before beads go in a box stands open; its last hour is looked at, whatever it shows. [s] Judgement."""
 _BEFORE_S = (6 * 3600.0, 600.0)
+"""What a box held before an opening is seen from so long to so long before it. [s] Judgement: hours enough for a
+median, and clear of the opening itself."""
 _DAY_BEFORE_S = 30 * 3600.0
+"""What a box held before it stood open for new beads: from this long before, up to the start of the span above. [s]
+Judgement: a full day."""
 _ROOM_NEAR_S = 1800.0
+"""A reading of the room further away than this is none of the same moment. [s] Judgement: room air moves within the
+hour."""
 _LEAST_APART, _MOST_LEFT = 0.12, 0.5
-"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step."""
+"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step.
+[fraction of saturation], [share of the old air] Judgement: four times a common sensor's accuracy; half."""
 _HELD_S, _HELD_WITHIN = 600.0, 0.01
+"""Three readings over at least this long, within this much of one another, are a level that held. [s], [fraction of
+saturation] Judgement: sensors settle within minutes, to about the noise of a display."""
 _CHANCE_ALL, _CHANCE_ALL_BRIEF, _CHANCE_ODD = 0.35, 0.10, 0.05
 """That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there.
 
 These, and the spreads below, are judgements: no survey of how people open boxes is known to us.
 """
 _ODD_SD = 0.15
+"""Spread of a comparison in which something else was there. [fraction of saturation] Judgement: anything a room
+holds."""
 _EITHER_WAY = 0.2
+"""A gap that no exchange of air would leave, where the box's own air is not known: so far either way. [fraction of
+saturation] Judgement: from a dry box to a room, less what was exchanged."""
 _SCATTER = 0.005
+"""Scatter of a median of readings beside the room's. [fraction of saturation] Judgement: a common sensor's noise."""
 _WARMTH_SHARE = 0.018
-"""Two thermometers differ by about 0.3 K: so much of a humidity, by the slope of saturation at room temperature."""
+"""Two thermometers differ by about 0.3 K (a judgement): so much of a humidity, by the slope of saturation at room
+temperature, 6 % a kelvin (monitor/physics/saturation.py). [share of the humidity]"""
 _UNEXCHANGED = ((np.arange(60) + 0.5) / 60.0) ** 2
-"""Quantiles of Beta(1/2, 1): a part of the air left behind, rather a small part than a large one."""
+"""Quantiles of Beta(1/2, 1): a part of the air left behind, rather a small part than a large one. [share] Judgement;
+sixty points integrate it to far below the noise."""
 _GRID = np.linspace(-0.3, 0.3, 601)
+"""Biases looked at: beyond any sheet, in steps of 0.1 % RH. [fraction of saturation]"""
 _MOST = 3
-"""Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode."""
+"""Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode. Judgement."""
 
 
 @dataclass(frozen=True)

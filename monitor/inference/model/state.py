@@ -26,6 +26,13 @@ from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption.tabulated import SorptionTable
 from monitor.records import Box
 
+_PA_PER_KPA, _LITER_PER_M3 = 1e3, 1e3
+"""Exact."""
+_MOST_TIED = 0.999
+"""Largest correlation of the errors of water and conductance. Keeps a root real; a judgement."""
+_LEAST_PUSH_KPA_DAYS = 1e-9
+"""A push below this divides nothing: no conductance was lived with. [kPa days]"""
+
 
 @dataclass(frozen=True, eq=False)
 class Problem:
@@ -76,7 +83,7 @@ class State:
         A mean of the conductance that wandered, weighed by the push. In and out are not set off against each other: a
         box at rest with its room breathes both ways, and what is left of both is next to nothing, of either sign.
         """
-        small = self.dose_kpa_days < 1e-9
+        small = self.dose_kpa_days < _LEAST_PUSH_KPA_DAYS
         return np.where(small, np.exp(self.log_conductance), self.leaked_g / np.where(small, 1.0, self.dose_kpa_days))
 
 
@@ -95,15 +102,15 @@ def drawn_box(problem: Problem, theta: FloatArray) -> DrawnBox:
 def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
     """Return what acts on a box, a step each; temperatures may carry draws behind the steps."""
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
-    air_water = saturation * grams_per_m3_per_pa(temperature_degc) / 1e3
-    return [Air(*row) for row in zip(outside_kpa, saturation / 1e3, temperature_degc, air_water, strict=True)]
+    air_water = saturation * grams_per_m3_per_pa(temperature_degc) / _LITER_PER_M3
+    return [Air(*row) for row in zip(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water, strict=True)]
 
 
 def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
     """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present."""
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
     sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
-    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -0.999, 0.999)
+    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -_MOST_TIED, _MOST_TIED)
     # a normal cut off above, by the inverse of its distribution
     first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), 1e-300))
     second = rng.standard_normal(len(sd_wander))

@@ -27,7 +27,11 @@ from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
 
 _DRAWS_OF_EARLIER = 400
-"""An earlier episode only tells where its box may stand."""
+"""An earlier episode only tells where its box may stand. Judgement: a mean and a spread need no more."""
+_EPISODES = 3
+"""So many earlier episodes are looked at. As many as ``pooling`` counts."""
+_SAME_ENTRY_S = 60.0
+"""Fillings up to this long after the start are the same one. [s] Judgement: one visit to the box, logged by hand."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,9 +164,11 @@ def _rests_on(episode: Episode) -> str:
 def _earlier(record: Record, start_s: float) -> list[Posterior]:
     """What the last three earlier episodes told, each looked at as it ended."""
     fillings = (EntryKind.charge, EntryKind.recharge)
-    ends = [e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + 60.0][1:]
+    ends = [
+        e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + _SAME_ENTRY_S
+    ][1:]
     found: list[Posterior] = []
-    for end in sorted(ends)[-3:]:
+    for end in sorted(ends)[-_EPISODES:]:
         try:
             found.append(with_change_point(estimate(record, end - 1.0, count=_DRAWS_OF_EARLIER)))
         except TooLittleEvidence:

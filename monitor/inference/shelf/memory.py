@@ -29,13 +29,19 @@ from monitor.records import Box, LedgerEntry, ReadingSeries, RoomClimate
 from monitor.series.hourly_values import HOUR_S
 
 FITTED_FOR_DAYS = 7.0
-"""After so long all is weighed anew: what other boxes taught meanwhile, and changes that come on slowly."""
+"""After so long all is weighed anew: what other boxes taught meanwhile, and changes that come on slowly. [days]
+Judgement."""
 LEAST_LEFT = 150.0
-"""Fewer draws leave quantiles to chance."""
+"""Fewer draws leave quantiles to chance. Judgement: a 5 % point then rests on seven."""
 _WANDERED = 0.12
-"""A conductance that moved so far since the fit may have changed for good: a fit looks for the day."""
+"""A conductance that moved so far since the fit may have changed for good: a fit looks for the day. [ln conductance]
+Judgement: an eighth, as much as the model itself may be off by (``leak.MODEL_SD``)."""
 _LOOKED_BACK_DAYS = 14.0
+"""Readings from so long before the last night are looked at again for steps. [days] Judgement: the usual rise of a box
+is learned of them."""
 _STEP_SHOWS_AFTER_S, _SAME_STEP_S = 15 * HOUR_S, 12 * HOUR_S
+"""A step shows when its later level is full, and is the same as one found so near. [s] As ``episodes`` finds them:
+twelve hours of level and three between."""
 
 _log = logging.getLogger(__name__)
 
