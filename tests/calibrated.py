@@ -13,7 +13,7 @@ from scipy.stats import binom
 from monitor.inference.forecast import futures
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.filter import Problem, run, settled
-from monitor.inference.posterior.priors import CONDUCTANCE, Assumptions
+from monitor.inference.posterior.priors import Assumptions, Unknown
 from monitor.inference.posterior.sampler import sample
 from monitor.inference.room import learn_room
 from monitor.physics.numerics import FloatArray
@@ -72,7 +72,7 @@ def calibrate(
         fitted, filtered = draws.theta[chosen], standing.take(chosen)
         state = settled(filtered, rng)
         posterior = Posterior(problem, room, draws, standing, fitted, filtered, state, NOW_S, True, 0.0)
-        ranks.append(float(np.mean(fitted[:, CONDUCTANCE] < theta[0, CONDUCTANCE])))
+        ranks.append(float(np.mean(fitted[:, Unknown.log_conductance] < theta[0, Unknown.log_conductance])))
         leak_in += 0.05 <= ranks[-1] <= 0.95
         left = true_days_left(problem, theta, truth, seed=1_000_000 + k)
         ahead = futures(posterior, 0.20, seed=k).crossing_days

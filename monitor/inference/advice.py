@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.inference.leak import grams_known
 from monitor.inference.posterior.believed import Posterior
-from monitor.inference.posterior.priors import CONDUCTANCE, CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE, Unknown, style_prior
 
 _WORTH_SAYING = 0.05
 _LEAST_DAYS = 0.5
@@ -36,7 +36,10 @@ def _readings(posterior: Posterior) -> str:
 def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
     """Said where the readings left the leak about as open as it was before them."""
     prior, logs = posterior.problem.prior, posterior.state.log_conductance
-    if posterior.bins.seen_days < _LEAST_DAYS or float(np.std(logs)) < _SILENT_SHARE * prior.sd[CONDUCTANCE]:
+    if (
+        posterior.bins.seen_days < _LEAST_DAYS
+        or float(np.std(logs)) < _SILENT_SHARE * prior.sd[Unknown.log_conductance]
+    ):
         return ""
     known = "what was known of it before" if leak_seen_before else "what is known of such boxes"
     since = "The readings since then" if leak_seen_before else "The readings"

@@ -13,7 +13,7 @@ from made_lives import Kind, Life, made_lives, with_logged
 from monitor.inference.forecast import crossing_ahead
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.fit import estimate
-from monitor.inference.posterior.priors import BIAS
+from monitor.inference.posterior.priors import Unknown
 from monitor.inference.questions.sharpen import expected_narrowing, measurements, sharpening_of
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
@@ -76,7 +76,7 @@ def test_near_the_limit_a_poor_sensor_is_to_be_checked() -> None:
     near = Kind(days=45, conductance=(0.6, 0.0), capacity_sd=0.0, accuracy=0.06, dry_mass_g=150.0, limit=0.25)
     life = made_lives(1, near, seed=9)[0]
     posterior = estimate(life.record, life.now_s)
-    assert posterior.theta[:, BIAS].std() > 0.01
+    assert posterior.theta[:, Unknown.sensor_bias].std() > 0.01
     assert advice_for(near).startswith(("Check the sensor", "Put the beads"))
 
 

@@ -15,7 +15,7 @@ from scipy.special import log_ndtr, ndtr
 from scipy.stats import chi2
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying.priors import UNKNOWNS, Curves, Loss, PriorCurves, RunPriors
+from monitor.inference.drying.priors import Curves, Loss, PriorCurves, RunPriors, Unknown
 from monitor.inference.drying.sampling import DRAWS, draw_posterior
 from monitor.records import Quantiles
 
@@ -176,7 +176,7 @@ def _fit(
     def log_likelihood(z: FloatArray) -> FloatArray:
         return _log_likelihood(prior.at(z), points, _kept(z, losses), doubt)
 
-    z = draw_posterior(log_likelihood, UNKNOWNS + len(losses), draws)
+    z = draw_posterior(log_likelihood, len(Unknown) + len(losses), draws)
     strain = _strain(np.sum(z**2, axis=1), -2.0 * log_likelihood(z), z.shape[1], len(points))
     beside = np.random.default_rng(len(points)).uniform(-1.0, 1.0, len(z))
     kept = _kept(z, losses)[:, -1]
@@ -191,7 +191,7 @@ def _strain(of_beliefs: FloatArray, of_weighings: FloatArray, unknowns: int, wei
 
 def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:
     """Return the share of beads still there before any loss, after the first, and so on (columns)."""
-    shares = [loss.kept_at(z[:, UNKNOWNS + place]) for place, loss in enumerate(losses)]
+    shares = [loss.kept_at(z[:, len(Unknown) + place]) for place, loss in enumerate(losses)]
     return np.asarray(np.cumprod(np.column_stack([np.ones(len(z)), *shares]), axis=1))
 
 

@@ -7,6 +7,7 @@ easy to draw from, and its bounds can't be left.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import IntEnum
 from functools import cache
 
 import numpy as np
@@ -16,7 +17,17 @@ from scipy.stats import qmc
 
 FloatArray = NDArray[np.float64]
 
-UNKNOWNS = 4
+
+class Unknown(IntEnum):
+    """The unknowns of a run: columns of the standard normal draws. A column a loss follows."""
+
+    end_mass = 0
+    """Place in the prior's order of the end mass; the dry mass follows from it."""
+    pace = 1
+    shape = 2
+    start_mass = 3
+
+
 _PAIRS_LOG2 = 16
 NEARBY_PAIRS = 300
 """Pairs on either side that stand for one end mass: half a per cent of them."""
@@ -168,17 +179,17 @@ class PriorCurves:
 
     def at(self, z: FloatArray, beside: FloatArray | float = 0.0) -> Curves:
         """Return the curves for standard normal numbers (n, 4); ``beside``, from -1 to 1, picks the pair nearby."""
-        place = ndtr(z[:, 0]) * (len(self.end_g) - 1)
+        place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
-        start = self.start_g + self.start_sd_g * z[:, 3]
+        start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
         end = np.minimum(np.interp(place, np.arange(len(self.end_g)), self.end_g), start)
         pair = np.clip(place + NEARBY_PAIRS * beside, 0, len(self.end_g) - 1).astype(np.intp)
         return Curves(
             dry_mass_g=np.minimum(self.dry_g[pair] * end / self.end_g[pair], end),
             start_g=start,
             end_g=end,
-            rate_per_s=self.priors.pace.rate_per_s(z[:, 1]),
-            shape=low + (high - low) * ndtr(z[:, 2]),
+            rate_per_s=self.priors.pace.rate_per_s(z[:, Unknown.pace]),
+            shape=low + (high - low) * ndtr(z[:, Unknown.shape]),
         )
 
 

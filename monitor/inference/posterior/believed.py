@@ -11,7 +11,7 @@ from monitor.inference.posterior.beside_room import Comparison
 from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.filter import Problem, State
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CONDUCTANCE
+from monitor.inference.posterior.priors import Unknown
 from monitor.inference.posterior.sampler import Draws
 from monitor.inference.room import LearnedRoom
 from monitor.physics.numerics import FloatArray
@@ -68,7 +68,7 @@ class Posterior:
     @property
     def left(self) -> float:
         """How many draws of the constants are left, as equal ones: every night some go and others come twice."""
-        _, copies = np.unique(self.theta[:, CONDUCTANCE], return_counts=True)
+        _, copies = np.unique(self.theta[:, Unknown.log_conductance], return_counts=True)
         return float(copies.sum() ** 2 / np.square(copies).sum())
 
     def at_night(self) -> Posterior:

@@ -16,7 +16,7 @@ from monitor.inference.posterior.beside_room import BiasSeen, bias_seen
 from monitor.inference.posterior.evidence import DAY_S, Bins, bin_episode, roughly
 from monitor.inference.posterior.filter import Problem, State, run, run_on, settled
 from monitor.inference.posterior.hours import Hours
-from monitor.inference.posterior.priors import CHANGE, Assumptions, prior_of
+from monitor.inference.posterior.priors import Assumptions, prior_of
 from monitor.inference.posterior.sampler import Draws, sample, weighed_anew
 from monitor.inference.room import LearnedRoom, learn_room
 from monitor.physics.numerics import FloatArray
@@ -161,7 +161,8 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
     # a change of the seal lies behind: the state carries the conductance since
-    score = run_on(replace(posterior.problem, bins=bins), theta[:, :CHANGE], state, aged_days)
+    since_then = replace(posterior.problem, bins=bins, prior=posterior.problem.prior.without_change_point())
+    score = run_on(since_then, theta, state, aged_days)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))

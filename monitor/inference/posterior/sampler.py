@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from monitor.inference.posterior.moves import Population, moved_to_posterior
-from monitor.inference.posterior.priors import BIAS, START, Prior
+from monitor.inference.posterior.priors import Prior, Unknown
 from monitor.physics.numerics import FloatArray
 
 LogLikelihood = Callable[[FloatArray], FloatArray]
@@ -55,7 +55,7 @@ class Draws:
     """Weighted draws of the unknowns."""
 
     theta: FloatArray
-    """One row a draw, in the order of ``UNKNOWNS``."""
+    """One row a draw, one column an ``Unknown``."""
     weights: FloatArray
     rounds: int
     made: Made | None = None
@@ -139,21 +139,26 @@ def weighed_anew(draws: Draws, prior: Prior) -> Draws:
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
     """Return the log density of the prior where the draws are made; the start changes its measure there."""
     z = (theta - prior.mean) / prior.sd
-    density = -0.5 * (z * z).sum(axis=1) - theta[:, START] - np.log(prior.sd).sum()
+    density = -0.5 * (z * z).sum(axis=1) - theta[:, Unknown.log_start_humidity] - np.log(prior.sd).sum()
     density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
-    start = place[:, START] - place[:, BIAS]
+    start = place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias]
     return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * _IMPOSSIBLE)
 
 
 def _to_place(theta: FloatArray) -> FloatArray:
     place = theta.copy()
-    place[:, START] = np.clip(np.exp(theta[:, START]), 1.01 * _DRIEST, 0.99 * _WETTEST) + theta[:, BIAS]
+    place[:, Unknown.log_start_humidity] = (
+        np.clip(np.exp(theta[:, Unknown.log_start_humidity]), 1.01 * _DRIEST, 0.99 * _WETTEST)
+        + theta[:, Unknown.sensor_bias]
+    )
     return place
 
 
 def _from_place(place: FloatArray) -> FloatArray:
     theta = place.copy()
-    theta[:, START] = np.log(np.clip(place[:, START] - place[:, BIAS], _DRIEST, _WETTEST))
+    theta[:, Unknown.log_start_humidity] = np.log(
+        np.clip(place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
+    )
     return theta
 
 

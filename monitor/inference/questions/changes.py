@@ -25,7 +25,7 @@ from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S, Bins, roughly
 from monitor.inference.posterior.filter import Problem, State, drawn_box, run
 from monitor.inference.posterior.fit import refitted
-from monitor.inference.posterior.priors import CHANGE, CHANGE_TOOK, CHANGED_DAY
+from monitor.inference.posterior.priors import Normal, Unknown
 from monitor.inference.posterior.sampler import Draws
 from monitor.records import Quantiles
 
@@ -97,15 +97,15 @@ def change_of(posterior: Posterior) -> Change | None:
     theta, start_s = posterior.theta[changed], posterior.episode.start_s
     rng, count = np.random.default_rng(len(theta)), len(theta)
     wandered = posterior.problem.assumptions.drift_sd * rng.standard_normal(count)
-    days = theta[:, CHANGED_DAY] - _BED_ANSWERS_DAYS * rng.random(count)
+    days = theta[:, Unknown.change_day] - _BED_ANSWERS_DAYS * rng.random(count)
     day = quantiles(np.clip(days, 0.0, posterior.bins.length_days))
     first, at, last = (_instant(start_s + d * DAY_S) for d in (day.p05, day.p50, day.p95))
     return Change(
         at=at,
         between=(first, last),
-        factor=quantiles(np.exp(theta[:, CHANGE] + posterior.state.wander[changed] - wandered)),
+        factor=quantiles(np.exp(theta[:, Unknown.log_change_factor] + posterior.state.wander[changed] - wandered)),
         chance=chance,
-        took_days=float(np.exp(np.median(theta[:, CHANGE_TOOK]))),
+        took_days=float(np.exp(np.median(theta[:, Unknown.log_change_duration]))),
         opened="opening" if _opened_near(posterior, first, last) else "",
     )
 
@@ -176,15 +176,17 @@ def _candidates(bins: Bins) -> list[int]:
 
 
 def _allowing(problem: Problem, after_days: float) -> Problem:
-    prior = problem.prior
-    mean = np.r_[prior.mean, 0.0, after_days, _TOOK_LOG_DAYS]
-    sd = np.r_[prior.sd, _CHANGE_SD, _DAY_SD, _TOOK_SD]
-    return replace(problem, prior=replace(prior, mean=mean, sd=sd))
+    prior = problem.prior.with_change_point(
+        log_factor=Normal(0.0, _CHANGE_SD),
+        day=Normal(after_days, _DAY_SD),
+        log_duration=Normal(_TOOK_LOG_DAYS, _TOOK_SD),
+    )
+    return replace(problem, prior=prior)
 
 
 def _chance(changed: Posterior) -> float:
     """Chance of a change in the window looked into, from the fit that allows for one."""
-    found = changed.theta[:, CHANGE]
+    found = changed.theta[:, Unknown.log_change_factor]
     # what the readings alone say of it: the prior taken out again
     precision = max(float(found.var()) ** -1 - _CHANGE_SD**-2, 1e-6)
     gap, window_days = float(found.mean() / found.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
@@ -203,8 +205,7 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
     count = len(plain.theta)
     some = round(chance * count)
     of_plain, of_changed = (np.linspace(0, count, n, endpoint=False).astype(np.intp) for n in (count - some, some))
-    rest = np.tile([0.0, _NO_DAY, 0.0], (count - some, 1))
-    theta = np.vstack([np.hstack([plain.theta[of_plain], rest]), changed.theta[of_changed]])
+    theta = np.vstack([_without_change(plain.theta[of_plain]), changed.theta[of_changed]])
     filtered, state = (
         _joined(one.take(of_plain), other.take(of_changed), changed.problem, theta)
         for one, other in ((plain.filtered, changed.filtered), (plain.state, changed.state))
@@ -213,15 +214,23 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
     return replace(changed, draws=draws, standing=filtered, theta=theta, filtered=filtered, state=state)
 
 
+def _without_change(theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Draws that know of no change point, with columns for one."""
+    out = np.zeros((len(theta), len(Unknown)))
+    out[:, : theta.shape[1]] = theta
+    out[:, Unknown.change_day] = _NO_DAY
+    return out
+
+
 def _joined(one: State, other: State, problem: Problem, theta: NDArray[np.float64]) -> State:
     names = [f.name for f in fields(State) if f.name != "drawn"]
     return State(drawn_box(problem, theta), **{n: np.r_[getattr(one, n), getattr(other, n)] for n in names})
 
 
 def _changed_draws(posterior: Posterior) -> NDArray[np.bool_]:
-    if posterior.theta.shape[1] <= CHANGE:
+    if not posterior.problem.prior.has_change_point:
         return np.zeros(len(posterior.theta), dtype=bool)
-    return np.asarray(posterior.theta[:, CHANGED_DAY] > 0.5 * _NO_DAY)
+    return np.asarray(posterior.theta[:, Unknown.change_day] > 0.5 * _NO_DAY)
 
 
 def _opened_near(posterior: Posterior, first: datetime, last: datetime) -> bool:

@@ -19,7 +19,7 @@ import numpy as np
 from monitor.inference.forecast import Futures
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
-from monitor.inference.posterior.priors import BIAS, CAPACITY, DRY_MASS
+from monitor.inference.posterior.priors import Unknown
 from monitor.physics.numerics import FloatArray
 
 _WORTH_IT = 0.08
@@ -95,7 +95,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
     """Return what one could measure about a box, each with what it would read."""
     sensor = Measurement(
         "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
-        lambda p: p.theta[:, BIAS],
+        lambda p: p.theta[:, Unknown.sensor_bias],
         0.005,
     )
     # the lid is seated anew after the test, and boxes differ by a third from one seating to the next
@@ -110,7 +110,9 @@ def measurements(posterior: Posterior) -> list[Measurement]:
     )
     jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, 0.01)
     full = Measurement(
-        "Weigh the beads dried out and again when spent, to learn what they hold.", lambda p: p.theta[:, CAPACITY], 0.03
+        "Weigh the beads dried out and again when spent, to learn what they hold.",
+        lambda p: p.theta[:, Unknown.log_capacity_scale],
+        0.03,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
         return [weigh, sensor, jar, empty, full]
@@ -119,7 +121,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
 
 
 def _mass_g(posterior: Posterior) -> FloatArray:
-    dry_g = posterior.problem.prior.dry_mass_g * np.exp(posterior.theta[:, DRY_MASS])
+    dry_g = posterior.problem.prior.dry_mass_g * np.exp(posterior.theta[:, Unknown.log_dry_mass])
     return np.asarray(dry_g + posterior.state.drawn.dry_mass_g * posterior.state.loading)
 
 

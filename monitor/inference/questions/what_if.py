@@ -9,7 +9,7 @@ import numpy as np
 from monitor.inference.forecast import HORIZON_DAYS, forecast
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.filter import State
-from monitor.inference.posterior.priors import SHAPE, START, shapes_of
+from monitor.inference.posterior.priors import Unknown, shapes_of
 from monitor.inference.room import learn_room
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
@@ -36,12 +36,12 @@ def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:
     state, episode = posterior.state, posterior.episode
     kind = change.desiccant or episode.desiccant or "silica_gel_unspecified"
     mass_g = change.dry_mass_g or posterior.problem.prior.dry_mass_g
-    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, SHAPE]
+    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, Unknown.isotherm_shape]
     table = SorptionTable(*shapes_of(kind), score)
     scale = state.drawn.dry_mass_g / posterior.problem.prior.dry_mass_g
     drawn = DrawnBox(
         table, mass_g * scale, state.drawn.slow_g_per_humidity, state.drawn.slow_lag_days, state.drawn.volume_liter
     )
-    start = np.minimum(np.exp(posterior.theta[:, START]), 0.9)
+    start = np.minimum(np.exp(posterior.theta[:, Unknown.log_start_humidity]), 0.9)
     loading = table.loading(start, float(posterior.bins.temperature_degc[-1]))
     return replace(posterior, state=replace(state, drawn=drawn, loading=loading))

@@ -9,7 +9,7 @@ from monitor.inference.posterior.filter.disturbances import FLATTEST, change, di
 from monitor.inference.posterior.filter.earlier_sensor import EarlierBias
 from monitor.inference.posterior.filter.sightings import correct, look, weigh
 from monitor.inference.posterior.filter.state import Problem, State, airs, drawn_box
-from monitor.inference.posterior.priors import BIAS, CHANGE, CONDUCTANCE, DRY_MASS, SLOW_HUMIDITY, START, Assumptions
+from monitor.inference.posterior.priors import Assumptions, Unknown
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 
@@ -22,7 +22,7 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
     if problem.bias_seen is not None:
-        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, BIAS])
+        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, Unknown.sensor_bias])
     return log_likelihood + run_on(problem, theta, state), state
 
 
@@ -44,8 +44,8 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     for i, days in enumerate(bins.days):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
             is_gone = any(at > i for at in bins.new_sensors)
-            earlier = EarlierBias.unseen(float(problem.prior.sd[BIAS]), len(theta)) if is_gone else None
-        if theta.shape[1] > CHANGE:
+            earlier = EarlierBias.unseen(float(problem.prior.sd[Unknown.sensor_bias]), len(theta)) if is_gone else None
+        if problem.prior.has_change_point:
             change(state, theta, bins, i)
         if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
@@ -59,7 +59,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
             if bins.swaps[i] or bins.step_size[i]:
                 state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
         if i in weighings:
-            log_likelihood += weigh(state, problem, theta[:, DRY_MASS], *weighings[i], earlier)
+            log_likelihood += weigh(state, problem, theta[:, Unknown.log_dry_mass], *weighings[i], earlier)
         for seen in (seen for at, seen in bins.colors if at == i):
             log_likelihood += look(state, problem, seen, acting[i])
     return log_likelihood
@@ -82,18 +82,27 @@ def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
 
 def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     count, drawn = len(theta), drawn_box(problem, theta)
-    humidity = np.minimum(np.exp(theta[:, START]), 0.95)
+    humidity = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), 0.95)
     loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
     zero = np.zeros(count)
     drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else 1e-8
     state = State(
-        drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
-        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(), zero.copy(),
-    )  # fmt: skip
+        drawn=drawn,
+        log_conductance=theta[:, Unknown.log_conductance],
+        loading=loading,
+        wander=zero,
+        slow_humidity=np.exp(theta[:, Unknown.log_slow_humidity]),
+        var_loading=zero,
+        covariance=zero,
+        var_wander=np.full(count, drift),
+        leaked_g=zero,
+        dose_kpa_days=zero,
+        event_g=zero,
+    )
     loaded = problem.episode.loaded_mass
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
-        return state, zero.copy()
-    dry = problem.prior.dry_mass_g * np.exp(theta[:, DRY_MASS])
+        return state, zero
+    dry = problem.prior.dry_mass_g * np.exp(theta[:, Unknown.log_dry_mass])
     sd = np.hypot(0.3 * loaded.resolution_g, 0.002 * dry)
     return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from monitor.inference.posterior.evidence import Bins
 from monitor.inference.posterior.filter.state import Problem, State
-from monitor.inference.posterior.priors import CHANGE, CHANGE_TOOK, CHANGED_DAY, CONDUCTANCE
+from monitor.inference.posterior.priors import Unknown
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 
@@ -16,9 +16,9 @@ FLATTEST = 0.05
 def change(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
     """From its day on the conductance is another one; what was lived is told of the time since."""
     middle = 0.5 * (bins.edges_days[i] + bins.edges_days[i + 1]) - bins.edges_days[0]
-    took = np.maximum(np.exp(theta[:, CHANGE_TOOK]), bins.days[i])
-    share = np.clip((middle - theta[:, CHANGED_DAY]) / took + 0.5, 0.0, 1.0)
-    state.log_conductance = theta[:, CONDUCTANCE] + share * theta[:, CHANGE]
+    took = np.maximum(np.exp(theta[:, Unknown.log_change_duration]), bins.days[i])
+    share = np.clip((middle - theta[:, Unknown.change_day]) / took + 0.5, 0.0, 1.0)
+    state.log_conductance = theta[:, Unknown.log_conductance] + share * theta[:, Unknown.log_change_factor]
     state.leaked_g = np.where(share < 0.5, 0.0, state.leaked_g)
     state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 

@@ -7,7 +7,7 @@ from scipy.special import log_ndtr
 
 from monitor.inference.posterior.filter.earlier_sensor import EarlierBias
 from monitor.inference.posterior.filter.state import Problem, State
-from monitor.inference.posterior.priors import BIAS
+from monitor.inference.posterior.priors import Unknown
 from monitor.physics.box_balance import Air
 from monitor.physics.numerics import FloatArray
 
@@ -40,7 +40,7 @@ def correct(  # noqa: PLR0917
     slope = np.minimum(slope, _STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
     through_loading, through_wander = slope * state.var_loading, slope * state.covariance
-    through_bias, bias = np.zeros_like(slope), theta[:, BIAS]
+    through_bias, bias = np.zeros_like(slope), theta[:, Unknown.sensor_bias]
     if earlier is not None:
         bias, through_bias = earlier.mean, earlier.var + slope * earlier.with_loading
         through_loading, through_wander = through_loading + earlier.with_loading, through_wander + earlier.with_wander

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 from monitor.inference.episodes import Episode
 from monitor.inference.posterior.beside_room import BiasSeen
 from monitor.inference.posterior.evidence import Bins
-from monitor.inference.posterior.priors import CAPACITY, SHAPE, SLOW_CAPACITY, SLOW_LAG, Assumptions, Prior
+from monitor.inference.posterior.priors import Assumptions, Prior, Unknown
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
@@ -75,12 +75,12 @@ class State:
 
 def drawn_box(problem: Problem, theta: FloatArray) -> DrawnBox:
     """Return the box of every draw."""
-    table = SorptionTable(*problem.prior.shapes, theta[:, SHAPE])
+    table = SorptionTable(*problem.prior.shapes, theta[:, Unknown.isotherm_shape])
     return DrawnBox(
         table=table,
-        dry_mass_g=problem.prior.dry_mass_g * np.exp(theta[:, CAPACITY]),
-        slow_g_per_humidity=np.exp(theta[:, SLOW_CAPACITY]),
-        slow_lag_days=np.exp(theta[:, SLOW_LAG]),
+        dry_mass_g=problem.prior.dry_mass_g * np.exp(theta[:, Unknown.log_capacity_scale]),
+        slow_g_per_humidity=np.exp(theta[:, Unknown.log_slow_capacity]),
+        slow_lag_days=np.exp(theta[:, Unknown.log_slow_lag]),
         volume_liter=problem.box.volume_liter,
     )
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 
@@ -21,21 +24,35 @@ from monitor.physics.sorption.caveats import Dye
 from monitor.records import Box
 from monitor.records.words import NOT_DRIED
 
-UNKNOWNS = (
-    "ln conductance",
-    "ln start humidity",
-    "sensor bias",
-    "isotherm shape",
-    "ln capacity scale",
-    "ln slow humidity",
-    "ln slow capacity",
-    "ln slow lag",
-    "ln dry mass",
-)
-CONDUCTANCE, START, BIAS, SHAPE, CAPACITY, SLOW_HUMIDITY, SLOW_CAPACITY, SLOW_LAG, DRY_MASS = range(len(UNKNOWNS))
-CHANGE, CHANGED_DAY, CHANGE_TOOK = range(len(UNKNOWNS), len(UNKNOWNS) + 3)
-"""Three more where a change is allowed for: ln of the conductance after it over that before, the day of the episode on
-which half of it had come, and ln of the days it took."""
+
+class Unknown(IntEnum):
+    """The unknowns of a box: columns of ``theta``. The last three are there where a change point is allowed for."""
+
+    log_conductance = 0
+    """Mean over the episode. [ln(g/day/kPa)]"""
+    log_start_humidity = 1
+    """Humidity over the charge when the box was closed. [ln(fraction)]"""
+    sensor_bias = 2
+    """What the sensor shows above the true humidity. [fraction of relative humidity]"""
+    isotherm_shape = 3
+    """Where the isotherm lies between the two of the desiccant, which are at 0 and at 1."""
+    log_capacity_scale = 4
+    """What the beads hold over what the isotherm says of their dry mass. [ln(ratio)]"""
+    log_slow_humidity = 5
+    """Humidity with which spools and cores were at rest as they went in. [ln(fraction)]"""
+    log_slow_capacity = 6
+    """Water that spools and cores take up for a humidity of 1. [ln(g)]"""
+    log_slow_lag = 7
+    """Time constant of spools and cores. [ln(days)]"""
+    log_dry_mass = 8
+    """Dry mass of the beads over the declared one. [ln(ratio)]"""
+    log_change_factor = 9
+    """Conductance after the change point over that before. [ln(ratio)]"""
+    change_day = 10
+    """Days into the episode until half of the change had come."""
+    log_change_duration = 11
+    """How long the change took. [ln(days)]"""
+
 
 CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(23.0))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""
@@ -130,12 +147,19 @@ class Assumptions:
     wandering_leak: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """The normal prior of one unknown, in its unit."""
+
+    mean: float
+    sd: float
+
+
 @dataclass(frozen=True, eq=False)
 class Prior:
     """Independent normal priors of the unknowns, and the isotherms between which the shape lies."""
 
-    mean: FloatArray
-    sd: FloatArray
+    unknowns: Mapping[Unknown, Normal]
     shapes: tuple[Isotherm, Isotherm]
     dry_mass_g: float
     grams_declared: bool
@@ -145,33 +169,76 @@ class Prior:
     """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
 
+    @cached_property
+    def mean(self) -> FloatArray:
+        """Mean of each unknown, in the order of the columns of ``theta``."""
+        return np.array([self.unknowns[unknown].mean for unknown in sorted(self.unknowns)])
+
+    @cached_property
+    def sd(self) -> FloatArray:
+        """Standard deviation of each unknown, in the same order."""
+        return np.array([self.unknowns[unknown].sd for unknown in sorted(self.unknowns)])
+
+    @property
+    def has_change_point(self) -> bool:
+        """True where the conductance may change on some day of the episode."""
+        return Unknown.change_day in self.unknowns
+
+    def with_change_point(self, *, log_factor: Normal, day: Normal, log_duration: Normal) -> Prior:
+        """Return the same prior with a change of the conductance allowed for."""
+        more = {
+            Unknown.log_change_factor: log_factor,
+            Unknown.change_day: day,
+            Unknown.log_change_duration: log_duration,
+        }
+        return replace(self, unknowns={**self.unknowns, **more})
+
+    def without_change_point(self) -> Prior:
+        """Return the same prior of a conductance that stays."""
+        return replace(self, unknowns={u: n for u, n in self.unknowns.items() if u < Unknown.log_change_factor})
+
 
 def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple[float, float] | None = None) -> Prior:
     """Return the prior of a box; ``pooled`` is mean and sd of ln(air changes a day) learned from boxes of its kind."""
-    mean, sd = np.zeros(len(UNKNOWNS)), np.ones(len(UNKNOWNS))
-    per_change = CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter
-    log_changes, spread = pooled or style_prior(box)
-    mean[CONDUCTANCE], sd[CONDUCTANCE] = log_changes + np.log(per_change), spread
-    start, sd[START] = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
-    mean[START] = np.log(start)
-    sd[BIAS] = _bias_sd(box, episode, assumptions)
-    mean[SHAPE], sd[SHAPE] = assumptions.shape_mean, assumptions.shape_sd
-    sd[CAPACITY], sd[DRY_MASS] = 0.8, 0.03
-    _slow_contents(box, episode, assumptions, mean, sd)
     shapes, dry_mass_g, shows = prompt_contents(box, episode)
-    swapped = swapped_g_per_humidity(box)
+    beads = None if episode.desiccant is None else known_or_plain_gel(episode.desiccant)
+    shape = Normal(assumptions.shape_mean, assumptions.shape_sd)
+    unknowns = {
+        Unknown.log_conductance: _log_conductance(box, pooled),
+        Unknown.log_start_humidity: _log_start_humidity(episode, shapes[0], shows),
+        Unknown.sensor_bias: Normal(0.0, _bias_sd(box, episode, assumptions)),
+        Unknown.isotherm_shape: Normal(0.0, _SALT_SHAPE_SD) if shows == "phase" else shape,
+        Unknown.log_capacity_scale: Normal(0.0, 0.8 if beads is None else beads.sigma_ln_capacity),
+        **_slow_contents(box, episode, assumptions),
+        Unknown.log_dry_mass: Normal(0.0, 0.03),
+    }
+    return Prior(
+        unknowns=unknowns,
+        shapes=shapes,
+        dry_mass_g=dry_mass_g,
+        grams_declared=beads is not None and episode.dry_mass_g > 0.0,
+        swapped_g_per_humidity=swapped_g_per_humidity(box),
+        humidity_shows=shows,
+        dye=None if beads is None else beads.dye,
+    )
+
+
+def _log_conductance(box: Box, pooled: tuple[float, float] | None) -> Normal:
+    log_changes, spread = pooled or style_prior(box)
+    return Normal(float(log_changes + np.log(CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter)), spread)
+
+
+def _log_start_humidity(episode: Episode, isotherm: Isotherm, shows: str) -> Normal:
+    """By the loading that a drying run or jar check told, else by how the beads were dried."""
     if episode.desiccant is None:
-        mean[START], sd[START] = np.log(_START_WITHOUT_BEADS[0]), _START_WITHOUT_BEADS[1]
-        return Prior(mean, sd, shapes, dry_mass_g, False, swapped, shows)
-    sd[CAPACITY] = known_or_plain_gel(episode.desiccant).sigma_ln_capacity
-    if shows == "little" and episode.method != NOT_DRIED:
-        mean[START], sd[START] = np.log(_START_OF_SIEVE[0]), _START_OF_SIEVE[1]
-    if shows == "phase":
-        mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
-    if episode.known_loading is not None:
-        _start_from_loading(episode.known_loading, shapes[0], mean, sd)
-    dye = known_or_plain_gel(episode.desiccant).dye
-    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, swapped, shows, dye)
+        middle, sd = _START_WITHOUT_BEADS
+    elif episode.known_loading is not None:
+        return _start_from_loading(episode.known_loading, isotherm)
+    elif shows == "little" and episode.method != NOT_DRIED:
+        middle, sd = _START_OF_SIEVE
+    else:
+        middle, sd = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
+    return Normal(float(np.log(middle)), sd)
 
 
 def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
@@ -193,19 +260,19 @@ def _matching(table: dict[str, tuple[float, float]], name: str, otherwise: tuple
     return next((value for word, value in table.items() if word in name.lower()), otherwise)
 
 
-def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions, mean: FloatArray, sd: FloatArray) -> None:
+def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions) -> dict[Unknown, Normal]:
     """Spools and cores as one slow store."""
     size, humidity, lag = slow_store(box, episode.spools_went_in)
     if not assumptions.slow_contents:
         size = 1e-4
-    mean[SLOW_HUMIDITY], sd[SLOW_HUMIDITY] = np.log(humidity), 0.9
-    mean[SLOW_CAPACITY], sd[SLOW_CAPACITY] = np.log(size), 0.35
-    mean[SLOW_LAG], sd[SLOW_LAG] = np.log(max(lag / size, 0.5)), 0.6
+    return {
+        Unknown.log_slow_humidity: Normal(float(np.log(humidity)), 0.9),
+        Unknown.log_slow_capacity: Normal(float(np.log(size)), 0.35),
+        Unknown.log_slow_lag: Normal(float(np.log(max(lag / size, 0.5))), 0.6),
+    }
 
 
-def _start_from_loading(
-    known: tuple[float, float, float], isotherm: Isotherm, mean: FloatArray, sd: FloatArray
-) -> None:
+def _start_from_loading(known: tuple[float, float, float], isotherm: Isotherm) -> Normal:
     """A drying run or jar check told the loading: its 5, 50 and 95 % points as humidity at rest."""
     low, middle, high = (float(np.log(max(isotherm.relative_humidity(q, 23.0), 1e-4))) for q in known)
-    mean[START], sd[START] = middle, max((high - low) / 3.29, 0.1)
+    return Normal(middle, max((high - low) / 3.29, 0.1))
