@@ -52,18 +52,55 @@ _LEARNED_LOG_SD = 0.4
 
 
 def known_dry_mass(dry_mass_g: float, relative_sd: float, because: str) -> DryMass:
-    """Return a dry mass known from an earlier run, or from weighing new beads."""
+    """Return a dry mass known from an earlier run, or from weighing new beads.
+
+    Parameters
+    ----------
+    dry_mass_g : float
+        Median. [g]
+    relative_sd : float
+        Relative standard deviation, kept above a least one. [fraction]
+    because : str
+        Where it is known from.
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     return DryMass(dry_mass_g, max(relative_sd, 0.003), because)
 
 
 def dry_mass_of_new(mass_g: float) -> DryMass:
-    """Return the dry mass of beads from a fresh bag. [g]"""
+    """Return the dry mass of beads from a fresh bag.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they come. [g]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     sd = NEW_LOADING_SD / (1.0 + NEW_LOADING)
     return DryMass(mass_g / (1.0 + NEW_LOADING), sd, "new beads carry about 2.5 % of water")
 
 
 def least_dry_of_new(mass_g: float) -> float:
-    """Return what beads that were thought fresh from the bag weigh at least when dry; below it they were not. [g]"""
+    """Return what beads that were thought fresh from the bag weigh at least when dry; below it they were not.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they came. [g]
+
+    Returns
+    -------
+    float
+        [g]
+    """
     return mass_g / (1.0 + NEW_LOADING + 3.0 * NEW_LOADING_SD)
 
 
@@ -74,10 +111,28 @@ def dry_mass_from_room(
     room_relative_humidity: float,
     factor: LotFactor | None = None,
 ) -> DryMass:
-    """Return the dry mass of beads that have come to rest with the air of a room. [g]
+    """Return the dry mass of beads that have come to rest with the air of a room.
 
     m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it told it, else the
     spread between lots) and how well the room is known.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they are. [g]
+    desiccant : Desiccant
+        The beads.
+    room_temperature_degc : float
+        [°C]
+    room_relative_humidity : float
+        [fraction of saturation]
+    factor : LotFactor, optional
+        Capacity of the lot over the isotherm's: median and relative standard deviation. [ratio]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
     """
     humidity = np.clip(room_relative_humidity, 0.02, 0.98)
     loading = float(desiccant.isotherm.loading_g_per_g(float(humidity), room_temperature_degc))
@@ -89,14 +144,36 @@ def dry_mass_from_room(
 
 
 def dry_mass_untold(mass_g: float) -> DryMass:
-    """Return the dry mass of beads of which nothing is known. [g]"""
+    """Return the dry mass of beads of which nothing is known.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they are. [g]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     return DryMass(mass_g / (1.0 + UNTOLD_LOADING), UNTOLD_RELATIVE_SD, "nothing is known of how wet they were")
 
 
 def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]]) -> LotFactor | None:
-    """Return a lot's capacity from runs that began with beads at rest with the room; None without such runs.
+    """Return a lot's capacity from runs that began with beads at rest with the room.
 
-    ``starts``: loading at the start [g/g], room temperature [°C] and relative humidity of each run.
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    starts : sequence of (float, float, float)
+        Of each run the loading at its start [g/g], room temperature [°C] and relative humidity
+        [fraction of saturation].
+
+    Returns
+    -------
+    LotFactor or None
+        Capacity over the isotherm's: median and relative standard deviation; None without such runs. [ratio]
     """
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
@@ -111,7 +188,24 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
 def end_of_hot_air(
     desiccant: Desiccant, dryer_degc: float, room_temperature_degc: float, room_relative_humidity: float
 ) -> EndLoading:
-    """Return the loading that hot room air ends at: the floor, and how far real beds stray from it. [g/g]"""
+    """Return the loading that hot room air ends at: the floor, and how far real beds stray from it.
+
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    dryer_degc : float
+        Air temperature of the appliance. [°C]
+    room_temperature_degc : float
+        [°C]
+    room_relative_humidity : float
+        [fraction of saturation]
+
+    Returns
+    -------
+    EndLoading
+        About the floor.
+    """
     floor = float(drying_floor_g_per_g(desiccant.isotherm, dryer_degc, room_temperature_degc, room_relative_humidity))
     return EndLoading(
         max(floor, LEAST_FLOOR), because=f"hot room air at {dryer_degc:.0f} °C ends near {100.0 * floor:.1f} %"
@@ -119,12 +213,40 @@ def end_of_hot_air(
 
 
 def floor_sd_g_per_g(floor_g_per_g: float, dryer_degc: float) -> float:
-    """Return how well the floor itself is known: a quarter of it up to 90 °C, 0.005 g/g above."""
+    """Return how well the floor itself is known: a quarter of it up to 90 °C, 0.005 g/g above.
+
+    Parameters
+    ----------
+    floor_g_per_g : float
+        The floor. [g/g]
+    dryer_degc : float
+        Air temperature of the appliance. [°C]
+
+    Returns
+    -------
+    float
+        Standard deviation. [g/g]
+    """
     return max(0.25 * floor_g_per_g, 0.0 if dryer_degc <= 90.0 else 0.005)
 
 
 def pace(appliance_kind: str, dryer_degc: float | None, learned_s: Sequence[float] = ()) -> Pace:
-    """Return how quickly such a load dries; the time constants of earlier runs of the appliance take over."""
+    """Return how quickly such a load dries; the time constants of earlier runs of the appliance take over.
+
+    Parameters
+    ----------
+    appliance_kind : str
+        As declared.
+    dryer_degc : float or None
+        Air temperature; None in a microwave. [°C]
+    learned_s : sequence of float
+        Time constants of earlier runs of the appliance. [s]
+
+    Returns
+    -------
+    Pace
+        Lognormal.
+    """
     usual = _PACES.get(appliance_kind, _PACES["other"])
     if learned_s:
         return Pace(float(np.exp(np.mean(np.log(learned_s)))), _LEARNED_LOG_SD)

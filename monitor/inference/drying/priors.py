@@ -47,11 +47,25 @@ class DryMass:
     """The dry mass of the beads on the scale, lognormal: median [g] and relative standard deviation."""
 
     median_g: float
+    """[g]"""
     relative_sd: float
+    """Standard deviation of its logarithm. [fraction]"""
     because: str = ""
+    """Where it is known from, in words."""
 
     def at(self, z: FloatArray) -> FloatArray:
-        """Return the dry mass for standard normal numbers. [g]"""
+        """Return the dry mass for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [g]
+        """
         return np.asarray(self.median_g * np.exp(self.relative_sd * z))
 
 
@@ -60,11 +74,27 @@ class EndLoading:
     """The loading a run settles at if the whole bed gets there: lognormal by its mean and standard deviation."""
 
     mean_g_per_g: float
+    """[g/g]"""
     sd_g_per_g: float = 0.015
+    """[g/g]"""
     because: str = ""
+    """Where it is known from, in words."""
 
     def at(self, z: FloatArray, start_g_per_g: FloatArray) -> FloatArray:
-        """Return the end loading for standard normal numbers; above ``STALL_FROM_Z`` the bed stalls. [g/g]"""
+        """Return the end loading for standard normal numbers; above ``STALL_FROM_Z`` the bed stalls.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+        start_g_per_g : ndarray, draws
+            Loading at the start, which no stall lies above. [g/g]
+
+        Returns
+        -------
+        ndarray, draws
+            [g/g]
+        """
         log_sd = np.sqrt(np.log1p((self.sd_g_per_g / self.mean_g_per_g) ** 2))
         floor = self.mean_g_per_g * np.exp(log_sd * np.minimum(z, STALL_FROM_Z) - 0.5 * log_sd**2)
         tail = (ndtr(z) - ndtr(STALL_FROM_Z)) / ndtr(-STALL_FROM_Z)
@@ -76,10 +106,23 @@ class Pace:
     """How quickly such a load dries: the time constant, lognormal: median [s] and standard deviation of its log."""
 
     median_s: float
+    """Of the time constant. [s]"""
     log_sd: float = 1.0
+    """Standard deviation of its logarithm. [1]"""
 
     def rate_per_s(self, z: FloatArray) -> FloatArray:
-        """Return the rate constant for standard normal numbers. [1/s]"""
+        """Return the rate constant for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [1/s]
+        """
         return np.asarray(np.exp(self.log_sd * z) / self.median_s)
 
 
@@ -88,10 +131,23 @@ class Loss:
     """Beads that fell out of a run: the share that stayed, lognormal, or any share at all where nobody knows."""
 
     kept_share: float | None = None
+    """Median of the share that stayed; None where nobody knows. [fraction]"""
     relative_sd: float = 0.0
+    """Standard deviation of its logarithm. [fraction]"""
 
     def kept_at(self, z: FloatArray) -> FloatArray:
-        """Return the share that stayed for standard normal numbers."""
+        """Return the share that stayed for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [fraction]
+        """
         if self.kept_share is None:
             return np.asarray(LEAST_KEPT_SHARE + (1.0 - LEAST_KEPT_SHARE) * ndtr(z))
         return np.asarray(np.minimum(self.kept_share * np.exp(self.relative_sd * z), 1.0))
@@ -109,11 +165,25 @@ class RunPriors:
     """Everything believed before the weighings."""
 
     dry_mass: DryMass
+    """Of the beads on the scale at the start."""
     end_loading: EndLoading
+    """If the whole bed gets there."""
     pace: Pace
+    """The time constant."""
 
     def doubted(self, doubt: float) -> RunPriors:
-        """Return the same beliefs with so many times the variance."""
+        """Return the same priors with more variance.
+
+        Parameters
+        ----------
+        doubt : float
+            So many times as much. [ratio]
+
+        Returns
+        -------
+        RunPriors
+            Dry mass and pace widened, as far as beads allow.
+        """
         times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
         return replace(
             self,
@@ -127,30 +197,71 @@ class Curves:
     """Many possible drying curves of one run, as columns of equal length."""
 
     dry_mass_g: FloatArray
+    """(curves) [g]"""
     start_g: FloatArray
+    """Wet mass before the heat. (curves) [g]"""
     end_g: FloatArray
+    """Mass at which the run would settle. (curves) [g]"""
     rate_per_s: FloatArray
+    """k of the modified Page equation. (curves) [1/s]"""
     shape: FloatArray
+    """n of the modified Page equation. (curves) [1]"""
 
     def mass_g(self, heated_s: float | FloatArray) -> FloatArray:
-        """Return the mass of every curve (rows) at every heating time (columns). [g]
+        """Return the mass of every curve at every heating time.
 
         m(t) = m_end + (m_start − m_end)·exp(−(k t)^n), the modified Page equation, fitted as mass because a moisture
         ratio needs the very end that is sought.
+
+        Parameters
+        ----------
+        heated_s : float or ndarray, times
+            Heating times from the start. [s]
+
+        Returns
+        -------
+        ndarray, curves × times
+            [g]
         """
         reach = self.rate_per_s[:, None] * np.atleast_1d(np.asarray(heated_s, dtype=float))[None, :]
         left = np.exp(-(reach ** self.shape[:, None]))
         return np.asarray(self.end_g[:, None] + (self.start_g - self.end_g)[:, None] * left)
 
     def share(self, kept: FloatArray) -> Curves:
-        """Return the curves of the share of the beads that stayed."""
+        """Return the curves of the share of the beads that stayed.
+
+        Parameters
+        ----------
+        kept : ndarray, curves
+            [fraction]
+
+        Returns
+        -------
+        Curves
+            Their masses times that.
+        """
         return replace(self, dry_mass_g=kept * self.dry_mass_g, start_g=kept * self.start_g, end_g=kept * self.end_g)
 
 
 def masses_from(
     z_dry: FloatArray, z_end: FloatArray, priors: RunPriors, start_g: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Turn standard normal numbers into dry mass and end mass of a load that weighs ``start_g`` wet. [g]"""
+    """Turn standard normal numbers into dry mass and end mass of a wet load.
+
+    Parameters
+    ----------
+    z_dry, z_end : ndarray, draws
+        [standard deviations]
+    priors : RunPriors
+        Of the run.
+    start_g : float
+        Wet mass. [g]
+
+    Returns
+    -------
+    (ndarray, ndarray), each draws
+        Dry mass and end mass; neither above the wet mass. [g]
+    """
     dry = np.minimum(priors.dry_mass.at(z_dry), start_g)
     end_loading = priors.end_loading.at(z_end, start_g / dry - 1.0)
     return dry, np.minimum(dry * (1.0 + end_loading), start_g)
@@ -165,20 +276,53 @@ class PriorCurves:
     """
 
     priors: RunPriors
+    """Of the run."""
     start_g: float
+    """Mean of the wet mass. [g]"""
     start_sd_g: float
+    """Its standard deviation. [g]"""
     dry_g: FloatArray
+    """Of each pair. (pairs) [g]"""
     end_g: FloatArray
+    """Of each pair, in rising order. (pairs) [g]"""
 
     @classmethod
     def of(cls, priors: RunPriors, start_g: float, start_sd_g: float) -> PriorCurves:
-        """Lay the prior of a run out."""
+        """Lay the prior of a run out.
+
+        Parameters
+        ----------
+        priors : RunPriors
+            Of the run.
+        start_g : float
+            Mean of the wet mass. [g]
+        start_sd_g : float
+            Its standard deviation. [g]
+
+        Returns
+        -------
+        PriorCurves
+            Of as many pairs for every run.
+        """
         dry, end = masses_from(*_pairs(), priors, start_g)
         order = np.argsort(end, kind="stable")
         return cls(priors, start_g, start_sd_g, dry[order], end[order])
 
     def at(self, z: FloatArray, beside: FloatArray | float = 0.0) -> Curves:
-        """Return the curves for standard normal numbers (n, 4); ``beside``, from -1 to 1, picks the pair nearby."""
+        """Return the curves for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, curves × unknowns
+            Columns as ``Unknown``; more of them are left alone. [standard deviations]
+        beside : ndarray, curves, or float
+            From -1 to 1: which pair nearby tells the dry mass. [1]
+
+        Returns
+        -------
+        Curves
+            One for each row.
+        """
         place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
         start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
