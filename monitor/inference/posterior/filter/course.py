@@ -18,7 +18,20 @@ _YEAR_DAYS = 365.25
 
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
-    """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
+    """Run the filter through an episode for every draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+
+    Returns
+    -------
+    (ndarray, State)
+        Log-likelihood of each draw (draws) [nat], and its state at the end of the episode.
+    """
     theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
     if problem.bias_seen is not None:
@@ -27,9 +40,23 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
 
 
 def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float = 0.0) -> FloatArray:
-    """Carry a state through the bins of a problem, and return the log-likelihood that they add.
+    """Carry a state through the bins of a problem, in place.
 
-    ``aged_days`` is how long the box was closed when the first bin begins.
+    Parameters
+    ----------
+    problem : Problem
+        Its bins and its prior; a change point only where the prior has one.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+    state : State
+        Where each draw stands at the start of the first bin; at its end, that of the last.
+    aged_days : float
+        How long the box was closed when the first bin begins. [days]
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood that the bins add. [nat]
     """
     bins, assume = problem.bins, problem.assumptions
     log_likelihood = np.zeros(len(theta))

@@ -16,7 +16,20 @@ _STEEPEST = 60.0
 
 
 def reading_noise(shown: float, problem: Problem) -> float:
-    """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
+    """Return the variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself.
+
+    Parameters
+    ----------
+    shown : float
+        What the bin shows. [fraction of saturation]
+    problem : Problem
+        Its sensor and assumptions.
+
+    Returns
+    -------
+    float
+        [fraction of saturation²]
+    """
     assume = problem.assumptions
     step = 0.29 * problem.box.sensor.resolution
     scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
@@ -32,9 +45,29 @@ def correct(  # noqa: PLR0917
     loading: FloatArray,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at.
+    """Correct the state by the reading of a bin, in place.
 
-    ``earlier`` is the bias of the sensor that showed it, where that is not the one of now.
+    Parameters
+    ----------
+    state : State
+        At the end of the bin.
+    problem : Problem
+        The episode.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+    i : int
+        The bin.
+    air : Air
+        Inside, in this bin.
+    loading : ndarray, draws
+        When the reading was taken. [g/g]
+    earlier : EarlierBias, optional
+        Bias of the sensor that showed it, where that is not the one of now; changed in place.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood of the reading, up to a constant. [nat]
     """
     humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
     slope = np.minimum(slope, _STEEPEST)
@@ -82,7 +115,28 @@ def weigh(  # noqa: PLR0917
     resolution_g: float,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Take a weighing of the charge in: grams, where humidity knows only shares."""
+    """Correct the state by a weighing of the charge, in place: grams, where humidity tells only shares.
+
+    Parameters
+    ----------
+    state : State
+        At the weighing.
+    problem : Problem
+        The episode.
+    log_dry : ndarray, draws
+        Dry mass over the declared one. [ln(ratio)]
+    mass_g : float
+        Of beads and water. [g]
+    resolution_g : float
+        Last digit of the scale. [g]
+    earlier : EarlierBias, optional
+        Bias of the sensor in the box then, where that is not the one of now; changed in place.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood of the weighing, up to a constant; 0 where no grams were declared. [nat]
+    """
     if not problem.prior.grams_declared:
         return np.zeros_like(log_dry)
     grams = state.drawn.dry_mass_g
@@ -99,7 +153,24 @@ def weigh(  # noqa: PLR0917
 
 
 def look(state: State, problem: Problem, color: str, air: Air) -> FloatArray:
-    """Take a look at the beads in; so vague that it weighs draws and moves none."""
+    """Return what the color of the beads says; so vague that it weighs draws and moves none.
+
+    Parameters
+    ----------
+    state : State
+        When they were looked at.
+    problem : Problem
+        Its prior tells the dye.
+    color : str
+        As seen.
+    air : Air
+        Inside.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood, 0 without a dye. [nat]
+    """
     dye = problem.prior.dye
     if dye is None:
         return np.zeros_like(state.loading)

@@ -99,52 +99,73 @@ class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
     bias_share_of_accuracy: float = 0.5
-    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100)."""
+    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100).
+    [share of the accuracy]"""
     bias_walk: float = 0.005
-    """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [per square root of a year]"""
+    """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH. [fraction of saturation per
+    square root of a year]"""
     shape_mean: float = 0.5
+    """Somewhere between the two published isotherms, at 0 and at 1. [1]"""
     shape_sd: float = 0.4
-    """Somewhere between the two published isotherms, at 0 and at 1."""
+    """Its standard deviation. [1]"""
     drift_sd: float = 0.2
-    """How far ln conductance wanders around its mean in a box left closed."""
+    """How far ln conductance wanders around its mean in a box left closed. [1]"""
     drift_days: float = 60.0
+    """Time constant of that. [days]"""
     seating_sd: float = 0.10
-    """How differently a lid sits after an opening, in ln conductance."""
+    """How differently a lid sits after an opening, in ln conductance. [1]"""
     badly_seated: float = 0.15
-    """Share of openings after which the lid does not close as before (a judgement)."""
+    """Share of openings after which the lid does not close as before (a judgement). [fraction]"""
     ajar_log_conductance: float = 1.2
-    """What that adds to ln G until the next opening, a seam a few times as wide, or until somebody notices."""
+    """What that adds to ln conductance until the next opening, a seam a few times as wide, or until somebody notices.
+    [1]"""
     ajar_days: float = 10.0
+    """Until somebody notices, on average. [days]"""
     unknown_share: float = 0.15
-    """Unseen gains and losses, as a share of the day's ingress. [per square root of a day]"""
+    """Unseen gains and losses, as a share of the day's ingress. [fraction per square root of a day]"""
     unknown_g_per_g: float = 5e-5
+    """Unseen gains and losses of any box. [g/g per square root of a day]"""
     unknown_humidity_without_beads: float = 0.01
-    """A box without beads follows drafts and warm hours that daily means smooth. [per square root of a day]"""
+    """A box without beads follows drafts and warm hours that daily means smooth. [fraction of saturation per square
+    root of a day]"""
     settling_humidity: float = 0.004
-    """Beads, core and spools come to rest with one another: noise of the first days. [per square root of a day]"""
+    """Beads, core and spools come to rest with one another: noise of the first days. [fraction of saturation per square
+    root of a day]"""
     settling_days: float = 4.0
+    """Time constant of that. [days]"""
     settling_share_of_step: float = 0.25
-    """A step of humidity runs back by about this much as the water goes deeper. [per square root of a day]"""
+    """A step of humidity runs back by about this much as the water goes deeper. [share of the step per square root of a
+    day]"""
     reading_sd: float = 0.003
+    """Scatter of a bin's mean. [fraction of saturation]"""
     reading_share: float = 0.01
+    """The same, as a share of the humidity. [fraction]"""
     reading_sd_over_salt: float = 0.04
-    """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior."""
+    """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior.
+    [fraction of saturation]"""
     student_degrees: float = 5.0
+    """Degrees of freedom of the errors' distribution. [1]"""
     opening_sd_g: float = 0.10
+    """Standard deviation of the water from one opening to another. [g]"""
     swapped_humidity: float = 0.25
     """A spool that is swapped in comes from a sealed bag, a dryer or the open shelf and nobody says which: between dry
-    and the room's (a judgement)."""
+    and the room's (a judgement). [fraction of saturation]"""
     swapped_humidity_sd: float = 0.2
-    """How far one spool's humidity lies from that of the others."""
+    """How far one spool's humidity lies from that of the others. [fraction of saturation]"""
     swap_least_sd_g: float = 0.15
+    """The least standard deviation of the water from one swap to another. [g]"""
     censored: bool = True
     """False takes a floor for a value: wrong, kept for the test that must fail."""
     drop_censored: bool = False
     """True leaves readings at the floor out, which wastes what they tell."""
     seasonal_room: bool = True
+    """False holds the room's year flat."""
     future_events: bool = True
+    """False leaves openings and swaps out of the forecast."""
     slow_contents: bool = True
+    """False leaves spools and cores out."""
     wandering_leak: bool = True
+    """False holds the conductance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +173,9 @@ class Normal:
     """The normal prior of one unknown, in its unit."""
 
     mean: float
+    """[unit of the unknown]"""
     sd: float
+    """[unit of the unknown]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,23 +183,28 @@ class Prior:
     """Independent normal priors of the unknowns, and the isotherms between which the shape lies."""
 
     unknowns: Mapping[Unknown, Normal]
+    """All of a box; those of a change point where one is allowed for."""
     shapes: tuple[Isotherm, Isotherm]
+    """At 0 and at 1 of the isotherm shape."""
     dry_mass_g: float
+    """Of the beads, 1 where not declared; without any, what the walls take up for a humidity of 1. [g]"""
     grams_declared: bool
+    """True where the dry mass of beads is known, so that weighings tell."""
     swapped_g_per_humidity: float
-    """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box."""
+    """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box. [g]"""
     humidity_shows: str = "fill"
     """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
+    """Of beads that show their humidity by color."""
 
     @cached_property
     def mean(self) -> FloatArray:
-        """Mean of each unknown, in the order of the columns of ``theta``."""
+        """Mean of each unknown, in the order of the columns of ``theta``. (unknowns) [unit of each ``Unknown``]"""
         return np.array([self.unknowns[unknown].mean for unknown in sorted(self.unknowns)])
 
     @cached_property
     def sd(self) -> FloatArray:
-        """Standard deviation of each unknown, in the same order."""
+        """Standard deviation of each unknown, in the same order. (unknowns) [unit of each ``Unknown``]"""
         return np.array([self.unknowns[unknown].sd for unknown in sorted(self.unknowns)])
 
     @property
@@ -185,7 +213,22 @@ class Prior:
         return Unknown.change_day in self.unknowns
 
     def with_change_point(self, *, log_factor: Normal, day: Normal, log_duration: Normal) -> Prior:
-        """Return the same prior with a change of the conductance allowed for."""
+        """Return the same prior with a change of the conductance allowed for.
+
+        Parameters
+        ----------
+        log_factor : Normal
+            Of the conductance after it over that before. [ln(ratio)]
+        day : Normal
+            Days into the episode. [days]
+        log_duration : Normal
+            How long it took. [ln(days)]
+
+        Returns
+        -------
+        Prior
+            Of three more unknowns.
+        """
         more = {
             Unknown.log_change_factor: log_factor,
             Unknown.change_day: day,
@@ -199,7 +242,25 @@ class Prior:
 
 
 def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple[float, float] | None = None) -> Prior:
-    """Return the prior of a box; ``pooled`` is mean and sd of ln(air changes a day) learned from boxes of its kind."""
+    """Return the prior of a box.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+    episode : Episode
+        Tells the beads and how they were dried.
+    assumptions : Assumptions
+        The model of errors.
+    pooled : (float, float), optional
+        Mean and standard deviation of ln(air changes a day) learned from boxes of its kind; those of its style where
+        left out. [ln(1/day)]
+
+    Returns
+    -------
+    Prior
+        Without a change point.
+    """
     shapes, dry_mass_g, shows = prompt_contents(box, episode)
     beads = None if episode.desiccant is None else known_or_plain_gel(episode.desiccant)
     shape = Normal(assumptions.shape_mean, assumptions.shape_sd)
@@ -251,7 +312,18 @@ def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
 
 
 def style_prior(box: Box) -> tuple[float, float]:
-    """Return mean and sd of ln(air changes a day) for boxes of this style."""
+    """Return the prior of the leak by how a box closes.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+
+    Returns
+    -------
+    (float, float)
+        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+    """
     changes, spread = _matching(_AIR_CHANGES, box.style, _AIR_CHANGES_UNKNOWN)
     return float(np.log(changes * (1.3 if box.fed_through_tube else 1.0))), spread
 
