@@ -16,7 +16,20 @@ _HIDDEN_SHARE = 0.9
 
 
 def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
-    """Return what a forecast rests on, most telling first; whether earlier beads or a test told of this box's leak."""
+    """Return what a forecast rests on, most telling first.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    leak_seen_before : bool
+        Whether earlier beads or a test told of this box's leak.
+
+    Returns
+    -------
+    tuple of str
+        Plain sentences.
+    """
     said = [_readings(posterior), _silence(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
     said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
@@ -142,7 +155,18 @@ _CLASSES = (
 def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None) -> str:
     """Return how leaky a box is against published classes, and against boxes of its kind.
 
-    ``kind`` is mean and spread of ln(air changes a day) of such boxes; what books say of its style where left out.
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    kind : (float, float), optional
+        Mean and standard deviation of ln(air changes a day) of such boxes; what is published of its style where left
+        out. [ln(1/day)]
+
+    Returns
+    -------
+    str
+        A plain sentence.
     """
     logs = np.log(posterior.state.lived_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
     middle = float(np.median(logs))

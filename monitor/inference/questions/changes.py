@@ -60,10 +60,15 @@ class Change:
     """A change of conductance: between which days, by what factor, and how sure."""
 
     at: datetime
+    """When half of it had come: the median."""
     between: tuple[datetime, datetime]
+    """5 and 95 % points of that."""
     factor: Quantiles
+    """Conductance after it over that before. [ratio]"""
     chance: float
+    """That there was one. [fraction]"""
     took_days: float = 0.0
+    """Median of how long it took; 0 from one episode to the next. [days]"""
     opened: str = ""
     """What opened the box about then: 'opening' or 'recharge'; empty where nothing was logged."""
 
@@ -73,13 +78,28 @@ class Level:
     """How leaky a box was at the end of an episode, and the change within it where there was one."""
 
     since_s: float
+    """Start of the episode. [s since 1970 UTC]"""
     log_conductance: float
+    """Mean over the draws. [ln(g/day/kPa)]"""
     sd: float
+    """Over the draws. [ln(g/day/kPa)]"""
     change: Change | None
+    """Within the episode; None without any."""
 
 
 def with_change(posterior: Posterior) -> Posterior:
-    """Return what is believed with a change of the seal allowed for, as far as the readings speak for one."""
+    """Return the posterior with a change of the seal allowed for, as far as the readings speak for one.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one episode, without a change point.
+
+    Returns
+    -------
+    Posterior
+        The same where they speak for none; else draws of both models by their odds.
+    """
     at = _suspected(posterior)
     if at is None:
         return posterior
@@ -89,7 +109,18 @@ def with_change(posterior: Posterior) -> Posterior:
 
 
 def change_of(posterior: Posterior) -> Change | None:
-    """Return the change that the readings of this episode insist on; None where they don't."""
+    """Return the change that the readings of this episode insist on; None where they don't.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        As ``with_change`` made it.
+
+    Returns
+    -------
+    Change or None
+        None where its chance is below ``_SAID_FROM``.
+    """
     changed = _changed_draws(posterior)
     chance = float(changed.mean())
     if chance < _SAID_FROM:
@@ -111,13 +142,35 @@ def change_of(posterior: Posterior) -> Change | None:
 
 
 def level_of(posterior: Posterior) -> Level:
-    """Return how leaky a box was at the end of an episode."""
+    """Return how leaky a box was at the end of an episode.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        At the end of an episode.
+
+    Returns
+    -------
+    Level
+        Of that episode.
+    """
     logs = np.log(lived_conductance(posterior))
     return Level(posterior.episode.start_s, float(logs.mean()), float(logs.std()), change_of(posterior))
 
 
 def latest_change(levels: Sequence[Level]) -> Change | None:
-    """Return the newest change of a box, within an episode or from one to the next; levels in order of time."""
+    """Return the newest change of a box, within an episode or from one to the next.
+
+    Parameters
+    ----------
+    levels : sequence of Level
+        Of one box, in order of time.
+
+    Returns
+    -------
+    Change or None
+        None where all are alike.
+    """
     for before, after in zip([None, *levels[:-1]][::-1], levels[::-1], strict=True):
         found = after.change or (None if before is None else _between(before, after))
         if found is not None:
@@ -126,7 +179,18 @@ def latest_change(levels: Sequence[Level]) -> Change | None:
 
 
 def words_for(change: Change) -> str:
-    """Return what a change may come from, in a plain sentence."""
+    """Return what a change may come from, in a plain sentence.
+
+    Parameters
+    ----------
+    change : Change
+        As found.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     if change.factor.p50 < 1.0:
         return "It has sealed better since then."
     if change.opened == "recharge":

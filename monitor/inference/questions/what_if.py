@@ -17,7 +17,22 @@ from monitor.records import CrossingForecast, WhatIf
 
 
 def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
-    """Return the forecast of a box as it would be."""
+    """Return the forecast of a box as it would be.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of the box as it is.
+    change : WhatIf
+        What would be otherwise; what is None stays.
+    horizon_days : int
+        How far to look ahead. [days]
+
+    Returns
+    -------
+    CrossingForecast
+        From now on.
+    """
     changed = replace(posterior, state=_tightened(posterior, change.conductance_factor))
     if change.desiccant is not None or change.dry_mass_g is not None:
         changed = _with_fresh_beads(changed, change)

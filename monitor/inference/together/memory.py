@@ -77,14 +77,33 @@ class Night:
     """A box to be carried on: what was believed of it, and its readings of late."""
 
     told: Told
+    """Its history, the readings of late only."""
     steps_s: tuple[float, ...]
+    """When humidity lately took lasting steps, as far as known at the last look. [s since 1970 UTC]"""
     looked: Looked
+    """As it was fitted."""
     kind: tuple[float, float] | None
+    """Mean and standard deviation of ln(air changes a day) of boxes of its style. [ln(1/day)]"""
     believed: Posterior
+    """Posterior of the last look."""
     wander: float
+    """Mean wander of ln conductance as it was fitted. [1]"""
 
     def carried_on(self, rooms: Sequence[Room], now_s: float) -> Posterior | Anew:
-        """Return what is believed now, or why that takes a fit."""
+        """Return the posterior of now, or why that takes a fit.
+
+        Parameters
+        ----------
+        rooms : sequence of Room
+            Of the shelf.
+        now_s : float
+            [s since 1970 UTC]
+
+        Returns
+        -------
+        Posterior or Anew
+            Anew also where carrying on failed, which is logged.
+        """
         try:
             return self._carried_on(rooms, now_s)
         except Exception:
@@ -116,18 +135,47 @@ class Memory:
         """Return for each box what it can be carried on from; None where it must be fitted anew.
 
         Boxes not asked for are forgotten.
+
+        Parameters
+        ----------
+        boxes : sequence of Told
+            All that are asked for.
+        rooms : sequence of Room
+            Of the shelf.
+        now_s : float
+            [s since 1970 UTC]
+
+        Returns
+        -------
+        list of Night or None
+            In the order of the boxes.
         """
         self.anew = {}
         self._known = {one.name: self._known[one.name] for one in boxes if one.name in self._known}
         return [self._night(one, rooms, now_s) for one in boxes]
 
     def told_by_others(self) -> tuple[Sighting, ...]:
-        """Return what the boxes that are carried on told when they were fitted."""
+        """Return what the boxes that are carried on told of their leak when they were fitted."""
         known = (known for name, known in self._known.items() if name not in self.anew)
         return tuple(fit_to_teach(s for one in known for s in one.looked.sightings))
 
     def carried(self, told: Told, rooms: Sequence[Room], now: Posterior | Anew) -> bool:
-        """Take note of a box that was carried on: after a day it is carried on from there. False where it was not."""
+        """Take note of a box that was carried on: after a day it is carried on from there.
+
+        Parameters
+        ----------
+        told : Told
+            With all its readings.
+        rooms : sequence of Room
+            Of the shelf.
+        now : Posterior or Anew
+            What came of it.
+
+        Returns
+        -------
+        bool
+            False where it was not carried on.
+        """
         if isinstance(now, Anew):
             self.anew[told.name] = now
             return False
@@ -139,7 +187,21 @@ class Memory:
     def keep(
         self, told: Told, rooms: Sequence[Room], looked: Looked, kind: tuple[float, float] | None, fitted: Posterior
     ) -> None:
-        """Remember a box as it was fitted."""
+        """Remember a box as it was fitted.
+
+        Parameters
+        ----------
+        told : Told
+            With all its readings.
+        rooms : sequence of Room
+            Of the shelf.
+        looked : Looked
+            Its first look.
+        kind : (float, float) or None
+            Mean and standard deviation of ln(air changes a day) of boxes of its style. [ln(1/day)]
+        fitted : Posterior
+            What came of it.
+        """
         self._known[told.name] = _Known(
             declared=_declared(told),
             **_of_readings(told, rooms, fitted.now_s),
