@@ -15,7 +15,7 @@ from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.importance import sample
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import CONDUCTANCE, Assumptions
+from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.state import Problem, settled
 from monitor.physics.numerics import FloatArray
 
@@ -73,7 +73,7 @@ def calibrate(
         fitted, filtered = draws.theta[chosen], standing.take(chosen)
         state = settled(filtered, rng)
         posterior = Posterior(problem, room, draws, standing, fitted, filtered, state, NOW_S, True, 0.0)
-        ranks.append(float(np.mean(fitted[:, CONDUCTANCE] < theta[0, CONDUCTANCE])))
+        ranks.append(float(np.mean(fitted[:, Unknown.log_conductance] < theta[0, Unknown.log_conductance])))
         leak_in += 0.05 <= ranks[-1] <= 0.95
         left = true_days_left(problem, theta, truth, seed=1_000_000 + k)
         ahead = futures(posterior, 0.20, seed=k).crossing_days

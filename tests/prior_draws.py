@@ -18,12 +18,9 @@ from monitor.inference.fit.importance import Draws
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import (
-    BIAS,
-    CONDUCTANCE,
-    SLOW_HUMIDITY,
-    START,
     Assumptions,
     Prior,
+    Unknown,
     prior_of,
 )
 from monitor.inference.model.state import (
@@ -61,14 +58,16 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
     """Return the problem with what the sensor showed of one truth, and the truth's state at the end."""
     bins, assume = problem.bins, problem.assumptions
     drawn = drawn_box(problem, theta)
-    loading = drawn.table.loading(np.minimum(np.exp(theta[:, START]), 0.95), 21.0)
-    slow, wander = np.exp(theta[:, SLOW_HUMIDITY]), assume.drift_sd * rng.standard_normal(1)
+    loading = drawn.table.loading(np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), 0.95), 21.0)
+    slow, wander = np.exp(theta[:, Unknown.log_slow_humidity]), assume.drift_sd * rng.standard_normal(1)
     values = np.full(len(bins.days), np.nan)
     leaked, dose = np.zeros(1), np.zeros(1)
     by_day = np.cumsum(assume.bias_walk * np.sqrt(bins.days / 365.25) * rng.standard_normal(len(bins.days)))
     for i, (air, days) in enumerate(zip(air_states(bins.outside_kpa, bins.temperature_degc), bins.days, strict=True)):
         _, slope = drawn.table.humidity(loading, air.temperature_degc)
-        stepped = advance(drawn, loading, slow, np.exp(theta[:, CONDUCTANCE] + wander), air, days=float(days))
+        stepped = advance(
+            drawn, loading, slow, np.exp(theta[:, Unknown.log_conductance] + wander), air, days=float(days)
+        )
         settling = assume.settling_humidity * np.exp(-(i + 0.5) / assume.settling_days)
         variance = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2
         variance = variance + assume.unknown_g_per_g**2 + (settling / np.maximum(slope, 0.05)) ** 2
@@ -80,9 +79,21 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
             humidity = float(drawn.table.humidity(loading, air.temperature_degc)[0][0])
             error = np.sqrt(reading_noise(humidity, problem)) * rng.standard_t(assume.student_degrees)
             # the bias drawn is the one at the end
-            values[i] = humidity + theta[0, BIAS] + by_day[i] - by_day[-1] + error
+            values[i] = humidity + theta[0, Unknown.sensor_bias] + by_day[i] - by_day[-1] + error
     zero = np.zeros(1)
-    state = State(drawn, theta[:, CONDUCTANCE], loading, wander, slow, zero, zero, zero, leaked, dose, zero)
+    state = State(
+        drawn=drawn,
+        log_conductance=theta[:, Unknown.log_conductance],
+        loading=loading,
+        wander=wander,
+        slow_humidity=slow,
+        var_loading=zero,
+        covariance=zero,
+        var_wander=zero,
+        leaked_g=leaked,
+        dose_kpa_days=dose,
+        event_g=zero,
+    )
     return replace(problem, bins=_with_floor(bins, values)), state
 
 

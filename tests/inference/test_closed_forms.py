@@ -18,7 +18,7 @@ from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.importance import Draws
 from monitor.inference.fit.posterior import Posterior, Record
-from monitor.inference.model.prior import UNKNOWNS, Assumptions
+from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.state import State
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.leakage import conductance_from_weighing
@@ -62,9 +62,21 @@ def straight_box(conductance: float, start_humidity: float, room: SteadyRoom, as
     one, zero = np.ones(count), np.zeros(count)
     drawn = DrawnBox(SorptionTable(isotherm, isotherm, zero), 100.0 * one, 1e-6 * one, one, 10.0)
     loading = start_humidity * GRAMS_PER_HUMIDITY / 100.0 * one
-    state = State(drawn, np.log(conductance) * one, loading, zero, zero, zero, zero, zero, zero, zero, zero)
-    theta = np.zeros((count, len(UNKNOWNS)))
+    state = State(
+        drawn=drawn,
+        log_conductance=np.log(conductance) * one,
+        loading=loading,
+        wander=zero,
+        slow_humidity=zero,
+        var_loading=zero,
+        covariance=zero,
+        var_wander=zero,
+        leaked_g=zero,
+        dose_kpa_days=zero,
+        event_g=zero,
+    )
     problem = problem_of(20, None, assume)
+    theta = np.zeros((count, len(problem.prior.unknowns)))
     return Posterior(problem, room, Draws(theta, one / count, 0), state, theta, state, state, NOW_S, True, 0.0)  # type: ignore[arg-type]
 
 

@@ -15,7 +15,7 @@ from made_boxes import Truth, made_box
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.importance import sample
 from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import CONDUCTANCE, UNKNOWNS
+from monitor.inference.model.prior import Unknown
 
 emcee = pytest.importorskip("emcee")
 
@@ -45,14 +45,16 @@ def test_emcee_finds_the_same_conductance(which: int) -> None:
     walkers = 200
     rng = np.random.default_rng(which)
     start = posterior.theta[rng.choice(len(posterior.theta), walkers)] + 1e-3 * prior.sd * rng.standard_normal(
-        (walkers, len(UNKNOWNS))
+        (walkers, len(prior.mean))
     )
     np.random.seed(which)
-    walk = emcee.EnsembleSampler(walkers, len(UNKNOWNS), log_probability, vectorize=True, moves=emcee.moves.DEMove())
+    walk = emcee.EnsembleSampler(walkers, len(prior.mean), log_probability, vectorize=True, moves=emcee.moves.DEMove())
     walk.run_mcmc(start, 1500, progress=False, skip_initial_state_check=True)
-    theirs = np.exp(walk.get_chain(discard=500, flat=True)[:, CONDUCTANCE])
-    order = np.argsort(drawn.theta[:, CONDUCTANCE])
-    ours = np.exp(np.interp([0.05, 0.5, 0.95], np.cumsum(drawn.weights[order]), drawn.theta[order, CONDUCTANCE]))
+    theirs = np.exp(walk.get_chain(discard=500, flat=True)[:, Unknown.log_conductance])
+    order = np.argsort(drawn.theta[:, Unknown.log_conductance])
+    ours = np.exp(
+        np.interp([0.05, 0.5, 0.95], np.cumsum(drawn.weights[order]), drawn.theta[order, Unknown.log_conductance])
+    )
     low, middle, high = np.quantile(theirs, [0.05, 0.5, 0.95])
     assert ours[1] == pytest.approx(middle, rel=0.05)
     assert ours[0] == pytest.approx(low, rel=0.10)

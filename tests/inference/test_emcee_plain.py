@@ -21,12 +21,9 @@ from monitor.inference.fit.importance import sample
 from monitor.inference.model.kalman import run
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import (
-    BIAS,
-    CAPACITY,
-    CONDUCTANCE,
-    SHAPE,
-    START,
     Assumptions,
+    Normal,
+    Unknown,
 )
 from monitor.inference.model.state import Problem
 from monitor.physics.materials import desiccant
@@ -44,7 +41,7 @@ PLAIN = Assumptions(
     drift_sd=0.0, unknown_share=0.0, unknown_g_per_g=0.0, settling_humidity=0.0, slow_contents=False,
     wandering_leak=False, seasonal_room=False, bias_walk=0.0,
 )  # fmt: skip
-FREE = [CONDUCTANCE, START, BIAS, CAPACITY]
+FREE = [Unknown.log_conductance, Unknown.log_start_humidity, Unknown.sensor_bias, Unknown.log_capacity_scale]
 _HUMIDITY = np.r_[np.geomspace(1e-5, 0.02, 200, endpoint=False), np.linspace(0.02, 0.985, 800)]
 _HELD_G_PER_G = np.asarray(desiccant("silica_regular").isotherm.loading_g_per_g(_HUMIDITY, WARM))
 
@@ -108,10 +105,10 @@ def made_problem(made: Made, seed: int) -> Problem:
     shown = humidity + made.bias + noise * rng.standard_t(PLAIN.student_degrees, DAYS)
     shown[0] = np.nan
     prior = problem.prior
-    mean, sd = prior.mean.copy(), np.full_like(prior.sd, 1e-3)
-    mean[SHAPE], sd[FREE] = 0.0, prior.sd[FREE]
+    fixed = {u: Normal(normal.mean, 1e-3) for u, normal in prior.unknowns.items() if u not in FREE}
+    fixed[Unknown.isotherm_shape] = Normal(0.0, 1e-3)
     bins = replace(problem.bins, outside_kpa=outside, shown_humidity=shown)
-    return replace(problem, bins=bins, prior=replace(prior, mean=mean, sd=sd))
+    return replace(problem, bins=bins, prior=replace(prior, unknowns={**prior.unknowns, **fixed}))
 
 
 def walked(problem: Problem, seed: int) -> FloatArray:
@@ -152,8 +149,10 @@ def test_emcee_on_a_box_that_comes_near_its_room(which: int) -> None:
 def compare(made: Made, which: int) -> None:
     problem = made_problem(made, seed=which)
     drawn = sample(problem.prior, lambda theta: run(problem, theta)[0], 12_000, np.random.default_rng(which + 50))
-    order = np.argsort(drawn.theta[:, CONDUCTANCE])
-    ours = np.exp(np.interp([0.05, 0.5, 0.95], np.cumsum(drawn.weights[order]), drawn.theta[order, CONDUCTANCE]))
+    order = np.argsort(drawn.theta[:, Unknown.log_conductance])
+    ours = np.exp(
+        np.interp([0.05, 0.5, 0.95], np.cumsum(drawn.weights[order]), drawn.theta[order, Unknown.log_conductance])
+    )
     theirs = np.quantile(walked(problem, seed=which), [0.05, 0.5, 0.95])
     assert ours[1] == pytest.approx(theirs[1], rel=0.05)
     assert ours[[0, 2]] == pytest.approx(theirs[[0, 2]], rel=0.10)

@@ -8,9 +8,9 @@ import pytest
 from monitor.inference.fit import importance
 from monitor.inference.fit.importance import sample
 from monitor.inference.model.prior import (
-    CONDUCTANCE,
-    UNKNOWNS,
+    Normal,
     Prior,
+    Unknown,
 )
 from monitor.physics.numerics import FloatArray
 from monitor.physics.sorption import PiecewiseLinear
@@ -20,18 +20,20 @@ STRAIGHT = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
 
 
 def standard_prior() -> Prior:
-    mean = np.zeros(len(UNKNOWNS))
-    mean[1] = np.log(0.2)
-    return Prior(mean, np.r_[1.0, 0.3, 0.01, np.ones(len(UNKNOWNS) - 3)], (STRAIGHT, STRAIGHT), 1.0, True, 1.0)
+    unknowns = {unknown: Normal(0.0, 1.0) for unknown in Unknown}
+    unknowns[Unknown.log_start_humidity] = Normal(float(np.log(0.2)), 0.3)
+    unknowns[Unknown.sensor_bias] = Normal(0.0, 0.01)
+    prior = Prior(unknowns, (STRAIGHT, STRAIGHT), dry_mass_g=1.0, grams_declared=True, swapped_g_per_humidity=1.0)
+    return prior.without_change_point()
 
 
 def exact(theta: FloatArray) -> FloatArray:
-    return np.asarray(-0.5 * ((theta[:, CONDUCTANCE] - SEEN) / SEEN_SD) ** 2)
+    return np.asarray(-0.5 * ((theta[:, Unknown.log_conductance] - SEEN) / SEEN_SD) ** 2)
 
 
 def rough(theta: FloatArray) -> FloatArray:
     """Sees it five standard errors off, and is as sure."""
-    return np.asarray(-0.5 * ((theta[:, CONDUCTANCE] - SEEN + 5.0 * SEEN_SD) / SEEN_SD) ** 2)
+    return np.asarray(-0.5 * ((theta[:, Unknown.log_conductance] - SEEN + 5.0 * SEEN_SD) / SEEN_SD) ** 2)
 
 
 @pytest.mark.parametrize("most_rounds", [1, 8])
@@ -39,7 +41,7 @@ def test_what_scouts_saw_roughly_is_never_handed_on_as_exact(most_rounds: int, m
     """Normal times normal: mean SEEN / (1 + SEEN_SD²), half a standard deviation allowed."""
     monkeypatch.setattr(importance, "_MOST_ROUNDS", most_rounds)
     draws = sample(standard_prior(), exact, 1000, np.random.default_rng(3), rough=rough)
-    found = draws.theta[:, CONDUCTANCE]
+    found = draws.theta[:, Unknown.log_conductance]
     mean = float(draws.weights @ found)
     assert mean == pytest.approx(SEEN / (1.0 + SEEN_SD**2), abs=0.5 * SEEN_SD)
     assert draws.made is not None

@@ -11,7 +11,7 @@ from monitor.inference.fit.fit import (
     refreshed,
     under_pooled,
 )
-from monitor.inference.model.prior import CONDUCTANCE, style_prior
+from monitor.inference.model.prior import Unknown, style_prior
 
 
 def test_carried_on_equals_fitted_anew() -> None:
@@ -35,7 +35,9 @@ def test_a_first_look_under_another_prior_equals_a_fit_under_it(away: float) -> 
     usual, spread = style_prior(record.box)
     pooled = (usual + away, 0.4 * spread)
     once, twice = estimate(record, now_s, pooled=pooled), under_pooled(estimate(record, now_s), pooled)
-    one, other = (p.draws.weights @ p.draws.theta[:, CONDUCTANCE] for p in (once, twice))
-    assert abs(one - other) < 0.15 * float(once.theta[:, CONDUCTANCE].std())
-    assert twice.theta[:, CONDUCTANCE].std() == pytest.approx(once.theta[:, CONDUCTANCE].std(), rel=0.15)
-    assert twice.problem.prior.mean[CONDUCTANCE] == once.problem.prior.mean[CONDUCTANCE]
+    one, other = (p.draws.weights @ p.draws.theta[:, Unknown.log_conductance] for p in (once, twice))
+    assert abs(one - other) < 0.15 * float(once.theta[:, Unknown.log_conductance].std())
+    assert twice.theta[:, Unknown.log_conductance].std() == pytest.approx(
+        once.theta[:, Unknown.log_conductance].std(), rel=0.15
+    )
+    assert twice.problem.prior.mean[Unknown.log_conductance] == once.problem.prior.mean[Unknown.log_conductance]

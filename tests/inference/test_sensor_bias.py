@@ -15,7 +15,7 @@ from made_boxes import CLOSED_AT, Truth, entry, made_box, with_entries
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior, Record
-from monitor.inference.model.prior import BIAS
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.sensor_bias import Comparison, comparisons
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -48,7 +48,7 @@ def believed(record: Record, now_s: float, seen: tuple[Comparison, ...] = ()) ->
 
 
 def bias_of(posterior: Posterior) -> tuple[float, float]:
-    bias = posterior.theta[:, BIAS]
+    bias = posterior.theta[:, Unknown.sensor_bias]
     return float(bias.mean()), float(bias.std())
 
 
@@ -127,7 +127,7 @@ def test_a_comparison_counts_for_the_sensor_that_made_it(biased: tuple[Record, f
     swapped = with_entries(record, entry(EntryKind.sensor_swap, 12.0))
     seen = opened(1.0, 60, bias=0.03)
     alone, after = believed(swapped, now_s), believed(swapped, now_s, seen)
-    np.testing.assert_array_equal(alone.theta[:, BIAS], after.theta[:, BIAS])
+    np.testing.assert_array_equal(alone.theta[:, Unknown.sensor_bias], after.theta[:, Unknown.sensor_bias])
     assert not np.array_equal(believed(record, now_s).theta, believed(record, now_s, seen).theta)
 
 

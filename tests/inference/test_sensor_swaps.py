@@ -15,7 +15,7 @@ from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import BIAS
+from monitor.inference.model.prior import Normal, Unknown
 from monitor.inference.model.state import Problem
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, EntryKind
@@ -75,7 +75,7 @@ def test_a_swap_without_a_step_leaves_the_forecast() -> None:
 def _known_earlier(problem: Problem, swap: int, bias: float, theta: FloatArray) -> float:
     """Log-likelihood where the earlier sensor's bias is known: the filter takes off the bias of now, so put it on."""
     bins = problem.bins
-    shown = bins.shown_humidity - np.where(np.arange(len(bins.days)) < swap, bias - theta[0, BIAS], 0.0)
+    shown = bins.shown_humidity - np.where(np.arange(len(bins.days)) < swap, bias - theta[0, Unknown.sensor_bias], 0.0)
     return float(run(replace(problem, bins=replace(bins, new_sensors=(), shown_humidity=shown)), theta)[0][0])
 
 
@@ -86,11 +86,11 @@ def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
     """
     posterior = fit(0.01, True)
     normal = replace(posterior.problem.assumptions, student_degrees=1e9, reading_share=0.0)
-    sd = posterior.problem.prior.sd.copy()
-    sd[BIAS] = 0.005
-    problem = replace(posterior.problem, assumptions=normal, prior=replace(posterior.problem.prior, sd=sd))
+    prior, sd = posterior.problem.prior, 0.005
+    prior = replace(prior, unknowns={**prior.unknowns, Unknown.sensor_bias: Normal(0.0, sd)})
+    problem = replace(posterior.problem, assumptions=normal, prior=prior)
     (swap,), theta = problem.bins.new_sensors, posterior.theta[::100]
     nodes, weights = np.polynomial.hermite_e.hermegauss(41)
-    scores = [[_known_earlier(problem, swap, sd[BIAS] * at, one[None]) for one in theta] for at in nodes]
+    scores = [[_known_earlier(problem, swap, sd * at, one[None]) for one in theta] for at in nodes]
     averaged = logsumexp(np.array(scores), axis=0, b=(weights / weights.sum())[:, None])
     np.testing.assert_allclose(run(problem, theta)[0], averaged, atol=0.05)

@@ -18,7 +18,7 @@ from monitor.inference.answers.value_of_measurement import (
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.model.prior import BIAS
+from monitor.inference.model.prior import Unknown
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, LedgerEntry
@@ -80,7 +80,7 @@ def test_near_the_limit_a_poor_sensor_is_to_be_checked() -> None:
     near = Kind(days=45, conductance=(0.6, 0.0), capacity_sd=0.0, accuracy=0.06, dry_mass_g=150.0, limit=0.25)
     life = made_lives(1, near, seed=9)[0]
     posterior = estimate(life.record, life.now_s)
-    assert posterior.theta[:, BIAS].std() > 0.01
+    assert posterior.theta[:, Unknown.sensor_bias].std() > 0.01
     assert advice_for(near).startswith(("Check the sensor", "Put the beads"))
 
 

@@ -18,7 +18,7 @@ from made_lives import Kind, Life, made_lives, with_logged
 from monitor.inference.answers.explanation import comparison_of, evidence_of
 from monitor.inference.answers.leak import leak_of, mean_conductance
 from monitor.inference.fit.fit import estimate
-from monitor.inference.model.prior import CONDUCTANCE
+from monitor.inference.model.prior import Unknown
 from monitor.physics.materials import desiccant
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, Quantiles, RoomClimate
@@ -124,7 +124,7 @@ def test_a_salt_is_answered_with_silence() -> None:
     salts = looked_at(6, replace(GEL, desiccant="cacl2", conductance=(0.105, 0.9)), 52)
     for one in salts:
         left = float(np.std(np.log(mean_conductance(one.posterior))))
-        assert left > 0.6 * float(one.posterior.problem.prior.sd[CONDUCTANCE])
+        assert left > 0.6 * float(one.posterior.problem.prior.sd[Unknown.log_conductance])
     assert at_least(0.90, [one.holds_leak for one in salts])
     said = words_of(salts[0].life)
     assert "tells which hydrate is there, and little of how much is left: weigh it to know" in said

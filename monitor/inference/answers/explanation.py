@@ -7,8 +7,8 @@ import numpy as np
 from monitor.inference.answers.leak import grams_known
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import (
-    CONDUCTANCE,
     CONDUCTANCE_PER_AIR_CHANGE,
+    Unknown,
     style_prior,
 )
 
@@ -29,7 +29,20 @@ _LEAST_SEEN_DAYS = 1e-9
 
 
 def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
-    """Return what a forecast rests on, most telling first; whether earlier beads or a test told of this box's leak."""
+    """Return what a forecast rests on, most telling first.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    leak_seen_before : bool
+        Whether earlier beads or a test told of this box's leak.
+
+    Returns
+    -------
+    tuple of str
+        Plain sentences.
+    """
     said = [_readings(posterior), _silence(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
     said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
@@ -49,7 +62,10 @@ def _readings(posterior: Posterior) -> str:
 def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
     """Said where the readings left the leak about as open as it was before them."""
     prior, logs = posterior.problem.prior, posterior.state.log_conductance
-    if posterior.bins.seen_days < _LEAST_DAYS or float(np.std(logs)) < _SILENT_SHARE * prior.sd[CONDUCTANCE]:
+    if (
+        posterior.bins.seen_days < _LEAST_DAYS
+        or float(np.std(logs)) < _SILENT_SHARE * prior.sd[Unknown.log_conductance]
+    ):
         return ""
     known = "what was known of it before" if leak_seen_before else "what is known of such boxes"
     since = "The readings since then" if leak_seen_before else "The readings"
@@ -153,7 +169,18 @@ _CLASSES = (
 def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None) -> str:
     """Return how leaky a box is against published classes, and against boxes of its kind.
 
-    ``kind`` is mean and spread of ln(air changes a day) of such boxes; what inventory say of its style where left out.
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    kind : (float, float), optional
+        Mean and standard deviation of ln(air changes a day) of such boxes; what is published of its style where left
+        out. [ln(1/day)]
+
+    Returns
+    -------
+    str
+        A plain sentence.
     """
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
     middle = float(np.median(logs))

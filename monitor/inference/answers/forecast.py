@@ -56,28 +56,51 @@ class Futures:
     """Plausible courses of one box: humidity at the end of each step, and when the limit is passed."""
 
     ahead_days: FloatArray
+    """Ends of the steps, from now. (steps) [days]"""
     humidity: FloatArray
-    """A row a step, a column a draw. NaN beyond the step at which every draw had crossed."""
+    """At the end of each step; NaN beyond the step at which every draw had crossed. (steps × draws)
+    [fraction of saturation]"""
     humidity_now: FloatArray
+    """(draws) [fraction of saturation]"""
     crossing_days: FloatArray
-    """Days until the limit is passed: 0 where it is passed already, infinite beyond the horizon."""
+    """Days until the limit is passed: 0 where it is passed already, infinite beyond the horizon. (draws) [days]"""
     spent_days: FloatArray
-    """Days until the charge holds what it holds at rest with the limit at 23 °C, whatever the weather that day."""
+    """Days until the charge holds what it holds at rest with the limit at 23 °C, whatever the weather that day. (draws)
+    [days]"""
 
     @property
     def over_already(self) -> NDArray[np.bool_]:
+        """Whether the limit is passed now. (draws)"""
         return self.crossing_days <= 0.0
 
     @property
     def still_ahead(self) -> FloatArray:
-        """Crossing days of the draws that aren't over yet."""
+        """Crossing days of the draws that aren't over yet. (those draws) [days]"""
         return self.crossing_days[~self.over_already]
 
 
 def crossing_ahead(
     posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2
 ) -> tuple[Futures, Futures]:
-    """Return the futures of a box, and those given that it is not over its limit yet."""
+    """Return the futures of a box, and those given that it is not over its limit yet.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    limit : float
+        Humidity limit. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    (Futures, Futures)
+        Of all draws, and given that the box is below its limit now. Twice the same where more than half of the draws
+        are.
+    """
     all_of_them = futures(posterior, limit, horizon_days, seed)
     if np.mean(all_of_them.over_already) < 1.0 - _LEAST_NOT_OVER:
         return all_of_them, all_of_them
@@ -87,7 +110,26 @@ def crossing_ahead(
 def futures(
     posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2, until_crossed: bool = True
 ) -> Futures:
-    """Push the posterior through sampled rooms and openings to the horizon."""
+    """Push the posterior through sampled rooms and openings to the horizon.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    limit : float
+        Humidity limit. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    seed : int
+        Of the random numbers.
+    until_crossed : bool
+        Stop where every draw has crossed and the fan of days is full.
+
+    Returns
+    -------
+    Futures
+        A course for each draw of the posterior.
+    """
     rng = np.random.default_rng(seed)
     state = posterior.state
     box, count = state.drawn, len(state.loading)
@@ -206,6 +248,22 @@ def forecast(
     """Return when the daily-mean humidity of the box's air passes the limit.
 
     Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    limit : float, optional
+        Humidity limit; the box's own where left out. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    CrossingForecast
+        Dates, chances and the water that is held and may still come.
     """
     limit = posterior.box.humidity_limit if limit is None else limit
     return forecast_of(posterior, limit, crossing_ahead(posterior, limit, horizon_days, seed), horizon_days)
@@ -214,7 +272,24 @@ def forecast(
 def forecast_of(
     posterior: Posterior, limit: float, futures: tuple[Futures, Futures], horizon_days: int = HORIZON_DAYS
 ) -> CrossingForecast:
-    """Return what the futures of ``crossing_ahead`` tell."""
+    """Return what the futures of ``crossing_ahead`` tell.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    limit : float
+        Humidity limit. [fraction of saturation]
+    futures : (Futures, Futures)
+        Of all draws, and given that the box is below its limit now.
+    horizon_days : int
+        How far they were looked ahead; later dates are None. [days]
+
+    Returns
+    -------
+    CrossingForecast
+        Dates, chances and the water that is held and may still come.
+    """
     ahead, below = futures
     now = datetime.fromtimestamp(posterior.now_s, UTC)
     return CrossingForecast(

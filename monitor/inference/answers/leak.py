@@ -30,12 +30,34 @@ _FAR_AHEAD_DAYS = 1e5
 
 
 def quantiles(values: FloatArray) -> Quantiles:
-    """Return the 5, 50 and 95 % points of equally weighted draws."""
+    """Return the 5, 50 and 95 % points of equally weighted draws.
+
+    Parameters
+    ----------
+    values : ndarray, draws
+        Equally weighted. [any one unit]
+
+    Returns
+    -------
+    Quantiles
+        In that unit.
+    """
     return Quantiles(*(float(q) for q in np.quantile(values, [0.05, 0.50, 0.95])))
 
 
 def mean_conductance(posterior: Posterior) -> FloatArray:
-    """Return draws of the conductance since the last recharge, with what the model itself may be off by. [g/day/kPa]"""
+    """Return draws of the conductance since the last recharge, with what the model itself may be off by.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    ndarray, draws
+        Equally weighted. [g/day/kPa]
+    """
     rng = np.random.default_rng(len(posterior.theta))
     sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
     return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
@@ -53,7 +75,18 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
 
 
 def leak_of(posterior: Posterior) -> LeakEstimate:
-    """Return how leaky a box is, with the water it takes in now, in summer and in winter."""
+    """Return how leaky a box is, with the water it takes in now, in summer and in winter.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    LeakEstimate
+        The 5, 50 and 95 % points over the draws.
+    """
     averaged, opening = mean_conductance(posterior), _opening(posterior)
     return LeakEstimate(
         conductance_g_per_day_per_kpa=quantiles(averaged),
@@ -94,7 +127,18 @@ def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
 
 
 def grams_known(posterior: Posterior) -> bool:
-    """True where weighings or a test of the empty box tie the estimate to grams; a box without desiccant is so tied."""
+    """Return whether weighings or a test of the empty box tell grams; a box without desiccant needs neither.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    bool
+        False where all masses go with the declared mass of beads.
+    """
     episode = posterior.episode
     return len(episode.weighings) > 0 or episode.leak_tested or episode.desiccant is None
 

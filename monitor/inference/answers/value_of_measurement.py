@@ -19,11 +19,7 @@ import numpy as np
 from monitor.inference.answers.forecast import Futures
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.model.prior import (
-    BIAS,
-    CAPACITY,
-    DRY_MASS,
-)
+from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 
@@ -69,13 +65,32 @@ class Measurement:
     """A measurement one could make: what it reads in each draw, and how far off it is (standard deviation)."""
 
     advice: str
+    """What to do, as a sentence."""
     reads: Callable[[Posterior], FloatArray]
+    """What it would read in each draw of a posterior, without its error. (draws) [unit of the measurement]"""
     sd: float
+    """Standard deviation of its error. [unit of the measurement]"""
     takes_days: float = 0.0
+    """How long it takes. [days]"""
 
 
 def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
-    """Return the measurement that would narrow the forecast most, with how much; ``ahead`` are futures of all draws."""
+    """Return the measurement that would narrow the forecast most, with how much.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    ahead : Futures
+        Of all its draws.
+    limit : float
+        Humidity limit. [fraction of saturation]
+
+    Returns
+    -------
+    str
+        Plain sentences.
+    """
     if np.mean(ahead.over_already) > _SURELY_OVER:
         return "No measurement would change what to do: it is over its limit."
     days = _days_left(posterior, ahead, limit)
@@ -92,12 +107,19 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
 
     Parameters
     ----------
-    reads : ndarray
-        What the measurement would read in each of equally weighted draws, without its error.
+    reads : ndarray, draws
+        What the measurement would read in each of equally weighted draws, without its error. [unit of the measurement]
     sd : float
-        Standard deviation of its error.
-    answer : ndarray
-        What is asked, in the same draws.
+        Standard deviation of its error. [unit of the measurement]
+    answer : ndarray, draws
+        What is asked, in the same draws. [any unit]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    float
+        Below 0 where chance made it wider. [fraction]
 
     Examples
     --------
@@ -123,10 +145,21 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
 
 
 def measurements(posterior: Posterior) -> list[Measurement]:
-    """Return what one could measure about a box, each with what it would read."""
+    """Return what one could measure about a box, each with what it would read.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of the box.
+
+    Returns
+    -------
+    list of Measurement
+        At least two.
+    """
     sensor = Measurement(
         "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
-        lambda p: p.theta[:, BIAS],
+        lambda p: p.theta[:, Unknown.sensor_bias],
         _CHECKED_SENSOR_SD,
     )
     empty = Measurement("Run an empty-box test of the leak.", lambda p: np.log(p.state.conductance), _EMPTY_BOX_SD)
@@ -141,7 +174,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
     jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD)
     full = Measurement(
         "Weigh the beads dried out and again when spent, to learn what they hold.",
-        lambda p: p.theta[:, CAPACITY],
+        lambda p: p.theta[:, Unknown.log_capacity_scale],
         _CAPACITY_SD,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
@@ -151,7 +184,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
 
 
 def _mass_g(posterior: Posterior) -> FloatArray:
-    dry_g = posterior.problem.prior.dry_mass_g * np.exp(posterior.theta[:, DRY_MASS])
+    dry_g = posterior.problem.prior.dry_mass_g * np.exp(posterior.theta[:, Unknown.log_dry_mass])
     return np.asarray(dry_g + posterior.state.drawn.dry_mass_g * posterior.state.loading)
 
 

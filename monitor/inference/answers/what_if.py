@@ -10,7 +10,7 @@ from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.contents import shapes_of
-from monitor.inference.model.prior import SHAPE, START
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import State
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
@@ -21,7 +21,22 @@ _WETTEST_START = 0.9
 
 
 def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
-    """Return the forecast of a box as it would be."""
+    """Return the forecast of a box as it would be.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of the box as it is.
+    change : WhatIf
+        What would be otherwise; what is None stays.
+    horizon_days : int
+        How far to look ahead. [days]
+
+    Returns
+    -------
+    CrossingForecast
+        From now on.
+    """
     changed = replace(posterior, state=_tightened(posterior, change.conductance_factor))
     if change.desiccant is not None or change.dry_mass_g is not None:
         changed = _with_fresh_beads(changed, change)
@@ -40,12 +55,12 @@ def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:
     state, episode = posterior.state, posterior.episode
     kind = change.desiccant or episode.desiccant or "silica_gel_unspecified"
     mass_g = change.dry_mass_g or posterior.problem.prior.dry_mass_g
-    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, SHAPE]
+    score = np.zeros(len(posterior.theta)) if change.desiccant else posterior.theta[:, Unknown.isotherm_shape]
     table = SorptionTable(*shapes_of(kind), score)
     scale = state.drawn.dry_mass_g / posterior.problem.prior.dry_mass_g
     drawn = DrawnBox(
         table, mass_g * scale, state.drawn.slow_g_per_humidity, state.drawn.slow_lag_days, state.drawn.volume_liter
     )
-    start = np.minimum(np.exp(posterior.theta[:, START]), _WETTEST_START)
+    start = np.minimum(np.exp(posterior.theta[:, Unknown.log_start_humidity]), _WETTEST_START)
     loading = table.loading(start, float(posterior.bins.temperature_degc[-1]))
     return replace(posterior, state=replace(state, drawn=drawn, loading=loading))

@@ -15,7 +15,7 @@ from scipy.special import log_ndtr, ndtr
 from scipy.stats import chi2
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying.priors import UNKNOWNS, Curves, Loss, PriorCurves, RunPriors
+from monitor.inference.drying.priors import Curves, Loss, PriorCurves, RunPriors, Unknown
 from monitor.inference.drying.sampling import DRAWS, draw_posterior
 from monitor.records import Quantiles
 
@@ -58,8 +58,11 @@ class WeighedPoint:
     """One weighing of the beads without their holder, after so much heating in all."""
 
     heated_s: float
+    """Heating time so far. [s]"""
     mass_g: float
+    """Of the beads that are left. [g]"""
     resolution_g: float = 1.0
+    """Last digit of the scale. [g]"""
     losses_before: int = 0
     """How many times beads had fallen out of the run by then."""
 
@@ -69,12 +72,13 @@ class CurveFit:
     """Equally likely drying curves given the weighings, as masses of the beads that are left."""
 
     curves: Curves
+    """As masses of the beads that are left."""
     heated_s: float
-    """Heating time of the last weighing."""
+    """Heating time of the last weighing. [s]"""
     kept_share: FloatArray
-    """Share of the beads that stayed in the run, for each curve; 1 where none fell out."""
+    """Share of the beads that stayed in the run; 1 where none fell out. (curves) [fraction]"""
     strain: float = 0.0
-    """How badly the best curve does, over the most that chance would bring."""
+    """How badly the best curve does, over the most that chance would bring. [ratio]"""
 
     @property
     def fits(self) -> bool:
@@ -98,19 +102,63 @@ class CurveFit:
         return quantiles(self.curves.start_g / self.curves.dry_mass_g - 1.0)
 
     def mass_g(self, heated_s: float) -> FloatArray:
-        """Return the mass of every curve after so much heating. [g]"""
+        """Return the mass of every curve after so much heating.
+
+        Parameters
+        ----------
+        heated_s : float
+            Heating time from the start. [s]
+
+        Returns
+        -------
+        ndarray, curves
+            [g]
+        """
         return self.curves.mass_g(heated_s)[:, 0]
 
     def loading_draws(self, heated_s: float | None = None) -> FloatArray:
-        """Return the loading of every curve, now or after so much heating. [g/g]"""
+        """Return the loading of every curve, now or after so much heating.
+
+        Parameters
+        ----------
+        heated_s : float, optional
+            Heating time from the start; that of the last weighing where left out. [s]
+
+        Returns
+        -------
+        ndarray, curves
+            [g/g]
+        """
         return np.asarray(self.mass_g(self.heated_s if heated_s is None else heated_s) / self.curves.dry_mass_g - 1.0)
 
     def loading_g_per_g(self, heated_s: float | None = None) -> Quantiles:
-        """Return the loading now, or after so much heating. [g/g]"""
+        """Return the loading now, or after so much heating.
+
+        Parameters
+        ----------
+        heated_s : float, optional
+            Heating time from the start; that of the last weighing where left out. [s]
+
+        Returns
+        -------
+        Quantiles
+            [g/g]
+        """
         return quantiles(self.loading_draws(heated_s))
 
     def gain_g(self, more_s: float) -> Quantiles:
-        """Return the water that so much more heating would drive off. [g]"""
+        """Return the water that so much more heating would drive off.
+
+        Parameters
+        ----------
+        more_s : float
+            After the last weighing. [s]
+
+        Returns
+        -------
+        Quantiles
+            [g]
+        """
         return quantiles(self.mass_g(self.heated_s) - self.mass_g(self.heated_s + more_s))
 
     def remaining_g(self) -> Quantiles:
@@ -118,18 +166,51 @@ class CurveFit:
         return quantiles(self.mass_g(self.heated_s) - self.curves.end_g)
 
     def time_to_end_s(self, within_g: float) -> Quantiles:
-        """Return how much more heating brings the beads within so many grams of their end. [s]"""
+        """Return how much more heating brings the beads within so many grams of their end.
+
+        Parameters
+        ----------
+        within_g : float
+            How near. [g]
+
+        Returns
+        -------
+        Quantiles
+            [s]
+        """
         span = np.maximum((self.curves.start_g - self.curves.end_g) / within_g, 1.0)
         total = np.log(span) ** (1.0 / self.curves.shape) / self.curves.rate_per_s
         return quantiles(np.maximum(total - self.heated_s, 0.0))
 
     def band_g(self, heated_s: FloatArray) -> FloatArray:
-        """Return the 5 %, 50 % and 95 % mass (rows) at each heating time (columns), for drawing. [g]"""
+        """Return the band of the curves, for drawing.
+
+        Parameters
+        ----------
+        heated_s : ndarray, times
+            Heating times from the start. [s]
+
+        Returns
+        -------
+        ndarray, 3 × times
+            5, 50 and 95 % points of the mass. [g]
+        """
         return np.asarray(np.quantile(self.curves.mass_g(heated_s), (0.05, 0.5, 0.95), axis=0))
 
 
 def quantiles(draws: FloatArray) -> Quantiles:
-    """Return the 5 %, 50 % and 95 % points of equally likely draws."""
+    """Return the 5 %, 50 % and 95 % points of equally likely draws.
+
+    Parameters
+    ----------
+    draws : ndarray, draws
+        In any one unit. [any]
+
+    Returns
+    -------
+    Quantiles
+        In that unit.
+    """
     low, middle, high = np.quantile(draws, (0.05, 0.5, 0.95))
     return Quantiles(float(low), float(middle), float(high))
 
@@ -152,6 +233,11 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
     losses : sequence of Loss
         Beads that fell out, in order; each weighing says how many of these came before it.
 
+    Returns
+    -------
+    CurveFit
+        Equally likely curves.
+
     Raises
     ------
     TooLittleEvidence
@@ -173,7 +259,22 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
 
 
 def strain_of(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> float:
-    """Return how badly the best curve does, over the most that chance would bring; a quick look."""
+    """Return how badly the best curve does, over the most that chance would bring; a quick look.
+
+    Parameters
+    ----------
+    points : sequence of WeighedPoint
+        As ``fit_curve`` takes them, not checked.
+    priors : RunPriors
+        What is believed beforehand.
+    losses : sequence of Loss
+        Beads that fell out, in order.
+
+    Returns
+    -------
+    float
+        Above 1 no curve fits. [ratio]
+    """
     return _fit(points, priors, losses, 1.0, _QUICK_DRAWS).strain
 
 
@@ -188,7 +289,7 @@ def _fit(
     def log_likelihood(z: FloatArray) -> FloatArray:
         return _log_likelihood(prior.at(z), points, _kept(z, losses), doubt)
 
-    z = draw_posterior(log_likelihood, UNKNOWNS + len(losses), draws)
+    z = draw_posterior(log_likelihood, len(Unknown) + len(losses), draws)
     strain = _strain(np.sum(z**2, axis=1), -2.0 * log_likelihood(z), z.shape[1], len(points))
     beside = np.random.default_rng(len(points)).uniform(-1.0, 1.0, len(z))
     kept = _kept(z, losses)[:, -1]
@@ -203,15 +304,27 @@ def _strain(of_beliefs: FloatArray, of_weighings: FloatArray, unknowns: int, wei
 
 def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:
     """Return the share of beads still there before any loss, after the first, and so on (columns)."""
-    shares = [loss.kept_at(z[:, UNKNOWNS + place]) for place, loss in enumerate(losses)]
+    shares = [loss.kept_at(z[:, len(Unknown) + place]) for place, loss in enumerate(losses)]
     return np.asarray(np.cumprod(np.column_stack([np.ones(len(z)), *shares]), axis=1))
 
 
 def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: float) -> tuple[float, float]:
-    """Return the end mass and its standard deviation from three evenly spaced weighings of an exponential tail. [g]
+    """Return the end mass and its standard deviation from three evenly spaced weighings of an exponential tail.
 
     m_end = (m1 m3 − m2²)/(m1 + m3 − 2 m2), Aitken's extrapolation of a geometric sequence. Error by propagation of
     independent weighing errors: sd · sqrt(r⁴ + 4 r² + 1)/(1 − r)², r = (m2 − m3)/(m1 − m2).
+
+    Parameters
+    ----------
+    first_g, second_g, third_g : float
+        The weighings, as much heat between each two. [g]
+    scale_sd_g : float
+        Standard deviation of one weighing. [g]
+
+    Returns
+    -------
+    (float, float)
+        End mass and its standard deviation. [g]
 
     Raises
     ------

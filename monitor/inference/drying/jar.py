@@ -32,7 +32,9 @@ class JarVerdict:
     """What a jar check says of the loading: by itself, and together with what the scale had told."""
 
     alone_g_per_g: Quantiles
+    """By itself. [g/g]"""
     combined_g_per_g: Quantiles
+    """With what the scale had told. [g/g]"""
     agrees: bool
     """Whether the two numbers can both be right."""
 
@@ -56,6 +58,11 @@ def jar_verdict(
         Of the hygrometer as its sheet states it. [fraction of saturation]
     weighed_g_per_g : tuple of float, optional
         5 %, 50 % and 95 % of the loading as the weighings told it. [g/g]
+
+    Returns
+    -------
+    JarVerdict
+        By itself twice where the scale told nothing.
     """
     expected = np.asarray(desiccant.isotherm.relative_humidity(_GRID, temperature_degc))
     lot = desiccant.sigma_ln_capacity * _GRID * _slope_of_humidity(expected)

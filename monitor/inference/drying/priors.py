@@ -7,6 +7,7 @@ easy to draw from, and its bounds can't be left.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from enum import IntEnum
 from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -25,8 +26,17 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-UNKNOWNS = 4
-"""End mass, pace, shape, wet mass; one more for each loss of beads."""
+
+class Unknown(IntEnum):
+    """The unknowns of a run: columns of the standard normal draws. A column a loss follows."""
+
+    end_mass = 0
+    """Place in the prior's order of the end mass; the dry mass follows from it."""
+    pace = 1
+    shape = 2
+    start_mass = 3
+
+
 _PAIRS_LOG2 = 16
 """Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. Judgement: finer than any scale."""
 _CLEAR_OF_ENDS = 1e-7
@@ -49,11 +59,25 @@ class DryMass:
     """The dry mass of the beads on the scale, lognormal: median [g] and relative standard deviation."""
 
     median_g: float
+    """[g]"""
     relative_sd: float
+    """Standard deviation of its logarithm. [fraction]"""
     because: str = ""
+    """Where it is known from, in words."""
 
     def at(self, z: FloatArray) -> FloatArray:
-        """Return the dry mass for standard normal numbers. [g]"""
+        """Return the dry mass for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [g]
+        """
         return np.asarray(self.median_g * np.exp(self.relative_sd * z))
 
 
@@ -62,12 +86,27 @@ class EndLoading:
     """The loading a run settles at if the whole bed gets there: lognormal by its mean and standard deviation."""
 
     mean_g_per_g: float
+    """[g/g]"""
     sd_g_per_g: float = 0.015
-    """Judgement: of the size of the floor itself where beads are dried well. [g/g]"""
+    """[g/g]"""
     because: str = ""
+    """Where it is known from, in words."""
 
     def at(self, z: FloatArray, start_g_per_g: FloatArray) -> FloatArray:
-        """Return the end loading for standard normal numbers; above ``STALL_FROM_Z`` the bed stalls. [g/g]"""
+        """Return the end loading for standard normal numbers; above ``STALL_FROM_Z`` the bed stalls.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+        start_g_per_g : ndarray, draws
+            Loading at the start, which no stall lies above. [g/g]
+
+        Returns
+        -------
+        ndarray, draws
+            [g/g]
+        """
         log_sd = np.sqrt(np.log1p((self.sd_g_per_g / self.mean_g_per_g) ** 2))
         floor = self.mean_g_per_g * np.exp(log_sd * np.minimum(z, STALL_FROM_Z) - 0.5 * log_sd**2)
         tail = (ndtr(z) - ndtr(STALL_FROM_Z)) / ndtr(-STALL_FROM_Z)
@@ -79,11 +118,23 @@ class Pace:
     """How quickly such a load dries: the time constant, lognormal: median [s] and standard deviation of its log."""
 
     median_s: float
+    """Of the time constant. [s]"""
     log_sd: float = 1.0
-    """Judgement: a factor of three either way."""
+    """Standard deviation of its logarithm. [1]"""
 
     def rate_per_s(self, z: FloatArray) -> FloatArray:
-        """Return the rate constant for standard normal numbers. [1/s]"""
+        """Return the rate constant for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [1/s]
+        """
         return np.asarray(np.exp(self.log_sd * z) / self.median_s)
 
 
@@ -92,10 +143,23 @@ class Loss:
     """Beads that fell out of a run: the share that stayed, lognormal, or any share at all where nobody knows."""
 
     kept_share: float | None = None
+    """Median of the share that stayed; None where nobody knows. [fraction]"""
     relative_sd: float = 0.0
+    """Standard deviation of its logarithm. [fraction]"""
 
     def kept_at(self, z: FloatArray) -> FloatArray:
-        """Return the share that stayed for standard normal numbers."""
+        """Return the share that stayed for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, draws
+            [standard deviations]
+
+        Returns
+        -------
+        ndarray, draws
+            [fraction]
+        """
         if self.kept_share is None:
             return np.asarray(LEAST_KEPT_SHARE + (1.0 - LEAST_KEPT_SHARE) * ndtr(z))
         return np.asarray(np.minimum(self.kept_share * np.exp(self.relative_sd * z), 1.0))
@@ -113,11 +177,25 @@ class RunPriors:
     """Everything believed before the weighings."""
 
     dry_mass: DryMass
+    """Of the beads on the scale at the start."""
     end_loading: EndLoading
+    """If the whole bed gets there."""
     pace: Pace
+    """The time constant."""
 
     def doubted(self, doubt: float) -> RunPriors:
-        """Return the same beliefs with so many times the variance."""
+        """Return the same priors with more variance.
+
+        Parameters
+        ----------
+        doubt : float
+            So many times as much. [ratio]
+
+        Returns
+        -------
+        RunPriors
+            Dry mass and pace widened, as far as beads allow.
+        """
         times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
         return replace(
             self,
@@ -131,30 +209,71 @@ class Curves:
     """Many possible drying curves of one run, as columns of equal length."""
 
     dry_mass_g: FloatArray
+    """(curves) [g]"""
     start_g: FloatArray
+    """Wet mass before the heat. (curves) [g]"""
     end_g: FloatArray
+    """Mass at which the run would settle. (curves) [g]"""
     rate_per_s: FloatArray
+    """k of the modified Page equation. (curves) [1/s]"""
     shape: FloatArray
+    """n of the modified Page equation. (curves) [1]"""
 
     def mass_g(self, heated_s: float | FloatArray) -> FloatArray:
-        """Return the mass of every curve (rows) at every heating time (columns). [g]
+        """Return the mass of every curve at every heating time.
 
         m(t) = m_end + (m_start − m_end)·exp(−(k t)^n), the modified Page equation, fitted as mass because a moisture
         ratio needs the very end that is sought.
+
+        Parameters
+        ----------
+        heated_s : float or ndarray, times
+            Heating times from the start. [s]
+
+        Returns
+        -------
+        ndarray, curves × times
+            [g]
         """
         reach = self.rate_per_s[:, None] * np.atleast_1d(np.asarray(heated_s, dtype=float))[None, :]
         left = np.exp(-(reach ** self.shape[:, None]))
         return np.asarray(self.end_g[:, None] + (self.start_g - self.end_g)[:, None] * left)
 
     def share(self, kept: FloatArray) -> Curves:
-        """Return the curves of the share of the beads that stayed."""
+        """Return the curves of the share of the beads that stayed.
+
+        Parameters
+        ----------
+        kept : ndarray, curves
+            [fraction]
+
+        Returns
+        -------
+        Curves
+            Their masses times that.
+        """
         return replace(self, dry_mass_g=kept * self.dry_mass_g, start_g=kept * self.start_g, end_g=kept * self.end_g)
 
 
 def masses_from(
     z_dry: FloatArray, z_end: FloatArray, priors: RunPriors, start_g: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Turn standard normal numbers into dry mass and end mass of a load that weighs ``start_g`` wet. [g]"""
+    """Turn standard normal numbers into dry mass and end mass of a wet load.
+
+    Parameters
+    ----------
+    z_dry, z_end : ndarray, draws
+        [standard deviations]
+    priors : RunPriors
+        Of the run.
+    start_g : float
+        Wet mass. [g]
+
+    Returns
+    -------
+    (ndarray, ndarray), each draws
+        Dry mass and end mass; neither above the wet mass. [g]
+    """
     dry = np.minimum(priors.dry_mass.at(z_dry), start_g)
     end_loading = priors.end_loading.at(z_end, start_g / dry - 1.0)
     return dry, np.minimum(dry * (1.0 + end_loading), start_g)
@@ -169,31 +288,64 @@ class PriorCurves:
     """
 
     priors: RunPriors
+    """Of the run."""
     start_g: float
+    """Mean of the wet mass. [g]"""
     start_sd_g: float
+    """Its standard deviation. [g]"""
     dry_g: FloatArray
+    """Of each pair. (pairs) [g]"""
     end_g: FloatArray
+    """Of each pair, in rising order. (pairs) [g]"""
 
     @classmethod
     def of(cls, priors: RunPriors, start_g: float, start_sd_g: float) -> PriorCurves:
-        """Lay the prior of a run out."""
+        """Lay the prior of a run out.
+
+        Parameters
+        ----------
+        priors : RunPriors
+            Of the run.
+        start_g : float
+            Mean of the wet mass. [g]
+        start_sd_g : float
+            Its standard deviation. [g]
+
+        Returns
+        -------
+        PriorCurves
+            Of as many pairs for every run.
+        """
         dry, end = masses_from(*_pairs(), priors, start_g)
         order = np.argsort(end, kind="stable")
         return cls(priors, start_g, start_sd_g, dry[order], end[order])
 
     def at(self, z: FloatArray, beside: FloatArray | float = 0.0) -> Curves:
-        """Return the curves for standard normal numbers (n, 4); ``beside``, from -1 to 1, picks the pair nearby."""
-        place = ndtr(z[:, 0]) * (len(self.end_g) - 1)
+        """Return the curves for standard normal numbers.
+
+        Parameters
+        ----------
+        z : ndarray, curves × unknowns
+            Columns as ``Unknown``; more of them are left alone. [standard deviations]
+        beside : ndarray, curves, or float
+            From -1 to 1: which pair nearby tells the dry mass. [1]
+
+        Returns
+        -------
+        Curves
+            One for each row.
+        """
+        place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
-        start = self.start_g + self.start_sd_g * z[:, 3]
+        start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
         end = np.minimum(np.interp(place, np.arange(len(self.end_g)), self.end_g), start)
         pair = np.clip(place + NEARBY_PAIRS * beside, 0, len(self.end_g) - 1).astype(np.intp)
         return Curves(
             dry_mass_g=np.minimum(self.dry_g[pair] * end / self.end_g[pair], end),
             start_g=start,
             end_g=end,
-            rate_per_s=self.priors.pace.rate_per_s(z[:, 1]),
-            shape=low + (high - low) * ndtr(z[:, 2]),
+            rate_per_s=self.priors.pace.rate_per_s(z[:, Unknown.pace]),
+            shape=low + (high - low) * ndtr(z[:, Unknown.shape]),
         )
 
 
@@ -265,18 +417,55 @@ cent above [g/g], both sd: from measured isotherms of three lots of gel (monitor
 
 
 def known_dry_mass(dry_mass_g: float, relative_sd: float, because: str) -> DryMass:
-    """Return a dry mass known from an earlier run, or from weighing new beads."""
+    """Return a dry mass known from an earlier run, or from weighing new beads.
+
+    Parameters
+    ----------
+    dry_mass_g : float
+        Median. [g]
+    relative_sd : float
+        Relative standard deviation, kept above a least one. [fraction]
+    because : str
+        Where it is known from.
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     return DryMass(dry_mass_g, max(relative_sd, _LEAST_DRY_SD), because)
 
 
 def dry_mass_of_new(mass_g: float) -> DryMass:
-    """Return the dry mass of beads from a fresh bag. [g]"""
+    """Return the dry mass of beads from a fresh bag.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they come. [g]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     sd = NEW_LOADING_SD / (1.0 + NEW_LOADING)
     return DryMass(mass_g / (1.0 + NEW_LOADING), sd, "new beads carry about 2.5 % of water")
 
 
 def least_dry_of_new(mass_g: float) -> float:
-    """Return what beads that were thought fresh from the bag weigh at least when dry; below it they were not. [g]"""
+    """Return what beads that were thought fresh from the bag weigh at least when dry; below it they were not.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they came. [g]
+
+    Returns
+    -------
+    float
+        [g]
+    """
     return mass_g / (1.0 + NEW_LOADING + 3.0 * NEW_LOADING_SD)
 
 
@@ -287,10 +476,28 @@ def dry_mass_from_room(
     room_relative_humidity: float,
     factor: LotFactor | None = None,
 ) -> DryMass:
-    """Return the dry mass of beads that have come to rest with the air of a room. [g]
+    """Return the dry mass of beads that have come to rest with the air of a room.
 
     m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it told it, else the
     spread between lots) and how well the room is known.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they are. [g]
+    desiccant : Desiccant
+        The beads.
+    room_temperature_degc : float
+        [°C]
+    room_relative_humidity : float
+        [fraction of saturation]
+    factor : LotFactor, optional
+        Capacity of the lot over the isotherm's: median and relative standard deviation. [ratio]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
     """
     humidity = np.clip(room_relative_humidity, _DRIEST_AIR, _WETTEST_AIR)
     loading = float(desiccant.isotherm.loading_g_per_g(float(humidity), room_temperature_degc))
@@ -302,14 +509,36 @@ def dry_mass_from_room(
 
 
 def dry_mass_unknown(mass_g: float) -> DryMass:
-    """Return the dry mass of beads of which nothing is known. [g]"""
+    """Return the dry mass of beads of which nothing is known.
+
+    Parameters
+    ----------
+    mass_g : float
+        As they are. [g]
+
+    Returns
+    -------
+    DryMass
+        Lognormal.
+    """
     return DryMass(mass_g / (1.0 + UNKNOWN_LOADING), UNKNOWN_RELATIVE_SD, "nothing is known of how wet they were")
 
 
 def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]]) -> LotFactor | None:
-    """Return a lot's capacity from runs that began with beads at rest with the room; None without such runs.
+    """Return a lot's capacity from runs that began with beads at rest with the room.
 
-    ``starts``: loading at the start [g/g], room temperature [°C] and relative humidity of each run.
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    starts : sequence of (float, float, float)
+        Of each run the loading at its start [g/g], room temperature [°C] and relative humidity
+        [fraction of saturation].
+
+    Returns
+    -------
+    LotFactor or None
+        Capacity over the isotherm's: median and relative standard deviation; None without such runs. [ratio]
     """
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
@@ -324,7 +553,24 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
 def end_of_hot_air(
     desiccant: Desiccant, dryer_degc: float, room_temperature_degc: float, room_relative_humidity: float
 ) -> EndLoading:
-    """Return the loading that hot room air ends at: the floor, and how far real beds stray from it. [g/g]"""
+    """Return the loading that hot room air ends at: the floor, and how far real beds stray from it.
+
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    dryer_degc : float
+        Air temperature of the appliance. [°C]
+    room_temperature_degc : float
+        [°C]
+    room_relative_humidity : float
+        [fraction of saturation]
+
+    Returns
+    -------
+    EndLoading
+        About the floor.
+    """
     floor = float(drying_floor_g_per_g(desiccant.isotherm, dryer_degc, room_temperature_degc, room_relative_humidity))
     return EndLoading(
         max(floor, LEAST_FLOOR), because=f"hot room air at {dryer_degc:.0f} °C ends near {100.0 * floor:.1f} %"
@@ -332,12 +578,40 @@ def end_of_hot_air(
 
 
 def floor_sd_g_per_g(floor_g_per_g: float, dryer_degc: float) -> float:
-    """Return how well the floor itself is known: a quarter of it up to 90 °C, 0.005 g/g above."""
+    """Return how well the floor itself is known: a quarter of it up to 90 °C, 0.005 g/g above.
+
+    Parameters
+    ----------
+    floor_g_per_g : float
+        The floor. [g/g]
+    dryer_degc : float
+        Air temperature of the appliance. [°C]
+
+    Returns
+    -------
+    float
+        Standard deviation. [g/g]
+    """
     return max(_FLOOR_SHARE_SD * floor_g_per_g, 0.0 if dryer_degc <= _HOT_FLOOR_DEGC else _FLOOR_HOT_SD)
 
 
 def pace(appliance_kind: str, dryer_degc: float | None, learned_s: Sequence[float] = ()) -> Pace:
-    """Return how quickly such a load dries; the time constants of earlier runs of the appliance take over."""
+    """Return how quickly such a load dries; the time constants of earlier runs of the appliance take over.
+
+    Parameters
+    ----------
+    appliance_kind : str
+        As declared.
+    dryer_degc : float or None
+        Air temperature; None in a microwave. [°C]
+    learned_s : sequence of float
+        Time constants of earlier runs of the appliance. [s]
+
+    Returns
+    -------
+    Pace
+        Lognormal.
+    """
     usual = _PACES.get(appliance_kind, _PACES["other"])
     if learned_s:
         return Pace(float(np.exp(np.mean(np.log(learned_s)))), _LEARNED_LOG_SD)

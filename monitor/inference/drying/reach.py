@@ -56,17 +56,26 @@ class Reach:
     """What one method can do for one load of beads in one room."""
 
     method: str
+    """Name of the appliance."""
     kind: str
+    """Kind of the appliance."""
     temperature_degc: float | None
+    """Of its air; None in a microwave. [°C]"""
     end_g_per_g: Quantiles
+    """Where it ends. [g/g]"""
     jar_relative_humidity: float | None
-    """Over the cooled beads at 25 °C, if they get to the end; None where the end is a guess."""
+    """Over the cooled beads at 25 °C, if they get to the end; None where the end is a guess.
+    [fraction of saturation]"""
     time_s: Quantiles
+    """Until the loading is within ``SETTLED_SHARE`` of its end. [s]"""
     water_off_g: float
+    """To the end's median. [g]"""
     energy_kwh: float
+    """From the plug over the median time, never below the least. [kWh]"""
     least_energy_kwh: float
-    """What physics asks for: the heat of adsorption and the warming up, without losses."""
+    """What physics asks for: the heat of adsorption and the warming up, without losses. [kWh]"""
     hands_on_min: int
+    """A person's own work. [min]"""
     over_ceiling: bool
     """Hotter than these beads or their dye stand."""
 
@@ -80,7 +89,28 @@ def reach(
     *,
     learned_s: Sequence[float] = (),
 ) -> Reach:
-    """Return what an appliance can do for so many grams of dry beads at this loading."""
+    """Return what an appliance can do for one load of beads.
+
+    Parameters
+    ----------
+    appliance : Appliance
+        As declared.
+    desiccant : Desiccant
+        The beads.
+    room : RoomClimate
+        Air that the appliance heats.
+    dry_mass_g : float
+        Of the load. [g]
+    start_loading_g_per_g : float
+        Before the heat. [g/g]
+    learned_s : sequence of float
+        Time constants of earlier runs of the appliance. [s]
+
+    Returns
+    -------
+    Reach
+        In this room.
+    """
     degc = temperature_of(appliance)
     end = _end(desiccant, room, degc)
     middle = min(end.p50, start_loading_g_per_g)
@@ -114,14 +144,36 @@ def reach(
 
 
 def temperature_of(appliance: Appliance) -> float | None:
-    """Return the air temperature an appliance works at; None for a microwave, which has none. [°C]"""
+    """Return the air temperature an appliance works at.
+
+    Parameters
+    ----------
+    appliance : Appliance
+        As declared.
+
+    Returns
+    -------
+    float or None
+        None for a microwave, which has none. [°C]
+    """
     if appliance.kind == "microwave":
         return None
     return appliance.temperature_degc or USUAL_DEGC.get(appliance.kind, USUAL_DEGC["other"])
 
 
 def mean_draw_w(appliance: Appliance) -> float:
-    """Return what an appliance draws on average while drying. [W]"""
+    """Return what an appliance draws on average while drying.
+
+    Parameters
+    ----------
+    appliance : Appliance
+        As declared.
+
+    Returns
+    -------
+    float
+        [W]
+    """
     if appliance.power_w is None:
         return _USUAL_MEAN_DRAW_W.get(appliance.kind, _USUAL_MEAN_DRAW_W["other"])
     return (

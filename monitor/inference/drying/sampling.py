@@ -44,7 +44,22 @@ _JITTER = 1e-6
 
 
 def draw_posterior(log_likelihood: LogLikelihood, size: int, draws: int = DRAWS) -> FloatArray:
-    """Return draws (``draws``, ``size``) of the posterior under a standard normal prior."""
+    """Return draws of the posterior under a standard normal prior.
+
+    Parameters
+    ----------
+    log_likelihood : callable
+        Of draws × unknowns; returns one for each draw. [nat]
+    size : int
+        How many unknowns.
+    draws : int
+        How many draws.
+
+    Returns
+    -------
+    ndarray, draws × unknowns
+        [standard deviations]
+    """
     chance = np.random.default_rng(_SEED)
     z = chance.standard_normal((draws, size))
     evidence = log_likelihood(z)

@@ -54,13 +54,30 @@ class Judgement:
     """A verdict with its numbers and its reason."""
 
     verdict: Verdict
+    """What to do."""
     because: str
+    """Why, in words."""
     next_step_s: float
+    """Length of the step that was judged. [s]"""
     next_gain_g: Quantiles
+    """Water that it would drive off. [g]"""
 
 
 def step_s(appliance_kind: str, last_step_s: float | None = None) -> float:
-    """Return the next step to judge: a microwave burst like the last one, else what the appliance is usually given."""
+    """Return the next step to judge: a microwave burst like the last one, else what the appliance is usually given.
+
+    Parameters
+    ----------
+    appliance_kind : str
+        As declared.
+    last_step_s : float, optional
+        The step before. [s]
+
+    Returns
+    -------
+    float
+        [s]
+    """
     if appliance_kind == "microwave" and last_step_s:
         return min(last_step_s, _LONGEST_BURST_S)
     return STEPS_S.get(appliance_kind, _STEP_UNKNOWN_S)
@@ -91,6 +108,11 @@ def judge(
         How many there are; the first alone says nothing of the drying.
     next_s : float
         Length of the next step. [s]
+
+    Returns
+    -------
+    Judgement
+        With the gain of the next step.
     """
     gain, dry_g = fit.gain_g(next_s), fit.dry_mass_g().p50
     now, end = fit.loading_g_per_g().p50, fit.end_loading_g_per_g().p50

@@ -48,17 +48,43 @@ class Course:
     """Vapor pressure inside and outside, hour by hour [kPa], and the temperature inside."""
 
     inside: FloatArray
+    """Vapor pressure; NaN where not known. (hours) [kPa]"""
     outside: FloatArray
+    """Vapor pressure; NaN where not known. (hours) [kPa]"""
     temperature_degc: FloatArray
+    """Inside; NaN where not known. (hours) [°C]"""
     known: NDArray[np.bool_]
+    """Hours in which both are known. (hours)"""
 
     def misfit(self, changes_per_day: float) -> float:
-        """Least squares of the course at so many air changes: room-driven, a start that decays, an offset."""
+        """Return the least squares of the course at one rate: room-driven, a start that decays, an offset.
+
+        Parameters
+        ----------
+        changes_per_day : float
+            Air changes. [1/day]
+
+        Returns
+        -------
+        float
+            Sum of squares over the known hours, the offset's ridge left out. [kPa²]
+        """
         gap = (self.inside - self.driven(changes_per_day))[self.known]
         return _left(self.basis(changes_per_day), gap)[0]
 
     def driven(self, changes_per_day: float) -> FloatArray:
-        """Return hourly means of a box that starts at the room's vapor pressure and follows it at this rate."""
+        """Return hourly means of a box that starts at the room's vapor pressure and follows it at this rate.
+
+        Parameters
+        ----------
+        changes_per_day : float
+            Air changes. [1/day]
+
+        Returns
+        -------
+        ndarray, hours
+            [kPa]
+        """
         hours, rate = np.arange(len(self.outside)), changes_per_day / _HOURS_A_DAY
         room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
         kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
@@ -69,19 +95,43 @@ class Course:
         return driven
 
     def basis(self, *changes_per_day: float) -> FloatArray:
-        """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate."""
+        """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate.
+
+        Parameters
+        ----------
+        changes_per_day : float
+            Air changes, one for each start that decays. [1/day]
+
+        Returns
+        -------
+        ndarray, known hours × columns
+            An offset first. [1]
+        """
         hours = np.arange(len(self.outside))[self.known]
         return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / _HOURS_A_DAY) for n in changes_per_day)], axis=1)
 
     @property
     def temperature_response(self) -> FloatArray:
-        """The column that answers temperature: one for a box whose vapor pressure rises by all of itself a kelvin."""
+        """The column that answers temperature: one for a box whose vapor pressure rises by all of itself a kelvin.
+        (known hours × 1) [kPa K]
+        """
         warm = self.temperature_degc[self.known]
         return np.asarray(self.inside[self.known] * (warm - warm.mean()))[:, None]
 
 
 def doubt_of(course: Course) -> str:
-    """Return what speaks against the box having been empty, in a plain sentence; nothing where nothing does."""
+    """Return what speaks against the box having been empty, in a plain sentence; nothing where nothing does.
+
+    Parameters
+    ----------
+    course : Course
+        Of a test.
+
+    Returns
+    -------
+    str
+        Empty where nothing does.
+    """
     answer, answer_sd, left = _temperature_response(course)
     if answer > max(_ANSWERS_FROM_PER_K, _AIR_ANSWERS_PER_K + _SURE * answer_sd):
         return (

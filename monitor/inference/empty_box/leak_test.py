@@ -51,11 +51,15 @@ class EmptyBoxLeak:
     """What an empty-box test found."""
 
     air_changes_per_day: Quantiles
+    """Of the empty box. [1/day]"""
     conductance_g_per_day_per_kpa: Quantiles
+    """What that is in water. [g/day/kPa]"""
     half_time_days: Quantiles
+    """Until half of the way to the room is gone. [days]"""
     residual_kpa: float
-    """Scatter of the vapor pressure about the fitted course."""
+    """Scatter of the vapor pressure about the fitted course. [kPa]"""
     hours: int
+    """With readings inside and outside."""
     upward: bool = True
     """True where the box started drier than the room."""
     walls_matter: bool = False
@@ -68,6 +72,24 @@ def leak_of_empty_box(
     box: Hours, room: Hours, start_s: float, end_s: float, *, volume_liter: float, wall_material: str | None = None
 ) -> EmptyBoxLeak:
     """Return the leak of an empty box from readings inside and outside between two instants.
+
+    Parameters
+    ----------
+    box : Hours
+        Inside.
+    room : Hours
+        Outside.
+    start_s, end_s : float
+        When the lid was closed, and when the test ended. [s since 1970 UTC]
+    volume_liter : float
+        Of the box. [L]
+    wall_material : str, optional
+        As declared.
+
+    Returns
+    -------
+    EmptyBoxLeak
+        With what speaks against the box having been empty.
 
     Raises
     ------
@@ -107,6 +129,16 @@ def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
 
     Their spreads are partly of the same cause, the walls, so the narrower one stands for both; where the two disagree,
     half of what lies between them is added.
+
+    Parameters
+    ----------
+    one, other : Quantiles
+        Of the same quantity, in any one unit.
+
+    Returns
+    -------
+    Quantiles
+        In that unit.
     """
     logs = [np.log([run.p05, run.p50, run.p95]) for run in (one, other)]
     middle = 0.5 * (logs[0][1] + logs[1][1])

@@ -65,22 +65,29 @@ class Bins:
     """One episode in steps of two hours to five days, mostly newest finest; NaN where nothing was seen."""
 
     edges_days: FloatArray
-    """Days before now, negative, from the start of the episode to 0."""
+    """Days before now, negative, from the start of the episode to 0. (bins + 1) [days]"""
     temperature_degc: FloatArray
+    """Mean inside. (bins) [°C]"""
     outside_kpa: FloatArray
-    """Vapor pressure of the room; NaN where no sensor tells it."""
+    """Vapor pressure of the room; NaN where no sensor tells it. (bins) [kPa]"""
     shown_humidity: FloatArray
-    """What the sensor showed; at a floor, the largest truth it may stand for."""
+    """What the sensor showed; at a floor, the largest truth it may stand for; NaN where it showed nothing. (bins)
+    [fraction of saturation]"""
     censored: NDArray[np.bool_]
+    """Whether the floor hides the truth, which is what was shown or less. (bins)"""
     openings: FloatArray
+    """How many were logged. (bins) [count]"""
     swaps: FloatArray
+    """How many spools were swapped. (bins) [count]"""
     step_size: FloatArray
-    """Size of a lasting step of humidity in this bin; 0 for none."""
+    """Size of a lasting step of humidity in this bin; 0 for none. (bins) [fraction of saturation]"""
     loosened: FloatArray
-    """Variance of a jump of ln conductance at the start of this bin; 0 for none. A column a draw where they differ."""
+    """Variance of a jump of ln conductance at the start of this bin; 0 for none. (bins, or bins × draws where they
+    differ) [1]"""
     floor: float | None
+    """Least humidity the sensor can show; None where it is not known to have one. [fraction of saturation]"""
     weighings: tuple[tuple[int, float, float], ...]
-    """Bin, mass and scale resolution of each weighing."""
+    """Bin, mass and scale resolution of each weighing. [g]"""
     colors: tuple[tuple[int, str], ...] = ()
     """Bin and color of each look at the beads."""
     new_sensors: tuple[int, ...] = ()
@@ -88,15 +95,17 @@ class Bins:
 
     @property
     def days(self) -> FloatArray:
+        """Length of each. (bins) [days]"""
         return np.diff(self.edges_days)
 
     @property
     def length_days(self) -> float:
+        """From the start of the episode to now. [days]"""
         return float(-self.edges_days[0])
 
     @property
     def seen_days(self) -> float:
-        """Days of the episode that readings bear on."""
+        """Days of the episode that readings bear on. [days]"""
         return float(self.days[np.isfinite(self.shown_humidity)].sum())
 
 
@@ -105,7 +114,25 @@ def bin_episode(
 ) -> Bins:
     """Return the bins of an episode, up to now.
 
-    ``after`` are earlier bins that an episode cut short at its start carries on from: it came to rest long ago.
+    Parameters
+    ----------
+    box : Box
+        The box.
+    episode : Episode
+        The episode, or the part of it since the last look.
+    hours : Hours
+        What its sensor showed before ``now_s``.
+    room : Hours, optional
+        What the room's sensor showed before ``now_s``.
+    now_s : float
+        [s since 1970 UTC]
+    after : Bins, optional
+        Earlier bins that an episode cut short at its start carries on from: it came to rest long ago.
+
+    Returns
+    -------
+    Bins
+        NaN where nothing was seen.
     """
     length_days = (now_s - episode.start_s) / DAY_S
     edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
@@ -181,12 +208,34 @@ def _of_sensor_now(hours: Hours, episode: Episode) -> Hours:
 
 
 def roughly(bins: Bins) -> Bins:
-    """Return the same evidence for a rough look, at half the work; as it is where it is little work already."""
+    """Return the same evidence for a rough look, at half the work; as it is where it is little work already.
+
+    Parameters
+    ----------
+    bins : Bins
+        Of an episode.
+
+    Returns
+    -------
+    Bins
+        Half as many, or the same.
+    """
     return coarser(bins) if len(bins.days) > _MANY_BINS else bins
 
 
 def coarser(bins: Bins) -> Bins:
-    """Return the same evidence with two and two bins together."""
+    """Return the same evidence with two and two bins together.
+
+    Parameters
+    ----------
+    bins : Bins
+        Of an episode.
+
+    Returns
+    -------
+    Bins
+        Half as many.
+    """
     first = np.arange(0, len(bins.days), 2)
     halved = [at for at in bins.new_sensors if at % 2]  # a bin is of one sensor, the newer one where two come together
     bins = replace(
@@ -224,6 +273,18 @@ def known_floor(hours: Hours, box: Box) -> float | None:
 
     Learned: the smallest value, held without a flicker for a day and a half. A cheap display that dithers between
     whole per cents elsewhere would flicker there too if it still followed the air.
+
+    Parameters
+    ----------
+    hours : Hours
+        What the sensor of now showed.
+    box : Box
+        Its sensor's sheet.
+
+    Returns
+    -------
+    float or None
+        None where it neither states nor shows one. [fraction of saturation]
     """
     stated = box.sensor.floor if box.sensor.floor else None
     shown = hours.relative_humidity[np.isfinite(hours.relative_humidity)]

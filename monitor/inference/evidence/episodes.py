@@ -61,8 +61,11 @@ class ChargeWeighing:
     """The charge on a scale: desiccant with its water."""
 
     at_s: float
+    """[s since 1970 UTC]"""
     mass_g: float
+    """Of desiccant and water, without the holder. [g]"""
     resolution_g: float
+    """Last digit of the scale. [g]"""
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,9 @@ class Step:
     """A lasting step of the box's humidity that hours of a tight box don't make."""
 
     at_s: float
+    """[s since 1970 UTC]"""
     size: float
+    """Humidity after it less that before. [fraction of saturation]"""
 
 
 @dataclass(frozen=True)
@@ -78,8 +83,9 @@ class DisturbanceRates:
     """How often the boxes of a shelf are disturbed: one household opens its boxes alike."""
 
     openings_per_day: float
+    """[1/day]"""
     events_per_day: float
-    """Spool swaps; of one box alone also the steps of humidity that nobody logged."""
+    """Spool swaps; of one box alone also the steps of humidity that nobody logged. [1/day]"""
 
 
 @dataclass(frozen=True)
@@ -87,39 +93,65 @@ class Episode:
     """From closing a box on a charge until now."""
 
     start_s: float
+    """[s since 1970 UTC]"""
     desiccant: str | None
+    """Kind of the beads; None without any."""
     dry_mass_g: float
+    """Of the beads, as declared; 0 without any. [g]"""
     method: str
+    """How the beads were dried."""
     known_loading: tuple[float, float, float] | None
+    """5, 50 and 95 % points of the loading at the start, where a drying run or a jar check told it. [g/g]"""
     spools_went_in: bool
     """True where the spools went in with this charge, so that they may be far from rest."""
     unlogged: bool
     """True where nobody logged the start and the readings tell it."""
     loaded_mass: ChargeWeighing | None
+    """The charge as it was put in."""
     weighings: tuple[ChargeWeighing, ...]
+    """Later ones, in order of time."""
     openings_s: tuple[float, ...]
+    """Logged openings. [s since 1970 UTC]"""
     swaps_s: tuple[float, ...]
+    """Logged spool swaps. [s since 1970 UTC]"""
     steps: tuple[Step, ...]
+    """Lasting steps of humidity after the first days, but those at a swap of the sensor."""
     all_openings: int
-    """Openings and spool swaps since the box was first charged."""
+    """Openings since the box was first charged."""
     all_swaps: int
+    """Spool swaps since the box was first charged."""
     first_start_s: float
+    """When the box was first charged. [s since 1970 UTC]"""
     unlogged_steps: int
     """Steps of this episode that no entry explains."""
     all_unlogged_steps: int
     """The same since the box was first charged."""
     colors: tuple[tuple[float, str], ...] = ()
-    """When what color of the beads was seen."""
+    """When what color of the beads was seen. [s since 1970 UTC]"""
     sensor_swaps_s: tuple[float, ...] = ()
-    """When its sensor was swapped or calibrated: what it showed before had another bias."""
+    """When its sensor was swapped or calibrated: what it showed before had another bias. [s since 1970 UTC]"""
     sensors_apart: float = 0.0
-    """The largest lasting step of humidity at such a swap: by so much the two sensors disagree."""
+    """The largest lasting step of humidity at such a swap: by so much the two sensors disagree.
+    [fraction of saturation]"""
     leak_tested: bool = False
     """True where a test of the empty box told its leak in grams."""
 
 
 def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRates:
-    """Return the habits that so many disturbances in so many days speak for, where nothing else is known."""
+    """Return the habits that so many disturbances in so many days speak for, where nothing else is known.
+
+    Parameters
+    ----------
+    openings, events : int
+        How many there were.
+    watched_days : float
+        In so many days. [days]
+
+    Returns
+    -------
+    Habits
+        The rates, shrunk toward hardly ever.
+    """
     return DisturbanceRates(
         (openings + _UNSEEN_OPENINGS) / (watched_days + _UNSEEN_OPENING_DAYS),
         (events + _UNSEEN_EVENTS) / (watched_days + _UNSEEN_EVENT_DAYS),
@@ -127,7 +159,20 @@ def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRa
 
 
 def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> DisturbanceRates:
-    """Return the habits of a shelf by what was logged of each of its boxes before an instant."""
+    """Return the habits of a shelf by what was logged of each of its boxes before an instant.
+
+    Parameters
+    ----------
+    ledgers : iterable of sequences of LedgerEntry
+        One for each box.
+    now_s : float
+        Later entries don't count. [s since 1970 UTC]
+
+    Returns
+    -------
+    Habits
+        Of the shelf.
+    """
     openings, swaps, watched_days = 0, 0, 0.0
     for ledger in ledgers:
         known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
@@ -141,6 +186,22 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
 
 def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:
     """Return the episode that a box is in now.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    hours : Hours
+        What its sensor showed before ``now_s``.
+    entries : tuple of LedgerEntry
+        Of any boxes.
+    now_s : float
+        Later entries don't count. [s since 1970 UTC]
+
+    Returns
+    -------
+    Episode
+        From the last charge, logged or told by the readings.
 
     Raises
     ------
@@ -203,6 +264,18 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
 
     How much a box usually rises within such hours is taken out. A step counts from five robust standard deviations of
     such differences, and never below half a per cent of humidity plus most of a display step.
+
+    Parameters
+    ----------
+    hours : Hours
+        What the sensor showed.
+    resolution : float
+        Step of the sensor's display. [fraction of saturation]
+
+    Returns
+    -------
+    tuple of Step
+        In order of time.
     """
     if len(hours) < _LEAST_HOURS:
         return ()

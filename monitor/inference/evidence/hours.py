@@ -24,19 +24,34 @@ class Hours:
     first_hour: int
     """Hours since 1970-01-01 UTC."""
     temperature_degc: FloatArray
+    """(hours) [°C]"""
     relative_humidity: FloatArray
+    """(hours) [fraction of saturation]"""
     step_degc: float | None = None
-    """Step of the thermometer's display, where readings told it; means of hours hide it."""
+    """Step of the thermometer's display, where readings told it; means of hours hide it. [K]"""
 
     def __len__(self) -> int:
+        """Return how many hours there are, seen or not."""
         return len(self.temperature_degc)
 
     @property
     def end_s(self) -> float:
+        """End of the last hour. [s since 1970 UTC]"""
         return (self.first_hour + len(self)) * HOUR_S
 
     def between(self, start_s: float, end_s: float) -> Hours:
-        """Return the hours from the first to the last whole one of a span, padded with nothing where it sticks out."""
+        """Return the whole hours of a span, padded with nothing where it sticks out.
+
+        Parameters
+        ----------
+        start_s, end_s : float
+            The span. [s since 1970 UTC]
+
+        Returns
+        -------
+        Hours
+            From the first to the last whole one; none where no whole one fits.
+        """
         first, last = int(np.ceil(start_s / HOUR_S - 1e-9)), int(np.floor(end_s / HOUR_S + 1e-9))
         count = max(last - first, 0)
         out = np.full((2, count), np.nan)
@@ -47,7 +62,20 @@ class Hours:
         return Hours(first, out[0], out[1], self.step_degc)
 
     def before(self, now_s: float, room: Hours | None = None) -> Hours:
-        """Return the whole hours that ended before an instant, hung ones blanked out; a room tells what moved."""
+        """Return the whole hours that ended before an instant, hung ones blanked out.
+
+        Parameters
+        ----------
+        now_s : float
+            The instant. [s since 1970 UTC]
+        room : Hours, optional
+            Of the room: a sensor that stands still while its room moved is hung.
+
+        Returns
+        -------
+        Hours
+            A copy.
+        """
         hours = self.between(self.first_hour * HOUR_S, min(now_s, self.end_s))
         known = np.flatnonzero(np.isfinite(hours.temperature_degc) & np.isfinite(hours.relative_humidity))
         there = None if room is None else room.between(room.first_hour * HOUR_S, min(now_s, room.end_s)).temperatures
@@ -58,16 +86,18 @@ class Hours:
 
     @property
     def middles_s(self) -> FloatArray:
+        """Middle of each. (hours) [s since 1970 UTC]"""
         return np.asarray((self.first_hour + np.arange(len(self), dtype=float) + 0.5) * HOUR_S)
 
     @property
     def temperatures(self) -> tuple[FloatArray, FloatArray]:
-        """Instants and temperatures of the hours that are known."""
+        """Instants and temperatures of the hours that are known. (those hours) [s since 1970 UTC], [°C]"""
         known = np.isfinite(self.temperature_degc)
         return self.middles_s[known], self.temperature_degc[known]
 
     @property
     def vapor_pressure_kpa(self) -> FloatArray:
+        """NaN where nothing was seen. (hours) [kPa]"""
         saturation = np.full(len(self), np.nan)
         known = np.isfinite(self.temperature_degc)
         saturation[known] = saturation_vapor_pressure_pa(self.temperature_degc[known])
@@ -75,7 +105,18 @@ class Hours:
 
 
 def reduce_to_hours(series: ReadingSeries) -> Hours:
-    """Return a robust mean of each hour: of the readings near its median."""
+    """Return a robust mean of each hour: of the readings near its median.
+
+    Parameters
+    ----------
+    series : ReadingSeries
+        Of one sensor, in any order.
+
+    Returns
+    -------
+    Hours
+        From the first hour with a usable reading to the last.
+    """
     hour, t, rh = hourly_values(series)
     if hour.size == 0:
         return Hours(0, np.empty(0), np.empty(0))

@@ -51,15 +51,34 @@ class Season:
     """What is believed of a yearly course before the first reading: mean, swing, and the day-to-day residual."""
 
     mean: float
+    """Over a year. [ln(kPa) or °C]"""
     mean_sd: float
+    """[ln(kPa) or °C]"""
     swing: float
+    """Half of what lies between the top of the year and its bottom. [ln(kPa) or °C]"""
     swing_sd: float
+    """[ln(kPa) or °C]"""
     aside_sd: float
+    """Standard deviation of the swing a quarter year aside: how far the top may lie from its usual day.
+    [ln(kPa) or °C]"""
     residual_sd: float
+    """Of days about the course. [ln(kPa) or °C]"""
     memory_days: float
+    """Time constant with which the residual forgets. [days]"""
 
     def kept(self, days: float) -> float:
-        """Share of a residual still there after so many days."""
+        """Share of a residual still there after so many days.
+
+        Parameters
+        ----------
+        days : float
+            How long. [days]
+
+        Returns
+        -------
+        float
+            From 0 to 1. [fraction]
+        """
         return float(np.exp(-days / self.memory_days))
 
 
@@ -78,25 +97,68 @@ class LearnedSeason:
     """Posterior of mean and harmonic, and the residual of the last day seen."""
 
     season: Season
+    """The prior, its residual as restless as the room was."""
     mean: FloatArray
+    """Of mean, swing and swing aside. (3) [ln(kPa) or °C]"""
     covariance: FloatArray
+    """Of the same. (3 × 3) [ln(kPa)² or K²]"""
     last_day: float
+    """The last day seen. [days since 1970 UTC]"""
     last_residual: float
-    """NaN where nothing was seen."""
+    """What that day lay above its course; NaN where nothing was seen. [ln(kPa) or °C]"""
 
     def course(self, days: FloatArray) -> FloatArray:
-        """Return the expected value on days since 1970, the residual fading."""
+        """Return the expected value, the residual fading.
+
+        Parameters
+        ----------
+        days : ndarray, days
+            [days since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, days
+            [ln(kPa) or °C]
+        """
         fade = np.exp(-np.abs(days - self.last_day) / self.season.memory_days)
         residual = 0.0 if np.isnan(self.last_residual) else self.last_residual * fade
         return np.asarray(_harmonic(days) @ self.mean + residual)
 
     def sd(self, day: float) -> float:
-        """Return how uncertain the course is on a day, weather apart."""
+        """Return how uncertain the course is on a day, weather apart.
+
+        Parameters
+        ----------
+        day : float
+            [days since 1970 UTC]
+
+        Returns
+        -------
+        float
+            Standard deviation. [ln(kPa) or °C]
+        """
         basis = _harmonic(np.array([day]))[0]
         return float(np.sqrt(basis @ self.covariance @ basis))
 
     def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
-        """Return so many futures, a row a day ahead."""
+        """Return plausible courses ahead.
+
+        Parameters
+        ----------
+        now_day : float
+            [days since 1970 UTC]
+        ahead_days : ndarray, steps
+            Rising, from now. [days]
+        count : int
+            How many draws.
+        rng : Generator
+            Random numbers.
+
+        Returns
+        -------
+        ndarray, steps × draws
+            [ln(kPa) or °C]
+        """
         theta = rng.multivariate_normal(self.mean, self.covariance, size=count)
         season = self.season
         if np.isnan(self.last_residual):
@@ -121,6 +183,22 @@ def learn(
     """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
 
     How restless the room is, is learned too: once with the usual unrest, then again with the room's own.
+
+    Parameters
+    ----------
+    season : Season
+        What is usual.
+    prior_mean, prior_sd : ndarray, 3
+        Of mean, swing and swing aside. [ln(kPa) or °C]
+    days : ndarray, days
+        In order. [days since 1970 UTC]
+    seen : ndarray, days
+        Mean of each; NaN where it is not known. [ln(kPa) or °C]
+
+    Returns
+    -------
+    LearnedSeason
+        The prior where nothing was seen.
     """
     known = np.isfinite(seen)
     days, seen = days[known], seen[known]
@@ -164,17 +242,48 @@ class LearnedRoom:
     """The room's vapor pressure (as ln kPa) and temperature, learned."""
 
     log_vapor: LearnedSeason
+    """Of the vapor pressure. [ln(kPa)]"""
     temperature: LearnedSeason
+    """[°C]"""
     seen_days: int
+    """How many days the room's sensor told."""
 
     def expected_kpa(self, days: FloatArray) -> FloatArray:
-        """Return the expected vapor pressure on days since 1970. [kPa]"""
+        """Return the expected vapor pressure.
+
+        Parameters
+        ----------
+        days : ndarray, days
+            [days since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, days
+            [kPa]
+        """
         return np.exp(self.log_vapor.course(days))
 
     def sample(
         self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
     ) -> tuple[FloatArray, FloatArray]:
-        """Return futures of vapor pressure [kPa] and temperature [°C], a row a day ahead."""
+        """Return plausible vapor pressures and temperatures ahead.
+
+        Parameters
+        ----------
+        now_day : float
+            [days since 1970 UTC]
+        ahead_days : ndarray, steps
+            Rising, from now. [days]
+        count : int
+            How many draws.
+        rng : Generator
+            Random numbers.
+
+        Returns
+        -------
+        (ndarray, ndarray), each steps × draws
+            Vapor pressure [kPa], and temperature [°C].
+        """
         temperature = self.temperature.sample(now_day, ahead_days, count, rng)
         temperature = np.clip(temperature, _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC)
         vapor = np.exp(self.log_vapor.sample(now_day, ahead_days, count, rng))
@@ -184,7 +293,24 @@ class LearnedRoom:
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:
-    """Return what is believed of the room, from its sensor's record and what a person declared."""
+    """Return what is believed of the room, from its sensor's record and what a person declared.
+
+    Parameters
+    ----------
+    room : Hours, optional
+        What its sensor showed; None where there is none.
+    declared : RoomClimate, optional
+        What a person said of it.
+    now_s : float
+        [s since 1970 UTC]
+    seasonal : bool
+        False holds the year flat.
+
+    Returns
+    -------
+    LearnedRoom
+        From the prior where nothing was seen.
+    """
     vapor_mean, vapor_sd = _vapor_prior(declared)
     warm_mean, warm_sd = _temperature_prior(declared)
     if not seasonal:

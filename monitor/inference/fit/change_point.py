@@ -30,11 +30,7 @@ from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import (
-    CHANGE,
-    CHANGE_TOOK,
-    CHANGED_DAY,
-)
+from monitor.inference.model.prior import Normal, Unknown
 from monitor.inference.model.state import (
     Problem,
     State,
@@ -87,10 +83,15 @@ class ChangePoint:
     """A change of conductance: between which days, by what factor, and how sure."""
 
     at: datetime
+    """When half of it had come: the median."""
     between: tuple[datetime, datetime]
+    """5 and 95 % points of that."""
     factor: Quantiles
+    """Conductance after it over that before. [ratio]"""
     chance: float
+    """That there was one. [fraction]"""
     took_days: float = 0.0
+    """Median of how long it took; 0 from one episode to the next. [days]"""
     opened: str = ""
     """What opened the box about then: 'opening' or 'recharge'; empty where nothing was logged."""
 
@@ -100,13 +101,28 @@ class Level:
     """How leaky a box was at the end of an episode, and the change within it where there was one."""
 
     since_s: float
+    """Start of the episode. [s since 1970 UTC]"""
     log_conductance: float
+    """Mean over the draws. [ln(g/day/kPa)]"""
     sd: float
+    """Over the draws. [ln(g/day/kPa)]"""
     change: ChangePoint | None
+    """Within the episode; None without any."""
 
 
 def with_change_point(posterior: Posterior) -> Posterior:
-    """Return what is believed with a change of the seal allowed for, as far as the readings speak for one."""
+    """Return the posterior with a change of the seal allowed for, as far as the readings speak for one.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one episode, without a change point.
+
+    Returns
+    -------
+    Posterior
+        The same where they speak for none; else draws of both models by their odds.
+    """
     at = _suspected(posterior)
     if at is None:
         return posterior
@@ -116,7 +132,18 @@ def with_change_point(posterior: Posterior) -> Posterior:
 
 
 def change_point_of(posterior: Posterior) -> ChangePoint | None:
-    """Return the change that the readings of this episode insist on; None where they don't."""
+    """Return the change that the readings of this episode insist on; None where they don't.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        As ``with_change`` made it.
+
+    Returns
+    -------
+    Change or None
+        None where its chance is below ``_SAID_FROM``.
+    """
     changed = _changed_draws(posterior)
     chance = float(changed.mean())
     if chance < _SAID_FROM:
@@ -124,27 +151,49 @@ def change_point_of(posterior: Posterior) -> ChangePoint | None:
     theta, start_s = posterior.theta[changed], posterior.episode.start_s
     rng, count = np.random.default_rng(len(theta)), len(theta)
     wandered = posterior.problem.assumptions.drift_sd * rng.standard_normal(count)
-    days = theta[:, CHANGED_DAY] - _BED_ANSWERS_DAYS * rng.random(count)
+    days = theta[:, Unknown.change_day] - _BED_ANSWERS_DAYS * rng.random(count)
     day = quantiles(np.clip(days, 0.0, posterior.bins.length_days))
     first, at, last = (_instant(start_s + d * DAY_S) for d in (day.p05, day.p50, day.p95))
     return ChangePoint(
         at=at,
         between=(first, last),
-        factor=quantiles(np.exp(theta[:, CHANGE] + posterior.state.wander[changed] - wandered)),
+        factor=quantiles(np.exp(theta[:, Unknown.log_change_factor] + posterior.state.wander[changed] - wandered)),
         chance=chance,
-        took_days=float(np.exp(np.median(theta[:, CHANGE_TOOK]))),
+        took_days=float(np.exp(np.median(theta[:, Unknown.log_change_duration]))),
         opened="opening" if _opened_near(posterior, first, last) else "",
     )
 
 
 def level_of(posterior: Posterior) -> Level:
-    """Return how leaky a box was at the end of an episode."""
+    """Return how leaky a box was at the end of an episode.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        At the end of an episode.
+
+    Returns
+    -------
+    Level
+        Of that episode.
+    """
     logs = np.log(mean_conductance(posterior))
     return Level(posterior.episode.start_s, float(logs.mean()), float(logs.std()), change_point_of(posterior))
 
 
 def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
-    """Return the newest change of a box, within an episode or from one to the next; levels in order of time."""
+    """Return the newest change of a box, within an episode or from one to the next.
+
+    Parameters
+    ----------
+    levels : sequence of Level
+        Of one box, in order of time.
+
+    Returns
+    -------
+    Change or None
+        None where all are alike.
+    """
     for before, after in zip([None, *levels[:-1]][::-1], levels[::-1], strict=True):
         found = after.change or (None if before is None else _between(before, after))
         if found is not None:
@@ -153,7 +202,18 @@ def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
 
 
 def words_for(change: ChangePoint) -> str:
-    """Return what a change may come from, in a plain sentence."""
+    """Return what a change may come from, in a plain sentence.
+
+    Parameters
+    ----------
+    change : Change
+        As found.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     if change.factor.p50 < 1.0:
         return "It has sealed better since then."
     if change.opened == "recharge":
@@ -203,15 +263,17 @@ def _candidates(bins: Bins) -> list[int]:
 
 
 def _allowing(problem: Problem, after_days: float) -> Problem:
-    prior = problem.prior
-    mean = np.r_[prior.mean, 0.0, after_days, _TOOK_LOG_DAYS]
-    sd = np.r_[prior.sd, _CHANGE_SD, _DAY_SD, _TOOK_SD]
-    return replace(problem, prior=replace(prior, mean=mean, sd=sd))
+    prior = problem.prior.with_change_point(
+        log_factor=Normal(0.0, _CHANGE_SD),
+        day=Normal(after_days, _DAY_SD),
+        log_duration=Normal(_TOOK_LOG_DAYS, _TOOK_SD),
+    )
+    return replace(problem, prior=prior)
 
 
 def _chance(changed: Posterior) -> float:
     """Chance of a change in the window looked into, from the fit that allows for one."""
-    found = changed.theta[:, CHANGE]
+    found = changed.theta[:, Unknown.log_change_factor]
     # what the readings alone say of it: the prior taken out again
     precision = max(float(found.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
     gap, window_days = float(found.mean() / found.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
@@ -230,8 +292,7 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
     count = len(plain.theta)
     some = round(chance * count)
     of_plain, of_changed = (np.linspace(0, count, n, endpoint=False).astype(np.intp) for n in (count - some, some))
-    rest = np.tile([0.0, _NO_DAY, 0.0], (count - some, 1))
-    theta = np.vstack([np.hstack([plain.theta[of_plain], rest]), changed.theta[of_changed]])
+    theta = np.vstack([_without_change(plain.theta[of_plain]), changed.theta[of_changed]])
     filtered, state = (
         _joined(one.take(of_plain), other.take(of_changed), changed.problem, theta)
         for one, other in ((plain.filtered, changed.filtered), (plain.state, changed.state))
@@ -240,15 +301,23 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
     return replace(changed, draws=draws, standing=filtered, theta=theta, filtered=filtered, state=state)
 
 
+def _without_change(theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Draws that know of no change point, with columns for one."""
+    out = np.zeros((len(theta), len(Unknown)))
+    out[:, : theta.shape[1]] = theta
+    out[:, Unknown.change_day] = _NO_DAY
+    return out
+
+
 def _joined(one: State, other: State, problem: Problem, theta: NDArray[np.float64]) -> State:
     names = [f.name for f in fields(State) if f.name != "drawn"]
     return State(drawn_box(problem, theta), **{n: np.r_[getattr(one, n), getattr(other, n)] for n in names})
 
 
 def _changed_draws(posterior: Posterior) -> NDArray[np.bool_]:
-    if posterior.theta.shape[1] <= CHANGE:
+    if not posterior.problem.prior.has_change_point:
         return np.zeros(len(posterior.theta), dtype=bool)
-    return np.asarray(posterior.theta[:, CHANGED_DAY] > 0.5 * _NO_DAY)
+    return np.asarray(posterior.theta[:, Unknown.change_day] > 0.5 * _NO_DAY)
 
 
 def _opened_near(posterior: Posterior, first: datetime, last: datetime) -> bool:

@@ -26,11 +26,7 @@ from monitor.inference.fit.importance import (
 )
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.kalman import run, run_on
-from monitor.inference.model.prior import (
-    CHANGE,
-    Assumptions,
-    prior_of,
-)
+from monitor.inference.model.prior import Assumptions, prior_of
 from monitor.inference.model.sensor_bias import BiasSeen, bias_seen
 from monitor.inference.model.state import (
     Problem,
@@ -60,7 +56,29 @@ def estimate(
     seed: int = 1,
     least_days: float = LEAST_DAYS,
 ) -> Posterior:
-    """Return what is believed of a box from everything before ``now_s`` (seconds since 1970 UTC).
+    """Return the posterior of a box from everything before an instant.
+
+    Parameters
+    ----------
+    record : Record
+        All that is known of the box.
+    now_s : float
+        What came later doesn't count. [s since 1970 UTC]
+    pooled : (float, float), optional
+        Prior mean and standard deviation of ln(air changes a day); those of its style where left out. [ln(1/day)]
+    assumptions : Assumptions, optional
+        The model of errors.
+    count : int
+        How many draws.
+    seed : int
+        Of the random numbers.
+    least_days : float
+        Fewer days with readings carry no estimate. [days]
+
+    Returns
+    -------
+    Posterior
+        At ``now_s``.
 
     Raises
     ------
@@ -96,15 +114,47 @@ def estimate(
 def room_before(
     room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool
 ) -> tuple[Hours | None, LearnedRoom]:
-    """Return what a room showed before an instant, and what that teaches; kept, as many boxes share a room."""
+    """Return what a room showed before an instant, and what that teaches; kept, as many boxes share a room.
+
+    Parameters
+    ----------
+    room : Hours or None
+        What its sensor showed.
+    declared : RoomClimate or None
+        What a person said of it.
+    now_s : float
+        [s since 1970 UTC]
+    seasonal : bool
+        False holds the year flat.
+
+    Returns
+    -------
+    (Hours or None, LearnedRoom)
+        What it showed before that instant, and its climate.
+    """
     hours = None if room is None else room.before(now_s)
     return hours, learn_room(hours, declared, now_s, seasonal)
 
 
 def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
-    """Return a first look under a prior of the leak that boxes of its kind and earlier episodes taught.
+    """Return the posterior of a first look under a prior of the leak that boxes of its kind and earlier episodes
+    taught.
 
     The readings said what they said: draws are only weighed anew, and made anew where too few of them would count.
+
+    Parameters
+    ----------
+    first : Posterior
+        As ``estimate`` made it.
+    pooled : (float, float)
+        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Posterior
+        At the same instant, with as many draws.
     """
     rng = np.random.default_rng(seed)
     prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
@@ -115,7 +165,22 @@ def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -
 
 
 def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
-    """Return what is believed with something more allowed for than was at first: the same readings, fitted anew."""
+    """Return the posterior with something more allowed for than was at first: the same readings, fitted anew.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    problem : Problem
+        The same with something more in its prior.
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Posterior
+        At the same instant, with as many draws.
+    """
     rng = np.random.default_rng(seed)
     return replace(posterior, problem=problem, **_present(*_sampled(problem, len(posterior.theta), rng), rng))
 
@@ -170,11 +235,27 @@ def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSe
 
 
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
-    """Return what is believed after some more hours, without looking at the whole episode again.
+    """Return the posterior some hours later, without looking at the whole episode again.
 
     The states of all draws are carried on from where they stood and weighed by what was seen since. Hours before the
     last look are not asked for again. A new episode needs a new estimate, and so do many such days: fewer and fewer
     draws are left (``left`` tells).
+
+    Parameters
+    ----------
+    posterior : Posterior
+        At the last look.
+    record : Record
+        All that is known of the box; hours before the last look may be left out.
+    now_s : float
+        Later than the last look. [s since 1970 UTC]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Posterior
+        At ``now_s``.
     """
     rng = np.random.default_rng(seed)
     seasonal = posterior.problem.assumptions.seasonal_room
@@ -185,7 +266,8 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
     # a change of the seal lies behind: the state carries the conductance since
-    score = run_on(replace(posterior.problem, bins=bins), theta[:, :CHANGE], state, aged_days)
+    since_then = replace(posterior.problem, bins=bins, prior=posterior.problem.prior.without_change_point())
+    score = run_on(since_then, theta, state, aged_days)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
@@ -229,10 +311,24 @@ def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
 
 
 def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
-    """Return what is believed given that the box is still below a limit.
+    """Return the posterior given that the box is still below a limit.
 
     Where nearly every draw is over it, those that aren't are few and say most: all weighted draws are judged anew by
     their chance of being below, and their water is drawn below it.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    limit : float
+        [fraction of saturation]
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Posterior
+        The same where no draw could be below.
     """
     rng = np.random.default_rng(seed)
     if posterior.as_given:

@@ -24,11 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from monitor.inference.fit.smc import Population, moved_to_posterior
-from monitor.inference.model.prior import (
-    BIAS,
-    START,
-    Prior,
-)
+from monitor.inference.model.prior import Prior, Unknown
 from monitor.physics.numerics import FloatArray
 
 LogLikelihood = Callable[[FloatArray], FloatArray]
@@ -64,11 +60,12 @@ class Made:
     """How draws came about: enough to weigh them under another prior."""
 
     place: FloatArray
-    """Where they were made: as ``theta``, with the humidity shown at the start instead of the true one."""
+    """Where they were made: as ``theta``, with the humidity shown at the start instead of the true one. (draws ×
+    unknowns) [unit of each ``Unknown``]"""
     log_density: FloatArray
-    """Log density with which each was made."""
+    """With which each was made. (draws) [nat]"""
     seen: FloatArray
-    """Log likelihood of each."""
+    """Log-likelihood of each. (draws) [nat]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,10 +73,13 @@ class Draws:
     """Weighted draws of the unknowns."""
 
     theta: FloatArray
-    """One row a draw, in the order of ``UNKNOWNS``."""
+    """One column an ``Unknown``. (draws × unknowns) [unit of each]"""
     weights: FloatArray
+    """Add up to 1. (draws) [fraction]"""
     rounds: int
+    """How many proposals it took."""
     made: Made | None = None
+    """How they came about; None for draws carried on from an earlier look."""
 
     @property
     def enough(self) -> bool:
@@ -88,11 +88,24 @@ class Draws:
 
     @property
     def effective(self) -> float:
-        """How many equally weighted draws these are worth."""
+        """How many equally weighted draws these are worth. [draws]"""
         return float(1.0 / np.square(self.weights).sum())
 
     def chosen(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
-        """Return which draws stand for all of them, equally weighted (systematic resampling)."""
+        """Return which draws stand for all of them, equally weighted (systematic resampling).
+
+        Parameters
+        ----------
+        count : int
+            How many.
+        rng : Generator
+            Random numbers.
+
+        Returns
+        -------
+        ndarray, count
+            Their numbers.
+        """
         places = (np.arange(count) + rng.random()) / count
         return np.searchsorted(np.cumsum(self.weights), places).clip(0, len(self.weights) - 1)
 
@@ -106,10 +119,30 @@ def sample(
     rough: LogLikelihood | None = None,
     near: Draws | None = None,
 ) -> Draws:
-    """Return weighted draws from prior times likelihood; the likelihood was last asked of just these draws.
+    """Return weighted draws from prior times likelihood.
 
-    Scouts go by a ``rough`` likelihood where there is one: they only tell where to draw. None are sent where draws
-    ``near`` the posterior are known.
+    The likelihood was last asked of just these draws. Scouts go by a ``rough`` likelihood where there is one: they only
+    tell where to draw. None are sent where draws ``near`` the posterior are known.
+
+    Parameters
+    ----------
+    prior : Prior
+        Of the unknowns.
+    log_likelihood : callable
+        Of theta, draws × unknowns; returns one for each draw. [nat]
+    count : int
+        How many draws.
+    rng : Generator
+        Random numbers.
+    rough : callable, optional
+        A cheaper likelihood.
+    near : Draws, optional
+        Of a posterior that is not far.
+
+    Returns
+    -------
+    Draws
+        As many as asked for.
     """
 
     def judge(place: FloatArray, likelihood: LogLikelihood = log_likelihood) -> tuple[FloatArray, FloatArray]:
@@ -151,32 +184,63 @@ def sample(
 
 
 def reweighted(draws: Draws, prior: Prior) -> Draws:
-    """Return the same draws under another prior."""
+    """Return the same draws under another prior.
+
+    Parameters
+    ----------
+    draws : Draws
+        With how they came about.
+    prior : Prior
+        Of the same unknowns.
+
+    Returns
+    -------
+    Draws
+        Of the posterior under that prior.
+    """
     assert draws.made is not None, "draws carried on from an earlier look are not weighed anew"
     believed = log_prior(prior, draws.theta, draws.made.place)
     return replace(draws, weights=_weights(believed + draws.made.seen - draws.made.log_density))
 
 
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
-    """Return the log density of the prior where the draws are made; the start changes its measure there."""
+    """Return the log density of the prior where the draws are made; the start changes its measure there.
+
+    Parameters
+    ----------
+    prior : Prior
+        Of the unknowns.
+    theta : ndarray, draws × unknowns
+        [unit of each ``Unknown``]
+    place : ndarray, draws × unknowns
+        The same, with the humidity shown at the start. [unit of each ``Unknown``]
+
+    Returns
+    -------
+    ndarray, draws
+        [nat]
+    """
     z = (theta - prior.mean) / prior.sd
-    density = -0.5 * (z * z).sum(axis=1) - theta[:, START] - np.log(prior.sd).sum()
+    density = -0.5 * (z * z).sum(axis=1) - theta[:, Unknown.log_start_humidity] - np.log(prior.sd).sum()
     density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
-    start = place[:, START] - place[:, BIAS]
+    start = place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias]
     return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * _IMPOSSIBLE)
 
 
 def _to_standard(theta: FloatArray) -> FloatArray:
     place = theta.copy()
-    place[:, START] = (
-        np.clip(np.exp(theta[:, START]), _CLEAR_OF_DRIEST * _DRIEST, _CLEAR_OF_WETTEST * _WETTEST) + theta[:, BIAS]
+    place[:, Unknown.log_start_humidity] = (
+        np.clip(np.exp(theta[:, Unknown.log_start_humidity]), _CLEAR_OF_DRIEST * _DRIEST, _CLEAR_OF_WETTEST * _WETTEST)
+        + theta[:, Unknown.sensor_bias]
     )
     return place
 
 
 def _from_standard(place: FloatArray) -> FloatArray:
     theta = place.copy()
-    theta[:, START] = np.log(np.clip(place[:, START] - place[:, BIAS], _DRIEST, _WETTEST))
+    theta[:, Unknown.log_start_humidity] = np.log(
+        np.clip(place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
+    )
     return theta
 
 

@@ -46,11 +46,17 @@ class LeakObservation:
     """What the readings of one box alone said of ln(air changes a day), at one instant."""
 
     box: str
+    """Its name."""
     style: str
+    """As declared: how it closes."""
     at_s: float
+    """When it was said. [s since 1970 UTC]"""
     episode_start_s: float
+    """Start of the episode whose readings said it; of a test, its own time. [s since 1970 UTC]"""
     mean: float
+    """Of ln(air changes a day). [ln(1/day)]"""
     sd: float
+    """Its standard deviation. [ln(1/day)]"""
     tested: bool = False
     """True where a test of the empty box told it."""
 
@@ -60,12 +66,34 @@ class LeakObservation:
         return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
 
     def before(self, episode_start_s: float) -> bool:
-        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty."""
+        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty.
+
+        Parameters
+        ----------
+        episode_start_s : float
+            Start of that episode. [s since 1970 UTC]
+
+        Returns
+        -------
+        bool
+            True also where the test came later.
+        """
         return self.tested or self.episode_start_s < episode_start_s - SECONDS_PER_DAY
 
 
 def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
-    """Return what an estimate learned beyond its prior; None where that is next to nothing."""
+    """Return what an estimate learned beyond its prior; None where that is next to nothing.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    Sighting or None
+        Its leak with the prior of its style taken out again.
+    """
     box = posterior.box
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
     prior_mean, prior_sd = style_prior(box)
@@ -79,7 +107,22 @@ def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
 
 
 def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[LeakObservation]:
-    """Return what tests of the empty box told before an instant."""
+    """Return what tests of the empty box told before an instant.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    entries : iterable of LedgerEntry
+        Of any boxes and kinds.
+    before_s : float
+        Later tests don't count. [s since 1970 UTC]
+
+    Returns
+    -------
+    list of Sighting
+        One for each test of this box.
+    """
     found = []
     for entry in entries:
         points, at_s = entry.conductance_g_per_day_per_kpa, entry.at.timestamp()
@@ -91,7 +134,18 @@ def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Le
 
 
 def finite_only(observations: Iterable[LeakObservation]) -> list[LeakObservation]:
-    """Return what may be told to other boxes; what is not a finite number stays where it comes from, and is logged."""
+    """Return what may be told to other boxes; what is not a finite number stays where it comes from, and is logged.
+
+    Parameters
+    ----------
+    observations : iterable of Sighting
+        Of any boxes.
+
+    Returns
+    -------
+    list of Sighting
+        Those that are finite, in the same order.
+    """
     told = []
     for observation in observations:
         if observation.finite:
@@ -106,6 +160,20 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
 
     Of each other box of the style the latest observation counts; of this box the latest of every earlier
     episode, and every test of it empty.
+
+    Parameters
+    ----------
+    box : Box
+        The box to start.
+    episode_start_s : float
+        Start of the episode to be fitted. [s since 1970 UTC]
+    observations : iterable of Sighting
+        Of this box and others.
+
+    Returns
+    -------
+    (float, float)
+        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
     """
     latest: dict[str, LeakObservation] = {}
     own: dict[float, LeakObservation] = {}

@@ -11,7 +11,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.importance import Draws
-from monitor.inference.model.prior import CONDUCTANCE
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.sensor_bias import Comparison
 from monitor.inference.model.state import Problem, State
 from monitor.physics.numerics import FloatArray
@@ -23,10 +23,15 @@ class Record:
     """Everything known of one box: what it is, what it and the room showed, what was logged."""
 
     box: Box
+    """As declared."""
     hours: Hours
+    """What its sensor showed."""
     room: Hours | None = None
+    """What the sensor in its room showed; None where there is none."""
     entries: tuple[LedgerEntry, ...] = ()
+    """What was logged, of any boxes."""
     declared_room: RoomClimate | None = None
+    """What a person said of the room."""
     comparisons: tuple[Comparison, ...] = ()
     """What the box showed beside the room while it stood open."""
 
@@ -36,18 +41,25 @@ class Posterior:
     """What is believed of a box now: weighted draws of its constants, and equally weighted ones with their state."""
 
     problem: Problem
+    """What was fitted."""
     room: LearnedRoom
+    """As known at ``now_s``."""
     draws: Draws
+    """Weighted."""
     standing: State
     """Where each draw of ``draws`` stands, with the errors the filter carries."""
     theta: FloatArray
+    """Equally weighted draws. (draws × unknowns) [unit of each ``Unknown``]"""
     filtered: State
     """The same for each draw of ``theta``."""
     state: State
     """One plausible present for each."""
     now_s: float
+    """The present. [s since 1970 UTC]"""
     room_seen: bool
+    """True where a sensor told of the room."""
     temperature_above_room_degc: float
+    """What the box was warmer than its room of late. [K]"""
     shelf: DisturbanceRates | None = None
     """How the boxes of the shelf are used; None where only this one is known."""
     as_given: bool = False
@@ -55,20 +67,23 @@ class Posterior:
 
     @property
     def box(self) -> Box:
+        """The box, as declared."""
         return self.problem.box
 
     @property
     def episode(self) -> Episode:
+        """The episode that was fitted."""
         return self.problem.episode
 
     @property
     def bins(self) -> Bins:
+        """The evidence of that episode, in steps."""
         return self.problem.bins
 
     @property
     def left(self) -> float:
-        """How many draws of the constants are left, as equal ones: every night some go and others come twice."""
-        _, copies = np.unique(self.theta[:, CONDUCTANCE], return_counts=True)
+        """How many equal draws of the constants are left: every night some go and others come twice. [draws]"""
+        _, copies = np.unique(self.theta[:, Unknown.log_conductance], return_counts=True)
         return float(copies.sum() ** 2 / np.square(copies).sum())
 
     def at_night(self) -> Posterior:

@@ -45,12 +45,26 @@ class Population:
     """Equally weighted draws of prior times likelihood to the power of a warmth."""
 
     place: FloatArray
+    """The draws, where they are made. (draws × unknowns) [unit of each ``Unknown``]"""
     believed: FloatArray
+    """Log prior of each. (draws) [nat]"""
     seen: FloatArray
+    """Log-likelihood of each. (draws) [nat]"""
     exponent: float
+    """Power of the likelihood, from 0 to 1. [1]"""
 
     def choose(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
-        """Keep so many draws by weight (systematic resampling)."""
+        """Keep so many draws by weight, in place (systematic resampling).
+
+        Parameters
+        ----------
+        weights : ndarray, draws
+            Add up to 1. [fraction]
+        count : int
+            How many to keep.
+        rng : Generator
+            Random numbers.
+        """
         places = (np.arange(count) + rng.random()) / count
         kept = np.searchsorted(np.cumsum(weights), places).clip(0, len(weights) - 1)
         kept = rng.permutation(kept)  # copies of one draw must not all stand in one half
@@ -60,7 +74,26 @@ class Population:
 def moved_to_posterior(
     population: Population, weights: FloatArray, count: int, judge: Judge, rng: np.random.Generator
 ) -> Population:
-    """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth."""
+    """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth.
+
+    Parameters
+    ----------
+    population : Population
+        Changed in place.
+    weights : ndarray, draws
+        Add up to 1. [fraction]
+    count : int
+        How many draws to return.
+    judge : callable
+        Log prior and log-likelihood of draws, both where they are made.
+    rng : Generator
+        Random numbers.
+
+    Returns
+    -------
+    Population
+        The same, its power 1.
+    """
     population.choose(weights, count, rng)
     _move(population, judge, rng, _MOVES)
     for step in range(_MOST_STEPS):

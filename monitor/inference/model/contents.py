@@ -89,7 +89,21 @@ _SMEARED_TO = 0.98
 
 
 def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isotherm], float, str]:
-    """Isotherms, mass and honesty of what is at rest with the air; bare walls where there is no desiccant."""
+    """Return what is at rest with the air: the beads, or bare walls where there is no desiccant.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+    episode : Episode
+        Tells the beads.
+
+    Returns
+    -------
+    ((Isotherm, Isotherm), float, str)
+        Isotherms between which the shape lies; dry mass, of walls their uptake for a humidity of 1 [g]; what humidity
+        tells of them: 'fill', 'little' or 'phase'.
+    """
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
         return (walls, walls), _walls_g_per_humidity(box), "fill"
@@ -98,7 +112,18 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
 
 
 def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
-    """Return how much slower walls make the course of an empty box, and whether by much; longer names come first."""
+    """Return how much slower walls make the course of an empty box, and whether by much; longer names come first.
+
+    Parameters
+    ----------
+    material : str or None
+        As declared.
+
+    Returns
+    -------
+    ((float, float), bool)
+        Mean and standard deviation of what is to be added to ln conductance [1]; whether they take up much.
+    """
     words = (material or "").lower()
     named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
     kind = next((kind for name, kind in named if words.startswith(name)), None)
@@ -114,7 +139,18 @@ def _walls_g_per_humidity(box: Box) -> float:
 
 
 def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
-    """Return the two isotherms between which the shape of a desiccant lies."""
+    """Return the two isotherms between which the shape of a desiccant lies.
+
+    Parameters
+    ----------
+    kind : str
+        Of the desiccant; a mixture of known kinds too.
+
+    Returns
+    -------
+    (Isotherm, Isotherm)
+        At 0 and at 1 of the isotherm shape.
+    """
     known = known_or_plain_gel(kind)
     parts = parts_of(known.kind)
     if len(parts) > 1:
@@ -127,7 +163,18 @@ def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
 
 
 def known_or_plain_gel(kind: str) -> Desiccant:
-    """A desiccant that no table knows is taken for silica gel whose type nobody told."""
+    """Return a desiccant; one that no table knows is taken for silica gel whose type nobody told.
+
+    Parameters
+    ----------
+    kind : str
+        As declared.
+
+    Returns
+    -------
+    Desiccant
+        From the tables.
+    """
     try:
         return desiccant(kind)
     except OutOfRangeError:
@@ -155,7 +202,21 @@ def _straightened(isotherm: Isotherm) -> Isotherm:
 
 
 def slow_store(box: Box, spools_went_in: bool) -> tuple[float, float, float]:
-    """Spools and cores as one slow store: its size in grams for a humidity of 1, how wet it went in, size times lag."""
+    """Return spools and cores as one slow store.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+    spools_went_in : bool
+        Whether the spools went in with this charge.
+
+    Returns
+    -------
+    (float, float, float)
+        Water for a humidity of 1 [g]; humidity with which they went in [fraction of saturation]; the first times the
+        lag [g days].
+    """
     size, wet, lag = _LEAST_SLOW_G, 0.0, 0.0
     for spool in box.spools:
         per_humidity, days = _spool_store(spool)
@@ -181,7 +242,18 @@ def _spool_store(spool: Spool) -> tuple[float, float]:
 
 
 def swapped_g_per_humidity(box: Box) -> float:
-    """A spool that comes in is taken for one like those declared."""
+    """Return the water that a spool which comes in takes up for a humidity of 1: one like those declared.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+
+    Returns
+    -------
+    float
+        [g]
+    """
     spools = sum(spool.count for spool in box.spools)
     if not spools:
         return _SWAPPED_SPOOL_G_PER_HUMIDITY

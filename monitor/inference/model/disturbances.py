@@ -5,12 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.inference.evidence.bins import Bins
-from monitor.inference.model.prior import (
-    CHANGE,
-    CHANGE_TOOK,
-    CHANGED_DAY,
-    CONDUCTANCE,
-)
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
@@ -21,17 +16,41 @@ a sieve before its knee is flatter still, and a step of its display would pass f
 
 
 def apply_change_point(state: State, theta: FloatArray, bins: Bins, i: int) -> None:
-    """From its day on the conductance is another one; what was lived is told of the time since."""
+    """Change the conductance about the day of each draw's change point; leaked water and push count from then on.
+
+    Parameters
+    ----------
+    state : State
+        At the start of a bin; changed in place.
+    theta : ndarray, draws × unknowns
+        With a change point. [unit of each ``Unknown``]
+    bins : Bins
+        Of the episode.
+    i : int
+        The bin.
+    """
     middle = 0.5 * (bins.edges_days[i] + bins.edges_days[i + 1]) - bins.edges_days[0]
-    took = np.maximum(np.exp(theta[:, CHANGE_TOOK]), bins.days[i])
-    share = np.clip((middle - theta[:, CHANGED_DAY]) / took + 0.5, 0.0, 1.0)
-    state.log_conductance = theta[:, CONDUCTANCE] + share * theta[:, CHANGE]
+    took = np.maximum(np.exp(theta[:, Unknown.log_change_duration]), bins.days[i])
+    share = np.clip((middle - theta[:, Unknown.change_day]) / took + 0.5, 0.0, 1.0)
+    state.log_conductance = theta[:, Unknown.log_conductance] + share * theta[:, Unknown.log_change_factor]
     state.leaked_g = np.where(share < 0.5, 0.0, state.leaked_g)
     state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 
 
 def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
-    """Openings let a box full of room air in; swaps and unexplained steps move the water by an unknown amount."""
+    """Let a box full of room air in at openings; move the water by an unknown amount at swaps and unexplained steps.
+
+    Parameters
+    ----------
+    state : State
+        At the end of a bin's leak; changed in place.
+    air : Air
+        What acts on the box in this bin.
+    problem : Problem
+        The episode.
+    i : int
+        The bin.
+    """
     box, bins, assume = state.drawn, problem.bins, problem.assumptions
     openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
     if openings == swaps == step == 0.0:
@@ -50,23 +69,66 @@ def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
 
 
 def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
-    """Return the water one full opening lets in: the box's air swapped for the room's."""
+    """Return the water one full opening lets in: the box's air swapped for the room's.
+
+    Parameters
+    ----------
+    box : DrawnBox
+        The box of every draw.
+    air : Air
+        Inside and outside.
+    humidity : ndarray, draws
+        Inside. [fraction of saturation]
+
+    Returns
+    -------
+    ndarray, draws
+        Water; none where the room is drier. [g]
+    """
     share = np.maximum(air.outside_kpa / air.saturation_kpa - humidity, 0.0)
     return np.asarray(box.volume_liter * air.saturated_air_g_per_liter * share)
 
 
 def opening_var_g(problem: Problem, humidity_per_g: FloatArray) -> FloatArray:
-    """Return by how much one opening differs from another. [g²]"""
+    """Return by how much one opening differs from another.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its assumptions.
+    humidity_per_g : ndarray, draws
+        By how much a gram lifts the humidity of the box. [1/g]
+
+    Returns
+    -------
+    ndarray, draws
+        Variance. [g²]
+    """
     return _least_var_g(problem, problem.assumptions.opening_sd_g, humidity_per_g)
 
 
 def swap_dose_g(
     problem: Problem, humidity: FloatArray, humidity_per_g: FloatArray, swapped_humidity: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the water one swapped-in spool brings on average [g], and its variance from spool to spool [g²].
+    """Return the water one swapped-in spool brings on average, and its variance from spool to spool.
 
-    Spool and charge come to rest with one another: two stores in series. ``humidity_per_g`` is by how much a gram
-    lifts the humidity of the box.
+    Spool and charge come to rest with one another: two stores in series.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its prior tells the size of a spool, its assumptions how spools spread.
+    humidity : ndarray, draws
+        Inside. [fraction of saturation]
+    humidity_per_g : ndarray, draws
+        By how much a gram lifts the humidity of the box. [1/g]
+    swapped_humidity : ndarray, draws, or float
+        Humidity with which the spool is at rest. [fraction of saturation]
+
+    Returns
+    -------
+    (ndarray, ndarray), each draws
+        Water, negative where the spool is drier [g], and variance [g²].
     """
     assume = problem.assumptions
     per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + humidity_per_g)

@@ -28,15 +28,7 @@ from monitor.inference.model.observations import (
     update_by_reading,
     update_by_weighing,
 )
-from monitor.inference.model.prior import (
-    BIAS,
-    CHANGE,
-    CONDUCTANCE,
-    DRY_MASS,
-    SLOW_HUMIDITY,
-    START,
-    Assumptions,
-)
+from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.state import (
     Problem,
     State,
@@ -60,18 +52,45 @@ lost. Judgement. The same share as in ``drying.curve.MODEL_SD_SHARE``."""
 
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
-    """Return the log-likelihood of each draw, and where it stands at the end of the episode."""
+    """Run the filter through an episode for every draw.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+
+    Returns
+    -------
+    (ndarray, State)
+        Log-likelihood of each draw (draws) [nat], and its state at the end of the episode.
+    """
     theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
     if problem.bias_seen is not None:
-        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, BIAS])
+        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, Unknown.sensor_bias])
     return log_likelihood + run_on(problem, theta, state), state
 
 
 def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float = 0.0) -> FloatArray:
-    """Carry a state through the bins of a problem, and return the log-likelihood that they add.
+    """Carry a state through the bins of a problem, in place.
 
-    ``aged_days`` is how long the box was closed when the first bin begins.
+    Parameters
+    ----------
+    problem : Problem
+        Its bins and its prior; a change point only where the prior has one.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+    state : State
+        Where each draw stands at the start of the first bin; at its end, that of the last.
+    aged_days : float
+        How long the box was closed when the first bin begins. [days]
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood that the bins add. [nat]
     """
     bins, assume = problem.bins, problem.assumptions
     log_likelihood = np.zeros(len(theta))
@@ -86,8 +105,8 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     for i, days in enumerate(bins.days):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
             is_gone = any(at > i for at in bins.new_sensors)
-            earlier = EarlierBias.unseen(float(problem.prior.sd[BIAS]), len(theta)) if is_gone else None
-        if theta.shape[1] > CHANGE:
+            earlier = EarlierBias.unseen(float(problem.prior.sd[Unknown.sensor_bias]), len(theta)) if is_gone else None
+        if problem.prior.has_change_point:
             apply_change_point(state, theta, bins, i)
         if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
@@ -103,7 +122,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
             if bins.swaps[i] or bins.step_size[i]:
                 state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
         if i in weighings:
-            log_likelihood += update_by_weighing(state, problem, theta[:, DRY_MASS], *weighings[i], earlier)
+            log_likelihood += update_by_weighing(state, problem, theta[:, Unknown.log_dry_mass], *weighings[i], earlier)
         for seen in (seen for at, seen in bins.colors if at == i):
             log_likelihood += update_by_color(state, problem, seen, acting[i])
     return log_likelihood
@@ -126,18 +145,27 @@ def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
 
 def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     count, drawn = len(theta), drawn_box(problem, theta)
-    humidity = np.minimum(np.exp(theta[:, START]), _WETTEST_START)
+    humidity = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), _WETTEST_START)
     loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
     zero = np.zeros(count)
     drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else _NO_WANDERING_VAR
     state = State(
-        drawn, theta[:, CONDUCTANCE], loading, zero.copy(), np.exp(theta[:, SLOW_HUMIDITY]),
-        zero.copy(), zero.copy(), np.full(count, drift), zero.copy(), zero.copy(), zero.copy(),
-    )  # fmt: skip
+        drawn=drawn,
+        log_conductance=theta[:, Unknown.log_conductance],
+        loading=loading,
+        wander=zero,
+        slow_humidity=np.exp(theta[:, Unknown.log_slow_humidity]),
+        var_loading=zero,
+        covariance=zero,
+        var_wander=np.full(count, drift),
+        leaked_g=zero,
+        dose_kpa_days=zero,
+        event_g=zero,
+    )
     loaded = problem.episode.loaded_mass
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
-        return state, zero.copy()
-    dry = problem.prior.dry_mass_g * np.exp(theta[:, DRY_MASS])
+        return state, zero
+    dry = problem.prior.dry_mass_g * np.exp(theta[:, Unknown.log_dry_mass])
     sd = np.hypot(SCALE_SD_STEPS * loaded.resolution_g, _HOLDER_SHARE * dry)
     return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr
 
-from monitor.inference.model.prior import BIAS
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
 from monitor.physics.box_balance import Air
 from monitor.physics.numerics import FloatArray
@@ -18,24 +18,65 @@ class EarlierBias:
     """What the filter believes of that bias, draw by draw, and how its error goes with the other two."""
 
     mean: FloatArray
+    """(draws) [fraction of saturation]"""
     var: FloatArray
+    """Its variance. (draws) [fraction of saturation²]"""
     with_loading: FloatArray
+    """Its covariance with the loading. (draws) [g/g]"""
     with_wander: FloatArray
+    """Its covariance with ln conductance. (draws) [1]"""
 
     @classmethod
     def unseen(cls, sd: float, count: int) -> EarlierBias:
-        """Return what is believed before its first reading."""
+        """Return what is believed before its first reading.
+
+        Parameters
+        ----------
+        sd : float
+            Standard deviation of a bias by the prior. [fraction of saturation]
+        count : int
+            How many draws.
+
+        Returns
+        -------
+        EarlierBias
+            About none.
+        """
         return cls(np.zeros(count), np.full(count, sd * sd), np.zeros(count), np.zeros(count))
 
     def carried(self, keep: FloatArray, by_wander: FloatArray, kept: float) -> None:
-        """Carry the errors one bin ahead, as those of water and conductance are."""
+        """Carry the errors one bin ahead, as those of water and conductance are, in place.
+
+        Parameters
+        ----------
+        keep : ndarray, draws
+            d end loading / d start loading. [1]
+        by_wander : ndarray, draws
+            d end loading / d ln conductance. [g/g]
+        kept : float
+            Share of the wander of ln conductance still there. [fraction]
+        """
         self.with_loading = keep * self.with_loading + by_wander * self.with_wander
         self.with_wander = kept * self.with_wander
 
     def corrected(
         self, move: FloatArray, shrink: FloatArray, gain: FloatArray, by_loading: FloatArray, by_wander: FloatArray
     ) -> None:
-        """Move the bias by its gain; take what was learned from its error and from what it shares with the others."""
+        """Correct the bias by an observation, in place.
+
+        Parameters
+        ----------
+        move : ndarray, draws
+            The observation less what was foretold, as far as it counts. [unit of the observation]
+        shrink : ndarray, draws
+            Variance that the observation takes away. [its square]
+        gain : ndarray, draws
+            Of the bias. [fraction of saturation by that unit]
+        by_loading : ndarray, draws
+            Gain of the loading. [g/g by that unit]
+        by_wander : ndarray, draws
+            Gain of ln conductance. [1 by that unit]
+        """
         self.mean = self.mean + gain * move
         self.var = np.maximum(self.var - gain * gain * shrink, 0.0)
         self.with_loading = self.with_loading - gain * by_loading * shrink
@@ -60,7 +101,20 @@ the scale, beads that cling to a holder."""
 
 
 def reading_noise(shown: float, problem: Problem) -> float:
-    """Variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself."""
+    """Return the variance of a bin's mean: the sensor's scatter, its display step, and a share of the humidity itself.
+
+    Parameters
+    ----------
+    shown : float
+        What the bin shows. [fraction of saturation]
+    problem : Problem
+        Its sensor and assumptions.
+
+    Returns
+    -------
+    float
+        [fraction of saturation²]
+    """
     assume = problem.assumptions
     step = _ROUNDING_SD_STEPS * problem.box.sensor.resolution
     scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
@@ -76,15 +130,35 @@ def update_by_reading(  # noqa: PLR0917
     loading: FloatArray,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Take a reading in: return its log-likelihood, move the state by what it says of the loading it was taken at.
+    """Correct the state by the reading of a bin, in place.
 
-    ``earlier`` is the bias of the sensor that showed it, where that is not the one of now.
+    Parameters
+    ----------
+    state : State
+        At the end of the bin.
+    problem : Problem
+        The episode.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+    i : int
+        The bin.
+    air : Air
+        Inside, in this bin.
+    loading : ndarray, draws
+        When the reading was taken. [g/g]
+    earlier : EarlierBias, optional
+        Bias of the sensor that showed it, where that is not the one of now; changed in place.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood of the reading, up to a constant. [nat]
     """
     humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
     slope = np.minimum(slope, _STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
     through_loading, through_wander = slope * state.var_loading, slope * state.covariance
-    through_bias, bias = np.zeros_like(slope), theta[:, BIAS]
+    through_bias, bias = np.zeros_like(slope), theta[:, Unknown.sensor_bias]
     if earlier is not None:
         bias, through_bias = earlier.mean, earlier.var + slope * earlier.with_loading
         through_loading, through_wander = through_loading + earlier.with_loading, through_wander + earlier.with_wander
@@ -126,7 +200,28 @@ def update_by_weighing(  # noqa: PLR0917
     resolution_g: float,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Take a weighing of the charge in: grams, where humidity knows only shares."""
+    """Correct the state by a weighing of the charge, in place: grams, where humidity tells only shares.
+
+    Parameters
+    ----------
+    state : State
+        At the weighing.
+    problem : Problem
+        The episode.
+    log_dry : ndarray, draws
+        Dry mass over the declared one. [ln(ratio)]
+    mass_g : float
+        Of beads and water. [g]
+    resolution_g : float
+        Last digit of the scale. [g]
+    earlier : EarlierBias, optional
+        Bias of the sensor in the box then, where that is not the one of now; changed in place.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood of the weighing, up to a constant; 0 where no grams were declared. [nat]
+    """
     if not problem.prior.grams_declared:
         return np.zeros_like(log_dry)
     grams = state.drawn.dry_mass_g
@@ -143,7 +238,24 @@ def update_by_weighing(  # noqa: PLR0917
 
 
 def update_by_color(state: State, problem: Problem, color: str, air: Air) -> FloatArray:
-    """Take a look at the beads in; so vague that it weighs draws and moves none."""
+    """Return what the color of the beads says; so vague that it weighs draws and moves none.
+
+    Parameters
+    ----------
+    state : State
+        When they were looked at.
+    problem : Problem
+        Its prior tells the dye.
+    color : str
+        As seen.
+    air : Air
+        Inside.
+
+    Returns
+    -------
+    ndarray, draws
+        Log-likelihood, 0 without a dye. [nat]
+    """
     dye = problem.prior.dye
     if dye is None:
         return np.zeros_like(state.loading)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 
@@ -22,21 +25,35 @@ from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import NORMAL_P95, Box
 from monitor.records.words import NOT_DRIED
 
-UNKNOWNS = (
-    "ln conductance",
-    "ln start humidity",
-    "sensor bias",
-    "isotherm shape",
-    "ln capacity scale",
-    "ln slow humidity",
-    "ln slow capacity",
-    "ln slow lag",
-    "ln dry mass",
-)
-CONDUCTANCE, START, BIAS, SHAPE, CAPACITY, SLOW_HUMIDITY, SLOW_CAPACITY, SLOW_LAG, DRY_MASS = range(len(UNKNOWNS))
-CHANGE, CHANGED_DAY, CHANGE_TOOK = range(len(UNKNOWNS), len(UNKNOWNS) + 3)
-"""Three more where a change is allowed for: ln of the conductance after it over that before, the day of the episode on
-which half of it had come, and ln of the days it took."""
+
+class Unknown(IntEnum):
+    """The unknowns of a box: columns of ``theta``. The last three are there where a change point is allowed for."""
+
+    log_conductance = 0
+    """Mean over the episode. [ln(g/day/kPa)]"""
+    log_start_humidity = 1
+    """Humidity over the charge when the box was closed. [ln(fraction)]"""
+    sensor_bias = 2
+    """What the sensor shows above the true humidity. [fraction of relative humidity]"""
+    isotherm_shape = 3
+    """Where the isotherm lies between the two of the desiccant, which are at 0 and at 1."""
+    log_capacity_scale = 4
+    """What the beads hold over what the isotherm says of their dry mass. [ln(ratio)]"""
+    log_slow_humidity = 5
+    """Humidity with which spools and cores were at rest as they went in. [ln(fraction)]"""
+    log_slow_capacity = 6
+    """Water that spools and cores take up for a humidity of 1. [ln(g)]"""
+    log_slow_lag = 7
+    """Time constant of spools and cores. [ln(days)]"""
+    log_dry_mass = 8
+    """Dry mass of the beads over the declared one. [ln(ratio)]"""
+    log_change_factor = 9
+    """Conductance after the change point over that before. [ln(ratio)]"""
+    change_day = 10
+    """Days into the episode until half of the change had come."""
+    log_change_duration = 11
+    """How long the change took. [ln(days)]"""
+
 
 CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(REFERENCE_DEGC))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""
@@ -119,20 +136,21 @@ class Assumptions:
     """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH, some from memory. [fraction of
     saturation per square root of a year]"""
     shape_mean: float = 0.5
+    """Somewhere between the two published isotherms, at 0 and at 1. [1]"""
     shape_sd: float = 0.4
     """Somewhere between the two published isotherms, at 0 and at 1: a judgement, as no published curve fits every
-    lot."""
+    lot. [1]"""
     drift_sd: float = 0.2
-    """How far ln conductance wanders around its mean in a box left closed. Judgement: a fifth either way."""
+    """How far ln conductance wanders around its mean in a box left closed. [1] Judgement: a fifth either way."""
     drift_days: float = 60.0
     """How long it remembers where it was. [days] Judgement: seals creep over weeks, and the seasons turn in months."""
     seating_sd: float = 0.10
-    """How differently a lid sits after an opening. [ln conductance] Judgement: a tenth."""
+    """How differently a lid sits after an opening. [1] Judgement: a tenth."""
     badly_seated: float = 0.15
-    """Share of openings after which the lid does not close as before. Judgement: one in seven."""
+    """Share of openings after which the lid does not close as before. [fraction] Judgement: one in seven."""
     ajar_log_conductance: float = 1.2
-    """What that adds to ln G until the next opening, or until somebody notices. Judgement: a seam three times as
-    wide."""
+    """What that adds to ln G until the next opening, or until somebody notices. [1] Judgement: a seam three times
+    as wide."""
     ajar_days: float = 10.0
     """How long until somebody notices, on average. [days] Judgement."""
     unknown_share: float = 0.15
@@ -156,13 +174,14 @@ class Assumptions:
     """Scatter of a bin's mean about the true one. [fraction of saturation] Judgement: sensors repeat to some tenths of
     a per cent, and hours of one bin err alike."""
     reading_share: float = 0.01
-    """The same as a share of the humidity shown: warmth that differs between beads and sensor. Judgement: a sixth of a
-    kelvin, at 6 % a kelvin (monitor/physics/saturation.py)."""
+    """The same as a share of the humidity shown: warmth that differs between beads and sensor. [fraction] Judgement: a
+    sixth of a kelvin, at 6 % a kelvin (monitor/physics/saturation.py)."""
     reading_sd_over_salt: float = 0.04
     """Over a salt humidity follows crust and draft as much as fill: honest silence, the grams come from the prior.
     [fraction of saturation] Judgement: as wide as a hydrate's steps lie apart."""
     student_degrees: float = 5.0
-    """Degrees of freedom of the errors of readings and weighings. Judgement: a day four spreads off happens."""
+    """Degrees of freedom of the errors of readings and weighings. [1] Judgement: a day four spreads off
+    happens."""
     opening_sd_g: float = 0.10
     """By how much one opening differs from another. [g] Judgement: as much as the air of ten liters holds at half
     saturation; lids stay open for a breath or for minutes, and surfaces take up some."""
@@ -179,53 +198,147 @@ class Assumptions:
     drop_censored: bool = False
     """True leaves readings at the floor out, which wastes what they tell."""
     seasonal_room: bool = True
+    """False holds the room's year flat."""
     future_events: bool = True
+    """False leaves openings and swaps out of the forecast."""
     slow_contents: bool = True
+    """False leaves spools and cores out."""
     wandering_leak: bool = True
+    """False holds the conductance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """The normal prior of one unknown, in its unit."""
+
+    mean: float
+    """[unit of the unknown]"""
+    sd: float
+    """[unit of the unknown]"""
 
 
 @dataclass(frozen=True, eq=False)
 class Prior:
     """Independent normal priors of the unknowns, and the isotherms between which the shape lies."""
 
-    mean: FloatArray
-    sd: FloatArray
+    unknowns: Mapping[Unknown, Normal]
+    """All of a box; those of a change point where one is allowed for."""
     shapes: tuple[Isotherm, Isotherm]
+    """At 0 and at 1 of the isotherm shape."""
     dry_mass_g: float
+    """Of the beads, 1 where not declared; without any, what the walls take up for a humidity of 1. [g]"""
     grams_declared: bool
+    """True where the dry mass of beads is known, so that weighings tell."""
     swapped_g_per_humidity: float
-    """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box."""
+    """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box. [g]"""
     humidity_shows: str = "fill"
     """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
+    """Of beads that show their humidity by color."""
+
+    @cached_property
+    def mean(self) -> FloatArray:
+        """Mean of each unknown, in the order of the columns of ``theta``. (unknowns) [unit of each ``Unknown``]"""
+        return np.array([self.unknowns[unknown].mean for unknown in sorted(self.unknowns)])
+
+    @cached_property
+    def sd(self) -> FloatArray:
+        """Standard deviation of each unknown, in the same order. (unknowns) [unit of each ``Unknown``]"""
+        return np.array([self.unknowns[unknown].sd for unknown in sorted(self.unknowns)])
+
+    @property
+    def has_change_point(self) -> bool:
+        """True where the conductance may change on some day of the episode."""
+        return Unknown.change_day in self.unknowns
+
+    def with_change_point(self, *, log_factor: Normal, day: Normal, log_duration: Normal) -> Prior:
+        """Return the same prior with a change of the conductance allowed for.
+
+        Parameters
+        ----------
+        log_factor : Normal
+            Of the conductance after it over that before. [ln(ratio)]
+        day : Normal
+            Days into the episode. [days]
+        log_duration : Normal
+            How long it took. [ln(days)]
+
+        Returns
+        -------
+        Prior
+            Of three more unknowns.
+        """
+        more = {
+            Unknown.log_change_factor: log_factor,
+            Unknown.change_day: day,
+            Unknown.log_change_duration: log_duration,
+        }
+        return replace(self, unknowns={**self.unknowns, **more})
+
+    def without_change_point(self) -> Prior:
+        """Return the same prior of a conductance that stays."""
+        return replace(self, unknowns={u: n for u, n in self.unknowns.items() if u < Unknown.log_change_factor})
 
 
 def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple[float, float] | None = None) -> Prior:
-    """Return the prior of a box; ``pooled`` is mean and sd of ln(air changes a day) learned from boxes of its kind."""
-    mean, sd = np.zeros(len(UNKNOWNS)), np.ones(len(UNKNOWNS))
-    per_change = CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter
-    log_changes, spread = pooled or style_prior(box)
-    mean[CONDUCTANCE], sd[CONDUCTANCE] = log_changes + np.log(per_change), spread
-    start, sd[START] = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
-    mean[START] = np.log(start)
-    sd[BIAS] = _bias_sd(box, episode, assumptions)
-    mean[SHAPE], sd[SHAPE] = assumptions.shape_mean, assumptions.shape_sd
-    sd[CAPACITY], sd[DRY_MASS] = _WALLS_STORE_SD, _DRY_MASS_SD
-    _slow_contents(box, episode, assumptions, mean, sd)
+    """Return the prior of a box.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+    episode : Episode
+        Tells the beads and how they were dried.
+    assumptions : Assumptions
+        The model of errors.
+    pooled : (float, float), optional
+        Mean and standard deviation of ln(air changes a day) learned from boxes of its kind; those of its style where
+        left out. [ln(1/day)]
+
+    Returns
+    -------
+    Prior
+        Without a change point.
+    """
     shapes, dry_mass_g, shows = prompt_contents(box, episode)
-    swapped = swapped_g_per_humidity(box)
+    beads = None if episode.desiccant is None else known_or_plain_gel(episode.desiccant)
+    shape = Normal(assumptions.shape_mean, assumptions.shape_sd)
+    unknowns = {
+        Unknown.log_conductance: _log_conductance(box, pooled),
+        Unknown.log_start_humidity: _log_start_humidity(episode, shapes[0], shows),
+        Unknown.sensor_bias: Normal(0.0, _bias_sd(box, episode, assumptions)),
+        Unknown.isotherm_shape: Normal(0.0, _SALT_SHAPE_SD) if shows == "phase" else shape,
+        Unknown.log_capacity_scale: Normal(0.0, _WALLS_STORE_SD if beads is None else beads.sigma_ln_capacity),
+        **_slow_contents(box, episode, assumptions),
+        Unknown.log_dry_mass: Normal(0.0, _DRY_MASS_SD),
+    }
+    return Prior(
+        unknowns=unknowns,
+        shapes=shapes,
+        dry_mass_g=dry_mass_g,
+        grams_declared=beads is not None and episode.dry_mass_g > 0.0,
+        swapped_g_per_humidity=swapped_g_per_humidity(box),
+        humidity_shows=shows,
+        dye=None if beads is None else beads.dye,
+    )
+
+
+def _log_conductance(box: Box, pooled: tuple[float, float] | None) -> Normal:
+    log_changes, spread = pooled or style_prior(box)
+    return Normal(float(log_changes + np.log(CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter)), spread)
+
+
+def _log_start_humidity(episode: Episode, isotherm: Isotherm, shows: str) -> Normal:
+    """By the loading that a drying run or jar check told, else by how the beads were dried."""
     if episode.desiccant is None:
-        mean[START], sd[START] = np.log(_START_WITHOUT_BEADS[0]), _START_WITHOUT_BEADS[1]
-        return Prior(mean, sd, shapes, dry_mass_g, False, swapped, shows)
-    sd[CAPACITY] = known_or_plain_gel(episode.desiccant).sigma_ln_capacity
-    if shows == "little" and episode.method != NOT_DRIED:
-        mean[START], sd[START] = np.log(_START_OF_SIEVE[0]), _START_OF_SIEVE[1]
-    if shows == "phase":
-        mean[SHAPE], sd[SHAPE] = 0.0, _SALT_SHAPE_SD
-    if episode.known_loading is not None:
-        _start_from_loading(episode.known_loading, shapes[0], mean, sd)
-    dye = known_or_plain_gel(episode.desiccant).dye
-    return Prior(mean, sd, shapes, dry_mass_g, episode.dry_mass_g > 0.0, swapped, shows, dye)
+        middle, sd = _START_WITHOUT_BEADS
+    elif episode.known_loading is not None:
+        return _start_from_loading(episode.known_loading, isotherm)
+    elif shows == "little" and episode.method != NOT_DRIED:
+        middle, sd = _START_OF_SIEVE
+    else:
+        middle, sd = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
+    return Normal(float(np.log(middle)), sd)
 
 
 def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
@@ -238,7 +351,18 @@ def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
 
 
 def style_prior(box: Box) -> tuple[float, float]:
-    """Return mean and sd of ln(air changes a day) for boxes of this style."""
+    """Return the prior of the leak by how a box closes.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+
+    Returns
+    -------
+    (float, float)
+        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+    """
     changes, spread = _matching(_AIR_CHANGES, box.style, _AIR_CHANGES_UNKNOWN)
     return float(np.log(changes * (_FED_THROUGH_TUBE if box.fed_through_tube else 1.0))), spread
 
@@ -247,19 +371,19 @@ def _matching(table: dict[str, tuple[float, float]], name: str, otherwise: tuple
     return next((value for word, value in table.items() if word in name.lower()), otherwise)
 
 
-def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions, mean: FloatArray, sd: FloatArray) -> None:
+def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions) -> dict[Unknown, Normal]:
     """Spools and cores as one slow store."""
     size, humidity, lag = slow_store(box, episode.spools_went_in)
     if not assumptions.slow_contents:
         size = _NO_SLOW_G
-    mean[SLOW_HUMIDITY], sd[SLOW_HUMIDITY] = np.log(humidity), _SLOW_HUMIDITY_SD
-    mean[SLOW_CAPACITY], sd[SLOW_CAPACITY] = np.log(size), _SLOW_CAPACITY_SD
-    mean[SLOW_LAG], sd[SLOW_LAG] = np.log(max(lag / size, _LEAST_LAG_DAYS)), _SLOW_LAG_SD
+    return {
+        Unknown.log_slow_humidity: Normal(float(np.log(humidity)), _SLOW_HUMIDITY_SD),
+        Unknown.log_slow_capacity: Normal(float(np.log(size)), _SLOW_CAPACITY_SD),
+        Unknown.log_slow_lag: Normal(float(np.log(max(lag / size, _LEAST_LAG_DAYS))), _SLOW_LAG_SD),
+    }
 
 
-def _start_from_loading(
-    known: tuple[float, float, float], isotherm: Isotherm, mean: FloatArray, sd: FloatArray
-) -> None:
+def _start_from_loading(known: tuple[float, float, float], isotherm: Isotherm) -> Normal:
     """A drying run or jar check told the loading: its 5, 50 and 95 % points as humidity at rest."""
     low, middle, high = (float(np.log(max(isotherm.relative_humidity(q, REFERENCE_DEGC), _DRIEST_TOLD))) for q in known)
-    mean[START], sd[START] = middle, max((high - low) / (2.0 * NORMAL_P95), _LEAST_TOLD_SD)
+    return Normal(middle, max((high - low) / (2.0 * NORMAL_P95), _LEAST_TOLD_SD))

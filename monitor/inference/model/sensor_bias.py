@@ -79,27 +79,45 @@ class Comparison:
     """Humidity shown in an open box less that of the room's air at the same temperature."""
 
     at_s: float
+    """[s since 1970 UTC]"""
     episode: int
     """How many times beads went in before."""
     standing: bool
     """True before beads went in, False at an opening."""
     gap: float
+    """What the box's sensor showed above the room's. [fraction of saturation]"""
     apart: float | None
-    """What the gap would be had no air been exchanged; None where that is not known."""
+    """What the gap would be had no air been exchanged; None where that is not known. [fraction of saturation]"""
     sd: float
+    """Standard deviation of the gap. [fraction of saturation]"""
     all_exchanged: float
-    """Chance that all air was."""
+    """Chance that all air was. [fraction]"""
 
     @property
     def left_behind(self) -> float:
-        """Share of the old air that seems to be there still; 0 where that can't be told."""
+        """Share of the old air that seems to be there still; 0 where that can't be told. [fraction]"""
         return 0.0 if self.apart is None else self.gap / self.apart
 
 
 def comparisons(
     inside: ReadingSeries | None, room: ReadingSeries | None, entries: Iterable[LedgerEntry]
 ) -> tuple[Comparison, ...]:
-    """Return the comparisons of a box with its room: at logged openings, and before beads went in."""
+    """Return the comparisons of a box with its room: at logged openings, and before beads went in.
+
+    Parameters
+    ----------
+    inside : ReadingSeries or None
+        Of the box's sensor.
+    room : ReadingSeries or None
+        Of the room's.
+    entries : iterable of LedgerEntry
+        Of this box.
+
+    Returns
+    -------
+    tuple of Comparison
+        In order of time; those that stayed near the old air left out.
+    """
     if inside is None or room is None or min(len(inside), len(room)) == 0:
         return ()
     both, episode, found = _Both(inside, room), 0, []
@@ -174,10 +192,21 @@ class BiasSeen:
     """What comparisons with the room say of a sensor's bias, whatever was believed before."""
 
     log_likelihood: FloatArray
-    """On ``_GRID``, up to a constant."""
+    """On ``_GRID``, up to a constant. (grid) [nat]"""
 
     def of(self, bias: FloatArray) -> FloatArray:
-        """Return the log-likelihood of each bias."""
+        """Return the log-likelihood of each bias.
+
+        Parameters
+        ----------
+        bias : ndarray, draws
+            [fraction of saturation]
+
+        Returns
+        -------
+        ndarray, draws
+            Up to a constant. [nat]
+        """
         return np.asarray(np.interp(bias, _GRID, self.log_likelihood))
 
 
@@ -187,6 +216,22 @@ def bias_seen(
     """Return what the comparisons before an instant say; None where there are none.
 
     The room's sensor is taken for a common one.
+
+    Parameters
+    ----------
+    found : iterable of Comparison
+        Of one box, any episodes.
+    sensor : SensorSpec
+        The box's.
+    assumptions : Assumptions
+        How biases spread and wander.
+    now_s : float
+        Later comparisons don't count. [s since 1970 UTC]
+
+    Returns
+    -------
+    BiasSeen or None
+        Of the bias the sensor has now.
     """
     counted = _one_an_episode([one for one in found if one.at_s < now_s])
     if not counted:

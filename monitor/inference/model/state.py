@@ -11,12 +11,9 @@ from scipy.special import ndtr, ndtri
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.model.prior import (
-    CAPACITY,
-    SHAPE,
-    SLOW_CAPACITY,
-    SLOW_LAG,
     Assumptions,
     Prior,
+    Unknown,
 )
 from monitor.inference.model.sensor_bias import BiasSeen
 from monitor.physics.box_balance import Air, DrawnBox
@@ -39,11 +36,17 @@ class Problem:
     """Everything a fit of one episode looks at."""
 
     box: Box
+    """As declared."""
     episode: Episode
+    """The episode to fit."""
     bins: Bins
+    """What was seen of it."""
     prior: Prior
+    """Of the unknowns."""
     assumptions: Assumptions
+    """The model of errors."""
     bias_seen: BiasSeen | None = None
+    """What comparisons with the room say of the sensor's bias; None without any."""
 
 
 @dataclass(eq=False)
@@ -51,34 +54,53 @@ class State:
     """Where each draw stands: water, wandering conductance, slow contents, and the errors of the first two."""
 
     drawn: DrawnBox
+    """The constants of the box, as the balance takes them."""
     log_conductance: FloatArray
-    """Mean of ln G over the episode."""
+    """Mean over the episode. (draws) [ln(g/day/kPa)]"""
     loading: FloatArray
+    """Water in the charge. (draws) [g/g]"""
     wander: FloatArray
-    """ln G now, less its mean."""
+    """ln conductance now, less its mean. (draws) [1]"""
     slow_humidity: FloatArray
+    """Humidity with which spools and cores are at rest. (draws) [fraction of saturation]"""
     var_loading: FloatArray
+    """Variance of the loading. (draws) [(g/g)²]"""
     covariance: FloatArray
+    """Of loading and wander. (draws) [g/g]"""
     var_wander: FloatArray
+    """Variance of the wander. (draws) [1]"""
     leaked_g: FloatArray
-    """Water that passed the leak, the way in and the way out added up."""
+    """Water that passed the leak, the way in and the way out added up. (draws) [g]"""
     dose_kpa_days: FloatArray
-    """The push behind it: how far vapor pressure in and out lay apart, whichever was higher, times days."""
+    """The push behind it: how far vapor pressure in and out lay apart, whichever was higher, times days. (draws)
+    [kPa days]"""
     event_g: FloatArray
-    """Water that came with spool swaps and unexplained steps, as the readings tell it. [g]"""
+    """Water that came with spool swaps and unexplained steps, as the readings tell it. (draws) [g]"""
 
     def take(self, draws: NDArray[np.intp]) -> State:
-        """Return the state of some of the draws, in that order."""
+        """Return the state of some of the draws, in that order.
+
+        Parameters
+        ----------
+        draws : ndarray, those draws
+            Their numbers.
+
+        Returns
+        -------
+        State
+            Arrays copied.
+        """
         values = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "drawn"}
         return State(drawn=self.drawn.take(draws), **{name: value[draws] for name, value in values.items()})
 
     @property
     def conductance(self) -> FloatArray:
+        """Now. (draws) [g/day/kPa]"""
         return np.exp(self.log_conductance + self.wander)
 
     @property
     def mean_conductance(self) -> FloatArray:
-        """Water that passed the leak over the episode, by the push behind it. [g/day/kPa]
+        """Water that passed the leak over the episode, by the push behind it. (draws) [g/day/kPa]
 
         A mean of the conductance that wandered, weighed by the push. In and out are not set off against each other: a
         box at rest with its room breathes both ways, and what is left of both is next to nothing, of either sign.
@@ -88,26 +110,67 @@ class State:
 
 
 def drawn_box(problem: Problem, theta: FloatArray) -> DrawnBox:
-    """Return the box of every draw."""
-    table = SorptionTable(*problem.prior.shapes, theta[:, SHAPE])
+    """Return the constants of every draw, as the balance takes them.
+
+    Parameters
+    ----------
+    problem : Problem
+        Its box and prior.
+    theta : ndarray, draws × unknowns
+        [unit of each ``Unknown``]
+
+    Returns
+    -------
+    DrawnBox
+        Of as many draws.
+    """
+    table = SorptionTable(*problem.prior.shapes, theta[:, Unknown.isotherm_shape])
     return DrawnBox(
         table=table,
-        dry_mass_g=problem.prior.dry_mass_g * np.exp(theta[:, CAPACITY]),
-        slow_g_per_humidity=np.exp(theta[:, SLOW_CAPACITY]),
-        slow_lag_days=np.exp(theta[:, SLOW_LAG]),
+        dry_mass_g=problem.prior.dry_mass_g * np.exp(theta[:, Unknown.log_capacity_scale]),
+        slow_g_per_humidity=np.exp(theta[:, Unknown.log_slow_capacity]),
+        slow_lag_days=np.exp(theta[:, Unknown.log_slow_lag]),
         volume_liter=problem.box.volume_liter,
     )
 
 
 def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Air]:
-    """Return what acts on a box, a step each; temperatures may carry draws behind the steps."""
+    """Return what acts on a box, a step each.
+
+    Parameters
+    ----------
+    outside_kpa : ndarray, steps or steps × draws
+        Vapor pressure of the room. [kPa]
+    temperature_degc : ndarray, steps or steps × draws
+        Inside. [°C]
+
+    Returns
+    -------
+    list of Air
+        A step each.
+    """
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
     air_water = saturation * grams_per_m3_per_pa(temperature_degc) / _LITER_PER_M3
     return [Air(*row) for row in zip(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water, strict=True)]
 
 
 def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
-    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present."""
+    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present.
+
+    Parameters
+    ----------
+    state : State
+        With errors.
+    rng : Generator
+        Random numbers.
+    highest : ndarray, draws, or float
+        The loading is drawn below so many standard deviations above its mean. [1]
+
+    Returns
+    -------
+    State
+        Without errors.
+    """
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
     sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
     tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -_MOST_TIED, _MOST_TIED)

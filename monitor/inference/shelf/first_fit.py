@@ -39,7 +39,9 @@ class Room:
     """A room as its sensor told it, reduced once for all the boxes that share it."""
 
     series: ReadingSeries
+    """As its sensor told it."""
     hours: Hours
+    """The same, hour by hour."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +49,9 @@ class BoxInput:
     """A box's history, its room by number: rooms are many boxes' and travel once."""
 
     history: BoxHistory
+    """Without its room."""
     room: int | None
+    """Its place among the rooms; None without any."""
 
     @property
     def name(self) -> str:
@@ -55,13 +59,35 @@ class BoxInput:
         return self.history.box.name
 
     def record(self, rooms: Sequence[Room]) -> Record:
-        """Return what a fit looks at."""
+        """Return what a fit looks at.
+
+        Parameters
+        ----------
+        rooms : sequence of Room
+            Of the shelf.
+
+        Returns
+        -------
+        Record
+            With comparisons of the sensor with the room's.
+        """
         room = None if self.room is None else rooms[self.room].series
         compared = comparisons(self.history.readings, room, self.history.entries)
         return replace(self.bare_record(rooms), comparisons=compared)
 
     def bare_record(self, rooms: Sequence[Room]) -> Record:
-        """Return the same without comparisons of the sensor with the room's."""
+        """Return the same without comparisons of the sensor with the room's.
+
+        Parameters
+        ----------
+        rooms : sequence of Room
+            Of the shelf.
+
+        Returns
+        -------
+        Record
+            Cheaper by these.
+        """
         history, hours = self.history, reduce_to_hours(self.history.readings)
         room = None if self.room is None else rooms[self.room].hours
         return Record(history.box, hours, room, history.entries, history.room_climate)
@@ -72,20 +98,45 @@ class FirstFit:
     """A box after the first look: what it told by itself."""
 
     first: Posterior | None
+    """Posterior by its own readings; None where there is none."""
     refused: Outlook = field(default_factory=Outlook)
     """What is answered in its place where there is none."""
     observations: tuple[LeakObservation, ...] = ()
+    """Of its leak, by this and earlier episodes and by tests."""
     remark: str = ""
+    """What the estimate rests on beside readings; empty where nothing need be said."""
     apart: ChangePoint | None = None
     """The newest change of its leak, within an episode or from one to the next, as far as a first look can tell."""
 
     def leak_seen_before(self, start_s: float) -> bool:
-        """Return whether the leak of this box was seen without the beads of an episode."""
+        """Return whether the leak of this box was seen without the beads of an episode.
+
+        Parameters
+        ----------
+        start_s : float
+            Start of that episode. [s since 1970 UTC]
+
+        Returns
+        -------
+        bool
+            Under earlier beads, or in a test.
+        """
         return any(one.before(start_s) for one in self.observations)
 
 
 def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room, ...]]:
-    """Return boxes without their rooms, and the rooms: each once."""
+    """Return boxes without their rooms, and the rooms: each once.
+
+    Parameters
+    ----------
+    histories : sequence of BoxHistory
+        Of a shelf; boxes of one room share one series.
+
+    Returns
+    -------
+    (list of Told, tuple of Room)
+        In the order of the histories, and of first use.
+    """
     numbers: dict[int, int] = {}
     rooms: list[Room] = []
     box_input = []
@@ -99,7 +150,22 @@ def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room
 
 
 def first_fit(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> FirstFit:
-    """Return what a box tells by itself; where an estimate fails, why."""
+    """Return what a box tells by itself; where an estimate fails, why.
+
+    Parameters
+    ----------
+    box_input : BoxInput
+        The box.
+    rooms : sequence of Room
+        Of the shelf.
+    now_s : float
+        [s since 1970 UTC]
+
+    Returns
+    -------
+    Looked
+        With what is answered in its place where there is no posterior.
+    """
     try:
         return _fit_alone(box_input.record(rooms), now_s)
     except Exception as error:
@@ -107,7 +173,18 @@ def first_fit(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> First
 
 
 def refused(error: Exception) -> Outlook:
-    """Return what is answered where an estimate came to nothing; a defect of ours travels with its trace."""
+    """Return what is answered where an estimate came to nothing; a defect of ours travels with its trace.
+
+    Parameters
+    ----------
+    error : Exception
+        Of the estimate.
+
+    Returns
+    -------
+    Outlook
+        Without leak or forecast.
+    """
     if isinstance(error, SiccastError):
         return Outlook(refusal=str(error))
     return Outlook(

@@ -87,14 +87,33 @@ class Night:
     """A box to be carried on: what was believed of it, and its readings of late."""
 
     box_input: BoxInput
+    """Its history, the readings of late only."""
     steps_s: tuple[float, ...]
+    """When humidity lately took lasting steps, as far as known at the last look. [s since 1970 UTC]"""
     alone: FirstFit
+    """As it was fitted."""
     kind: tuple[float, float] | None
+    """Mean and standard deviation of ln(air changes a day) of boxes of its style. [ln(1/day)]"""
     posterior: Posterior
+    """Posterior of the last look."""
     wander: float
+    """Mean wander of ln conductance as it was fitted. [1]"""
 
     def carried_on(self, rooms: Sequence[Room], now_s: float) -> Posterior | RefitReason:
-        """Return what is believed now, or why that takes a fit."""
+        """Return the posterior of now, or why that takes a fit.
+
+        Parameters
+        ----------
+        rooms : sequence of Room
+            Of the shelf.
+        now_s : float
+            [s since 1970 UTC]
+
+        Returns
+        -------
+        Posterior or Anew
+            Anew also where carrying on failed, which is logged.
+        """
         try:
             return self._carried_on(rooms, now_s)
         except Exception:
@@ -126,18 +145,47 @@ class Memory:
         """Return for each box what it can be carried on from; None where it must be fitted anew.
 
         Boxes not asked for are forgotten.
+
+        Parameters
+        ----------
+        boxes : sequence of Told
+            All that are asked for.
+        rooms : sequence of Room
+            Of the shelf.
+        now_s : float
+            [s since 1970 UTC]
+
+        Returns
+        -------
+        list of Night or None
+            In the order of the boxes.
         """
         self.refits = {}
         self._known = {one.name: self._known[one.name] for one in boxes if one.name in self._known}
         return [self._night(one, rooms, now_s) for one in boxes]
 
     def learned_from_others(self) -> tuple[LeakObservation, ...]:
-        """Return what the boxes that are carried on told when they were fitted."""
+        """Return what the boxes that are carried on told of their leak when they were fitted."""
         known = (known for name, known in self._known.items() if name not in self.refits)
         return tuple(finite_only(s for one in known for s in one.alone.observations))
 
     def carried(self, box_input: BoxInput, rooms: Sequence[Room], now: Posterior | RefitReason) -> bool:
-        """Take note of a box that was carried on: after a day it is carried on from there. False where it was not."""
+        """Take note of a box that was carried on: after a day it is carried on from there.
+
+        Parameters
+        ----------
+        box_input : BoxInput
+            With all its readings.
+        rooms : sequence of Room
+            Of the shelf.
+        now : Posterior or Anew
+            What came of it.
+
+        Returns
+        -------
+        bool
+            False where it was not carried on.
+        """
         if isinstance(now, RefitReason):
             self.refits[box_input.name] = now
             return False
@@ -154,7 +202,21 @@ class Memory:
         kind: tuple[float, float] | None,
         fitted: Posterior,
     ) -> None:
-        """Remember a box as it was fitted."""
+        """Remember a box as it was fitted.
+
+        Parameters
+        ----------
+        box_input : BoxInput
+            With all its readings.
+        rooms : sequence of Room
+            Of the shelf.
+        alone : FirstFit
+            Its first look.
+        kind : (float, float) or None
+            Mean and standard deviation of ln(air changes a day) of boxes of its style. [ln(1/day)]
+        fitted : Posterior
+            What came of it.
+        """
         self._known[box_input.name] = _Known(
             declared=_declared(box_input),
             **_of_readings(box_input, rooms, fitted.now_s),

@@ -106,9 +106,31 @@ def outlooks(
 ) -> list[Outlook]:
     """Return one outlook for each history, in order; boxes given together inform each other.
 
-    ``change`` asks what each box would do with something changed, beside what it does. With a ``memory`` of earlier
-    looks, boxes are carried on where that will do. Many boxes are spread over ``workers`` processes, by default one for
-    each core; ``progress`` is told the share done.
+    With a ``memory`` of earlier looks, boxes are carried on where that will do.
+
+    Parameters
+    ----------
+    histories : sequence of BoxHistory
+        What was declared, logged and shown, a box each.
+    as_of : datetime
+        The present of all of them; what came later doesn't count.
+    humidity_limits : sequence of float, optional
+        One for each box; its own where left out. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    change : WhatIf, optional
+        What each box would do with this changed is forecast too, beside what it does.
+    memory : Memory, optional
+        Of earlier looks at the same shelf.
+    workers : int, optional
+        Processes for many boxes; one for each core where left out.
+    progress : callable
+        Is told the share done, from 0 to 1.
+
+    Returns
+    -------
+    list of Outlook
+        Where an estimate came to nothing, the outlook says why.
     """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
     box_input, rooms = by_room(histories)

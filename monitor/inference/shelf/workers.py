@@ -31,7 +31,20 @@ class WorkerPool(Generic[Shared]):
         self._shared, self._pool = shared, pool
 
     def each(self, work: Callable[[Shared, Job], Answer], jobs: Sequence[Job]) -> Iterator[Answer]:
-        """Yield an answer for each job, in order; what a pool that died left undone is done here."""
+        """Yield an answer for each job, in order; what a pool that died left undone is done here.
+
+        Parameters
+        ----------
+        work : callable
+            Is given what is shared and a job; can be pickled.
+        jobs : sequence
+            Can be pickled.
+
+        Yields
+        ------
+        answer
+            In the order of the jobs.
+        """
         done = 0
         if self._pool is not None:
             try:
@@ -47,7 +60,22 @@ class WorkerPool(Generic[Shared]):
 
 @contextmanager
 def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[WorkerPool[Shared]]:
-    """Hand out a crew for so many boxes, gone when the body ends; ``workers`` None takes as many as there are cores."""
+    """Hand out a crew for so many boxes, gone when the body ends.
+
+    Parameters
+    ----------
+    shared : any
+        What all jobs know; can be pickled.
+    boxes : int
+        How many jobs are to be expected; few of them are done in this process.
+    workers : int or None
+        Processes; None takes as many as there are cores.
+
+    Yields
+    ------
+    Crew
+        To be used within the body.
+    """
     workers = min(os.cpu_count() or 1 if workers is None else workers, boxes // _AT_A_TIME)
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
