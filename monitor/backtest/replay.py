@@ -32,8 +32,10 @@ COLUMNS = (
     "cross_utc_p05", "cross_utc_p50", "cross_utc_p95",
 )  # fmt: skip
 _SIGHTING_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
-"""Ages of an episode at which its box is looked at on behalf of the others."""
-_SIGHTING_DRAWS = 400
+"""Ages of an episode at which its box is looked at on behalf of the others. A judgement: each doubles what is known."""
+_SIGHTING_DRAWS = 400  # draws; judgement: a mean and a spread need no more
+_SIGHTING_SHARE = 0.4  # of the progress shown; judgement: about the share of the time
+_TASKS_A_CHUNK = 4  # handed to a worker at once, a count; judgement: even load, little talk
 
 _log = logging.getLogger(__name__)
 
@@ -76,11 +78,13 @@ def backtest(
     assumptions = assumptions or Assumptions()
     with ProcessPoolExecutor(workers, initializer=_begin, initargs=(recorded, assumptions)) as pool_:
         looks = _looks(recorded, max((t.cut_s for t in tasks), default=0.0)) if pooled else []
-        sightings = _sightings(pool_, looks, lambda share: progress(0.4 * share))
-        share_before = 0.4 if pooled else 0.0
+        sightings = _sightings(pool_, looks, lambda share: progress(_SIGHTING_SHARE * share))
+        share_before = _SIGHTING_SHARE if pooled else 0.0
         answers: list[Prediction] = []
         jobs = pool_.map(
-            _predict, ((task, _before(sightings, task.cut_s) if pooled else None) for task in tasks), chunksize=4
+            _predict,
+            ((task, _before(sightings, task.cut_s) if pooled else None) for task in tasks),
+            chunksize=_TASKS_A_CHUNK,
         )
         for i, answer in enumerate(jobs):
             answers.append(answer)
@@ -110,7 +114,7 @@ def _looks(recorded: RecordedSet, until_s: float) -> list[tuple[str, float]]:
 
 def _sightings(workers: Executor, looks: list[tuple[str, float]], progress: Callable[[float], None]) -> list[Sighting]:
     found = []
-    for i, sighting in enumerate(workers.map(_look, looks, chunksize=4)):
+    for i, sighting in enumerate(workers.map(_look, looks, chunksize=_TASKS_A_CHUNK)):
         if sighting is not None:
             found.append(sighting)
         progress((i + 1) / len(looks))
@@ -169,5 +173,6 @@ def _answer(task: Task, sightings: tuple[Sighting, ...] | None) -> Prediction:
         shelf = (other.entries for other in _at_work["recorded"].records.values())
         posterior = replace(posterior, shelf=habits_of(shelf, task.cut_s))
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
+    # shares of the draws: by definition of the columns
     days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return Prediction(task, quantiles(lived_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from monitor.errors import NEEDS_THE_PERSON
 from monitor.faces.cli.asking import AsJson, AsOf, BoxNames, ask, say_as_of, shelf_of
 
 if TYPE_CHECKING:
@@ -13,9 +14,6 @@ if TYPE_CHECKING:
 
     from monitor.faces.wording import Wording
     from monitor.records import Assessment
-
-NEEDS_THE_PERSON = 3
-"""Exit code of `siccast today` where something needs the person."""
 
 
 def register(app: typer.Typer) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from monitor.errors import NEEDS_THE_PERSON
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import AsJson, open_to_write, shelf_of
 from monitor.names import command, hint
@@ -19,10 +20,6 @@ if TYPE_CHECKING:
     from monitor.records import Box, Reading, ReadingSeries
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
-
-
-_NEEDS_THE_PERSON = 3
-"""Exit code of a test that could not be kept."""
 
 
 def register(app: typer.Typer) -> None:
@@ -73,7 +70,7 @@ def leak_test(
     else:
         _show(test, asked, number, shelf)
     if test.doubts and keep:
-        raise typer.Exit(_NEEDS_THE_PERSON)
+        raise typer.Exit(NEEDS_THE_PERSON)
 
 
 def _guide(box: Box) -> None:

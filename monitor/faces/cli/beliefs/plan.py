@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.faces.cli.asking import AsJson, AsOf, ask, shelf_of
+from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def plan(
     from monitor.faces.answers import plan_answer
     from monitor.faces.cli.output import show_json
 
-    if days is not None and not 7 <= days <= 365:
+    if days is not None and not PLAN_RANGE_DAYS[0] <= days <= PLAN_RANGE_DAYS[1]:
         raise typer.BadParameter(f"{days} won't do; a plan reaches 7 to 365 days ahead", param_hint="'--days'")
     shelf = shelf_of(context)
     rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
