@@ -42,7 +42,7 @@ _MONTHS = 12  # a year, by definition
 _LEAST_HOURS_A_MONTH = 24 * 20  # judgement: two thirds of a month give its mean
 _EPW_HEADINGS, _EPW_LATITUDE, _EPW_MONTH, _EPW_DRY_BULB, _EPW_DEW_POINT = 8, 6, 1, 6, 7
 """Lines of headings, and places in a row, of an EPW file (its format, from memory)."""
-_TMY3_LATITUDE = 4  # place in the line about the site of a TMY3 file
+_TMY3_LATITUDE = 4  # place in the line about the site of a TMY3 file (its format, from memory)
 _MISSING_RANGE_DEGC = (-70.0, 99.0)
 """What is told lies between: 99.9 is 'missing' in EPW and TMY3; a judgement: colder is an error."""
 _TMY3_COLUMNS = ("date", "dry-bulb (c)", "dew-point (c)")

@@ -19,7 +19,7 @@ from monitor.physics.psychrometrics import REFERENCE_DEGC, STANDARD_PRESSURE_PA,
 from monitor.physics.saturation import GAS_CONSTANT_J_PER_MOL_PER_K, saturation_vapor_pressure_pa
 from monitor.units import KELVIN_AT_0_DEGC, SECONDS_PER_DAY
 
-_LN2 = float(np.log(2.0))
+_LN2 = float(np.log(2.0))  # no unit, by definition
 _LITERS_PER_M3, _PA_PER_KPA, _MM_PER_M = 1e3, 1e3, 1e3  # by definition
 
 BARRER_IN_G_MM_PER_M2_PER_DAY_PER_KPA = 5.20874e-4

@@ -102,7 +102,7 @@ def log_saturation_slope_per_k(temperature_degc: Numeric) -> Numeric:
     T = temperature_degc + KELVIN_AT_0_DEGC
     th = np.abs(1.0 - T / _CRITICAL_K)
     root = np.sqrt(th)
-    slope = (  # [1] eq. 2.5, each term times its power of the ratio th
+    slope = (  # each term of Wagner & Pruss (2002), eq. 2.5, times its power of the ratio th
         _A1 + 1.5 * _A2 * root
         + th * th * (3.0 * _A3 + 3.5 * _A4 * root + 4.0 * _A5 * th + 7.5 * _A6 * root * th**4)
     )  # fmt: skip

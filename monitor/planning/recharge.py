@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Appliance, Assessment, CrossingForecast
 
-DAYS_A_WEEK = 7  # by definition
+DAYS_A_WEEK = 7  # days, by definition
 BEYOND_DAYS = 7
 """A box left out is thought to be dried so long after the plan's end; by then the plan has been made again (a
 judgement)."""

@@ -119,11 +119,9 @@ def _read_sensor(table: TomlTable | None) -> SensorSpec:
     usual = SensorSpec()
     floor_pct = table.number("floor_rh_pct", 0.0, 60.0, default=-1.0)  # judgement: wider than any sheet
     # per cent; judgement: wider than any sheet
-    accuracy_pct = table.number(
-        "accuracy_rh_pct", 0.1, 30.0, default=100.0 * usual.accuracy
-    )  # judgement: wider than any sheet
-    finest_pct, coarsest_pct = 0.0, 10.0  # judgement: no display is coarser, and a slip of unit is caught
-    resolution_pct = table.number("resolution_rh_pct", finest_pct, coarsest_pct, default=100.0 * usual.resolution)
+    accuracy_pct = table.number("accuracy_rh_pct", 0.1, 30.0, default=100.0 * usual.accuracy)
+    # per cent; judgement: no display is coarser
+    resolution_pct = table.number("resolution_rh_pct", 0.0, 10.0, default=100.0 * usual.resolution)
     sensor = SensorSpec(
         accuracy=accuracy_pct / 100.0,
         resolution=resolution_pct / 100.0,
