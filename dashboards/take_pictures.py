@@ -20,7 +20,13 @@ HERE = Path(__file__).resolve().parent
 SICCAST = [sys.executable, "-c", "from monitor.cli.app import main; main()"]
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-WIDTHS = {390: 844, 1280: 900}
+PHONE, DESK = 390, 1280
+"""Pixels across. A judgement: a usual phone and a small laptop."""
+WIDTHS = {PHONE: 844, DESK: 900}
+"""Pixels across, and down. A judgement: as such screens are."""
+_FIRST_OF_SECOND_BOARD = 5  # place of a box; judgement: in the demo, so that two boards are seen
+_MARGIN = 24  # pixels; judgement: the board's edge with some air
+_READY_MS = 120_000  # judgement: a first assessment on a slow machine
 PAGES = {"shelf": "/", "box": "/box/tpu-soft"}
 
 
@@ -30,7 +36,7 @@ def main() -> None:
         subprocess.run([*SICCAST, "demo", "--fast", "--keep", site], check=True)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         with _serving(site) as address:
-            page = _open(browser, 1280, "light", address)
+            page = _open(browser, DESK, "light", address)
             _take_two_boards(page)
             if len(sys.argv) > 1:
                 _take_all(browser, address, Path(sys.argv[1]))
@@ -39,10 +45,10 @@ def main() -> None:
 
 def _take_two_boards(page: Page) -> None:
     """Photograph the top of the shelf, down to its second board."""
-    second_board = page.locator(".stand").nth(5).bounding_box()
+    second_board = page.locator(".stand").nth(_FIRST_OF_SECOND_BOARD).bounding_box()
     assert second_board is not None
-    height = second_board["y"] + second_board["height"] + 24
-    page.screenshot(path=HERE / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": 1280, "height": height})
+    height = second_board["y"] + second_board["height"] + _MARGIN
+    page.screenshot(path=HERE / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": DESK, "height": height})
 
 
 def _take_all(browser: Browser, address: str, folder: Path) -> None:
@@ -58,7 +64,7 @@ def _open(browser: Browser, width: int, scheme: str, address: str) -> Page:
     context = browser.new_context(viewport={"width": width, "height": WIDTHS[width]}, color_scheme=scheme)
     page = context.new_page()
     page.goto(address)
-    page.wait_for_selector("#headline, .box-lead", timeout=120_000)
+    page.wait_for_selector("#headline, .box-lead", timeout=_READY_MS)
     page.wait_for_load_state("networkidle")
     page.evaluate("document.fonts.ready")
     return page

@@ -16,6 +16,10 @@ SiccastError
 └── ImportFileError         a file of readings or a recorded set can't be read
 """
 
+NEEDS_THE_PERSON = 3
+"""Exit code where something needs the person, beside 0 done, 1 a failure, 2 wrong usage: a judgement, no standard has
+one."""
+
 
 class SiccastError(Exception):
     """Base of every error that siccast raises on purpose; its text is one line fit for a person."""
@@ -62,7 +66,7 @@ class LedgerError(SiccastError):
 class UnconfirmedError(SiccastError):
     """What was asked or typed is unlikely or unwise; nothing was kept, and the same again with a yes would be."""
 
-    exit_code = 3
+    exit_code = NEEDS_THE_PERSON
 
 
 class UnknownBoxError(SiccastError):

@@ -17,7 +17,7 @@ _log = logging.getLogger(__name__)
 class BackOff:
     """Pauses that double from one failure to the next up to a longest one; a success starts them anew."""
 
-    def __init__(self, first_s: float = 1.0, longest_s: float = 30.0) -> None:
+    def __init__(self, first_s: float = 1.0, longest_s: float = 30.0) -> None:  # judgement: back within half a minute
         self._first_s = first_s
         self._longest_s = longest_s
         self._next_s = first_s

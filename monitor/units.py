@@ -9,7 +9,7 @@ KELVIN_AT_0_DEGC = 273.15
 GRAMS_PER_OUNCE = 28.349523125
 """One avoirdupois ounce in grams, exact by definition (international yard and pound agreement, 1959)."""
 
-SECONDS_PER_DAY = 86_400.0
+SECONDS_PER_DAY = 86_400.0  # by definition
 
 
 def degf_to_degc(temperature_degf: float) -> float:
@@ -18,7 +18,7 @@ def degf_to_degc(temperature_degf: float) -> float:
     >>> degf_to_degc(212.0)
     100.0
     """
-    return (temperature_degf - 32.0) / 1.8
+    return (temperature_degf - 32.0) / 1.8  # exact by definition
 
 
 def degc_to_degf(temperature_degc: float) -> float:
@@ -27,7 +27,7 @@ def degc_to_degf(temperature_degc: float) -> float:
     >>> degc_to_degf(100.0)
     212.0
     """
-    return temperature_degc * 1.8 + 32.0
+    return temperature_degc * 1.8 + 32.0  # exact by definition
 
 
 def kelvin_to_degc(temperature_kelvin: float) -> float:

@@ -2,7 +2,8 @@
 (() => {
   "use strict";
   const numbers = JSON.parse(document.getElementById("chart-numbers").textContent);
-  const DAY_S = 86400;
+  const DAY_S = 86400; // seconds, by definition
+  // Days between two ticks; judgement: spans a person counts in.
   const TICKS_S = [0.25, 0.5, 1, 2, 5, 10, 15, 30, 60, 120].map((days) => days * DAY_S);
   const zoned = (s) => uPlot.tzDate(new Date(s * 1000), numbers.zone);
   const parts = new Intl.DateTimeFormat("en-US", {
@@ -19,10 +20,10 @@
   const blanks = (list) => list.map(() => null);
   const past = (values) => values.concat(blanks(numbers.fan.at));
   const future = (values) => blanks(numbers.at).concat(values);
-  const GAP_S = 2 * DAY_S;
+  const GAP_S = 2 * DAY_S; // judgement: as the small charts have it
   const broken = (values) => values.map((v, i) => (i > 0 && numbers.at[i] - numbers.at[i - 1] > GAP_S ? null : v));
 
-  let daysBack = 90;
+  let daysBack = 90; // judgement: a season, as the button pressed at first says
   const begins = () => {
     const first = times.length ? times[0] : numbers.asOf - 30 * DAY_S;
     return daysBack ? Math.max(numbers.asOf - daysBack * DAY_S, first) : first;
@@ -32,6 +33,7 @@
     return daysBack ? Math.min(last, numbers.asOf + daysBack * DAY_S) : last;
   };
 
+  // Sizes below are pixels, line widths and dashes too; judgement: legible at the page's own size of letters.
   const timeAxis = () => ({
     stroke: color("--soft"), font: font(), grid: { show: false }, ticks: { stroke: color("--hair"), size: 5 },
     space: 46, size: 28, incrs: TICKS_S,
@@ -130,11 +132,12 @@
       : `${moment(times[i])}: ${numbers.humidityPct[i]} %, ${numbers.temperature[i]} ${numbers.temperatureUnit}`;
   };
 
+  const STEPS_ACROSS = 120; // judgement: a held key crosses the chart in a few seconds
   const walk = (u, event) => {
     const stride = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
     if (!stride || !times.length) return;
     event.preventDefault();
-    const step = event.shiftKey ? stride : stride * Math.max(1, Math.round(times.length / 120));
+    const step = event.shiftKey ? stride : stride * Math.max(1, Math.round(times.length / STEPS_ACROSS));
     const here = u.cursor.idx == null ? numbers.at.length - 1 : u.cursor.idx;
     const next = Math.min(Math.max(here + step, 0), times.length - 1);
     u.setCursor({ left: u.valToPos(times[next], "x"), top: u.over.clientHeight / 2 });

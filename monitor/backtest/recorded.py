@@ -18,6 +18,7 @@ from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.posterior import Record
 from monitor.inference.model.sensor_bias import comparisons
 from monitor.records import ROOM, Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
+from monitor.records.declared import USUAL_LIMIT
 
 _KINDS = {
     "open": EntryKind.opening,
@@ -25,9 +26,6 @@ _KINDS = {
     "weigh": EntryKind.weighing,
     "spool_swap": EntryKind.spool_swap,
 }
-
-_USUAL_LIMIT_PCT, _USUAL_ACCURACY_PCT, _USUAL_RESOLUTION_PCT = 20.0, 3.0, 0.1
-"""Taken where a set declares none. [% RH] Judgement: a limit that filament is kept below, a common sensor."""
 
 
 @dataclass(frozen=True)
@@ -113,16 +111,16 @@ def _task(name: str, row: Mapping[str, str]) -> Task:
 
 
 def _box(declared: Mapping[str, Any]) -> Box:
-    sensor = declared.get("sensor") or {}
+    sensor, usual = declared.get("sensor") or {}, SensorSpec()
     floor_pct = sensor.get("stated_min_rh")
     return Box(
         name=declared["id"],
         volume_liter=float(declared["volume_l"]),
-        humidity_limit=float(declared.get("limit_rh") or _USUAL_LIMIT_PCT) / 100.0,
+        humidity_limit=float(declared.get("limit_rh") or 100.0 * USUAL_LIMIT) / 100.0,
         style=str(declared.get("style") or "unknown"),
         sensor=SensorSpec(
-            accuracy=float(sensor.get("stated_accuracy_rh") or _USUAL_ACCURACY_PCT) / 100.0,
-            resolution=float(sensor.get("resolution_rh") or _USUAL_RESOLUTION_PCT) / 100.0,
+            accuracy=float(sensor.get("stated_accuracy_rh") or 100.0 * usual.accuracy) / 100.0,
+            resolution=float(sensor.get("resolution_rh") or 100.0 * usual.resolution) / 100.0,
             floor=None if floor_pct is None else float(floor_pct) / 100.0,
         ),
         spools=tuple(

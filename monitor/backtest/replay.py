@@ -186,5 +186,6 @@ def _answer(task: Task, observations: tuple[LeakObservation, ...] | None) -> Pre
         shelf = (other.entries for other in _at_work["recorded"].records.values())
         posterior = replace(posterior, shelf=rates_of(shelf, task.cut_s))
     _, below = crossing_ahead(posterior, limit, task.horizon_days)
+    # shares of the draws: by definition of the columns
     days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
     return Prediction(task, quantiles(mean_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))

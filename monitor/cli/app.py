@@ -52,7 +52,7 @@ COMMAND_MODULES: tuple[str, ...] = (
 """Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
 
 
-_STOPPED = 130
+_STOPPED = 130  # exit code: 128 and the number of SIGINT, as shells say it (POSIX)
 
 
 def _show_version(wanted: bool) -> None:

@@ -11,6 +11,7 @@ import typer
 from monitor.errors import UnknownBoxError
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.records.names import tidy
+from monitor.records.readings import EARLIEST_AT
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -23,8 +24,7 @@ Encoding = Annotated[str, typer.Option(help="How the text is encoded, as in cp12
 MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 
-_EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
-_LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+_LATEST = datetime(2100, 1, 1, tzinfo=UTC)  # a year; judgement: beyond it a digit was mistyped
 
 
 def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "--at") -> datetime:
@@ -113,7 +113,7 @@ def utc_instant(text: str | None, now: datetime) -> datetime:
         raise typer.BadParameter(
             f"'{text}' won't do; write an instant in UTC as in 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
         ) from None
-    if not _EARLIEST <= at < _LATEST:
+    if not EARLIEST_AT <= at < _LATEST:
         raise typer.BadParameter(f"'{text}' won't do; name an instant from 2000 to 2099", param_hint="'--as-of'")
     return at
 

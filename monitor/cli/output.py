@@ -12,7 +12,8 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-_WORTH_A_BAR_S = 1.0
+_WIDE_LETTERS = 200  # of a line where nobody looks; judgement: no row is broken for a script
+_WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
 def show_json(answer: Any) -> None:
@@ -92,7 +93,7 @@ def _console() -> Console:
     from rich.console import Console
 
     console = Console(markup=False, highlight=False)
-    return console if console.is_terminal else Console(markup=False, highlight=False, width=200)
+    return console if console.is_terminal else Console(markup=False, highlight=False, width=_WIDE_LETTERS)
 
 
 def _plain(text: str) -> str:

@@ -11,6 +11,7 @@ import typer
 
 from monitor.cli import arguments
 from monitor.errors import UnknownBoxError
+from monitor.records.declared import LIMIT_RANGE_PCT
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def ask(
     again and again beside other work: nothing is shown then, and one core has to do.
     """
     instant = arguments.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
-    if limit_pct is not None and not 1.0 <= limit_pct <= 95.0:
+    if limit_pct is not None and not LIMIT_RANGE_PCT[0] <= limit_pct <= LIMIT_RANGE_PCT[1]:
         raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
     from monitor.cli.output import working
     from monitor.services.assess import assess

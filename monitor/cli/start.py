@@ -20,7 +20,7 @@ def main() -> None:
 def _stop(*_: object) -> None:
     """End at once: an exception could be swallowed, or shown, by whatever is half imported."""
     os.write(2, b"siccast: stopped\n")
-    os._exit(130)
+    os._exit(130)  # exit code, as in `app`: 128 and the number of SIGINT, as shells say it (POSIX)
 
 
 if __name__ == "__main__":

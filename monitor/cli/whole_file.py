@@ -12,7 +12,7 @@ from monitor.errors import UnwritableError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-_LONGEST_STEM = 80
+_LONGEST_STEM = 80  # letters; judgement: with what is added, far below the 255 bytes of a file name
 
 
 @contextmanager

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.desk.inventory import (
-    NEW_LOADING,
     Charge,
     Inventory,
     Loading,
@@ -16,6 +15,7 @@ from monitor.desk.inventory import (
     Spill,
 )
 from monitor.errors import LedgerError
+from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     APPLIANCE,
     SPARE,

@@ -73,7 +73,8 @@ def _combined_loading(loadings: Sequence[Loading | None], dry_g: Sequence[float]
         return None
     shares = [mass / sum(dry_g) for mass in dry_g]
     low, middle, high = (
-        sum(share * loading[point] for share, loading in zip(shares, known, strict=True)) for point in range(3)
+        sum(share * loading[point] for share, loading in zip(shares, known, strict=True))
+        for point in range(len(known[0]))
     )
     return (low, middle, high)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.errors import LedgerError
+from monitor.physics.drying import JAR_DEGC
 from monitor.physics.materials import Desiccant, desiccant, desiccant_kinds
 
 SHEET = "The maker's sheet and local rules come first."
@@ -70,7 +71,7 @@ def on_color(desiccant: Desiccant, color: str) -> str:
     dye = desiccant.dye
     if dye is None:
         return "These beads carry no dye; their color says nothing."
-    turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, 25.0))
+    turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, JAR_DEGC))
     if color == dye.dry_color:
         return (
             f"{color.capitalize()} says under about {100 * turn:.0f} % loading;"

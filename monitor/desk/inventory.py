@@ -8,6 +8,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, TypeVar
 
 from monitor.errors import LedgerError
+from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     BOX,
     SPARE,
@@ -22,6 +23,10 @@ from monitor.records.names import tidy
 if TYPE_CHECKING:
     from datetime import datetime
 
+SURELY_SDS = 3.0
+"""Times its standard deviation that a dry mass may be off before a person is asked. A judgement: once in some 700."""
+LEAST_OF_DECLARED = 0.75
+"""Share of a dry mass; beads lighter than that are other beads, or another unit (a judgement)."""
 A_MOMENT_IN_A_BOX = timedelta(days=1)
 """Beads that lay no longer in a box are about as dry as they went in (a judgement)."""
 Loading = tuple[float, float, float]
@@ -105,7 +110,7 @@ class Spill:
 
 
 HOT_COUNTS_AS_STEPS = 4.0
-"""A hot weighing is taken as this many times as coarse (a guess of ours): hot beads lift the reading, open ones
+"""A hot weighing is taken as this many times as coarse (a judgement): hot beads lift the reading, open ones
 gain water."""
 
 
@@ -206,21 +211,17 @@ def discrepancies(inventory: Inventory) -> tuple[str, ...]:
         if charge.retired or charge.dry_mass_g is None:
             continue
         expected_g = charge.portioned_g / (1.0 + (NEW_LOADING if charge.state == "new" else 0.0))
-        if charge.dry_mass_g > expected_g * (1.0 + 3.0 * charge.dry_mass_relative_sd):
+        if charge.dry_mass_g > expected_g * (1.0 + SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
                 f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but only {expected_g:.0f} g came"
                 " out of the bag; a top-up or a merge was not written down."
             )
-        elif charge.dry_mass_g < expected_g * (0.75 - 3.0 * charge.dry_mass_relative_sd):
+        elif charge.dry_mass_g < expected_g * (LEAST_OF_DECLARED - SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
                 f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads of {expected_g:.0f} g that came out"
                 " of the bag; more is missing than water explains."
             )
     return tuple(told)
-
-
-NEW_LOADING = 0.025
-"""Water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied. [g/g]"""
 
 
 def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thing:

@@ -23,10 +23,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 STORAGE_DEGC = 22.0
-"""Temperature at which the water a box's beads can take is computed."""
+"""Temperature at which the water a box's beads can take is computed. A judgement: a room where people live."""
 
 USUAL_DRY_G = 250.0
-"""Beads the table is computed for where no charge is named."""
+"""Beads the table is computed for where no charge is named. A judgement: a batch that most appliances take."""
+
+NORMAL_90_SDS = 3.29
+"""Standard deviations between the 5 % and the 95 % point of a normal, by definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +134,7 @@ def services(
     told = []
     for box in boxes:
         full = factor * float(beads.isotherm.loading_g_per_g(box.humidity_limit, STORAGE_DEGC))
-        slack = 1.645 * relative_sd * full
+        slack = 1.645 * relative_sd * full  # sd from the middle to the 95 % point of a normal, by definition
         left = Quantiles(
             *(full - loading for loading in (loading_g_per_g.p95, loading_g_per_g.p50, loading_g_per_g.p05))
         )

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.desk.inventory import LEAST_OF_DECLARED
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
 from monitor.physics.materials import desiccant, mixed_kind, parts_of
@@ -31,13 +32,12 @@ _OF_BEADS = (EntryKind.weighing, EntryKind.color)
 _ONE_MOMENT = timedelta(minutes=1)
 """Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
 _JUST_FILLED = timedelta(days=1)
-"""Nobody spends a charge within a day: beads logged so soon after others lie beside them, or one entry is wrong."""
-_LEAST_OF_DECLARED = 0.75
-"""Beads lighter than this share of their declared dry mass are other beads, or another unit (a judgement)."""
-_OTHER_AMOUNT = 2.0
+"""Nobody spends a charge within a day: beads logged so soon after others lie beside them, or one entry is wrong (a
+judgement)."""
+_OTHER_AMOUNT = 2.0  # times what was there; judgement: nobody tops up by as much without a word
 _SLACK_SHARE = 0.01
-"""Beads lose this much at a weighing outside their box (a judgement)."""
-_MISPLACED_G = 1.0
+"""Share that beads lose at a weighing outside their box (a judgement)."""
+_MISPLACED_G = 1.0  # judgement: a step of a kitchen scale
 
 
 def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterable[Trap]:
@@ -212,7 +212,7 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
         return
     slack_g = 2.0 * (entry.scale_resolution_g or 1.0)
     most_g = dry_g * (1.0 + fullest_g_per_g(desiccant(kind))) + slack_g
-    least_g = _LEAST_OF_DECLARED * dry_g - slack_g
+    least_g = LEAST_OF_DECLARED * dry_g - slack_g
     if not least_g <= entry.mass_g <= most_g:
         short = entry.mass_g < least_g
         text = f"{entry.mass_g:.4g} g is {'less than' if short else 'more than'} {dry_g:.0f} g of dry beads can weigh"

@@ -46,6 +46,7 @@ from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
+from monitor.records.declared import USUAL_LIMIT
 from monitor.records.desk_events import BOX, RunWeighed
 
 if TYPE_CHECKING:
@@ -53,14 +54,18 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Readings
 
-_NEARLY_ALL = 0.995
-_ENOUGH_READINGS = 24
-_CURVE_POINTS = 60
-_KWH_PER_WS = 1.0 / 3.6e6
-USUAL_LIMIT = 0.20
-"""The humidity limit a run is judged by where no box is declared."""
+_NEARLY_ALL = 0.995  # share; judgement: less is missing than a scale and the air account for
+_ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
+_CURVE_POINTS = 60  # judgement: the line looks smooth
+_CURVE_AHEAD = 1.25  # times the heat so far, or to the next weighing; judgement: where it leads to is seen
+_KWH_PER_WS = 1.0 / 3.6e6  # by definition
+_BOOKS_SHARE = 0.005  # of a mass, either way; judgement: what a kitchen scale and a pour lose
+_FULLEST, _DRIEST_G_PER_G = 0.95, 1e-5
+"""Humidity of the wettest beads and loading of the driest whose jar is asked for. Judgements: isotherms end there."""
+_AT_REST_AFTER, _READ_FOR = timedelta(days=1.5), timedelta(days=2)
+"""Judgements: as said in ``first_days``."""
 _DRY_MASS_SD_A_CYCLE = 0.01
-"""What spills or ages between two runs of a charge, as a share of its dry mass (a guess of ours)."""
+"""What spills or ages between two runs of a charge, as a share of its dry mass (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +213,7 @@ def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box])
     for name in names:
         run = inventory.run(name)
         told, it = report(inventory, run, boxes), fitted(inventory, run)
-        longest_s = 1.25 * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
+        longest_s = _CURVE_AHEAD * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
         times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
         floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
         weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
@@ -226,7 +231,7 @@ def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None
         if kept is None:
             return None
         mass_g = run.mass_before_g * kept
-        return Quantiles(0.995 * mass_g, mass_g, 1.005 * mass_g)
+        return Quantiles((1.0 - _BOOKS_SHARE) * mass_g, mass_g, (1.0 + _BOOKS_SHARE) * mass_g)
     return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 
@@ -324,8 +329,8 @@ def _limit_loading(beads: Desiccant, boxes: Sequence[Box]) -> float:
 
 def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantiles:
     loadings = (loading_g_per_g.p05, loading_g_per_g.p50, loading_g_per_g.p95)
-    fullest = float(beads.isotherm.loading_g_per_g(0.95, STORAGE_DEGC))
-    held = (float(np.clip(loading / factor, 1e-5, fullest)) for loading in loadings)
+    fullest = float(beads.isotherm.loading_g_per_g(_FULLEST, STORAGE_DEGC))
+    held = (float(np.clip(loading / factor, _DRIEST_G_PER_G, fullest)) for loading in loadings)
     return Quantiles(*(float(beads.isotherm.relative_humidity(loading, STORAGE_DEGC)) for loading in held))
 
 
@@ -396,8 +401,8 @@ def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tu
     charge = inventory.charge(charge_name)
     if not charge.place.startswith(BOX) or charge.placed_at is None:
         return None
-    begin = charge.placed_at + timedelta(days=1.5)
-    series = readings.series(charge.place.removeprefix(BOX), begin, begin + timedelta(days=2))
+    begin = charge.placed_at + _AT_REST_AFTER
+    series = readings.series(charge.place.removeprefix(BOX), begin, begin + _READ_FOR)
     if len(series) < _ENOUGH_READINGS:
         return None
     return float(np.median(series.relative_humidity)), float(np.median(series.temperature_degc))

@@ -13,7 +13,7 @@ from monitor.desk.inventory import (
     Inventory,
     Run,
 )
-from monitor.desk.methods import Method, beads_of, compare_methods
+from monitor.desk.methods import NORMAL_90_SDS, Method, beads_of, compare_methods
 from monitor.desk.questions import STARTS, about_addition, about_entry, about_event, completed
 from monitor.desk.questions import beside as joined
 from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
@@ -46,9 +46,9 @@ if TYPE_CHECKING:
     from monitor.store.contracts import DeskEvents, Ledger, Readings
 
 _SAME_HEAT_S = 1.0
-"""Minutes typed with a few digits name the weighing of this second."""
+"""Minutes typed with a few digits name the weighing of this second (a judgement)."""
 FRESH_ROOM = timedelta(hours=6)
-"""A room reading older than this is not the room of now."""
+"""A room reading older than this is not the room of now (a judgement: weather turns in hours)."""
 
 
 class DeskStores(Protocol):
@@ -313,7 +313,7 @@ class Desk:
             verdict=told.verdict.value,
             end_mass_g=told.mass_g,
             dry_mass_g=dry.p50,
-            dry_mass_relative_sd=(dry.p95 - dry.p05) / 3.29 / dry.p50,
+            dry_mass_relative_sd=(dry.p95 - dry.p05) / NORMAL_90_SDS / dry.p50,
             start_loading_g_per_g=told.start_loading_g_per_g.p50,
             loading_g_per_g=(loading.p05, loading.p50, loading.p95),
             time_constant_s=float(1.0 / sorted(curves.rate_per_s)[len(curves.rate_per_s) // 2]),

@@ -12,7 +12,12 @@ if TYPE_CHECKING:
     from monitor.desk.inventory import Run, Spill
 
 TOLD_RELATIVE_SD = 0.05
-"""How well a person knows what fell out, as a share of it: it is swept up, and some stays on the floor (a guess)."""
+"""How well a person knows what fell out, as a share of it: it is swept up, and some stays on the floor (a
+judgement)."""
+_LEAST_KEPT = 0.01
+"""Share of the beads. A judgement: who spilled more weighs anew."""
+_ROUNDING_SD_STEPS = 0.3
+"""Steps of a display. A judgement: the spread of what is rounded, 1 / sqrt(12), and a little."""
 
 
 def loss_of(run: Run, spill: Spill) -> Loss:
@@ -27,9 +32,10 @@ def loss_of(run: Run, spill: Spill) -> Loss:
     before_g = weighings[place - 1].mass_g if place else run.mass_before_g
     after_g = weighings[place].mass_g + spill.lost_g if place < len(weighings) else before_g
     middle_g = 0.5 * (before_g + after_g)
-    kept = max(1.0 - spill.lost_g / middle_g, 0.01)
+    kept = max(1.0 - spill.lost_g / middle_g, _LEAST_KEPT)
     step_g = weighings[place - 1].resolution_g if place else 1.0
-    grams_sd = np.hypot(TOLD_RELATIVE_SD * spill.lost_g, 0.3 * step_g)
+    grams_sd = np.hypot(TOLD_RELATIVE_SD * spill.lost_g, _ROUNDING_SD_STEPS * step_g)
+    # an even spread over the step between, by definition
     when_sd = spill.lost_g * abs(before_g - after_g) / middle_g / np.sqrt(12.0)
     return Loss(kept, float(np.hypot(grams_sd, when_sd)) / middle_g / kept)
 

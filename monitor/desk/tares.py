@@ -12,9 +12,10 @@ if TYPE_CHECKING:
     from monitor.desk.inventory import Run
     from monitor.records import Quantiles
 
-_SLACK_SHARE = 0.002
+_SLACK_SHARE = 0.002  # of a mass; judgement: what a kitchen scale is off by
+_SAME_G = 1e-6  # judgement: what a subtraction rounds by
 _SAME_TARE_SHARE = 0.01
-"""A holder whose weight differs by less from the one in the inventory is the same figure, told again."""
+"""A holder whose weight differs by less from the one in the inventory is the same figure, told again (a judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ def tare_remarks(run: Run) -> list[str]:
         if not told_g or scale == 1.0:
             continue
         tare = run.weighings[place].mass_g - event.shown_g * scale
-        if abs(-tare - told_g) < 1e-6:
+        if abs(-tare - told_g) < _SAME_G:
             return [f"The empty holder's {told_g:.0f} g are taken as true grams, weighed on another day or scale."]
         return [f"The empty holder's {told_g:.0f} is taken as read on the same scale: {-tare:.0f} g."]
     return []

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from monitor.desk.inventory import SURELY_SDS
 from monitor.desk.spills import kept_before, kept_since_last
 from monitor.errors import OutOfRangeError, UnconfirmedError
 from monitor.inference.drying.priors import least_dry_of_new
-from monitor.physics.drying import microwave_water_bound_g
+from monitor.physics.drying import GEL_HEAT_WHILE_DRYING_KJ_PER_KG, JAR_DEGC, microwave_water_bound_g
 from monitor.physics.materials import polymer
 from monitor.units import GRAMS_PER_OUNCE
 
@@ -24,15 +25,19 @@ SCALE_UNITS = MappingProxyType({"milk": 1.03, "oil": 0.92, "ounces": GRAMS_PER_O
 """Grams for one of what a kitchen scale may show instead of grams: milliliters of a liquid (its density, from memory),
 or ounces. Milliliters of water are grams."""
 
-_HEAT_KJ_PER_G = 2.8
-"""Heat of adsorption while drying, 2.6 to 3.2 kJ for each gram of water; the bound takes the middle."""
 _GENEROUS_POWER_W = MappingProxyType({"microwave": 1200.0, "oven": 3000.0, "filament_dryer": 250.0, "print_bed": 500.0})
-"""Where the shelf file names no power: more than such an appliance has, so that the bound accuses nobody wrongly."""
+"""Where the shelf file names no power: more than such an appliance has, so that the bound accuses nobody wrongly
+(judgements)."""
+_GENEROUS_POWER_OTHER_W = 3000.0  # judgement: as of an oven
 _FULLEST_FACTOR = 1.4
-"""A lot this much above the isotherm's capacity was never measured (the best of six lots: 1.25)."""
+"""A lot this much above the isotherm's capacity was never measured (the best of six lots: 1.25);
+a judgement."""
+_FULLEST_HUMIDITY = 0.95  # a fraction; judgement: where isotherms end
+_SCALE_SHARE = 0.002  # of a mass; judgement: what a kitchen scale is off by
+_SAME_HOLDER_SHARE = 0.01  # of a mass; judgement: what beads lose on the way to the scale
 _SOFTENING_MARGIN_K = 15.0
-"""A loaded printed holder stays this far below its glass transition (a rule of ours)."""
-_MOST_STRETCH_S = MappingProxyType({"microwave": 1200.0, "oven": 43_200.0})
+"""A loaded printed holder stays this far below its glass transition (a judgement)."""
+_MOST_STRETCH_S = MappingProxyType({"microwave": 1200.0, "oven": 43_200.0})  # judgements, reasons below with the other
 _MOST_STRETCH_OTHER_S = 4 * 86_400.0
 """Heat between two weighings beyond which a figure is rather a slip: 20 minutes of microwave overheat beads and glass,
 12 hours of oven and four days of warm air dry any load that is stirred (judgements)."""
@@ -225,7 +230,7 @@ def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
     """Return the unit that would make an unlikely weighing likely, whichever way the empty holder was weighed."""
     if expected_g is None or typed.scaled or typed.contradicted:
         return None
-    slack_g = 1.0 * typed.resolution_g + 0.002 * expected_g.p50
+    slack_g = 1.0 * typed.resolution_g + _SCALE_SHARE * expected_g.p50
     if expected_g.p05 - 2.0 * slack_g <= typed.mass_g <= expected_g.p95 + 2.0 * slack_g:
         return None
     for unit, factor in SCALE_UNITS.items():
@@ -255,11 +260,13 @@ def _first(
 ) -> Iterable[Trap]:
     slack_g = 2.0 * resolution_g
     if charge.dry_mass_g is not None:
-        full_g = charge.dry_mass_g * (1.0 + fullest_g_per_g(desiccant)) * (1.0 + 3.0 * charge.dry_mass_relative_sd)
+        full_g = (
+            charge.dry_mass_g * (1.0 + fullest_g_per_g(desiccant)) * (1.0 + SURELY_SDS * charge.dry_mass_relative_sd)
+        )
         if mass_g > full_g + slack_g:
             text = f"{mass_g:.0f} g is more than {charge.dry_mass_g:.0f} g of dry beads can weigh wet ({full_g:.0f} g)"
             yield Trap("more than they can hold", f"{text}: is the holder still in it?")
-        elif mass_g < charge.dry_mass_g * (1.0 - 3.0 * charge.dry_mass_relative_sd) - slack_g:
+        elif mass_g < charge.dry_mass_g * (1.0 - SURELY_SDS * charge.dry_mass_relative_sd) - slack_g:
             text = f"{mass_g:.0f} g is less than the {charge.dry_mass_g:.0f} g these beads weigh bone dry"
             yield Trap("less than dry", f"{text}: were some taken out?")
     if expected_g is not None and not expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
@@ -271,7 +278,7 @@ def _gain(typed: AtScale, last_g: float, other_tares_g: Iterable[float]) -> Trap
     gain_g = typed.mass_g - last_g
     text = f"{gain_g:.0f} g heavier than the weighing before; beads in an appliance don't gain"
     for tare_g in other_tares_g:
-        if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + 0.01 * last_g:
+        if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
             text = f"{text}: is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
             return Trap("another holder", text)
     slip = "or the weighing before was wrong: `siccast lot undo` takes it back"
@@ -284,15 +291,15 @@ def _gain(typed: AtScale, last_g: float, other_tares_g: Iterable[float]) -> Trap
 
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:
     if charge.dry_mass_g is not None:
-        return charge.dry_mass_g * (1.0 - 3.0 * charge.dry_mass_relative_sd)
+        return charge.dry_mass_g * (1.0 - SURELY_SDS * charge.dry_mass_relative_sd)
     return start_g / (1.0 + fullest_g_per_g(desiccant))
 
 
 def fullest_g_per_g(desiccant: Desiccant) -> float:
     """Return more water than any lot of such beads holds. [g/g]"""
-    return _FULLEST_FACTOR * float(desiccant.isotherm.loading_g_per_g(0.95, 25.0))
+    return _FULLEST_FACTOR * float(desiccant.isotherm.loading_g_per_g(_FULLEST_HUMIDITY, JAR_DEGC))
 
 
 def _heat_bound_g(run: Run, duration_s: float) -> float:
-    power_w = run.start.power_w or _GENEROUS_POWER_W.get(run.start.appliance_kind, 3000.0)
-    return float(microwave_water_bound_g(power_w, duration_s, 1e3 * _HEAT_KJ_PER_G))
+    power_w = run.start.power_w or _GENEROUS_POWER_W.get(run.start.appliance_kind, _GENEROUS_POWER_OTHER_W)
+    return float(microwave_water_bound_g(power_w, duration_s, GEL_HEAT_WHILE_DRYING_KJ_PER_KG))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 
-from monitor.feed.formats.values import MAX_PAYLOAD_BYTES
+from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,12 +23,18 @@ if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike
 
 LARGEST_PACKET_BYTES = MAX_PAYLOAD_BYTES + 128 * 1024
-"""Room for the longest payload that is read, the longest topic there is, and some properties."""
+"""Room for the longest payload that is read, the longest topic (65,535 bytes: MQTT 5, section 1.5.4), and
+properties."""
 
-_KEPT_OF_LONGER_BYTES = 4096
-_READ_BYTES = 256 * 1024
-_WRITE_WITHIN_S = 30.0
-_PUBLISH = 3
+_READ_BYTES = 256 * 1024  # judgement: some 2,000 readings at one system call
+_WRITE_WITHIN_S = 30.0  # judgement: a broker that takes nothing for so long is gone
+_PUBLISH = 3  # type of a packet, its upper 4 bits (MQTT 5, section 2.1.2)
+_QOS_2 = 0b100  # one of the bits of its flags (MQTT 5, section 3.3.1.2)
+_BITS_OF_LENGTH, _GOES_ON = (
+    7,
+    0x80,
+)  # a byte of the length, and the bit that says another follows (MQTT 5, section 1.5.5)
+_LENGTH_ENDS_BITS = 21  # where the fourth and last of them begins (same section of MQTT 5)
 _PUBACK = b"\x40\x02"
 """In MQTT 5 too: a PUBACK without a reason code says success."""
 
@@ -93,7 +99,7 @@ class BatchingClient(paho.Client):
         read_to = 0
         while frame := _frame(self._unread, read_to):
             body, end = frame
-            if self._unread[read_to] >> 4 != _PUBLISH or self._unread[read_to] & 0b100:
+            if self._unread[read_to] >> 4 != _PUBLISH or self._unread[read_to] & _QOS_2:  # bits: MQTT 5, section 2.1.2
                 self._for_paho += self._unread[read_to:end]
             elif message := _published(self._unread, read_to, body, end, self._has_properties):
                 self.arrived.append(message)
@@ -117,10 +123,10 @@ class BatchingClient(paho.Client):
         body, end = _extent(self._unread, 0) or (0, 0)
         flags = self._unread[0]
         start = _published(self._unread, 0, body, LARGEST_PACKET_BYTES, self._has_properties)
-        if flags >> 4 != _PUBLISH or flags & 0b100 or start is None:
+        if flags >> 4 != _PUBLISH or flags & _QOS_2 or start is None:  # bits: MQTT 5, section 2.1.2
             self._has_ended = True  # nothing else is ever so long
             return False
-        kept = start.payload[:_KEPT_OF_LONGER_BYTES]
+        kept = start.payload[:KEPT_OF_LONGER_BYTES]
         left_out = end - LARGEST_PACKET_BYTES + len(start.payload) - len(kept)
         self.arrived.append(start._replace(payload=kept, left_out_bytes=left_out))
         self.arrived_bytes += len(start.topic) + len(kept)
@@ -184,9 +190,9 @@ def _extent(packets: bytearray, start: int) -> tuple[int, int] | None:
     """
     length, place, shift = 0, start + 1, 0
     while place < len(packets):
-        length |= (packets[place] & 0x7F) << shift
-        place, shift = place + 1, shift + 7
-        if packets[place - 1] < 0x80 or shift > 21:
+        length |= (packets[place] & ~_GOES_ON) << shift
+        place, shift = place + 1, shift + _BITS_OF_LENGTH
+        if packets[place - 1] < _GOES_ON or shift > _LENGTH_ENDS_BITS:
             return place, place + length
     return None
 

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from monitor.records import RawMessage
 
 MOST_MESSAGES = 500
-"""Half of what the recommended broker sends without an answer."""
-MOST_BYTES = 4 * 1024 * 1024
-_AT_ONCE_S = 0.2
+"""A judgement: half of what the recommended broker sends without an answer."""
+MOST_BYTES = 4 * 1024 * 1024  # judgement: half of what one look takes in
+_AT_ONCE_S = 0.2  # judgement: nobody notices that a message waits so long
 
 
 class Connected(Protocol):

@@ -10,26 +10,27 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.feed.formats.values import EARLIEST_AT
 from monitor.records import Mark
+from monitor.records.readings import EARLIEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from monitor.records import RawMessage, Reading
 
-TOLERANCE_S = 120.0
-_APART = timedelta(microseconds=1)
+TOLERANCE_S = 120.0  # judgement: a node that sets its clock once a day may be off by a minute or two
+_APART = timedelta(microseconds=1)  # the finest step of `datetime`, by definition
 _STEPPED = timedelta(seconds=1)
-"""A clock that lies so far behind what it said before was set back, and is followed."""
+"""A clock that lies so far behind what it said before was set back, and is followed (a judgement)."""
 _A_JUMP = timedelta(seconds=5)
-"""NTP lets a clock drift into place where it can, and moves it in one step where it is further off."""
+"""NTP lets a clock drift into place where it can, and moves it in one step where it is further off (a judgement)."""
 
-_WAITING_AT_MOST = 20_000
-_WAITING_AT_MOST_BYTES = 16 * 1024 * 1024
-_SAME_LAG_S = 30.0
+_WAITING_AT_MOST = 20_000  # messages; judgement: an hour of a large site, and then the clock is taken as it is
+_WAITING_AT_MOST_BYTES = 16 * 1024 * 1024  # judgement: a small computer has it to spare
+_SAME_LAG_S = 30.0  # judgement: a clock that is off stays off by as much, a radio does not
 _LIVE_SPACING_S = 30.0
-"""Messages that arrive closer together than this were waiting somewhere; their lateness says nothing of a clock."""
+"""Messages that arrive closer together than this were waiting somewhere; their lateness says nothing of a clock (a
+judgement)."""
 
 
 def steady_s() -> float:

@@ -14,7 +14,7 @@ from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload
 from monitor.feed.formats.topics import TopicPattern
-from monitor.feed.formats.values import MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
+from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
 from monitor.records import Quantity, Reading, Rejection
 from monitor.records.names import (
     NAME_RULE,
@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 
     from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
 
-_KEPT_OF_OVERSIZED_BYTES = 4096
 _KEPT_APART = 100
-"""Refused elements of one message that are kept each with its own reason; a stranger's array may hold 100,000."""
+"""A judgement. Refused elements of one message that are kept each with its own reason; a stranger's array may hold
+100,000."""
 _KEPT_OF_TOPIC = 1024
-"""Letters; no feed has a topic so long, and a stranger's may have 65,535."""
+"""Letters; a judgement: no feed has a topic so long, and a stranger's may have 65,535."""
 
 
 @dataclass(slots=True)
@@ -202,7 +202,7 @@ def _reason(error: Exception) -> str:
     if isinstance(error, UnusableMessageError):
         return str(error)
     try:
-        given = escaped(str(error), 120)
+        given = escaped(str(error), 120)  # letters; judgement: fits a line
     except Exception:
         given = "it says no more"
     return f"it can't be read ({type(error).__name__}: {given}); please report this message as a defect of siccast"
@@ -230,6 +230,6 @@ def _reject(
     """Return the rejection of a message, of a part of it, or of what came before and is given up because of it."""
     payload = message.payload if part is None else part
     if len(payload) > MAX_PAYLOAD_BYTES:
-        payload = payload[:_KEPT_OF_OVERSIZED_BYTES]
+        payload = payload[:KEPT_OF_LONGER_BYTES]
     topic = message.topic if len(message.topic) <= _KEPT_OF_TOPIC else message.topic[:_KEPT_OF_TOPIC] + "…"
     return Rejection(arrived_at or message.arrived_at, message.feed, topic, payload, reason, message.retained)

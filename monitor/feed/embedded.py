@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
 LOOPBACK = "127.0.0.1"
-_START_WITHIN_S = 10.0
+_START_WITHIN_S = 10.0  # judgement: it takes 0.3 s (measured) on an idle machine
 
 
 class EmbeddedBroker:

@@ -29,24 +29,27 @@ if TYPE_CHECKING:
     from monitor.records import BrokerAddress
 
 BATCH = 2000
-"""No more is read once so many messages are here. Fewer are handed out as soon as nothing more is waiting: a broker
-with a small window sends no more before those are acknowledged."""
+"""No more is read once so many messages are here: a judgement, under a tenth of a second of work. Fewer are handed out
+as soon as nothing more is waiting: a broker with a small window sends no more before those are acknowledged."""
 
 BATCH_BYTES = 8 * 1024 * 1024
-"""Nor once so much is here, however few messages it is."""
+"""Nor once so much is here, however few messages it is (a judgement: a small computer has it to spare)."""
 
-_KEEPALIVE_S = 60
-_ANSWER_WITHIN_S = 10.0
-_LEAVE_WITHIN_S = 3.0
-_NEVER_EXPIRES = 0xFFFF_FFFF
-_LONGEST_PAUSE_S = 60.0
+SHORT_WAIT_S = 0.1
+"""A judgement: so late a deadline may be noticed; what comes is taken in at once."""
+_KEEPALIVE_S = 60  # judgement: a router forgets an idle connection after some minutes
+_ANSWER_WITHIN_S = 10.0  # judgement: a broker on a slow machine answers within a second or two
+_LEAVE_WITHIN_S = 3.0  # judgement: what is not acknowledged by then comes again, and a person waits
+_LOOK_EVERY_S = 0.2  # judgement: how late a deadline may be noticed; bytes that come are noticed at once
+_NEVER_EXPIRES = 0xFFFF_FFFF  # seconds that stand for 'never' (MQTT 5, section 3.1.2.11.2)
+_LONGEST_PAUSE_S = 60.0  # judgement: a broker that comes back is found within a minute
 _LASTING_S = 4.0 * _LONGEST_PAUSE_S
-"""A connection that lived so long was a good one. Shorter, and two who fight over a client id would take the calm
-between two rounds for peace and begin again at the shortest pause."""
+"""A judgement. A connection that lived so long was a good one. Shorter, and two who fight over a client id would take
+the calm between two rounds for peace and begin again at the shortest pause."""
 _FAST_S = 10.0
-"""Who has our client id connects again at once, at first; a bad network takes longer to break off."""
+"""A judgement. Who has our client id connects again at once, at first; a bad network takes longer to break off."""
 _SESSION_TAKEN_OVER = 0x8E
-"""MQTT 5 section 3.14.2.1. Not every broker says it, and none can in MQTT 3.1.1."""
+"""Reason code (no unit), MQTT 5 section 3.14.2.1. Not every broker says it, and none can in MQTT 3.1.1."""
 _TWO_REMEDIES = "stop the other one, or give each a client_id of its own in [broker]"
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
@@ -137,7 +140,7 @@ class MqttFeed:
         farewell.connect(self.address.host, self.address.port, _KEEPALIVE_S, **self._session(keep=False))
         deadline = time.monotonic() + _LEAVE_WITHIN_S
         while not farewell.is_connected() and time.monotonic() < deadline:
-            farewell.loop(0.1)
+            farewell.loop(SHORT_WAIT_S)
         farewell.disconnect()
 
     def connect(self) -> None:
@@ -156,7 +159,7 @@ class MqttFeed:
             raise FeedError(f"no broker answers at {where} ({reason}); start one there or correct [broker]") from error
         deadline = time.monotonic() + _ANSWER_WITHIN_S
         while self._answer is None and time.monotonic() < deadline:
-            if self._wait_for_bytes(0.2) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
+            if self._wait_for_bytes(_LOOK_EVERY_S) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
         if self._answer == "":
             return
@@ -316,7 +319,7 @@ class MqttFeed:
         self._client.unsubscribe("siccast/nothing")
         deadline = time.monotonic() + _LEAVE_WITHIN_S
         while not answered and time.monotonic() < deadline:
-            if self._wait_for_bytes(0.1) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
+            if self._wait_for_bytes(SHORT_WAIT_S) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
 
     def _on_connect(self, _client: paho.Client, _userdata: object, flags: Any, reason: Any, _more: object) -> None:

@@ -6,15 +6,19 @@ import time
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from monitor.feed.mqtt import MqttFeed
+from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
 
 if TYPE_CHECKING:
     from monitor.records import BrokerAddress
 
-_LISTEN_S = 1.5
+_LISTEN_S = 1.5  # judgement: a broker sends what it retains at once; a person waits
+_LOOK_EVERY_S = 0.2  # judgement: fine enough against the silence above
+_TRIAL_WITHIN_S = 10.0  # judgement: a broker takes a thousand messages in well under a second
+_MORE = 100  # messages; judgement: so many beyond the stock queue that a drop can't be missed
 _DROPPED_TOPIC = "$SYS/broker/publish/messages/dropped"
 STOCK_QUEUE = 1000
-"""What a broker queues for an absent listener when nobody told it otherwise; more than that is sent by way of trial."""
+"""Messages that mosquitto 2.0 queues for an absent listener when nobody told it otherwise (measured); more than that is
+sent by way of trial."""
 
 
 @dataclass(slots=True)
@@ -61,7 +65,7 @@ def _listen(feed: MqttFeed, findings: BrokerFindings) -> int:
     """Hear what the broker has for us until it falls silent; return how many messages were of the trial."""
     trial, heard_at = 0, time.monotonic()
     while time.monotonic() - heard_at < _LISTEN_S:
-        messages = feed.receive(0.2)
+        messages = feed.receive(_LOOK_EVERY_S)
         feed.acknowledge(messages)
         for message in messages:
             if message.topic == _DROPPED_TOPIC:
@@ -77,8 +81,8 @@ def _listen(feed: MqttFeed, findings: BrokerFindings) -> int:
 def _send_trial(address: BrokerAddress, topic: str) -> None:
     with MqttFeed(address) as feed:
         feed.connect()
-        sent = [feed.send(topic, b"trial") for _ in range(STOCK_QUEUE + 100)]
-        deadline = time.monotonic() + 10.0
+        sent = [feed.send(topic, b"trial") for _ in range(STOCK_QUEUE + _MORE)]
+        deadline = time.monotonic() + _TRIAL_WITHIN_S
         while not all(message.is_published() for message in sent) and time.monotonic() < deadline:
-            feed.receive(0.1)
+            feed.receive(SHORT_WAIT_S)
         feed.forget_session()

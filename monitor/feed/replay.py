@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Self
 import orjson
 
 from monitor.errors import ImportFileError
-from monitor.feed.mqtt import MqttFeed
+from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.records import BrokerAddress
 
 _UNANSWERED = 100
-"""So many messages may be on their way to the broker without its answer."""
+"""So many messages may be on their way to the broker without its answer. A judgement: some brokers hold no more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +98,6 @@ class Player:
             if unanswered[0].is_published():
                 unanswered.popleft()
             elif len(unanswered) > at_most:
-                self._feed.receive(0.1)
+                self._feed.receive(SHORT_WAIT_S)
             else:
                 break

@@ -30,24 +30,29 @@ CLOCK_MARKS = Mark.clock_ahead.bit | Mark.clock_behind.bit
 """Marks that only the arrival can tell; screening again leaves them."""
 
 JUMP = 0.05
-"""A change of humidity within one interval that air and beads alone hardly make."""
+"""A change of humidity within one interval that air and beads alone hardly make. A judgement: 5 % RH."""
 
-RECOVERY_S = 3 * 3600.0
+RECOVERY_S = 3 * 3600.0  # judgement: after an opening the air of a box is back by then
 REPEATED = 20
-"""An extreme value seen more often than this is a floor or ceiling, unless temperature should have moved it."""
+"""How many times; a judgement. An extreme value seen more often than this is a floor or ceiling, unless temperature
+should have moved it."""
 
-SAME_TEMPERATURE_DEGC = 1.0
-SAME_HUMIDITY = 0.02
-WINDOW_S = 24 * 3600.0
+SAME_TEMPERATURE_DEGC = 1.0  # judgement: two thermometers differ by as much
+SAME_HUMIDITY = 0.02  # a fraction; judgement: two good hygrometers differ by as much
+WINDOW_S = 24 * 3600.0  # judgement: a day and a night, so that warmth has moved both
 CONTEXT_S = NEARBY_S + STILL_S + WINDOW_S
 """So much must be known before a reading to judge it by itself."""
 LN_SLOPE_PER_DEGC = -0.062
 """Change of ln(RH) per degree in air whose water stays the same: minus the slope of ln(saturation pressure) at 20 °C
-(6.2 % per kelvin by the Clausius-Clapeyron relation)."""
+(6.2 % per kelvin, as `physics.saturation` has it after IAPWS SR1-86; a judgement to take one number at all)."""
 
-_SLOPE_TOLERANCE = 0.015
-_SLOPE_NEEDS_DEGC = 2.0
-_LEARNED_CEILING_FROM = 0.85
+_SLOPE_TOLERANCE = 0.015  # per °C; judgement: the slope from 5 to 40 °C, and some noise
+_SLOPE_NEEDS_DEGC = 2.0  # judgement: less moves a display of whole per cents by a step or two
+_SLOPE_LEAVES = 0.2  # share of the variance; judgement: more, and something else moved the humidity
+_LEARNED_CEILING_FROM = 0.85  # a fraction; judgement: below it, air stands still more likely than a sensor
+_SAME = 1e-9  # a fraction; judgement: rounding, far below any display's step
+_DECIMALS = 4  # digits of a fraction, a hundredth of a per cent; judgement: no display is finer
+_COARSE_STEP = 0.01  # a fraction; judgement: whole per cents where a display never showed two values
 
 
 def screen(
@@ -81,7 +86,8 @@ def _range(series: ReadingSeries) -> NDArray[np.uint16]:
 def _spikes(series: ReadingSeries) -> NDArray[np.uint16]:
     """One reading far from both its neighbors, which agree with one another."""
     found = np.zeros(len(series), dtype=bool)
-    if len(series) >= 3:
+    if len(series) >= 3:  # readings: one and both its neighbors, by definition
+        # one reading and both its neighbors, by definition
         before, here, after = (series.relative_humidity[k : len(series) - 2 + k] for k in range(3))
         away = np.minimum(np.abs(here - before), np.abs(here - after))
         near_in_time = series.at_s[2:] - series.at_s[:-2] <= RECOVERY_S
@@ -108,10 +114,10 @@ def _extremes(series: ReadingSeries, sensor: SensorSpec) -> NDArray[np.uint16]:
     floor = sensor.floor if sensor.floor is not None else _learned(series, float(humidity.min()))
     marks = np.zeros(len(series), dtype=np.uint16)
     if floor is not None:
-        marks |= _bits(humidity <= floor + 1e-9, Mark.at_floor)
+        marks |= _bits(humidity <= floor + _SAME, Mark.at_floor)
     highest = float(humidity.max())
     if highest >= _LEARNED_CEILING_FROM and _learned(series, highest) is not None:
-        marks |= _bits(humidity >= highest - 1e-9, Mark.at_ceiling)
+        marks |= _bits(humidity >= highest - _SAME, Mark.at_ceiling)
     return marks
 
 
@@ -121,11 +127,11 @@ def _learned(series: ReadingSeries, extreme: float) -> float | None:
     In a closed box the humidity moves with temperature by some per cent of itself per degree; a display that shows
     the same extreme through several such steps shows its own end, not the air.
     """
-    at_extreme = np.flatnonzero(np.abs(series.relative_humidity - extreme) < 1e-9)
+    at_extreme = np.flatnonzero(np.abs(series.relative_humidity - extreme) < _SAME)
     if len(at_extreme) <= REPEATED:
         return None
-    levels = np.unique(np.round(series.relative_humidity, 4))
-    display_step = float(np.diff(levels).min()) if len(levels) > 1 else 0.01
+    levels = np.unique(np.round(series.relative_humidity, _DECIMALS))
+    display_step = float(np.diff(levels).min()) if len(levels) > 1 else _COARSE_STEP
     swing_degc = float(np.ptp(series.temperature_degc[at_extreme]))
     return extreme if abs(LN_SLOPE_PER_DEGC) * extreme * swing_degc > 2.0 * display_step else None
 
@@ -135,8 +141,8 @@ def _extremes_as_before(series: ReadingSeries, sensor: SensorSpec) -> NDArray[np
     humidity = series.relative_humidity
     low, high = (humidity[(series.marks & mark.bit) > 0] for mark in (Mark.at_floor, Mark.at_ceiling))
     floor = sensor.floor if sensor.floor is not None else low.max(initial=-1.0)
-    marks = _bits(humidity <= floor + 1e-9, Mark.at_floor)
-    return marks | _bits(humidity >= high.min(initial=2.0) - 1e-9, Mark.at_ceiling)
+    marks = _bits(humidity <= floor + _SAME, Mark.at_floor)
+    return marks | _bits(humidity >= high.min(initial=2.0) - _SAME, Mark.at_ceiling)
 
 
 def _stuck(series: ReadingSeries, room: ReadingSeries | None, known_from_s: float) -> NDArray[np.uint16]:
@@ -183,7 +189,7 @@ def _no_sorbent(series: ReadingSeries) -> NDArray[np.uint16]:
         away_degc, away_ln = temperature - temperature.mean(), np.log(humidity) - np.log(humidity).mean()
         slope = float(away_degc @ away_ln / (away_degc @ away_degc))
         unexplained = float(((away_ln - slope * away_degc) ** 2).sum())
-        clear = unexplained < 0.2 * float(away_ln @ away_ln)
+        clear = unexplained < _SLOPE_LEAVES * float(away_ln @ away_ln)
         found[start:end] = clear and abs(slope - LN_SLOPE_PER_DEGC) <= _SLOPE_TOLERANCE
     return _bits(found, Mark.no_sorbent)
 

@@ -19,14 +19,14 @@ from monitor.records.names import (
     is_name,
     tidy,
 )
+from monitor.records.readings import ROWS_AT_ONCE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-_ROWS_AT_ONCE = 10_000
-_ROWS_FOR_ORDER = 200
+_ROWS_FOR_ORDER = 200  # judgement: a day above 12 comes up among so many dates, or never
 _MAX_DIGITS = 20
-"""More digits than any sequence number has; turning thousands of them into a number would take long."""
+"""A judgement: more digits than any sequence number has; turning thousands of them into a number would take long."""
 _TIME_OF_DAY = re.compile(r"\d{1,2}:\d\d")
 _TIME_FORMAT_HINT = "an instant as in 2026-03-01T07:30:00Z, or give its pattern with --time-format"
 
@@ -154,7 +154,7 @@ def _portions(rows: Iterator[Mapping[str, str]]) -> Iterator[list[Mapping[str, s
     try:
         for row in rows:
             portion.append(row)
-            if len(portion) == _ROWS_AT_ONCE:
+            if len(portion) == ROWS_AT_ONCE:
                 yield portion
                 portion = []
     except csv.Error:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from monitor.physics.numerics import FloatArray, Numeric
 from monitor.physics.sorption.tabulated import SorptionTable
 
-_SMALL = 1e-9
+_SMALL = 1e-9  # share of a step; judgement: keeps 0/0 out, far above rounding
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,13 +13,19 @@ from monitor.physics import materials
 from monitor.physics import psychrometrics as air
 from monitor.physics.leakage import wall_materials
 from monitor.physics.numerics import FloatArray, require_within
-from monitor.physics.saturation import FROST_RANGE_DEGC, ICE_RANGE_DEGC, TRIPLE_POINT_PRESSURE_PA, WATER_RANGE_DEGC
+from monitor.physics.saturation import (
+    FROST_RANGE_DEGC,
+    ICE_RANGE_DEGC,
+    TRIPLE_POINT_PRESSURE_PA,
+    VAPORIZATION_RANGE_DEGC,
+    WATER_RANGE_DEGC,
+)
 
 Columns = Mapping[str, FloatArray]
 
 AIR_RANGE_C = WATER_RANGE_DEGC
-SORPTION_RANGE_C = (WATER_RANGE_DEGC[0], 370.0)
-HUMIDITY_RANGE_PCT = (0.0, 100.0)
+SORPTION_RANGE_C = VAPORIZATION_RANGE_DEGC
+HUMIDITY_RANGE_PCT = (0.0, 100.0)  # by definition
 PRESSURE_RANGE_PA = air.PRESSURE_RANGE_PA
 
 
@@ -103,7 +109,7 @@ def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatA
     dew_low = float(air.saturation_vapor_pressure_pa(WATER_RANGE_DEGC[0]))
     frost_low = float(air.saturation_vapor_pressure_over_ice_pa(FROST_RANGE_DEGC[0]))
     freezes = (vapor >= frost_low) & (vapor < TRIPLE_POINT_PRESSURE_PA)
-    is_air = factor * vapor < 0.999 * pressure_pa
+    is_air = factor * vapor < air.MOST_VAPOR_SHARE * pressure_pa
     over_ice = temperature_c <= ICE_RANGE_DEGC[1]
     return {
         "saturation_pa": np.asarray(air.saturation_vapor_pressure_pa(temperature_c)),

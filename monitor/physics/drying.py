@@ -9,7 +9,12 @@ from monitor.physics.psychrometrics import relative_humidity_from_vapor_pressure
 from monitor.physics.sorption import Isotherm
 
 WATER_HEAT_CAPACITY_KJ_PER_KG_PER_K = 4.186
-"""Liquid water near 25 °C (15 °C calorie); good to 1 % from 0 to 100 °C."""
+"""Liquid water near 25 °C (the 15 °C calorie, from memory); good to 1 % from 0 to 100 °C."""
+JAR_DEGC = 25.0
+"""A jar in a room, and beads in general where nothing else is said. A judgement: most isotherms were measured there."""
+GEL_HEAT_WHILE_DRYING_KJ_PER_KG = 2800.0
+"""Heat of adsorption for each kilogram of water: the middle of 2.6 to 3.2 MJ/kg, worked out here from the default gel
+for 45 to 120 °C (vaporization plus A); published are 2.71 (type A, from memory) and 2.69 (type RD)."""
 
 
 def dryer_relative_humidity(
@@ -54,7 +59,7 @@ def jar_relative_humidity(
     dryer_temperature_degc: Numeric,
     room_temperature_degc: Numeric,
     room_relative_humidity: Numeric,
-    jar_temperature_degc: Numeric = 25.0,
+    jar_temperature_degc: Numeric = JAR_DEGC,
 ) -> Numeric:
     """Return the humidity that beads dried to the floor must show after cooling in a closed jar.
 
@@ -100,7 +105,7 @@ def sensible_heat_kj(
     water_g: Numeric,
     from_degc: Numeric,
     to_degc: Numeric,
-    dry_heat_capacity_kj_per_kg_per_k: float = 0.92,
+    dry_heat_capacity_kj_per_kg_per_k: float = 0.92,  # gel, as in tables/desiccants.toml; from memory
 ) -> Numeric:
     """Return the heat that warms beads and the water in them, before any of it leaves. [kJ]
 
@@ -122,7 +127,7 @@ def desorption_energy_kj(
     to_loading_g_per_g: Numeric,
     temperature_degc: Numeric,
     *,
-    pieces: int = 64,
+    pieces: int = 64,  # measured: 0.1 % for gel, see below
 ) -> Numeric:
     """Return the heat that drives water off at one temperature: the integral of the heat of adsorption. [kJ]
 
@@ -145,17 +150,22 @@ def desorption_energy_kj(
 
 
 def microwave_water_bound_g(
-    absorbed_power_w: Numeric, duration_s: Numeric, heat_kj_per_kg: Numeric = 2800.0, sensible_kj_per_g: Numeric = 0.6
+    absorbed_power_w: Numeric,
+    duration_s: Numeric,
+    heat_kj_per_kg: Numeric = GEL_HEAT_WHILE_DRYING_KJ_PER_KG,
+    sensible_kj_per_g: Numeric = 0.6,
 ) -> Numeric:
     """Return the most water a microwave burst can drive off; a logged loss above it is a scale or log error. [g]
 
     Energy balance: P t / (q_st + sensible heat for each gram of water). 600 W absorbed for three minutes gives 32 g;
-    small loads absorb about half of the oven's rating (from memory).
+    small loads absorb about half of the oven's rating (from memory). The sensible heat is a judgement: some 70 kJ
+    warm 500 g of gel and the 110 g of water that leave it to 110 °C.
 
     Examples
     --------
     >>> round(microwave_water_bound_g(600.0, 180.0))
     32
     """
+    # judgement: more than a household socket gives
     require_within("absorbed_power_w", absorbed_power_w, 0.0, 5000.0, "W")
     return absorbed_power_w * duration_s / 1e3 / (heat_kj_per_kg / 1e3 + sensible_kj_per_g)

@@ -15,15 +15,15 @@ import numpy as np
 
 from monitor.errors import OutOfRangeError
 from monitor.physics.numerics import Numeric, plain, require_within
-from monitor.physics.psychrometrics import STANDARD_PRESSURE_PA, grams_per_m3_per_pa
+from monitor.physics.psychrometrics import REFERENCE_DEGC, STANDARD_PRESSURE_PA, grams_per_m3_per_pa
 from monitor.physics.saturation import GAS_CONSTANT_J_PER_MOL_PER_K, saturation_vapor_pressure_pa
 from monitor.units import KELVIN_AT_0_DEGC, SECONDS_PER_DAY
 
-_LN2 = float(np.log(2.0))
-_LITERS_PER_M3, _PA_PER_KPA, _MM_PER_M = 1e3, 1e3, 1e3
+_LN2 = float(np.log(2.0))  # no unit, by definition
+_LITERS_PER_M3, _PA_PER_KPA, _MM_PER_M = 1e3, 1e3, 1e3  # by definition
 
 BARRER_IN_G_MM_PER_M2_PER_DAY_PER_KPA = 5.20874e-4
-"""One barrer of water vapor: 1e-10 cm³(STP) cm/(cm² s cmHg) with 18.015 g in 22 414 cm³."""
+"""One barrer of water vapor, by definition 1e-10 cm³(STP) cm/(cm² s cmHg) with 18.015 g in 22 414 cm³."""
 
 G_MIL_PER_100_IN2_IN_G_MM_PER_M2 = 0.0254 / (100 * 0.0254**2)
 """One g mil/(100 in² day), exact inches, in g mm/(m² day)."""
@@ -141,7 +141,7 @@ def thomson_coefficient(temperature_degc: Numeric) -> Numeric:
     4.009
     """
     saturated_g_per_m3 = saturation_vapor_pressure_pa(temperature_degc) * grams_per_m3_per_pa(temperature_degc)
-    return _LN2 / (0.01 * saturated_g_per_m3)
+    return _LN2 / (0.01 * saturated_g_per_m3)  # per % RH, by definition
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,7 @@ def wall_materials() -> dict[str, WallMaterial]:
 
 
 def wall_conductance(
-    material: str, area_m2: Numeric, thickness_mm: Numeric, temperature_degc: Numeric = 23.0
+    material: str, area_m2: Numeric, thickness_mm: Numeric, temperature_degc: Numeric = REFERENCE_DEGC
 ) -> Numeric:
     """Return P A / thickness of a wall or a seal. Good to a factor of 1.5 for a named plastic. [g/day/kPa]
 
@@ -193,7 +193,7 @@ def wall_conductance(
     except KeyError:
         known = ", ".join(wall_materials())
         raise OutOfRangeError(f"{material!r} is not among the wall materials; known are {known}") from None
-    require_within("thickness_mm", thickness_mm, 1e-3, 1e3, "mm")
+    require_within("thickness_mm", thickness_mm, 1e-3, 1e3, "mm")  # judgement: from a film to a wall a meter thick
     return wall.permeability_at(temperature_degc) * area_m2 / thickness_mm
 
 
@@ -201,6 +201,8 @@ def permeability_from_transmission(
     transmission_g_mil_per_100_in2_per_day: Numeric, temperature_degc: Numeric = 38.0, relative_humidity: Numeric = 0.90
 ) -> Numeric:
     """Return permeability from a film's transmission rate at stated conditions. [g mm/(m² day kPa)]
+
+    38 °C and 90 % RH unless told otherwise: where the trade table of ``tables/walls.toml`` (table 11.2) was measured.
 
     Examples
     --------
@@ -224,10 +226,10 @@ def vapor_diffusivity_m2_per_s(temperature_degc: Numeric, pressure_pa: Numeric =
     2.52e-05
     """
     ratio = (temperature_degc + KELVIN_AT_0_DEGC) / KELVIN_AT_0_DEGC
-    return 0.2178e-4 * ratio**1.81 * STANDARD_PRESSURE_PA / pressure_pa
+    return 0.2178e-4 * ratio**1.81 * STANDARD_PRESSURE_PA / pressure_pa  # [1], m²/s
 
 
-def hole_conductance(diameter_mm: Numeric, wall_mm: Numeric, temperature_degc: Numeric = 23.0) -> Numeric:
+def hole_conductance(diameter_mm: Numeric, wall_mm: Numeric, temperature_degc: Numeric = REFERENCE_DEGC) -> Numeric:
     """Return D pi r² / (Rv T (L + pi r / 2)): a round hole or bore, with both end corrections. [g/day/kPa]
 
     References
@@ -243,7 +245,9 @@ def hole_conductance(diameter_mm: Numeric, wall_mm: Numeric, temperature_degc: N
     return _diffusion(np.pi * radius_m**2, wall_mm / _MM_PER_M + np.pi * radius_m / 2.0, temperature_degc)
 
 
-def gap_conductance(gap_mm: Numeric, length_m: Numeric, path_mm: Numeric, temperature_degc: Numeric = 23.0) -> Numeric:
+def gap_conductance(
+    gap_mm: Numeric, length_m: Numeric, path_mm: Numeric, temperature_degc: Numeric = REFERENCE_DEGC
+) -> Numeric:
     """Return D w l / (Rv T L): diffusion through a lid seam, end correction neglected. [g/day/kPa]
 
     Examples
@@ -261,7 +265,9 @@ def _diffusion(area_m2: Numeric, path_m: Numeric, temperature_degc: Numeric) -> 
     return grams_per_s_per_pa * area_m2 / path_m * SECONDS_PER_DAY * _PA_PER_KPA
 
 
-def thermal_breath_liter(volume_liter: Numeric, swing_k: Numeric, temperature_degc: Numeric = 23.0) -> Numeric:
+def thermal_breath_liter(
+    volume_liter: Numeric, swing_k: Numeric, temperature_degc: Numeric = REFERENCE_DEGC
+) -> Numeric:
     """Return V dT / T: air drawn in by one temperature swing at constant pressure. [L]
 
     >>> round(thermal_breath_liter(10.0, 5.0), 3)
@@ -281,7 +287,7 @@ def barometric_breath_liter(
     return volume_liter * swing_pa / pressure_pa
 
 
-def breathing_conductance(breath_liter_per_day: Numeric, temperature_degc: Numeric = 23.0) -> Numeric:
+def breathing_conductance(breath_liter_per_day: Numeric, temperature_degc: Numeric = REFERENCE_DEGC) -> Numeric:
     """Return the conductance of air drawn in and out each day. [g/day/kPa]
 
     Examples

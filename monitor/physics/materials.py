@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import OutOfRangeError
+from monitor.physics.drying import JAR_DEGC
 from monitor.physics.numerics import Numeric, plain
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import GAS_CONSTANT_J_PER_MOL_PER_K
 from monitor.physics.sorption import GAB, DubininAstakhov, Isotherm, Mixture, PiecewiseLinear, Toth, TwoTermDubinin
 from monitor.physics.sorption.caveats import Ageing, Ceiling, Dye, Hysteresis
@@ -21,6 +23,9 @@ from monitor.units import KELVIN_AT_0_DEGC, SECONDS_PER_DAY
 _FORMS: Mapping[str, type[Isotherm]] = {
     form.__name__: form for form in (TwoTermDubinin, DubininAstakhov, Toth, GAB, PiecewiseLinear)
 }
+
+STRAND_MM = 1.75
+"""Diameter of filament where nothing else is said. A judgement: the size most of it is sold in."""
 
 
 @dataclass(frozen=True)
@@ -71,11 +76,13 @@ class Polymer:
 
     def diffusivity_m2_per_s(self, temperature_degc: Numeric) -> Numeric:
         """Return D = D23 exp(-(Ea/R)(1/T - 1/296.15 K)), Arrhenius' law. [m²/s]"""
-        inverse = 1.0 / (temperature_degc + KELVIN_AT_0_DEGC) - 1.0 / (23.0 + KELVIN_AT_0_DEGC)
+        inverse = 1.0 / (temperature_degc + KELVIN_AT_0_DEGC) - 1.0 / (REFERENCE_DEGC + KELVIN_AT_0_DEGC)
         energy = 1e3 * self.diffusion_energy_kj_per_mol / GAS_CONSTANT_J_PER_MOL_PER_K
         return plain(self.diffusivity_23_m2_per_s * np.exp(-energy * inverse))
 
-    def strand_time_constant_days(self, temperature_degc: Numeric = 23.0, diameter_mm: float = 1.75) -> Numeric:
+    def strand_time_constant_days(
+        self, temperature_degc: Numeric = REFERENCE_DEGC, diameter_mm: float = STRAND_MM
+    ) -> Numeric:
         """Return a²/(5.78 D), the slowest mode of one strand in moving air (Crank 1975, eq. 5.23). [days]
 
         Examples
@@ -83,10 +90,13 @@ class Polymer:
         >>> round(24.0 * polymer("PETG").strand_time_constant_days())
         37
         """
-        radius_m = diameter_mm / 2e3
+        radius_m = diameter_mm / 2e3  # half of it, and 1000 mm a meter by definition
+        # 5.783, no unit, is the square of the first zero of J0: Crank (1975), eq. 5.23
         return radius_m**2 / (5.783 * self.diffusivity_m2_per_s(temperature_degc)) / SECONDS_PER_DAY
 
-    def spool_time_constant_days(self, temperature_degc: Numeric = 23.0, diameter_mm: float = 1.75) -> Numeric:
+    def spool_time_constant_days(
+        self, temperature_degc: Numeric = REFERENCE_DEGC, diameter_mm: float = STRAND_MM
+    ) -> Numeric:
         """Return the same for a wound spool, whose layers shade one another.
 
         Real spools are three to ten times slower than a strand (from memory); the middle of that is taken, and its
@@ -101,7 +111,9 @@ class Polymer:
 
 
 WINDING_FACTOR = 5.5
+"""A wound spool's time constant over a strand's: the middle of 3 to 10, from memory."""
 SIGMA_LN_WINDING_FACTOR = 0.6
+"""[ln of the factor] A judgement: 3 to 10 is its 68 % interval."""
 
 
 @dataclass(frozen=True)
@@ -273,7 +285,8 @@ def _mixture(kind: str) -> Desiccant:
     """Isotherms add up by share; limits are the strictest; how far lots differ adds up as of independent lots."""
     shares = [share for _, share in parts_of(kind)]
     parts = [_desiccant(part) for part, _ in parts_of(kind)]
-    held = np.array([s * float(p.isotherm.loading_g_per_g(0.4, 25.0)) for s, p in zip(shares, parts, strict=True)])
+    # at 40 % RH: judgement, wet enough that every kind holds what it is bought for
+    held = np.array([s * float(p.isotherm.loading_g_per_g(0.4, JAR_DEGC)) for s, p in zip(shares, parts, strict=True)])
 
     def spread(sigmas: Sequence[float]) -> float:
         return float(np.sqrt(np.sum((held * np.array(sigmas)) ** 2)) / held.sum())

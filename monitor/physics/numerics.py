@@ -58,7 +58,7 @@ def _spaced(unit: str) -> str:
 
 
 Arguments = ParamSpec("Arguments")
-_BLOCK = 8192  # 64 kB a column: the intermediate columns of one block stay in the processor's cache
+_BLOCK = 8192  # rows; judgement: 64 kB a column, so what one block works with stays in the processor's cache
 
 
 def in_blocks(function: Callable[Arguments, Numeric]) -> Callable[Arguments, Numeric]:
@@ -95,13 +95,13 @@ class InverseTable:
         forward: Callable[[FloatArray], FloatArray],
         forward_slope: Callable[[FloatArray], FloatArray],
         y_range: tuple[float, float],
-        pieces: int = 4096,
+        pieces: int = 4096,  # judgement: dew points to 1e-8 K, and the table still fits a cache
     ) -> None:
         x, y = _even_knots(forward, forward_slope, y_range, pieces)
         step = x[1] - x[0]
         slope, rise = step / forward_slope(y), np.diff(y, append=y[-1])
         next_slope = np.append(slope[1:], slope[-1])
-        bend = 3.0 * rise - 2.0 * slope - next_slope
+        bend = 3.0 * rise - 2.0 * slope - next_slope  # cubic Hermite, by definition, in steps
         self._x_low, self._per_step = float(x[0]), float(1.0 / step)
         self._pieces = np.stack([y, slope, bend, slope + next_slope - 2.0 * rise], axis=-1)
         self._pieces[-1, 1:] = 0.0
@@ -122,11 +122,11 @@ def _even_knots(
     pieces: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Even x and the y that belong to them: a dense search, then Newton."""
-    dense_y = np.linspace(*y_range, 8 * pieces)
+    dense_y = np.linspace(*y_range, 8 * pieces)  # points; judgement: close enough for Newton
     dense_x = forward(dense_y)
     order = slice(None) if dense_x[-1] > dense_x[0] else slice(None, None, -1)
     x = np.linspace(dense_x[order][0], dense_x[order][-1], pieces + 1)
     y = np.interp(x, dense_x[order], dense_y[order])
-    for _ in range(4):
+    for _ in range(4):  # steps of Newton; judgement: digits double, 4 reach rounding from a good start
         y = np.clip(y - (forward(y) - x) / forward_slope(y), min(y_range), max(y_range))
     return x, y

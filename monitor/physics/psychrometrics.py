@@ -22,6 +22,7 @@ from monitor.units import KELVIN_AT_0_DEGC
 
 __all__ = [
     "PRESSURE_RANGE_PA",
+    "REFERENCE_DEGC",
     "STANDARD_PRESSURE_PA",
     "Numeric",
     "absolute_humidity_g_per_m3",
@@ -48,18 +49,22 @@ STANDARD_PRESSURE_PA = 101_325.0
 """Standard atmosphere (ISO 2533:1975)."""
 
 PRESSURE_RANGE_PA = (20_000.0, 2_000_000.0)
-"""Air pressures for which the enhancement factor was fitted, near enough."""
+"""Where the enhancement factor is used. A judgement: about where Greenspan (1976) fitted it, recalled and not read."""
 
 VAPOR_TO_AIR_MASS_RATIO = 0.621945
-"""Molar mass of water over that of dry air (ASHRAE Handbook - Fundamentals 2017, ch. 1)."""
+"""Molar mass of water over that of dry air. [g/g] (ASHRAE Handbook - Fundamentals 2017, ch. 1)."""
 
 DRY_AIR_GAS_CONSTANT_J_PER_KG_PER_K = 287.042
-"""Same chapter, eq. 1."""
+"""ASHRAE Handbook - Fundamentals 2017, ch. 1, eq. 1."""
 
-# Greenspan (1976), J. Res. NBS 80A:41: polynomials in °C for alpha and for ln beta
+# Greenspan (1976), J. Res. NBS 80A:41: polynomials in °C for alpha and for ln beta [1, per °C, per °C² ...]
 _OVER_WATER = ((3.53624e-4, 2.93228e-5, 2.61474e-7, 8.57538e-9), (-10.7588, 6.32529e-2, -2.53591e-4, 6.33784e-7))
+# the same over ice: Greenspan (1976) [1, per °C, per °C² ...]
 _OVER_ICE = ((3.64449e-4, 2.93631e-5, 4.88635e-7, 4.36543e-9), (-10.7271, 7.61989e-2, -1.74771e-4, 2.46721e-6))
-_BOILS_DEGC = 100.0
+_BOILS_DEGC = 100.0  # under one atmosphere, where the fit of Greenspan (1976) ends
+MOST_VAPOR_SHARE = 0.999  # of the air pressure; judgement: short of boiling, where the mixing ratio is infinite
+REFERENCE_DEGC = 23.0
+"""A room, where nothing else is said: the temperature at which plastics are tested (ISO 62, at 23 °C and 50 % RH)."""
 
 
 def require_relative_humidity(relative_humidity: Numeric) -> None:
@@ -264,7 +269,8 @@ def mixing_ratio_from_vapor_pressure_g_per_kg(
     >>> round(mixing_ratio_from_vapor_pressure_g_per_kg(3169.7, 95_461.0), 4)
     21.3604
     """
-    require_within("vapor pressure over air pressure", vapor_pressure_pa / pressure_pa, 0.0, 0.999)
+
+    require_within("vapor pressure over air pressure", vapor_pressure_pa / pressure_pa, 0.0, MOST_VAPOR_SHARE)
     return 1e3 * VAPOR_TO_AIR_MASS_RATIO * vapor_pressure_pa / (pressure_pa - vapor_pressure_pa)
 
 

@@ -18,24 +18,31 @@ WATER_MOLAR_MASS_G_PER_MOL = 18.015268
 VAPOR_GAS_CONSTANT_J_PER_KG_PER_K = 461.526
 """Specific gas constant of water vapor (IAPWS R7-97, eq. 1)."""
 
-TRIPLE_POINT_DEGC = 0.01
-TRIPLE_POINT_PRESSURE_PA = 611.657
+TRIPLE_POINT_DEGC = 0.01  # 273.16 K, IAPWS R14-08(2011)
+TRIPLE_POINT_PRESSURE_PA = 611.657  # IAPWS R14-08(2011), eq. 6
 
 WATER_RANGE_DEGC = (-45.0, 373.946)
+"""Up to the critical point (IAPWS SR1-86); down as far as the equation, carried on, was held to Sonntag (1990)."""
 ICE_RANGE_DEGC = (-223.15, TRIPLE_POINT_DEGC)
+"""From 50 K, as IAPWS R14-08(2011) has it."""
 FROST_RANGE_DEGC = (-130.0, TRIPLE_POINT_DEGC)
+"""A judgement: drier than any air that is met, and still resolved by the table of the inverse."""
+VAPORIZATION_RANGE_DEGC = (WATER_RANGE_DEGC[0], 370.0)
+"""A judgement: short of the critical point, where two equal densities are subtracted."""
 
 # Wagner & Pruss 2002 [1]: critical point and the coefficients of th, th^1.5, th^3, th^3.5, th^4, th^7.5
 _CRITICAL_K, _CRITICAL_PA, _CRITICAL_KG_PER_M3 = 647.096, 22.064e6, 322.0
+# [1] eq. 2.5, no unit: they multiply powers of th = 1 - T/Tc
 _A1, _A2, _A3, _A4, _A5, _A6 = -7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502
-# same release, eqs. 2 and 3: (power of th, coefficient) for liquid density and the log of vapor density
+# IAPWS SR1-86(1992), eq. 2: (power of th, coefficient) for the ratio of liquid to critical density
 _LIQUID = ((1 / 3, 1.99274064), (2 / 3, 1.09965342), (5 / 3, -0.510839303), (16 / 3, -1.75493479),
            (43 / 3, -45.5170352), (110 / 3, -6.74694450e5))  # fmt: skip
+# same release, IAPWS SR1-86(1992), eq. 3: (power of th, coefficient) for the log of the ratio of vapor density
 _VAPOR = ((2 / 6, -2.03150240), (4 / 6, -2.68302940), (8 / 6, -5.38626492), (18 / 6, -17.2991605),
           (37 / 6, -44.7586581), (71 / 6, -63.9201063))  # fmt: skip
-# IAPWS R14-08(2011), eq. 6: (power, coefficient)
+# IAPWS R14-08(2011), eq. 6: (power, coefficient) of the ratio T / Tt
 _ICE = ((0.00333333333, -21.2144006), (1.20666667, 27.3203819), (1.70333333, -6.10598130))
-_TRIPLE_K = 273.16
+_TRIPLE_K = 273.16  # IAPWS R14-08(2011)
 
 
 @in_blocks
@@ -95,7 +102,7 @@ def log_saturation_slope_per_k(temperature_degc: Numeric) -> Numeric:
     T = temperature_degc + KELVIN_AT_0_DEGC
     th = np.abs(1.0 - T / _CRITICAL_K)
     root = np.sqrt(th)
-    slope = (
+    slope = (  # each term of Wagner & Pruss (2002), eq. 2.5, times its power of the ratio th
         _A1 + 1.5 * _A2 * root
         + th * th * (3.0 * _A3 + 3.5 * _A4 * root + 4.0 * _A5 * th + 7.5 * _A6 * root * th**4)
     )  # fmt: skip
@@ -222,7 +229,7 @@ def heat_of_vaporization_kj_per_kg(temperature_degc: Numeric) -> Numeric:
     >>> round(heat_of_vaporization_kj_per_kg(25.0), 0)
     2442.0
     """
-    require_within("temperature_degc", temperature_degc, WATER_RANGE_DEGC[0], 370.0, "°C")
+    require_within("temperature_degc", temperature_degc, *VAPORIZATION_RANGE_DEGC, "°C")
     T = temperature_degc + KELVIN_AT_0_DEGC
     th = 1.0 - T / _CRITICAL_K
     liquid = _CRITICAL_KG_PER_M3 * (1.0 + sum(b * th**n for n, b in _LIQUID))

@@ -18,19 +18,19 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, CrossingForecast
 
 OVER_FROM_CHANCE = 0.5
-"""A box that is more likely over its limit than not is called over it."""
+"""A box that is more likely over its limit than not is called over it. A judgement: neither error is worse."""
 
 DUE_WITHIN_DAYS = 30
-"""A box whose day is nearer than this is called due."""
+"""A box whose day is nearer than this is called due. A judgement: a month to find a day for drying."""
 
 WORD_WITHIN_DAYS = 7
-"""A box whose day is nearer than this is worth a word today."""
+"""A box whose day is nearer than this is worth a word today. A judgement: one weekend lies in between."""
 
 _COMES_TO_REST_DAYS = 1.5
 """So long beads, walls and spools take to come to rest with one another after closing (a judgement)."""
 
 SILENT_AFTER_DAYS = 1.0
-"""A box without a reading for longer than this is worth a word today."""
+"""A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
 
 
 class Matter(StrEnum):

@@ -46,7 +46,7 @@ def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date
     last = today + timedelta(days=horizon_days)
     chance = _chance(forecast, horizon_days)
     due = _due_on(assessment, today)
-    if due is not None and due <= last - timedelta(days=7):
+    if due is not None and due <= last - timedelta(days=7):  # judgement: a week before the end there was a day
         return f"due by {say_day(due)}, but every day before {say_day(last)} is full: add a day or a larger batch"
     return f"not needed before {say_day(last)}; the chance of being over {_limit(forecast)} by then is {chance}"
 
@@ -64,7 +64,7 @@ def _chance(forecast: CrossingForecast, days: int) -> str:
     pct = 100.0 * forecast.chance_within(days)
     if pct < 1.0:
         return "under 1 %"
-    return "over 99 %" if pct > 99.0 else f"{pct:.0f} %"
+    return "over 99 %" if pct > 99.0 else f"{pct:.0f} %"  # judgement: a sample tells no more
 
 
 def _names(company: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.schedule import cheapest_days, costs_of_days
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
+from monitor.records.declared import PLAN_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
 
     from monitor.records import Appliance, Assessment, CrossingForecast
 
+DAYS_A_WEEK = 7  # days, by definition
 BEYOND_DAYS = 7
-"""A box left out is thought to be dried so long after the plan's end; by then the plan has been made again."""
+"""A box left out is thought to be dried so long after the plan's end; by then the plan has been made again (a
+judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,7 @@ def plan_recharges(
     today: date,
     weekdays: Collection[int],
     *,
-    horizon_days: int = 60,
+    horizon_days: int = PLAN_DAYS,
     weights: PlanWeights | None = None,
 ) -> RechargePlan:
     """Return the cheapest calendar of recharge days from today on, each box at most once.
@@ -77,7 +80,7 @@ def plan_recharges(
 
 
 def _allowed_days(today: date, weekdays: Collection[int], horizon_days: int) -> list[date]:
-    if not weekdays or not set(weekdays) <= set(range(7)):
+    if not weekdays or not set(weekdays) <= set(range(DAYS_A_WEEK)):
         raise OutOfRangeError(f"weekdays to plan for are {sorted(weekdays)}; name one to seven, Monday 0 to Sunday 6")
     days = [today + timedelta(days=ahead) for ahead in range(horizon_days + 1)]
     return [on for on in days if on.weekday() in weekdays]

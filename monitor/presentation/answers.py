@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Answer = dict[str, Any]
 
-CHANCES_WITHIN_DAYS = (7, 30)
+CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 
 
 def forecast_answer(assessments: Iterable[Assessment], as_of: datetime, wording: Wording) -> Answer:

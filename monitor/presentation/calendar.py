@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from monitor.services.assess import RechargePlan
 
 REFRESH_EVERY = timedelta(hours=12)
-"""How often a calendar program is asked to look again (RFC 7986, section 5.7)."""
+"""How often a calendar program is asked to look again (RFC 7986, section 5.7); a judgement: twice a day, as plans move
+by days."""
 
 
 def plan_calendar(plan: RechargePlan, site: str, as_of: datetime) -> bytes:

@@ -27,8 +27,8 @@ _USED_AS = {
     "filament_dryer": "the filament dryer",
     "print_bed": "the print bed",
 }
-_WELL, _SHORT = 0.6, 0.25
-_SEEN_ON_A_SCALE_G = 0.05
+_WELL, _SHORT = 0.6, 0.25  # shares of what dry beads take; judgement: weeks saved, or hardly worth closing the box
+_SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
@@ -300,9 +300,9 @@ def minutes(duration_s: float) -> str:
     >>> minutes(540.0), minutes(14400.0), minutes(0.0)
     ('9 min', '4 h', '0 min')
     """
-    if duration_s < 7200.0:
+    if duration_s < 2.0 * 3600.0:
         return f"{duration_s / 60.0:.0f} min"
-    return f"{duration_s / 3600.0:.0f} h" if duration_s < 172_800.0 else f"{duration_s / 86_400.0:.1f} days"
+    return f"{duration_s / 3600.0:.0f} h" if duration_s < 2.0 * 86_400.0 else f"{duration_s / 86_400.0:.1f} days"
 
 
 def time_spread(time_s: Quantiles) -> str:

@@ -6,16 +6,17 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.records import RoomClimate, WhatIf
+from monitor.records.declared import LIMIT_RANGE_PCT, ROOM_HUMIDITY_RANGE_PCT
 from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
     from monitor.settings import Shelf
 
-_LIMIT_PCT = (1.0, 95.0)
-_LEAK_TIMES = (0.01, 100.0)
-_ROOM_RH_PCT = (1.0, 95.0)
-_ROOM_DEGC = (-20.0, 60.0)
-_LEAST_MASS = 0.1
+LEAK_RANGE_TIMES = (0.01, 100.0)
+"""A judgement: from a glass jar to a box without a lid."""
+_ROOM_DEGC = (-20.0, 60.0)  # judgement: from a shed in winter to an attic in summer
+LEAST_MASS, _MOST_MASS = 0.1, 1e5
+"""In grams or ounces, as the shelf has it. Judgements: a bead or so, and a pallet."""
 
 
 class WhatIfInputError(ValueError):
@@ -43,10 +44,10 @@ def what_if_input(
     NotSupposableError
         If a value is out of range, or the desiccant is not known.
     """
-    _within("limit", limit, _LIMIT_PCT, "a limit is from 1 to 95 per cent")
-    _within("leak-times", leak_times, _LEAK_TIMES, "a leak is from 0.01 to 100 times what it is")
-    _within("dry-mass", dry_mass, (_LEAST_MASS, 1e5), "beads weigh 0.1 or more")
-    _within("room-rh", room_rh, _ROOM_RH_PCT, "a room has a humidity from 1 to 95 per cent")
+    _within("limit", limit, LIMIT_RANGE_PCT, "a limit is from 1 to 95 per cent")
+    _within("leak-times", leak_times, LEAK_RANGE_TIMES, "a leak is from 0.01 to 100 times what it is")
+    _within("dry-mass", dry_mass, (LEAST_MASS, _MOST_MASS), "beads weigh 0.1 or more")
+    _within("room-rh", room_rh, ROOM_HUMIDITY_RANGE_PCT, "a room has a humidity from 1 to 95 per cent")
     return WhatIf(
         humidity_limit=None if limit is None else limit / 100.0,
         conductance_factor=1.0 if leak_times is None else leak_times,

@@ -29,7 +29,13 @@ if TYPE_CHECKING:
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
 FAR_AWAY = timedelta(days=75)
-"""Beyond this a crossing is better named by its month."""
+"""Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
+_WITHOUT_YEAR = (timedelta(days=-60), timedelta(days=300))
+"""Days that need no year beside them. A judgement: within these a month is not taken for that of another year."""
+_LONG = timedelta(days=270)
+"""From the first month of an interval to its last, beyond which both get their year (a judgement)."""
+_LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
+"""Chances beyond which a simulation of this size tells no more (a judgement)."""
 
 NARROW = "\N{NARROW NO-BREAK SPACE}"
 
@@ -106,7 +112,9 @@ class Wording:
         """
         if self.ounces:
             sentence = _GRAMS.sub(
-                lambda found: _converted(found, lambda g: figures(grams_to_ounces(g), 3), "oz"), sentence
+                # digits; judgement: as good as a scale
+                lambda found: _converted(found, lambda g: figures(grams_to_ounces(g), 3), "oz"),
+                sentence,
             )
         if self.fahrenheit:
             sentence = _DEGC.sub(lambda found: _converted(found, lambda c: f"{degc_to_degf(c):.0f}", "°F"), sentence)
@@ -136,7 +144,7 @@ class Wording:
     def day(self, at: datetime, beside: datetime, *, with_year: bool = False) -> str:
         """Return a calendar day, with its year where the instant beside it leaves that open."""
         local, ahead = at.astimezone(self.zone), at - beside
-        near = timedelta(days=-60) < ahead < timedelta(days=300) and not with_year
+        near = _WITHOUT_YEAR[0] < ahead < _WITHOUT_YEAR[1] and not with_year
         return f"{local.day} {local:%b}" + ("" if near else f" {local.year}")
 
     def moment(self, at: datetime) -> str:
@@ -217,7 +225,7 @@ class Wording:
         dates = forecast.cross_at
         if dates.p05 is None or dates.p50 is None or dates.p50 - as_of < FAR_AWAY:
             return self.crossing(forecast, as_of)
-        long = (dates.p95 or dates.p50) - dates.p05 > timedelta(days=270)
+        long = (dates.p95 or dates.p50) - dates.p05 > _LONG
         last = self._month(dates.p95, year=long) if dates.p95 else "later"
         return f"{self._month(dates.p50, year=True)} ({self._month(dates.p05, year=long)} {TO} {last})"
 
@@ -295,9 +303,9 @@ def percents(fractions: Quantiles) -> str:
 
 def chance(probability: float) -> str:
     """Return a chance in per cent, never more certain than the sample behind it."""
-    if probability < 0.01:
+    if probability < _LEAST_CHANCE:
         return f"under 1{NARROW}%"
-    return f"over 99{NARROW}%" if probability > 0.99 else percent(probability)
+    return f"over 99{NARROW}%" if probability > _MOST_CHANCE else percent(probability)
 
 
 def chance_cell(probability: float) -> str:
@@ -306,9 +314,9 @@ def chance_cell(probability: float) -> str:
     >>> chance_cell(0.004), chance_cell(0.38), chance_cell(1.0)
     ('<1 %', '38 %', '>99 %')
     """
-    if probability < 0.01:
+    if probability < _LEAST_CHANCE:
         return "<1 %"
-    return ">99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+    return ">99 %" if probability > _MOST_CHANCE else f"{100.0 * probability:.0f} %"
 
 
 def spread(values: Quantiles, scale: float = 1.0) -> str:
@@ -337,7 +345,7 @@ def duration(days: float) -> str:
     if not math.isfinite(days):
         return "unknown"
     if days < 2.0 / 24.0:
-        return f"{days * 1440.0:.0f} minutes"
+        return f"{days * 1440.0:.0f} minutes"  # a day, by definition
     return f"{days * 24.0:.0f} hours" if days < 2.0 else f"{figures(days)} days"
 
 
@@ -353,9 +361,9 @@ def age(span: timedelta) -> str:
     ('4 min', '30 h', '40 days')
     """
     minutes = max(int(span.total_seconds() // 60), 0)
-    if minutes < 120:
+    if minutes < 2 * 60:
         return f"{minutes} min"
-    return f"{minutes // 60} h" if minutes < 2880 else f"{minutes // 1440} days"
+    return f"{minutes // 60} h" if minutes < 2 * 24 * 60 else f"{minutes // (24 * 60)} days"
 
 
 def ago(span: timedelta) -> str:
@@ -367,7 +375,7 @@ def ago(span: timedelta) -> str:
     minutes = int(span.total_seconds() // 60)
     if minutes < 1:
         return "just now"
-    for size, word in ((1440, "day"), (60, "hour"), (1, "minute")):
+    for size, word in ((24 * 60, "day"), (60, "hour"), (1, "minute")):
         count = minutes // size
         if count >= 2 or size == 1:
             return f"{count} {word}{'s' if count != 1 else ''} ago"

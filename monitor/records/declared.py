@@ -7,13 +7,40 @@ from datetime import datetime
 
 from monitor.records.readings import ROOM
 
+USUAL_LIMIT = 0.20
+"""Humidity limit where none is declared, a fraction. A judgement: most filament is kept under 15 to 20 % RH."""
+LIMIT_RANGE_PCT = (1.0, 95.0)
+"""A judgement: no hygrometer tells a limit below, and no filament wants one above."""
+ROOM_HUMIDITY_RANGE_PCT = (1.0, 95.0)
+"""Of a room that is supposed. A judgement: wider than any dwelling is for long."""
+USUAL_VOLUME_LITER = 10.0
+"""Where none is declared. A judgement: a box for two or three spools."""
+VOLUME_RANGE_LITER = (0.05, 5000.0)
+"""A judgement: from a jar to a walk-in cabinet; beyond it the unit is another."""
+APPLIANCE_RANGE_DEGC = (20.0, 300.0)
+"""What beads are dried at. A judgement: from a room to a hot oven; no advice of ours goes as far."""
+USUAL_BATCH_BOXES = 4
+"""A judgement: as many trays as an oven has."""
+POWER_RANGE_W = (5.0, 20_000.0)
+"""Of an appliance. A judgement: from a heated mat to more than a household's oven."""
+PLAN_DAYS = 60
+"""How far ahead recharges are planned. A judgement: two months, as forecasts beyond say little."""
+PLAN_RANGE_DAYS = (7, 365)
+"""A judgement: from one round of weekdays to a year."""
+MQTT_PORT, MQTT_TLS_PORT = 1883, 8883
+"""Registered with IANA, plain and with TLS (MQTT 5, section 4.2)."""
+LARGEST_PORT = 65_535
+"""Ports are 16 bits (RFC 9293, section 3.1)."""
+
 
 @dataclass(frozen=True, slots=True)
 class SensorSpec:
     """What the maker's sheet says of a box's hygrometer, as fractions of saturation."""
 
     accuracy: float = 0.03
+    """A judgement: sheets of common digital hygrometers say 2 to 5 % RH."""
     resolution: float = 0.001
+    """A judgement: finer than most displays, so it takes nothing from a sensor of which nothing is known."""
     floor: float | None = None
 
 
@@ -34,7 +61,7 @@ class Box:
 
     name: str
     volume_liter: float
-    humidity_limit: float = 0.20
+    humidity_limit: float = USUAL_LIMIT
     style: str = "unknown"
     """'gasket', 'clip_lid', 'bag', 'canister', 'cabinet' …: boxes of one style inform each other."""
     sensor: SensorSpec = SensorSpec()
@@ -51,13 +78,13 @@ class Box:
 class RoomClimate:
     """The air around the boxes, declared by a person where no sensor stands (and as a prior where one does)."""
 
-    temperature_degc: float = 20.0
-    relative_humidity: float = 0.50
+    temperature_degc: float = 20.0  # judgement: a heated dwelling
+    relative_humidity: float = 0.50  # a fraction; judgement: the middle of what dwellings have
     southern_hemisphere: bool = False
     monthly_vapor_pressure_pa: tuple[float, ...] = ()
     """Twelve monthly means, January first; empty where not declared."""
     monthly_log_sd: float = 0.15
-    """How well the monthly means tell ln vapor pressure of this room."""
+    """How well the monthly means tell ln vapor pressure of this room. [ln of a ratio] A judgement: 15 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +95,7 @@ class Appliance:
     kind: str = "oven"
     """'microwave', 'oven', 'filament_dryer', 'print_bed' or 'other'."""
     temperature_degc: float | None = None
-    batch_boxes: int = 4
+    batch_boxes: int = USUAL_BATCH_BOXES
     batch_g: float | None = None
     power_w: float | None = None
     """What it draws, or for a microwave what its maker says it gives the food."""
@@ -79,7 +106,7 @@ class BrokerAddress:
     """Where the feed's broker is, and how to be let in; secrets come from the environment or a 0600 file."""
 
     host: str
-    port: int = 1883
+    port: int = MQTT_PORT
     protocol: str = "5"
     """'5' or '3.1.1'."""
     client_id: str = "siccast"
@@ -127,7 +154,7 @@ class FeedSpec:
     humidity_topic: str | None = None
     """Pattern of the humidity's own topic, where each quantity has one; ``topic`` is then the temperature's."""
     join_within_s: float = 60.0
-    """How far apart the two may arrive and still be one reading."""
+    """How far apart the two may arrive and still be one reading. A judgement: nodes send both within seconds."""
 
     @property
     def is_own_contract(self) -> bool:

@@ -179,7 +179,7 @@ class JarChecked:
     charge: str
     relative_humidity: float
     temperature_degc: float
-    accuracy: float = 0.03
+    accuracy: float = 0.03  # fraction; judgement: of common digital hygrometers, as in `records.SensorSpec`
     loading_g_per_g: tuple[float, float, float] | None = None
     """Loading of the charge with this check taken into account."""
 

@@ -8,14 +8,15 @@ from __future__ import annotations
 import shlex
 import unicodedata
 
-LONGEST_NAME = 64
+LONGEST_NAME = 64  # letters; judgement: fits a line of a table and any file name
 NAME_RULE = (
     f"1 to {LONGEST_NAME} letters of any script, digits, spaces, dots, dashes or underscores, "
     "beginning with a letter, a digit or an underscore and not ending with a space"
 )
 _SIGNS = frozenset(" ._-")
 _BLANKS = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u180f\u3164\uffa0") | frozenset(
-    chr(code) for code in (*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0))
+    chr(code)
+    for code in (*range(0xFE00, 0xFE10), *range(0xE0100, 0xE01F0))  # code points of Unicode's variation selectors
 )
 """Letters and marks by their category that show nothing (Unicode's Default_Ignorable_Code_Point)."""
 

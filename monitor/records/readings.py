@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,12 @@ if TYPE_CHECKING:
 
 ROOM = "room"
 """The box name under which the sensor outside the boxes reports."""
+SENSOR_RANGE_DEGC = (-40.0, 85.0)
+"""What common digital hygrometers measure at all (their sheets, from memory); beyond it sensor or unit is wrong."""
+EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
+"""The first instant of a reading. A judgement: clocks that were never set begin in 1970 or 2000; no box is older."""
+ROWS_AT_ONCE = 10_000
+"""Of a table, held in memory or kept in one transaction. A judgement: some megabytes, and under a second."""
 
 
 class ReadingSource(StrEnum):

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.records import Mark, ReadingSeries
+from monitor.records.readings import SENSOR_RANGE_DEGC
 
 Column = NDArray[np.float64]
 
-HOUR_S = 3600.0
+HOUR_S = 3600.0  # by definition
 _NEAR = 0.021
-"""Readings within this of the hour's median count into its mean: dither of a coarse display yes, a spike no."""
+"""Fraction; a judgement. Readings within this of the hour's median count into its mean: dither of a coarse display yes,
+a spike no."""
 _UNUSABLE = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 
 
@@ -41,7 +43,8 @@ def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Col
 def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     """Readings within range and unmarked, sorted, one an instant."""
     rh, t = series.relative_humidity, series.temperature_degc
-    usable = (rh >= 0.0) & (rh <= 1.0) & (t > -40.0) & (t < 85.0) & ((series.marks & _UNUSABLE) == 0)
+    low_degc, high_degc = SENSOR_RANGE_DEGC
+    usable = (rh >= 0.0) & (rh <= 1.0) & (t > low_degc) & (t < high_degc) & ((series.marks & _UNUSABLE) == 0)
     index = np.flatnonzero(usable)
     index = index[np.argsort(series.at_s[index], kind="stable")]
     fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)

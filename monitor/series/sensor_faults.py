@@ -15,31 +15,34 @@ Column = NDArray[np.float64]
 
 TWO_SENSORS_REMEDY = "let each sensor send under a name of its own, or switch one off; then `siccast readings screen`"
 
-HOUR_S = 3600.0
-STILL_S = 8.0 * HOUR_S
-"""A display that shows the same for less than this is not asked about."""
-NEARBY_S = 7.0 * 24.0 * HOUR_S
-"""How far around a still stretch one looks for what the sensor usually does; no judgement rests on more."""
+STILL_S = 8.0 * 3600.0
+"""A display that shows the same for less than this is not asked about: a judgement, a night at rest is no fault."""
+NEARBY_S = 7.0 * 86_400.0
+"""How far around a still stretch one looks for what the sensor usually does. A judgement: a week has its rhythm."""
 
-_SILENT_S = 3.0 * HOUR_S
-"""A longer silence ends a stretch, and what the room did meanwhile is not known."""
+_SILENT_S = 3.0 * 3600.0
+"""A judgement. A longer silence ends a stretch, and what the room did meanwhile is not known."""
 COARSEST_STEP_DEGC = 1.0
-"""Taken for the display's step where it never showed another value."""
+"""Taken for the display's step where it never showed another value. A judgement: whole degrees are the coarsest."""
 _SURELY_MOVED_DEGC = 1.0
-"""A box lags behind its room, and two thermometers differ: so much beyond the display's step is movement."""
+"""A box lags behind its room, and two thermometers differ: so much beyond the display's step is movement (a
+judgement)."""
 _STEPS_MOVED = 2.0
-"""Movement by one step may be dither between two values of a display."""
+"""How many steps are movement. A judgement: by one, it may be dither between two values of a display."""
 _MOST_STILL_SHARE, _MOST_STILL_TIMES = 0.25, 2
-"""A display that stands still for more of its time nearby, or more often, does so by habit (a judgement)."""
-_WINDOWS = 60
-_SELDOM = 0.05
+"""A display that stands still for a larger share of its time nearby, or more often, does so by habit (a judgement)."""
+_WINDOWS = 60  # stretches looked at; judgement: enough for a quantile of 5 %
+_SELDOM = 0.05  # share of stretches; judgement: nearly every other one moved more
+_SAME = 1e-6  # °C or fraction; judgement: far below any display's step, above rounding
 
-_LEAST_A_DAY = 20
-_LEAST_SHARE, _LEAST_SWITCHES = 0.05, 10
-_LEAST_APART = 0.02
-_APART_STEPS, _APART_SPREADS = 1.5, 4.0
-_AROUND = 25
-_DAY_S = 24.0 * HOUR_S
+_LEAST_A_DAY = 20  # readings; judgement: fewer show no two courses
+_LEAST_SHARE, _LEAST_SWITCHES = 0.05, 10  # of a day's readings; judgement: lids are opened more seldom than that
+_LEAST_APART = 0.02  # fraction; judgement: what two good sensors differ by
+_APART_STEPS, _APART_SPREADS = 1.5, 4.0  # times the display's step, the unrest; judgement: neither dither nor noise
+_AROUND = 25  # readings; judgement: the courses' middle moves little over so many
+_FEW_APART = 4.0 * _SELDOM  # share of switches that may be small; judgement: the two courses may cross
+_CALM = 0.8  # share of a course's own changes that count as its unrest; judgement: openings are the rest
+_DAY_S = 86_400.0  # by definition
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,8 +59,8 @@ def still_stretches(at_s: Column, temperature_degc: Column, relative_humidity: C
     if len(at_s) < 2:
         return []
     same = (
-        (np.abs(np.diff(temperature_degc)) < 1e-6)
-        & (np.abs(np.diff(relative_humidity)) < 1e-6)
+        (np.abs(np.diff(temperature_degc)) < _SAME)
+        & (np.abs(np.diff(relative_humidity)) < _SAME)
         & (np.diff(at_s) <= _SILENT_S)
     )
     edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
@@ -132,7 +135,7 @@ class _Around:
         at_s, degc = self._room
         here = slice(*(int(i) for i in np.searchsorted(at_s, (first_s - _SILENT_S, last_s + _SILENT_S))))
         known_s = at_s[here]
-        if len(known_s) < 2 or known_s[0] > first_s or known_s[-1] < last_s - HOUR_S:
+        if len(known_s) < 2 or known_s[0] > first_s or known_s[-1] < last_s - 3600.0:
             return None
         inside = (known_s >= first_s) & (known_s <= last_s)
         return degc[here][inside] if inside.any() and np.diff(known_s).max() <= _SILENT_S else None
@@ -172,7 +175,7 @@ class _Around:
         if as_long > _MOST_STILL_TIMES or still_s > _MOST_STILL_SHARE * (still_s + moving_s):
             return False
         ranges = self._ranges(moving, length_s)
-        return len(ranges) > 0 and float(np.quantile(ranges, _SELDOM)) >= _STEPS_MOVED * step_degc - 1e-6
+        return len(ranges) > 0 and float(np.quantile(ranges, _SELDOM)) >= _STEPS_MOVED * step_degc - _SAME
 
     def _ranges(self, moving: NDArray[np.intp], length_s: float) -> list[float]:
         """How far the temperature moved in stretches of a length, of those that don't touch a still one."""
@@ -210,7 +213,7 @@ def _two_courses(humidity: Column) -> bool:
     switched = above[1:] != above[:-1]
     if minor < _LEAST_SHARE * len(humidity) or switched.sum() < max(_LEAST_SWITCHES, minor // 2):
         return False
-    apart = float(np.quantile(np.abs(np.diff(humidity))[switched], _SELDOM * 4.0))
-    unrest = max(float(np.quantile(np.abs(np.diff(humidity[half])), 0.8)) for half in (above, ~above))
+    apart = float(np.quantile(np.abs(np.diff(humidity))[switched], _FEW_APART))
+    unrest = max(float(np.quantile(np.abs(np.diff(humidity[half])), _CALM)) for half in (above, ~above))
     least = max(_LEAST_APART, _APART_STEPS * display_step(humidity, _LEAST_APART))
     return apart >= max(least, _APART_SPREADS * unrest)

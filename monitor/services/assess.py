@@ -42,12 +42,13 @@ if TYPE_CHECKING:
 __all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
 
 STALE_AFTER_DAYS = 3.0
-"""A newest reading older than this is said beside the forecast."""
+"""A newest reading older than this is said beside the forecast. A judgement: a box may have been opened since."""
 
 _WORTH_SAYING, _CERTAIN = 0.05, 0.97
-"""Chances of being over the limit already: below the one it goes unsaid, above the other it is certain."""
+"""Chances of being over the limit already: below the one it goes unsaid, above the other it is certain
+(judgements: one in twenty, and what a simulation of this size can tell)."""
 
-_WEEK_S = 7.0 * 86_400.0
+_WEEK_S = 7.0 * 86_400.0  # judgement: two sensors under one name show within days
 _NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 """Marks of a reading that says nothing of the air in the box."""
 
@@ -62,7 +63,7 @@ def assess(
     *,
     room_climate: RoomClimate | None = None,
     humidity_limit: float | None = None,
-    horizon_days: int = 540,
+    horizon_days: int = 540,  # judgement: a summer and the next, for a tight box
     change: WhatIf | None = None,
     memory: Memory | None = None,
     workers: int | None = None,
@@ -223,7 +224,7 @@ def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = 
     """
     if forecast.chance_over_already < OVER_FROM_CHANCE and not shown:
         return forecast
-    certain = forecast.chance_over_already >= 0.95
+    certain = forecast.chance_over_already >= 0.95  # of all chances, those below the 95 % point: by definition
     return replace(forecast, cross_at=DateQuantiles(as_of, as_of, as_of if certain else forecast.cross_at.p95))
 
 
@@ -234,7 +235,7 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
     chance = forecast.chance_over_already
     if chance > _CERTAIN:
         return ("It is over the limit, the sensor's own error allowed for.",)
-    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
+    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"  # judgement: a simulation tells no less
     if shown:
         return (
             f"Its last reading is over the limit; by all readings together the chance that it is over is {in_words},"

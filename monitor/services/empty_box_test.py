@@ -26,12 +26,13 @@ if TYPE_CHECKING:
 __all__ = ["STEPS", "EmptyBoxLeak", "LeakTest", "leak_when_empty", "series_of"]
 
 UP, DOWN = "empty box, upward", "empty box, downward"
-_PAIRED_WITHIN = timedelta(days=60)
-_SAME_WITHIN = timedelta(days=1)
+_PAIRED_WITHIN = timedelta(days=60)  # judgement: a seal changes little in two months
+_SAME_WITHIN = timedelta(days=1)  # judgement: two tests of one box take longer than a day
 _LEAST_TEST, _TURNED_ROUND_WITHIN = timedelta(hours=12), timedelta(hours=1)
-"""No test is shorter than the one; a run the other way may be said to begin so long before the first was ended."""
+"""No test is shorter than the one; a run the other way may be said to begin so long before the first was ended.
+Judgements: half a day shows a rate against the noise of a sensor; an hour is what turning a box round takes."""
 _APART_BY = 1.5
-"""Walls and sensors pull a run up and a run down apart by less than this, in most boxes (a judgement)."""
+"""Factor. Walls and sensors pull a run up and a run down apart by less than this, in most boxes (a judgement)."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +125,7 @@ def _is_same(one: LedgerEntry, other: LedgerEntry) -> bool:
     if one.kind is not other.kind or one.method != other.method or abs(one.at - other.at) > _SAME_WITHIN:
         return False
     this, that = one.conductance_g_per_day_per_kpa, other.conductance_g_per_day_per_kpa
+    # share; judgement: what the same hours give on another machine
     return bool(this and that and np.allclose(this, that, rtol=1e-6, atol=0.0))
 
 

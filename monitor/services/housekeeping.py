@@ -27,11 +27,12 @@ if TYPE_CHECKING:
     from monitor.services.intake import Tally
     from monitor.store.contracts import Readings
 
-SCREEN_EVERY_S = 3600.0
+SCREEN_EVERY_S = 3600.0  # judgement: estimates rest on hours
 _SCREENED_DAYS = 3
-"""Late backlogs reach further back; `siccast readings screen` does all of it again."""
+"""A judgement. Late backlogs reach further back; `siccast readings screen` does all of it again."""
 _LOOKED_BACK_S = 2.0 * CONTEXT_S
-"""So long before them readings are looked at too: what stands still lately may have begun a week before."""
+"""So long before them readings are looked at too: what stands still lately may have begun a week before (a
+judgement)."""
 _COLUMNS = ("at_s", "temperature_degc", "relative_humidity", "marks")
 
 
@@ -116,7 +117,7 @@ class Screener:
         self._waiting: list[str] = []
         self._next_round_at = time.monotonic() + SCREEN_EVERY_S
         self._not_before = 0.0
-        self._back_off = BackOff(longest_s=300.0)
+        self._back_off = BackOff(longest_s=300.0)  # judgement: every few minutes
         """A busy store is waited for some seconds at each try, and the feed with it: few tries while it lasts."""
 
     def tick(self, tally: Tally) -> None:  # noqa: ARG002 -- screening does not depend on it

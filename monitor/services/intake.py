@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from monitor.records import RawMessage, Rejection
     from monitor.store.contracts import Readings
 
-_WAIT_S = 1.0
-_LINES_AT_ONCE = 50
+_WAIT_S = 1.0  # judgement: so late a request to stop may be noticed
+_LINES_AT_ONCE = 50  # lines of the log; judgement: a screenful tells what goes wrong
 _LINES_A_MINUTE = 1.0
-"""Of rejected messages. A year of nonsense then makes some 200 MB of log at the very most."""
-_SHOWN_OF_TOPIC = 120
+"""Of rejected messages; a judgement. A year of nonsense then makes some 200 MB of log at the very most."""
+_SHOWN_OF_TOPIC = 120  # letters; judgement: fits a line of a terminal
 
 _log = logging.getLogger(__name__)
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.feed.decode import Decoded, Decoder
-from monitor.feed.formats.values import EARLIEST_AT
 from monitor.records import RawMessage
+from monitor.records.readings import EARLIEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 FEED = "mqtt"
 """Only what came from the broker is whole; a rejected row of a file is imported again with its file."""
 
-_AT_ONCE = 100
+_AT_ONCE = 100  # messages of one transaction; judgement: the listener waits for less than a tenth of a second
 
 
 @dataclass(slots=True)

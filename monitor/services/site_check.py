@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
+from monitor.feed.clocks import TOLERANCE_S
 from monitor.feed.formats.values import MAX_AHEAD, escaped
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
@@ -27,14 +28,18 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, Box, BrokerAddress, Forwarding, Listener, Reading, ReadingSeries
     from monitor.store.contracts import Ledger, Readings, Upkeep
 
-HEALTH_EVERY_S = 60.0
-_LITTLE_SPACE_BYTES = 500 * 1024 * 1024
-_SHORTEST_SILENCE = timedelta(minutes=15)
-_HEALTHY_WEEK = timedelta(days=7)
+HEALTH_EVERY_S = 60.0  # judgement: a listener that died is noticed within minutes, and the broker has little to do
+_HEALTHS_MISSED = 5.0  # times that; judgement: a busy machine may miss some
+_LITTLE_SPACE_BYTES = 500 * 1024 * 1024  # judgement: a year of a dozen boxes, or room for a backup
+_SHORTEST_SILENCE = timedelta(minutes=15)  # judgement: a node may miss a few of its minutes
+_HEALTHY_WEEK = timedelta(days=7)  # judgement: long enough to know a node's habits by
 _MANY_WAITING = 5000
-"""More than one batch of readings on their way to a second store."""
+"""More than one batch of readings on their way to a second store (a judgement: one batch is nothing to speak of)."""
 _INTERVALS_MISSED = 3.0
-"""A sensor is silent after so many of its longest usual intervals: those that report on change are irregular."""
+"""A sensor is silent after so many times its longest usual interval: those that report on change are irregular (a
+judgement)."""
+_USUAL_SHARE, _LEAST_READINGS = 0.99, 10
+"""Of its intervals that are usual, and how many readings tell them. Judgements: the rest are its gaps."""
 
 
 class Severity(StrEnum):
@@ -238,19 +243,22 @@ def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
         )
 
 
+_SHOWN_LETTERS = 60  # judgement: what a stranger sent fits a line beside the finding
+
+
 def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
     if not findings.health:
         yield Finding("listener", Severity.look, "no listener has ever said a word here", "start `siccast listen`")
     for topic, payload in sorted(findings.health.items()):
-        name = escaped(topic.rsplit("/", 1)[-1], 60)
+        name = escaped(topic.rsplit("/", 1)[-1], _SHOWN_LETTERS)
         try:
             told = json.loads(payload)
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
-            state = escaped(str(told["state"]), 60)
+            state = escaped(str(told["state"]), _SHOWN_LETTERS)
         except (ValueError, KeyError, TypeError):
             yield Finding(f"listener {name}", Severity.look, "its last words can't be read", "restart it")
             continue
-        if state == "listening" and age_s < 5.0 * HEALTH_EVERY_S:
+        if state == "listening" and age_s < _HEALTHS_MISSED * HEALTH_EVERY_S:
             yield Finding(
                 f"listener {name}", Severity.well, f"listening; {told.get('new', 0)} new readings since its start"
             )
@@ -268,7 +276,7 @@ def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
 
 
 def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Iterator[Finding]:
-    longest_s = float(np.quantile(np.diff(week.at_s), 0.99)) if len(week) > 10 else 0.0
+    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE)) if len(week) > _LEAST_READINGS else 0.0
     patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
     silent = now - latest.at
     if silent > patience:
@@ -291,7 +299,7 @@ def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alon
 
 
 def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:
-    if latest.at > now + timedelta(minutes=2) or latest.marks & Mark.clock_ahead.bit:
+    if latest.at > now + timedelta(seconds=TOLERANCE_S) or latest.marks & Mark.clock_ahead.bit:
         yield Finding(latest.box, Severity.look, "its clock, or this machine's, is ahead or behind", "set both by NTP")
     elif latest.marks & Mark.clock_behind.bit:
         yield Finding(latest.box, Severity.look, "its clock is behind", "set it by NTP, or leave 't' out")

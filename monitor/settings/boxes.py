@@ -6,6 +6,15 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
 from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
+from monitor.records.declared import (
+    APPLIANCE_RANGE_DEGC,
+    LIMIT_RANGE_PCT,
+    POWER_RANGE_W,
+    USUAL_BATCH_BOXES,
+    USUAL_LIMIT,
+    USUAL_VOLUME_LITER,
+    VOLUME_RANGE_LITER,
+)
 from monitor.records.names import tidy
 from monitor.records.words import APPLIANCE_KINDS, OTHER_FILAMENT, SPOOL_CORES, SPOOL_STATES, STYLES, is_style
 
@@ -21,11 +30,13 @@ _SEE = "`siccast words` says what each means"
 def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     if table is None:
         return None
-    monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)
-    if monthly_kpa and len(monthly_kpa) != 12:
+    monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)  # judgement: beyond any dwelling
+    if monthly_kpa and len(monthly_kpa) != 12:  # months a year, by definition
         raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve, January first")
-    temperature_degc = table.number("temperature_c", -40.0, 60.0, default=20.0)
-    excess_kpa = table.number("indoor_excess_kpa", 0.0, 3.0, default=-1.0)
+    usual = RoomClimate()
+    # judgement: any room, from a shed in winter to an attic in summer
+    temperature_degc = table.number("temperature_c", -40.0, 60.0, default=usual.temperature_degc)
+    excess_kpa = table.number("indoor_excess_kpa", 0.0, 3.0, default=-1.0)  # judgement: more than people bring in
     rh_pct = table.number("rh_pct", 0.0, 100.0, default=-1.0)
     weather_file = table.text("weather_file", default="")
     if weather_file and (monthly_kpa or rh_pct >= 0.0):
@@ -37,7 +48,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
         return _read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa)
     room = RoomClimate(
         temperature_degc=temperature_degc,
-        relative_humidity=(50.0 if rh_pct < 0.0 else rh_pct) / 100.0,
+        relative_humidity=usual.relative_humidity if rh_pct < 0.0 else rh_pct / 100.0,
         southern_hemisphere=table.flag("southern_hemisphere", default=False),
         monthly_vapor_pressure_pa=tuple(1000.0 * value for value in monthly_kpa),
     )
@@ -60,8 +71,8 @@ def _read_weather_file(
 def read_box(name: str, table: TomlTable) -> Box:
     box = Box(
         name=name,
-        volume_liter=table.number("volume_l", 0.05, 5000.0, default=10.0),
-        humidity_limit=table.number("limit_rh_pct", 1.0, 95.0, default=20.0) / 100.0,
+        volume_liter=table.number("volume_l", *VOLUME_RANGE_LITER, default=USUAL_VOLUME_LITER),
+        humidity_limit=table.number("limit_rh_pct", *LIMIT_RANGE_PCT, default=100.0 * USUAL_LIMIT) / 100.0,
         style=_read_style(table),
         sensor=_read_sensor(table.table("sensor")),
         spools=tuple(_read_spool(inner) for inner in table.list_of_tables("spools")),
@@ -105,10 +116,15 @@ def _read_filament(table: TomlTable) -> str:
 def _read_sensor(table: TomlTable | None) -> SensorSpec:
     if table is None:
         return SensorSpec()
-    floor_pct = table.number("floor_rh_pct", 0.0, 60.0, default=-1.0)
+    usual = SensorSpec()
+    floor_pct = table.number("floor_rh_pct", 0.0, 60.0, default=-1.0)  # judgement: wider than any sheet
+    # per cent; judgement: wider than any sheet
+    accuracy_pct = table.number("accuracy_rh_pct", 0.1, 30.0, default=100.0 * usual.accuracy)
+    # per cent; judgement: no display is coarser
+    resolution_pct = table.number("resolution_rh_pct", 0.0, 10.0, default=100.0 * usual.resolution)
     sensor = SensorSpec(
-        accuracy=table.number("accuracy_rh_pct", 0.1, 30.0, default=3.0) / 100.0,
-        resolution=table.number("resolution_rh_pct", 0.0, 10.0, default=0.1) / 100.0,
+        accuracy=accuracy_pct / 100.0,
+        resolution=resolution_pct / 100.0,
         floor=None if floor_pct < 0 else floor_pct / 100.0,
     )
     table.refuse_leftovers()
@@ -118,8 +134,8 @@ def _read_sensor(table: TomlTable | None) -> SensorSpec:
 def _read_spool(table: TomlTable) -> Spool:
     spool = Spool(
         material=_read_filament(table),
-        mass_g=table.number("mass_g", 0.0, 100_000.0, default=1000.0),
-        count=table.whole("count", 1, 200, default=1),
+        mass_g=table.number("mass_g", 0.0, 100_000.0, default=1000.0),  # judgement: a usual spool; a pallet is none
+        count=table.whole("count", 1, 200, default=1),  # how many; judgement: more than any box takes
         state=table.choice("state", tuple(SPOOL_STATES), default="unknown"),
     )
     table.refuse_leftovers()
@@ -127,14 +143,14 @@ def _read_spool(table: TomlTable) -> Spool:
 
 
 def read_appliance(name: str, table: TomlTable) -> Appliance:
-    temperature = table.number("temperature_c", 20.0, 300.0, default=-1.0)
-    batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)
-    power_w = table.number("power_w", 5.0, 20_000.0, default=-1.0)
+    temperature = table.number("temperature_c", *APPLIANCE_RANGE_DEGC, default=-1.0)
+    batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)  # judgement: from a sachet to a barrow
+    power_w = table.number("power_w", *POWER_RANGE_W, default=-1.0)
     appliance = Appliance(
         name=name,
         kind=table.choice("kind", tuple(APPLIANCE_KINDS), default="oven"),
         temperature_degc=None if temperature < 0 else temperature,
-        batch_boxes=table.whole("batch_boxes", 1, 500, default=4),
+        batch_boxes=table.whole("batch_boxes", 1, 500, default=USUAL_BATCH_BOXES),  # judgement: no oven takes more
         batch_g=None if batch_g < 0 else batch_g,
         power_w=None if power_w < 0 else power_w,
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import SettingsError
 from monitor.records import OWN_FEED, BrokerAddress, FeedSpec, InfluxAddress, ValueAt
+from monitor.records.declared import LARGEST_PORT, MQTT_PORT, MQTT_TLS_PORT
 from monitor.records.names import (
     NAME_RULE,
     is_name,
@@ -30,7 +31,7 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
     tls = table.flag("tls", default=False)
     broker = BrokerAddress(
         host=host,
-        port=table.whole("port", 1, 65_535, default=8883 if tls else 1883),
+        port=table.whole("port", 1, LARGEST_PORT, default=MQTT_TLS_PORT if tls else MQTT_PORT),
         protocol=table.choice("protocol", ("5", "3.1.1"), default="5"),
         client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or table.text("client_id", default="siccast"),
         share=_read_share(table),
@@ -112,7 +113,7 @@ def _read_feed(table: TomlTable) -> FeedSpec:
         humidity=_read_value_at(table, "humidity", tuple(HUMIDITY_UNITS), bare),
         time=_read_value_at(table, "time", tuple(TIME_UNITS), None),
         boxes=tuple(sorted(_read_renamed(table).items())),
-        join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),
+        join_within_s=table.number("join_within_s", 0.0, 86_400.0, default=60.0),  # judgement: as FeedSpec has it
     )
     table.refuse_leftovers()
     return feed

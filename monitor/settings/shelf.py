@@ -21,6 +21,7 @@ from monitor.records import (
     RoomClimate,
     SensorMove,
 )
+from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
@@ -41,8 +42,8 @@ class PlanRules:
     """When the person is willing to dry beads, and how the tool weighs a trip against a late box."""
 
     weekdays: tuple[int, ...] = (5, 6)
-    """Monday is 0."""
-    horizon_days: int = 60
+    """Days of the week, Monday is 0. A judgement: who prints at home has time at the weekend."""
+    horizon_days: int = PLAN_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,9 @@ def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
 def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
     if table is None:
         return 0.0
-    every_s = table.number("commit_every_s", 0.0, 600.0, default=0.0)
+    every_s = table.number(
+        "commit_every_s", 0.0, 600.0, default=0.0
+    )  # judgement: ten minutes of readings, at most, wait
     if every_s and not has_broker:
         right = "0 where no [broker] is named: the one inside forgets with us what was not committed yet"
         raise table.error("commit_every_s", every_s, right)
@@ -227,7 +230,7 @@ def _read_plan(table: TomlTable | None) -> PlanRules:
     names = table.texts("weekdays", WEEKDAYS)
     rules = PlanRules(
         weekdays=tuple(sorted({WEEKDAYS.index(name) for name in names})) or PlanRules().weekdays,
-        horizon_days=table.whole("horizon_days", 7, 365, default=60),
+        horizon_days=table.whole("horizon_days", *PLAN_RANGE_DAYS, default=PLAN_DAYS),
     )
     table.refuse_leftovers()
     return rules

@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _LOOK_AGAIN_S = 0.01
-"""A file that is the same twice so far apart is not just being saved."""
+"""A file that is the same twice so far apart is not just being saved: a judgement, editors write in one go."""
 _EMPTY_LOOKS = 20
-"""An empty one may be: editors that save in place empty it first, so it has to stay empty for longer."""
-_LOOKS = 40
-_TRIES = 100
+"""How many looks in a row: a judgement. Editors that save in place empty a file first, so it has to stay so for
+longer."""
+_LOOKS = 40  # how many at one try; judgement: less than half a second
+_TRIES = 100  # how many; judgement: a person who saves all the time gives up first
 
 
 def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: float) -> None:

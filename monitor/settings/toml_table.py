@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 
-_LONGEST_SHOWN = 80
+_LONGEST_SHOWN = 80  # letters; judgement: fits a line of an error
 
 
 def shorten(text: str, longest: int) -> str:

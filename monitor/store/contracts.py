@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from monitor.records.desk_events import DeskEvent, LoggedEvent
 
 
+REJECTED_LISTED = 50  # messages; judgement: a screenful or two
+
+
 class Readings(Protocol):
     """A time series of readings; adding the same reading twice changes nothing."""
 
@@ -169,7 +172,7 @@ class Ledger(Protocol):
         """Return the entries that count, in the order of the instants they speak of."""
         ...
 
-    def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
+    def rejected(self, newest: int = REJECTED_LISTED) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages that were not taken in later, newest first."""
         ...
 

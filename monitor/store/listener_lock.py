@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-_TRIES = 5
+_TRIES = 5  # judgement: less than a second in all
 _BETWEEN_TRIES_S = 0.2
-"""A look at who has the lock holds it for an instant, and a listener that is being replaced takes a moment to go."""
+"""A judgement. A look at who has the lock holds it for an instant, and a listener that is being replaced takes a moment
+to go."""
 
 
 class ListenerLock:

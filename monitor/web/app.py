@@ -50,6 +50,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
             Route("/drying.ics", pages.calendar, name="calendar"),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
+        # bytes; judgement: a packet of the network holds as much
         middleware=[Middleware(Guard, host=host), Middleware(GZipMiddleware, minimum_size=1024)],
         exception_handlers={HTTPException: pages.refusal, SiccastError: pages.failure},
         lifespan=lambda _: keeper.running(),
@@ -89,24 +90,30 @@ class Pages:
             return self._waiting()
         answer = snapshot.answer(request.path_params["name"])
         if answer is None:
-            raise HTTPException(404, "There is no box of this name on the shelf.")
+            raise HTTPException(404, "There is no box of this name on the shelf.")  # HTTP status (RFC 9110)
         history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
         view = box_page.view(snapshot, answer, history, entries, self._wording)
         asked = self.asker.view(request.query_params, answer.box.name, snapshot.as_of, self._wording)
         return self._page(
-            "box.html", status=400 if asked.problem_at else 200, view=view, asked=asked, snapshot=snapshot
+            # HTTP status (RFC 9110)
+            "box.html",
+            status=400 if asked.problem_at else 200,
+            view=view,
+            asked=asked,
+            snapshot=snapshot,
         )
 
     def calendar(self, _request: Request) -> Response:
         """Hand the days of drying to a calendar program."""
         snapshot = self.keeper.newest
         if snapshot is None or snapshot.plan is None:
-            raise HTTPException(503, "The boxes are still being weighed up.")
+            raise HTTPException(503, "The boxes are still being weighed up.")  # HTTP status (RFC 9110)
         days = plan_calendar(snapshot.plan, self.site.site, snapshot.as_of)
         return Response(days, media_type="text/calendar")
 
     def refusal(self, _request: Request, error: Exception) -> Response:
         """Show what was asked for in vain."""
+        # HTTP status (RFC 9110)
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (500, str(error))
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
             words = "There is no such page."
@@ -114,6 +121,7 @@ class Pages:
 
     def failure(self, _request: Request, error: Exception) -> Response:
         """Show why the page can't be made just now."""
+        # HTTP status (RFC 9110)
         return self._page("message.html", status=500, heading=str(error), snapshot=None, waiting=False)
 
     def _waiting(self) -> Response:
@@ -122,6 +130,7 @@ class Pages:
             "message.html", heading=heading, snapshot=None, waiting=True, trouble=bool(self.keeper.failure)
         )
 
+    # HTTP status (RFC 9110)
     def _page(self, template: str, *, status: int = 200, snapshot: Snapshot | None, **values: Any) -> Response:
         words = self._wording
         page = self.templates.get_template(template).render(

@@ -32,8 +32,10 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, CrossingForecast, FanDay, LeakEstimate, LedgerEntry, ReadingSeries
     from monitor.web.snapshot import Snapshot
 
-FAN_DAYS = 90
-_MOST_POINTS = 3000
+FAN_DAYS = 90  # judgement: a season; beyond it the interval fills the chart
+_MOST_POINTS = 3000  # judgement: two or three a pixel of a wide screen
+_HOURS_OF_A_MEAN = (1, 2, 3, 6, 12, 24, 24 * 7)  # judgement: spans in which a day or a week goes without rest
+_WEEK_DAYS = 7  # by definition
 _SIGNS = {
     EntryKind.charge: "fill",
     EntryKind.recharge: "fill",
@@ -80,7 +82,7 @@ def view(
         refusal=sentence(answer.refusal) if answer.refusal else "",
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
-        ahead=[_ahead(day) for day in _fan(answer)[::7]],
+        ahead=[_ahead(day) for day in _fan(answer)[::_WEEK_DAYS]],
         entries=[
             (
                 entry.at.isoformat(),
@@ -181,7 +183,7 @@ def _fan(answer: Assessment) -> Sequence[FanDay]:
 
 
 def _noon(day: FanDay, words: Wording) -> datetime:
-    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=words.zone)
+    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=words.zone)  # hour: noon, by definition
 
 
 def _thinned(history: ReadingSeries) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -189,7 +191,7 @@ def _thinned(history: ReadingSeries) -> tuple[np.ndarray, np.ndarray, np.ndarray
     if len(history) == 0:
         empty = np.empty(0)
         return empty, empty, empty
-    hours = next(h for h in (1, 2, 3, 6, 12, 24, 24 * 7) if len(history) / h <= _MOST_POINTS or h > 24)
+    hours = next(h for h in _HOURS_OF_A_MEAN if len(history) / h <= _MOST_POINTS or h > 24)
     bins, starts, counts = np.unique(history.at_s // (3600 * hours), return_index=True, return_counts=True)
     means = (
         np.add.reduceat(column, starts) / counts for column in (history.relative_humidity, history.temperature_degc)
@@ -207,7 +209,7 @@ def _embed(chart: dict[str, Any]) -> Markup:
 def _weeks(history: ReadingSeries, words: Wording) -> list[tuple[str, str, str, str]]:
     """Return week, lowest, mean and highest humidity, newest first."""
     rows = []
-    weeks = history.at_s // (7 * 86_400)
+    weeks = history.at_s // (_WEEK_DAYS * 86_400)
     for week in np.unique(weeks)[::-1]:
         values = history.relative_humidity[weeks == week]
         first = float(history.at_s[weeks == week][0])

@@ -19,10 +19,12 @@ if TYPE_CHECKING:
 
 # --- the glass column -------------------------------------------------------------------------------------------------
 
-COLUMN_WIDTH = 64
-_PITCH, _ROW, _FIRST_Y, _ROWS = 9.9, 8.7, 196.0, 20
+COLUMN_WIDTH = 64  # units of the drawing; judgement: as the template's view box
+_PITCH, _ROW, _FIRST_Y, _ROWS, _BEADS_IN_ROW = 9.9, 8.7, 196.0, 20, 5
+"""Units of the drawing, rows, and beads in the wider rows. Judgements: packed as beads are, and as many as can be
+told."""
 _SHAKE = (0.0, 0.4, -0.3, 0.2, -0.4, 0.1, -0.1)
-"""Beads do not lie in rank and file."""
+"""Units of the drawing. A judgement: beads do not lie in rank and file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +53,11 @@ def bead_column(capacity_used: Quantiles | None) -> BeadColumn:
 def _bead_places() -> list[tuple[float, float]]:
     places = []
     for row in range(_ROWS):
-        in_row = 5 - row % 2
+        in_row = _BEADS_IN_ROW - row % 2
         first = COLUMN_WIDTH / 2 - _PITCH * (in_row - 1) / 2
         for place in range(in_row):
-            shake = _SHAKE[(row * 5 + place * 3) % len(_SHAKE)]
+            # steps; judgement: neighbors shake differently
+            shake = _SHAKE[(row * _BEADS_IN_ROW + place * 3) % len(_SHAKE)]
             places.append((first + place * _PITCH + shake, _FIRST_Y - row * _ROW + shake / 2))
     return places
 
@@ -70,7 +73,14 @@ def _dots(places: Sequence[tuple[float, float]]) -> str:
 
 # --- the small chart --------------------------------------------------------------------------------------------------
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 31.0, 286.0, 6.0, 86.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 31.0, 286.0, 6.0, 86.0  # units of the drawing; judgement: as the template's view box
+_ABOVE = 1.2  # times the height of the chart; judgement: so far up a line that leaves it is drawn, and cut
+_TENTHS, _FINE_UP_TO_PCT, _COARSE_PCT = 10, 40, 20  # steps of the axis; judgement: two to five lines
+_LEAST_TOP = 0.25  # a fraction; judgement: a dry shelf does not look wet
+_OVER_LIMIT, _OVER_LATEST = 1.2, 1.1  # times; judgement: room over each
+_USUAL_SHARE = 0.98  # of the readings; judgement: a spike sets no axis
+_MEAN_S = 21_600  # judgement: six hours, so that a month fits the width
+_SILENT_MEANS = 8  # a count: two days, as said below; a judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,21 +100,21 @@ class Frame:
     def y(self, relative_humidity: float) -> float:
         """Return where a humidity lies; what is too high for the chart runs out of it at the top."""
         share = 100.0 * relative_humidity / self.top_pct
-        return round(_BOTTOM - min(max(share, 0.0), 1.2) * (_BOTTOM - _TOP), 1)
+        return round(_BOTTOM - min(max(share, 0.0), _ABOVE) * (_BOTTOM - _TOP), 1)
 
     @property
     def levels(self) -> list[tuple[float, int]]:
         """Return the heights of the humidity axis and their per cents."""
-        step = 10 if self.top_pct <= 40 else 20
+        step = _TENTHS if self.top_pct <= _FINE_UP_TO_PCT else _COARSE_PCT
         return [(self.y(level / 100), level) for level in range(0, self.top_pct + 1, step)]
 
 
 def frame_of(as_of: datetime, answers: Sequence[Assessment], recent: Sequence[ReadingSeries], days: int) -> Frame:
     """Return axes that suit every box of a page: what was seen, and room over every limit; a fan may run out of it."""
-    highest = [0.25]
-    highest += [1.2 * answer.box.humidity_limit for answer in answers]
-    highest += [1.1 * answer.latest.relative_humidity for answer in answers if answer.latest]
-    highest += [float(np.quantile(series.relative_humidity, 0.98)) for series in recent if len(series)]
+    highest = [_LEAST_TOP]
+    highest += [_OVER_LIMIT * answer.box.humidity_limit for answer in answers]
+    highest += [_OVER_LATEST * answer.latest.relative_humidity for answer in answers if answer.latest]
+    highest += [float(np.quantile(series.relative_humidity, _USUAL_SHARE)) for series in recent if len(series)]
     return Frame(as_of - timedelta(days=days), as_of, as_of + timedelta(days=2 * days), top_pct(max(highest)))
 
 
@@ -114,7 +124,7 @@ def top_pct(highest: float) -> int:
     >>> top_pct(0.23), top_pct(0.304), top_pct(1.0)
     (30, 40, 100)
     """
-    return min(10 * math.ceil(10 * highest), 100)
+    return min(_TENTHS * math.ceil(_TENTHS * highest), 100)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,12 +162,12 @@ def _seen(series: ReadingSeries | None, frame: Frame) -> str:
     """Return the path of six-hour means, broken where nothing was heard for two days."""
     if series is None or len(series) == 0:
         return ""
-    bins = (series.at_s // 21_600).astype(int)
+    bins = (series.at_s // _MEAN_S).astype(int)
     path, last = "", None
     for each in np.unique(bins):
-        at = datetime.fromtimestamp(float(each) * 21_600 + 10_800, UTC)
+        at = datetime.fromtimestamp((float(each) + 0.5) * _MEAN_S, UTC)
         mean = float(series.relative_humidity[bins == each].mean())
-        joined = last is not None and each - last <= 8
+        joined = last is not None and each - last <= _SILENT_MEANS
         path += f"{'L' if joined else 'M'}{frame.x(at)} {frame.y(mean)}"
         last = each
     return path
@@ -174,4 +184,4 @@ def _line(points: Sequence[tuple[float, float]]) -> str:
 
 
 def _noon(day: FanDay, zone: ZoneInfo) -> datetime:
-    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=zone)
+    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=zone)  # hour: noon, by definition

@@ -66,4 +66,5 @@ class Guard:
         return self._names is None or host in self._names
 
 
+# HTTP status (RFC 9110, section 15.5.20)
 _REFUSAL = PlainTextResponse("siccast answers only to this machine's own name here.\n", status_code=421)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.answers import sentence
+from monitor.presentation.answers import CHANCES_WITHIN_DAYS, sentence
 from monitor.presentation.wording import (
     Wording,
     ago,
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from monitor.web.snapshot import Snapshot
 
-STALE_AFTER = timedelta(days=1)
+STALE_AFTER = timedelta(days=1)  # judgement: no node reports more seldom
 
 SIGNS = {
     BoxState.over_limit: "over",
@@ -128,7 +128,7 @@ def _chances(answer: Assessment) -> tuple[str, str] | None:
         return "chance it is over", chance_cell(forecast.chance_over_already)
     return (
         "chance, 7 / 30 days",
-        f"{chance_cell(forecast.chance_within(7))} / {chance_cell(forecast.chance_within(30))}",
+        " / ".join(chance_cell(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS),
     )
 
 

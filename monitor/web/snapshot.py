@@ -25,11 +25,12 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 HISTORY_DAYS = 30
-"""How far back the small charts of the shelf reach."""
+"""How far back the small charts of the shelf reach. A judgement: a month shows a slope."""
 
-_LOOK_EVERY_S = 30.0
+_LOOK_EVERY_S = 30.0  # judgement: one look costs next to nothing
 _SHARE_OF_TIME = 20.0
-"""Assessing takes at most one part in so many of a core."""
+"""Times: assessing takes at most one part in so many of a core (a judgement)."""
+_NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 
 _log = logging.getLogger(__name__)
 
@@ -89,7 +90,7 @@ def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory
 
 def _nearly_highest(series: ReadingSeries) -> float:
     """Return a humidity that all but the odd spike stay under."""
-    return float(np.quantile(series.relative_humidity, 0.995)) if len(series) else 0.0
+    return float(np.quantile(series.relative_humidity, _NEARLY_ALL)) if len(series) else 0.0
 
 
 def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> RechargePlan:
@@ -120,7 +121,7 @@ class Keeper:
         take: Callable[[datetime], Snapshot],
         stamp: Callable[[datetime], object],
         *,
-        renew_s: float = 300.0,
+        renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         self.newest: Snapshot | None = None

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-STANDARD_PRESSURE_HPA = 1013.25
+STANDARD_PRESSURE_HPA = 1013.25  # ISO 2533:1975
 CSV_QUANTITIES = (
     "saturation_pa", "vapor_pa", "absolute_g_per_m3", "mixing_g_per_kg", "dew_point_c", "frost_point_c",
 )  # fmt: skip

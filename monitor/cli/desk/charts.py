@@ -13,6 +13,7 @@ from monitor.cli.desk.session import (
     RoomAir,
     open_desk,
 )
+from monitor.records.declared import APPLIANCE_RANGE_DEGC
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,10 +21,16 @@ if TYPE_CHECKING:
     from monitor.desk import RunCurve
     from monitor.presentation.wording import Wording
 
-_WIDTH, _HEIGHT = 64, 15
+_WIDTH, _HEIGHT = 64, 15  # letters and lines; judgement: fits a terminal of 80 by 24
 _COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 """After Okabe and Ito: told apart by color-blind people too; each run also has its own marker."""
 _MARKERS = "osD^"
+_JAR_DEGC = 25.0  # where methods are compared: as `physics.drying.JAR_DEGC`; a judgement
+_INCHES, _MARGIN_INCHES = 4.2, 1.0  # inches of one run and beside all; judgement: readable three to a page
+_HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read
+_BAND_ALPHA, _GRID_ALPHA = 0.2, 0.25  # share of the ink; judgement: seen, and not in the way
+_TITLE_POINTS, _LEGEND_POINTS = 10, 8  # judgement: a long verdict fits over its run
+_DOTS_PER_INCH = 150  # count; judgement: sharp on a screen
 
 
 def compare(
@@ -94,7 +101,7 @@ def reach(
     with open_desk(context, read_only=True) as it:
         degrees = [quantities.temperature_degc(text, it.shelf) for text in at_temperature or ()]
         for degc in degrees:
-            if not 25.0 <= degc <= 300.0:
+            if not _JAR_DEGC <= degc <= APPLIANCE_RANGE_DEGC[1]:
                 right = it.wording.in_own_units("from 25 to 300 °C")
                 raise typer.BadParameter(
                     f"{it.wording.degrees(degc):g} won't do; hot air is {right}", param_hint="'--also'"
@@ -114,7 +121,7 @@ def reach(
     rows = [method_row(method, it.wording) for method in methods]
     show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
     typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
-    jar = it.wording.temperature(25.0)
+    jar = it.wording.temperature(_JAR_DEGC)
     say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
     risky = [method for method in methods if method.risks]
     show_notes("Mind:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
@@ -128,6 +135,7 @@ def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     cells = [[" "] * _WIDTH for _ in range(_HEIGHT)]
 
     def put(heated_s: float, mass_g: float, mark: str) -> None:
+        # seconds; judgement: no division by zero
         column = round((heated_s - first) / max(last - first, 1e-9) * (_WIDTH - 1))
         row = round((high - mass_g) / (high - low) * (_HEIGHT - 1))
         if 0 <= column < _WIDTH and 0 <= row < _HEIGHT:
@@ -145,6 +153,7 @@ def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     start = curve.report.run.start
     title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
     axis = f"{'':9} +{'-' * _WIDTH}"
+    # 8 letters: half of the two figures' width, by definition of the formats
     return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
 
 
@@ -158,16 +167,16 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     from monitor.presentation.desk_wording import wording_scale
 
     unit = wording_scale(wording)
-    figure = Figure(figsize=(1.0 + 4.2 * len(curves), 4.2), layout="constrained")
+    figure = Figure(figsize=(_MARGIN_INCHES + _INCHES * len(curves), _INCHES), layout="constrained")
     axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
     for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
-        color, marker = _COLORS[place % 4], _MARKERS[place % 4]
-        hours = float(curve.heated_s[-1]) > 4 * 3600.0
+        color, marker = _COLORS[place % len(_COLORS)], _MARKERS[place % len(_MARKERS)]
+        hours = float(curve.heated_s[-1]) > _HOURS_FROM_S
         scale = 3600.0 if hours else 60.0
         start, weighed = curve.report.run.start, curve.weighed
         low, middle, high = curve.band_g
         axis.fill_between(
-            curve.heated_s / scale, unit * low, unit * high, color=color, alpha=0.2, lw=0, label="90 % interval"
+            curve.heated_s / scale, unit * low, unit * high, color=color, alpha=_BAND_ALPHA, lw=0, label="90 % interval"
         )
         axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
         axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
@@ -176,10 +185,12 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
             [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
         )
         heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
-        axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
+        axis.set_title(
+            f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=_TITLE_POINTS
+        )
         axis.set_xlabel("hours of heat" if hours else "minutes of heat")
-        axis.grid(alpha=0.25)
-        axis.legend(fontsize=8, frameon=False)
+        axis.grid(alpha=_GRID_ALPHA)
+        axis.legend(fontsize=_LEGEND_POINTS, frameon=False)
     axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
     with whole_file(path) as beside:
-        figure.savefig(beside, dpi=150)
+        figure.savefig(beside, dpi=_DOTS_PER_INCH)

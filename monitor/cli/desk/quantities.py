@@ -29,12 +29,17 @@ _GRAMS_OF = {
     "lb": ounces_to_grams(16.0),
     "lbs": ounces_to_grams(16.0),
 }
+"""Grams, by definition: a pound is 16 ounces."""
 _COARSEST_STEP_G = {"oz": ounces_to_grams(0.1)}
 """Kitchen scales show a tenth of an ounce, or a gram whatever else they show (a judgement)."""
-MOST_G = 50_000.0
+MOST_G = 50_000.0  # judgement: a barrow of beads; beyond it the unit is another
 MOST_STEP_G = 10.0
 """A coarser scale tells nothing of a portion of beads (a judgement)."""
-MOST_HEAT_S = 30.0 * 86_400.0
+MOST_HEAT_S = 30.0 * 86_400.0  # judgement: beyond it minutes were meant
+ROOM_RANGE_DEGC = (-10.0, 50.0)
+"""A judgement: from a shed in winter to an attic in summer."""
+DRIEST_ROOM = 0.01
+"""A fraction. A judgement: no room is drier, and a fraction was typed for per cent."""
 
 
 def name(text: str) -> str:
@@ -70,6 +75,7 @@ def step_g(shown: str, shelf: Shelf) -> float:
         return 1.0
     unit = found[2] or ("oz" if shelf.ounces else "g")
     decimals = len(re.split("[.,]", found[1])[1]) if re.search("[.,]", found[1]) else 0
+    # a step of the last digit, by definition
     return min(_GRAMS_OF[unit] * 10.0**-decimals, _COARSEST_STEP_G.get(unit, 1.0))
 
 
@@ -123,9 +129,9 @@ def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
     if len(parts) != 2:
         raise typer.BadParameter(f"'{text}' won't do; write the room as temperature/humidity, as in 20/50")
     air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
-    if not -10.0 <= air.temperature_degc <= 50.0:
+    if not ROOM_RANGE_DEGC[0] <= air.temperature_degc <= ROOM_RANGE_DEGC[1]:
         right = "14 and 122 °F" if shelf.fahrenheit else "-10 and 50 °C"
         raise typer.BadParameter(f"'{text}' won't do; a room is between {right}")
-    if air.relative_humidity < 0.01:
+    if air.relative_humidity < DRIEST_ROOM:
         raise typer.BadParameter(f"'{text}' won't do; room air holds at least 1 % RH")
     return air

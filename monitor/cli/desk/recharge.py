@@ -21,6 +21,8 @@ from monitor.cli.desk.session import (
     open_desk,
 )
 from monitor.errors import UnconfirmedError
+from monitor.records import SensorSpec
+from monitor.records.declared import APPLIANCE_RANGE_DEGC, POWER_RANGE_W
 from monitor.records.desk_events import ColorSeen, RunWeighed
 from monitor.records.names import hint
 from monitor.records.words import APPLIANCE_KINDS
@@ -63,7 +65,9 @@ def start(
     temperature: Annotated[
         str | None, typer.Option(help="What it is set to, where it is not the declared one.")
     ] = None,
-    power_w: Annotated[float | None, typer.Option(min=5.0, max=20_000.0, help="Its power, W.")] = None,
+    power_w: Annotated[
+        float | None, typer.Option(min=POWER_RANGE_W[0], max=POWER_RANGE_W[1], help="Its power, W.")
+    ] = None,
     room: RoomAir = None,
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder on this scale; 0 if zeroed.")] = None,
     weight: Annotated[str | None, typer.Option(help="The first weighing, before the heat.")] = None,
@@ -246,7 +250,9 @@ def jar_check(
     temperature: Annotated[str, typer.Argument(metavar="T", help="Temperature in the jar.")],
     *,
     charge: Annotated[str | None, typer.Option(help="The charge; the last one dried when left out.")] = None,
-    accuracy: Annotated[float, typer.Option(min=0.1, max=20.0, help="Of the hygrometer, ± per cent RH.")] = 3.0,
+    # per cent RH; judgement: wider than any hygrometer's sheet
+    accuracy: Annotated[float, typer.Option(min=0.1, max=20.0, help="Of the hygrometer, ± per cent RH.")] = 100.0
+    * SensorSpec().accuracy,
     at: At = None,
     as_json: AsJson = False,
 ) -> None:
@@ -322,7 +328,7 @@ def named_appliance(
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = quantities.temperature_degc(temperature, it.shelf)
-        if not 20.0 <= degc <= 300.0:
+        if not APPLIANCE_RANGE_DEGC[0] <= degc <= APPLIANCE_RANGE_DEGC[1]:
             right = "68 to 572 °F" if it.shelf.fahrenheit else "20 to 300 °C"
             raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at {right}")
         tool = replace(tool, temperature_degc=degc)

@@ -10,7 +10,7 @@ from monitor.errors import ImportFileError
 if TYPE_CHECKING:
     from pathlib import Path
 
-_AT_ONCE = 1 << 20
+_AT_ONCE = 2**20  # bytes; judgement: any file in little memory
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -19,10 +19,11 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 """Byte order marks; the longer before the shorter that they begin with."""
-_LOOKED_AT = 4096
+_LOOKED_AT = 4096  # bytes; judgement: a screenful of rows
 _MANY_ZEROS = 0.2
-"""A stray zero costs its row; where every second letter is one, the encoding is another (a judgement)."""
-_SHOWN = 60
+"""Share of the bytes. A stray zero costs its row; where every second letter is one, the encoding is another (a
+judgement)."""
+_SHOWN = 60  # letters; judgement: fits a line of a terminal
 
 
 def require_text(file: IO[bytes], encoding: str, path: Path) -> None:

@@ -11,7 +11,7 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.desk.session import Sure
 from monitor.cli.session import open_to_write
-from monitor.errors import ImportFileError, UnconfirmedError
+from monitor.errors import NEEDS_THE_PERSON, ImportFileError, UnconfirmedError
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
 from monitor.settings import load_shelf, shelf_folder, zone_named
 
@@ -159,7 +159,7 @@ def _summarize(import_: _Import, table: Table) -> None:
     if not (counts.new or counts.held or counts.thinned_out or counts.brought_back):
         if not counts.differing:
             raise ImportFileError(f"no row of {import_.file_name} could be used; {import_.rejected[0]}")
-        raise typer.Exit(code=3)
+        raise typer.Exit(code=NEEDS_THE_PERSON)
 
 
 def _differing(number: int, counts: ImportCounts) -> str:
@@ -266,7 +266,7 @@ def restore(
     rest = f"; {left} stay set aside, because other readings are held for their instants" if left else ""
     typer.echo(f"put back {restored} readings{rest}")
     if not restored:
-        raise typer.Exit(code=3)
+        raise typer.Exit(code=NEEDS_THE_PERSON)
 
 
 def _columns(given_pairs: list[str]) -> dict[str, str]:

@@ -15,6 +15,7 @@ from monitor.cli.desk.session import Sure, in_command_words
 from monitor.cli.session import open_to_write
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
+from monitor.records.readings import SENSOR_RANGE_DEGC
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
 
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-_MS = timedelta(milliseconds=1)
-_HUNDREDTH = 0.01
+_MS = timedelta(milliseconds=1)  # by definition
+_HUNDREDTH = 0.01  # °C or % RH; judgement: what the store keeps, so finer is the same
 
 log = typer.Typer(help="Write down what was done to a box.", no_args_is_help=True)
 
@@ -183,7 +184,7 @@ def reading(
 
     with _writing(context) as (shelf, stores):
         degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
-        if not -40.0 <= degc <= 85.0:
+        if not SENSOR_RANGE_DEGC[0] <= degc <= SENSOR_RANGE_DEGC[1]:
             right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
             raise typer.BadParameter(
                 f"{temperature:g} won't do; a hygrometer works {right}", param_hint="'TEMPERATURE'"

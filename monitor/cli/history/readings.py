@@ -105,7 +105,9 @@ def screen_readings(
 def thin_readings(
     context: typer.Context,
     *,
+    # judgement: the last month stays whole
     older_than_days: Annotated[int, typer.Option(min=30, help="Thin what is older than this.")],
+    # judgement: a day
     keep_every_minutes: Annotated[int, typer.Option(min=1, max=1440, help="Of that, keep one reading in so long.")],
     yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
 ) -> None:

@@ -9,6 +9,8 @@ import typer
 from monitor.cli.session import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
+_SHOWN_OF_TOPIC = 120  # letters; judgement: fits a line of a terminal
+
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
@@ -17,6 +19,7 @@ def register(app: typer.Typer) -> None:
 
 def rejected(
     context: typer.Context,
+    # messages; judgement: a screenful, and no more than a terminal holds
     newest: Annotated[int, typer.Option(min=1, max=100_000, help="How many to list, newest first.")] = 20,
     again: Annotated[
         bool, typer.Option("--again", help="Read them once more, as the shelf file and the clock are now.")
@@ -54,7 +57,12 @@ def rejected(
         )
         return
     rows = [
-        (str(each.rejection_id), f"{each.arrived_at:%Y-%m-%d %H:%M:%S}", escaped(each.topic, 120), escaped(each.reason))
+        (
+            str(each.rejection_id),
+            f"{each.arrived_at:%Y-%m-%d %H:%M:%S}",
+            escaped(each.topic, _SHOWN_OF_TOPIC),
+            escaped(each.reason),
+        )
         for each in messages
     ]
     show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))

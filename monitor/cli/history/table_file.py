@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Any, cast
 from monitor.cli.history.encodings import require_text
 from monitor.cli.whole_file import whole_file
 from monitor.errors import ImportFileError
+from monitor.records.readings import ROWS_AT_ONCE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 PARQUET = ".parquet"
 _GZIP_MAGIC = b"\x1f\x8b"
 """RFC 1952, section 2.3.1."""
-_ROWS_AT_ONCE = 10_000
 
 Rows = tuple["Sequence[str]", "Iterator[dict[str, str]]", int]
 """Headings, rows by heading, and how much there is: bytes of text, or rows of Parquet."""
@@ -104,14 +104,14 @@ def _counted(lines: Iterable[str], advance: Callable[[float], None]) -> Iterator
     for number, line in enumerate(lines):
         yield line
         read += len(line)
-        if number % _ROWS_AT_ONCE == 0:
+        if number % ROWS_AT_ONCE == 0:
             advance(read)
             read = 0
     advance(read)
 
 
 def _parquet_rows(parquet: Any, advance: Callable[[float], None]) -> Iterator[dict[str, str]]:
-    for batch in parquet.iter_batches(batch_size=_ROWS_AT_ONCE):
+    for batch in parquet.iter_batches(batch_size=ROWS_AT_ONCE):
         for row in batch.to_pylist():
             yield {name: _cell(value) for name, value in row.items()}
         advance(batch.num_rows)
@@ -144,7 +144,7 @@ def _parquet_writer(path: Path, headings: Sequence[str]) -> Iterator[Callable[[S
 
         def write(row: Sequence[Any]) -> None:
             waiting.append(row)
-            if len(waiting) == _ROWS_AT_ONCE:
+            if len(waiting) == ROWS_AT_ONCE:
                 flush()
 
         yield write

@@ -14,15 +14,13 @@ from monitor.cli.session import (
     say_as_of,
     shelf_of,
 )
+from monitor.errors import NEEDS_THE_PERSON
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
-
-NEEDS_THE_PERSON = 3
-"""Exit code of `siccast today` where something needs the person."""
 
 
 def register(app: typer.Typer) -> None:

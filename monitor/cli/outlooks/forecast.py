@@ -96,6 +96,7 @@ def show_leaks(asked: Assessed) -> None:
 
 
 def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
+    from monitor.presentation.answers import CHANCES_WITHIN_DAYS
     from monitor.presentation.wording import chance_cell
 
     there = assessment.forecast
@@ -104,8 +105,7 @@ def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
         wording.limit(assessment),
         wording.state(assessment),
         wording.crossing_in_brief(there, assessment.as_of) if there else "–",
-        chance_cell(there.chance_within(7)) if there else "–",
-        chance_cell(there.chance_within(30)) if there else "–",
+        *(chance_cell(there.chance_within(days)) if there else "–" for days in CHANCES_WITHIN_DAYS),
     )
 
 
@@ -114,6 +114,7 @@ def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
 
     there = assessment.leak
     if there is None:
+        # columns: all beside the two, by definition of the table
         return (assessment.box.name, _why_no_leak(assessment).value, *5 * ("–",))
     return (
         assessment.box.name,

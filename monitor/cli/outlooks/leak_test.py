@@ -15,6 +15,7 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
+from monitor.errors import NEEDS_THE_PERSON
 from monitor.records.names import command, hint
 
 if TYPE_CHECKING:
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
     from monitor.services.empty_box_test import LeakTest
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
-
-
-_NEEDS_THE_PERSON = 3
-"""Exit code of a test that could not be kept."""
 
 
 def register(app: typer.Typer) -> None:
@@ -77,7 +74,7 @@ def leak_test(
     else:
         _show(test, asked, number, shelf)
     if test.doubts and keep:
-        raise typer.Exit(_NEEDS_THE_PERSON)
+        raise typer.Exit(NEEDS_THE_PERSON)
 
 
 def _guide(box: Box) -> None:

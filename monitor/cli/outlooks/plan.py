@@ -13,6 +13,7 @@ from monitor.cli.session import (
     ask,
     shelf_of,
 )
+from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def plan(
     from monitor.presentation.answers import plan_answer
     from monitor.services.assess import plan_recharges
 
-    if days is not None and not 7 <= days <= 365:
+    if days is not None and not PLAN_RANGE_DAYS[0] <= days <= PLAN_RANGE_DAYS[1]:
         raise typer.BadParameter(f"{days} won't do; a plan reaches 7 to 365 days ahead", param_hint="'--days'")
     shelf = shelf_of(context)
     rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days

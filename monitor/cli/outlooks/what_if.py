@@ -18,11 +18,14 @@ from monitor.cli.session import (
     shelf_of,
 )
 from monitor.presentation.what_if_input import (
+    LEAK_RANGE_TIMES,
+    LEAST_MASS,
     WhatIfInputError,
     room_degc,
     what_if_input,
 )
 from monitor.records import RoomClimate, WhatIf
+from monitor.records.declared import ROOM_HUMIDITY_RANGE_PCT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,20 +45,29 @@ def what_if(
     *,
     limit: Limit = None,
     leak_times: Annotated[
-        float | None, typer.Option(min=0.01, max=100.0, help="The leak times this: 0.5 is half as leaky.")
+        float | None,
+        typer.Option(
+            min=LEAK_RANGE_TIMES[0], max=LEAK_RANGE_TIMES[1], help="The leak times this: 0.5 is half as leaky."
+        ),
     ] = None,
     beads: Annotated[
         str | None, typer.Option(metavar="KIND", help="Fresh beads of this kind in place of those in the box.")
     ] = None,
     dry_mass: Annotated[
-        float | None, typer.Option(min=0.1, help="So much of fresh beads, weighed dry, in place of those in the box.")
+        float | None,
+        typer.Option(min=LEAST_MASS, help="So much of fresh beads, weighed dry, in place of those in the box."),
     ] = None,
     weather: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="The climate of a TMY3 or EPW weather file, as it would be indoors."),
     ] = None,
     room_rh: Annotated[
-        float | None, typer.Option(min=1.0, max=95.0, help="A room of this mean humidity, per cent.")
+        float | None,
+        typer.Option(
+            min=ROOM_HUMIDITY_RANGE_PCT[0],
+            max=ROOM_HUMIDITY_RANGE_PCT[1],
+            help="A room of this mean humidity, per cent.",
+        ),
     ] = None,
     room_temperature: Annotated[
         float | None, typer.Option(help="A room of this temperature; °C, or °F where the shelf file says so.")

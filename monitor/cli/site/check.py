@@ -15,8 +15,9 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import SiccastError, UnknownBoxError
+from monitor.errors import NEEDS_THE_PERSON, SiccastError, UnknownBoxError
 from monitor.records import ROOM
+from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
 from monitor.records.names import (
     NAME_RULE,
     hint,
@@ -30,10 +31,6 @@ if TYPE_CHECKING:
 
     from monitor.services.site_check import Finding
     from monitor.settings import Shelf
-
-
-NEEDS_THE_PERSON = 3
-"""Exit code of `siccast check` where something needs the person."""
 
 
 def register(app: typer.Typer) -> None:
@@ -152,8 +149,12 @@ def adopt(
     context: typer.Context,
     box: Annotated[str, typer.Argument(help="A box that reports and is not declared.")],
     *,
-    volume_l: Annotated[float, typer.Option(min=0.05, max=5000.0, help="Inner volume, liters.")] = 10.0,
-    limit_rh: Annotated[float, typer.Option(min=1.0, max=95.0, help="Humidity limit, per cent.")] = 20.0,
+    volume_l: Annotated[
+        float, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume, liters.")
+    ] = USUAL_VOLUME_LITER,
+    limit_rh: Annotated[
+        float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit, per cent.")
+    ] = 100.0 * USUAL_LIMIT,
 ) -> None:
     """Declare a box that was only heard of; its readings were kept from the first message on."""
     from monitor.settings.shelf_append import declare_box

@@ -29,10 +29,11 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
 
 REPLAY_S = 20.0
-"""Half a year in so many seconds, where nobody is in a hurry."""
+"""Half a year in so many seconds, where nobody is in a hurry. A judgement: long enough to watch, short enough to
+wait."""
 
 _SILENCE_S = 15.0
-"""After so long without a message, something was lost on the way."""
+"""After so long without a message, something was lost on the way (a judgement)."""
 
 
 def register(app: typer.Typer) -> None:
@@ -120,10 +121,12 @@ def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Ta
 
 def _subscribe(feed: MqttFeed) -> None:
     """Wait until the broker has taken the subscription, so that no message comes before it."""
+    from monitor.feed.mqtt import SHORT_WAIT_S
+
     feed.connect()
     deadline = time.monotonic() + _SILENCE_S
     while not feed.is_subscribed:
-        feed.receive(0.1)
+        feed.receive(SHORT_WAIT_S)
         if time.monotonic() > deadline:
             raise FeedError(f"the embedded broker did not confirm the subscription within {_SILENCE_S:.0f} s")
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from monitor.records.declared import LARGEST_PORT, MQTT_PORT
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.services.intake import Tally
     from monitor.settings import Shelf
 
-EMBEDDED_PORT = 1883
+EMBEDDED_PORT = MQTT_PORT
 _Opened = TypeVar("_Opened")
 
 
@@ -32,9 +33,11 @@ def register(app: typer.Typer) -> None:
 def listen(
     context: typer.Context,
     port: Annotated[
-        int, typer.Option(min=1, max=65_535, help="Port of the broker inside, where the shelf file names no broker.")
+        int,
+        typer.Option(min=1, max=LARGEST_PORT, help="Port of the broker inside, where the shelf file names no broker."),
     ] = EMBEDDED_PORT,
     outlooks_every: Annotated[
+        # judgement: a week
         int, typer.Option(min=0, max=10_080, help="Minutes between two sendings of every box's outlook; 0 for none.")
     ] = 60,
 ) -> None:

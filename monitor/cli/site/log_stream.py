@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _TAKEN_WITHIN_S = 0.5
-"""A reader who takes nothing for so long (a terminal that is held, a program that hangs) misses what is said."""
+"""A reader who takes nothing for so long (a terminal that is held, a program that hangs) misses what is said (a
+judgement)."""
 
 
 class _ForgivingFile(io.RawIOBase):

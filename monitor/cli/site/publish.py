@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from monitor.records import BrokerAddress
     from monitor.settings import Shelf
 
-_TAKEN_WITHIN_S = 10.0
+_TAKEN_WITHIN_S = 10.0  # judgement: a broker takes a shelf within a second
 
 
 def register(app: typer.Typer) -> None:
@@ -48,7 +48,7 @@ def publish(context: typer.Context, as_of: AsOf = None) -> None:
 def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
     """Send an answer's outlooks over a connection of their own, and return how many the broker has taken."""
     from monitor.cli.output import as_json
-    from monitor.feed.mqtt import MqttFeed
+    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
     from monitor.presentation.answers import outlook_messages
 
     where = f"{address.host}:{address.port}"
@@ -60,13 +60,13 @@ def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
         while waiting := [message for message in waiting if not message.is_published()]:
             if time.monotonic() > deadline:
                 raise FeedError(f"{where} did not take {len(waiting)} outlooks; ask for the right to write there")
-            feed.receive(0.1)
+            feed.receive(SHORT_WAIT_S)
     return len(messages)
 
 
 def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
     """Take back the outlook that the broker retains for a box that is called otherwise now, or is no more."""
-    from monitor.feed.mqtt import MqttFeed
+    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
     from monitor.presentation.answers import outlook_topic
 
     with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
@@ -76,7 +76,7 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
         while not sent.is_published():
             if time.monotonic() > deadline:
                 raise FeedError(f"{address.host}:{address.port} did not take back the outlook of '{box}'")
-            feed.receive(0.1)
+            feed.receive(SHORT_WAIT_S)
 
 
 def keep_sending(

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import SettingsError
+from monitor.records.declared import LARGEST_PORT
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
     import socket
 
-PORT = 8737
+PORT = 8737  # a port; judgement: free of services that are often met
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +24,7 @@ def register(app: typer.Typer) -> None:
 def serve(
     context: typer.Context,
     host: Annotated[str, typer.Option(help="Address to listen at; the page has no password.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=0, max=65_535, help="Port to listen at; 0 takes a free one.")] = PORT,
+    port: Annotated[int, typer.Option(min=0, max=LARGEST_PORT, help="Port to listen at; 0 takes a free one.")] = PORT,
 ) -> None:
     """Show the shelf in a browser until stopped with Ctrl-C."""
     import uvicorn

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 
 _WAITING_AT_MOST = 10_000
-"""A stranger may make up names of boxes for ever; the half that has waited longest is then given up."""
+"""Halves; a judgement. A stranger may make up names of boxes for ever; the half that has waited longest is then given
+up."""
 
 
 class Joiner:

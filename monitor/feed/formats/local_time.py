@@ -11,8 +11,8 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from monitor.errors import UnusableMessageError
 
-_HOUR = timedelta(hours=1)
-_DAY = timedelta(days=1)
+_HOUR = timedelta(hours=1)  # by definition
+_DAY = timedelta(days=1)  # by definition
 
 
 @dataclass(slots=True)

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from monitor.units import degc_to_degf
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from monitor.records import Reading
 
-WARMEST_DEGC = 50.0
-WARM_ALL_ALONG_DEGC = 40.0
+WARMEST_DEGC = 50.0  # judgement: no box of filament stands so warm, except on a printer, and then briefly
+WARM_ALL_ALONG_DEGC = 40.0  # judgement: nor warmer than this all the time
 COLDEST_DEGC = 4.0
-"""40 °F: numbers below it that are called °F are mostly °C; asked only where °F was declared."""
-DRIEST = 0.01
+"""40 °F, a judgement: numbers below it that are called °F are mostly °C; asked only where °F was declared."""
+DRIEST = 0.01  # a fraction; judgement: a box that never shows 1 % RH reports fractions as per cent
 
 
 class Plausibility:
@@ -51,7 +53,7 @@ class Plausibility:
             asked = "are they in °F?" if not self._fahrenheit and not self._kelvin else "is the unit right?"
             return f"box '{box}' at {warmest:.1f} °C is warmer than filament is kept; {asked}"
         if self._fahrenheit and warmest < COLDEST_DEGC:
-            return f"box '{box}' at no more than {warmest:.1f} °C ({warmest * 1.8 + 32:.1f} °F) is cold; is it °C?"
+            return f"box '{box}' at no more than {warmest:.1f} °C ({degc_to_degf(warmest):.1f} °F) is cold; is it °C?"
         if self._per_cent and 0.0 < most_humid <= DRIEST:
             given = f"{100 * most_humid:g} %"
             return f"box '{box}' never passes {given} relative humidity; is that a fraction, {given[:-2]} of 1?"

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 _LABELS = frozenset({"bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s"})
 _OWN_LABELS = frozenset({"temperature_c", "rh_pct"})
-_VERSION = 10
+_VERSION = 10  # no unit: the version of SenML packs (RFC 8428, section 4.1)
 _ABSOLUTE_FROM_S = 2.0**28
 """Smaller times count from the arrival (RFC 8428, section 4.5.3)."""
 

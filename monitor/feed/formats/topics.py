@@ -9,7 +9,7 @@ from monitor.errors import SettingsError
 
 _NAME = re.compile(r"\{(\w+)\}")
 _REMEMBERED_UP_TO = 256
-"""Longer topics are nobody's; remembering them would let a stranger fill our memory."""
+"""Letters; a judgement. Longer topics are nobody's; remembering them would let a stranger fill our memory."""
 
 
 class TopicPattern:
@@ -27,7 +27,7 @@ class TopicPattern:
         self._regex = re.compile(
             "/".join(f"(?P<{level[1:-1]}>[^/]+)" if _NAME.fullmatch(level) else re.escape(level) for level in levels)
         )
-        self._remembered = lru_cache(maxsize=10_000)(self._read_names)
+        self._remembered = lru_cache(maxsize=10_000)(self._read_names)  # topics; judgement: ten times a large site
 
     def names(self, topic: str) -> dict[str, str] | None:
         """Return what stands in place of each name, or None where the topic is another one."""

@@ -9,27 +9,28 @@ from typing import Any
 import orjson
 
 from monitor.errors import UnusableMessageError
+from monitor.records.readings import EARLIEST_AT, SENSOR_RANGE_DEGC
 from monitor.units import degf_to_degc, kelvin_to_degc
 
 MAX_PAYLOAD_BYTES = 256 * 1024
-"""A node that was offline for weeks sends its backlog in several arrays; one message is no longer than this."""
+"""A judgement. A node that was offline for weeks sends its backlog in several arrays; one message is no longer than
+this."""
 
-TEMPERATURE_DEGC = (-40.0, 85.0)
-"""What common digital hygrometers measure at all; beyond it the sensor is broken or the unit is wrong."""
+KEPT_OF_LONGER_BYTES = 4096
+"""Of a message that is too long to be read: a judgement, enough to see who sent it and what it was."""
 
-MAX_BATTERY_V = 60.0
+MAX_BATTERY_V = 60.0  # judgement: above any battery or small supply; beyond it millivolts were meant
 MAX_SEQ = 2**53
-"""As far as every JSON reader counts."""
+"""A count, as far as every JSON reader counts (RFC 8259, section 6)."""
 
-EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
-MAX_AHEAD = timedelta(days=1)
+MAX_AHEAD = timedelta(days=1)  # judgement: a wrong time zone is let in and marked, a wrong date is not
 
 _TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
-_TEMPERATURES_SAID = {"C": (*TEMPERATURE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
-"""The same bounds in the unit of a feed: who sends °F is answered in °F."""
-_HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}
-_EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}
-_SHOWN = 60
+_TEMPERATURES_SAID = {"C": (*SENSOR_RANGE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
+"""The same bounds in the unit of a feed, by definition of °F and K: who sends °F is answered in °F."""
+_HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}  # whole saturation in %, in one, by definition
+_EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}  # by definition, in a second
+_SHOWN = 60  # letters; judgement: what a stranger sent fits a line beside the reason
 
 
 def parse_json(payload: bytes) -> Any:
@@ -50,7 +51,7 @@ def refuse_longer(payload_bytes: int) -> None:
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
     """Return a temperature that a hygrometer can have."""
     degc = _TEMPERATURE_UNITS[unit](number(value, name))
-    low, high = TEMPERATURE_DEGC
+    low, high = SENSOR_RANGE_DEGC
     if not low <= degc <= high:
         low, high, sign = _TEMPERATURES_SAID[unit]
         raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} {sign}")

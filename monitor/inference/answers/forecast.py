@@ -25,7 +25,7 @@ from monitor.inference.model.disturbances import (
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
-from monitor.physics.sorption.tabulated import REFERENCE_DEGC
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
 HORIZON_DAYS = 540

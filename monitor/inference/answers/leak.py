@@ -9,8 +9,8 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import saturation_vapor_pressure_pa
-from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import LeakEstimate, Quantiles
 
 _LEAST_APART_KPA = 0.05

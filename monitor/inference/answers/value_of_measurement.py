@@ -21,7 +21,7 @@ from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
-from monitor.physics.sorption.tabulated import REFERENCE_DEGC
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 
 _WORTH_IT = 0.08
 """A smaller share of the interval isn't worth the trouble. Judgement: one day in twelve."""

@@ -7,8 +7,8 @@ import numpy as np
 from monitor.errors import OutOfRangeError
 from monitor.inference.evidence.episodes import Episode
 from monitor.physics.materials import Desiccant, cardboard, desiccant, parts_of, polymer
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.sorption import Isotherm, Mixture, PiecewiseLinear
-from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import Box, Spool
 
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}

@@ -18,10 +18,9 @@ from monitor.inference.model.contents import (
     swapped_g_per_humidity,
 )
 from monitor.physics.numerics import FloatArray
-from monitor.physics.psychrometrics import grams_per_m3_per_pa
+from monitor.physics.psychrometrics import REFERENCE_DEGC, grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm
 from monitor.physics.sorption.caveats import Dye
-from monitor.physics.sorption.tabulated import REFERENCE_DEGC
 from monitor.records import NORMAL_P95, Box
 from monitor.records.words import NOT_DRIED
 

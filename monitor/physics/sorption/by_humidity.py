@@ -58,7 +58,7 @@ class GAB(HumidityIsotherm):
         require_within("loading_g_per_g", loading_g_per_g, 0.0, np.inf, "g/g")
         xm, c, x = self.monolayer_g_per_g, self.energy_constant, np.asarray(loading_g_per_g)
         b = xm * c - x * (c - 2.0)
-        y = 2.0 * x / (b + np.sqrt(b * b + 4.0 * (c - 1.0) * x * x))
+        y = 2.0 * x / (b + np.sqrt(b * b + 4.0 * (c - 1.0) * x * x))  # root of a quadratic, by definition; no unit
         humidity = np.minimum(y / self.multilayer_constant, 1.0)
         return plain(humidity + 0.0 * np.asarray(temperature_degc))
 

@@ -21,7 +21,7 @@ from monitor.physics.saturation import (
 from monitor.physics.sorption.isotherm import Isotherm
 from monitor.units import KELVIN_AT_0_DEGC
 
-_NOTHING = 1e-300  # added before a logarithm: zero humidity has an infinite potential
+_NOTHING = 1e-300  # [fraction] judgement: lets a logarithm take zero humidity, and changes no other
 
 
 def adsorption_potential_j_per_mol(relative_humidity: Numeric, temperature_degc: Numeric) -> Numeric:
@@ -172,11 +172,11 @@ class TwoTermDubinin(PotentialIsotherm):
         near = x < 1.0
         drop = np.where(near, -np.expm1(-x * x) * capacity / w2, x * x + np.log(w2 / capacity))
         a = e2 * np.maximum(drop, 0.0) ** (1.0 / n2)
-        for _ in range(6):
+        for _ in range(6):  # steps of Newton; judgement: digits double, 6 reach rounding from anywhere
             first, second, power1, power2 = self._terms(a)
             missing = -(self.capacity_g_per_g[0] * np.expm1(-power1) + w2 * np.expm1(-power2))
             miss = np.where(near, missing + capacity * np.expm1(-x * x), np.log((first + second) / capacity) + x * x)
-            per_a = -self.potential_slope(a) * np.where(near, 1.0, -1.0 / np.maximum(first + second, 1e-300))
+            per_a = -self.potential_slope(a) * np.where(near, 1.0, -1.0 / np.maximum(first + second, _NOTHING))
             a = np.maximum(a - miss / np.where(per_a == 0.0, np.inf, per_a), 0.0)
         return np.where(x == 0.0, 0.0, a)
 
@@ -191,9 +191,10 @@ class TwoTermDubinin(PotentialIsotherm):
             q = self.loading_at_potential(a)
             return np.asarray(-self.potential_slope(a) / (2.0 * q * forward(a)))
 
-        high = 8.0 * self.energy_j_per_mol[1]
+        high = 8.0 * self.energy_j_per_mol[1]  # times E2; judgement: next to nothing is held there
+        # J/mol and pieces; judgement: round trips then hold to 1e-9 of the humidity
         return InverseTable(forward, slope, (1e-4, high), pieces=16_384), float(forward(np.asarray(high)))
 
 
-_SMALLEST_J_PER_MOL = 1e-12
-_NEAR_SATURATION = 0.004
+_SMALLEST_J_PER_MOL = 1e-12  # judgement: keeps 0/0 out at saturation, and changes nothing else
+_NEAR_SATURATION = 0.004  # [square root of a logarithm, no unit] judgement: nearer to full the table is too coarse

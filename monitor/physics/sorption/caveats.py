@@ -38,6 +38,7 @@ class Dye:
 
         Dry says 'not turned yet', little as that is; turning lies about the threshold; another color says nothing.
         """
+        # chance; judgement: no color is proof
         turned = np.clip(self.chance_turned(relative_humidity), 1e-6, 1.0 - 1e-6)
         told = {self.dry_color: 1.0 - turned, self.wet_color: turned, TURNING: turned * (1.0 - turned)}
         return plain(np.log(told.get(color, np.ones_like(turned))))
@@ -55,7 +56,7 @@ class Dye:
         True
         """
         require_within("relative_humidity (a fraction)", relative_humidity, 0.0, 1.0)
-        # a logistic of scale s has a standard deviation of 1.814 s
+        # a logistic of scale s has a standard deviation of pi / sqrt(3) = 1.814 times s, by definition
         width = np.hypot(self.turns_over_width, self.turns_at_humidity_sigma / 1.814)
         return plain(1.0 / (1.0 + np.exp(-(relative_humidity - self.turns_at_humidity) / width)))
 
@@ -77,7 +78,7 @@ class Hysteresis:
 
     def sigma(self, relative_humidity: Numeric) -> Numeric:
         """Return the spread of the factor."""
-        low = np.asarray(relative_humidity) < 0.30
+        low = np.asarray(relative_humidity) < 0.30  # [fraction] Thu et al. (2013): the loop opens there
         return plain(np.where(low, self.sigma_below_30_pct, self.sigma_above_30_pct))
 
 
@@ -99,6 +100,7 @@ class Ageing:
         """
         if cycles <= 0:
             return 1.0
+        # share that is left at least; judgement: hundreds of cycles were measured by nobody
         return max(self.first_reuse_factor - self.loss_per_cycle * (cycles - 1), 0.3)
 
 

@@ -11,8 +11,8 @@ from monitor.physics.numerics import FloatArray, Numeric, plain, require_within
 from monitor.physics.sorption.isotherm import Isotherm
 
 _HALVINGS = 50
-"""Of the interval of ln humidity from 1e-9 to 1: more than a double can tell apart."""
-_LEAST_LOG_HUMIDITY = np.log(1e-9)
+"""How many times the interval of ln humidity is halved. A judgement: more than a double can tell apart."""
+_LEAST_LOG_HUMIDITY = np.log(1e-9)  # [ln of a fraction] judgement: far below the driest beads
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class Mixture(Isotherm):
         heats = [
             np.asarray(part.heat_of_adsorption_kj_per_kg(relative_humidity, temperature_degc)) for part in self.parts
         ]
-        given = np.maximum(np.sum(slopes, axis=0), 1e-12)
+        given = np.maximum(np.sum(slopes, axis=0), 1e-12)  # [g/g] judgement: keeps 0/0 out
         return plain(np.asarray(np.sum([s * h for s, h in zip(slopes, heats, strict=True)], axis=0) / given))
 
     def _sum(self, of: Callable[[Isotherm], Numeric]) -> Numeric:

@@ -13,14 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray, Numeric
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.sorption.isotherm import Isotherm
 from monitor.units import KELVIN_AT_0_DEGC
 
-REFERENCE_DEGC = 23.0
 _POINTS = 256
+"""Points of the grid of fill. A judgement: humidity is then within 2e-4 (the example below)."""
 _SCORES = np.linspace(-0.5, 1.5, 81)
+"""Where between the two shapes, as a share of the way. A judgement: half as far again either side, in steps no one
+sees."""
+# fractions; judgement: even in the logarithm where gel is dry, even beyond, and short of saturation
 _HUMIDITIES = np.concatenate([np.geomspace(1e-5, 0.02, 80, endpoint=False), np.linspace(0.02, 0.985, 160)])
-_EMPTY, _FULL = 1e-6, 1.0 - 1e-5
+_EMPTY, _FULL = 1e-6, 1.0 - 1e-5  # share of the full loading; judgement: keeps ln and arcsin finite
 _PER_ANGLE = (_POINTS - 1) * 2.0 / np.pi
 """Points of the grid for each radian of arcsin(sqrt(fill)), which is fine at both ends."""
 
@@ -99,7 +103,7 @@ class SorptionTable:
         return (REFERENCE_DEGC + KELVIN_AT_0_DEGC) / (temperature_degc + KELVIN_AT_0_DEGC)
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=32)  # pairs of shapes, a count; judgement: more than a shelf has kinds of beads
 def _grid(first: Isotherm, second: Isotherm) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Logarithm of humidity on the grid of fill, its rise from point to point, and the full loading of each score."""
     one = np.asarray(first.loading_g_per_g(_HUMIDITIES, REFERENCE_DEGC))
@@ -107,9 +111,9 @@ def _grid(first: Isotherm, second: Isotherm) -> tuple[FloatArray, FloatArray, Fl
     logs, full = np.empty((len(_SCORES), _POINTS)), np.empty(len(_SCORES))
     fill: NDArray[np.float64] = np.sin(0.5 * np.pi * np.linspace(0.0, 1.0, _POINTS)) ** 2
     for row, score in enumerate(_SCORES):
-        # beyond the published ends a blend may bend back; it is kept rising by a hair
+        # beyond the published ends a blend may bend back; it is kept rising by a hair: 1e-9 g/g a point, a judgement
         loading = np.maximum.accumulate((1.0 - score) * one + score * other) + 1e-9 * np.arange(len(one))
         full[row] = loading[-1]
-        below = np.log(_HUMIDITIES[0]) - 3.0
+        below = np.log(_HUMIDITIES[0]) - 3.0  # [ln of a fraction] judgement: any dry end will do
         logs[row] = np.interp(fill * full[row], np.r_[0.0, loading], np.r_[below, np.log(_HUMIDITIES)])
     return logs.ravel(), np.asarray(np.gradient(logs, axis=1), dtype=np.float64).ravel(), full

@@ -16,7 +16,7 @@ from monitor.physics.saturation import (
 from monitor.physics.sorption.isotherm import Isotherm
 from monitor.units import KELVIN_AT_0_DEGC
 
-_HALF_STEP_K = 0.05
+_HALF_STEP_K = 0.05  # judgement: small against the curve, large against rounding
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,7 @@ class Toth(Isotherm):
         Near saturation the published constants of 5A fall up to 8 % below the heat of vaporization, which no
         adsorbed water does; that heat is the least returned.
         """
+        # [fraction] judgement: no logarithm of zero
         loading = self.loading_g_per_g(np.maximum(relative_humidity, 1e-9), temperature_degc)
         warm = self._pressure_at_loading_kpa(loading, temperature_degc + _HALF_STEP_K)
         cool = self._pressure_at_loading_kpa(loading, temperature_degc - _HALF_STEP_K)

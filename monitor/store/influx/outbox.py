@@ -27,10 +27,10 @@ if TYPE_CHECKING:
 
     from monitor.store.sqlite.connection import Database
 
-BATCH = 5000
-_TIMEOUT_MS = 10_000
-_LONGEST_PAUSE_S = 60.0
-_TOO_LARGE, _BAD_LINE = 413, 400
+BATCH = 5000  # lines a request; judgement: some 400 KiB
+_TIMEOUT_MS = 10_000  # judgement: a server that is busy answers by then, one that is gone holds nothing up
+_LONGEST_PAUSE_S = 60.0  # judgement: a server that comes back is found within a minute
+_TOO_LARGE, _BAD_LINE = 413, 400  # HTTP status (RFC 9110, section 15.5)
 
 _PENDING = """
 SELECT boxes.name, outbox.box_id, readings.at_ms, temperature, humidity, battery, seq, origin
@@ -156,6 +156,7 @@ class Outbox:
         return pause_s if asked_s is None else min(_LONGEST_PAUSE_S, asked_s)
 
 
+# by HTTP status (RFC 9110, section 15; 429: RFC 6585, section 4)
 _REMEDIES = {
     401: "the token is wrong: set SICCAST_INFLUX_TOKEN or token_file",
     403: "the token may not write to this bucket",

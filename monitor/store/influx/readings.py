@@ -39,7 +39,7 @@ class InfluxReadings(SqliteReadings):
         self._address = address
         self._report = report
         self._client = open_client(address)
-        self._back_off = BackOff(first_s=60.0, longest_s=600.0)
+        self._back_off = BackOff(first_s=60.0, longest_s=600.0)  # judgement: each try costs a page its wait
         self._not_before = 0.0
 
     def close(self) -> None:

@@ -15,9 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-BUSY_TIMEOUT_S = 5.0
+BUSY_TIMEOUT_S = 5.0  # judgement: longer than any transaction of ours, shorter than a person waits
 _PAGE_CACHE_KIB = 16_384
-"""Room for the pages that a thousand boxes are written to at once, four times over; more gains nothing."""
+"""Room for the pages that a thousand boxes are written to at once, four times over; more gains nothing (a
+judgement)."""
 _MAY_PASS = {
     "SQLITE_BUSY": "another process holds it; it is tried again",
     "SQLITE_LOCKED": "another connection holds it; it is tried again",

@@ -56,7 +56,7 @@ class HeldFiles:
     def _begin_of_the_other_log(self) -> bytes:
         try:
             with self._log.open("rb") as other:
-                return other.read(4)
+                return other.read(4)  # bytes: SQLite, file format, section 4.1: the magic number of a log
         except OSError:
             return b""
 

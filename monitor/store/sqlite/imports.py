@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import LedgerError, UnknownBoxError
 from monitor.records import ImportCounts, ImportKind, NumberedImport
+from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.sqlite.ledger import add_rejections
-from monitor.store.sqlite.rows import AT, from_ms, to_ms, to_reading
+from monitor.store.sqlite.rows import AT, FIRST_MS, LAST_MS, from_ms, to_ms, to_reading
 from monitor.store.sqlite.withdrawing import VALUES_ALONE, put_back, values_alone, withdraw
 
 if TYPE_CHECKING:
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from monitor.store.sqlite.connection import Database
     from monitor.store.sqlite.readings import Landed, SqliteReadings
 
-_ROWS_AT_ONCE = 10_000
-_FIRST_MS, _LAST_MS = -(2**62), 2**62
 
 _LISTED = f"""
 SELECT number, kind, what, begun_at_ms, finished_at_ms, new, held, differing, rejected,
@@ -114,7 +113,7 @@ class SqliteImports:
 
     def withdraw_span(self, box: str, start: datetime | None, end: datetime | None, at: datetime) -> NumberedImport:
         """Set aside all readings of a box with ``start <= at < end``."""
-        start_ms, end_ms = _FIRST_MS if start is None else to_ms(start), _LAST_MS if end is None else to_ms(end)
+        start_ms, end_ms = FIRST_MS if start is None else to_ms(start), LAST_MS if end is None else to_ms(end)
         span = f"{box} from {_shown(start) or 'the first'} to {_shown(end) or 'the last'}"
         with self._readings.writing() as connection:
             found = connection.execute("SELECT box_id FROM boxes WHERE name = ?", (box,)).fetchone()
@@ -146,7 +145,7 @@ class SqliteImports:
         with self._database.errors():
             self._require(self._database.connection, number)
             last = 0
-            while rows := self._database.connection.execute(_SET_ASIDE, (number, last, _ROWS_AT_ONCE)).fetchall():
+            while rows := self._database.connection.execute(_SET_ASIDE, (number, last, ROWS_AT_ONCE)).fetchall():
                 last = rows[-1][0]
                 for _, name, floor, marks, *values in rows:
                     yield to_reading(name, values, floor, marks)

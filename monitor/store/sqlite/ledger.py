@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry, RejectedMessage, Rejection
-from monitor.store.sqlite.rows import from_ms, to_ms
+from monitor.store.contracts import REJECTED_LISTED
+from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
 
 if TYPE_CHECKING:
     import sqlite3
@@ -20,15 +21,16 @@ _COLUMNS = (
     " loading_p05, loading_p50, loading_p95, note, logged_at_ms,"
     " conductance_p05, conductance_p50, conductance_p95, color"
 )
-INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' * 17)})"
+INSERT_ENTRY = f"INSERT INTO ledger ({_COLUMNS}) VALUES ({', '.join('?' for _ in _COLUMNS.split(','))})"
 _SELECT = f"SELECT entry_id, {_COLUMNS} FROM ledger"
 
-ALLOWANCE_BYTES = 64 * 1024 * 1024
+ALLOWANCE_BYTES = 64 * 1024 * 1024  # of rejections; judgement: weeks of a broken node, and no disk is filled by it
 _ROW_BYTES = 200
-"""What a rejection takes besides its texts and its payload, about."""
+"""What a rejection takes besides its texts and its payload, about (a judgement)."""
 
 _LARGE_BYTES = 4096
-"""Rejections are counted up a thousand at a time, and at once where one is larger than this."""
+"""Rejections are counted up a thousand at a time, and at once where one is larger than this (a
+judgement)."""
 
 _PRUNE = """
 DELETE FROM rejected WHERE rejection_id <= (
@@ -79,11 +81,11 @@ class SqliteLedger:
             rows = self._database.connection.execute(
                 f"{_SELECT} WHERE taken_back_at_ms IS NULL AND box = coalesce(?, box) AND at_ms < ?"
                 " ORDER BY at_ms, entry_id",
-                (box, 2**62 if before is None else to_ms(before)),
+                (box, LAST_MS if before is None else to_ms(before)),
             )
             return [_to_entry(row) for row in rows]
 
-    def rejected(self, newest: int = 50) -> Sequence[RejectedMessage]:
+    def rejected(self, newest: int = REJECTED_LISTED) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages, newest first."""
         with self._database.errors():
             rows = self._database.connection.execute(

@@ -16,7 +16,11 @@ from monitor.store.sqlite import set_aside
 from monitor.store.sqlite.ledger import add_rejections, take_in
 from monitor.store.sqlite.rows import (
     AT,
+    FIRST_MS,
     HUMIDITY,
+    LAST_MS,
+    PER_DEGC,
+    PER_HUMIDITY,
     TEMPERATURE,
     Row,
     to_ms,
@@ -37,8 +41,7 @@ if TYPE_CHECKING:
 Held = tuple[int, int, int | None]
 """Temperature and humidity that are held for an instant, and the number of the import that brought them."""
 
-MS_PER_HOUR = 3_600_000
-_FIRST_MS, _LAST_MS = -(2**62), 2**62
+MS_PER_HOUR = 3_600_000  # by definition
 
 _WONT_GO_IN = (
     ValueError, OverflowError, TypeError,
@@ -158,7 +161,7 @@ class SqliteReadings:
         if marked:
             at_ms, bits = np.array(marked, dtype=np.int64).T
             marks[np.searchsorted(at_s, at_ms / 1000.0)] = bits
-        return ReadingSeries(box, at_s, temperature / 100.0, humidity / 10_000.0, marks)
+        return ReadingSeries(box, at_s, temperature / PER_DEGC, humidity / PER_HUMIDITY, marks)
 
     def evidence(self, box: str, end: datetime | None = None) -> ReadingSeries:
         """Return what estimates rest on: readings, and where they were thinned one value an hour."""
@@ -289,7 +292,7 @@ def _as_columns(rows: list[tuple[float, ...]], width: int) -> NDArray[np.float64
 
 
 def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
-    return _FIRST_MS if start is None else to_ms(start), _LAST_MS if end is None else to_ms(end)
+    return FIRST_MS if start is None else to_ms(start), LAST_MS if end is None else to_ms(end)
 
 
 def _insert_one(
@@ -359,7 +362,7 @@ def add_newest(connection: sqlite3.Connection, rows: Iterable[tuple[int | None, 
 
 def _floor(reading: Reading) -> int | None:
     floor = reading.floor_relative_humidity
-    return None if floor is None else round(floor * 10_000.0)
+    return None if floor is None else round(floor * PER_HUMIDITY)
 
 
 def add_to_hours(connection: sqlite3.Connection, hours: Iterable[tuple[int, ...]]) -> None:

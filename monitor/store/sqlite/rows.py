@@ -10,18 +10,21 @@ from monitor.records import Reading, ReadingSource
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MS = timedelta(milliseconds=1)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # seconds count from here by definition (POSIX)
+_MS = timedelta(milliseconds=1)  # by definition
 _SOURCES = tuple(ReadingSource)
 _SOURCE_CODE = {source: code for code, source in enumerate(_SOURCES)}
-_ARRIVAL_STANDS_IN = 4
-_SOURCE_BITS = 3
+_ARRIVAL_STANDS_IN = 4  # one of the bits of `origin`; judgement: the first that sources leave free
+_SOURCE_BITS = 3  # a mask, the bits of `origin` that say the source; judgement: room for four
+FIRST_MS, LAST_MS = -(2**62), 2**62
+"""Before and after every instant: within the 64 bits of an integer of SQLite, and a sum of two still is."""
+PER_DEGC, PER_HUMIDITY = 100.0, 10_000.0
+"""Steps in which temperature (a degree) and humidity (the whole) are stored. A judgement: sensors give two decimals."""
 
-AT: Final = 1
-TEMPERATURE: Final = 2
-HUMIDITY: Final = 3
-SEQ: Final = 5
-"""Places in a row of ``readings``; the box is at 0."""
+AT: Final = 1  # place in a row of ``readings``, by definition of the table; the box is at 0
+TEMPERATURE: Final = 2  # place, by definition of the table
+HUMIDITY: Final = 3  # place, by definition of the table
+SEQ: Final = 5  # place, by definition of the table
 
 Row = tuple[int, int, int, int, int | None, int | None, int]
 
@@ -42,8 +45,8 @@ def to_row(box_id: int, reading: Reading) -> Row:
     return (
         box_id,
         to_ms(reading.at),
-        round(reading.temperature_degc * 100.0),
-        round(reading.relative_humidity * 10_000.0),
+        round(reading.temperature_degc * PER_DEGC),
+        round(reading.relative_humidity * PER_HUMIDITY),
         None if reading.battery_v is None else round(reading.battery_v * 1000.0),
         reading.seq,
         origin,
@@ -60,11 +63,11 @@ def to_reading(box: str, row: Sequence[int | None], floor: int | None = None, ma
     return Reading(
         box=box,
         at=from_ms(at_ms),
-        temperature_degc=temperature / 100.0,
-        relative_humidity=humidity / 10_000.0,
+        temperature_degc=temperature / PER_DEGC,
+        relative_humidity=humidity / PER_HUMIDITY,
         battery_v=None if battery is None else battery / 1000.0,
         seq=seq,
-        floor_relative_humidity=None if floor is None else floor / 10_000.0,
+        floor_relative_humidity=None if floor is None else floor / PER_HUMIDITY,
         sent_at_known=origin < _ARRIVAL_STANDS_IN,
         source=_SOURCES[origin & _SOURCE_BITS],
         marks=marks,

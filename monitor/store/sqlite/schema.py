@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _ROOM_TO_UPGRADE = 4.0
-"""The copy takes as much as the file, and the largest step so far needed 2.7 times as much while it ran."""
+"""Times the file: the copy takes as much, and the largest step so far needed 2.7 times as much while it ran
+(measured)."""
 
 
 def require_ours(path: Path, connection: sqlite3.Connection) -> None:

@@ -14,9 +14,10 @@ if TYPE_CHECKING:
     from monitor.records import Reading
 
 REMEMBERED_MS = 86_400_000
-"""For so long a repeat of a reading without a time is known by its sequence number and its values."""
+"""A day, a judgement: brokers redeliver within hours. For so long a repeat of a reading without a time is known by its
+sequence number and its values."""
 
-_PRUNE_EVERY = 256
+_PRUNE_EVERY = 256  # how many readings; judgement: a search once in so many costs nothing
 
 
 class StandIns:

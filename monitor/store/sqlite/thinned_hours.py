@@ -12,12 +12,13 @@ import numpy as np
 
 from monitor.records import ReadingSeries
 from monitor.series.hourly_values import HOUR_S
+from monitor.store.sqlite.rows import PER_DEGC, PER_HUMIDITY
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable
 
-_NEVER_S = 2.0**40
+_NEVER_S = 2.0**40  # judgement: 35,000 years from now is never
 
 _ROWS = "FROM readings WHERE box_id = ?1 AND at_s >= hour * 3600.0 AND at_s < (hour + 1) * 3600.0"
 _WHOLE = f"box_id = ?1 AND count <= (SELECT count(*) {_ROWS})"
@@ -49,8 +50,8 @@ def with_thinned_hours(
     return ReadingSeries(
         series.box,
         at_s[order],
-        np.concatenate((series.temperature_degc[rest], temperature / 100.0))[order],
-        np.concatenate((series.relative_humidity[rest], humidity / 10_000.0))[order],
+        np.concatenate((series.temperature_degc[rest], temperature / PER_DEGC))[order],
+        np.concatenate((series.relative_humidity[rest], humidity / PER_HUMIDITY))[order],
         np.concatenate((series.marks[rest], np.zeros(len(hour), dtype=np.uint16)))[order],
     )
 

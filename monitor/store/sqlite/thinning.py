@@ -14,6 +14,7 @@ import numpy as np
 from monitor.records import ReadingSeries
 from monitor.series.hourly_values import HOUR_S, hourly_values
 from monitor.store.sqlite.readings import MS_PER_HOUR
+from monitor.store.sqlite.rows import PER_DEGC, PER_HUMIDITY
 from monitor.store.sqlite.thinned_hours import forget_whole
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _SPARED_BEFORE_MS, _SPARED_AFTER_MS = MS_PER_HOUR, 3 * MS_PER_HOUR // 2
-"""Of a box that is opened or filled: an hour in which it may stand open before, and as it is open."""
+"""Of a box that is opened or filled: an hour in which it may stand open before, and as it is open (a judgement)."""
 
 _SPARED = """
 SELECT ledger.at_ms FROM ledger JOIN boxes ON boxes.name = ledger.box
@@ -64,7 +65,7 @@ def _series_until(connection: sqlite3.Connection, box_id: int, end_ms: int) -> t
         (box_id, end_ms),
     ).fetchall()
     at_s, temperature, humidity, bits, numbers = np.array(rows, dtype=np.float64).reshape(-1, 5).T
-    series = ReadingSeries("", at_s, temperature / 100.0, humidity / 10_000.0, bits.astype(np.uint16))
+    series = ReadingSeries("", at_s, temperature / PER_DEGC, humidity / PER_HUMIDITY, bits.astype(np.uint16))
     return series, numbers.astype(np.int64)
 
 
@@ -96,7 +97,7 @@ def _keep_values(connection: sqlite3.Connection, box_id: int, series: ReadingSer
     connection.executemany(
         "INSERT INTO thinned_hours VALUES (?, ?, ?, ?, ?)",
         [
-            (box_id, int(hour), round(100.0 * float(warm)), 10_000.0 * float(humidity), int(held[hour]))
+            (box_id, int(hour), round(PER_DEGC * float(warm)), PER_HUMIDITY * float(humidity), int(held[hour]))
             for hour, warm, humidity in zip(*hourly_values(some), strict=True)
         ],
     )
