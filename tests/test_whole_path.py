@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor.faces.cli.app import app
+from monitor.faces.clock import utc_now
 from monitor.faces.shipped import shipped
 from monitor.feed.decode import Decoder
 from monitor.feed.replay import read_recording
@@ -45,7 +46,7 @@ def fill(folder: Path, boxes: Sequence[str] = (), until: datetime | None = None)
             told = json.loads(line)
             kind, at = EntryKind(told.pop("kind")), datetime.fromisoformat(told.pop("at"))
             if until is None or at < until:
-                stores.ledger.log(LedgerEntry(kind=kind, at=at, **told))
+                stores.ledger.log(LedgerEntry(kind=kind, at=at, **told), utc_now())
     return folder
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Protocol
 
@@ -36,7 +36,7 @@ from monitor.names import tidy
 from monitor.records import ROOM, Appliance, Box, EntryKind, LedgerEntry, RoomClimate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
 
     from monitor.store.contracts import Deeds, Ledger, Readings
@@ -74,6 +74,8 @@ class Desk:
     boxes: Sequence[Box]
     appliances: Sequence[Appliance]
     room_climate: RoomClimate | None = None
+    clock: Callable[[], datetime] = field(kw_only=True)
+    """Says when a deed or an entry was written down; a guide stays open for hours."""
 
     def books(self) -> Books:
         """Add up the deeds."""
@@ -94,7 +96,7 @@ class Desk:
         books = self.books()
         after(books, LoggedDeed(0, at, deed))
         _require(about_deed(books, deed, at), confirmed)
-        return self.stores.deeds.log(deed, at, box_entry)
+        return self.stores.deeds.log(deed, at, self.clock(), box_entry)
 
     def log(self, entry: LedgerEntry, *, beside: bool = False, confirmed: bool = False) -> int:
         """Keep an entry of a box's ledger and return its number; ``beside``: the beads join those already there.
@@ -112,7 +114,7 @@ class Desk:
             else:
                 entry = completed(entry, others)
                 _require(about_entry(entry, others), confirmed)
-            return self.stores.ledger.log(entry)
+            return self.stores.ledger.log(entry, self.clock())
 
     def undo(self, deed_id: int) -> LoggedDeed:
         """Take a deed back, unless a later one rests on it."""
@@ -121,7 +123,7 @@ class Desk:
             add_up(rest)
         except LedgerError as error:
             raise LedgerError(f"deed {deed_id} can't be taken back: a later one rests on it ({error})") from error
-        return self.stores.deeds.undo(deed_id)
+        return self.stores.deeds.undo(deed_id, self.clock())
 
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
         """Return the air the appliance draws, and where that is known from."""

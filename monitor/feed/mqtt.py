@@ -25,6 +25,7 @@ from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
+    from datetime import datetime
 
     from monitor.records import BrokerAddress
 
@@ -74,6 +75,7 @@ class MqttFeed:
         address: BrokerAddress,
         subscriptions: Iterable[str] = (),
         *,
+        clock: Callable[[], datetime],
         name: str = "mqtt",
         will: tuple[str, bytes] | None = None,
         report: Callable[[str], None] = lambda _: None,
@@ -98,7 +100,7 @@ class MqttFeed:
         """How many of them ended within seconds."""
         self._let_in_at = 0.0
         self._try_again_at = 0.0
-        self._arrivals = Arrivals()
+        self._arrivals = Arrivals(clock)
         self._trouble_told = ""
         self._client = self._make_client(will)
 

@@ -34,9 +34,9 @@ _BETWEEN_TRIES_S = 0.2
 class Hold:
     """The lock of a listener that is at work."""
 
-    def __init__(self, file: int) -> None:
+    def __init__(self, file: int, since: datetime) -> None:
         self._file = file
-        self._since = datetime.now(tz=UTC)
+        self._since = since
         self._note("")
 
     def ended(self, why: str) -> None:
@@ -53,7 +53,7 @@ class Hold:
 
 
 @contextmanager
-def hold_shelf(folder: Path, part: str = "") -> Iterator[Hold]:
+def hold_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Hold]:
     """Be the only listener of a shelf while the body runs, or the only one of this part where listeners share it.
 
     Raises
@@ -74,7 +74,7 @@ def hold_shelf(folder: Path, part: str = "") -> Iterator[Hold]:
     try:
         if not _locked_at_last(file):
             raise ShelfHeldError(_who_has_it(folder, _read(path)))
-        hold = Hold(file)
+        hold = Hold(file, now)
         try:
             yield hold
         except Exception as error:

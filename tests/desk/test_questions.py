@@ -10,6 +10,7 @@ from made_desk import AT
 from monitor.deeds import ChargePortioned, ChargeToppedUp, LotBought
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
+from monitor.faces.clock import utc_now
 from monitor.physics.materials import parts_of
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.words import NOT_DRIED
@@ -29,7 +30,7 @@ def refused(desk: Desk, wrong: LedgerEntry) -> str:
         desk.log(wrong)
     assert desk.stores.ledger.entries() == before
     number = desk.log(wrong, confirmed=True)
-    desk.stores.ledger.undo(number)
+    desk.stores.ledger.undo(number, utc_now())
     return asked.value.traps[0].name
 
 
@@ -147,7 +148,7 @@ def test_an_entry_of_the_desk_is_taken_back_with_its_deed(desk: Desk) -> None:
     [booked] = desk.stores.ledger.entries("pla")
     deed = desk.stores.deeds.deeds()[-1].deed_id
     with pytest.raises(LedgerError, match=f"`siccast lot undo {deed}` takes both back"):
-        desk.stores.ledger.undo(booked.entry_id or 0)
+        desk.stores.ledger.undo(booked.entry_id or 0, utc_now())
     desk.undo(deed)
     assert desk.stores.ledger.entries("pla") == []
     assert desk.books().charge("bowl").place == "spare"

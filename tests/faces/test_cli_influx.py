@@ -10,6 +10,7 @@ from made_up import StubInference
 from typer.testing import CliRunner, Result
 
 from monitor.faces.cli.app import app
+from monitor.faces.clock import utc_now
 from monitor.faces.web.snapshot import take_snapshot
 from monitor.settings import load_shelf
 from monitor.store.influx.outbox import Outbox
@@ -42,7 +43,7 @@ def forward(site: Path) -> None:
     shelf = load_shelf(site)
     assert shelf.influx
     database = Database(shelf.database_path)
-    outbox = Outbox(database, shelf.influx)
+    outbox = Outbox(database, shelf.influx, clock=utc_now)
     while outbox.waiting():
         outbox.forward()
     outbox.close()

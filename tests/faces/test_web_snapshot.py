@@ -14,6 +14,7 @@ from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.assess import Memory
 from monitor.errors import StoreBusyError, StoreError
+from monitor.faces.clock import utc_now
 from monitor.faces.web.snapshot import Keeper, Snapshot, read_stamp, take_snapshot
 from monitor.records import EntryKind, LedgerEntry, Reading
 from monitor.settings import load_shelf
@@ -117,7 +118,7 @@ def test_the_stamp_changes_with_readings_and_with_the_ledger(tmp_path: Path) -> 
     with open_stores(shelf.database_path) as stores:
         stores.readings.add([Reading("over", AS_OF, 21.0, 0.25)])
         stamps.append(read_stamp(shelf, AS_OF))
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "over", AS_OF))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "over", AS_OF), utc_now())
         stamps.append(read_stamp(shelf, AS_OF))
     assert len(set(stamps)) == 3
 

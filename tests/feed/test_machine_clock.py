@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.feed.clocks import Arrivals, MachineClock, steady_s
+from monitor.faces.clock import steady_s
+from monitor.feed.clocks import Arrivals, MachineClock
 from monitor.feed.decode import Decoder
 from monitor.intake import Intake
 from monitor.records import OWN_FEED, RawMessage

@@ -9,6 +9,7 @@ import pytest
 
 from monitor.deeds import ChargeMoved, ChargePortioned, LotBought, RunFinished
 from monitor.errors import LedgerError
+from monitor.faces.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.store.opening import open_stores
 
@@ -23,7 +24,7 @@ DEEDS = (
 def test_deeds_come_back_as_they_were(tmp_path: Path) -> None:
     with open_stores(tmp_path / "s.sqlite3") as stores:
         for deed in DEEDS:
-            stores.deeds.log(deed, AT)
+            stores.deeds.log(deed, AT, utc_now())
     with open_stores(tmp_path / "s.sqlite3", read_only=True) as stores:
         held = stores.deeds.deeds()
     assert [logged.deed for logged in held] == list(DEEDS)
@@ -34,12 +35,12 @@ def test_deeds_come_back_as_they_were(tmp_path: Path) -> None:
 def test_a_deed_and_its_box_entry_come_and_go_together(tmp_path: Path) -> None:
     entry = LedgerEntry(EntryKind.recharge, "attic", AT, mass_g=216.0, loading_g_per_g=(0.01, 0.02, 0.03))
     with open_stores(tmp_path / "s.sqlite3") as stores:
-        moved = stores.deeds.log(ChargeMoved("a", "box:attic"), AT, entry)
+        moved = stores.deeds.log(ChargeMoved("a", "box:attic"), AT, utc_now(), entry)
         assert [kept.loading_g_per_g for kept in stores.ledger.entries("attic")] == [(0.01, 0.02, 0.03)]
-        assert stores.deeds.undo(moved.deed_id).deed == ChargeMoved("a", "box:attic")
+        assert stores.deeds.undo(moved.deed_id, utc_now()).deed == ChargeMoved("a", "box:attic")
         assert (list(stores.ledger.entries("attic")), list(stores.deeds.deeds())) == ([], [])
 
 
 def test_an_unknown_number_is_refused(tmp_path: Path) -> None:
     with open_stores(tmp_path / "s.sqlite3") as stores, pytest.raises(LedgerError, match="deed 7 is not in the log"):
-        stores.deeds.undo(7)
+        stores.deeds.undo(7, utc_now())

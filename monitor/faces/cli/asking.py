@@ -11,6 +11,7 @@ import typer
 
 from monitor.errors import UnknownBoxError
 from monitor.faces.cli import given
+from monitor.faces.clock import utc_now
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
     from monitor.store.opening import open_stores
 
     begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
-    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell)
+    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell, now=utc_now())
 
 
 def _tell(line: str) -> None:

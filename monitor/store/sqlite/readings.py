@@ -7,6 +7,7 @@ import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import chain
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -97,7 +98,7 @@ class SqliteReadings:
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
-        taken_in: Sequence[int] = (),
+        taken_in: Mapping[int, datetime] = MappingProxyType({}),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new."""
         with self.writing() as connection:

@@ -14,6 +14,7 @@ from monitor.faces.cli import given
 from monitor.faces.cli.asking import open_to_write
 from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import Sure, told_at_the_command_line
+from monitor.faces.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
@@ -257,7 +258,7 @@ def _details(entry: LedgerEntry, wording: Wording) -> str:
 def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry.")]) -> None:
     """Take an entry back; it no longer counts."""
     with _writing(context) as (_, stores):
-        entry = stores.ledger.undo(number)
+        entry = stores.ledger.undo(number, datetime.now(tz=UTC))
     typer.echo(f"took back entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
 
 
@@ -310,8 +311,8 @@ def _keep(
     now = datetime.now(tz=UTC)
     when = given.instant(at, shelf.timezone, now)
     name = given.known_box(box, shelf, stores)
-    entry = LedgerEntry(kind, name, when, note=note, logged_at=now, **rest)  # type: ignore[arg-type]
-    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room)
+    entry = LedgerEntry(kind, name, when, note=note, **rest)  # type: ignore[arg-type]
+    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
     typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:

@@ -12,6 +12,7 @@ import typer
 from monitor.errors import SiccastError, UnconfirmedError
 from monitor.faces.cli import given
 from monitor.faces.cli.asking import open_to_write
+from monitor.faces.clock import utc_now
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def opened(
     when = given.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
     with opening as stores:
-        it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        it = Opened(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now), when)
         whole = nullcontext() if read_only or step_by_step else stores.deeds.together()
         try:
             with whole:
