@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
 from monitor.feed.clocks import Arrivals
-from monitor.feed.gathered import LARGEST_PACKET_BYTES, GatheringClient
+from monitor.feed.gathered import LARGEST_PACKET_BYTES, client_class
 from monitor.records import RawMessage
 from monitor.retrying import BackOff
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
 
+    from monitor.feed.gathered import PlainClient
     from monitor.records import BrokerAddress
 
 BATCH = 2000
@@ -194,10 +195,10 @@ class MqttFeed:
         """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
         return self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> GatheringClient:
+    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> PlainClient:
         address = self.address
         protocol = _PROTOCOLS[address.protocol]
-        client = GatheringClient(
+        client = client_class()(
             CallbackAPIVersion.VERSION2,
             client_id=address.client_id,
             clean_session=not keep_session if protocol == paho.MQTTv311 else None,

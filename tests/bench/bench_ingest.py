@@ -11,12 +11,16 @@ from __future__ import annotations
 import subprocess
 import time
 from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import pytest
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.faces.clock import steady_s, utc_now
+from monitor.feed.clocks import MachineClock
 from monitor.feed.decode import Decoder
+from monitor.feed.gathered import GatheringClient, PlainClient
 from monitor.feed.mqtt import MqttFeed
 from monitor.intake import Intake
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage
@@ -64,13 +68,16 @@ class Naive:
 
 
 class Siccast:
-    """The listener's own path, with every commit on the disk."""
+    """The listener's own path, with every commit on the disk; by paho's own reading where ``plain``."""
 
-    def __init__(self, port: int, folder: Path, protocol: str) -> None:
+    def __init__(self, port: int, folder: Path, protocol: str, *, plain: bool = False) -> None:
         decoder = Decoder([OWN_FEED], "a")
         self._stores = open_stores(folder / f"siccast-{protocol}.sqlite3")
-        self._intake = Intake(decoder, self._stores.__enter__().readings)
-        self._feed = MqttFeed(BrokerAddress("127.0.0.1", port, protocol, f"siccast-{protocol}"), decoder.subscriptions)
+        clock = MachineClock(print, utc_now, steady_s)
+        self._intake = Intake(decoder, self._stores.__enter__().readings, clock=clock)
+        address = BrokerAddress("127.0.0.1", port, protocol, f"siccast-{protocol}")
+        with patch("monitor.feed.mqtt.client_class", lambda: PlainClient if plain else GatheringClient):
+            self._feed = MqttFeed(address, decoder.subscriptions, clock=utc_now)
         self._feed.connect()
         self._feed.receive(0.5)
 
@@ -115,6 +122,8 @@ CONSUMERS: dict[str, tuple[Callable[..., Any], int]] = {
     "mosquitto_sub to a file": (lambda port, folder: Subscriber(port, folder, ("-C", str(MESSAGES))), MESSAGES),
     "siccast, MQTT 3.1.1": (lambda port, folder: Siccast(port, folder, "3.1.1"), MESSAGES),
     "siccast, MQTT 5": (lambda port, folder: Siccast(port, folder, "5"), MESSAGES),
+    "by plain paho, MQTT 3.1.1": (lambda port, folder: Siccast(port, folder, "3.1.1", plain=True), MESSAGES),
+    "by plain paho, MQTT 5": (lambda port, folder: Siccast(port, folder, "5", plain=True), MESSAGES),
     "naive: a commit a message": (Naive, MESSAGES // 10),
 }
 
