@@ -169,7 +169,6 @@ class StubInference:
     def __init__(self) -> None:
         self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: GOOD
         self.asked: list[list[BoxHistory]] = []
-        self.horizon_days = 0
         self.change: WhatIf | None = None
         self.told: dict[str, object] = {}
 
@@ -178,13 +177,11 @@ class StubInference:
         histories: Sequence[BoxHistory],
         as_of: datetime,
         humidity_limits: Sequence[float] | None = None,
-        horizon_days: int = 540,
         change: WhatIf | None = None,
         **told: object,
     ) -> list[Outlook]:
         self.asked.append(list(histories))
         self.told = told
-        self.horizon_days = horizon_days
         limits = humidity_limits or [history.box.humidity_limit for history in histories]
         given = [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]
         if change is None:

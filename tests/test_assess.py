@@ -91,9 +91,9 @@ def test_a_limit_asked_for_takes_the_place_of_every_own(stub: StubInference, sto
 def test_a_room_that_has_no_sensor_leaves_the_declared_climate(stub: StubInference, stores: AnyStores) -> None:
     stores.readings.add(week_of_readings("left"))
     climate = RoomClimate(relative_humidity=0.4)
-    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate, horizon_days=90)
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate)
     (history,) = stub.asked[0]
-    assert (history.room, history.room_climate, stub.horizon_days) == (None, climate, 90)
+    assert (history.room, history.room_climate) == (None, climate)
 
 
 def test_each_box_is_given_its_own_room(stub: StubInference, stores: AnyStores) -> None:

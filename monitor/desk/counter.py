@@ -332,13 +332,13 @@ class Desk:
         self.keep(deed, now, entry, confirmed=confirmed)
         return entry
 
-    def take_out(self, charge_name: str, now: datetime, *, confirmed: bool = False) -> None:
+    def take_out(self, charge_name: str, now: datetime) -> None:
         """Lay a charge aside; where others stay in its box, the box goes on with those."""
         books = self.books()
         place = books.living(charge_name).place
         there = others_there(books, place, charge_name) if place.startswith(BOX) else []
         entry = self._filled(books, there, self.box(place.removeprefix(BOX)), now) if there else None
-        self.keep(ChargeMoved(charge_name, SPARE), now, entry, confirmed=confirmed)
+        self.keep(ChargeMoved(charge_name, SPARE), now, entry)
 
     def jar_check(
         self, charge_name: str, relative_humidity: float, temperature_degc: float, accuracy: float, now: datetime

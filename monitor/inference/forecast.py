@@ -68,10 +68,8 @@ def crossing_ahead(
     return all_of_them, futures(given_below(posterior, limit), limit, horizon_days, seed)
 
 
-def futures(
-    posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2, until_crossed: bool = True
-) -> Futures:
-    """Push the posterior through sampled rooms and openings to the horizon."""
+def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2) -> Futures:
+    """Push the posterior through sampled rooms and openings to the horizon, or until every draw has crossed."""
     rng = np.random.default_rng(seed)
     state = posterior.state
     box, count = state.drawn, len(state.loading)
@@ -92,7 +90,7 @@ def futures(
         crossing[passed] = before.at_days + (front.at_days - before.at_days) * share
         spent[np.isinf(spent) & (front.loading > full)] = end
         course[i] = front.humidity
-        if until_crossed and end > FAN_DAYS and not np.isinf(crossing).any():
+        if end > FAN_DAYS and not np.isinf(crossing).any():
             break
     return Futures(ahead, course, now, crossing, spent)
 

@@ -58,14 +58,10 @@ class Polymer:
     isotherm: Isotherm
     sigma_ln_uptake: float
     diffusivity_23_m2_per_s: float
-    sigma_ln_diffusivity: float
     diffusion_energy_kj_per_mol: float
     glass_transition_degc: tuple[float, float]
     drying_degc: tuple[float, float]
-    drying_hours: tuple[float, float]
-    max_moisture_before_melt_g_per_g: float
     storage_humidity_max: float
-    density_g_per_cm3: float
     verified: Mapping[str, str]
     source: str
 
@@ -101,7 +97,6 @@ class Polymer:
 
 
 WINDING_FACTOR = 5.5
-SIGMA_LN_WINDING_FACTOR = 0.6
 
 
 @dataclass(frozen=True)
@@ -111,7 +106,6 @@ class Cardboard:
     isotherm: Isotherm
     sigma_ln_uptake: float
     humidity_range: tuple[float, float]
-    spool_mass_g: tuple[float, float]
     time_constant_days: float
     source: str
     verified: str

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 from monitor.errors import ImportFileError
 from monitor.names import tidy
 from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
-from monitor.records.words import APPLIANCE_KINDS, OTHER_FILAMENT, SPOOL_CORES, SPOOL_STATES, STYLES, is_style
+from monitor.records.words import (
+    APPLIANCE_KINDS,
+    OTHER_FILAMENT,
+    SPOOL_CORES,
+    SPOOL_STATES,
+    STYLES,
+    WALL_MATERIALS,
+    is_style,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -84,11 +92,8 @@ def _read_style(table: TomlTable) -> str:
 
 def _read_wall(table: TomlTable) -> str | None:
     wall = table.text("wall_material", default="")
-    if wall:
-        from monitor import calculators  # noqa: PLC0415 -- numpy, only where a wall is named
-
-        if wall not in calculators.wall_kinds():
-            raise table.error("wall_material", wall, f"one of {', '.join(calculators.wall_kinds())}; {_SEE}")
+    if wall and wall not in WALL_MATERIALS:
+        raise table.error("wall_material", wall, f"one of {', '.join(WALL_MATERIALS)}; {_SEE}")
     return wall or None
 
 

@@ -21,7 +21,6 @@ from monitor.inference.posterior.hours import Hours
 from monitor.inference.posterior.priors import UNKNOWNS, Assumptions
 from monitor.inference.posterior.sampler import Draws
 from monitor.physics.box_balance import DrawnBox
-from monitor.physics.leakage import conductance_from_weighing
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -140,7 +139,7 @@ def test_a_weighing_alone_tells_the_leak(conductance: float) -> None:
     """
     days = 60
     record, now_s, gain_g = blind_box(conductance, days)
-    by_hand = conductance_from_weighing(gain_g, days, 1e3 * 0.46 * SATURATION_KPA)
+    by_hand = gain_g / days / (0.46 * SATURATION_KPA)
     assert by_hand == pytest.approx(conductance)
     found = lived_conductance(estimate(record, now_s))
     low, middle, high = np.quantile(found, [0.05, 0.5, 0.95])

@@ -178,7 +178,7 @@ def reckoned(path: Path) -> dict[str, list[Any]]:
     """Return what the tables beside the readings have to be, reckoned from the readings alone."""
     with contextlib.closing(sqlite3.connect(path)) as connection:
         hourly = connection.execute(
-            "SELECT box_id, at_ms / 3600000, count(*), sum(temperature), sum(humidity), min(humidity), max(humidity)"
+            "SELECT box_id, at_ms / 3600000, count(*), sum(temperature), sum(humidity)"
             " FROM readings GROUP BY 1, 2 ORDER BY 1, 2"
         ).fetchall()
         latest = connection.execute(

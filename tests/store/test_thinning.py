@@ -16,7 +16,7 @@ from monitor.faces.clock import utc_now
 from monitor.inference.posterior.hours import reduce_to_hours
 from monitor.records import Box, EntryKind, ImportCounts, LedgerEntry, Mark, Reading, ReadingSeries
 from monitor.store.opening import Stores, open_stores
-from monitor.store.sqlite.migrations import MIGRATIONS, migrate
+from monitor.store.sqlite.migrations import migrate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -253,7 +253,7 @@ def test_a_file_thinned_by_an_older_version_has_its_hours_from_the_roll_up(tmp_p
         connection.execute(f"DROP TABLE {table}")
     connection.execute("ALTER TABLE set_aside DROP COLUMN rolled_up")
     connection.execute("DELETE FROM migrations WHERE name LIKE 'hours that readings%'")
-    assert migrate(connection, MIGRATIONS) == ["hours that readings were thinned out of, each as one value"]
+    assert migrate(connection) == ["hours that readings were thinned out of, each as one value"]
     connection.close()
     with open_stores(path) as stores:
         evidence = stores.readings.evidence("left")

@@ -274,6 +274,13 @@ CREATE TABLE set_aside_hours (
 ) WITHOUT ROWID, STRICT
 """
 
+_NO_HOURLY_EXTREMES = """
+ALTER TABLE hourly DROP COLUMN min_humidity;
+ALTER TABLE hourly DROP COLUMN max_humidity;
+ALTER TABLE set_aside_hours DROP COLUMN min_humidity;
+ALTER TABLE set_aside_hours DROP COLUMN max_humidity
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -290,6 +297,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("boxes taken off the shelf", _REMOVED_BOXES),
     ("imports that can be taken back", _IMPORTS),
     ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
+    ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
 )
 
 

@@ -14,8 +14,8 @@ from monitor.inference.posterior.priors.contents import (
     slow_store,
     swapped_g_per_humidity,
 )
+from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.numerics import FloatArray
-from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.sorption import Isotherm
 from monitor.physics.sorption.caveats import Dye
 from monitor.records import Box
@@ -37,7 +37,7 @@ CHANGE, CHANGED_DAY, CHANGE_TOOK = range(len(UNKNOWNS), len(UNKNOWNS) + 3)
 """Three more where a change is allowed for: ln of the conductance after it over that before, the day of the episode on
 which half of it had come, and ln of the days it took."""
 
-CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(23.0))
+CONDUCTANCE_PER_AIR_CHANGE = float(conductance_from_air_changes(1.0, 1.0, 23.0))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""
 
 # ln(air changes a day): median and sd by a word in the box's style. Display cases 0.1 (very well sealed) to 24
