@@ -77,11 +77,11 @@ class FakeLedger:
 
     held: list[LedgerEntry] = field(default_factory=list)
 
-    def log(self, entry: LedgerEntry) -> int:
+    def log(self, entry: LedgerEntry, now: datetime) -> int:
         self.held.append(replace(entry, entry_id=len(self.held) + 1))
         return len(self.held)
 
-    def undo(self, entry_id: int) -> LedgerEntry:
+    def undo(self, entry_id: int, now: datetime) -> LedgerEntry:
         return self.held.pop(entry_id - 1)
 
     def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
