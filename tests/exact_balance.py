@@ -20,7 +20,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.physics.leakage import ingress_g_per_day
 from monitor.physics.numerics import FloatArray, Numeric, require_within
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -251,6 +250,11 @@ def _tangent(box: Box, water: Numeric, rh: FloatArray, step: _Step) -> Numeric:
         return slope
     room = np.minimum(step.p_out / step.saturation_pa, 0.99)
     return np.where(rh < _WET, slope, (water - box.water_g(room, step.t)) / (1.0 - room))
+
+
+def ingress_g_per_day(conductance: Numeric, outside_pa: Numeric, inside_pa: Numeric) -> Numeric:
+    """G (p_out - p_in), the water that leaks in; below zero it leaks out."""
+    return conductance * (outside_pa - inside_pa) / _PA_PER_KPA
 
 
 def _moved_along(

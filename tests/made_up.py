@@ -77,11 +77,11 @@ class FakeLedger:
 
     held: list[LedgerEntry] = field(default_factory=list)
 
-    def log(self, entry: LedgerEntry) -> int:
+    def log(self, entry: LedgerEntry, now: datetime) -> int:
         self.held.append(replace(entry, entry_id=len(self.held) + 1))
         return len(self.held)
 
-    def undo(self, entry_id: int) -> LedgerEntry:
+    def undo(self, entry_id: int, now: datetime) -> LedgerEntry:
         return self.held.pop(entry_id - 1)
 
     def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
@@ -169,7 +169,6 @@ class StubInference:
     def __init__(self) -> None:
         self.answer: Callable[[BoxHistory, float], Outlook] = lambda history, limit: GOOD
         self.asked: list[list[BoxHistory]] = []
-        self.horizon_days = 0
         self.change: WhatIf | None = None
         self.told: dict[str, object] = {}
 
@@ -178,13 +177,11 @@ class StubInference:
         histories: Sequence[BoxHistory],
         as_of: datetime,
         humidity_limits: Sequence[float] | None = None,
-        horizon_days: int = 540,
         change: WhatIf | None = None,
         **told: object,
     ) -> list[Outlook]:
         self.asked.append(list(histories))
         self.told = told
-        self.horizon_days = horizon_days
         limits = humidity_limits or [history.box.humidity_limit for history in histories]
         given = [self.answer(history, limit) for history, limit in zip(histories, limits, strict=True)]
         if change is None:

@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 from monitor import inference
 from monitor.cli.app import app
 from monitor.errors import SiccastError
+from monitor.presentation.clock import utc_now
 from monitor.records import BoxHistory, EntryKind, LedgerEntry, Outlook
 from monitor.store.opening import open_stores
 
@@ -58,7 +59,9 @@ def site(tmp_path: Path) -> Path:
     with open_stores(tmp_path / "siccast.sqlite3", synchronous="OFF") as stores:
         for box in ("room", "pa6-dry", "pla-white", "petg-new", "stray"):
             stores.readings.add(week_of_readings(box))
-        stores.ledger.log(LedgerEntry(EntryKind.charge, "pa6-dry", AS_OF - timedelta(days=7), dry_mass_g=100.0))
+        stores.ledger.log(
+            LedgerEntry(EntryKind.charge, "pa6-dry", AS_OF - timedelta(days=7), dry_mass_g=100.0), utc_now()
+        )
     return tmp_path
 
 

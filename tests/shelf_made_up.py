@@ -16,6 +16,7 @@ import httpx
 import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
+from monitor.presentation.clock import utc_now
 from monitor.records import (
     Assessment,
     Box,
@@ -62,9 +63,11 @@ def make_shelf(folder: Path, more: str = "") -> Shelf:
             stores.readings.add(history(name, 0.05 * (4 - place) + 0.05, days=60))
         stores.readings.add(history("young", 0.04, days=2))
         for name in ("over", "soon", "far"):
-            stores.ledger.log(charge(name))
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "soon", AS_OF - timedelta(days=3), note="<b>reel</b> & co"))
-        stores.ledger.log(LedgerEntry(EntryKind.weighing, "soon", AS_OF - timedelta(days=2), mass_g=112.5))
+            stores.ledger.log(charge(name), utc_now())
+        stores.ledger.log(
+            LedgerEntry(EntryKind.opening, "soon", AS_OF - timedelta(days=3), note="<b>reel</b> & co"), utc_now()
+        )
+        stores.ledger.log(LedgerEntry(EntryKind.weighing, "soon", AS_OF - timedelta(days=2), mass_g=112.5), utc_now())
     return shelf
 
 

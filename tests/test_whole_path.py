@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from monitor.cli.app import app
 from monitor.feed.decode import Decoder
 from monitor.feed.replay import read_recording
+from monitor.presentation.clock import utc_now
 from monitor.presentation.shipped import shipped
 from monitor.records import EntryKind, LedgerEntry, RawMessage
 from monitor.settings import load_shelf
@@ -45,7 +46,7 @@ def fill(folder: Path, boxes: Sequence[str] = (), until: datetime | None = None)
             told = json.loads(line)
             kind, at = EntryKind(told.pop("kind")), datetime.fromisoformat(told.pop("at"))
             if until is None or at < until:
-                stores.ledger.log(LedgerEntry(kind=kind, at=at, **told))
+                stores.ledger.log(LedgerEntry(kind=kind, at=at, **told), utc_now())
     return folder
 
 

@@ -11,6 +11,7 @@ import typer
 
 from monitor.cli import arguments
 from monitor.errors import UnknownBoxError
+from monitor.presentation.clock import utc_now
 from monitor.records.declared import LIMIT_RANGE_PCT
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
@@ -110,7 +111,7 @@ def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
     from monitor.store.opening import open_stores
 
     begin = not shelf.folder.is_dir() and shelf.is_in_the_usual_place
-    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell)
+    return open_stores(shelf.database_path, influx=shelf.influx, begin=begin, report=_tell, now=utc_now())
 
 
 def _tell(line: str) -> None:

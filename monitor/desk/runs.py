@@ -82,7 +82,6 @@ class RunReport:
     start_loading_g_per_g: Quantiles
     loading_g_per_g: Quantiles
     dry_mass_g: Quantiles
-    dry_mass_because: str
     end_g: Quantiles
     end_loading_g_per_g: Quantiles
     floor_g_per_g: float
@@ -189,7 +188,6 @@ def report(
         start_loading_g_per_g=it.fit.start_loading_g_per_g(),
         loading_g_per_g=loading,
         dry_mass_g=it.fit.dry_mass_g(),
-        dry_mass_because=it.priors.dry_mass.because,
         end_g=it.fit.end_g(),
         end_loading_g_per_g=it.fit.end_loading_g_per_g(),
         floor_g_per_g=it.priors.end_loading.mean_g_per_g,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Protocol
 
@@ -40,7 +40,7 @@ from monitor.records.desk_events import (
 from monitor.records.names import tidy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
 
     from monitor.store.contracts import DeskEvents, Ledger, Readings
@@ -78,6 +78,8 @@ class Desk:
     boxes: Sequence[Box]
     appliances: Sequence[Appliance]
     room_climate: RoomClimate | None = None
+    clock: Callable[[], datetime] = field(kw_only=True)
+    """Says when an event or an entry was written down; a guide stays open for hours."""
 
     def inventory(self) -> Inventory:
         """Add up the events."""
@@ -98,7 +100,7 @@ class Desk:
         inventory = self.inventory()
         apply(inventory, LoggedEvent(0, at, event))
         _require(about_event(inventory, event, at), confirmed)
-        return self.stores.events.log(event, at, box_entry)
+        return self.stores.events.log(event, at, self.clock(), box_entry)
 
     def log(self, entry: LedgerEntry, *, beside: bool = False, confirmed: bool = False) -> int:
         """Keep an entry of a box's ledger and return its number; ``beside``: the beads join those already there.
@@ -116,7 +118,7 @@ class Desk:
             else:
                 entry = completed(entry, others)
                 _require(about_entry(entry, others), confirmed)
-            return self.stores.ledger.log(entry)
+            return self.stores.ledger.log(entry, self.clock())
 
     def undo(self, event_id: int) -> LoggedEvent:
         """Take an event back, unless a later one rests on it."""
@@ -125,7 +127,7 @@ class Desk:
             replay(rest)
         except LedgerError as error:
             raise LedgerError(f"deed {event_id} can't be taken back: a later one rests on it ({error})") from error
-        return self.stores.events.undo(event_id)
+        return self.stores.events.undo(event_id, self.clock())
 
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
         """Return the air the appliance draws, and where that is known from."""
@@ -338,13 +340,13 @@ class Desk:
         self.keep(event, now, entry, confirmed=confirmed)
         return entry
 
-    def take_out(self, charge_name: str, now: datetime, *, confirmed: bool = False) -> None:
+    def take_out(self, charge_name: str, now: datetime) -> None:
         """Lay a charge aside; where others stay in its box, the box goes on with those."""
         inventory = self.inventory()
         place = inventory.active_charge(charge_name).place
         there = others_there(inventory, place, charge_name) if place.startswith(BOX) else []
         entry = self._filled(inventory, there, self.box(place.removeprefix(BOX)), now) if there else None
-        self.keep(ChargeMoved(charge_name, SPARE), now, entry, confirmed=confirmed)
+        self.keep(ChargeMoved(charge_name, SPARE), now, entry)
 
     def jar_check(
         self, charge_name: str, relative_humidity: float, temperature_degc: float, accuracy: float, now: datetime

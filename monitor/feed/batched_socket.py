@@ -3,10 +3,14 @@
 paho reads a packet in three system calls, makes an object with a lock of each message and writes each acknowledgment in
 a system call of its own: 12 to 20 µs a message. Here the frames of PUBLISH at QoS 0 and 1 are read from a large buffer
 in one loop (MQTT 3.1.1 section 3.3, MQTT 5 section 3.3; OASIS standards); every other packet goes to paho whole.
+
+For that a private method of paho is replaced. Where a paho has none of that name and shape, ``PlainClient`` leaves all
+of it to paho: slower, and otherwise the same.
 """
 
 from __future__ import annotations
 
+import inspect
 import select
 import ssl
 from collections import deque
@@ -28,6 +32,7 @@ properties."""
 
 _READ_BYTES = 256 * 1024  # judgement: some 2,000 readings at one system call
 _WRITE_WITHIN_S = 30.0  # judgement: a broker that takes nothing for so long is gone
+_SELF_AND_SIZE = 2  # parameters, a count, of the method of paho-mqtt that is replaced, by definition of its version 2.1
 _PUBLISH = 3  # type of a packet, its upper 4 bits (MQTT 5, section 2.1.2)
 _QOS_2 = 0b100  # one of the bits of its flags (MQTT 5, section 3.3.1.2)
 _BITS_OF_LENGTH, _GOES_ON = (
@@ -51,14 +56,67 @@ class Published(NamedTuple):
     """How much of a payload was passed over, because it is longer than any that is read."""
 
 
-class BatchingClient(paho.Client):
-    """Reads ahead, hands messages out as ``arrived`` and acknowledges them when told to."""
+def client_class() -> type[PlainClient]:
+    """Return the client for the paho that is installed: the gathering one where its reading can be replaced."""
+    replaced = getattr(paho.Client, "_sock_recv", None)
+    has_place_for_ours = replaced is not None and len(inspect.signature(replaced).parameters) == _SELF_AND_SIZE
+    return BatchingClient if has_place_for_ours else PlainClient
+
+
+class PlainClient(paho.Client):
+    """Hands messages out as ``arrived`` and acknowledges them when told to; all else is left to paho."""
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self.arrived: deque[Published] = deque()
         self.arrived_bytes = 0
         """How much ``arrived`` holds."""
+        self.on_message = self._keep_arrived
+
+    def forget_arrived(self) -> None:
+        """Drop what an ended connection left behind; its packet numbers mean nothing on the next one."""
+        self.take_arrived()
+
+    def take_arrived(self) -> list[Published]:
+        """Return what has arrived; it is ours no longer."""
+        taken = list(self.arrived)
+        self.arrived.clear()
+        self.arrived_bytes = 0
+        return taken
+
+    def acknowledge(self, packet_ids: Iterable[int]) -> None:
+        """Tell the broker that these messages may be forgotten."""
+        for packet_id in packet_ids:
+            self.ack(packet_id, 1)
+        self._write_what_waits()
+
+    def _write_what_waits(self) -> None:
+        """Write what paho has to say, as long as the broker takes it."""
+        while self.want_write() and self._writable():
+            self.loop_write()
+
+    def _writable(self) -> SocketLike | None:
+        """Return the socket once it takes more, or None where there is none or it takes nothing for long."""
+        socket = self.socket()
+        return socket if socket and select.select([], [socket], [], _WRITE_WITHIN_S)[1] else None
+
+    def _keep_arrived(self, _client: paho.Client, _userdata: object, message: paho.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "�"
+        whole = message.payload
+        kept = whole if len(whole) <= LARGEST_PACKET_BYTES else whole[:KEPT_OF_LONGER_BYTES]
+        packet_id = message.mid if message.qos else None
+        self.arrived.append(Published(topic, bytes(kept), packet_id, message.retain, len(whole) - len(kept)))
+        self.arrived_bytes += len(kept) + len(topic)
+
+
+class BatchingClient(PlainClient):
+    """Reads ahead, and frames and acknowledges messages itself."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
         self._has_properties = more.get("protocol") == paho.MQTTv5
         self._unread = bytearray()
         self._to_pass_over = 0
@@ -67,17 +125,10 @@ class BatchingClient(paho.Client):
 
     def forget_arrived(self) -> None:
         """Drop what an ended connection left behind; its packet numbers mean nothing on the next one."""
-        self.take_arrived()
+        super().forget_arrived()
         self._unread.clear()
         self._to_pass_over = 0
         self._for_paho, self._has_ended = b"", False
-
-    def take_arrived(self) -> list[Published]:
-        """Return what has arrived; it is ours no longer."""
-        taken = list(self.arrived)
-        self.arrived.clear()
-        self.arrived_bytes = 0
-        return taken
 
     def loop_read(self, max_packets: int = 1) -> MQTTErrorCode:
         """Read what is there: messages to ``arrived``, all else to paho."""
@@ -143,8 +194,7 @@ class BatchingClient(paho.Client):
     def acknowledge(self, packet_ids: Iterable[int]) -> None:
         """Tell the broker that these messages may be forgotten, in one write."""
         left = b"".join([_PUBACK + packet_id.to_bytes(2, "big") for packet_id in packet_ids])
-        while self.want_write() and self._writable():
-            self.loop_write()
+        self._write_what_waits()
         while left and (socket := self._writable()):
             try:
                 left = left[socket.send(left) :]
@@ -152,11 +202,6 @@ class BatchingClient(paho.Client):
                 continue
             except OSError:
                 return  # the connection is gone; the next read finds out
-
-    def _writable(self) -> SocketLike | None:
-        """Return the socket once it takes more, or None where there is none or it takes nothing for long."""
-        socket = self.socket()
-        return socket if socket and select.select([], [socket], [], _WRITE_WITHIN_S)[1] else None
 
     def _read_ahead(self, socket: SocketLike) -> None:
         try:

@@ -6,7 +6,6 @@ here; only messages of QoS 0 are gone then.
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -49,10 +48,10 @@ class Batches:
     and where half a portion was waiting for our acknowledgment: then the broker's window is too small for such pauses.
     """
 
-    def __init__(self, feed: Connected, every_s: float, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, feed: Connected, every_s: float, steady_s: Callable[[], float]) -> None:
         self._feed = feed
         self._every_s = every_s
-        self._clock = clock
+        self._steady_s = steady_s
         self._held: list[RawMessage] = []
         self._held_bytes = 0
         self._since = 0.0
@@ -64,7 +63,7 @@ class Batches:
         """Return a portion where one is due, after waiting at most so long."""
         arrived = self._feed.receive(wait_s)
         if arrived and not self._held:
-            self._since, self._connection = self._clock(), self._feed.connections
+            self._since, self._connection = self._steady_s(), self._feed.connections
         self._held += arrived
         self._held_bytes += sum(len(message.payload) + len(message.topic) for message in arrived)
         return self.rest() if self._held and self._is_due() else []
@@ -72,7 +71,7 @@ class Batches:
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Let the broker forget these."""
         self._feed.acknowledge(messages)
-        self._acknowledged_at, self._last_portion = self._clock(), len(messages)
+        self._acknowledged_at, self._last_portion = self._steady_s(), len(messages)
 
     def rest(self) -> list[RawMessage]:
         """Return all that is held, due or not."""
@@ -80,7 +79,7 @@ class Batches:
         return portion
 
     def _is_due(self) -> bool:
-        now = self._clock()
+        now = self._steady_s()
         waited = now - self._acknowledged_at <= _AT_ONCE_S and 2 * len(self._held) >= self._last_portion
         return (
             now - self._since >= self._every_s

@@ -5,9 +5,8 @@ A message may come from the future, or be late by the same amount every time.
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.records import Mark
@@ -15,6 +14,7 @@ from monitor.records.readings import EARLIEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from monitor.records import RawMessage, Reading
 
@@ -33,12 +33,6 @@ _LIVE_SPACING_S = 30.0
 judgement)."""
 
 
-def steady_s() -> float:
-    """Return seconds that nobody sets, and that go on while the machine sleeps where the system can tell."""
-    sleeping_too = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic() if sleeping_too is None else time.clock_gettime(sleeping_too)
-
-
 class Arrivals:
     """Gives each message an instant of its own, in the order in which they came.
 
@@ -46,7 +40,7 @@ class Arrivals:
     together: a clock of milliseconds would run ahead of a stream of more than a thousand messages a second.
     """
 
-    def __init__(self, clock: Callable[[], datetime] = lambda: datetime.now(tz=UTC)) -> None:
+    def __init__(self, clock: Callable[[], datetime]) -> None:
         self._clock = clock
         self._last: datetime | None = None
 
@@ -68,10 +62,7 @@ class MachineClock:
     """
 
     def __init__(
-        self,
-        report: Callable[[str], None],
-        wall: Callable[[], datetime] = lambda: datetime.now(tz=UTC),
-        steady_s: Callable[[], float] = steady_s,
+        self, report: Callable[[str], None], wall: Callable[[], datetime], steady_s: Callable[[], float]
     ) -> None:
         self._report = report
         self._wall = wall

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -33,6 +34,9 @@ _KEPT_APART = 100
 100,000."""
 _KEPT_OF_TOPIC = 1024
 """Letters; a judgement: no feed has a topic so long, and a stranger's may have 65,535."""
+_PLACES_REMEMBERED = 10_000  # topics; judgement: ten times a large site
+_REMEMBERED_TOPIC = 256
+"""Letters; a judgement. Longer topics are nobody's; remembering them would let a stranger fill our memory."""
 
 
 @dataclass(slots=True)
@@ -78,6 +82,7 @@ class Decoder:
         for move in sorted(moves, key=lambda move: move.since, reverse=True):
             self._moves.setdefault(move.sensor, []).append(move)
         self._clocks = ClockWatch()
+        self._place_remembered = lru_cache(maxsize=_PLACES_REMEMBERED)(self._find_place)
 
     @property
     def subscriptions(self) -> list[str]:
@@ -150,6 +155,9 @@ class Decoder:
 
     def _place(self, topic: str) -> tuple[_Route, str]:
         """Return how a topic's payload is read and what its sensor is called."""
+        return self._place_remembered(topic) if len(topic) <= _REMEMBERED_TOPIC else self._find_place(topic)
+
+    def _find_place(self, topic: str) -> tuple[_Route, str]:
         for route in self._routes:
             names = route.pattern.names(topic)
             if names is not None:
@@ -167,7 +175,10 @@ class Decoder:
             raise UnusableMessageError(
                 "the broker kept this message from before and it carries no time; send readings unretained or with 't'"
             )
-        for move in self._moves.get(reading.box, ()):
+        moves = self._moves.get(reading.box)
+        if moves is None:  # its name was looked at with its topic
+            return reading
+        for move in moves:
             if reading.at >= move.since:
                 return replace(reading, box=move.box)
         if not is_name(reading.box):

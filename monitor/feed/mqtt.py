@@ -18,14 +18,16 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
-from monitor.feed.batched_socket import LARGEST_PACKET_BYTES, BatchingClient
+from monitor.feed.batched_socket import LARGEST_PACKET_BYTES, client_class
 from monitor.feed.clocks import Arrivals
 from monitor.records import RawMessage
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
+    from datetime import datetime
 
+    from monitor.feed.batched_socket import PlainClient
     from monitor.records import BrokerAddress
 
 BATCH = 2000
@@ -77,6 +79,7 @@ class MqttFeed:
         address: BrokerAddress,
         subscriptions: Iterable[str] = (),
         *,
+        clock: Callable[[], datetime],
         name: str = "mqtt",
         will: tuple[str, bytes] | None = None,
         report: Callable[[str], None] = lambda _: None,
@@ -101,7 +104,7 @@ class MqttFeed:
         """How many of them ended within seconds."""
         self._let_in_at = 0.0
         self._try_again_at = 0.0
-        self._arrivals = Arrivals()
+        self._arrivals = Arrivals(clock)
         self._trouble_told = ""
         self._client = self._make_client(will)
 
@@ -195,10 +198,10 @@ class MqttFeed:
         """Send a message with QoS 1; whether the broker has it shows while we go on receiving."""
         return self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> BatchingClient:
+    def _make_client(self, will: tuple[str, bytes] | None, *, keep_session: bool = True) -> PlainClient:
         address = self.address
         protocol = _PROTOCOLS[address.protocol]
-        client = BatchingClient(
+        client = client_class()(
             CallbackAPIVersion.VERSION2,
             client_id=address.client_id,
             clean_session=not keep_session if protocol == paho.MQTTv311 else None,

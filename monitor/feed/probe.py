@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from monitor.records import BrokerAddress
 
 _LISTEN_S = 1.5  # judgement: a broker sends what it retains at once; a person waits
@@ -34,10 +36,11 @@ class BrokerFindings:
     """Last words of each listener, by the topic they stand under."""
 
 
-def probe(address: BrokerAddress, health_filter: str, trial_topic: str | None = None) -> BrokerFindings:
+def probe(address: BrokerAddress, health_filter: str, now: datetime, trial_topic: str | None = None) -> BrokerFindings:
     """Look at a broker under a name of our own, so that no listener is disturbed.
 
-    With a trial topic, more messages than a stock broker queues are sent to ourselves while we are away.
+    What is heard is dated ``now``, and nothing of it is kept. With a trial topic, more messages than a stock broker
+    queues are sent to ourselves while we are away.
 
     Raises
     ------
@@ -47,12 +50,12 @@ def probe(address: BrokerAddress, health_filter: str, trial_topic: str | None = 
     ourselves = replace(address, client_id=f"{address.client_id}-check", share=None)
     filters = [health_filter, _DROPPED_TOPIC] + ([trial_topic] if trial_topic else [])
     findings = BrokerFindings()
-    with MqttFeed(ourselves, filters) as feed:
+    with MqttFeed(ourselves, filters, clock=lambda: now) as feed:
         feed.connect()
         _listen(feed, findings)
     if trial_topic:
-        _send_trial(replace(ourselves, client_id=f"{address.client_id}-trial"), trial_topic)
-    with MqttFeed(ourselves, filters) as feed:
+        _send_trial(replace(ourselves, client_id=f"{address.client_id}-trial"), trial_topic, now)
+    with MqttFeed(ourselves, filters, clock=lambda: now) as feed:
         feed.connect()
         findings.keeps_session = bool(feed.session_was_kept)
         trial = _listen(feed, findings)
@@ -78,8 +81,8 @@ def _listen(feed: MqttFeed, findings: BrokerFindings) -> int:
     return trial
 
 
-def _send_trial(address: BrokerAddress, topic: str) -> None:
-    with MqttFeed(address) as feed:
+def _send_trial(address: BrokerAddress, topic: str, now: datetime) -> None:
+    with MqttFeed(address, clock=lambda: now) as feed:
         feed.connect()
         sent = [feed.send(topic, b"trial") for _ in range(STOCK_QUEUE + _MORE)]
         deadline = time.monotonic() + _TRIAL_WITHIN_S

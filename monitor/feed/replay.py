@@ -15,7 +15,8 @@ from monitor.errors import ImportFileError
 from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
+    from datetime import datetime
     from pathlib import Path
 
     from monitor.feed.mqtt import SentMessage
@@ -49,9 +50,14 @@ class Player:
     """Sends recorded messages from a thread of its own while its ``with`` body runs."""
 
     def __init__(
-        self, address: BrokerAddress, messages: Iterable[RecordedMessage], *, messages_per_s: float | None = None
+        self,
+        address: BrokerAddress,
+        messages: Iterable[RecordedMessage],
+        *,
+        clock: Callable[[], datetime],
+        messages_per_s: float | None = None,
     ) -> None:
-        self._feed = MqttFeed(address)
+        self._feed = MqttFeed(address, clock=clock)
         self._messages = messages
         self._per_s = messages_per_s
         self._stopped = threading.Event()

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from monitor.errors import OutOfRangeError
 from monitor.physics import materials
 from monitor.physics import psychrometrics as air
-from monitor.physics.leakage import wall_materials
 from monitor.physics.numerics import FloatArray, require_within
 from monitor.physics.saturation import (
     FROST_RANGE_DEGC,
@@ -68,11 +67,6 @@ def is_filament(name: str) -> bool:
     (True, False)
     """
     return is_material(name) and materials.kind_of(name) in materials.polymer_kinds()
-
-
-def wall_kinds() -> tuple[str, ...]:
-    """Return the name of every wall material whose permeability is known."""
-    return tuple(wall_materials())
 
 
 def material_words(kinds: tuple[str, ...]) -> dict[str, str]:

@@ -76,20 +76,6 @@ def jar_relative_humidity(
     return isotherm.relative_humidity_at(humidity, dryer_temperature_degc, jar_temperature_degc)
 
 
-def loading_from_jar_check(
-    isotherm: Isotherm, jar_relative_humidity: Numeric, jar_temperature_degc: Numeric
-) -> Numeric:
-    """Return the loading of cooled beads from the humidity over them in a closed jar. [g/g]
-
-    Examples
-    --------
-    >>> from monitor.physics.materials import desiccant
-    >>> round(loading_from_jar_check(desiccant("silica_regular").isotherm, 0.031, 25.0), 3)
-    0.035
-    """
-    return isotherm.loading_g_per_g(jar_relative_humidity, jar_temperature_degc)
-
-
 def dry_mass_g(mass_g: Numeric, loading_g_per_g: Numeric) -> Numeric:
     """Return the dry mass of beads weighed at a known loading: m / (1 + q). [g]
 

@@ -63,14 +63,10 @@ class Polymer:
     isotherm: Isotherm
     sigma_ln_uptake: float
     diffusivity_23_m2_per_s: float
-    sigma_ln_diffusivity: float
     diffusion_energy_kj_per_mol: float
     glass_transition_degc: tuple[float, float]
     drying_degc: tuple[float, float]
-    drying_hours: tuple[float, float]
-    max_moisture_before_melt_g_per_g: float
     storage_humidity_max: float
-    density_g_per_cm3: float
     verified: Mapping[str, str]
     source: str
 
@@ -111,9 +107,7 @@ class Polymer:
 
 
 WINDING_FACTOR = 5.5
-"""A wound spool's time constant over a strand's: the middle of 3 to 10, from memory."""
-SIGMA_LN_WINDING_FACTOR = 0.6
-"""[ln of the factor] A judgement: 3 to 10 is its 68 % interval."""
+"""A wound spool's time constant over a strand's, a ratio: the middle of 3 to 10, from memory."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +117,6 @@ class Cardboard:
     isotherm: Isotherm
     sigma_ln_uptake: float
     humidity_range: tuple[float, float]
-    spool_mass_g: tuple[float, float]
     time_constant_days: float
     source: str
     verified: str

@@ -12,7 +12,7 @@ from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Iterable
     from datetime import date, datetime
 
     from monitor.records import Assessment, CrossingForecast
@@ -51,8 +51,6 @@ class Word:
     """Empty where it is about the whole shelf."""
     matter: Matter
     text: str
-    key: str
-    """The same for as long as it is the same matter: a word whose key was said already needs no saying again."""
 
 
 def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
@@ -72,14 +70,13 @@ def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
     return BoxState.within_limit
 
 
-def words_for_today(assessments: Iterable[Assessment], today: date, said: Collection[str] = ()) -> tuple[Word, ...]:
-    """Return what deserves a word today and was not said already, in the order of the assessments.
+def words_for_today(assessments: Iterable[Assessment], today: date) -> tuple[Word, ...]:
+    """Return what deserves a word today, in the order of the assessments.
 
     ``today`` is the person's calendar day at the instant of the assessments.
     """
     there = tuple(assessments)
-    words = chain(_shelf_words(there), *(_words(assessment, today) for assessment in there))
-    return tuple(word for word in words if word.key not in said)
+    return tuple(chain(_shelf_words(there), *(_words(assessment, today) for assessment in there)))
 
 
 def say_day(on: date) -> str:
@@ -90,22 +87,21 @@ def say_day(on: date) -> str:
 def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
-        yield Word("", Matter.failed, f"shelf: {apart}", f"|{Matter.failed}|{apart}")
+        yield Word("", Matter.failed, f"shelf: {apart}")
 
 
 def _words(assessment: Assessment, today: date) -> Iterable[Word]:
     box, limit_pct = assessment.box.name, 100.0 * assessment.box.humidity_limit
-    since = assessment.charge.at.isoformat() if assessment.charge else "the first reading"
     if assessment.state is BoxState.undeclared:
-        yield Word(box, Matter.undeclared, f"{box} reports but is not declared", f"{box}|{Matter.undeclared}")
+        yield Word(box, Matter.undeclared, f"{box} reports but is not declared")
     elif assessment.state is BoxState.over_limit:
         text = f"{box} is over its limit of {limit_pct:g} %: {what_to_do(assessment)}"
-        yield Word(box, Matter.over_limit, text, f"{box}|{Matter.over_limit}|{since}")
+        yield Word(box, Matter.over_limit, text)
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
         text = f"{box} should be recharged by {say_day(today + ahead)} to stay under {limit_pct:g} %"
-        yield Word(box, Matter.due, text, f"{box}|{Matter.due}|{since}")
+        yield Word(box, Matter.due, text)
     if assessment.failed:
-        yield Word(box, Matter.failed, f"{box}: {assessment.refusal}", f"{box}|{Matter.failed}|{assessment.refusal}")
+        yield Word(box, Matter.failed, f"{box}: {assessment.refusal}")
     yield from _silence(assessment)
 
 
@@ -122,11 +118,11 @@ def what_to_do(assessment: Assessment) -> str:
 def _silence(assessment: Assessment) -> Iterable[Word]:
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
-        yield Word(box, Matter.silent, f"{box} has never reported", f"{box}|{Matter.silent}|ever")
+        yield Word(box, Matter.silent, f"{box} has never reported")
         return
     silent = assessment.as_of - latest.at
     if silent > timedelta(days=SILENT_AFTER_DAYS):
         text = f"{box} has not reported for {silent // timedelta(hours=1)} hours"
         if silent >= timedelta(days=2):
             text = f"{box} has not reported for {silent.days} days"
-        yield Word(box, Matter.silent, text, f"{box}|{Matter.silent}|{latest.at.isoformat()}")
+        yield Word(box, Matter.silent, text)

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 
 NORMAL_P95 = 1.645
-"""The 95 % point of a standard normal: from the middle of a 90 % interval to its end. [standard deviations]"""
+"""The 95 % point of a standard normal: from the middle of a 90 % interval to its end, by definition of the
+normal distribution, to three decimals. [standard deviations]"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -96,3 +96,7 @@ def is_style(text: str) -> bool:
     (True, False)
     """
     return any(word in text.lower() for word in STYLES)
+
+
+WALL_MATERIALS = ("PP", "HDPE", "LDPE", "PET", "PVC", "PS", "PC", "PA6", "PMMA", "silicone", "glass", "metal")
+"""What walls of boxes are made of; an empty-box leak test allows for what they take up."""

@@ -63,7 +63,6 @@ def assess(
     *,
     room_climate: RoomClimate | None = None,
     humidity_limit: float | None = None,
-    horizon_days: int = 540,  # judgement: a summer and the next, for a tight box
     change: WhatIf | None = None,
     memory: Memory | None = None,
     workers: int | None = None,
@@ -90,7 +89,7 @@ def assess(
         )
         for box in boxes
     ]
-    question = _Question(as_of, humidity_limit, horizon_days, change)
+    question = _Question(as_of, humidity_limit, change)
     answers, apart = _ask(histories, question, memory, workers, progress)
     declared = (
         _assessment(history, answer, question, latest.get(history.box.name), apart)
@@ -129,16 +128,11 @@ class _Question:
 
     as_of: datetime
     humidity_limit: float | None
-    horizon_days: int
     change: WhatIf | None
 
     def put(self, histories: Sequence[BoxHistory], **how: Any) -> list[Outlook]:
         limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
-        return list(
-            inference.outlooks(
-                histories, self.as_of, humidity_limits=limits, horizon_days=self.horizon_days, change=self.change, **how
-            )
-        )
+        return list(inference.outlooks(histories, self.as_of, humidity_limits=limits, change=self.change, **how))
 
 
 def _ask(

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-import time
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -20,6 +19,7 @@ from monitor.services.site_check import HEALTH_EVERY_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from datetime import datetime
 
     from numpy.typing import NDArray
 
@@ -34,10 +34,6 @@ _LOOKED_BACK_S = 2.0 * CONTEXT_S
 """So long before them readings are looked at too: what stands still lately may have begun a week before (a
 judgement)."""
 _COLUMNS = ("at_s", "temperature_degc", "relative_humidity", "marks")
-
-
-def _utc_now() -> datetime:
-    return datetime.now(tz=UTC)
 
 
 class Sender(Protocol):
@@ -62,13 +58,15 @@ class HealthReporter:
     """Says once a minute, as a retained message, how the listener is; the broker says so when it dies."""
 
     def __init__(
-        self, sender: Sender, topic: str, clock: Callable[[], datetime] = lambda: datetime.now(tz=UTC)
+        self, sender: Sender, topic: str, *, clock: Callable[[], datetime], steady_s: Callable[[], float]
     ) -> None:
         self._sender = sender
         self._topic = topic
         self._clock = clock
+        self._steady_s = steady_s
+        """What a minute is told by: a clock that is set back must not silence us."""
         self._since = clock()
-        self._told_at = self._since
+        self._told_at_s = steady_s()
         self._told_on = 0
 
     @staticmethod
@@ -78,16 +76,16 @@ class HealthReporter:
 
     def tick(self, tally: Tally) -> None:
         """Speak where it is time to."""
-        due = (self._clock() - self._told_at).total_seconds() >= HEALTH_EVERY_S
+        due = self._steady_s() - self._told_at_s >= HEALTH_EVERY_S
         if self._sender.is_connected and (due or self._told_on != self._sender.connections):
             self.tell("listening", tally)
 
     def tell(self, state: str, tally: Tally) -> None:
         """Speak now."""
-        self._told_at, self._told_on = self._clock(), self._sender.connections
+        self._told_at_s, self._told_on = self._steady_s(), self._sender.connections
         words = {
             "state": state,
-            "at": self._told_at,
+            "at": self._clock(),
             "since": self._since,
             "messages": tally.messages,
             "new": tally.new,
@@ -109,36 +107,15 @@ class Screened:
 
 
 class Screener:
-    """Screens the boxes one after another, once an hour, over the last days."""
+    """Marks the readings of a box by what its sensor, its room and its own past tell."""
 
     def __init__(self, readings: Readings, boxes: Iterable[Box]) -> None:
         self._readings = readings
         self._boxes = {box.name: box for box in boxes}
-        self._waiting: list[str] = []
-        self._next_round_at = time.monotonic() + SCREEN_EVERY_S
-        self._not_before = 0.0
-        self._back_off = BackOff(longest_s=300.0)  # judgement: every few minutes
-        """A busy store is waited for some seconds at each try, and the feed with it: few tries while it lasts."""
 
-    def tick(self, tally: Tally) -> None:  # noqa: ARG002 -- screening does not depend on it
-        """Screen one box, where one waits."""
-        if time.monotonic() < self._not_before:
-            return
-        try:
-            self._screen_next()
-        except StoreBusyError:
-            self._not_before = time.monotonic() + self._back_off.after_failure_s()
-        else:
-            self._back_off.succeeded()
-
-    def _screen_next(self) -> None:
-        if not self._waiting and time.monotonic() >= self._next_round_at:
-            self._waiting = list(self._readings.latest())
-            self._next_round_at = time.monotonic() + SCREEN_EVERY_S
-        if self._waiting:
-            today = datetime.now(tz=UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-            self.screen_box(self._waiting[-1], today - timedelta(days=_SCREENED_DAYS))
-            self._waiting.pop()
+    def boxes(self) -> list[str]:
+        """Return every box that reports."""
+        return list(self._readings.latest())
 
     def screen_box(self, name: str, start: datetime | None = None) -> Screened:
         """Mark the readings of a box anew, from an instant on; what lies before is looked at, and left."""
@@ -170,3 +147,37 @@ class Screener:
         sensor = box.sensor if box else SensorSpec()
         told = self._readings.latest().get(name) if sensor.floor is None else None
         return sensor if told is None else replace(sensor, floor=told.floor_relative_humidity)
+
+
+class HourlyScreening:
+    """Screens the boxes one after another, once an hour, over the last days."""
+
+    def __init__(self, screener: Screener, *, clock: Callable[[], datetime], steady_s: Callable[[], float]) -> None:
+        self._screener = screener
+        self._clock = clock
+        self._steady_s = steady_s
+        self._waiting: list[str] = []
+        self._next_round_s = steady_s() + SCREEN_EVERY_S
+        self._not_before_s = steady_s()
+        self._back_off = BackOff(longest_s=300.0)  # judgement: every few minutes
+        """A busy store is waited for some seconds at each try, and the feed with it: few tries while it lasts."""
+
+    def tick(self, tally: Tally) -> None:  # noqa: ARG002 -- screening does not depend on it
+        """Screen one box, where one waits."""
+        if self._steady_s() < self._not_before_s:
+            return
+        try:
+            self._screen_next()
+        except StoreBusyError:
+            self._not_before_s = self._steady_s() + self._back_off.after_failure_s()
+        else:
+            self._back_off.succeeded()
+
+    def _screen_next(self) -> None:
+        if not self._waiting and self._steady_s() >= self._next_round_s:
+            self._waiting = self._screener.boxes()
+            self._next_round_s = self._steady_s() + SCREEN_EVERY_S
+        if self._waiting:
+            today = self._clock().replace(hour=0, minute=0, second=0, microsecond=0)
+            self._screener.screen_box(self._waiting[-1], today - timedelta(days=_SCREENED_DAYS))
+            self._waiting.pop()

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from monitor.errors import SiccastError, StoreBusyError
-from monitor.feed.clocks import MachineClock
 from monitor.feed.formats.values import escaped
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from monitor.feed.clocks import MachineClock
     from monitor.feed.decode import Decoded, Decoder
     from monitor.records import RawMessage, Rejection
     from monitor.store.contracts import Readings
@@ -120,7 +120,7 @@ class Intake:
         self._report = report
         self._pause = pause
         self._housekeepers = housekeepers
-        self._clock = clock or MachineClock(report)
+        self._clock = clock
         self._rejections_told = RejectionLog(report)
         self._troubles: dict[str, str] = {}
         decoder.restore(readings.halves())
@@ -128,7 +128,7 @@ class Intake:
     def run(self, feed: Feed, stopped: Callable[[], bool]) -> None:
         """Take what the feed brings until told to stop."""
         while not stopped():
-            messages = self._clock.settle(self._received(feed))
+            messages = self._settled(self._received(feed))
             if messages and self._keep_at_last(messages, stopped):
                 feed.acknowledge(messages)
             self._rejections_told.catch_up()
@@ -136,14 +136,18 @@ class Intake:
                 self._let_tick(housekeeper)
 
     def _received(self, feed: Feed) -> list[RawMessage]:
-        if self._clock.is_full:
+        if self._clock and self._clock.is_full:
             self._pause(_WAIT_S)
             return []
         return feed.receive(_WAIT_S)
 
+    def _settled(self, messages: list[RawMessage]) -> list[RawMessage]:
+        """Return the messages whose arrival is known; without a clock to watch, what the feed says is taken."""
+        return self._clock.settle(messages) if self._clock else messages
+
     def keep_the_rest(self, feed: Feed, messages: list[RawMessage]) -> None:
         """Store what is left at the end; what can't be stored now, the broker sends again to the next listener."""
-        settled = self._clock.settle(messages)
+        settled = self._settled(messages)
         if not settled:
             return
         with contextlib.suppress(StoreBusyError):

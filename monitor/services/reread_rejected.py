@@ -59,7 +59,7 @@ def try_again(
                 again.readings += decoded.readings
                 again.rejections += decoded.rejections
                 numbers.append(message.rejection_id)
-        new = readings.add(again.readings, again.rejections, taken_in=numbers)
+        new = readings.add(again.readings, again.rejections, taken_in=dict.fromkeys(numbers, now))
         found.tried += len(messages)
         found.taken_in += len(numbers)
         found.new += new

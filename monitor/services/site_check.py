@@ -210,7 +210,7 @@ def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial
     trial_topic = f"siccast/1/{site}/trial/{address.client_id}" if with_trial else None
     where = f"{address.host}:{address.port}"
     try:
-        findings = probe(address, health_topic(site, "+"), trial_topic)
+        findings = probe(address, health_topic(site, "+"), now, trial_topic)
     except FeedError as error:
         yield Finding("broker", Severity.fault, str(error), "start it, or correct [broker] in the shelf file")
         return

@@ -16,7 +16,15 @@ from monitor.records.declared import (
     VOLUME_RANGE_LITER,
 )
 from monitor.records.names import tidy
-from monitor.records.words import APPLIANCE_KINDS, OTHER_FILAMENT, SPOOL_CORES, SPOOL_STATES, STYLES, is_style
+from monitor.records.words import (
+    APPLIANCE_KINDS,
+    OTHER_FILAMENT,
+    SPOOL_CORES,
+    SPOOL_STATES,
+    STYLES,
+    WALL_MATERIALS,
+    is_style,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -95,11 +103,8 @@ def _read_style(table: TomlTable) -> str:
 
 def _read_wall(table: TomlTable) -> str | None:
     wall = table.text("wall_material", default="")
-    if wall:
-        from monitor.physics import calculators  # noqa: PLC0415 -- numpy, only where a wall is named
-
-        if wall not in calculators.wall_kinds():
-            raise table.error("wall_material", wall, f"one of {', '.join(calculators.wall_kinds())}; {_SEE}")
+    if wall and wall not in WALL_MATERIALS:
+        raise table.error("wall_material", wall, f"one of {', '.join(WALL_MATERIALS)}; {_SEE}")
     return wall or None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ class Readings(Protocol):
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
-        taken_in: Sequence[int] = (),
+        taken_in: Mapping[int, datetime] = MappingProxyType({}),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new.
 
@@ -48,7 +49,7 @@ class Readings(Protocol):
         that the store can't hold. Without a time of its own but with a ``seq``, a reading is known by box, seq and
         values for a day, until its node counts anew; with neither, each is a reading. Where its arrival is taken, it
         goes to the next free millisecond. ``halves`` replace those that waited for their other quantity; ``taken_in``
-        are the numbers of rejected messages that these readings come from after all.
+        are the numbers of rejected messages that these readings come from after all, and when they were read.
 
         Raises
         ------
@@ -160,11 +161,11 @@ class Imports(Protocol):
 class Ledger(Protocol):
     """What people did to their boxes, and the messages that could not be used."""
 
-    def log(self, entry: LedgerEntry) -> int:
-        """Keep an entry and return its number."""
+    def log(self, entry: LedgerEntry, now: datetime) -> int:
+        """Keep an entry, logged now, and return its number."""
         ...
 
-    def undo(self, entry_id: int) -> LedgerEntry:
+    def undo(self, entry_id: int, now: datetime) -> LedgerEntry:
         """Mark an entry as taken back; it stays readable, and no longer counts."""
         ...
 
@@ -244,11 +245,11 @@ class DeskEvents(Protocol):
         """Everything logged or taken back in the body lands, or nothing does; nobody else writes meanwhile."""
         ...
 
-    def log(self, event: DeskEvent, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedEvent:
-        """Keep an event and, where it touches a box, that box's ledger entry: both or neither."""
+    def log(self, event: DeskEvent, at: datetime, now: datetime, box_entry: LedgerEntry | None = None) -> LoggedEvent:
+        """Keep an event, logged now, and, where it touches a box, that box's ledger entry: both or neither."""
         ...
 
-    def undo(self, event_id: int) -> LoggedEvent:
+    def undo(self, event_id: int, now: datetime) -> LoggedEvent:
         """Take an event back, and the box's ledger entry that landed with it; both stay readable."""
         ...
 

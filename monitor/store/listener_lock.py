@@ -35,9 +35,9 @@ to go."""
 class ListenerLock:
     """The lock of a listener that is at work."""
 
-    def __init__(self, file: int) -> None:
+    def __init__(self, file: int, since: datetime) -> None:
         self._file = file
-        self._since = datetime.now(tz=UTC)
+        self._since = since
         self._note("")
 
     def ended(self, why: str) -> None:
@@ -54,7 +54,7 @@ class ListenerLock:
 
 
 @contextmanager
-def lock_shelf(folder: Path, part: str = "") -> Iterator[ListenerLock]:
+def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[ListenerLock]:
     """Be the only listener of a shelf while the body runs, or the only one of this part where listeners share it.
 
     Raises
@@ -75,7 +75,7 @@ def lock_shelf(folder: Path, part: str = "") -> Iterator[ListenerLock]:
     try:
         if not _locked_at_last(file):
             raise ShelfHeldError(_who_has_it(folder, _read(path)))
-        hold = ListenerLock(file)
+        hold = ListenerLock(file, now)
         try:
             yield hold
         except Exception as error:

@@ -17,6 +17,7 @@ from monitor.store.sqlite.upkeep import SqliteUpkeep
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from datetime import datetime
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
@@ -45,12 +46,14 @@ def open_stores(
     begin: bool = False,
     synchronous: str = "FULL",
     report: Callable[[str], None] = lambda _: None,
+    now: datetime | None = None,
 ) -> Iterator[Stores]:
     """Open both stores of a site and close them at the end.
 
     Reading makes and changes nothing. Writing makes the database where there is none and brings an older one up to
     date, a copy beside it first; ``report`` is told of both. Only ``begin`` makes the folder, too: any other is a
-    slip of the pen. ``any_schema`` also reads what an older siccast wrote, for a copy of it.
+    slip of the pen. ``any_schema`` also reads what an older siccast wrote, for a copy of it. ``now`` dates the steps
+    that bring a file up to date; they stand there undated without it.
 
     Raises
     ------
@@ -65,7 +68,9 @@ def open_stores(
     else:
         require_begun(database.parent)
     with ExitStack() as stack:
-        file = Database(database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report)
+        file = Database(
+            database, read_only=read_only, any_schema=any_schema, synchronous=synchronous, report=report, now=now
+        )
         stack.callback(file.close)
         stack.enter_context(file.errors())
         readings = _open_readings(stack, file, influx, report)
@@ -93,33 +98,35 @@ def forward_readings(
     stopped: Callable[[], bool],
     pause: Callable[[float], object],
     report: Callable[[str], None],
+    *,
+    clock: Callable[[], datetime],
 ) -> None:
     """Forward what the shelf's file holds to InfluxDB until told to stop; for a thread of its own."""
     from monitor.store.influx.outbox import keep_forwarding  # noqa: PLC0415 -- a quarter of a second to import
 
-    keep_forwarding(lambda: Database(database), influx, stopped, pause, report)
+    keep_forwarding(lambda: Database(database, now=clock()), influx, stopped, pause, report, clock=clock)
 
 
-def forward_all_again(database: Path) -> int:
+def forward_all_again(database: Path, now: datetime) -> int:
     """Let the listener forward every reading once more, and return how many wait then."""
     from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
 
     _require_database(database)
-    file = Database(database)
+    file = Database(database, now=now)
     try:
         return queue_all(file)
     finally:
         file.close()
 
 
-def look_at_forwarding(database: Path, influx: InfluxAddress) -> Forwarding:
+def look_at_forwarding(database: Path, influx: InfluxAddress, now: datetime) -> Forwarding:
     """Ask InfluxDB whether it is there, and count what it does not have yet."""
     from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
 
     _require_database(database)
     file = Database(database, read_only=True)
     try:
-        return look_at(file, influx)
+        return look_at(file, influx, now)
     finally:
         file.close()
 

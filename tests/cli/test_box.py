@@ -12,6 +12,7 @@ from typer.testing import Result
 
 from monitor.errors import SettingsError
 from monitor.feed.decode import Decoder
+from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, EntryKind, LedgerEntry, RawMessage, Reading
 from monitor.settings import load_shelf, shelf_edit
 from monitor.store.opening import open_stores
@@ -46,7 +47,7 @@ def shelf(tmp_path: Path) -> Path:
     with open_stores(tmp_path / "siccast.sqlite3", synchronous="OFF") as stores:
         for box in ("left", "right", "a(b)"):
             stores.readings.add(Reading(box, NOW - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(50))
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "left", NOW - timedelta(hours=1)))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "left", NOW - timedelta(hours=1)), utc_now())
     return tmp_path
 
 
@@ -222,7 +223,9 @@ def test_the_outlook_under_the_old_name_is_taken_back(run: Callable[..., Result]
     run("box", "rename", "left", "other")
     run("publish")
     topics = set()
-    with MqttFeed(BrokerAddress("127.0.0.1", mosquitto.port, client_id="new"), ["siccast/1/+/+/outlook"]) as feed:
+    with MqttFeed(
+        BrokerAddress("127.0.0.1", mosquitto.port, client_id="new"), ["siccast/1/+/+/outlook"], clock=utc_now
+    ) as feed:
         while len(topics) < 2:
             topics |= {message.topic for message in feed.receive(1.0)}
     assert topics == {"siccast/1/attic/other/outlook", "siccast/1/attic/right/outlook"}

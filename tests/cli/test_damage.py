@@ -17,6 +17,7 @@ from made_up import AS_OF, week_of_readings
 from shelf_fixtures import SHELF
 
 from monitor.cli.app import app, main
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.store.opening import open_stores
 from tests.reliability.trouble import fill, small_disk
@@ -127,7 +128,9 @@ def a_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with open_stores(folder / "siccast.sqlite3", synchronous="OFF") as stores:
         for box in ("room", "pa6-dry"):
             stores.readings.add(week_of_readings(box))
-        stores.ledger.log(LedgerEntry(EntryKind.charge, "pa6-dry", AS_OF - timedelta(days=7), dry_mass_g=100.0))
+        stores.ledger.log(
+            LedgerEntry(EntryKind.charge, "pa6-dry", AS_OF - timedelta(days=7), dry_mass_g=100.0), utc_now()
+        )
     return folder
 
 

@@ -10,6 +10,7 @@ from made_up import StubInference
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app
+from monitor.presentation.clock import utc_now
 from monitor.settings import load_shelf
 from monitor.store.influx.outbox import Outbox
 from monitor.store.opening import open_stores
@@ -42,7 +43,7 @@ def forward(site: Path) -> None:
     shelf = load_shelf(site)
     assert shelf.influx
     database = Database(shelf.database_path)
-    outbox = Outbox(database, shelf.influx)
+    outbox = Outbox(database, shelf.influx, clock=utc_now)
     while outbox.waiting():
         outbox.forward()
     outbox.close()

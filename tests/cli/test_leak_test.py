@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 from monitor.cli.app import app
 from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.presentation.clock import utc_now
 from monitor.records import Assessment, EntryKind, LedgerEntry, Reading
 from monitor.services.assess import assess
 from monitor.settings import load_shelf
@@ -112,7 +113,8 @@ def with_beads_after(shelf: Path) -> Assessment:
         stores.ledger.log(
             LedgerEntry(
                 EntryKind.charge, "tall", again, desiccant="silica_gel", dry_mass_g=200.0, method="oven_120C_3h"
-            )
+            ),
+            utc_now(),
         )
         hours = [again + timedelta(hours=h) for h in range(240)]
         stores.readings.add([Reading("tall", at, 21.0 + 0.1 * (i % 5), 0.20) for i, at in enumerate(hours)])
@@ -172,7 +174,7 @@ def test_what_tells_nothing_is_refused(
 def test_beads_within_the_test_are_named(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
     with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
-        stores.ledger.log(LedgerEntry(EntryKind.recharge, "tall", CLOSED + timedelta(days=2)))
+        stores.ledger.log(LedgerEntry(EntryKind.recharge, "tall", CLOSED + timedelta(days=2)), utc_now())
     assert "beads went into tall on 2026-03-03 00:00 UTC" in str(ask(shelf, *SPAN).exception)
 
 
@@ -180,7 +182,7 @@ def test_beads_that_the_ledger_still_has_in_the_box_are_asked_about(tmp_path: Pa
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.1))
     assert "Were they out?" not in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
     with open_stores(shelf / "siccast.sqlite3") as stores:
-        stores.ledger.log(LedgerEntry(EntryKind.charge, "tall", CLOSED - timedelta(days=9), logged_at=CLOSED))
+        stores.ledger.log(LedgerEntry(EntryKind.charge, "tall", CLOSED - timedelta(days=9)), CLOSED)
     assert "2026-02-20" in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
 
 
@@ -249,8 +251,9 @@ def test_two_tests_of_which_one_must_be_wrong_are_not_both_kept(tmp_path: Path) 
         stores.ledger.log(
             LedgerEntry(
                 EntryKind.leak_test, "tall", CLOSED - timedelta(days=7), method="empty box, downward",
-                conductance_g_per_day_per_kpa=points, logged_at=CLOSED,
-            )
+                conductance_g_per_day_per_kpa=points,
+            ),
+            CLOSED,
         )  # fmt: skip
     answer = ask(shelf, *SPAN)
     assert answer.exit_code == 3

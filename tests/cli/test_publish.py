@@ -16,6 +16,7 @@ from monitor.cli.session import ask
 from monitor.cli.site.publish import keep_sending, send_outlooks
 from monitor.errors import FeedError
 from monitor.feed.mqtt import MqttFeed
+from monitor.presentation.clock import utc_now
 from monitor.records import BrokerAddress
 from monitor.settings import Shelf, load_shelf
 
@@ -35,7 +36,7 @@ def shelf(site: Path, stub: StubInference) -> Shelf:
 def retained(address: BrokerAddress, count: int) -> dict[str, Any]:
     """Return what a newcomer to the broker is handed at once."""
     held: dict[str, Any] = {}
-    with MqttFeed(replace(address, client_id="newcomer"), ["siccast/1/+/+/outlook"]) as feed:
+    with MqttFeed(replace(address, client_id="newcomer"), ["siccast/1/+/+/outlook"], clock=utc_now) as feed:
         for _ in range(100):
             for message in feed.receive(0.1):
                 held[message.topic] = json.loads(message.payload)

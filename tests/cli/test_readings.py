@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from monitor.errors import StoreBusyError
+from monitor.presentation.clock import utc_now
 from monitor.records import Reading
 from monitor.store.listener_lock import lock_shelf
 from monitor.store.opening import open_stores
@@ -59,7 +60,7 @@ def test_a_file_that_is_not_there(run: Callable[..., Any]) -> None:
 
 def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path) -> None:
     fill(shelf)
-    with lock_shelf(shelf) as hold:
+    with lock_shelf(shelf, utc_now()) as hold:
         assert "All is well" in run("check").stdout
         assert f"listener: process {os.getpid()} listens on this shelf, since" in run("check", "--all").stdout
         hold.ended("stopped")
@@ -85,7 +86,7 @@ def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], 
     fill(shelf)
     fill(shelf, "stranger")
     assert "stranger is declared now, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
-    with lock_shelf(shelf):
+    with lock_shelf(shelf, utc_now()):
         assert "All is well" in run("check").stdout
     assert "volume_l = 8" in (shelf / "shelf.toml").read_text()
     assert "declared already" in str(run("adopt", "stranger", exit_code=1).exception)

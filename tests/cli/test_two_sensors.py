@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading
 from monitor.store.opening import open_stores
 
@@ -48,7 +49,8 @@ def site(tmp_path: Path) -> Path:
             stores.ledger.log(
                 LedgerEntry(
                     EntryKind.charge, box, UNTIL - timedelta(days=DAYS), dry_mass_g=90.0, desiccant="silica_gel"
-                )
+                ),
+                utc_now(),
             )
     return tmp_path
 

@@ -8,7 +8,6 @@ import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, dry
 
 from monitor.desk import Desk
-from monitor.physics.drying import loading_from_jar_check
 from monitor.physics.materials import desiccant
 from monitor.records import EntryKind, Reading, RoomClimate
 from monitor.records.desk_events import ChargeSplit, RunWeighed
@@ -56,7 +55,7 @@ def test_the_jar_is_foretold_from_the_loading(desk: Desk) -> None:
     """Beads at 2 % rest at about 1 % RH: the isotherm read backward, the lot's own capacity left aside."""
     report = dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES)
     jar = report.jar_relative_humidity
-    back = float(loading_from_jar_check(desiccant("orange_gel").isotherm, jar.p50, 22.0))
+    back = float(desiccant("orange_gel").isotherm.loading_g_per_g(jar.p50, 22.0))
     assert back == pytest.approx(report.loading_g_per_g.p50, rel=0.1)
     assert jar.p05 < jar.p50 < jar.p95 < 0.10
 
@@ -68,7 +67,7 @@ def test_first_days_in_a_box_are_a_jar_check(desk: Desk) -> None:
     desk.stores.readings.add([Reading("pla", AT + timedelta(hours=h), 22.0, 0.30 if h < 30 else 0.05) for h in hours])
     verdict = desk.first_days("bowl")
     assert verdict is not None
-    expected = float(loading_from_jar_check(desiccant("orange_gel").isotherm, 0.05, 22.0))
+    expected = float(desiccant("orange_gel").isotherm.loading_g_per_g(0.05, 22.0))
     assert verdict.alone_g_per_g.p05 < expected < verdict.alone_g_per_g.p95
 
 

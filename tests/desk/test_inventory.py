@@ -15,6 +15,7 @@ from monitor.desk.apply_events import apply, replay
 from monitor.desk.inventory import Inventory, discrepancies
 from monitor.errors import LedgerError
 from monitor.inference.drying import Verdict
+from monitor.presentation.clock import utc_now
 from monitor.records.desk_events import (
     ChargeMoved,
     ChargePortioned,
@@ -33,12 +34,12 @@ from monitor.store.opening import open_stores
 def test_a_run_goes_on_next_day_in_a_new_process(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite3"
     with open_stores(path) as stores:
-        desk = Desk(stores, BOXES, (MICROWAVE,), ROOM)
+        desk = Desk(stores, BOXES, (MICROWAVE,), ROOM, clock=utc_now)
         desk.keep(LotBought("march", "orange_gel", 1000.0), AT)
         desk.keep(ChargePortioned("bowl", "march", WET_G, "glass", 0.0, "room"), AT)
         dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
     with open_stores(path) as stores:
-        desk = Desk(stores, BOXES, (MICROWAVE,), ROOM)
+        desk = Desk(stores, BOXES, (MICROWAVE,), ROOM, clock=utc_now)
         for minutes, loss_g in MICROWAVE_LOSSES[3:]:
             report = desk.weigh(RunWeighed("bowl", 60.0 * minutes, WET_G - loss_g), AT + timedelta(days=1))
     assert report.verdict is Verdict.done

@@ -7,7 +7,7 @@ from made_desk import AT, BOXES, MICROWAVE, MICROWAVE_LOSSES, OVEN, ROOM, dry
 
 from monitor.desk import Desk, compare_methods
 from monitor.inference.drying.jar import jar_verdict
-from monitor.physics.drying import jar_relative_humidity, loading_from_jar_check
+from monitor.physics.drying import jar_relative_humidity
 from monitor.physics.materials import desiccant
 from monitor.records import Appliance, RoomClimate
 from monitor.records.desk_events import ChargePortioned
@@ -50,7 +50,7 @@ def test_a_coarse_hygrometer_tells_45_from_65_degrees_but_not_80_from_110() -> N
         alone = jar_verdict(beads, humidity, 25.0, 0.03).alone_g_per_g
         return alone.p05, alone.p95
 
-    assert seen(45.0)[0] > float(loading_from_jar_check(beads.isotherm, 0.031, 25.0))
+    assert seen(45.0)[0] > float(beads.isotherm.loading_g_per_g(0.031, 25.0))
     assert seen(80.0)[0] < seen(110.0)[1]
 
 

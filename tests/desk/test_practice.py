@@ -14,6 +14,7 @@ from made_desk import dry as dry_invented
 
 from monitor.desk import Desk, RunReport, TrapError
 from monitor.inference.drying import Verdict
+from monitor.presentation.clock import utc_now
 from monitor.records import Appliance, RoomClimate
 from monitor.records.desk_events import (
     ChargePortioned,
@@ -27,7 +28,7 @@ from monitor.store.opening import open_stores
 def desk(tmp_path: Path) -> Iterator[Desk]:
     """A desk with both batches weighed out of one lot."""
     with open_stores(tmp_path / "s.sqlite3", synchronous="OFF") as stores:
-        desk = Desk(stores, BOXES, (MICROWAVE, WARM_BOX, OVEN), ROOM)
+        desk = Desk(stores, BOXES, (MICROWAVE, WARM_BOX, OVEN), ROOM, clock=utc_now)
         desk.keep(LotBought("march", "orange_gel", 1000.0), AT)
         desk.keep(ChargePortioned("bowl", "march", WET_G, "glass", 0.0, "room"), AT)
         desk.keep(ChargePortioned("tray", "march", WET_G, "metal", 0.0, "room"), AT)

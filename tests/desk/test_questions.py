@@ -10,6 +10,7 @@ from made_desk import AT
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
 from monitor.physics.materials import parts_of
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import (
     ChargePortioned,
@@ -33,7 +34,7 @@ def refused(desk: Desk, wrong: LedgerEntry) -> str:
         desk.log(wrong)
     assert desk.stores.ledger.entries() == before
     number = desk.log(wrong, confirmed=True)
-    desk.stores.ledger.undo(number)
+    desk.stores.ledger.undo(number, utc_now())
     return asked.value.traps[0].name
 
 
@@ -151,7 +152,7 @@ def test_an_entry_of_the_desk_is_taken_back_with_its_deed(desk: Desk) -> None:
     [booked] = desk.stores.ledger.entries("pla")
     event = desk.stores.events.events()[-1].event_id
     with pytest.raises(LedgerError, match=f"`siccast lot undo {event}` takes both back"):
-        desk.stores.ledger.undo(booked.entry_id or 0)
+        desk.stores.ledger.undo(booked.entry_id or 0, utc_now())
     desk.undo(event)
     assert desk.stores.ledger.entries("pla") == []
     assert desk.inventory().charge("bowl").place == "spare"

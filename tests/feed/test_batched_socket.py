@@ -14,7 +14,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from monitor.feed.batched_socket import (
     LARGEST_PACKET_BYTES,
     BatchingClient,
+    PlainClient,
     Published,
+    client_class,
 )
 
 CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
@@ -56,14 +58,19 @@ def stream(protocol: int) -> tuple[bytes, list[Published]]:
     ]
 
 
+def test_the_paho_that_is_installed_has_a_place_for_ours() -> None:
+    assert client_class() is BatchingClient
+
+
 @pytest.mark.parametrize("protocol", [paho.MQTTv311, paho.MQTTv5])
 @pytest.mark.parametrize("piece", [1, 2, 5, 1_000, 100_000])
-def test_messages_come_whole_however_the_bytes_are_cut(protocol: int, piece: int) -> None:
+@pytest.mark.parametrize("kind", [BatchingClient, PlainClient])
+def test_messages_come_whole_however_the_bytes_are_cut(kind: type[PlainClient], protocol: int, piece: int) -> None:
     sent, expected = stream(protocol)
     if piece < 5:  # the long one byte by byte would prove nothing more
         sent, expected = sent[: sent.index(b"long") - 6], expected[:-1]
     with socket.create_server(("127.0.0.1", 0)) as server:
-        client = BatchingClient(CallbackAPIVersion.VERSION2, "client", protocol=protocol, manual_ack=True)
+        client = kind(CallbackAPIVersion.VERSION2, "client", protocol=protocol, manual_ack=True)
         client.connect("127.0.0.1", server.getsockname()[1])
         with closing(server.accept()[0]) as broker:
             for start in range(0, len(sent), piece):
@@ -75,7 +82,7 @@ def test_messages_come_whole_however_the_bytes_are_cut(protocol: int, piece: int
             assert list(client.arrived) == expected
             broker.recv(1_000)  # CONNECT
             client.acknowledge([1, 65535])
-            assert broker.recv(1_000) == b"\x40\x02\x00\x01\x40\x02\xff\xff"
+            assert broker.recv(8, socket.MSG_WAITALL) == b"\x40\x02\x00\x01\x40\x02\xff\xff"
         codes = {client.loop_read() for _ in range(3)}
         assert MQTTErrorCode.MQTT_ERR_CONN_LOST in codes
         assert not client.is_connected()
@@ -162,7 +169,7 @@ def test_a_packet_whose_lengths_do_not_fit_ends_the_connection(packet: bytes) ->
         assert [message.payload for message in client.arrived] == [b"before"]
 
 
-def read(client: BatchingClient) -> None:
+def read(client: PlainClient) -> None:
     connection = client.socket()
     assert connection is not None
     if select.select([connection], [], [], 1.0)[0]:

@@ -47,7 +47,7 @@ def feed() -> Scripted:
 
 
 def portions_of(feed: Scripted, every_s: float) -> Batches:
-    return Batches(feed, every_s, clock=lambda: feed.now)  # type: ignore[arg-type]
+    return Batches(feed, every_s, lambda: feed.now)  # type: ignore[arg-type]
 
 
 def test_at_nought_everything_is_handed_on_at_once(feed: Scripted) -> None:

@@ -117,6 +117,18 @@ def test_halves_under_names_without_end_do_not_wait_without_end(stores: Stores) 
     assert intake.keep([message(b"17.2", "h/box10499"), message(b"17.2", "h/box500")]) == 2
 
 
+def test_topics_without_end_are_not_remembered_without_end() -> None:
+    """Neither ever more of them, nor long ones, although a feed would read those too."""
+    anywhere = Decoder((FeedSpec("any", "{where}/{box}", ValueAt("/t", "C"), ValueAt("/h", "%")),), "attic")
+    topics = [f"shed/box{number}" for number in range(10_500)]
+    topics += [f"{'x' * 60_000}{number}/box" for number in range(20)]
+    decoded = anywhere.decode([message(b'{"t": 21.4, "h": 17.2}', topic) for topic in topics])
+    assert len(decoded.readings) == 10_520
+    kept = anywhere._place_remembered.cache_info()
+    assert kept.currsize == kept.maxsize == 10_000
+    assert kept.misses == 10_500
+
+
 @pytest.mark.parametrize("topic", [FORGED, f"siccast/1/attic/{FORGED}/reading"])
 def test_what_a_terminal_obeys_is_escaped_in_the_log(stores: Stores, topic: str) -> None:
     said: list[str] = []

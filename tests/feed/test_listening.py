@@ -14,6 +14,7 @@ from monitor.feed.batched_socket import LARGEST_PACKET_BYTES
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
+from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
 from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
@@ -46,14 +47,14 @@ def listen(address: BrokerAddress, stores: Stores, messages: int) -> Intake:
     """Listen until so many messages went through."""
     decoder = Decoder((OWN_FEED,), "attic")
     intake = Intake(decoder, stores.readings)
-    with MqttFeed(address, decoder.subscriptions) as feed:
+    with MqttFeed(address, decoder.subscriptions, clock=utc_now) as feed:
         intake.run(feed, lambda: intake.tally.messages >= messages)
     return intake
 
 
 def subscribe(address: BrokerAddress) -> None:
     """Leave a session behind that collects messages."""
-    with MqttFeed(address, Decoder((OWN_FEED,), "attic").subscriptions) as feed:
+    with MqttFeed(address, Decoder((OWN_FEED,), "attic").subscriptions, clock=utc_now) as feed:
         feed.connect()
         assert feed.receive(1.0) == []
 
@@ -66,7 +67,7 @@ def test_what_was_published_while_away_is_stored(mosquitto: Mosquitto, stores: S
     publish(mosquitto.port, [payload(number) for number in range(3000)])
     listen(address, stores, 3000)
     assert stores.readings.count() == 3000
-    with MqttFeed(address, ["siccast/#"]) as feed:
+    with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
         feed.connect()
         assert feed.session_was_kept
         assert feed.receive(0.5) == []
@@ -79,7 +80,7 @@ def test_unacknowledged_messages_come_again_and_are_stored_once(mosquitto: Mosqu
     publish(mosquitto.port, [payload(number) for number in range(10)])
     decoder = Decoder((OWN_FEED,), "attic")
     intake = Intake(decoder, stores.readings)
-    with MqttFeed(address, decoder.subscriptions) as feed:
+    with MqttFeed(address, decoder.subscriptions, clock=utc_now) as feed:
         feed.connect()
         while intake.tally.messages < 10:
             intake.keep(feed.receive(1.0))  # never acknowledged: as if we died here
@@ -123,7 +124,7 @@ def test_large_messages_are_read_in_small_portions_and_longer_ones_never_held(
     publish(mosquitto.port, [payload(1)])
     portions: list[int] = []
     sizes: list[int] = []
-    with MqttFeed(address, ["siccast/#"]) as feed:
+    with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
         while sizes[-1:] != [len(payload(1))]:
             messages = feed.receive(1.0)
             portions.append(sum(len(message.payload) for message in messages))
@@ -142,7 +143,7 @@ def test_a_bad_message_neither_blocks_nor_returns(mosquitto: Mosquitto, stores: 
     intake = listen(address, stores, 2)
     assert (intake.tally.new, intake.tally.rejected) == (1, 1)
     assert stores.ledger.rejected()[0].payload == b"junk"
-    with MqttFeed(address, ["siccast/#"]) as feed:
+    with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
         assert feed.receive(0.5) == []
 
 
@@ -151,7 +152,7 @@ def test_the_connection_is_made_again(start_mosquitto: Callable[..., Mosquitto],
     broker = start_mosquitto()
     address = BrokerAddress("127.0.0.1", broker.port)
     said: list[str] = []
-    with MqttFeed(address, ["siccast/#"], report=said.append) as feed:
+    with MqttFeed(address, ["siccast/#"], report=said.append, clock=utc_now) as feed:
         feed.receive(0.2)
         broker.kill()
         while feed.is_connected:
@@ -165,10 +166,10 @@ def test_the_connection_is_made_again(start_mosquitto: Callable[..., Mosquitto],
 
 
 def test_the_embedded_broker_carries_a_reading(stores: Stores) -> None:
-    with EmbeddedBroker() as broker, MqttFeed(broker.address, ["siccast/#"]) as feed:
+    with EmbeddedBroker() as broker, MqttFeed(broker.address, ["siccast/#"], clock=utc_now) as feed:
         feed.connect()
         feed.receive(0.2)
-        with MqttFeed(BrokerAddress("127.0.0.1", broker.address.port, "3.1.1", "node")) as node:
+        with MqttFeed(BrokerAddress("127.0.0.1", broker.address.port, "3.1.1", "node"), clock=utc_now) as node:
             node.connect()
             node.send(TOPIC, payload(7))
             messages: list[RawMessage] = []
@@ -182,7 +183,7 @@ def test_the_embedded_broker_carries_a_reading(stores: Stores) -> None:
 def test_no_broker_is_one_line() -> None:
     port = free_port()
     with pytest.raises(FeedError, match=rf"no broker answers at 127.0.0.1:{port} \(Connection refused\)"):
-        MqttFeed(BrokerAddress("127.0.0.1", port)).connect()
+        MqttFeed(BrokerAddress("127.0.0.1", port), clock=utc_now).connect()
 
 
 class OneBatch:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.feed.clocks import Arrivals, MachineClock, steady_s
+from monitor.feed.clocks import Arrivals, MachineClock
 from monitor.feed.decode import Decoder
+from monitor.presentation.clock import steady_s
 from monitor.records import OWN_FEED, RawMessage
 from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores

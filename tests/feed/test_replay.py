@@ -13,6 +13,7 @@ from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.replay import Player, RecordedMessage, read_recording
+from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress
 from monitor.services.intake import Intake
 from monitor.store.opening import open_stores
@@ -33,13 +34,13 @@ def test_a_played_feed_is_stored_whole(tmp_path: Path) -> None:
     with (
         open_stores(tmp_path / "siccast.sqlite3") as stores,
         EmbeddedBroker() as broker,
-        MqttFeed(broker.address, Decoder([OWN_FEED], "attic").subscriptions) as feed,
+        MqttFeed(broker.address, Decoder([OWN_FEED], "attic").subscriptions, clock=utc_now) as feed,
     ):
         feed.connect()
         feed.receive(1.0)
         intake = Intake(Decoder([OWN_FEED], "attic"), stores.readings)
         node = BrokerAddress(broker.address.host, broker.address.port, "3.1.1", "player")
-        with Player(node, backlog) as player:
+        with Player(node, backlog, clock=utc_now) as player:
             intake.run(feed, lambda: player.failure is not None or intake.tally.messages >= len(backlog))
         assert player.failure is None
         assert stores.readings.count() == 50 * 120

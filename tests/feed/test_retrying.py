@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import threading
-import time
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,9 +16,14 @@ from monitor.feed import mqtt
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import MqttFeed
+from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading
 from monitor.retrying import BackOff, keep_running
-from monitor.services.housekeeping import Screener
+from monitor.services.housekeeping import (
+    HealthReporter,
+    HourlyScreening,
+    Screener,
+)
 from monitor.services.intake import Intake, Tally
 from monitor.store.opening import Stores, open_stores
 from tests.conftest import Mosquitto
@@ -47,7 +52,7 @@ def test_no_broker_for_days_is_told_once(monkeypatch: pytest.MonkeyPatch) -> Non
     said: list[str] = []
     with socket.socket() as nobody:
         nobody.bind(("127.0.0.1", 0))  # taken, so that no connection can be made from this port to itself
-        feed = MqttFeed(BrokerAddress("127.0.0.1", nobody.getsockname()[1]), report=said.append)
+        feed = MqttFeed(BrokerAddress("127.0.0.1", nobody.getsockname()[1]), report=said.append, clock=utc_now)
         monkeypatch.setattr(feed, "_pause", lambda _longest_s: None)
         for _ in range(1_100):
             assert feed.receive(0.0) == []
@@ -91,7 +96,7 @@ def test_a_session_taken_over_is_said_in_those_words(monkeypatch: pytest.MonkeyP
     said: list[str] = []
     with (
         TakenOverBroker() as broker,
-        MqttFeed(BrokerAddress("127.0.0.1", broker.port), ["x/#"], report=said.append) as feed,
+        MqttFeed(BrokerAddress("127.0.0.1", broker.port), ["x/#"], report=said.append, clock=utc_now) as feed,
     ):
         pauses = pauses_of(feed, monkeypatch)
         while len(pauses) < 8:
@@ -111,7 +116,10 @@ def test_two_who_fight_over_a_client_id_say_so_and_slow_down(
     """This broker drops the older connection without a reason, as every one does in 3.1.1."""
     address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
     said: list[str] = []
-    with MqttFeed(address, ["x/#"], report=said.append) as one, MqttFeed(address, ["x/#"]) as other:
+    with (
+        MqttFeed(address, ["x/#"], report=said.append, clock=utc_now) as one,
+        MqttFeed(address, ["x/#"], clock=utc_now) as other,
+    ):
         pauses = pauses_of(one, monkeypatch)
         pauses_of(other, monkeypatch)
         while len(pauses) < 4:
@@ -127,7 +135,7 @@ def test_a_broker_that_restarts_again_and_again_is_no_fight(
     mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     said: list[str] = []
-    with MqttFeed(BrokerAddress("127.0.0.1", mosquitto.port), ["x/#"], report=said.append) as feed:
+    with MqttFeed(BrokerAddress("127.0.0.1", mosquitto.port), ["x/#"], report=said.append, clock=utc_now) as feed:
         pauses = pauses_of(feed, monkeypatch)
         for _ in range(4):
             while not feed.is_connected:
@@ -148,7 +156,10 @@ def test_a_network_that_breaks_off_now_and_then_accuses_nobody(
     monkeypatch.setattr(mqtt, "_FAST_S", 0.0)
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     said: list[str] = []
-    with MqttFeed(address, ["x/#"], report=said.append) as one, MqttFeed(address, ["x/#"]) as other:
+    with (
+        MqttFeed(address, ["x/#"], report=said.append, clock=utc_now) as one,
+        MqttFeed(address, ["x/#"], clock=utc_now) as other,
+    ):
         pauses = pauses_of(one, monkeypatch)
         while len(pauses) < 2:
             one.receive(0.1)
@@ -163,7 +174,7 @@ def test_a_network_that_breaks_off_now_and_then_accuses_nobody(
 def test_a_lasting_connection_starts_the_pauses_anew(mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "_LASTING_S", 0.0)
     address = BrokerAddress("127.0.0.1", mosquitto.port)
-    with MqttFeed(address, ["x/#"]) as one, MqttFeed(address, ["x/#"]) as other:
+    with MqttFeed(address, ["x/#"], clock=utc_now) as one, MqttFeed(address, ["x/#"], clock=utc_now) as other:
         pauses = pauses_of(one, monkeypatch)
         for _ in range(5):
             one.receive(0.1)
@@ -204,12 +215,12 @@ def test_the_broker_inside_begins_again_where_it_ends() -> None:
         told.set()
 
     with EmbeddedBroker(report=report) as broker:
-        with MqttFeed(replace(broker.address, client_id="node")) as node:
+        with MqttFeed(replace(broker.address, client_id="node"), clock=utc_now) as node:
             node.connect()
             assert broker._loop is not None
             broker._loop.call_soon_threadsafe(broker._loop.stop)
             assert told.wait(20.0)
-        with MqttFeed(broker.address) as feed:
+        with MqttFeed(broker.address, clock=utc_now) as feed:
             while not feed.is_connected:
                 feed.receive(0.1)
     assert said == ["the broker inside has ended (without a reason); it begins again in 1 s"]
@@ -226,9 +237,11 @@ def stores(tmp_path: Path) -> Iterator[Stores]:
 
 def test_screening_outlives_a_busy_store(stores: Stores, monkeypatch: pytest.MonkeyPatch) -> None:
     """Busy when the round begins, which ended it once, and busy in between; each box is screened all the same."""
-    at = datetime.now(tz=UTC)
+    at, three_days_before = datetime(2026, 3, 4, 8, 30, tzinfo=UTC), datetime(2026, 3, 1, tzinfo=UTC)
     stores.readings.add(Reading(box, at, 21.4, 0.172) for box in ("box1", "box2"))
-    screener, screened, busy = Screener(stores.readings, ()), [], [True, False, True, False, False]
+    screener, ran_s = Screener(stores.readings, ()), [0.0]
+    screening = HourlyScreening(screener, clock=lambda: at, steady_s=lambda: ran_s[0])
+    screened, busy = [], [True, False, True, False, False]
     usual = stores.readings.latest
 
     def latest() -> object:
@@ -236,17 +249,41 @@ def test_screening_outlives_a_busy_store(stores: Stores, monkeypatch: pytest.Mon
             raise StoreBusyError("another process holds it")
         return usual()
 
-    def mark_as_screened(name: str, start: object = None) -> None:
+    def mark_as_screened(name: str, start: datetime) -> None:
         latest()
-        screened.append(name)
+        screened.append((name, start))
 
     monkeypatch.setattr(stores.readings, "latest", latest)
     monkeypatch.setattr(screener, "screen_box", mark_as_screened)
-    screener._next_round_at = time.monotonic()
-    for _ in range(5):
-        screener.tick(Tally())
-        screener._not_before = 0.0
-    assert sorted(screened) == ["box1", "box2"]
+    screening.tick(Tally())
+    assert len(busy) == 5, "its hour has not come"
+    for minutes in (60, 61, 62, 67, 72):
+        ran_s[0] = 60.0 * minutes
+        screening.tick(Tally())
+    assert sorted(screened) == [("box1", three_days_before), ("box2", three_days_before)]
+
+
+class ConnectedSender:
+    """A broker that let us in once and keeps what it is told."""
+
+    connections, is_connected = 1, True
+
+    def __init__(self) -> None:
+        self.told: list[dict[str, object]] = []
+
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        self.told.append(json.loads(payload))
+
+
+def test_a_clock_that_is_set_back_does_not_silence_the_listener() -> None:
+    """Its health is said once a minute by a timer that nobody sets; its text says what the clock says."""
+    sender, ran_s, says = ConnectedSender(), [0.0], [datetime(2026, 3, 4, 8, 0, tzinfo=UTC)]
+    teller = HealthReporter(sender, "health", clock=lambda: says[0], steady_s=lambda: ran_s[0])
+    teller.tick(Tally())
+    says[0] -= timedelta(days=30)
+    for ran_s[0] in (59.0, 60.0, 119.0, 120.0):
+        teller.tick(Tally())
+    assert [told["at"] for told in sender.told] == ["2026-03-04T08:00:00Z"] + 2 * ["2026-02-02T08:00:00Z"]
 
 
 class FailingChore:

@@ -12,6 +12,7 @@ from monitor.errors import FeedError
 from monitor.feed import mqtt as mqtt_module
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
+from monitor.presentation.clock import steady_s, utc_now
 from monitor.records import BrokerAddress
 from monitor.services.housekeeping import HealthReporter
 from monitor.services.intake import Tally
@@ -83,7 +84,7 @@ def test_a_client_certificate_lets_us_in(tls_broker: Mosquitto, certificates: Pa
         certificate_file=str(certificates / "client.crt"),
         key_file=str(certificates / "client.key"),
     )
-    with MqttFeed(address, ["a/#"]) as feed:
+    with MqttFeed(address, ["a/#"], clock=utc_now) as feed:
         feed.connect()
         feed.receive(0.2)
         for number in range(300):
@@ -103,14 +104,14 @@ def test_without_a_certificate_or_with_a_foreign_ca_we_stay_outside(
     monkeypatch.setattr(mqtt_module, "_ANSWER_WITHIN_S", 1.0)
     plain = BrokerAddress("127.0.0.1", tls_broker.port, tls=True, ca_file=str(certificates / "ca.crt"))
     with pytest.raises(FeedError) as told:
-        MqttFeed(plain).connect()
+        MqttFeed(plain, clock=utc_now).connect()
     assert "\n" not in str(told.value)
     with pytest.raises(FeedError, match="certificate verify failed"):
-        MqttFeed(replace(plain, ca_file=None)).connect()
+        MqttFeed(replace(plain, ca_file=None), clock=utc_now).connect()
     with pytest.raises(FeedError, match=r"gave no MQTT answer|no broker answers"):
-        MqttFeed(replace(plain, tls=False, ca_file=None)).connect()
+        MqttFeed(replace(plain, tls=False, ca_file=None), clock=utc_now).connect()
     with pytest.raises(FeedError, match=r"the certificates can't be used .*they have to be PEM files"):
-        MqttFeed(replace(plain, ca_file=str(certificates / "nothing.crt")))
+        MqttFeed(replace(plain, ca_file=str(certificates / "nothing.crt")), clock=utc_now)
 
 
 @pytest.fixture
@@ -124,18 +125,18 @@ def password_broker(start_mosquitto: Callable[..., Mosquitto], tmp_path: Path) -
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_passwords(password_broker: Mosquitto, protocol: str) -> None:
     address = BrokerAddress("127.0.0.1", password_broker.port, protocol, username="attic", password="right")
-    with MqttFeed(address) as feed:
+    with MqttFeed(address, clock=utc_now) as feed:
         feed.connect()
         assert feed.is_connected
     for wrong in (replace(address, password="wrong"), replace(address, username=None, password=None)):
         with pytest.raises(FeedError, match="refused us: Not authorized; check user, password and client id"):
-            MqttFeed(wrong).connect()
+            MqttFeed(wrong, clock=utc_now).connect()
 
 
 def test_a_listener_told_of_a_wrong_password_tries_again_ever_more_slowly(password_broker: Mosquitto) -> None:
     address = BrokerAddress("127.0.0.1", password_broker.port, username="attic", password="wrong")
     said: list[str] = []
-    with MqttFeed(address, report=said.append) as feed:
+    with MqttFeed(address, report=said.append, clock=utc_now) as feed:
         for _ in range(5):
             assert feed.receive(0.0) == []
     assert len(said) == 1, "the second try waits its turn"
@@ -145,8 +146,8 @@ def test_two_in_a_shared_group_split_the_messages(mosquitto: Mosquitto) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port, share="attic")
     counts = [0, 0]
     with (
-        MqttFeed(replace(address, client_id="one"), ["siccast/#"]) as one,
-        MqttFeed(replace(address, client_id="two"), ["siccast/#"]) as two,
+        MqttFeed(replace(address, client_id="one"), ["siccast/#"], clock=utc_now) as one,
+        MqttFeed(replace(address, client_id="two"), ["siccast/#"], clock=utc_now) as two,
     ):
         for feed in (one, two):
             feed.connect()
@@ -164,17 +165,17 @@ def test_two_in_a_shared_group_split_the_messages(mosquitto: Mosquitto) -> None:
 def test_health_is_said_and_the_will_is_read_out(mosquitto: Mosquitto) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     topic = "siccast/1/attic/health/siccast"
-    listener = MqttFeed(address, will=(topic, HealthReporter.last_will()))
+    listener = MqttFeed(address, will=(topic, HealthReporter.last_will()), clock=utc_now)
     listener.connect()
-    HealthReporter(listener, topic).tick(Tally(messages=7, readings=7, new=5))
-    found = probe(address, "siccast/1/attic/health/+")
+    HealthReporter(listener, topic, clock=utc_now, steady_s=steady_s).tick(Tally(messages=7, readings=7, new=5))
+    found = probe(address, "siccast/1/attic/health/+", utc_now())
     assert b'"state":"listening"' in found.health[topic]
     assert b'"new":5' in found.health[topic]
     assert found.keeps_session
     socket = listener._client.socket()
     assert socket is not None
     socket.close()  # gone without a word
-    assert b"gone without a word" in probe(address, "siccast/1/attic/health/+").health[topic]
+    assert b"gone without a word" in probe(address, "siccast/1/attic/health/+", utc_now()).health[topic]
 
 
 @pytest.mark.parametrize(

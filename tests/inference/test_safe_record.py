@@ -53,7 +53,7 @@ def test_two_months_ahead_hold_what_the_logger_showed() -> None:
     record = safe_record(31)
     record = replace(record, entries=(*record.entries, weighing))
     posterior = estimate(record, CLOSED_AT.timestamp() + 31 * 86_400.0, pooled=PRIOR)
-    ahead = futures(posterior, 0.99, horizon_days=40, until_crossed=False)
+    ahead = futures(posterior, 0.99, horizon_days=40)
     month_on = int(np.argmin(np.abs(ahead.ahead_days - 30.0)))
     low, high = np.quantile(ahead.humidity[month_on], [0.10, 0.90])
     assert low < 0.24 < high

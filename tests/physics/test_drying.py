@@ -95,7 +95,7 @@ def test_sieve_stays_wet_in_a_filament_dryer() -> None:
 def test_jar_humidity_tells_the_loading() -> None:
     floor = drying.drying_floor_g_per_g(GEL, 65.0, 20.0, 0.5)
     jar = drying.jar_relative_humidity(GEL, 65.0, 20.0, 0.5, 25.0)
-    assert drying.loading_from_jar_check(GEL, jar, 25.0) == pytest.approx(floor, rel=1e-9)
+    assert GEL.loading_g_per_g(jar, 25.0) == pytest.approx(floor, rel=1e-9)
 
 
 def test_room_wetter_than_the_dryer_can_hold_stops_at_saturation() -> None:

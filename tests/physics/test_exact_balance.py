@@ -6,13 +6,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from exact_balance import Box, Climate, Sorbent, Trajectory, follow
+from exact_balance import Box, Climate, Sorbent, Trajectory, follow, ingress_g_per_day
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from monitor.errors import OutOfRangeError
-from monitor.physics import leakage
 from monitor.physics.materials import cardboard, desiccant, polymer
 from monitor.physics.psychrometrics import saturation_vapor_pressure_pa, vapor_pressure_pa
 from monitor.physics.sorption import PiecewiseLinear
@@ -53,7 +52,7 @@ def stiffly(box: Box, climate: Climate, start: float, slow_start: tuple[float, .
                 (s.isotherm.loading_g_per_g(y[0], t) * s.capacity_scale - w) / s.lag_days
                 for s, w in zip(box.slow, y[1:], strict=True)
             ]
-            gain = leakage.ingress_g_per_day(box.conductance_g_per_day_per_kpa, outside, y[0] * saturation)
+            gain = ingress_g_per_day(box.conductance_g_per_day_per_kpa, outside, y[0] * saturation)
             gain -= sum(s.dry_mass_g * flow for s, flow in zip(box.slow, flows, strict=True))
             return [gain / box.water_slope_g(y[0], t), *flows]
 
@@ -120,7 +119,7 @@ def test_a_straight_isotherm_follows_the_closed_form() -> None:
     """t = (kappa / (G e_s)) ln((RH_room - RH_0) / (RH_room - RH_t)), Thomson (1977): exact at any step length."""
     gel = Sorbent(PiecewiseLinear((0.0, 1.0), (0.0, 0.55)), 100.0)
     box = Box(1e-9, 0.2, (gel,))
-    half = leakage.hygrometric_half_time_days(0.2, 100.0, 0.55, 21.0)
+    half = np.log(2.0) * 100.0 * 0.55 / (0.2 * float(saturation_vapor_pressure_pa(21.0)) / 1e3)
     for steps in (1, 7, 100):
         at_half = follow(box, steady(half, steps), 0.10).relative_humidity[-1]
         assert float(at_half) == pytest.approx(0.30, abs=1e-6)
@@ -141,7 +140,7 @@ def test_dose_gives_back_the_conductance() -> None:
 def test_summer_lets_in_several_times_more_than_winter() -> None:
     """0.45 kPa in January and 2.36 kPa in July (typical year of a humid subtropical station), a box held near 10 %."""
     inside = vapor_pressure_pa(22.0, 0.10)
-    summer, winter = (leakage.ingress_g_per_day(0.05, outside, inside) for outside in (2360.0, 450.0))
+    summer, winter = (ingress_g_per_day(0.05, outside, inside) for outside in (2360.0, 450.0))
     assert summer / winter > 5.0
 
 

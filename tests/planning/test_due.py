@@ -12,7 +12,7 @@ from made_up import AS_OF, assessment_of, forecast_of
 
 from monitor.planning.due import Matter, due_at, state_of, words_for_today
 from monitor.planning.weights import PlanWeights
-from monitor.records import Assessment, BoxState
+from monitor.records import BoxState
 
 TODAY = date(2026, 3, 4)
 
@@ -83,13 +83,3 @@ def test_beads_that_just_went_in_get_time_before_they_are_called_spent() -> None
     [word] = words_for_today([fresh], TODAY)
     assert "its beads went in 5 hours ago" in word.text
     assert "recharge" not in word.text
-
-
-def test_what_was_said_is_not_said_again_until_the_beads_are_new() -> None:
-    over = assessment_of("over", forecast_of(-10.0))
-    said = {word.key for word in words_for_today([over], TODAY)}
-    later = replace(over, as_of=AS_OF + timedelta(hours=12))
-    assert words_for_today([later], TODAY, said) == ()
-    assert over.charge is not None
-    recharged: Assessment = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(days=1)))
-    assert len(words_for_today([recharged], TODAY, said)) == 1

@@ -15,6 +15,7 @@ import pytest
 from monitor.errors import ShelfHeldError
 from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
+from monitor.presentation.clock import utc_now
 from monitor.records import BrokerAddress
 from monitor.store.listener_lock import listeners, lock_shelf
 from tests.conftest import require_program
@@ -40,7 +41,7 @@ def publish(port: int, first: int, count: int) -> None:
 def be_remembered(port: int) -> BrokerAddress:
     """Leave a session of the listener behind, so that what is published before it is there waits for it."""
     address = BrokerAddress("127.0.0.1", port)
-    with MqttFeed(address, ["siccast/1/+/+/reading"]) as feed:
+    with MqttFeed(address, ["siccast/1/+/+/reading"], clock=utc_now) as feed:
         while not feed.is_subscribed:
             feed.receive(0.1)
     return address
@@ -89,10 +90,13 @@ def test_listeners_that_share_a_site_may_have_one_shelf(mosquitto: Mosquitto, tm
 
 def test_a_hold_is_told_from_what_is_left_of_one(tmp_path: Path) -> None:
     assert listeners(tmp_path) == []
-    with lock_shelf(tmp_path / "new") as hold:
+    with lock_shelf(tmp_path / "new", utc_now()) as hold:
         (found,) = listeners(tmp_path / "new")
         assert (found.at_work, found.process, found.ended) == (True, os.getpid(), "")
-        with pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"), lock_shelf(tmp_path / "new"):
+        with (
+            pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"),
+            lock_shelf(tmp_path / "new", utc_now()),
+        ):
             pass
         hold.ended("stopped")
     (found,) = listeners(tmp_path / "new")
@@ -129,7 +133,7 @@ def test_what_a_full_disk_kept_out_of_the_log_is_counted(mosquitto: Mosquitto, t
         filler = fill(disk)
         listener = start_listening(shelf, log)
         os.close(log)
-        while not probe(address_of_a_guest(address), "siccast/1/attic/health/+").health:
+        while not probe(address_of_a_guest(address), "siccast/1/attic/health/+", utc_now()).health:
             assert not listener.has_ended()
         filler.unlink()
         assert listener.stop() == 0
@@ -162,7 +166,9 @@ def test_a_closed_terminal_ends_it_in_good_order_and_is_said(mosquitto: Mosquitt
     assert listener._process.wait(30) == 0
     (found,) = listeners(shelf)
     assert found.ended == "stopped (its terminal was closed; what comes waits at the broker)"
-    health = probe(BrokerAddress("127.0.0.1", mosquitto.port, client_id="guest"), "siccast/1/attic/health/+").health
+    health = probe(
+        BrokerAddress("127.0.0.1", mosquitto.port, client_id="guest"), "siccast/1/attic/health/+", utc_now()
+    ).health
     assert b"stopped (its terminal was closed" in health["siccast/1/attic/health/siccast"]
 
 
@@ -178,7 +184,9 @@ def test_a_kill_between_two_commits_loses_nothing(mosquitto: Mosquitto, tmp_path
     listener = Listener.at(tmp_path / "shelf", mosquitto.port, more=EVERY_MINUTE).start()
     listener.wait_until_connected()
     publish(mosquitto.port, 0, 200)
-    while not probe(BrokerAddress(address.host, address.port, client_id="guest"), "siccast/1/attic/health/+").health:
+    while not probe(
+        BrokerAddress(address.host, address.port, client_id="guest"), "siccast/1/attic/health/+", utc_now()
+    ).health:
         assert not listener.has_ended()
     assert listener.held() == 0
     listener.kill()

@@ -12,6 +12,7 @@ from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of
 
 from monitor import inference
 from monitor.errors import TooLittleEvidence
+from monitor.presentation.clock import utc_now
 from monitor.records import (
     Assessment,
     Box,
@@ -56,7 +57,9 @@ def test_only_what_is_stamped_before_the_instant_is_seen(stub: StubInference, st
     for box in ("left", "room"):
         readings.add(week_of_readings(box, AS_OF) + week_of_readings(box, AS_OF + timedelta(days=7)))
     for days in (-3.0, 0.0, 2.0):
-        ledger.log(LedgerEntry(EntryKind.charge, "left", AS_OF + timedelta(days=days), dry_mass_g=100.0 + days))
+        ledger.log(
+            LedgerEntry(EntryKind.charge, "left", AS_OF + timedelta(days=days), dry_mass_g=100.0 + days), utc_now()
+        )
     (left,) = ask(stores, LEFT)
     (history,) = stub.asked[0]
     assert len(history.readings) == 28
@@ -88,9 +91,9 @@ def test_a_limit_asked_for_takes_the_place_of_every_own(stub: StubInference, sto
 def test_a_room_that_has_no_sensor_leaves_the_declared_climate(stub: StubInference, stores: AnyStores) -> None:
     stores.readings.add(week_of_readings("left"))
     climate = RoomClimate(relative_humidity=0.4)
-    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate, horizon_days=90)
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, room_climate=climate)
     (history,) = stub.asked[0]
-    assert (history.room, history.room_climate, stub.horizon_days) == (None, climate, 90)
+    assert (history.room, history.room_climate) == (None, climate)
 
 
 def test_each_box_is_given_its_own_room(stub: StubInference, stores: AnyStores) -> None:
@@ -171,7 +174,7 @@ def test_a_reading_from_before_these_beads_or_a_bad_one_is_not_the_last(stub: St
     with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as stores:
         stores.readings.add(week_of_readings("left", relative_humidity=0.30) + week_of_readings("right"))
         stores.readings.add([Reading("right", AS_OF - timedelta(hours=1), 21.0, 0.90, marks=Mark.spike.bit)])
-        stores.ledger.log(LedgerEntry(EntryKind.recharge, "left", AS_OF - timedelta(hours=2)))
+        stores.ledger.log(LedgerEntry(EntryKind.recharge, "left", AS_OF - timedelta(hours=2)), utc_now())
         assert [answer.state for answer in ask(stores, LEFT, RIGHT)] == [BoxState.within_limit] * 2
 
 

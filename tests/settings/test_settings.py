@@ -12,6 +12,7 @@ from typer.testing import CliRunner, Result
 from monitor.cli.app import app
 from monitor.errors import FeedError, SettingsError, UnknownBoxError
 from monitor.feed.mqtt import MqttFeed
+from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED
 from monitor.settings import load_shelf, shelf_folder
 from monitor.store.opening import open_stores
@@ -126,7 +127,7 @@ def test_password_comes_from_the_environment_or_a_private_file(tmp_path: Path) -
     assert broker is not None
     assert broker.password is None
     with pytest.raises(FeedError, match="chmod 600"):
-        MqttFeed(broker)
+        MqttFeed(broker, clock=utc_now)
     (tmp_path / "secret").chmod(0o600)
     broker = load_shelf(tmp_path, environment={}).broker
     assert broker is not None

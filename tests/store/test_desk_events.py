@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import LedgerError
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import (
     ChargeMoved,
@@ -28,7 +29,7 @@ DEEDS = (
 def test_deeds_come_back_as_they_were(tmp_path: Path) -> None:
     with open_stores(tmp_path / "s.sqlite3") as stores:
         for event in DEEDS:
-            stores.events.log(event, AT)
+            stores.events.log(event, AT, utc_now())
     with open_stores(tmp_path / "s.sqlite3", read_only=True) as stores:
         held = stores.events.events()
     assert [logged.event for logged in held] == list(DEEDS)
@@ -39,12 +40,12 @@ def test_deeds_come_back_as_they_were(tmp_path: Path) -> None:
 def test_a_deed_and_its_box_entry_come_and_go_together(tmp_path: Path) -> None:
     entry = LedgerEntry(EntryKind.recharge, "attic", AT, mass_g=216.0, loading_g_per_g=(0.01, 0.02, 0.03))
     with open_stores(tmp_path / "s.sqlite3") as stores:
-        moved = stores.events.log(ChargeMoved("a", "box:attic"), AT, entry)
+        moved = stores.events.log(ChargeMoved("a", "box:attic"), AT, utc_now(), entry)
         assert [kept.loading_g_per_g for kept in stores.ledger.entries("attic")] == [(0.01, 0.02, 0.03)]
-        assert stores.events.undo(moved.event_id).event == ChargeMoved("a", "box:attic")
+        assert stores.events.undo(moved.event_id, utc_now()).event == ChargeMoved("a", "box:attic")
         assert (list(stores.ledger.entries("attic")), list(stores.events.events())) == ([], [])
 
 
 def test_an_unknown_number_is_refused(tmp_path: Path) -> None:
     with open_stores(tmp_path / "s.sqlite3") as stores, pytest.raises(LedgerError, match="deed 7 is not in the log"):
-        stores.events.undo(7)
+        stores.events.undo(7, utc_now())

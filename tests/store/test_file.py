@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 import subprocess
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.store.opening import open_stores
 from monitor.store.sqlite import connection as connection_module
@@ -42,7 +44,8 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
             old.execute(f"{into} VALUES (1, 1772323199.999, 2150, 1730, NULL, -5)")
             old.execute(f"{into} VALUES (1, 1772323199.998, 2150, 1730, NULL, -10)")
         old.execute("INSERT INTO latest VALUES (1, 1772323200000, 2140, 1720, 2980, 7, 0, 1000)")
-        old.execute("INSERT INTO hourly VALUES (1, 492312, 1, 2140, 1720, 1720, 1720)")
+        extremes = ", 1720, 1720" if "hours without least and greatest humidity" not in dict(MIGRATIONS[:steps]) else ""
+        old.execute(f"INSERT INTO hourly VALUES (1, 492312, 1, 2140, 1720{extremes})")
     if steps >= 2:
         old.execute("INSERT INTO ledger (kind, box, at_ms, note, logged_at_ms) VALUES ('opening', 'box1', 0, 'old', 0)")
         old.execute(
@@ -51,7 +54,7 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
     old.close()
     with open_stores(path) as stores:
         stores.readings.add(readings())
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START), utc_now())
         if steps >= 1:
             second, first, held = (each for each in stores.readings.each("box1", end=START + timedelta(seconds=1)))
             assert (held.at, held.battery_v, held.seq, held.source) == (START, 2.98, 7, ReadingSource.sensor)
@@ -65,6 +68,14 @@ def test_a_file_of_each_earlier_schema_is_brought_up_to_date(tmp_path: Path, ste
         contested = 1 if steps >= 1 else 0
         assert stores.ledger.rejected_count() == contested + (1 if steps >= 2 else 0)
         assert stores.upkeep.faults() == []
+
+
+def test_the_steps_of_a_new_file_are_dated(tmp_path: Path) -> None:
+    with open_stores(tmp_path / "siccast.sqlite3", now=START):
+        pass
+    with contextlib.closing(sqlite3.connect(tmp_path / "siccast.sqlite3")) as file:
+        dates = file.execute("SELECT DISTINCT applied_at FROM migrations").fetchall()
+    assert dates == [("2026-03-01 00:00:00",)]
 
 
 def test_a_migration_that_fails_leaves_the_file_as_it_was(tmp_path: Path) -> None:
@@ -275,7 +286,7 @@ def test_a_log_removed_and_begun_anew_by_another_is_not_folded_over_it(tmp_path:
         Path(f"{path}-wal").unlink()
         with open_stores(path) as beside:
             beside.readings.add(readings(50, box="box2"))
-            beside.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+            beside.ledger.log(LedgerEntry(EntryKind.opening, "box1", START), utc_now())
         stores.readings.add(readings(50, first=50))
         assert stores.readings.count() == 150
     with open_stores(path) as stores:

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from monitor.presentation.clock import utc_now
 from monitor.records import InfluxAddress, Mark, Reading, ReadingSource
 from monitor.store.influx import outbox as outbox_module
 from monitor.store.influx.outbox import Outbox
@@ -89,7 +90,7 @@ def site(folder: Path, fake: InfluxFake, said: list[str]) -> Iterator[tuple[Any,
     path = folder / "siccast.sqlite3"
     with open_stores(path, influx=address, report=said.append) as stores:
         database = Database(path)
-        outbox = Outbox(database, address, said.append)
+        outbox = Outbox(database, address, said.append, clock=utc_now)
         yield stores, outbox
         outbox.close()
         database.close()
@@ -229,7 +230,7 @@ def test_a_server_that_is_not_there(tmp_path: Path, said: list[str]) -> None:
     with open_stores(path, influx=address, report=said.append) as stores:
         stores.readings.add(readings(3))
         assert len(stores.readings.series("box1")) == 3
-        outbox = Outbox(Database(path), address, said.append)
+        outbox = Outbox(Database(path), address, said.append, clock=utc_now)
         assert outbox.forward() == 2.0
         outbox._database.close()
         outbox.close()
@@ -274,7 +275,7 @@ def test_the_write_bytes_are_taken_by_a_time_series_engine(tmp_path: Path, said:
         path = tmp_path / "siccast.sqlite3"
         with open_stores(path, influx=address, report=said.append) as stores:
             stores.readings.add(told)
-        outbox = Outbox(database := Database(path), address, said.append)
+        outbox = Outbox(database := Database(path), address, said.append, clock=utc_now)
         drain(outbox)
         outbox.close()
         database.close()
@@ -318,7 +319,7 @@ def test_a_live_server(tmp_path: Path, said: list[str]) -> None:
     path, box = tmp_path / "siccast.sqlite3", f"live {time.time_ns()}"
     with open_stores(path, influx=address, report=said.append) as stores:
         stores.readings.add(readings(120, box))
-        outbox = Outbox(database := Database(path), address, said.append)
+        outbox = Outbox(database := Database(path), address, said.append, clock=utc_now)
         drain(outbox)
         outbox.close()
         database.close()

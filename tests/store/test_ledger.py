@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 AT = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
+NOW = AT + timedelta(hours=1)
 CHARGE = LedgerEntry(
     EntryKind.charge,
     "box1",
@@ -29,7 +30,6 @@ CHARGE = LedgerEntry(
     loading_g_per_g=(0.01, 0.02, 0.03),
     color="orange",
     note="new beads",
-    logged_at=AT + timedelta(hours=1),
 )
 
 
@@ -40,21 +40,21 @@ def stores(tmp_path: Path) -> Iterator[Stores]:
 
 
 def test_an_entry_comes_back_whole(stores: Stores) -> None:
-    number = stores.ledger.log(CHARGE)
-    assert stores.ledger.entries() == [replace(CHARGE, entry_id=number)]
+    number = stores.ledger.log(CHARGE, NOW)
+    assert stores.ledger.entries() == [replace(CHARGE, entry_id=number, logged_at=NOW)]
 
 
 def test_entries_are_in_the_order_of_what_they_speak_of(stores: Stores) -> None:
     for hours in (3, 1, 2):
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", AT + timedelta(hours=hours), logged_at=AT))
-    stores.ledger.log(LedgerEntry(EntryKind.opening, "box2", AT, logged_at=AT))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", AT + timedelta(hours=hours)), NOW)
+    stores.ledger.log(LedgerEntry(EntryKind.opening, "box2", AT), NOW)
     before = stores.ledger.entries("box1", before=AT + timedelta(hours=3))
     assert [entry.at for entry in before] == [AT + timedelta(hours=1), AT + timedelta(hours=2)]
 
 
 def test_an_entry_taken_back_no_longer_counts(stores: Stores) -> None:
-    number = stores.ledger.log(CHARGE)
-    assert stores.ledger.undo(number) == replace(CHARGE, entry_id=number)
+    number = stores.ledger.log(CHARGE, AT)
+    assert stores.ledger.undo(number, NOW) == replace(CHARGE, entry_id=number, logged_at=AT)
     assert stores.ledger.entries() == []
     with pytest.raises(LedgerError, match=f"entry {number} is not in the ledger or was taken back"):
-        stores.ledger.undo(number)
+        stores.ledger.undo(number, NOW)

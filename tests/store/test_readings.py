@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.presentation.clock import utc_now
 from monitor.records import HalfReading, InfluxAddress, Mark, Quantity, Reading, ReadingSource, Rejection
 from monitor.store.influx.outbox import Outbox
 from monitor.store.opening import Stores, open_stores
@@ -60,7 +61,7 @@ def stores(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stores]:
         address = InfluxAddress(fake.url, "org", "farm", fake.token)
         with open_stores(path, influx=address, report=said.append) as opened:
             database = Database(path)
-            outbox = Outbox(database, address)
+            outbox = Outbox(database, address, clock=utc_now)
             yield replace(opened, readings=Forwarded(opened.readings, outbox))  # type: ignore[arg-type]
             outbox.close()
             database.close()

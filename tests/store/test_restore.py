@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.store.opening import open_stores, restore_backup
 from monitor.store.sqlite import connection as connection_module
@@ -32,7 +33,7 @@ def backup(path: Path, tmp_path: Path) -> Path:
     """Give a backup of 50 readings and one entry, made while the store is open; 50 more were stored since."""
     with open_stores(path) as stores:
         stores.readings.add(readings(50))
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "box1", START), utc_now())
         stores.upkeep.back_up(tmp_path / "backup.sqlite3")
         stores.readings.add(readings(50, first=50))
     return tmp_path / "backup.sqlite3"

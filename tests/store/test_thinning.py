@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from monitor.inference.evidence.hours import reduce_to_hours
+from monitor.presentation.clock import utc_now
 from monitor.records import Box, EntryKind, ImportCounts, LedgerEntry, Mark, Reading, ReadingSeries
 from monitor.services.assess import assess
 from monitor.store.opening import Stores, open_stores
-from monitor.store.sqlite.migrations import MIGRATIONS, migrate
+from monitor.store.sqlite.migrations import migrate
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -89,7 +90,7 @@ def test_what_was_marked_does_not_come_into_an_hour_by_thinning(stores: Stores) 
 
 def test_readings_about_an_opening_stay(stores: Stores) -> None:
     opened_at = FIRST + timedelta(days=9, hours=8, minutes=30)
-    stores.ledger.log(LedgerEntry(EntryKind.opening, "left", opened_at))
+    stores.ledger.log(LedgerEntry(EntryKind.opening, "left", opened_at), utc_now())
     span = ("left", opened_at - timedelta(hours=1), opened_at + timedelta(minutes=90))
     before = stores.readings.series(*span)
     stores.upkeep.thin(NOW, timedelta(days=1))
@@ -100,8 +101,8 @@ def test_readings_about_an_opening_stay(stores: Stores) -> None:
 
 def test_a_forecast_after_thinning_is_the_one_before(stores: Stores) -> None:
     box = Box("left", 10.0)
-    stores.ledger.log(LedgerEntry(EntryKind.charge, "left", FIRST, desiccant="silica_gel", dry_mass_g=80.0))
-    stores.ledger.log(LedgerEntry(EntryKind.opening, "left", FIRST + timedelta(days=11)))
+    stores.ledger.log(LedgerEntry(EntryKind.charge, "left", FIRST, desiccant="silica_gel", dry_mass_g=80.0), utc_now())
+    stores.ledger.log(LedgerEntry(EntryKind.opening, "left", FIRST + timedelta(days=11)), utc_now())
     (before,) = assess(stores.readings, stores.ledger, [box], NOW)
     stores.upkeep.thin(NOW - timedelta(days=2), timedelta(days=1))
     (after,) = assess(stores.readings, stores.ledger, [box], NOW)
@@ -252,7 +253,7 @@ def test_a_file_thinned_by_an_older_version_has_its_hours_from_the_roll_up(tmp_p
         connection.execute(f"DROP TABLE {table}")
     connection.execute("ALTER TABLE set_aside DROP COLUMN rolled_up")
     connection.execute("DELETE FROM migrations WHERE name LIKE 'hours that readings%'")
-    assert migrate(connection, MIGRATIONS) == ["hours that readings were thinned out of, each as one value"]
+    assert migrate(connection) == ["hours that readings were thinned out of, each as one value"]
     connection.close()
     with open_stores(path) as stores:
         evidence = stores.readings.evidence("left")

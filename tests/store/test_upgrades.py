@@ -90,7 +90,7 @@ def test_an_upgrade_that_fails_leaves_file_and_folder_as_they_were(
     older: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     broken = (*MIGRATIONS, ("broken", "CREATE TABLE boxes (x)"))
-    monkeypatch.setattr(migrate, "__defaults__", (broken, migrate.__defaults__[1]))  # type: ignore[index]
+    monkeypatch.setattr(migrate, "__defaults__", (broken, *migrate.__defaults__[1:]))  # type: ignore[misc]
     with pytest.raises(StoreError, match="boxes already exists"), open_stores(older):
         pass
     assert steps_of(older) == {name for name, _ in MIGRATIONS[:9]}

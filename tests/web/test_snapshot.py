@@ -13,6 +13,7 @@ from made_up import AS_OF
 from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading
 from monitor.services.assess import Memory
 from monitor.settings import load_shelf
@@ -122,7 +123,7 @@ def test_the_stamp_changes_with_readings_and_with_the_ledger(tmp_path: Path) -> 
     with open_stores(shelf.database_path) as stores:
         stores.readings.add([Reading("over", AS_OF, 21.0, 0.25)])
         stamps.append(read_stamp(shelf, AS_OF))
-        stores.ledger.log(LedgerEntry(EntryKind.opening, "over", AS_OF))
+        stores.ledger.log(LedgerEntry(EntryKind.opening, "over", AS_OF), utc_now())
         stamps.append(read_stamp(shelf, AS_OF))
     assert len(set(stamps)) == 3
 

@@ -12,6 +12,7 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.session import open_to_write
 from monitor.errors import SiccastError, UnconfirmedError
+from monitor.presentation.clock import utc_now
 from monitor.settings import load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def open_desk(
     when = arguments.instant(at, shelf.timezone, shelf.now(datetime.now(tz=UTC)))
     opening = open_stores(shelf.database_path, read_only=True) if read_only else open_to_write(shelf)
     with opening as stores:
-        it = DeskSession(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room), when)
+        it = DeskSession(shelf, Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now), when)
         whole = nullcontext() if read_only or step_by_step else stores.events.transaction()
         try:
             with whole:

@@ -14,6 +14,7 @@ from monitor.cli.desk import quantities
 from monitor.cli.desk.session import Sure, in_command_words
 from monitor.cli.session import open_to_write
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
+from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.records.readings import SENSOR_RANGE_DEGC
 from monitor.settings import load_shelf, shelf_folder
@@ -258,7 +259,7 @@ def _details(entry: LedgerEntry, wording: Wording) -> str:
 def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry.")]) -> None:
     """Take an entry back; it no longer counts."""
     with _writing(context) as (_, stores):
-        entry = stores.ledger.undo(number)
+        entry = stores.ledger.undo(number, datetime.now(tz=UTC))
     typer.echo(f"took back entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
 
 
@@ -311,8 +312,8 @@ def _keep(
     now = datetime.now(tz=UTC)
     when = arguments.instant(at, shelf.timezone, now)
     name = arguments.known_box(box, shelf, stores)
-    entry = LedgerEntry(kind, name, when, note=note, logged_at=now, **rest)  # type: ignore[arg-type]
-    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room)
+    entry = LedgerEntry(kind, name, when, note=note, **rest)  # type: ignore[arg-type]
+    desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
     typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:

@@ -73,7 +73,7 @@ def forward_readings(context: typer.Context) -> None:
     shelf = load_shelf(shelf_folder(context.obj))
     if shelf.influx is None:
         raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx] to forward readings to")
-    waiting = forward_all_again(shelf.database_path)
+    waiting = forward_all_again(shelf.database_path, datetime.now(tz=UTC))
     typer.echo(f"{waiting} readings wait for {shelf.influx.url}; `siccast listen` forwards them")
 
 

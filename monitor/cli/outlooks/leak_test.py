@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -66,7 +65,7 @@ def leak_test(
         )
         number = test.held.entry_id if test.held else None
         if keep and number is None and not test.doubts:
-            number = stores.ledger.log(replace(test.entry, logged_at=datetime.now(tz=UTC)))
+            number = stores.ledger.log(test.entry, datetime.now(tz=UTC))
     if as_json:
         from monitor.cli.output import show_json
 

@@ -102,7 +102,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
             yield from check_boxes(stores.readings, shelf.boxes, now)
             yield from check_rejected(stores.ledger, now)
         if shelf.influx:
-            yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx), shelf.influx.url)
+            yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx, now), shelf.influx.url)
         yield from check_estimates(ask(shelf).assessments)
     except SiccastError as error:
         yield Finding("store", Severity.fault, str(error), "see to it, then look again")

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.errors import FeedError, SettingsError
+from monitor.presentation.clock import utc_now
 from monitor.settings import DATABASE_FILE, SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def demo(
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="siccast-")))
         shelf = _lay_out(recording, folder)
         typer.echo(f"An invented print room: {len(shelf.boxes)} boxes, half a year of readings, one MQTT broker.")
-        with open_stores(shelf.database_path) as stores:
+        with open_stores(shelf.database_path, now=utc_now()) as stores:
             _log_what_is_new(stores, recording / "ledger.jsonl")
             tally = _play(recording / "feed.jsonl.gz", shelf, stores, None if fast else REPLAY_S)
             typer.echo(f"{tally.messages:,} messages, {tally.new:,} new readings, {tally.rejected} rejected.")
@@ -92,7 +93,7 @@ def _log_what_is_new(stores: Stores, path: Path) -> None:
         told = orjson.loads(line)
         kind, at = EntryKind(told.pop("kind")), datetime.fromisoformat(told.pop("at"))
         if (kind, told["box"], at) not in held:
-            stores.ledger.log(LedgerEntry(kind=kind, at=at, **told))
+            stores.ledger.log(LedgerEntry(kind=kind, at=at, **told), utc_now())
 
 
 def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Tally:
@@ -109,12 +110,12 @@ def _play(path: Path, shelf: Shelf, stores: Stores, seconds: float | None) -> Ta
     intake = Intake(decoder, stores.readings)
     with ExitStack() as stack:
         broker = stack.enter_context(EmbeddedBroker())
-        feed = stack.enter_context(MqttFeed(broker.address, decoder.subscriptions))
+        feed = stack.enter_context(MqttFeed(broker.address, decoder.subscriptions, clock=utc_now))
         _subscribe(feed)
         advance = stack.enter_context(progress_bar("messages", len(messages)))
         pace = len(messages) / seconds if seconds else None
         sender = replace(broker.address, client_id="siccast-demo")
-        player = stack.enter_context(Player(sender, messages, messages_per_s=pace))
+        player = stack.enter_context(Player(sender, messages, clock=utc_now, messages_per_s=pace))
         intake.run(feed, _Progress(intake.tally, player, len(messages), advance))
     return intake.tally
 

@@ -75,9 +75,15 @@ class Stop(threading.Event):
 def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tally:
     """Take readings until told to stop, and return what went through."""
     from monitor.feed.batches import Batches
+    from monitor.feed.clocks import MachineClock
     from monitor.feed.decode import Decoder
     from monitor.feed.mqtt import MqttFeed
-    from monitor.services.housekeeping import HealthReporter, Screener
+    from monitor.presentation.clock import steady_s, utc_now
+    from monitor.services.housekeeping import (
+        HealthReporter,
+        HourlyScreening,
+        Screener,
+    )
     from monitor.services.intake import Intake
     from monitor.services.site_check import health_topic
     from monitor.store.listener_lock import lock_shelf
@@ -88,22 +94,31 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
     decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
     part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
     with ExitStack() as stack:
-        hold = _at_last(stack, partial(lock_shelf, shelf.folder, part), stop)
+        hold = _at_last(stack, lambda: lock_shelf(shelf.folder, utc_now(), part), stop)
         stores = _at_last(
-            stack, partial(open_stores, shelf.database_path, influx=shelf.influx, begin=True, report=_say), stop
+            stack,
+            lambda: open_stores(shelf.database_path, influx=shelf.influx, begin=True, report=_say, now=utc_now()),
+            stop,
         )
         if shelf.influx:
             _forward(shelf, stop)
         address = shelf.broker or _embedded(stack, shelf, port)
         topic = health_topic(shelf.site, address.client_id)
         will = (topic, HealthReporter.last_will())
-        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, will=will, report=_say))
+        feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, clock=utc_now, will=will, report=_say))
         if outlooks_every_s:
             _send_outlooks(shelf, address, outlooks_every_s, stop)
-        health = HealthReporter(feed, topic)
-        chores = (health, Screener(stores.readings, shelf.boxes))
-        intake = Intake(decoder, stores.readings, report=_say, pause=stop.wait, housekeepers=chores)
-        portions = Batches(feed, shelf.commit_every_s)
+        health = HealthReporter(feed, topic, clock=utc_now, steady_s=steady_s)
+        screening = HourlyScreening(Screener(stores.readings, shelf.boxes), clock=utc_now, steady_s=steady_s)
+        intake = Intake(
+            decoder,
+            stores.readings,
+            report=_say,
+            pause=stop.wait,
+            housekeepers=(health, screening),
+            clock=MachineClock(_say, utc_now, steady_s),
+        )
+        portions = Batches(feed, shelf.commit_every_s, steady_s)
         intake.run(portions, stop.is_set)
         intake.keep_the_rest(portions, portions.rest())
         state = f"stopped ({stop.why})" if stop.why else "stopped"
@@ -131,10 +146,11 @@ def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Ope
 
 def _forward(shelf: Shelf, stop: Stop) -> None:
     """Let a thread of its own hand readings on to InfluxDB, so that the feed never waits for it."""
+    from monitor.presentation.clock import utc_now
     from monitor.store.opening import forward_readings
 
     assert shelf.influx is not None
-    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, _say)
+    work = partial(forward_readings, shelf.database_path, shelf.influx, stop.is_set, stop.wait, _say, clock=utc_now)
     _run_beside("forwarding to InfluxDB", work, stop)
 
 

@@ -14,6 +14,7 @@ from monitor.cli.session import (
     shelf_of,
 )
 from monitor.errors import FeedError, SettingsError, SiccastError
+from monitor.presentation.clock import utc_now
 from monitor.settings import SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
 
     where = f"{address.host}:{address.port}"
     messages = outlook_messages(asked.assessments, asked.shelf.site, asked.wording)
-    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None), clock=utc_now) as feed:
         feed.connect()
         waiting = [feed.send(topic, as_json(content), retain=True) for topic, content in messages]
         deadline = time.monotonic() + _TAKEN_WITHIN_S
@@ -69,7 +70,7 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
     from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
     from monitor.presentation.answers import outlook_topic
 
-    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None)) as feed:
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None), clock=utc_now) as feed:
         feed.connect()
         sent = feed.send(outlook_topic(site, box), b"", retain=True)
         deadline = time.monotonic() + _TAKEN_WITHIN_S

@@ -56,7 +56,7 @@ def word_lists() -> dict[str, Mapping[str, str]]:
         "beads (--desiccant, --beads, lot buy)": calculators.material_words(calculators.desiccant_kinds()),
         "filament (spools: material)": {**filaments, accepted.OTHER_FILAMENT: "a blend that no table knows"},
         "style (boxes)": accepted.STYLES,
-        "wall_material (boxes)": dict.fromkeys(calculators.wall_kinds(), ""),
+        "wall_material (boxes)": dict.fromkeys(accepted.WALL_MATERIALS, ""),
         "state of a spool (spools: state)": accepted.SPOOL_STATES,
         "core of a spool (boxes: spool_core)": accepted.SPOOL_CORES,
         "appliance (appliances: kind, --kind)": accepted.APPLIANCE_KINDS,

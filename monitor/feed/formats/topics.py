@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import re
-from functools import lru_cache
 
 from monitor.errors import SettingsError
 
 _NAME = re.compile(r"\{(\w+)\}")
-_REMEMBERED_UP_TO = 256
-"""Letters; a judgement. Longer topics are nobody's; remembering them would let a stranger fill our memory."""
 
 
 class TopicPattern:
@@ -27,12 +24,8 @@ class TopicPattern:
         self._regex = re.compile(
             "/".join(f"(?P<{level[1:-1]}>[^/]+)" if _NAME.fullmatch(level) else re.escape(level) for level in levels)
         )
-        self._remembered = lru_cache(maxsize=10_000)(self._read_names)  # topics; judgement: ten times a large site
 
     def names(self, topic: str) -> dict[str, str] | None:
         """Return what stands in place of each name, or None where the topic is another one."""
-        return self._remembered(topic) if len(topic) <= _REMEMBERED_UP_TO else self._read_names(topic)
-
-    def _read_names(self, topic: str) -> dict[str, str] | None:
         found = self._regex.fullmatch(topic)
         return None if found is None else found.groupdict()

@@ -107,10 +107,8 @@ def crossing_ahead(
     return all_of_them, futures(given_below(posterior, limit), limit, horizon_days, seed)
 
 
-def futures(
-    posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2, until_crossed: bool = True
-) -> Futures:
-    """Push the posterior through sampled rooms and openings to the horizon.
+def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2) -> Futures:
+    """Push the posterior through sampled rooms and openings to the horizon, or until every draw has crossed.
 
     Parameters
     ----------
@@ -122,8 +120,6 @@ def futures(
         How far to look ahead. [days]
     seed : int
         Of the random numbers.
-    until_crossed : bool
-        Stop where every draw has crossed and the fan of days is full.
 
     Returns
     -------
@@ -150,7 +146,7 @@ def futures(
         crossing[passed] = before.at_days + (simulated.at_days - before.at_days) * share
         spent[np.isinf(spent) & (simulated.loading > full)] = end
         course[i] = simulated.humidity
-        if until_crossed and end > FAN_DAYS and not np.isinf(crossing).any():
+        if end > FAN_DAYS and not np.isinf(crossing).any():
             break
     return Futures(ahead, course, now, crossing, spent)
 

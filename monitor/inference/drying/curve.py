@@ -161,10 +161,6 @@ class CurveFit:
         """
         return quantiles(self.mass_g(self.heated_s) - self.mass_g(self.heated_s + more_s))
 
-    def remaining_g(self) -> Quantiles:
-        """Return the water that any amount of further heating by this method would drive off. [g]"""
-        return quantiles(self.mass_g(self.heated_s) - self.curves.end_g)
-
     def time_to_end_s(self, within_g: float) -> Quantiles:
         """Return how much more heating brings the beads within so many grams of their end.
 

@@ -56,8 +56,6 @@ class EmptyBoxLeak:
     """What that is in water. [g/day/kPa]"""
     half_time_days: Quantiles
     """Until half of the way to the room is gone. [days]"""
-    residual_kpa: float
-    """Scatter of the vapor pressure about the fitted course. [kPa]"""
     hours: int
     """With readings inside and outside."""
     upward: bool = True
@@ -108,7 +106,7 @@ def leak_of_empty_box(
             "drier or moister by a jar of beads or a damp cloth taken out before closing"
         )
     course = Course(inside, outside, there.temperature_degc, known)
-    doubt, (weights, scatter) = doubt_of(course), _posterior(course)
+    doubt, weights = doubt_of(course), _posterior(course)
     (slower, slower_sd), thirsty = walls_of(wall_material)
     middle = float(weights @ np.log(_GRID))
     seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
@@ -120,7 +118,7 @@ def leak_of_empty_box(
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
-    found = _found(changes, volume_liter, scatter, int(known.sum()))
+    found = _found(changes, volume_liter, int(known.sum()))
     return replace(found, upward=step < 0.0, walls_matter=thirsty, doubt=doubt)
 
 
@@ -146,23 +144,23 @@ def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
     return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
 
 
-def _found(changes: Quantiles, volume_liter: float, scatter: float, hours: int) -> EmptyBoxLeak:
+def _found(changes: Quantiles, volume_liter: float, hours: int) -> EmptyBoxLeak:
     per_change = CONDUCTANCE_PER_AIR_CHANGE * volume_liter
     points = (changes.p05, changes.p50, changes.p95)
     conductance = Quantiles(*(n * per_change for n in points))
     half_time = Quantiles(*(float(np.log(2.0)) / n for n in reversed(points)))
-    return EmptyBoxLeak(changes, conductance, half_time, scatter, hours)
+    return EmptyBoxLeak(changes, conductance, half_time, hours)
 
 
-def _posterior(course: Course) -> tuple[FloatArray, float]:
-    """Weights of the grid of air changes, start and sensor offset fitted to each, and the scatter of the best."""
+def _posterior(course: Course) -> FloatArray:
+    """Weights of the grid of air changes, start and sensor offset fitted to each."""
     hours = float(course.known.sum())
     sums = np.array([course.misfit(n) for n in _GRID])
     scatter = float(np.sqrt(max(sums.min() / max(hours - _FITTED, 1.0), _LEAST_SCATTER_VAR)))
     log_posterior = -0.5 * sums / scatter**2 / CORRELATED_HOURS
     log_posterior -= 0.5 * ((np.log(_GRID) - _PRIOR_LOG) / _PRIOR_SD) ** 2
     weights = np.exp(log_posterior - log_posterior.max())
-    return weights / weights.sum(), scatter
+    return np.asarray(weights / weights.sum())
 
 
 STEPS = (

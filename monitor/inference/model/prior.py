@@ -17,8 +17,9 @@ from monitor.inference.model.contents import (
     slow_store,
     swapped_g_per_humidity,
 )
+from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.numerics import FloatArray
-from monitor.physics.psychrometrics import REFERENCE_DEGC, grams_per_m3_per_pa
+from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.sorption import Isotherm
 from monitor.physics.sorption.caveats import Dye
 from monitor.records import NORMAL_P95, Box
@@ -54,7 +55,7 @@ class Unknown(IntEnum):
     """How long the change took. [ln(days)]"""
 
 
-CONDUCTANCE_PER_AIR_CHANGE = float(grams_per_m3_per_pa(REFERENCE_DEGC))
+CONDUCTANCE_PER_AIR_CHANGE = float(conductance_from_air_changes(1.0, 1.0, REFERENCE_DEGC))
 """G of one air change a day and liter, n V/(R_v T) at 23 °C: 0.0073 g/day/kPa."""
 
 _AIR_CHANGES = {

@@ -23,7 +23,6 @@ class Dye:
     turns_at_humidity_sigma: float
     turns_over_width: float
     max_degc: float
-    advised_degc: float
     source: str
     verified: str
     caution: str

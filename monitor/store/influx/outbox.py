@@ -6,8 +6,7 @@ dies in between sends the batch again: the same box and instant is the same poin
 
 from __future__ import annotations
 
-import time
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from influxdb_client import InfluxDBClient, WritePrecision
@@ -24,6 +23,7 @@ from monitor.store.sqlite.rows import from_ms, to_reading
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
 
@@ -60,8 +60,14 @@ class Outbox:
     """Forwards what waits, one batch a call."""
 
     def __init__(
-        self, database: Database, address: InfluxAddress, report: Callable[[str], None] = lambda _: None
+        self,
+        database: Database,
+        address: InfluxAddress,
+        report: Callable[[str], None] = lambda _: None,
+        *,
+        clock: Callable[[], datetime],
     ) -> None:
+        self._clock = clock
         self._database = database
         self._address = address
         self._report = report
@@ -144,7 +150,7 @@ class Outbox:
     def _set_aside(self, pending: Sequence[Pending], error: ApiException) -> None:
         (_, reading) = pending[0]
         reason = f"InfluxDB refuses this reading ({error.status}); it stays in the shelf's own database"
-        refused = Rejection(datetime.now(tz=UTC), "influxdb", reading.box, line(reading).encode(), reason)
+        refused = Rejection(self._clock(), "influxdb", reading.box, line(reading).encode(), reason)
         self._settle(pending, [refused])
         self._report(f"{reading.box}: {reason}")
 
@@ -173,11 +179,11 @@ def queue_all(database: Database) -> int:
         return int(connection.execute("SELECT count(*) FROM outbox").fetchone()[0])
 
 
-def look_at(database: Database, address: InfluxAddress) -> Forwarding:
+def look_at(database: Database, address: InfluxAddress, now: datetime) -> Forwarding:
     """Ask the server for readings that there are none of, and count what waits for it."""
     with database.errors():
         waiting, oldest_ms = database.connection.execute("SELECT count(*), min(at_ms) FROM outbox").fetchone()
-    now, trouble, client = datetime.now(tz=UTC), "", open_client(address)
+    trouble, client = "", open_client(address)
     try:
         question = flux_series(address.bucket, "", now, now + timedelta(seconds=1))
         list(client.query_api().query_stream(question, org=address.org))
@@ -194,12 +200,14 @@ def keep_forwarding(
     open_database: Callable[[], Database],
     address: InfluxAddress,
     stopped: Callable[[], bool],
-    pause: Callable[[float], object] = time.sleep,
-    report: Callable[[str], None] = lambda _: None,
+    pause: Callable[[float], object],
+    report: Callable[[str], None],
+    *,
+    clock: Callable[[], datetime],
 ) -> None:
     """Forward until told to stop; meant for a thread of its own, so that the feed never waits for the server."""
     database = open_database()
-    outbox = Outbox(database, address, report)
+    outbox = Outbox(database, address, report, clock=clock)
     try:
         while not stopped():
             pause_s = outbox.forward()

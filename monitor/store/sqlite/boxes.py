@@ -50,8 +50,8 @@ class SqliteBoxes:
                 "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
                 (BOX + new, BOX + old),
             )
-            note = LedgerEntry(EntryKind.note, new, at, note=f"called '{old}' until now", logged_at=at)
-            connection.execute(INSERT_ENTRY, entry_row(note))
+            note = LedgerEntry(EntryKind.note, new, at, note=f"called '{old}' until now")
+            connection.execute(INSERT_ENTRY, entry_row(note, at))
             if self._forwards:  # the server knows these readings under the old name only
                 connection.execute(
                     "INSERT OR IGNORE INTO outbox SELECT box_id, at_ms FROM readings JOIN boxes USING (box_id)"

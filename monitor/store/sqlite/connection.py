@@ -13,6 +13,7 @@ from monitor.store.sqlite.schema import bring_up_to_date, require_begun, require
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from datetime import datetime
     from pathlib import Path
 
 BUSY_TIMEOUT_S = 5.0  # judgement: longer than any transaction of ours, shorter than a person waits
@@ -40,6 +41,7 @@ class Database:
         any_schema: bool = False,
         synchronous: str = "FULL",
         report: Callable[[str], None] = lambda _: None,
+        now: datetime | None = None,
     ) -> None:
         self.path = path
         self.generation = 0
@@ -48,6 +50,7 @@ class Database:
         self._any_schema = any_schema
         self._synchronous = synchronous
         self._report = report
+        self._now = now
         self._log = path.with_name(path.name + "-wal")
         self._held: HeldFiles | None = None
         with self.errors():
@@ -128,7 +131,7 @@ class Database:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute(f"PRAGMA synchronous = {self._synchronous}")
         connection.execute("PRAGMA foreign_keys = ON")
-        bring_up_to_date(self.path, connection, self._report)
+        bring_up_to_date(self.path, connection, self._report, self._now)
         self._held = HeldFiles(self.path, self._log)
 
     def _open_to_read(self) -> sqlite3.Connection:

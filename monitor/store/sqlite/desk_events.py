@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import asdict, fields
-from datetime import UTC, date, datetime
+from datetime import date
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -18,6 +18,7 @@ from monitor.store.sqlite.rows import from_ms, to_ms
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator, Sequence
+    from datetime import datetime
 
     from monitor.records import LedgerEntry
     from monitor.store.sqlite.connection import Database
@@ -39,23 +40,23 @@ class SqliteDeskEvents:
         with self._database.transaction():
             yield
 
-    def log(self, event: DeskEvent, at: datetime, box_entry: LedgerEntry | None = None) -> LoggedEvent:
+    def log(self, event: DeskEvent, at: datetime, now: datetime, box_entry: LedgerEntry | None = None) -> LoggedEvent:
         """Keep an event and, where it touches a box, that box's ledger entry: both or neither."""
         with self._database.transaction() as connection:
-            entry_id = connection.execute(INSERT_ENTRY, entry_row(box_entry)).lastrowid if box_entry else None
-            row = (type(event).__name__, to_ms(at), orjson.dumps(asdict(event)).decode(), entry_id, _now_ms())
+            entry_id = connection.execute(INSERT_ENTRY, entry_row(box_entry, now)).lastrowid if box_entry else None
+            row = (type(event).__name__, to_ms(at), orjson.dumps(asdict(event)).decode(), entry_id, to_ms(now))
             event_id = int(connection.execute(_INSERT, row).lastrowid or 0)
         return LoggedEvent(event_id, at, event)
 
-    def undo(self, event_id: int) -> LoggedEvent:
+    def undo(self, event_id: int, now: datetime) -> LoggedEvent:
         """Take an event back, and the box's ledger entry that landed with it."""
         with self._database.transaction() as connection:
             row = connection.execute(f"{_SELECT} AND deed_id = ?", (event_id,)).fetchone()
             if row is None:
                 raise LedgerError(f"deed {event_id} is not in the log or was taken back before; see `siccast lot log`")
-            _take_back(connection, "deeds", "deed_id", event_id)
+            _take_back(connection, "deeds", "deed_id", event_id, now)
             if row[4] is not None:
-                _take_back(connection, "ledger", "entry_id", row[4])
+                _take_back(connection, "ledger", "entry_id", row[4], now)
         return _to_event(row)
 
     def events(self) -> Sequence[LoggedEvent]:
@@ -65,14 +66,10 @@ class SqliteDeskEvents:
             return [_to_event(row) for row in rows]
 
 
-def _take_back(connection: sqlite3.Connection, table: str, key: str, number: int) -> None:
+def _take_back(connection: sqlite3.Connection, table: str, key: str, number: int, now: datetime) -> None:
     connection.execute(
-        f"UPDATE {table} SET taken_back_at_ms = ? WHERE {key} = ? AND taken_back_at_ms IS NULL", (_now_ms(), number)
+        f"UPDATE {table} SET taken_back_at_ms = ? WHERE {key} = ? AND taken_back_at_ms IS NULL", (to_ms(now), number)
     )
-
-
-def _now_ms() -> int:
-    return to_ms(datetime.now(tz=UTC))
 
 
 def _to_event(row: tuple[Any, ...]) -> LoggedEvent:

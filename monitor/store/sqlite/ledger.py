@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import LedgerError
@@ -12,7 +11,8 @@ from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
 
@@ -49,12 +49,12 @@ class SqliteLedger:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def log(self, entry: LedgerEntry) -> int:
+    def log(self, entry: LedgerEntry, now: datetime) -> int:
         """Keep an entry and return its number."""
         with self._database.transaction() as connection:
-            return int(connection.execute(INSERT_ENTRY, entry_row(entry)).lastrowid or 0)
+            return int(connection.execute(INSERT_ENTRY, entry_row(entry, now)).lastrowid or 0)
 
-    def undo(self, entry_id: int) -> LedgerEntry:
+    def undo(self, entry_id: int, now: datetime) -> LedgerEntry:
         """Mark an entry as taken back; it stays readable, and no longer counts."""
         with self._database.transaction() as connection:
             row = connection.execute(
@@ -71,8 +71,7 @@ class SqliteLedger:
                 raise LedgerError(
                     f"entry {entry_id} came from the recharge desk; `siccast lot undo {event[0]}` takes both back"
                 )
-            now_ms = to_ms(datetime.now(tz=UTC))
-            connection.execute("UPDATE ledger SET taken_back_at_ms = ? WHERE entry_id = ?", (now_ms, entry_id))
+            connection.execute("UPDATE ledger SET taken_back_at_ms = ? WHERE entry_id = ?", (to_ms(now), entry_id))
         return _to_entry(row)
 
     def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
@@ -108,8 +107,8 @@ class SqliteLedger:
             return _rejection_count(self._database.connection)
 
 
-def entry_row(entry: LedgerEntry) -> tuple[object, ...]:
-    """Return the columns of an entry in the order of ``INSERT_ENTRY``."""
+def entry_row(entry: LedgerEntry, now: datetime) -> tuple[object, ...]:
+    """Return the columns of an entry that is logged now, in the order of ``INSERT_ENTRY``."""
     return (
         entry.kind.value,
         entry.box,
@@ -121,7 +120,7 @@ def entry_row(entry: LedgerEntry) -> tuple[object, ...]:
         entry.method,
         *(entry.loading_g_per_g or (None, None, None)),
         entry.note,
-        to_ms(entry.logged_at or datetime.now(tz=UTC)),
+        to_ms(now),
         *(entry.conductance_g_per_day_per_kpa or (None, None, None)),
         entry.color,
     )
@@ -163,11 +162,11 @@ def _storable(text: str) -> str:
     return text.encode("utf-8", "replace").decode()
 
 
-def take_in(connection: sqlite3.Connection, rejection_ids: Sequence[int]) -> None:
-    """Note that these were taken in after all; they stay, and are no longer listed."""
-    now_ms = to_ms(datetime.now(tz=UTC))
+def take_in(connection: sqlite3.Connection, taken_in: Mapping[int, datetime]) -> None:
+    """Note when these were taken in after all; they stay, and are no longer listed."""
     connection.executemany(
-        "UPDATE rejected SET taken_in_at_ms = ? WHERE rejection_id = ?", [(now_ms, each) for each in rejection_ids]
+        "UPDATE rejected SET taken_in_at_ms = ? WHERE rejection_id = ?",
+        [(to_ms(at), rejection_id) for rejection_id, at in taken_in.items()],
     )
 
 

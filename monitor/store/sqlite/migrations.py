@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Sequence
+    from datetime import datetime
 
 _READINGS = """
 CREATE TABLE boxes (
@@ -273,6 +274,13 @@ CREATE TABLE set_aside_hours (
 ) WITHOUT ROWID, STRICT
 """
 
+_NO_HOURLY_EXTREMES = """
+ALTER TABLE hourly DROP COLUMN min_humidity;
+ALTER TABLE hourly DROP COLUMN max_humidity;
+ALTER TABLE set_aside_hours DROP COLUMN min_humidity;
+ALTER TABLE set_aside_hours DROP COLUMN max_humidity
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -289,6 +297,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("boxes taken off the shelf", _REMOVED_BOXES),
     ("imports that can be taken back", _IMPORTS),
     ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
+    ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
 )
 
 
@@ -296,14 +305,17 @@ def migrate(
     connection: sqlite3.Connection,
     steps: Sequence[tuple[str, str]] = MIGRATIONS,
     before: Callable[[Sequence[str]], None] = lambda _: None,
+    now: datetime | None = None,
 ) -> list[str]:
     """Apply the steps this file has not seen, all or none, and return their names.
 
     Two processes may open a new file at once: the second waits for the lock and finds nothing left to do. ``before``
-    is told the steps seen so far, when others wait for the lock and nothing has changed yet.
+    is told the steps seen so far, when others wait for the lock and nothing has changed yet. The steps are dated
+    ``now``, or stand undated.
     """
     if applied_steps(connection) >= {name for name, _ in steps}:
         return []
+    applied_at = "" if now is None else f"{now:%Y-%m-%d %H:%M:%S}"
     connection.execute("BEGIN IMMEDIATE")
     try:
         seen = applied_steps(connection)
@@ -317,7 +329,7 @@ def migrate(
         for name, script in missing:
             for statement in script.split(";"):
                 connection.execute(statement)
-            connection.execute("INSERT INTO migrations VALUES (?, datetime('now'))", (name,))
+            connection.execute("INSERT INTO migrations VALUES (?, ?)", (name, applied_at))
         connection.execute("COMMIT")
     except BaseException:
         connection.execute("ROLLBACK")

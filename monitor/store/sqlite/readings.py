@@ -7,6 +7,7 @@ import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import chain
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,10 +65,9 @@ INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDAT
 WHERE excluded.at_ms > at_ms
 """
 _ADD_TO_HOUR = """
-INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
+INSERT INTO hourly VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
     count = count + excluded.count, sum_temperature = sum_temperature + excluded.sum_temperature,
-    sum_humidity = sum_humidity + excluded.sum_humidity,
-    min_humidity = min(min_humidity, excluded.min_humidity), max_humidity = max(max_humidity, excluded.max_humidity)
+    sum_humidity = sum_humidity + excluded.sum_humidity
 """
 
 
@@ -100,7 +100,7 @@ class SqliteReadings:
         readings: Iterable[Reading],
         rejections: Iterable[Rejection] = (),
         halves: Sequence[HalfReading] | None = None,
-        taken_in: Sequence[int] = (),
+        taken_in: Mapping[int, datetime] = MappingProxyType({}),
     ) -> int:
         """Store readings and rejections in one transaction and return how many readings were new."""
         with self.writing() as connection:
@@ -366,22 +366,15 @@ def _floor(reading: Reading) -> int | None:
 
 
 def add_to_hours(connection: sqlite3.Connection, hours: Iterable[tuple[int, ...]]) -> None:
-    """Add to the roll-up: box, hour, count, sums of temperature and humidity, least and greatest humidity."""
+    """Add to the roll-up: box, hour, count, sums of temperature and humidity."""
     connection.executemany(_ADD_TO_HOUR, hours)
 
 
 def _roll_up(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
     hours: dict[tuple[int, int], list[int]] = {}
     for row in rows:
-        humidity = row[HUMIDITY]
-        key = (row[0], row[AT] // MS_PER_HOUR)
-        hour = hours.get(key)
-        if hour is None:
-            hours[key] = [1, row[TEMPERATURE], humidity, humidity, humidity]
-            continue
+        hour = hours.setdefault((row[0], row[AT] // MS_PER_HOUR), [0, 0, 0])
         hour[0] += 1
         hour[1] += row[TEMPERATURE]
-        hour[2] += humidity
-        hour[3] = min(hour[3], humidity)
-        hour[4] = max(hour[4], humidity)
+        hour[2] += row[HUMIDITY]
     add_to_hours(connection, [(*key, *hour) for key, hour in hours.items()])

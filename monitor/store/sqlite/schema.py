@@ -13,6 +13,7 @@ from monitor.store.sqlite.migrations import MIGRATIONS, applied_steps, migrate
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from datetime import datetime
     from pathlib import Path
 
 _ROOM_TO_UPGRADE = 4.0
@@ -52,7 +53,9 @@ def require_present(path: Path, connection: sqlite3.Connection) -> None:
         )
 
 
-def bring_up_to_date(path: Path, connection: sqlite3.Connection, report: Callable[[str], None]) -> None:
+def bring_up_to_date(
+    path: Path, connection: sqlite3.Connection, report: Callable[[str], None], now: datetime | None
+) -> None:
     """Apply the missing steps; where that changes an older file, say so and put a copy beside it first."""
     copies: list[Path] = []
 
@@ -69,7 +72,7 @@ def bring_up_to_date(path: Path, connection: sqlite3.Connection, report: Callabl
         report(f"bringing {path} up to date for this siccast; {kept}")
 
     try:
-        migrate(connection, before=before)
+        migrate(connection, before=before, now=now)
     except BaseException:
         for copy in copies:  # the file is as it was, and the next try makes a copy of its own
             with contextlib.suppress(OSError):

@@ -24,7 +24,7 @@ _ROWS = "FROM readings WHERE box_id = ?1 AND at_s >= hour * 3600.0 AND at_s < (h
 _WHOLE = f"box_id = ?1 AND count <= (SELECT count(*) {_ROWS})"
 _ROLL_UP_ANEW = f"""
 INSERT OR REPLACE INTO hourly
-SELECT box_id, ?2, count(*), sum(temperature), sum(humidity), min(humidity), max(humidity)
+SELECT box_id, ?2, count(*), sum(temperature), sum(humidity)
 {_ROWS.replace("hour", "?2")} AND EXISTS (SELECT 1 FROM thinned_hours WHERE hour = ?2 AND {_WHOLE})
 GROUP BY box_id
 """

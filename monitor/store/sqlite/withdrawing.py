@@ -74,9 +74,6 @@ _STEPS = (
     f"INSERT INTO set_aside_hours SELECT :number, hourly.* FROM hourly WHERE {_TOUCHED} AND count > 0"
     f" AND NOT EXISTS (SELECT 1 FROM readings WHERE {_IN_HOUR})",
     f"DELETE FROM hourly WHERE {_TOUCHED} AND NOT EXISTS (SELECT 1 FROM readings WHERE {_IN_HOUR})",
-    f"UPDATE hourly SET min_humidity = (SELECT min(humidity) FROM readings WHERE {_IN_HOUR}),"
-    f" max_humidity = (SELECT max(humidity) FROM readings WHERE {_IN_HOUR})"
-    f" WHERE {_TOUCHED} AND count = (SELECT count(*) FROM readings WHERE {_IN_HOUR})",
 )
 _NEWEST_GONE = (
     "SELECT floor FROM latest WHERE box_id = :box AND at_ms >= :start AND at_ms < :end AND NOT EXISTS ("
@@ -103,7 +100,7 @@ _NEWEST_BACK = (
     f"SELECT box_id, max(at_ms), temperature, humidity, battery, seq, origin, floor {_OF_COMING} GROUP BY box_id"
 )
 _HOURS_BACK = (
-    "SELECT box_id, at_ms / 3600000, count(*), sum(temperature), sum(humidity), min(humidity), max(humidity)"
+    "SELECT box_id, at_ms / 3600000, count(*), sum(temperature), sum(humidity)"
     f" {_OF_COMING} WHERE NOT rolled_up GROUP BY 1, 2"
 )
 _ALL_BACK = """
@@ -114,7 +111,7 @@ number = ?1 AND NOT EXISTS (
 """
 _WHOLE_HOURS_BACK = f"""
 DELETE FROM set_aside_hours WHERE {_ALL_BACK.format("set_aside_hours")}
-RETURNING box_id, hour, count, sum_temperature, sum_humidity, min_humidity, max_humidity
+RETURNING box_id, hour, count, sum_temperature, sum_humidity
 """
 _VALUES_BACK = f"""
 DELETE FROM set_aside_thinned_hours WHERE {_ALL_BACK.format("set_aside_thinned_hours")}
