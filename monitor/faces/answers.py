@@ -1,4 +1,4 @@
-"""What siccast believes, as JSON for scripts and other programs: names carry their units, shares are from 0 to 1."""
+"""What siccast answers, as JSON for scripts and other programs: names carry their units, shares are from 0 to 1."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from monitor.faces.wording import Wording, sentence
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
@@ -13,7 +14,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.assess import RechargePlan
-    from monitor.faces.wording import Wording
     from monitor.records import Assessment, CrossingForecast, DateQuantiles, LeakEstimate, Quantiles, WhatIf
 
 Answer = dict[str, Any]
@@ -145,11 +145,6 @@ def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
     texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
     return [sentence(text) for text in texts if text]
-
-
-def sentence(text: str) -> str:
-    """Return a text with its capital letter and its full stop."""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _box_leak(assessment: Assessment) -> Answer:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import OutOfRangeError
+from monitor.names import hint
 from monitor.planning.due import what_to_do
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.schedule import cheapest_days, costs_of_days
@@ -127,6 +128,8 @@ def _day(
 
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
-        return f"{assessment.state}: declare it and it will be planned"
-    why = f"no forecast: {assessment.refusal}" if assessment.refusal else "no forecast"
-    return f"over its limit: {what_to_do(assessment)}; {why}" if assessment.state is BoxState.over_limit else why
+        return f"It is not in shelf.toml. {hint('adopt', assessment.box.name)} adds it."
+    why = f"There is no forecast: {assessment.refusal}." if assessment.refusal else "There is no forecast."
+    if assessment.state is not BoxState.over_limit:
+        return why
+    return f"It is over its limit: {what_to_do(assessment)}. {why}"

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.faces.answers import sentence
 from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.wording import Wording, ago, chance_cell, percent, percents
+from monitor.faces.wording import Wording, ago, percent, sentence
 from monitor.records import Assessment, BoxState
 
 if TYPE_CHECKING:
@@ -41,11 +40,10 @@ class BoxCard:
     limit: str
     seen: str
     is_stale: bool
-    used: str
+    to_do: str
+    reason: str
+    beads: str
     crossing: str
-    crossing_brief: str
-    chances: tuple[str, str] | None
-    """What the chance is of, and the chance: of passing the limit soon, or of being over it already."""
     why_not: str
     column: BeadColumn
     strip: Strip
@@ -96,10 +94,10 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
         is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
-        used=percents(forecast.capacity_used) if forecast else "unknown",
+        to_do=words.to_do(answer),
+        reason=words.reason(answer),
+        beads=words.beads_full(answer, interval=True),
         crossing=crossing,
-        crossing_brief=words.crossing_in_brief(forecast, answer.as_of) if forecast else "",
-        chances=_chances(answer),
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
@@ -107,29 +105,17 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
     )
 
 
-def _chances(answer: Assessment) -> tuple[str, str] | None:
-    forecast = answer.forecast
-    if forecast is None:
-        return None
-    if answer.state is BoxState.over_limit:
-        return "chance it is over", chance_cell(forecast.chance_over_already)
-    return (
-        "chance, 7 / 30 days",
-        f"{chance_cell(forecast.chance_within(7))} / {chance_cell(forecast.chance_within(30))}",
-    )
-
-
 def headline(answers: Sequence[Assessment]) -> str:
     """Return the shelf in one sentence."""
     if not answers:
-        return "No box is declared yet, and none has reported."
+        return "There is no box yet."
     parts = []
     for state, one, many in (
         (BoxState.over_limit, "is over its limit", "are over their limits"),
-        (BoxState.due, "is due", "are due"),
+        (BoxState.due, "is due within a month", "are due within a month"),
         (BoxState.estimate_failed, "has an estimate that failed", "have estimates that failed"),
-        (BoxState.not_enough_evidence, "needs more evidence", "need more evidence"),
-        (BoxState.no_readings, "is silent", "are silent"),
+        (BoxState.not_enough_evidence, "needs more readings", "need more readings"),
+        (BoxState.no_readings, "sends no readings", "send no readings"),
     ):
         count = sum(answer.state is state for answer in answers)
         if count:

@@ -46,14 +46,14 @@ class Measurement:
 def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
     """Return the measurement that would narrow the forecast most, with how much; ``ahead`` are futures of all draws."""
     if np.mean(ahead.over_already) > _SURELY_OVER:
-        return "No measurement would change what to do: it is over its limit."
+        return "No measurement is needed. The box is over its limit."
     days = _days_left(posterior, ahead, limit)
     could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
     logs = np.log(days)
     share, advice = max((expected_narrowing(one.reads(posterior), one.sd, logs), one.advice) for one in could)
     if share < _WORTH_IT:
-        return "Nothing single would sharpen it much; more days of readings will."
-    return f"{advice} That would narrow the interval of days left by about {100 * share:.0f} %."
+        return "No single measurement would help much. More days of readings will."
+    return f"{advice} The date would then be about {100 * share:.0f} % less uncertain."
 
 
 def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: int = 5) -> float:
@@ -94,27 +94,33 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
 def measurements(posterior: Posterior) -> list[Measurement]:
     """Return what one could measure about a box, each with what it would read."""
     sensor = Measurement(
-        "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
+        "Check the sensor in a jar of freshly dried beads, or over a salt of known humidity.",
         lambda p: p.theta[:, BIAS],
         0.005,
     )
     # the lid is seated anew after the test, and boxes differ by a third from one seating to the next
-    empty = Measurement("Run an empty-box test of the leak.", lambda p: np.log(p.state.conductance), 0.36)
+    empty = Measurement(
+        "Test how fast the box leaks while it is empty: `siccast leak-test` says how.",
+        lambda p: np.log(p.state.conductance),
+        0.36,
+    )
     if posterior.episode.desiccant is None:
         return [sensor, empty]
     weigh = Measurement(
-        "Weigh the beads now and again in three weeks, on a scale that shows 0.1 g.",
+        "Weigh the beads now and again in three weeks. Use a scale that shows 0.1 g.",
         lambda p: p.state.conductance * _dose_kpa_days(p, _BETWEEN_WEIGHINGS_DAYS),
         0.15,
         _BETWEEN_WEIGHINGS_DAYS,
     )
     jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, 0.01)
     full = Measurement(
-        "Weigh the beads dried out and again when spent, to learn what they hold.", lambda p: p.theta[:, CAPACITY], 0.03
+        "Weigh the beads when freshly dried and again when full. That tells how much they hold.",
+        lambda p: p.theta[:, CAPACITY],
+        0.03,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
         return [weigh, sensor, jar, empty, full]
-    again = Measurement("Weigh the beads, on a scale that shows 0.1 g.", _mass_g, 0.05)
+    again = Measurement("Weigh the beads again. Use a scale that shows 0.1 g.", _mass_g, 0.05)
     return [again, weigh, sensor, jar, empty, full]
 
 

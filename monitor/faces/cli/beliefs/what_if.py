@@ -30,31 +30,28 @@ def what_if(
     *,
     limit: Limit = None,
     leak_times: Annotated[
-        float | None, typer.Option(min=0.01, max=100.0, help="The leak times this: 0.5 is half as leaky.")
+        float | None, typer.Option(min=0.01, max=100.0, help="Multiply the leak by this: 0.5 is half as leaky.")
     ] = None,
-    beads: Annotated[
-        str | None, typer.Option(metavar="KIND", help="Fresh beads of this kind in place of those in the box.")
-    ] = None,
+    beads: Annotated[str | None, typer.Option(metavar="KIND", help="Put in fresh beads of this kind instead.")] = None,
     dry_mass: Annotated[
-        float | None, typer.Option(min=0.1, help="So much of fresh beads, weighed dry, in place of those in the box.")
+        float | None, typer.Option(min=0.1, help="Put in this much of fresh beads instead, weighed dry.")
     ] = None,
     weather: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The climate of a TMY3 or EPW weather file, as it would be indoors."),
+        typer.Option(metavar="FILE", help="The climate of a weather file (TMY3 or EPW), as it would be indoors."),
     ] = None,
     room_rh: Annotated[
-        float | None, typer.Option(min=1.0, max=95.0, help="A room of this mean humidity, per cent.")
+        float | None, typer.Option(min=1.0, max=95.0, help="A room with this average humidity, per cent.")
     ] = None,
     room_temperature: Annotated[
-        float | None, typer.Option(help="A room of this temperature; °C, or °F where the shelf file says so.")
+        float | None, typer.Option(help="A room this warm; in °C, or in °F if shelf.toml says so.")
     ] = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show when each box would pass its limit if something were changed.
+    """Show when each box would pass its limit if you changed something.
 
-    What is believed of the box stays; its future is another. Fresh beads are taken to be as well dried as those in the
-    box were, and to go in now.
+    Fresh beads go in now, dried as well as those in the box were. Everything else about the box stays as it is.
     """
     from monitor.faces.cli.output import show_json
 
@@ -69,7 +66,7 @@ def what_if(
     except NotSupposableError as error:
         raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
     if change == WhatIf():
-        raise typer.BadParameter("nothing is changed; give one of --limit, --leak-times, --beads, --dry-mass, "
+        raise typer.BadParameter("nothing would change; give one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
     asked = ask(shelf, boxes, as_of, change=change)
     if as_json:
@@ -85,8 +82,8 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
     """Print what is changed, and each box as it is and as it would be."""
     from monitor.faces.cli.output import say, show_notes, show_table
 
-    say(f"What if: {'; '.join(wording.changes(change))}.")
-    headings = ("box", "passes its limit (90 %)", "what if (90 %)", "time left, times")
+    say(f"What if: {'; '.join(wording.changes(change))}. In brackets: 9 times in 10 the day is between these two.")
+    headings = ("box", "passes its limit\nas it is", "passes its limit\nwith the change", "lasts,\ntimes")
     rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
     show_table(headings, rows, right=(3,), wrap={0: 24, 1: None, 2: None})
     show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
