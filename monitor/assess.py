@@ -16,6 +16,7 @@ from monitor.names import hint
 from monitor.planning.due import (
     OVER_FROM_CHANCE,
     due_at,
+    rule_of_days,
     state_of,
     what_is_due,
     what_to_do,
@@ -53,6 +54,7 @@ __all__ = [
     "RechargePlan",
     "assess",
     "plan_recharges",
+    "rule_of_days",
     "what_is_due",
     "what_to_do",
     "why_by_then",
@@ -253,7 +255,7 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
         return ()
     chance = forecast.chance_over_already
     if chance > _CERTAIN:
-        return ("It is surely over the limit, even if the sensor is a little off.",)
+        return ("It is almost certainly over the limit, even if the sensor is a little off.",)
     in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
     if shown:
         return (

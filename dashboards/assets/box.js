@@ -34,7 +34,7 @@
 
   const timeAxis = () => ({
     stroke: color("--soft"), font: font(), grid: { show: false }, ticks: { stroke: color("--hair"), size: 5 },
-    space: 46, size: 28, incrs: TICKS_S,
+    space: (_, __, from, to, wide) => ((to - from) / (wide / 46) < DAY_S ? 96 : 46), size: 28, incrs: TICKS_S,
     values: (_, splits, __, ___, step) => splits.map(step < DAY_S ? moment : day),
   });
   const valueAxis = (unit, space) => ({

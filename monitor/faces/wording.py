@@ -185,13 +185,23 @@ class Wording:
         return f"by {near_day(on) if due_at - as_of < FAR_AWAY else self.day(due_at, as_of)}"
 
     def reason(self, answer: Assessment) -> str:
-        """Return in a sentence why that is the thing to do, and the day to do it by."""
-        from monitor.assess import why_by_then, why_over  # noqa: PLC0415
+        """Return in a sentence why that is the thing to do."""
+        from monitor.assess import why_over  # noqa: PLC0415
 
         if answer.state is BoxState.over_limit:
             return why_over(answer)
         if answer.forecast is None:
             return sentence(answer.refusal) if answer.refusal else ""
+        if answer.charge is None:
+            return "No beads are logged for it."
+        return f"Its beads are {percent(answer.forecast.capacity_used.p50)} full."
+
+    def why_then(self, answer: Assessment) -> str:
+        """Return in a sentence why a box has the day that it has; nothing where it has none."""
+        from monitor.assess import why_by_then  # noqa: PLC0415
+
+        if answer.forecast is None or answer.state is BoxState.over_limit:
+            return ""
         if answer.due_at is None:
             return f"It stays under {percent(answer.box.humidity_limit)} that long."
         return why_by_then(answer)
@@ -212,15 +222,17 @@ class Wording:
             chances = f"The chance is {soon} within 7 and within 30 days."
         return f"It passes {limit} {about}{when}. {chances}"
 
-    def beads_full(self, answer: Assessment, *, interval: bool = False) -> str:
-        """Return how full the beads of a box are at its limit: a share of what they can hold there."""
+    def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
+        """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
         if answer.forecast is None:
-            return "unknown"
-        used = answer.forecast.capacity_used
-        if used.p50 >= 1.0:
+            return "–" if brief else "unknown"
+        if answer.charge is None:
+            return "none" if brief else "none logged"
+        held = answer.forecast.capacity_used
+        if held.p50 >= 1.0:
             return "full"
-        most = "full" if used.p95 >= 1.0 else f"{100.0 * used.p95:.0f}"
-        return f"{percent(used.p50)} full" + (f" ({100.0 * used.p05:.0f} {TO} {most})" if interval else "")
+        most = "full" if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
+        return percent(held.p50) if brief else f"{percent(held.p50)} full ({100.0 * held.p05:.0f} {TO} {most})"
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""

@@ -86,7 +86,9 @@ def _sensor_swapped(posterior: Posterior) -> str:
 
 def _grams(posterior: Posterior) -> str:
     if posterior.episode.desiccant is None:
-        return "There are no beads in this box. Its humidity follows the room; spools and walls only slow it down."
+        return (
+            "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
+        )
     if posterior.episode.weighings:
         return "Amounts of water are measured: you weighed the beads."
     if grams_known(posterior):

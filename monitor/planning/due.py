@@ -119,7 +119,7 @@ def what_to_do(assessment: Assessment) -> str:
 
 def what_is_due(assessment: Assessment) -> str:
     """Return what is done to a box once its day has come."""
-    return "put dry beads in" if assessment.charge is None else "dry"
+    return "put dry beads in" if assessment.charge is None else "dry beads"
 
 
 def why_over(assessment: Assessment) -> str:
@@ -130,8 +130,16 @@ def why_over(assessment: Assessment) -> str:
 
 def why_by_then(assessment: Assessment) -> str:
     """Return why the day by which a box is due is that day."""
-    odds = 1.0 / PlanWeights().due_chance
-    return f"From then on, the chance of being over {_limit(assessment)} is above 1 in {odds:.0f}."
+    return f"From then on, the chance of being over {_limit(assessment)} is above {_odds()}."
+
+
+def rule_of_days() -> str:
+    """Return what the day by which any box is due means."""
+    return f"Why that day: from then on, the chance of being over the limit is above {_odds()}."
+
+
+def _odds() -> str:
+    return f"1 in {1.0 / PlanWeights().due_chance:.0f}"
 
 
 def _fresh_hours(assessment: Assessment) -> float | None:

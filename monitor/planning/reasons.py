@@ -35,9 +35,13 @@ def why_on_this_day(
         return f"It is over its limit of {_limit(forecast)}. This is the first day with room for it."
     if due is None or (on < due and (best is None or on < best)):
         lasts = f"It could wait until {say_day(due)}" if due else "It could wait much longer"
-        together = f", but sharing the heat with {_names(company)} saves a day." if company else ". It is dried alone."
+        together = (
+            f", but drying it along with {_names(company)} saves heating up again."
+            if company
+            else ". It is dried alone."
+        )
         return f"{lasts}{together}"
-    waits = ". It waits for a place, or for other boxes to share the heat" if best and on > best else ""
+    waits = ". It waits for a place, or to be dried along with other boxes" if best and on > best else ""
     return f"{'It is due now' if due <= today else f'It is due by {say_day(due)}'}{waits}. {risk}"
 
 

@@ -56,5 +56,5 @@ def test_a_crossing_open_to_one_side_bears_its_years() -> None:
 def test_an_opening_is_told_in_grams_and_in_hours_of_leak() -> None:
     opened = replace(LEAK, opening_g=Quantiles(0.05, 0.07, 0.09), opening_hours=Quantiles(20.0, 30.0, 44.0))
     said = WORDS.opening(opened).replace("\N{NARROW NO-BREAK SPACE}", " ")
-    assert said == "One opening brings about 0.070 g, as much as 30 hours of its leak."
+    assert said == "Each opening lets in about 0.070 g of water. The leak takes 30 hours to let in as much."
     assert not WORDS.opening(replace(LEAK, opening_g=None, opening_hours=None))

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _WORTH_A_BAR_S = 1.0
+_NEVER_FOLDED = 12
+"""Letters of a cell that a narrow terminal may not break; the name of a box is looked for as it is."""
 
 
 def show_json(answer: Any) -> None:
@@ -55,7 +57,8 @@ def show_table(
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for place, heading in enumerate(headings):
         justify: Literal["right", "left"] = "right" if place in right else "left"
-        fixed = wrap is not None and place not in wrap
+        short = all(len(row[place]) <= _NEVER_FOLDED for row in rows)
+        fixed = wrap is not None and (place not in wrap or short)
         widest = wrap.get(place) if wrap else None
         table.add_column(heading, justify=justify, overflow="fold", no_wrap=fixed, max_width=widest)
     for row in rows:

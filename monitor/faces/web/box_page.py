@@ -45,6 +45,7 @@ class BoxView:
     refusal: str
     course: str
     """When it passes its limit, and how likely that is soon."""
+    why_then: str
     chart: Markup
     weeks: Sequence[tuple[str, str, str, str]]
     ahead: Sequence[tuple[str, str, str, str]]
@@ -71,6 +72,7 @@ def view(
         sharpen=sentence(answer.sharpen) if answer.sharpen else "",
         refusal=sentence(answer.refusal) if answer.refusal else "",
         course=words.course(answer),
+        why_then=words.why_then(answer) or words.reason(answer),
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::7]],
@@ -97,14 +99,14 @@ def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     if answer.charge and answer.charge.dry_mass_g is not None:
         since = words.day(answer.charge.at, answer.as_of)
         charge = f"{words.mass(answer.charge.dry_mass_g)} of {beads(answer.charge.desiccant)}, since {since}"
-        facts.append(("Beads", charge))
+        facts.append(("Beads in it", charge))
     return facts
 
 
 def _forecast_facts(forecast: CrossingForecast, words: Wording) -> list[tuple[str, str]]:
     left_g = Quantiles(*(max(value, 0.0) for value in astuple(forecast.headroom_g)))
     return [
-        ("Humidity, sensor error removed", _percent_spread(forecast)),
+        ("Humidity, likely true value", _percent_spread(forecast)),
         ("Beads can still take up", _room_left(left_g, words)),
     ]
 
@@ -122,12 +124,12 @@ def _percent_spread(forecast: CrossingForecast) -> str:
 
 def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
-        ("Leak", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
-        ("Air changes", f"{spread(leak.air_changes_per_day)} a day"),
-        ("Empty, it is halfway to the room in", duration(leak.half_time_days.p50)),
         ("Water coming in now", words.masses_a_day(leak.ingress_g_per_day)),
-        ("Water coming in, in summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
-        ("Water coming in, in winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
+        ("In summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
+        ("In winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
+        ("Leak", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
+        ("Air changes, when empty", f"{spread(leak.air_changes_per_day)} a day"),
+        ("Halfway to the room's air, when empty", f"in {duration(leak.half_time_days.p50)}"),
     ]
 
 
@@ -138,7 +140,7 @@ def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str
     if changed := words.change(leak, as_of):
         said.append(changed)
     if not leak.grams_known:
-        said.append("The grams assume the mass of beads you entered.")
+        said.append("These amounts assume the mass of beads you entered.")
     if (share := leak.capacity_share_per_day_per_kpa) is not None:
         said.append(f"As a share of what the beads can hold: {spread(share, 100.0)}{NARROW}% a day per kPa.")
     return said

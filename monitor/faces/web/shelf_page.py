@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.assess import rule_of_days
 from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
 from monitor.faces.web.snapshot import HISTORY_DAYS
 from monitor.faces.wording import Wording, ago, percent, sentence
@@ -59,6 +60,8 @@ class ShelfView:
     days: tuple[str, str, str]
     headline: str
     room: str
+    rule: str
+    """What the day by which a box is to be dried means."""
     drying: tuple[str, Sequence[str]] | None
     """The next day worth heating up for, and the boxes it serves."""
 
@@ -76,6 +79,7 @@ def view(snapshot: Snapshot, words: Wording) -> ShelfView:
         ),
         headline=headline(snapshot.answers),
         room=_room(snapshot, words),
+        rule=rule_of_days(),
         drying=_drying(snapshot),
     )
 
@@ -96,7 +100,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
         to_do=words.to_do(answer),
         reason=words.reason(answer),
-        beads=words.beads_full(answer, interval=True),
+        beads=words.beads_full(answer),
         crossing=crossing,
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),

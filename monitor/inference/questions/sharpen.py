@@ -46,7 +46,7 @@ class Measurement:
 def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
     """Return the measurement that would narrow the forecast most, with how much; ``ahead`` are futures of all draws."""
     if np.mean(ahead.over_already) > _SURELY_OVER:
-        return "No measurement is needed. The box is over its limit."
+        return "No measurement would change anything. The box is over its limit."
     days = _days_left(posterior, ahead, limit)
     could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
     logs = np.log(days)

@@ -29,23 +29,24 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
 
     With its newest reading, and how full its beads are: full beads cannot keep the box under its limit.
     """
+    from monitor.assess import rule_of_days
     from monitor.faces.answers import boxes_answer
-    from monitor.faces.cli.output import show_json, show_table
+    from monitor.faces.cli.output import say, show_json, show_table
 
     asked = ask(shelf_of(context), boxes, as_of)
     if as_json:
         show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
         return
-    headings = ("box", "state", "what to do", "humidity", "limit", "beads", "air", "last\nreading")
+    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
     show_table(
         headings,
         [_row(assessment, asked.wording) for assessment in asked.worst_first],
         right=(3, 4, 5, 6, 7),
-        wrap={0: 24, 1: 13, 2: 19},
+        wrap={0: 24, 1: 13, 2: None},
     )
-    if not asked.assessments:
-        typer.echo(f"There is no box yet. Add the first one to {asked.shelf.folder / 'shelf.toml'}")
+    if asked.assessments:
+        say(f"{rule_of_days()} Full beads can't keep a box under its limit.")
 
 
 def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
@@ -78,7 +79,7 @@ def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
         wording.to_do(assessment),
         percent(latest.relative_humidity, 1) if latest else "–",
         wording.limit(assessment),
-        wording.beads_full(assessment) if assessment.forecast else "–",
+        wording.beads_full(assessment, brief=True),
         wording.temperature(latest.temperature_degc) if latest else "–",
         age(assessment.as_of - latest.at) if latest else "–",
     )

@@ -48,5 +48,6 @@ def climate(
         for month, (cold, outside, inside) in enumerate(year, 1)
     ]
     show_table(headings, rows, right=(0, 1, 2, 3))
+    say("kPa: vapor pressure of the air. The higher it is, the more water a leak lets in.")
     say("Indoors is a guess: outdoor air, plus what people add in winter, up to 70 % humidity.")
     say(f"To use it, write weather_file = '{weather_file}' under [room] in shelf.toml.")

@@ -60,11 +60,13 @@ def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_
 
 def show_forecasts(asked: Asked) -> None:
     """Print by when to dry each box, worst first, and beneath it why and how sure that is."""
-    from monitor.faces.cli.output import show_notes, show_table
+    from monitor.assess import rule_of_days
+    from monitor.faces.cli.output import say, show_notes, show_table
 
     headings = ("box", "state", "what to do", "why")
     rows = [_forecast_row(assessment, asked.wording) for assessment in asked.worst_first]
-    show_table(headings, rows, wrap={0: 24, 1: 13, 2: 19, 3: None})
+    show_table(headings, rows, wrap={0: 24, 1: 13, 2: None, 3: None})
+    say(f"{rule_of_days()}\n")
     notes = [(a.box.name, _how_sure(a, asked.wording)) for a in asked.worst_first]
     show_notes("When, and how sure (brackets: 9 times in 10 the day is between these two)", [n for n in notes if n[1]])
 
@@ -75,12 +77,14 @@ def show_leaks(asked: Asked) -> None:
 
     unit = asked.wording.mass_unit
     flows = (f"water in,\n{unit}/day\nnow", "in\nsummer", "in\nwinter")
-    headings = ("box", f"leak, {unit}/day/kPa (90 %)", "air\nchanges\na day", "empty box\nhalfway to\nroom in", *flows)
+    headings = ("box", f"leak, {unit}/day/kPa", "air\nchanges\na day", "empty box\nhalfway to\nroom in", *flows)
     rows = [_leak_row(assessment, asked.wording) for assessment in asked.assessments]
     show_table(headings, rows, right=(2, 3, 4, 5, 6), wrap={0: 24, 1: None})
     notes = [(a.box.name, " ".join(_leak_words(a, asked.wording))) for a in asked.assessments]
     show_notes("How they compare", [(box, text) for box, text in notes if text])
-    say(_what_grams_rest_on(asked.assessments))
+    say("Leak: water coming in each day, for each kilopascal by which the room's vapor pressure is above the box's. "
+        "In brackets: 9 times in 10 the true value is between these two.")  # fmt: skip
+    say(_what_grams_assume(asked.assessments))
 
 
 def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
@@ -146,7 +150,7 @@ def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     return words
 
 
-def _what_grams_rest_on(assessments: Sequence[Assessment]) -> str:
+def _what_grams_assume(assessments: Sequence[Assessment]) -> str:
     """Return for which boxes grams were measured, and what the grams of the others assume."""
     known = [a.box.name for a in assessments if a.leak and a.leak.grams_known]
     assumed = [a.box.name for a in assessments if a.leak and not a.leak.grams_known]

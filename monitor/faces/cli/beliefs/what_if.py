@@ -82,8 +82,9 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
     """Print what is changed, and each box as it is and as it would be."""
     from monitor.faces.cli.output import say, show_notes, show_table
 
-    say(f"What if: {'; '.join(wording.changes(change))}. In brackets: 9 times in 10 the day is between these two.")
-    headings = ("box", "passes its limit\nas it is", "passes its limit\nwith the change", "lasts,\ntimes")
+    say(f"What if: {'; '.join(wording.changes(change))}.")
+    say("In brackets: 9 times in 10 the day is between these two.")
+    headings = ("box", "passes its limit\nas it is", "passes its limit\nwith the change", "lasts")
     rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
     show_table(headings, rows, right=(3,), wrap={0: 24, 1: None, 2: None})
     show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
@@ -100,7 +101,7 @@ def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
         assessment.box.name,
         wording.crossing_in_brief(assessment.forecast, assessment.as_of),
         wording.crossing_in_brief(assessment.forecast_if, assessment.as_of),
-        "–" if ratio is None else figures(ratio),
+        "–" if ratio is None else f"{figures(ratio)} times as long",
     )
 
 
