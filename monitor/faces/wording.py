@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
+STALE_AFTER = timedelta(days=1)
+"""Without a reading for longer than this a sensor is worth a look."""
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month."""
 
@@ -192,6 +194,8 @@ class Wording:
             return why_over(answer)
         if answer.forecast is None:
             return sentence(answer.refusal) if answer.refusal else ""
+        if answer.latest and answer.as_of - answer.latest.at > STALE_AFTER:
+            return f"Its last reading is from {ago(answer.as_of - answer.latest.at)}. Check its sensor."
         if answer.charge is None:
             return "No beads are logged for it."
         return f"Its beads are {percent(answer.forecast.capacity_used.p50)} full."
@@ -204,7 +208,7 @@ class Wording:
             return ""
         if answer.due_at is None:
             return f"It stays under {percent(answer.box.humidity_limit)} that long."
-        return why_by_then(answer)
+        return why_by_then(answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else "today")
 
     def course(self, answer: Assessment) -> str:
         """Return when a box passes its limit and how likely that is soon, in sentences; nothing without a forecast."""

@@ -128,14 +128,14 @@ def why_over(assessment: Assessment) -> str:
     return over if hours is None else f"{over} Its beads went in {hours:.0f} hours ago and may still be drying it."
 
 
-def why_by_then(assessment: Assessment) -> str:
+def why_by_then(assessment: Assessment, day: str = "then") -> str:
     """Return why the day by which a box is due is that day."""
-    return f"From then on, the chance of being over {_limit(assessment)} is above {_odds()}."
+    return f"From {day} on, the chance of being over {_limit(assessment)} is above {_odds()}."
 
 
 def rule_of_days() -> str:
     """Return what the day by which any box is due means."""
-    return f"Why that day: from then on, the chance of being over the limit is above {_odds()}."
+    return f"The day to dry by is the day on which the chance of being over the limit reaches {_odds()}."
 
 
 def _odds() -> str:

@@ -78,7 +78,7 @@ def test_date_agrees_with_the_leak_of_before() -> None:
     ("method", "words"),
     [
         ("oven_120C_3h", "as dry as this method (oven_120C_3h) usually makes them"),
-        (None, "as dry as recharges usually make them"),
+        (None, "as dry as drying usually makes them"),
     ],
 )
 def test_a_recharge_that_was_only_logged_has_its_forecast_at_once(method: str | None, words: str) -> None:

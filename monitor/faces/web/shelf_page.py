@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.assess import rule_of_days
 from monitor.faces.web.drawing import BeadColumn, Frame, Strip, bead_column, frame_of, strip
 from monitor.faces.web.snapshot import HISTORY_DAYS
-from monitor.faces.wording import Wording, ago, percent, sentence
+from monitor.faces.wording import STALE_AFTER, Wording, ago, percent, sentence
 from monitor.records import Assessment, BoxState
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.faces.web.snapshot import Snapshot
-
-STALE_AFTER = timedelta(days=1)
 
 SIGNS = {
     BoxState.over_limit: "over",
