@@ -90,7 +90,7 @@ def dry_mass_from_room(
 
 def dry_mass_untold(mass_g: float) -> DryMass:
     """Return the dry mass of beads of which nothing is known. [g]"""
-    return DryMass(mass_g / (1.0 + UNTOLD_LOADING), UNTOLD_RELATIVE_SD, "nothing is known of how wet they were")
+    return DryMass(mass_g / (1.0 + UNTOLD_LOADING), UNTOLD_RELATIVE_SD, "nobody knows how wet they were")
 
 
 def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]]) -> LotFactor | None:

@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
 
 def leak_test(
     context: typer.Context,
-    box: Annotated[str, typer.Argument(metavar="BOX", help="A declared box.")],
+    box: Annotated[str, typer.Argument(metavar="BOX", help="A box in shelf.toml.")],
     *,
     start: Annotated[
         str | None, typer.Option("--from", help="When the empty box was closed, as in 2026-03-01T07:30.")
