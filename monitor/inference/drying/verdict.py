@@ -111,7 +111,9 @@ def judge(
 def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, next_s: float) -> Judgement:
     slow = gain.p50 < 4.0 * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
     if appliance_kind != "microwave" and slow:
-        why = "it dries slowly and is far above what this method reaches: stir, spread the beads thinner, or dry hotter"
+        why = (
+            "it dries slowly and is far above what this method reaches: stir, spread it thinner, or use a hotter method"
+        )
         return Judgement(Verdict.stir, why, next_s, gain)
     if appliance_kind == "microwave":
         return Judgement(Verdict.stir, "water still comes off; stir so that hot spots even out", next_s, gain)

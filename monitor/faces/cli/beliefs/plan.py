@@ -48,8 +48,8 @@ def plan(
 ) -> None:
     """Plan on which days to dry which boxes.
 
-    Boxes share a day where they can. Few are dried long before they have to be, and none too late. Each box gets its
-    reason.
+    Boxes share a day where they can. As few as possible are dried long before they have to be, or too late. Each box
+    gets its reason.
     """
     from monitor.assess import plan_recharges
     from monitor.faces.answers import plan_answer
