@@ -111,7 +111,7 @@ def test_names_and_notes_from_outside_are_escaped_everywhere(client: httpx.Clien
 def test_a_box_without_evidence_gets_a_reason_and_no_number(client: httpx.Client) -> None:
     page = client.get("/box/young").text
     assert "Two days of readings can&#39;t carry a forecast" in page
-    assert "passes limit" not in page
+    assert "It passes" not in page
 
 
 def test_nothing_may_be_loaded_from_elsewhere(client: httpx.Client) -> None:
