@@ -36,7 +36,7 @@
   // Sizes below are pixels, line widths and dashes too; judgement: legible at the page's own size of letters.
   const timeAxis = () => ({
     stroke: color("--soft"), font: font(), grid: { show: false }, ticks: { stroke: color("--hair"), size: 5 },
-    space: 46, size: 28, incrs: TICKS_S,
+    space: (_, __, from, to, wide) => ((to - from) / (wide / 46) < DAY_S ? 96 : 46), size: 28, incrs: TICKS_S,
     values: (_, splits, __, ___, step) => splits.map(step < DAY_S ? moment : day),
   });
   const valueAxis = (unit, space) => ({
@@ -67,21 +67,21 @@
     ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();
     ctx.restore();
   };
-  const drawDeeds = (u) => {
+  const drawEntries = (u) => {
     const { ctx, bbox } = u;
     const ratio = devicePixelRatio;
     ctx.save();
     const r = 4.5 * ratio;
     const y = bbox.top + 9 * ratio;
-    for (const deed of numbers.deeds) {
-      if (deed.at < u.scales.x.min || deed.at > u.scales.x.max) continue;
-      const x = u.valToPos(deed.at, "x", true);
+    for (const entry of numbers.entries) {
+      if (entry.at < u.scales.x.min || entry.at > u.scales.x.max) continue;
+      const x = u.valToPos(entry.at, "x", true);
       ctx.beginPath();
       ctx.fillStyle = ctx.strokeStyle = color("--ink");
       ctx.lineWidth = 1.4 * ratio;
-      if (deed.sign === "fill") {
+      if (entry.sign === "fill") {
         ctx.moveTo(x - r, y - r); ctx.lineTo(x + r, y - r); ctx.lineTo(x, y + r); ctx.closePath(); ctx.fill();
-      } else if (deed.sign === "scale") {
+      } else if (entry.sign === "scale") {
         ctx.rect(x - 0.7 * r, y + 2 * r, 1.4 * r, 1.4 * r); ctx.fill();
       } else {
         ctx.arc(x, y + 2.7 * r, 0.75 * r, 0, 2 * Math.PI); ctx.stroke();
@@ -107,7 +107,7 @@
       series: [{}, line, edge, { ...line, dash: [5, 4] }, edge],
       bands: [{ series: [4, 2], fill: color("--fan") }],
     };
-    options.hooks.draw.push(drawLimit, drawDeeds);
+    options.hooks.draw.push(drawLimit, drawEntries);
     options.hooks.setCursor = [(u) => say(u, readout)];
     return new uPlot(options, [
       times, past(broken(numbers.humidityPct)), future(numbers.fan.low), future(numbers.fan.middle),

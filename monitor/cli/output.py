@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _WIDE_LETTERS = 200  # of a line where nobody looks; judgement: no row is broken for a script
+_NEVER_FOLDED = 12
+"""Letters of a cell that a narrow terminal may not break; a judgement: the name of a box is looked for as it is."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
@@ -56,7 +58,8 @@ def show_table(
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for place, heading in enumerate(headings):
         justify: Literal["right", "left"] = "right" if place in right else "left"
-        fixed = wrap is not None and place not in wrap
+        short = all(len(row[place]) <= _NEVER_FOLDED for row in rows)
+        fixed = wrap is not None and (place not in wrap or short)
         widest = wrap.get(place) if wrap else None
         table.add_column(heading, justify=justify, overflow="fold", no_wrap=fixed, max_width=widest)
     for row in rows:

@@ -1,4 +1,4 @@
-"""What deserves a word today, and what was said already."""
+"""What deserves a word today."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
+from monitor.records.names import hint
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -87,42 +88,76 @@ def say_day(on: date) -> str:
 def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
-        yield Word("", Matter.failed, f"shelf: {apart}")
+        yield Word("", Matter.failed, f"shelf: {apart}.")
 
 
 def _words(assessment: Assessment, today: date) -> Iterable[Word]:
-    box, limit_pct = assessment.box.name, 100.0 * assessment.box.humidity_limit
+    box = assessment.box.name
     if assessment.state is BoxState.undeclared:
-        yield Word(box, Matter.undeclared, f"{box} reports but is not declared")
+        text = f"{box}: sends readings but is not in shelf.toml. {hint('adopt', box)} adds it."
+        yield Word(box, Matter.undeclared, text)
     elif assessment.state is BoxState.over_limit:
-        text = f"{box} is over its limit of {limit_pct:g} %: {what_to_do(assessment)}"
+        text = f"{box}: {what_to_do(assessment)}. {why_over(assessment)}"
         yield Word(box, Matter.over_limit, text)
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
-        text = f"{box} should be recharged by {say_day(today + ahead)} to stay under {limit_pct:g} %"
+        text = f"{box}: {what_is_due(assessment)} by {say_day(today + ahead)}. {why_by_then(assessment)}"
         yield Word(box, Matter.due, text)
     if assessment.failed:
-        yield Word(box, Matter.failed, f"{box}: {assessment.refusal}")
+        text = f"{box}: {assessment.refusal}."
+        yield Word(box, Matter.failed, text)
     yield from _silence(assessment)
 
 
 def what_to_do(assessment: Assessment) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
+    return "look again tomorrow" if _fresh_hours(assessment) is not None else f"{what_is_due(assessment)} now"
+
+
+def what_is_due(assessment: Assessment) -> str:
+    """Return what is done to a box once its day has come."""
+    return "put dry beads in" if assessment.charge is None else "dry beads"
+
+
+def why_over(assessment: Assessment) -> str:
+    """Return why a box over its limit needs what it needs."""
+    over, hours = f"It is over its limit of {_limit(assessment)}.", _fresh_hours(assessment)
+    return over if hours is None else f"{over} Its beads went in {hours:.0f} hours ago and may still be drying it."
+
+
+def why_by_then(assessment: Assessment, day: str = "then") -> str:
+    """Return why the day by which a box is due is that day."""
+    return f"From {day} on, the chance of being over {_limit(assessment)} is above {_odds()}."
+
+
+def rule_of_days() -> str:
+    """Return what the day by which any box is due means."""
+    return f"The day to dry by is the day on which the chance of being over the limit reaches {_odds()}."
+
+
+def _odds() -> str:
+    return f"1 in {1.0 / PlanWeights().due_chance:.0f}"
+
+
+def _fresh_hours(assessment: Assessment) -> float | None:
+    """Return how long ago beads went in that have not had the time to dry the air of the box yet."""
     if assessment.charge is None:
-        return "recharge it, or put dry beads in"
+        return None
     closed_s = (assessment.as_of - assessment.charge.at).total_seconds()
-    if closed_s < _COMES_TO_REST_DAYS * 86_400.0:
-        return f"its beads went in {closed_s / 3600.0:.0f} hours ago and may still be drying it, so look again tomorrow"
-    return "recharge it"
+    return closed_s / 3600.0 if closed_s < _COMES_TO_REST_DAYS * 86_400.0 else None
+
+
+def _limit(assessment: Assessment) -> str:
+    return f"{100.0 * assessment.box.humidity_limit:g} %"
 
 
 def _silence(assessment: Assessment) -> Iterable[Word]:
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
-        yield Word(box, Matter.silent, f"{box} has never reported")
+        yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor.")
         return
     silent = assessment.as_of - latest.at
     if silent > timedelta(days=SILENT_AFTER_DAYS):
-        text = f"{box} has not reported for {silent // timedelta(hours=1)} hours"
+        text = f"{box}: no reading for {silent // timedelta(hours=1)} hours. Check its sensor."
         if silent >= timedelta(days=2):
-            text = f"{box} has not reported for {silent.days} days"
+            text = f"{box}: no reading for {silent.days} days. Check its sensor."
         yield Word(box, Matter.silent, text)

@@ -29,16 +29,20 @@ def why_on_this_day(
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
     ``company`` are the other boxes of the day.
     """
-    risk = f"{_chance(forecast, (on - today).days)} chance of being over {_limit(forecast)} on this day"
+    risk = f"The chance that it is over {_limit(forecast)} on this day is {_chance(forecast, (on - today).days)}."
     due = _due_on(assessment, today)
     if assessment.state is BoxState.over_limit:
-        return f"over its limit of {_limit(forecast)} already: the first day there is room for it"
+        return f"It is over its limit of {_limit(forecast)}. This is the first day with room for it."
     if due is None or (on < due and (best is None or on < best)):
-        lasts = f"would do until {say_day(due)}" if due else "would do for a good while yet"
-        together = f"goes in with {_names(company)}, which costs no extra heating" if company else "goes in alone"
-        return f"{lasts}; {together}"
-    waits = "; waits for a place or for company" if best and on > best else ""
-    return f"{'due now' if due <= today else f'due by {say_day(due)}'}{waits}; {risk}"
+        lasts = f"It could wait until {say_day(due)}" if due else "It could wait much longer"
+        together = (
+            f", but drying it along with {_names(company)} saves heating up again."
+            if company
+            else ". It is dried alone."
+        )
+        return f"{lasts}{together}"
+    waits = ". It waits for a place, or to be dried along with other boxes" if best and on > best else ""
+    return f"{'It is due now' if due <= today else f'It is due by {say_day(due)}'}{waits}. {risk}"
 
 
 def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date, horizon_days: int) -> str:
@@ -47,8 +51,9 @@ def why_left_out(assessment: Assessment, forecast: CrossingForecast, today: date
     chance = _chance(forecast, horizon_days)
     due = _due_on(assessment, today)
     if due is not None and due <= last - timedelta(days=7):  # judgement: a week before the end there was a day
-        return f"due by {say_day(due)}, but every day before {say_day(last)} is full: add a day or a larger batch"
-    return f"not needed before {say_day(last)}; the chance of being over {_limit(forecast)} by then is {chance}"
+        full = f"every drying day until {say_day(last)} is full"
+        return f"It is due by {say_day(due)}, but {full}. Add a weekday to [plan], or dry more boxes at a time."
+    return f"It lasts beyond {say_day(last)}. The chance that it is over {_limit(forecast)} by then is {chance}."
 
 
 def _due_on(assessment: Assessment, today: date) -> date | None:

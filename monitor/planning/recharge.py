@@ -15,6 +15,7 @@ from monitor.planning.schedule import cheapest_days, costs_of_days
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
 from monitor.records.declared import PLAN_DAYS
+from monitor.records.names import hint
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -130,6 +131,8 @@ def _day(
 
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
-        return f"{assessment.state}: declare it and it will be planned"
-    why = f"no forecast: {assessment.refusal}" if assessment.refusal else "no forecast"
-    return f"over its limit: {what_to_do(assessment)}; {why}" if assessment.state is BoxState.over_limit else why
+        return f"It is not in shelf.toml. {hint('adopt', assessment.box.name)} adds it."
+    why = f"There is no forecast: {assessment.refusal}." if assessment.refusal else "There is no forecast."
+    if assessment.state is not BoxState.over_limit:
+        return why
+    return f"It is over its limit: {what_to_do(assessment)}. {why}"

@@ -1,4 +1,4 @@
-"""What siccast believes, as JSON for scripts and other programs: names carry their units, shares are from 0 to 1."""
+"""What siccast answers, as JSON for scripts and other programs: names carry their units, shares are from 0 to 1."""
 
 from __future__ import annotations
 
@@ -6,19 +6,17 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from monitor.presentation.wording import CHANCES_WITHIN_DAYS, Wording, sentence
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import datetime
 
-    from monitor.presentation.wording import Wording
     from monitor.records import Assessment, CrossingForecast, DateQuantiles, LeakEstimate, Quantiles, WhatIf
     from monitor.services.assess import RechargePlan
 
 Answer = dict[str, Any]
-
-CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 
 
 def forecast_answer(assessments: Iterable[Assessment], as_of: datetime, wording: Wording) -> Answer:
@@ -145,11 +143,6 @@ def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
     texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
     return [sentence(text) for text in texts if text]
-
-
-def sentence(text: str) -> str:
-    """Return a text with its capital letter and its full stop."""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _box_leak(assessment: Assessment) -> Answer:

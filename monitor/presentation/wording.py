@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
+CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
+STALE_AFTER = timedelta(days=1)  # judgement: no node reports more seldom
+"""Without a reading for longer than this a sensor is worth a look."""
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
 _WITHOUT_YEAR = (timedelta(days=-60), timedelta(days=300))
@@ -38,6 +41,13 @@ _LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
 """Chances beyond which a simulation of this size tells no more (a judgement)."""
 
 NARROW = "\N{NARROW NO-BREAK SPACE}"
+
+_WITHOUT_FORECAST = {
+    BoxState.undeclared: "add it to shelf.toml",
+    BoxState.no_readings: "check its sensor",
+    BoxState.estimate_failed: "report the failure",
+}
+"""What to do about a box without a forecast that is not over its limit; the others wait for readings."""
 
 _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
 _GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
@@ -50,7 +60,7 @@ METHODS = {
     "print_bed": "dried on the print bed",
     "new": "new beads",
     "indicator_orange": "judged dry by their color",
-    "not_dried": "not dried, all or some of them",
+    "not_dried": "some or all not dried",
 }
 BEADS = {
     "silica_regular": "silica gel, regular density",
@@ -60,7 +70,7 @@ BEADS = {
     "silica_gel_type_A": "silica gel, type A",
     "silica_gel_type_B_wide_pore": "silica gel, wide pores (type B)",
     "silica_gel_type_RD": "silica gel, type RD",
-    "silica_gel_unspecified": "silica gel, type not told",
+    "silica_gel_unspecified": "silica gel, unknown type",
     "silica_gel_orange_indicating": "orange indicating gel",
     "silica_gel_blue_indicating": "blue indicating gel",
     "mol_sieve": "molecular sieve",
@@ -167,11 +177,75 @@ class Wording:
         """Return the limit of a box; an undeclared box has none."""
         return "–" if answer.state is BoxState.undeclared else percent(answer.box.humidity_limit)
 
-    def due(self, answer: Assessment) -> str:
-        """Return the day by which a box is best recharged."""
-        if answer.due_at is not None:
-            return "now" if answer.due_at <= answer.as_of else self.day(answer.due_at, answer.as_of)
-        return "–" if answer.forecast is None else f"after {self._end(answer.forecast, answer.as_of).year - 1}"
+    def to_do(self, answer: Assessment) -> str:
+        """Return the one thing to do about a box, with the day to do it by."""
+        from monitor.services.assess import what_is_due, what_to_do  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        if answer.state is BoxState.over_limit:
+            return what_to_do(answer)
+        if answer.forecast is None:
+            return _WITHOUT_FORECAST.get(answer.state, "wait for readings")
+        if answer.due_at is None:
+            return f"nothing before {self._end(answer.forecast, answer.as_of).year}"
+        return f"{what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
+
+    def _by(self, due_at: datetime, as_of: datetime) -> str:
+        if due_at <= as_of:
+            return "today"
+        on = self.local_day(due_at)
+        return f"by {near_day(on) if due_at - as_of < FAR_AWAY else self.day(due_at, as_of)}"
+
+    def reason(self, answer: Assessment) -> str:
+        """Return in a sentence why that is the thing to do."""
+        from monitor.services.assess import why_over  # noqa: PLC0415
+
+        if answer.state is BoxState.over_limit:
+            return why_over(answer)
+        if answer.forecast is None:
+            return sentence(answer.refusal) if answer.refusal else ""
+        if answer.latest and answer.as_of - answer.latest.at > STALE_AFTER:
+            return f"Its last reading is from {ago(answer.as_of - answer.latest.at)}. Check its sensor."
+        if answer.charge is None:
+            return "No beads are logged for it."
+        return f"Its beads are {percent(answer.forecast.capacity_used.p50)} full."
+
+    def why_then(self, answer: Assessment) -> str:
+        """Return in a sentence why a box has the day that it has; nothing where it has none."""
+        from monitor.services.assess import why_by_then  # noqa: PLC0415
+
+        if answer.forecast is None or answer.state is BoxState.over_limit:
+            return ""
+        if answer.due_at is None:
+            return f"It stays under {percent(answer.box.humidity_limit)} that long."
+        return why_by_then(answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else "today")
+
+    def course(self, answer: Assessment) -> str:
+        """Return when a box passes its limit and how likely that is soon, in sentences; nothing without a forecast."""
+        there = answer.forecast
+        if there is None:
+            return ""
+        limit = percent(there.humidity_limit)
+        if answer.state is BoxState.over_limit:
+            return f"The chance that it is over {limit} now is {chance(there.chance_over_already)}."
+        when = self.crossing_in_brief(there, answer.as_of)
+        about = "" if when.startswith(("not ", "after ", "already ")) else "about "
+        soon, later = (chance(there.chance_within(days)) for days in CHANCES_WITHIN_DAYS)
+        chances = f"The chance is {soon} within 7 days and {later} within 30 days."
+        if soon == later:
+            chances = f"The chance is {soon} within 7 and within 30 days."
+        return f"It passes {limit} {about}{when}. {chances}"
+
+    def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
+        """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
+        if answer.forecast is None:
+            return "–" if brief else "unknown"
+        if answer.charge is None:
+            return "none" if brief else "none logged"
+        held = answer.forecast.capacity_used
+        if held.p50 >= 1.0:
+            return "full"
+        most = "full" if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
+        return percent(held.p50) if brief else f"{percent(held.p50)} full ({100.0 * held.p05:.0f} {TO} {most})"
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""
@@ -198,7 +272,7 @@ class Wording:
         if leak.opening_g is None or leak.opening_hours is None:
             return ""
         brings, hours = self.mass(leak.opening_g.p50), duration(leak.opening_hours.p50 / 24.0)
-        return f"One opening brings about {brings}, as much as {hours} of its leak."
+        return f"Each opening lets in about {brings} of water. The leak takes {hours} to let in as much."
 
     def change(self, leak: LeakEstimate, as_of: datetime) -> str:
         """Return since when a box is leakier or tighter than it was, how much, and what that may come from."""
@@ -252,7 +326,7 @@ class Wording:
             said.append(f"fresh beads put in now, {mass} of {kind}")
         if (climate := change.room_climate) is not None:
             held = percent(climate.relative_humidity)
-            said.append(f"a room of {self.temperature(climate.temperature_degc)} and {held} in the mean")
+            said.append(f"a room of {self.temperature(climate.temperature_degc)} and {held} on average")
         return said
 
     def entry(self, entry: LedgerEntry) -> str:
@@ -267,6 +341,11 @@ class Wording:
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)
+
+
+def sentence(text: str) -> str:
+    """Return a text with its capital letter and its full stop."""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def beads(kind: str | None) -> str:
@@ -295,28 +374,11 @@ def percent(fraction: float, digits: int = 0) -> str:
     return f"{100.0 * fraction:.{digits}f}{NARROW}%"
 
 
-def percents(fractions: Quantiles) -> str:
-    """Return a fraction and its 90 % interval in per cent."""
-    low, high = 100.0 * fractions.p05, 100.0 * fractions.p95
-    return f"{100.0 * fractions.p50:.0f}{NARROW}% ({low:.0f} {TO} {high:.0f})"
-
-
 def chance(probability: float) -> str:
     """Return a chance in per cent, never more certain than the sample behind it."""
     if probability < _LEAST_CHANCE:
         return f"under 1{NARROW}%"
     return f"over 99{NARROW}%" if probability > _MOST_CHANCE else percent(probability)
-
-
-def chance_cell(probability: float) -> str:
-    """Return a chance as short as a column of a table wants it.
-
-    >>> chance_cell(0.004), chance_cell(0.38), chance_cell(1.0)
-    ('<1 %', '38 %', '>99 %')
-    """
-    if probability < _LEAST_CHANCE:
-        return "<1 %"
-    return ">99 %" if probability > _MOST_CHANCE else f"{100.0 * probability:.0f} %"
 
 
 def spread(values: Quantiles, scale: float = 1.0) -> str:

@@ -12,7 +12,17 @@ import numpy as np
 
 from monitor import inference
 from monitor.inference import Memory, refused
-from monitor.planning.due import OVER_FROM_CHANCE, due_at, state_of, words_for_today
+from monitor.planning.due import (
+    OVER_FROM_CHANCE,
+    due_at,
+    rule_of_days,
+    state_of,
+    what_is_due,
+    what_to_do,
+    why_by_then,
+    why_over,
+    words_for_today,
+)
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.records import (
     ROOM,
@@ -39,7 +49,19 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Ledger, Readings
 
-__all__ = ["Memory", "RechargePlan", "assess", "plan_recharges", "words_for_today", "worst_first"]
+__all__ = [
+    "Memory",
+    "RechargePlan",
+    "assess",
+    "plan_recharges",
+    "rule_of_days",
+    "what_is_due",
+    "what_to_do",
+    "why_by_then",
+    "why_over",
+    "words_for_today",
+    "worst_first",
+]
 
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast. A judgement: a box may have been opened since."""
@@ -228,16 +250,16 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
         return ()
     chance = forecast.chance_over_already
     if chance > _CERTAIN:
-        return ("It is over the limit, the sensor's own error allowed for.",)
+        return ("It is almost certainly over the limit, even if the sensor is a little off.",)
     in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"  # judgement: a simulation tells no less
     if shown:
         return (
-            f"Its last reading is over the limit; by all readings together the chance that it is over is {in_words},"
-            " and the rest is the sensor's own error or a rise that passes.",
+            f"Its last reading is over the limit. All readings together say: {in_words} chance that it is. The sensor "
+            "may be a little off, or the rise may pass.",
         )
     if chance < _WORTH_SAYING:
         return ()
-    return (f"It may be over the limit already: {in_words} (the sensor's own error leaves that open).",)
+    return (f"It may be over the limit already: {in_words} chance. The sensor may be a little off.",)
 
 
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
@@ -272,13 +294,13 @@ def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:
     week = slice(int(np.searchsorted(series.at_s, as_of.timestamp() - _WEEK_S)), None)
     if not two_sensors_days(series.at_s[week], series.relative_humidity[week]).any():
         return ()
-    return (f"Two sensors seem to report as this box, and what is said rests on both: {TWO_SENSORS_REMEDY}.",)
+    return (f"Two sensors seem to send as this box, and their readings are mixed here. Remedy: {TWO_SENSORS_REMEDY}.",)
 
 
 def _staleness(latest: Reading | None, as_of: datetime) -> tuple[str, ...]:
     if latest is None or (silent := as_of - latest.at) <= timedelta(days=STALE_AFTER_DAYS):
         return ()
-    return (f"The newest reading is {silent.days} days old: what happened since is not seen.",)
+    return (f"The newest reading is {silent.days} days old. What happened since is unknown.",)
 
 
 def _undeclared(
@@ -293,5 +315,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=f"{hint('adopt', name)} declares it, and then it is assessed",
+                refusal=f"it is not in shelf.toml yet; {hint('adopt', name)} adds it",
             )

@@ -69,7 +69,7 @@ def leak_when_empty(
     """
     start, end = span
     if len(outside) == 0:
-        raise TooLittleEvidence(f"no readings of '{box.room}': a test needs a sensor outside the box too")
+        raise TooLittleEvidence(f"there are no readings of '{box.room}'; a test needs a sensor outside the box too")
     if len(inside) == 0:
         raise TooLittleEvidence(f"no readings of '{box.name}' from {start:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M} UTC")
     _refuse_beads(box, start, end, earlier)
@@ -110,7 +110,7 @@ def _refuse_beads(box: Box, start: datetime, end: datetime, earlier: Sequence[Le
     for entry in earlier:
         if entry.kind in (EntryKind.charge, EntryKind.recharge) and start < entry.at < end:
             raise TooLittleEvidence(
-                f"beads went into {box.name} on {entry.at:%Y-%m-%d %H:%M} UTC, within the test; end it before that"
+                f"beads went into {box.name} on {entry.at:%Y-%m-%d %H:%M} UTC, during the test; end it before that"
             )
 
 
@@ -135,9 +135,9 @@ def _overlapping(start: datetime, end: datetime, earlier: Sequence[LedgerEntry])
         within = start + _TURNED_ROUND_WITHIN < there.at < end + _LEAST_TEST
         if there.kind is EntryKind.leak_test and within:
             return (
-                f"Entry {there.entry_id}, a test that ended on {there.at:%Y-%m-%d %H:%M} UTC, rests on some of the "
-                "same hours, which would count twice. To have this one in its place: "
-                f"`siccast log undo {there.entry_id}`, and reckon it again.",
+                f"Entry {there.entry_id}, a test that ended on {there.at:%Y-%m-%d %H:%M} UTC, used some of the same "
+                f"hours. They must not count twice. To replace it, run `siccast log undo {there.entry_id}`, then this "
+                "test again.",
             )
     return ()
 
@@ -153,9 +153,9 @@ def _disagreeing(entry: LedgerEntry, earlier: Sequence[LedgerEntry]) -> tuple[st
         if (this[0] > that[2] or that[0] > this[2]) and times > _APART_BY:
             return (
                 f"It is {this[1] / that[1]:.2g} times what the test of {there.at:%Y-%m-%d} gave (entry "
-                f"{there.entry_id}), and neither interval reaches the other: one of them was no test of an empty, "
-                f"closed box, or the seal has changed since. If the older was wrong, `siccast log undo "
-                f"{there.entry_id}` and work this one out again.",
+                f"{there.entry_id}). The two do not agree: in one of them the box was not empty or not closed, or the "
+                f"seal has changed since. If the older test was wrong, run `siccast log undo {there.entry_id}`, then "
+                "this test again.",
             )
     return ()
 

@@ -90,7 +90,7 @@ class Pages:
             return self._waiting()
         answer = snapshot.answer(request.path_params["name"])
         if answer is None:
-            raise HTTPException(404, "There is no box of this name on the shelf.")  # HTTP status (RFC 9110)
+            raise HTTPException(404, "There is no box of this name.")  # HTTP status (RFC 9110)
         history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
         view = box_page.view(snapshot, answer, history, entries, self._wording)
         asked = self.asker.view(request.query_params, answer.box.name, snapshot.as_of, self._wording)
@@ -107,7 +107,9 @@ class Pages:
         """Hand the days of drying to a calendar program."""
         snapshot = self.keeper.newest
         if snapshot is None or snapshot.plan is None:
-            raise HTTPException(503, "The boxes are still being weighed up.")  # HTTP status (RFC 9110)
+            raise HTTPException(
+                503, "The boxes are still being worked out; try again in a minute."
+            )  # HTTP status (RFC 9110)
         days = plan_calendar(snapshot.plan, self.site.site, snapshot.as_of)
         return Response(days, media_type="text/calendar")
 
@@ -125,7 +127,7 @@ class Pages:
         return self._page("message.html", status=500, heading=str(error), snapshot=None, waiting=False)
 
     def _waiting(self) -> Response:
-        heading = self.keeper.failure or "Weighing up the boxes"
+        heading = self.keeper.failure or "Working out the boxes"
         return self._page(
             "message.html", heading=heading, snapshot=None, waiting=True, trouble=bool(self.keeper.failure)
         )

@@ -1,8 +1,8 @@
-"""The page of one box: its history and forecast, how leaky it is, what that rests on, and what was written down."""
+"""The page of one box: its history and forecast, how leaky it is, how sure that is, and its log."""
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -10,15 +10,14 @@ import numpy as np
 import orjson
 from markupsafe import Markup
 
-from monitor.presentation.answers import sentence
 from monitor.presentation.wording import (
     NARROW,
     TO,
     Wording,
     beads,
-    chance,
     duration,
     percent,
+    sentence,
     spread,
 )
 from monitor.records import EntryKind, Quantiles
@@ -55,6 +54,9 @@ class BoxView:
     evidence: Sequence[str]
     sharpen: str
     refusal: str
+    course: str
+    """When it passes its limit, and how likely that is soon."""
+    why_then: str
     chart: Markup
     weeks: Sequence[tuple[str, str, str, str]]
     ahead: Sequence[tuple[str, str, str, str]]
@@ -77,9 +79,11 @@ def view(
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
         leak_words=_leak_words(answer.leak, words, answer.as_of) if answer.leak else (),
-        evidence=[sentence(text) for text in answer.evidence],
+        evidence=[sentence(words.in_own_units(text)) for text in answer.evidence],
         sharpen=sentence(answer.sharpen) if answer.sharpen else "",
         refusal=sentence(answer.refusal) if answer.refusal else "",
+        course=words.course(answer),
+        why_then=words.why_then(answer) or words.reason(answer),
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::_WEEK_DAYS]],
@@ -102,22 +106,26 @@ def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     if answer.latest:
         facts.append(("Temperature inside", words.temperature(answer.latest.temperature_degc)))
     if answer.forecast:
-        facts += _forecast_facts(answer.forecast, answer.as_of, words)
+        facts += _forecast_facts(answer.forecast, words)
     if answer.charge and answer.charge.dry_mass_g is not None:
         since = words.day(answer.charge.at, answer.as_of)
         charge = f"{words.mass(answer.charge.dry_mass_g)} of {beads(answer.charge.desiccant)}, since {since}"
-        facts.append(("Charge", charge))
+        facts.append(("Beads in it", charge))
     return facts
 
 
-def _forecast_facts(forecast: CrossingForecast, as_of: datetime, words: Wording) -> list[tuple[str, str]]:
+def _forecast_facts(forecast: CrossingForecast, words: Wording) -> list[tuple[str, str]]:
     left_g = Quantiles(*(max(value, 0.0) for value in astuple(forecast.headroom_g)))
     return [
-        ("True humidity, estimated", _percent_spread(forecast)),
-        ("Beads still take up", f"{words.masses(left_g)} {words.mass_unit}"),
-        ("Over the limit already", f"chance {chance(forecast.chance_over_already)}"),
-        ("Beads spent", words.crossing(replace(forecast, cross_at=forecast.spent_at), as_of)),
+        ("Humidity, likely true value", _percent_spread(forecast)),
+        ("Beads can still take up", _room_left(left_g, words)),
     ]
+
+
+def _room_left(left_g: Quantiles, words: Wording) -> str:
+    if left_g.p50 <= 0.0:
+        return "no more water"
+    return f"{words.masses(left_g)} {words.mass_unit} of water"
 
 
 def _percent_spread(forecast: CrossingForecast) -> str:
@@ -127,12 +135,12 @@ def _percent_spread(forecast: CrossingForecast) -> str:
 
 def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
-        ("Conductance", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
-        ("Air changes", f"{spread(leak.air_changes_per_day)} a day"),
-        ("Empty, halfway to the room in", duration(leak.half_time_days.p50)),
-        ("Water coming in, now", words.masses_a_day(leak.ingress_g_per_day)),
-        ("Water coming in, summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
-        ("Water coming in, winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
+        ("Water coming in now", words.masses_a_day(leak.ingress_g_per_day)),
+        ("In summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
+        ("In winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
+        ("Leak", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
+        ("Air changes, when empty", f"{spread(leak.air_changes_per_day)} a day"),
+        ("Halfway to the room's air, when empty", f"in {duration(leak.half_time_days.p50)}"),
     ]
 
 
@@ -143,9 +151,9 @@ def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str
     if changed := words.change(leak, as_of):
         said.append(changed)
     if not leak.grams_known:
-        said.append("Humidity alone gave this: grams are as sure as the declared mass of beads.")
+        said.append("These amounts assume the mass of beads you entered.")
     if (share := leak.capacity_share_per_day_per_kpa) is not None:
-        said.append(f"Without a gram: {spread(share, 100.0)}{NARROW}% of what its beads hold, a day per kPa.")
+        said.append(f"As a share of what the beads can hold: {spread(share, 100.0)}{NARROW}% a day per kPa.")
     return said
 
 
@@ -175,7 +183,7 @@ def _chart(answer: Assessment, history: ReadingSeries, top: int, words: Wording)
 
 
 def _marks(entries: Sequence[LedgerEntry]) -> dict[str, Any]:
-    return {"deeds": [{"at": int(entry.at.timestamp()), "sign": _SIGNS.get(entry.kind, "note")} for entry in entries]}
+    return {"entries": [{"at": int(entry.at.timestamp()), "sign": _SIGNS.get(entry.kind, "note")} for entry in entries]}
 
 
 def _fan(answer: Assessment) -> Sequence[FanDay]:

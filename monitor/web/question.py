@@ -65,7 +65,7 @@ class Asker:
             answers = suppose(self.shelf, as_of, change, self._memory)
         answer = next((one for one in answers if one.box.name == box), None)
         if answer is None or answer.forecast is None or answer.forecast_if is None:
-            return replace(blank, problem=answer.refusal if answer and answer.refusal else "Nothing can be said yet.")
+            return replace(blank, problem=answer.refusal if answer and answer.refusal else "There is no forecast yet.")
         said = "; ".join(words.changes(change))
         return replace(blank, supposing=said, rows=_rows(answer, words))
 
@@ -73,10 +73,10 @@ class Asker:
 def _blank(typed: Mapping[str, str], words: Wording) -> QuestionView:
     labels = (
         "Humidity limit, %",
-        "The leak, times what it is",
+        "Leak, times today's",
         f"Fresh beads, {words.mass_unit}",
-        "Humidity of the room, %",
-        f"Temperature of the room, {words.temperature_unit}",
+        "Room humidity, %",
+        f"Room temperature, {words.temperature_unit}",
     )
     return QuestionView(
         numbers=[(name, label, typed.get(name, "")) for name, label in zip(_NUMBERS, labels, strict=True)],
@@ -105,7 +105,7 @@ def _rows(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     assert answer.forecast_if is not None
     rows = [
         ("As it is", words.crossing_in_brief(answer.forecast, answer.as_of)),
-        ("As supposed", words.crossing_in_brief(answer.forecast_if, answer.as_of)),
+        ("With the change", words.crossing_in_brief(answer.forecast_if, answer.as_of)),
     ]
     ratio = time_left_ratio(answer)
-    return rows if ratio is None else [*rows, ("Time left", f"{figures(ratio)} times as long")]
+    return rows if ratio is None else [*rows, ("Lasts", f"{figures(ratio)} times as long")]

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.answers import CHANCES_WITHIN_DAYS, sentence
 from monitor.presentation.wording import (
+    STALE_AFTER,
     Wording,
     ago,
-    chance_cell,
     percent,
-    percents,
+    sentence,
 )
 from monitor.records import Assessment, BoxState
+from monitor.services.assess import rule_of_days
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
@@ -29,8 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.web.snapshot import Snapshot
-
-STALE_AFTER = timedelta(days=1)  # judgement: no node reports more seldom
 
 SIGNS = {
     BoxState.over_limit: "over",
@@ -54,11 +51,10 @@ class BoxCard:
     limit: str
     seen: str
     is_stale: bool
-    used: str
+    to_do: str
+    reason: str
+    beads: str
     crossing: str
-    crossing_brief: str
-    chances: tuple[str, str] | None
-    """What the chance is of, and the chance: of passing the limit soon, or of being over it already."""
     why_not: str
     column: BeadColumn
     strip: Strip
@@ -74,6 +70,8 @@ class ShelfView:
     days: tuple[str, str, str]
     headline: str
     room: str
+    rule: str
+    """What the day by which a box is to be dried means."""
     drying: tuple[str, Sequence[str]] | None
     """The next day worth heating up for, and the boxes it serves."""
 
@@ -91,6 +89,7 @@ def view(snapshot: Snapshot, words: Wording) -> ShelfView:
         ),
         headline=headline(snapshot.answers),
         room=_room(snapshot, words),
+        rule=rule_of_days(),
         drying=_drying(snapshot),
     )
 
@@ -109,10 +108,10 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
         is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
-        used=percents(forecast.capacity_used) if forecast else "unknown",
+        to_do=words.to_do(answer),
+        reason=words.reason(answer),
+        beads=words.beads_full(answer),
         crossing=crossing,
-        crossing_brief=words.crossing_in_brief(forecast, answer.as_of) if forecast else "",
-        chances=_chances(answer),
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
@@ -120,29 +119,17 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
     )
 
 
-def _chances(answer: Assessment) -> tuple[str, str] | None:
-    forecast = answer.forecast
-    if forecast is None:
-        return None
-    if answer.state is BoxState.over_limit:
-        return "chance it is over", chance_cell(forecast.chance_over_already)
-    return (
-        "chance, 7 / 30 days",
-        " / ".join(chance_cell(forecast.chance_within(days)) for days in CHANCES_WITHIN_DAYS),
-    )
-
-
 def headline(answers: Sequence[Assessment]) -> str:
     """Return the shelf in one sentence."""
     if not answers:
-        return "No box is declared yet, and none has reported."
+        return "There is no box yet."
     parts = []
     for state, one, many in (
         (BoxState.over_limit, "is over its limit", "are over their limits"),
-        (BoxState.due, "is due", "are due"),
+        (BoxState.due, "is due within a month", "are due within a month"),
         (BoxState.estimate_failed, "has an estimate that failed", "have estimates that failed"),
-        (BoxState.not_enough_evidence, "needs more evidence", "need more evidence"),
-        (BoxState.no_readings, "is silent", "are silent"),
+        (BoxState.not_enough_evidence, "needs more readings", "need more readings"),
+        (BoxState.no_readings, "sends no readings", "send no readings"),
     ):
         count = sum(answer.state is state for answer in answers)
         if count:

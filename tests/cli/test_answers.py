@@ -94,7 +94,7 @@ def test_leak_shows_conductance_air_changes_half_time_and_seasons(siccast: Run) 
     assert "  0.052 (0.031 – 0.088)  " in line
     assert line.split()[-6:] == ["0.71", "23", "hours", "0.050", "0.090", "0.030"]
     assert "As tight as most gasketed boxes." in shown
-    assert shown.rstrip().endswith("weighing the beads twice would tell grams.")
+    assert shown.rstrip().endswith("Weigh the beads once to be sure.")
     box = answer_of(siccast("leak", "--json", "pa6-dry"))["boxes"][0]
     assert box["half_time_days"]["p50"] == pytest.approx(0.6931 / 0.71, rel=1e-3)
     assert box["ingress_summer_g_per_day"]["p50"] == pytest.approx(0.09)
@@ -130,8 +130,8 @@ def test_plan_names_day_boxes_and_reasons(siccast: Run) -> None:
     assert "oven: up to 2 boxes at a time, on Saturdays, 60 days from Wed 4 Mar 2026" in shown
     line = next(line for line in shown.splitlines() if "pa6-dry" in line)
     assert line.startswith("Sat 14 Mar")
-    assert "due by Fri 13 Mar" in line
-    assert "pla-white  not needed before Sun 3 May" in shown
+    assert "It is due by Fri 13 Mar." in line
+    assert "pla-white  It lasts beyond Sun 3 May." in shown
     assert "burn" in shown, "the caution stands where heat is planned"
     answer = answer_of(siccast("plan", "--json", "--appliance", "warm-box"))
     assert answer["appliance"] == "warm-box"
@@ -164,7 +164,10 @@ def test_a_calendar_that_cannot_be_written_is_named(siccast: Run, tmp_path: Path
 def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site: Path) -> None:
     result = siccast("today")
     assert result.exit_code == 3
-    assert result.stdout.splitlines() == ["empty has never reported", "stray reports but is not declared"]
+    assert result.stdout.splitlines() == [
+        "empty: no reading has ever arrived. Check its sensor.",
+        "stray: sends readings but is not in shelf.toml. `siccast adopt stray` adds it.",
+    ]
     matters = json.loads(siccast("today", "--json").stdout)["words"]
     assert [word["matter"] for word in matters] == ["silent", "seen, not declared"]
     (site / "shelf.toml").write_text((site / "shelf.toml").read_text().replace("[boxes.empty]", "[boxes.stray]"))

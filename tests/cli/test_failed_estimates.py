@@ -36,7 +36,7 @@ def shelf(site: Path, stub: StubInference) -> Shelf:
 def test_the_table_says_both(shelf: Shelf, siccast: Run) -> None:
     lines = {line.split()[0]: line for line in siccast("boxes").stdout.splitlines() if line}
     assert "over limit" in lines["petg-new"]
-    assert lines["petg-new"].split()[-1] == "now"
+    assert "put dry beads in now" in lines["petg-new"]
     assert "estimate" in lines["pla-white"]
     assert siccast("boxes").stdout.index("petg-new") < siccast("boxes").stdout.index("pla-white")
 
@@ -50,9 +50,9 @@ def test_no_leak_is_not_told_by_the_limit(shelf: Shelf, siccast: Run) -> None:
 def test_today_needs_the_person(shelf: Shelf, siccast: Run) -> None:
     told = siccast("today")
     assert told.exit_code == 3
-    assert "petg-new is over its limit of 20 %: recharge it, or put dry beads in\n" in told.stdout
-    assert f"petg-new: {FAILED.refusal}\n" in told.stdout
-    assert f"pla-white: {FAILED.refusal}\n" in told.stdout
+    assert "petg-new: put dry beads in now. It is over its limit of 20 %.\n" in told.stdout
+    assert f"petg-new: {FAILED.refusal}.\n" in told.stdout
+    assert f"pla-white: {FAILED.refusal}.\n" in told.stdout
     words = json.loads(siccast("today", "--json").stdout)["words"]
     assert [word["matter"] for word in words if word["box"] == "petg-new"] == ["over limit", "estimate failed"]
 

@@ -146,7 +146,7 @@ def test_later_estimates_know_what_the_test_found(tmp_path: Path) -> None:
 def test_the_entry_can_be_listed_and_taken_back(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
     said = ask(shelf, *SPAN).stdout
-    assert "Kept as entry 1; `siccast log undo 1` takes it back" in said
+    assert "Kept as entry 1. `siccast log undo 1` removes it." in said
     assert "leak test" in CliRunner().invoke(app, ["--shelf", str(shelf), "log", "show"]).stdout
     assert CliRunner().invoke(app, ["--shelf", str(shelf), "log", "undo", "1"]).exit_code == 0
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
@@ -180,7 +180,7 @@ def test_beads_within_the_test_are_named(tmp_path: Path) -> None:
 
 def test_beads_that_the_ledger_still_has_in_the_box_are_asked_about(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.1))
-    assert "Were they out?" not in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
+    assert "beads went in" not in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.ledger.log(LedgerEntry(EntryKind.charge, "tall", CLOSED - timedelta(days=9)), CLOSED)
     assert "2026-02-20" in " ".join(found(shelf, *SPAN, "--no-keep")["notes"])
@@ -224,7 +224,7 @@ def test_the_same_test_again_is_kept_once(tmp_path: Path) -> None:
     shelf = shelf_with(tmp_path, course(CLOSED, 3, 0.4))
     number = found(shelf, *SPAN)["entry"]
     again = ask(shelf, *SPAN)
-    assert (again.exit_code, again.stdout.count(f"It is entry {number} already")) == (0, 1)
+    assert (again.exit_code, again.stdout.count(f"It is already kept, as entry {number}")) == (0, 1)
     assert found(shelf, "--from", "2026-03-01", "--to", "2026-03-04T00:20")["entry"] == number
     assert len(entries(shelf)) == 1
 

@@ -33,7 +33,7 @@ def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedPro
         (["forecast", "--limit", "0"], "0 won't do; a limit is from 1 to 95 per cent"),
         (["forecast", "--limit", "120"], "120 won't do"),
         (["forecast", "--limit", "nan"], "nan won't do"),
-        (["plan", "--days", "3"], "3 won't do; a plan reaches 7 to 365 days ahead"),
+        (["plan", "--days", "3"], "3 won't do; a plan covers 7 to 365 days"),
         (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
         (["forecast", "room"], "'room' is the sensor in the room, not a box"),
         (["adopt", "room"], "'room' is the sensor in the room, not a box"),

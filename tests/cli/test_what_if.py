@@ -56,7 +56,7 @@ def test_another_climate_is_a_file_or_a_room(siccast: Run, stub: StubInference) 
 @pytest.mark.parametrize(
     ("words", "what"),
     [
-        ((), "nothing is changed"),
+        ((), "nothing would change"),
         (("--limit", "0"), "from 1 to 95 per cent"),
         (("--beads", "PA6"), "'PA6' is no desiccant"),
         (("--weather", str(YEAR), "--room-rh", "50"), "not both"),

@@ -102,5 +102,5 @@ def test_what_was_left_inside_shows_in_an_ordinary_room() -> None:
 def test_a_spool_shows_by_its_second_rate_where_no_warmth_tells(start: float) -> None:
     """The leak is then read several times too high: the air goes to the spool, not to the room."""
     found, truth = outcome(0.3, start, 0, swing=0.05, slow=(spool("PA6", 750.0),))
-    assert "not one exponential" in found.doubt
+    assert "at two speeds, not one" in found.doubt
     assert found.conductance_g_per_day_per_kpa.p05 > 2.0 * truth

@@ -78,7 +78,7 @@ def test_date_agrees_with_the_leak_of_before() -> None:
     ("method", "words"),
     [
         ("oven_120C_3h", "as dry as this method (oven_120C_3h) usually makes them"),
-        (None, "as dry as recharges usually make them"),
+        (None, "as dry as drying usually makes them"),
     ],
 )
 def test_a_recharge_that_was_only_logged_has_its_forecast_at_once(method: str | None, words: str) -> None:
@@ -110,7 +110,7 @@ def test_the_kind_of_beads_is_known_where_only_their_new_mass_was_told() -> None
 def test_beads_that_were_not_dried_are_not_called_fresh() -> None:
     lain = outlook(None, method="not_dried")
     assert lain.forecast is not None
-    assert lain.evidence[0].startswith("Beads that were not dried")
+    assert lain.evidence[0].startswith("Some or all of the beads were not dried")
     fresh = outlook(None, method="microwave").forecast
     assert fresh is not None
     assert lain.forecast.capacity_used.p50 > fresh.capacity_used.p50

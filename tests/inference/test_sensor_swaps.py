@@ -60,7 +60,7 @@ def test_a_logged_swap_brings_the_forecast_back_and_holds_the_truth(step: float)
 def test_a_logged_step_is_not_asked_about_and_said_for_what_it_is(step: float) -> None:
     found = fit(step, True)
     said = " ".join(evidence_of(found))
-    assert "not logged" not in said
+    assert "jumped" not in said
     assert not found.episode.unlogged
     assert "The two disagree by 5 % RH" in said
 

@@ -135,11 +135,11 @@ def test_beads_changed_below_a_floor_are_asked_for() -> None:
     """Nothing of them can be seen, so a person has to be told to write them down."""
     blind = made_lives(1, replace(GEL, step=0.01, floor=0.20, conductance=(0.10, 0.1)), 5)[0]
     words = " ".join(said_of(blind).evidence)
-    assert "shows nothing below 20 %, so it can hardly warn" in words
-    assert "log every recharge" in words
+    assert "The sensor cannot show less than 20 %. It can hardly warn before the limit." in words
+    assert "Log every recharge" in words
 
 
 def test_a_room_without_a_sensor_is_said() -> None:
-    assert "No sensor stands in the room" in " ".join(
+    assert "There is no sensor in the room" in " ".join(
         said_of(made_lives(1, replace(GEL, room_seen=False), 6)[0]).evidence
     )

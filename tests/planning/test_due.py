@@ -57,22 +57,24 @@ def test_a_word_for_each_matter() -> None:
         ("silent", Matter.silent),
         ("new", Matter.silent),
     ]
-    assert words[0].text == "over is over its limit of 20 %: recharge it"
-    assert words[1].text == "soon should be recharged by Mon 9 Mar to stay under 20 %"
-    assert words[3].text == "silent has not reported for 3 days"
+    assert words[0].text == "over: dry beads now. It is over its limit of 20 %."
+    assert words[1].text == (
+        "soon: dry beads by Mon 9 Mar. From then on, the chance of being over 20 % is above 1 in 5."
+    )
+    assert words[3].text == "silent: no reading for 3 days. Check its sensor."
 
 
 def test_an_estimate_that_failed_is_worth_a_word_beside_what_was_seen() -> None:
     failed = replace(assessment_of("broken", None, BoxState.estimate_failed), failed=True, refusal="it failed (x)")
     over = replace(failed, state=BoxState.over_limit)
-    assert [(w.matter, w.text) for w in words_for_today([failed], TODAY)] == [(Matter.failed, "broken: it failed (x)")]
+    assert [(w.matter, w.text) for w in words_for_today([failed], TODAY)] == [(Matter.failed, "broken: it failed (x).")]
     assert [w.matter for w in words_for_today([over], TODAY)] == [Matter.over_limit, Matter.failed]
 
 
 def test_that_boxes_were_asked_alone_is_said_once_for_the_shelf() -> None:
     crowd = [replace(assessment_of(name, forecast_of(200.0)), apart="not together (x)") for name in "abc"]
     assert [(w.box, w.matter, w.text) for w in words_for_today(crowd, TODAY)] == [
-        ("", Matter.failed, "shelf: not together (x)")
+        ("", Matter.failed, "shelf: not together (x).")
     ]
 
 
@@ -81,5 +83,6 @@ def test_beads_that_just_went_in_get_time_before_they_are_called_spent() -> None
     assert over.charge is not None
     fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
     [word] = words_for_today([fresh], TODAY)
-    assert "its beads went in 5 hours ago" in word.text
-    assert "recharge" not in word.text
+    assert word.text.startswith("over: look again tomorrow.")
+    assert "Its beads went in 5 hours ago" in word.text
+    assert "dry beads" not in word.text

@@ -71,7 +71,7 @@ def test_two_boxes_due_close_together_share_a_day() -> None:
     (day,) = plan.days
     assert day.boxes == ("box0", "box1")
     assert day.on == date(2026, 3, 22)
-    assert day.reasons["box1"].endswith("goes in with box0, which costs no extra heating")
+    assert day.reasons["box1"].endswith("but drying it along with box0 saves heating up again.")
 
 
 def test_two_boxes_due_far_apart_do_not() -> None:
@@ -85,7 +85,7 @@ def test_two_boxes_due_far_apart_do_not() -> None:
 def test_a_box_over_its_limit_goes_in_on_the_next_allowed_day() -> None:
     plan = plan_recharges(crowd_of([(-30.0, 5.0)]), OVEN, WEDNESDAY, [SATURDAY])
     assert [(day.on, day.boxes) for day in plan.days] == [(date(2026, 3, 7), ("box0",))]
-    assert "over its limit of 20 % already" in plan.days[0].reasons["box0"]
+    assert "It is over its limit of 20 %." in plan.days[0].reasons["box0"]
 
 
 def test_today_is_a_day_too() -> None:
@@ -97,7 +97,7 @@ def test_full_days_are_said() -> None:
     plan = plan_recharges(crowd_of([(-30.0, 5.0)] * 10), replace(OVEN, batch_boxes=1), WEDNESDAY, [SATURDAY])
     assert [len(day.boxes) for day in plan.days] == [1] * 9
     ((_, reason),) = plan.left_out.items()
-    assert reason.startswith("due by Wed 4 Mar, but every day before Sun 3 May is full")
+    assert reason.startswith("It is due by Wed 4 Mar, but every drying day until Sun 3 May is full.")
 
 
 def test_where_a_day_is_short_the_box_that_loses_less_waits() -> None:
@@ -112,7 +112,7 @@ def test_where_a_day_is_short_the_box_that_loses_less_waits() -> None:
 def test_a_box_that_lasts_is_left_out_with_its_chance() -> None:
     plan = plan_recharges(crowd_of([(300.0, 20.0)]), OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
-    said = "not needed before Sun 3 May; the chance of being over 20 % by then is under 1 %"
+    said = "It lasts beyond Sun 3 May. The chance that it is over 20 % by then is under 1 %."
     assert plan.left_out == {"box0": said}
 
 
@@ -120,8 +120,8 @@ def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
     strange = replace(assessment_of("new", None), state=BoxState.undeclared)
     plan = plan_recharges([assessment_of("young", None), strange], OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
-    assert plan.left_out["young"] == "no forecast: two days of readings can't carry a forecast"
-    assert "declare it" in plan.left_out["new"]
+    assert plan.left_out["young"] == "There is no forecast: two days of readings can't carry a forecast."
+    assert "`siccast adopt new` adds it" in plan.left_out["new"]
 
 
 def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
@@ -130,9 +130,9 @@ def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
     fresh = replace(over, charge=replace(over.charge, at=over.as_of - timedelta(hours=5)))
     for box in (over, fresh):
         [word] = [word for word in words_for_today([box], WEDNESDAY) if word.matter is Matter.over_limit]
-        advice = word.text.partition(": ")[2]
+        advice = word.text.partition(": ")[2].partition(".")[0]
         plan = plan_recharges([box], OVEN, WEDNESDAY, [SATURDAY])
-        assert plan.left_out["over"].startswith(f"over its limit: {advice}; no forecast: ")
+        assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast: ")
 
 
 def test_grams_fill_a_batch_too() -> None:

@@ -6,10 +6,10 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from made_up import AS_OF, LEAK, forecast_of
+from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.wording import Wording
-from monitor.records import DateQuantiles, Quantiles
+from monitor.records import BoxState, DateQuantiles, Quantiles
 
 WORDS = Wording(ZoneInfo("UTC"))
 
@@ -56,5 +56,51 @@ def test_a_crossing_open_to_one_side_bears_its_years() -> None:
 def test_an_opening_is_told_in_grams_and_in_hours_of_leak() -> None:
     opened = replace(LEAK, opening_g=Quantiles(0.05, 0.07, 0.09), opening_hours=Quantiles(20.0, 30.0, 44.0))
     said = WORDS.opening(opened).replace("\N{NARROW NO-BREAK SPACE}", " ")
-    assert said == "One opening brings about 0.070 g, as much as 30 hours of its leak."
+    assert said == "Each opening lets in about 0.070 g of water. The leak takes 30 hours to let in as much."
     assert not WORDS.opening(replace(LEAK, opening_g=None, opening_hours=None))
+
+
+def plain(text: str) -> str:
+    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
+    """AS_OF is Wednesday, 4 March 2026; a day beyond eleven weeks needs no weekday."""
+    over, soon, far = (assessment_of("box", forecast_of(days)) for days in (-10.0, 8.0, 200.0))
+    assert over.charge is not None
+    fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
+    ever = assessment_of("box", forecast_of(900.0))
+    assert [WORDS.to_do(one) for one in (over, replace(over, charge=None), fresh)] == [
+        "dry beads now", "put dry beads in now", "look again tomorrow",
+    ]  # fmt: skip
+    assert WORDS.to_do(soon) == "dry beads by Mon 9 Mar"
+    assert WORDS.to_do(replace(soon, charge=None)) == "put dry beads in by Mon 9 Mar"
+    assert WORDS.to_do(replace(soon, due_at=AS_OF)) == "dry beads today"
+    assert WORDS.to_do(far) == "dry beads by 17 Sep"
+    assert WORDS.to_do(ever) == "nothing before 2027"
+    without = {
+        BoxState.not_enough_evidence: "wait for readings",
+        BoxState.no_readings: "check its sensor",
+        BoxState.estimate_failed: "report the failure",
+        BoxState.undeclared: "add it to shelf.toml",
+    }
+    assert {state: WORDS.to_do(assessment_of("box", None, state)) for state in without} == without
+
+
+def test_beads_are_full_or_full_by_a_share() -> None:
+    half = assessment_of("box", replace(forecast_of(20.0), capacity_used=Quantiles(0.4, 0.5, 0.6)))
+    spent = replace(half, forecast=replace(forecast_of(-9.0), capacity_used=Quantiles(1.31, 1.38, 1.46)))
+    nearly = replace(half, forecast=replace(forecast_of(9.0), capacity_used=Quantiles(0.78, 0.89, 1.04)))
+    said = [plain(WORDS.beads_full(one)) for one in (half, spent, nearly, replace(half, charge=None))]
+    assert said == ["50 % full (40 – 60)", "full", "89 % full (78 – full)", "none logged"]
+    assert plain(WORDS.beads_full(half, brief=True)) == "50 %"
+    assert WORDS.beads_full(assessment_of("box", None)) == "unknown"
+
+
+def test_the_course_of_a_box_tells_day_and_chances() -> None:
+    soon = plain(WORDS.course(assessment_of("box", forecast_of(20.0))))
+    assert soon.startswith("It passes 20 % about 24 Mar (20")
+    assert soon.endswith("The chance is under 1 % within 7 days and over 99 % within 30 days.")
+    over = assessment_of("box", replace(forecast_of(-10.0), chance_over_already=0.97))
+    assert plain(WORDS.course(over)) == "The chance that it is over 20 % now is 97 %."
+    assert not WORDS.course(assessment_of("box", None))

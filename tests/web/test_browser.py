@@ -169,7 +169,7 @@ def test_what_if_needs_a_keyboard_and_no_script(browser: Browser, address: str) 
     page.keyboard.press("Tab")
     page.keyboard.type("0.5")
     page.keyboard.press("Enter")
-    page.get_by_text("As supposed").wait_for()
+    page.get_by_text("With the change").wait_for()
     assert "limit=30&leak-times=0.5" in page.url
     assert page.get_by_label("Humidity limit, %").input_value() == "30"
     context.close()

@@ -1,1 +1,1 @@
-"""What siccast believes: states, forecasts, leaks, plans, what-ifs, and how good its forecasts were."""
+"""Commands that answer: states, forecasts, leaks, plans, what-ifs, and how good the forecasts were."""

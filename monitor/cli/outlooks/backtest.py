@@ -16,12 +16,13 @@ def register(app: typer.Typer) -> None:
 def backtest(
     set_folder: Annotated[Path, typer.Argument(help="Folder with boxes.json, readings.csv.gz, events.csv, tasks.csv.")],
     *,
-    out: Annotated[Path, typer.Option(help="Where the predictions go, as a text table (CSV).")],
-    workers: Annotated[int, typer.Option(min=1, help="Processes at work at once.")] = 2,
+    out: Annotated[Path, typer.Option(help="File to write the predictions to (CSV).")],
+    workers: Annotated[int, typer.Option(min=1, help="How many processes work at once.")] = 2,
 ) -> None:
-    """Replay a recorded set: estimate and forecast at each of its cuts, seeing only what came before.
+    """Replay a recorded set: forecast at each of its cuts, from what was known by then.
 
-    One row a cut: the leak and the crossing date at 5, 50 and 95 %. A date left empty lies beyond the horizon.
+    One row for each cut: the leak and the day the limit is passed, at 5, 50 and 95 %. An empty date is beyond the
+    horizon.
     """
     from monitor.backtest import backtest as replay
     from monitor.backtest import write_predictions

@@ -30,36 +30,39 @@ def register(app: typer.Typer) -> None:
 
 
 def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
-    """Show how every box is, worst first.
+    """Show every box and what to do about it, worst first.
 
-    Its newest reading, how much of its beads' capacity is used, and the day by which they are best recharged.
+    With its newest reading, and how full its beads are: full beads cannot keep the box under its limit.
     """
-    from monitor.cli.output import show_json, show_table
+    from monitor.cli.output import (
+        say,
+        show_json,
+        show_table,
+    )
     from monitor.presentation.answers import boxes_answer
+    from monitor.services.assess import rule_of_days
 
     asked = ask(shelf_of(context), boxes, as_of)
     if as_json:
         show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
         return
-    headings = ("box", "state", "RH", "limit", "air", "age", "used", "recharge\nby")
+    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
     show_table(
         headings,
         [_row(assessment, asked.wording) for assessment in asked.worst_first],
-        right=(2, 3, 4, 5, 6),
-        wrap={0: 24, 1: 13},
+        right=(3, 4, 5, 6, 7),
+        wrap={0: 24, 1: 13, 2: None},
     )
-    if not asked.assessments:
-        typer.echo(
-            f"No box is declared and none has reported; declare the first in {asked.shelf.folder / 'shelf.toml'}"
-        )
+    if asked.assessments:
+        say(f"{rule_of_days()} Full beads can't keep a box under its limit.")
 
 
 def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
-    """Say what needs you today; exit code 3 if anything.
+    """Say what needs you today; exit code 3 if anything does.
 
-    For a scheduled job: a box over its limit or due within a week, one that fell silent, one that nobody declared, one
-    whose estimate failed.
+    Boxes over their limit or due within a week, sensors that fell silent, boxes that are not in shelf.toml, and
+    estimates that failed. Made for a scheduled job.
     """
     from monitor.cli.output import show_json
     from monitor.services.assess import words_for_today
@@ -78,14 +81,14 @@ def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
     from monitor.presentation.wording import age, percent
 
-    latest, there = assessment.latest, assessment.forecast
+    latest = assessment.latest
     return (
         assessment.box.name,
         wording.state(assessment),
+        wording.to_do(assessment),
         percent(latest.relative_humidity, 1) if latest else "–",
         wording.limit(assessment),
+        wording.beads_full(assessment, brief=True),
         wording.temperature(latest.temperature_degc) if latest else "–",
         age(assessment.as_of - latest.at) if latest else "–",
-        percent(there.capacity_used.p50) if there else "–",
-        wording.due(assessment),
     )

@@ -1,4 +1,4 @@
-"""`siccast climate`: what a weather file tells of a room's year, month by month."""
+"""`siccast climate`: a room's year from a weather file, month by month."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ def register(app: typer.Typer) -> None:
 
 def climate(
     context: typer.Context,
-    weather_file: Annotated[Path, typer.Argument(help="A typical year of hours: TMY3 or EPW.")],
+    weather_file: Annotated[Path, typer.Argument(help="A typical year, hour by hour: TMY3 or EPW.")],
     as_json: AsJson = False,
 ) -> None:
-    """Show the vapor pressure of a typical year, outdoors and as a room of the shelf's temperature may have it."""
+    """Show how humid a typical year is, outdoors and in a room as warm as the shelf's, as vapor pressure."""
     from monitor.cli.output import (
         say,
         show_json,
@@ -52,5 +52,6 @@ def climate(
         for month, (cold, outside, inside) in enumerate(year, 1)
     ]
     show_table(headings, rows, right=(0, 1, 2, 3))
-    say("Indoors is a guess: the air outdoors, what people add in winter, never above 70 % of saturation.")
-    say(f"In the shelf file: [room] weather_file = '{weather_file}', or the months you know better yourself.")
+    say("kPa: vapor pressure of the air. The higher it is, the more water a leak lets in.")
+    say("Indoors is a guess: outdoor air, plus what people add in winter, up to 70 % humidity.")
+    say(f"To use it, write weather_file = '{weather_file}' under [room] in shelf.toml.")

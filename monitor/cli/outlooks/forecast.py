@@ -33,10 +33,10 @@ def register(app: typer.Typer) -> None:
 def forecast(
     context: typer.Context, boxes: BoxNames = None, limit: Limit = None, as_of: AsOf = None, as_json: AsJson = False
 ) -> None:
-    """Show when each box passes its limit.
+    """Show by when to dry each box, and why.
 
-    A median day with its 90 % interval, the chance within 7 and 30 days, and what they rest on. Too little evidence is
-    an answer too.
+    Beneath the table: when each box passes its limit, how likely that is within 7 and 30 days, how sure that is, and
+    what would make it surer. Where the readings say too little, it says so.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import forecast_answer
@@ -52,8 +52,8 @@ def forecast(
 def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Show how leaky each box is.
 
-    The leak as grams a day for each kilopascal of vapor pressure difference, as air changes of the empty box, and as
-    the water it takes in now, in a typical summer and in a typical winter.
+    The leak itself is in grams of water a day for each kilopascal of vapor pressure between room and box. Beside it:
+    how often the air of the empty box would change in a day, and how much water comes in now, in summer and in winter.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import leak_answer
@@ -67,14 +67,20 @@ def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_
 
 
 def show_forecasts(asked: Assessed) -> None:
-    """Print when each box passes its limit, worst first, and what that rests on."""
-    from monitor.cli.output import show_notes, show_table
-    from monitor.presentation.answers import sentences
+    """Print by when to dry each box, worst first, and beneath it why and how sure that is."""
+    from monitor.cli.output import (
+        say,
+        show_notes,
+        show_table,
+    )
+    from monitor.services.assess import rule_of_days
 
-    headings = ("box", "limit", "state", "passes its limit (90 %)", "within\n7 days", "within\n30 days")
+    headings = ("box", "state", "what to do", "why")
     rows = [_forecast_row(assessment, asked.wording) for assessment in asked.worst_first]
-    show_table(headings, rows, right=(1, 4, 5), wrap={0: 24, 2: 13, 3: None})
-    show_notes("What that rests on", [(a.box.name, " ".join(sentences(a))) for a in asked.worst_first])
+    show_table(headings, rows, wrap={0: 24, 1: 13, 2: None, 3: None})
+    say(f"{rule_of_days()}\n")
+    notes = [(a.box.name, _how_sure(a, asked.wording)) for a in asked.worst_first]
+    show_notes("When, and how sure (brackets: 9 times in 10 the day is between these two)", [n for n in notes if n[1]])
 
 
 def show_leaks(asked: Assessed) -> None:
@@ -86,27 +92,33 @@ def show_leaks(asked: Assessed) -> None:
     )
 
     unit = asked.wording.mass_unit
-    flows = (f"{unit}/day\nnow", "in\nsummer", "in\nwinter")
-    headings = ("box", f"leak, {unit}/day/kPa (90 %)", "air\nchanges\na day", "half-time", *flows)
+    flows = (f"water in,\n{unit}/day\nnow", "in\nsummer", "in\nwinter")
+    headings = ("box", f"leak, {unit}/day/kPa", "air\nchanges\na day", "empty box\nhalfway to\nroom in", *flows)
     rows = [_leak_row(assessment, asked.wording) for assessment in asked.assessments]
     show_table(headings, rows, right=(2, 3, 4, 5, 6), wrap={0: 24, 1: None})
     notes = [(a.box.name, " ".join(_leak_words(a, asked.wording))) for a in asked.assessments]
     show_notes("How they compare", [(box, text) for box, text in notes if text])
-    say(_what_grams_rest_on(asked.assessments))
+    say("Leak: water coming in each day, for each kilopascal by which the room's vapor pressure is above the box's. "
+        "In brackets: 9 times in 10 the true value is between these two.")  # fmt: skip
+    say(_what_grams_assume(asked.assessments))
 
 
 def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.answers import CHANCES_WITHIN_DAYS
-    from monitor.presentation.wording import chance_cell
-
-    there = assessment.forecast
     return (
         assessment.box.name,
-        wording.limit(assessment),
         wording.state(assessment),
-        wording.crossing_in_brief(there, assessment.as_of) if there else "–",
-        *(chance_cell(there.chance_within(days)) if there else "–" for days in CHANCES_WITHIN_DAYS),
+        wording.to_do(assessment),
+        wording.reason(assessment),
     )
+
+
+def _how_sure(assessment: Assessment, wording: Wording) -> str:
+    """Return when a box passes its limit, what that is based on, and what would make it surer."""
+    from monitor.presentation.wording import sentence
+
+    evidence = [wording.in_own_units(text) for text in assessment.evidence]
+    texts = (wording.course(assessment), *evidence, assessment.sharpen)
+    return " ".join(sentence(text) for text in texts if text)
 
 
 def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
@@ -142,11 +154,12 @@ def _why_no_leak(assessment: Assessment) -> BoxState:
 def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     """Return what a leak compares with and rests on; why there is none where there is none."""
     from monitor.presentation.answers import sentences
+    from monitor.presentation.wording import sentence
 
     there = assessment.leak
     if there is None:
         return sentences(assessment)
-    words = [there.comparison] if there.comparison else []
+    words = [sentence(there.comparison)] if there.comparison else []
     if opened := wording.opening(there):
         words.append(opened)
     if changed := wording.change(there, assessment.as_of):
@@ -154,13 +167,13 @@ def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
     return words
 
 
-def _what_grams_rest_on(assessments: Sequence[Assessment]) -> str:
-    """Return for which boxes a weighing tells grams, and what the others' grams are worth."""
+def _what_grams_assume(assessments: Sequence[Assessment]) -> str:
+    """Return for which boxes grams were measured, and what the grams of the others assume."""
     known = [a.box.name for a in assessments if a.leak and a.leak.grams_known]
     assumed = [a.box.name for a in assessments if a.leak and not a.leak.grams_known]
     if not assumed:
-        return "Grams rest on weighings or tests of the empty box." if known else ""
-    stated = "on the beads' stated mass: humidity alone gives the leak for each gram of beads"
+        return "The grams are measured, by weighing the beads or by a test of the empty box." if known else ""
+    entered = "the mass of beads you entered. Weigh the beads once to be sure."
     if not known:
-        return f"Grams rest {stated}; weighing the beads twice would tell grams."
-    return f"Grams rest on a weighing or a test of the empty box for {', '.join(known)}; for the others {stated}."
+        return f"The grams assume {entered}"
+    return f"The grams of {', '.join(known)} are measured. The others assume {entered}"

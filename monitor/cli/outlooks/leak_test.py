@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
 
 def leak_test(
     context: typer.Context,
-    box: Annotated[str, typer.Argument(metavar="BOX", help="A declared box.")],
+    box: Annotated[str, typer.Argument(metavar="BOX", help="A box in shelf.toml.")],
     *,
     start: Annotated[
         str | None, typer.Option("--from", help="When the empty box was closed, as in 2026-03-01T07:30.")
@@ -43,13 +43,14 @@ def leak_test(
         typer.Option("--csv", help="Readings of the box and of its room, as `siccast readings export` writes them."),
     ] = None,
     encoding: arguments.Encoding = "utf-8",
-    keep: Annotated[bool, typer.Option(help="Whether later estimates of the box shall know what was found.")] = True,
+    keep: Annotated[bool, typer.Option(help="Use the result in later forecasts of the box.")] = True,
     as_json: AsJson = False,
 ) -> None:
-    """Guide a test of an empty box, and once it has run work out the leak from it.
+    """Test how fast a box leaks while it is empty.
 
-    Without --from it says how the test is done. No beads, spools or cardboard may be in the box while it runs; a test
-    whose curve shows that something was in it is not kept (exit code 3), and the same test is kept once.
+    Without --from it says how the test is done. With --from it works out the leak. No beads, spools or cardboard may
+    be in the box during the test. If the curve shows that something was in it, the test is not kept (exit code 3). The
+    same test is kept only once.
     """
     from monitor.store.opening import open_stores
 
@@ -60,7 +61,7 @@ def leak_test(
         return
     opening = open_to_write(shelf) if keep else open_stores(shelf.database_path, influx=shelf.influx, read_only=True)
     with opening as stores:
-        test = _compute(
+        test = _run_test(
             shelf, stores, asked, (start, end), None if csv_file is None else (csv_file, arguments.encoding(encoding))
         )
         number = test.held.entry_id if test.held else None
@@ -83,10 +84,10 @@ def _guide(box: Box) -> None:
     for number, step in enumerate(STEPS, start=1):
         say(f"{number}. {step}")
     then = "--from <when the lid was closed> --to <when it was opened>"
-    say(f"Then: {command('leak-test', box.name, then=then)}")
+    say(f"Then run: {command('leak-test', box.name, then=then)}")
 
 
-def _compute(
+def _run_test(
     shelf: Shelf,
     stores: Stores,
     box: Box,
@@ -108,7 +109,9 @@ def _compute(
             end = end or datetime.fromtimestamp(float(own.at_s[-1]) + 1.0, UTC)
     start, end = start or now, end or now
     if end <= start:
-        raise typer.BadParameter(f"the test would end {end:%Y-%m-%d %H:%M} UTC, before it began", param_hint="'--to'")
+        raise typer.BadParameter(
+            f"the test would end on {end:%Y-%m-%d %H:%M} UTC, before it began", param_hint="'--to'"
+        )
 
     def series(name: str) -> ReadingSeries:
         return stores.readings.series(name, start, end) if rows is None else series_of(rows, name)
@@ -157,39 +160,39 @@ def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     rows = [
         (f"leak, {unit}", wording.masses(test.found.conductance_g_per_day_per_kpa)),
         ("air changes a day", spread(test.found.air_changes_per_day)),
-        ("half-time, days", spread(test.found.half_time_days)),
+        ("halfway to the room in, days", spread(test.found.half_time_days)),
     ]
     if test.combined is not None:
-        rows.append((f"leak by both runs, {unit}", wording.masses(test.combined)))
+        rows.append((f"leak from both tests, {unit}", wording.masses(test.combined)))
     show_table((box.name, "empty box (90 %)"), rows)
     for note in _notes(test, shelf):
         say(note)
     if test.held is not None:
-        say(f"It is entry {number} already, and counts once; `siccast log undo {number}` takes it back.")
+        say(f"It is already kept, as entry {number}, and counts once. `siccast log undo {number}` removes it.")
     elif test.doubts:
-        say("It is not kept: later estimates do not rest on it.")
+        say("It is not kept. Later forecasts will not use it.")
     elif number is not None:
-        say(f"Kept as entry {number}; `siccast log undo {number}` takes it back. "
-            f"Log the recharge when beads go in again: {hint('log', 'recharge', box.name)}.")  # fmt: skip
+        say(f"Kept as entry {number}. `siccast log undo {number}` removes it. "
+            f"When the beads go back in, log that: {hint('log', 'recharge', box.name)}.")  # fmt: skip
 
 
 def _notes(test: LeakTest, shelf: Shelf) -> list[str]:
     found, other = test.found, test.other_way
-    way = "drier than the room, so it rose" if found.upward else "moister than the room, so it fell"
-    notes = [f"Rests on {found.hours} hours; the box started {way}.", *test.doubts]
+    way = "drier than the room, so humidity rose" if found.upward else "moister than the room, so humidity fell"
+    notes = [f"Based on {found.hours} hours. The box started {way}.", *test.doubts]
     if test.filled_at is not None:
         day = f"{test.filled_at.astimezone(shelf.timezone):%Y-%m-%d}"
         notes.append(
-            f"Beads went in on {day}, by the ledger. Were they out? With beads in the box this was no test: undo it."
+            f"According to the log, beads went in on {day}. If they were still in the box, the test is wrong: undo it."
         )
     if found.walls_matter:
-        notes.append("Walls of this material take up water: the air alone would have moved faster, by a guess.")
+        notes.append("Walls of this material take up water. The result allows for that by a guess.")
     if test.doubts:
         return notes
     if other is None:
         back = "moister" if found.upward else "drier"
-        notes.append(f"A run that starts {back} than the room would show what walls and sensors did to this one.")
+        notes.append(f"A second test that starts {back} than the room would show the errors of walls and sensors.")
     elif test.combined is not None and other.conductance_g_per_day_per_kpa is not None:
         ratio = found.conductance_g_per_day_per_kpa.p50 / other.conductance_g_per_day_per_kpa[1]
-        notes.append(f"It is {ratio:.2f} times what the run the other way gave; the mean of both is nearer the truth.")
+        notes.append(f"It is {ratio:.2f} times what the test the other way gave. The mean of both is nearer the truth.")
     return notes

@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 CAUTION = (
-    "Hot beads, glass and steam burn: use heat-proof ware, let it vent, cool it before closing. Keep to the ceiling of "
-    "beads, dye and holder on the maker's sheet, and to local rules; beads with cobalt stay away from food."
+    "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
+    "Stay below the highest temperature that the maker allows for beads, dye and holder. Follow local rules. Keep "
+    "beads with cobalt away from food."
 )
 
 
@@ -40,28 +41,28 @@ def plan(
     context: typer.Context,
     *,
     appliance: Annotated[
-        str | None, typer.Option(metavar="NAME", help="What dries the beads; the first declared when left out.")
+        str | None, typer.Option(metavar="NAME", help="What dries the beads; else the first in shelf.toml.")
     ] = None,
     days: Annotated[
-        int | None, typer.Option(help="How many days ahead to plan, 7 to 365; 60 where the shelf says nothing.")
+        int | None, typer.Option(help="How many days ahead to plan, 7 to 365; else what shelf.toml says, or 60.")
     ] = None,
     calendar: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Also write the days to an iCalendar file.")
+        Path | None, typer.Option(metavar="FILE", help="Also write the days to a calendar file (iCalendar).")
     ] = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
-    """Plan the days on which to dry beads.
+    """Plan on which days to dry which boxes.
 
-    So that boxes share a day where they can, few beads are dried long before they have to be, and no box is late; with
-    a reason for each.
+    Boxes share a day where they can. As few as possible are dried long before they have to be, or too late. Each box
+    gets its reason.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import plan_answer
     from monitor.services.assess import plan_recharges
 
     if days is not None and not PLAN_RANGE_DAYS[0] <= days <= PLAN_RANGE_DAYS[1]:
-        raise typer.BadParameter(f"{days} won't do; a plan reaches 7 to 365 days ahead", param_hint="'--days'")
+        raise typer.BadParameter(f"{days} won't do; a plan covers 7 to 365 days", param_hint="'--days'")
     shelf = shelf_of(context)
     rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
     asked = ask(shelf, as_of=as_of)
@@ -94,10 +95,10 @@ def _show(planned: RechargePlan) -> None:
             for day in planned.days
             for place, box in enumerate(day.boxes)
         ]
-        show_table(("day", "box", "why"), rows, wrap={1: 24, 2: None})
+        show_table(("dry on", "box", "why"), rows, wrap={1: 24, 2: None})
         show_notes("Before you heat anything", [("", CAUTION)])
     else:
-        typer.echo("\nNo box is known to need drying in that time.\n")
+        typer.echo("\nNo box needs drying in that time, as far as is known.\n")
     show_notes("Not in this plan", list(planned.left_out.items()))
 
 

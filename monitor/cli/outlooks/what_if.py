@@ -47,38 +47,35 @@ def what_if(
     leak_times: Annotated[
         float | None,
         typer.Option(
-            min=LEAK_RANGE_TIMES[0], max=LEAK_RANGE_TIMES[1], help="The leak times this: 0.5 is half as leaky."
+            min=LEAK_RANGE_TIMES[0], max=LEAK_RANGE_TIMES[1], help="Multiply the leak by this: 0.5 is half as leaky."
         ),
     ] = None,
-    beads: Annotated[
-        str | None, typer.Option(metavar="KIND", help="Fresh beads of this kind in place of those in the box.")
-    ] = None,
+    beads: Annotated[str | None, typer.Option(metavar="KIND", help="Put in fresh beads of this kind instead.")] = None,
     dry_mass: Annotated[
         float | None,
-        typer.Option(min=LEAST_MASS, help="So much of fresh beads, weighed dry, in place of those in the box."),
+        typer.Option(min=LEAST_MASS, help="Put in this much of fresh beads instead, weighed dry."),
     ] = None,
     weather: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The climate of a TMY3 or EPW weather file, as it would be indoors."),
+        typer.Option(metavar="FILE", help="The climate of a weather file (TMY3 or EPW), as it would be indoors."),
     ] = None,
     room_rh: Annotated[
         float | None,
         typer.Option(
             min=ROOM_HUMIDITY_RANGE_PCT[0],
             max=ROOM_HUMIDITY_RANGE_PCT[1],
-            help="A room of this mean humidity, per cent.",
+            help="A room with this average humidity, per cent.",
         ),
     ] = None,
     room_temperature: Annotated[
-        float | None, typer.Option(help="A room of this temperature; °C, or °F where the shelf file says so.")
+        float | None, typer.Option(help="A room this warm; in °C, or in °F if shelf.toml says so.")
     ] = None,
     as_of: AsOf = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show when each box would pass its limit if something were changed.
+    """Show when each box would pass its limit if you changed something.
 
-    What is believed of the box stays; its future is another. Fresh beads are taken to be as well dried as those in the
-    box were, and to go in now.
+    Fresh beads go in now, dried as well as those in the box were. Everything else about the box stays as it is.
     """
     from monitor.cli.output import show_json
 
@@ -93,7 +90,7 @@ def what_if(
     except WhatIfInputError as error:
         raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
     if change == WhatIf():
-        raise typer.BadParameter("nothing is changed; give one of --limit, --leak-times, --beads, --dry-mass, "
+        raise typer.BadParameter("nothing would change; give one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
     asked = ask(shelf, boxes, as_of, change=change)
     if as_json:
@@ -114,7 +111,8 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
     )
 
     say(f"What if: {'; '.join(wording.changes(change))}.")
-    headings = ("box", "passes its limit (90 %)", "what if (90 %)", "time left, times")
+    say("In brackets: 9 times in 10 the day is between these two.")
+    headings = ("box", "passes its limit\nas it is", "passes its limit\nwith the change", "lasts")
     rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
     show_table(headings, rows, right=(3,), wrap={0: 24, 1: None, 2: None})
     show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
@@ -131,7 +129,7 @@ def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
         assessment.box.name,
         wording.crossing_in_brief(assessment.forecast, assessment.as_of),
         wording.crossing_in_brief(assessment.forecast_if, assessment.as_of),
-        "–" if ratio is None else figures(ratio),
+        "–" if ratio is None else f"{figures(ratio)} times as long",
     )
 
 

@@ -51,12 +51,14 @@ def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tupl
 
 def _readings(posterior: Posterior) -> str:
     bins = posterior.bins
-    since = "a recharge nobody logged" if posterior.episode.unlogged else "the beads went in"
+    since = "a recharge that nobody logged" if posterior.episode.unlogged else "the beads went in"
     if posterior.episode.desiccant is None:
         since = "the box was closed"
     if bins.seen_days < _LEAST_DAYS:
-        return f"Hardly any readings yet since {since}: this rests on what was known before."
-    return f"Rests on {bins.seen_days:.0f} days of readings in the {bins.length_days:.0f} days since {since}."
+        return f"There are hardly any readings since {since}. The forecast uses what was known before."
+    seen, passed = f"{bins.seen_days:.0f}", f"{bins.length_days:.0f}"
+    out_of = "" if seen == passed else f", out of {passed} days"
+    return f"Based on {seen} days of readings{out_of} since {since}."
 
 
 def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
@@ -67,9 +69,9 @@ def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
         or float(np.std(logs)) < _SILENT_SHARE * prior.sd[Unknown.log_conductance]
     ):
         return ""
-    known = "what was known of it before" if leak_seen_before else "what is known of such boxes"
+    known = "what was known of it before" if leak_seen_before else "typical of such boxes"
     since = "The readings since then" if leak_seen_before else "The readings"
-    return f"{since} tell next to nothing of this box's leak; what is said of it is {known}."
+    return f"{since} say almost nothing about this box's leak. The leak shown is {known}."
 
 
 def _floor(posterior: Posterior) -> str:
@@ -82,13 +84,11 @@ def _floor(posterior: Posterior) -> str:
         return ""
     floor = f"{100 * bins.floor:.0f} %"
     if bins.floor >= posterior.box.humidity_limit - _NEAR_LIMIT:
-        said = f"The sensor shows nothing below {floor}, so it can hardly warn before the limit."
+        said = f"The sensor cannot show less than {floor}. It can hardly warn before the limit."
     else:
-        said = (
-            f"The sensor shows nothing below {floor}: {100 * share:.0f} % of the time it only says 'no more than that'."
-        )
+        said = f"The sensor cannot show less than {floor}. It was at that floor {100 * share:.0f} % of the time."
     if share > _HIDDEN_SHARE:
-        said += " Beads changed down there don't show: log every recharge."
+        said += " New beads do not show down there. Log every recharge."
     return said
 
 
@@ -96,60 +96,65 @@ def _unlogged(posterior: Posterior) -> str:
     count = posterior.episode.unlogged_steps
     if count == 0:
         return ""
-    explained_by = "an opening, a swapped spool or another sensor would explain"
-    if count == 1:
-        return f"One lasting step of humidity was not logged; {explained_by} it."
-    return f"{count} lasting steps of humidity were not logged; {explained_by} them."
+    times = "once" if count == 1 else f"{count} times"
+    return (
+        f"Humidity jumped {times} and stayed there, and nothing was logged. "
+        "Log it if the box was opened, or a spool or the sensor was swapped."
+    )
 
 
 def _sensor_swapped(posterior: Posterior) -> str:
     episode = posterior.episode
     if not episode.sensor_swaps_s:
         return ""
-    said = "The sensor was swapped or calibrated: what was shown before counts with an error of its own."
+    said = "The sensor was swapped or calibrated. Readings from before then may be off by another amount."
     if episode.sensors_apart:
-        said += f" The two disagree by {100 * episode.sensors_apart:.0f} % RH, and either may be wrong."
+        said += f" The two disagree by {100 * episode.sensors_apart:.0f} % RH. Either may be wrong."
     return said
 
 
 def _grams(posterior: Posterior) -> str:
     if posterior.episode.desiccant is None:
-        return "There is no desiccant: the box follows the room, and its spools and walls slow it."
+        return (
+            "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
+        )
     if posterior.episode.weighings:
-        return "Grams are known from weighings."
+        return "Amounts of water are measured: you weighed the beads."
     if grams_known(posterior):
-        return "Grams are known from a test of the empty box."
-    return (
-        "Grams rest on the declared mass of beads and a book value of what they hold; humidity alone tells the ratio."
-    )
+        return "Amounts of water are measured: you tested the box empty."
+    if not posterior.problem.prior.grams_declared:
+        return "Nobody entered how heavy the beads are. Amounts of water are a guess until you weigh them."
+    more = "again" if posterior.episode.loaded_mass else "once"
+    entered = f"the {posterior.episode.dry_mass_g:.4g} g of beads you entered"
+    return f"Amounts of water assume {entered}. Weigh them {more} to be sure."
 
 
 def _room(posterior: Posterior) -> str:
     if not posterior.room_seen:
-        return "No sensor stands in the room: its vapor pressure is assumed."
+        return "There is no sensor in the room. How humid it is there is assumed."
     if posterior.room.seen_days < _ROOM_SEEN_DAYS:
-        return f"The room was seen for {posterior.room.seen_days} days; its seasons are assumed until a year is seen."
+        return f"The room was measured for {posterior.room.seen_days} days. Its seasons are assumed for the first year."
     return ""
 
 
 def _looked_at(posterior: Posterior) -> str:
     if not posterior.bins.colors or posterior.problem.prior.dye is None:
         return ""
-    return f"The beads were seen {posterior.bins.colors[-1][1]}, a weak sign of how much they hold."
+    return f"The beads looked {posterior.bins.colors[-1][1]}. Color is a weak sign of how full they are."
 
 
 def _compared(posterior: Posterior) -> str:
     if posterior.problem.bias_seen is None:
         return ""
-    return "While the box stood open its sensor was compared with the room's."
+    return "While the box was open, its sensor was compared with the room's."
 
 
 def _shows(posterior: Posterior) -> str:
     shows = posterior.problem.prior.humidity_shows
     if shows == "little":
-        return "With this desiccant humidity stays low until it is nearly full, and then rises fast: weigh it to know."
+        return "With these beads humidity stays low until they are nearly full. Then it rises fast. Weigh them to know."
     if shows == "phase":
-        return "With this salt humidity tells which hydrate is there, and little of how much is left: weigh it to know."
+        return "With this salt humidity says little about how much is left. Weigh it to know."
     return ""
 
 
@@ -161,7 +166,7 @@ _CLASSES = (
     (0.33, "as tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day)"),
     (1.0, "like a moderately sealed display case (NPS 1999: at most 1 air change a day)"),
     (4.0, "like a plastic box with a clip-on lid (Kelly and Daniel 2000: 2.8 air changes a day)"),
-    (24.0, "leakier than a plastic box with a clip-on lid, tighter than an unsealed display case"),
+    (24.0, "leakier than a plastic box with a clip-on lid, but tighter than an unsealed display case"),
     (np.inf, "like an unsealed display case (NPS 1999: 24 air changes a day and more)"),
 )
 
@@ -186,9 +191,9 @@ def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None)
     middle = float(np.median(logs))
     words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
     mean, spread = kind or style_prior(posterior.box)
-    beside = "about what boxes of its style are"
+    beside = "about as leaky as most boxes of its style"
     if middle > mean + spread:
         beside = "leakier than most boxes of its style"
     elif middle < mean - spread:
         beside = "tighter than most boxes of its style"
-    return f"{words[0].upper()}{words[1:]}; {beside}."
+    return f"{words[0].upper()}{words[1:]}. It is {beside}."

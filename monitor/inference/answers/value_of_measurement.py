@@ -92,14 +92,14 @@ def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
         Plain sentences.
     """
     if np.mean(ahead.over_already) > _SURELY_OVER:
-        return "No measurement would change what to do: it is over its limit."
+        return "No measurement would change anything. The box is over its limit."
     days = _days_left(posterior, ahead, limit)
     could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
     logs = np.log(days)
     share, advice = max((expected_narrowing(one.reads(posterior), one.sd, logs), one.advice) for one in could)
     if share < _WORTH_IT:
-        return "Nothing single would sharpen it much; more days of readings will."
-    return f"{advice} That would narrow the interval of days left by about {100 * share:.0f} %."
+        return "No single measurement would help much. More days of readings will."
+    return f"{advice} The date would then be about {100 * share:.0f} % less uncertain."
 
 
 def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: int = 5) -> float:
@@ -158,28 +158,32 @@ def measurements(posterior: Posterior) -> list[Measurement]:
         At least two.
     """
     sensor = Measurement(
-        "Check the sensor against a jar of freshly dried beads or a salt of known humidity.",
+        "Check the sensor in a jar of freshly dried beads, or over a salt of known humidity.",
         lambda p: p.theta[:, Unknown.sensor_bias],
         _CHECKED_SENSOR_SD,
     )
-    empty = Measurement("Run an empty-box test of the leak.", lambda p: np.log(p.state.conductance), _EMPTY_BOX_SD)
+    empty = Measurement(
+        "Test how fast the box leaks while it is empty: `siccast leak-test` says how.",
+        lambda p: np.log(p.state.conductance),
+        _EMPTY_BOX_SD,
+    )
     if posterior.episode.desiccant is None:
         return [sensor, empty]
     weigh = Measurement(
-        "Weigh the beads now and again in three weeks, on a scale that shows 0.1 g.",
+        "Weigh the beads now and again in three weeks. Use a scale that shows 0.1 g.",
         lambda p: p.state.conductance * _dose_kpa_days(p, _BETWEEN_WEIGHINGS_DAYS),
         _GAIN_SD_G,
         _BETWEEN_WEIGHINGS_DAYS,
     )
     jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD)
     full = Measurement(
-        "Weigh the beads dried out and again when spent, to learn what they hold.",
+        "Weigh the beads when freshly dried and again when full. That tells how much they hold.",
         lambda p: p.theta[:, Unknown.log_capacity_scale],
         _CAPACITY_SD,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
         return [weigh, sensor, jar, empty, full]
-    again = Measurement("Weigh the beads, on a scale that shows 0.1 g.", _mass_g, _WEIGHING_SD_G)
+    again = Measurement("Weigh the beads again. Use a scale that shows 0.1 g.", _mass_g, _WEIGHING_SD_G)
     return [again, weigh, sensor, jar, empty, full]
 
 

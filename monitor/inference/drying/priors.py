@@ -521,7 +521,7 @@ def dry_mass_unknown(mass_g: float) -> DryMass:
     DryMass
         Lognormal.
     """
-    return DryMass(mass_g / (1.0 + UNKNOWN_LOADING), UNKNOWN_RELATIVE_SD, "nothing is known of how wet they were")
+    return DryMass(mass_g / (1.0 + UNKNOWN_LOADING), UNKNOWN_RELATIVE_SD, "nobody knows how wet they were")
 
 
 def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]]) -> LotFactor | None:

@@ -119,21 +119,21 @@ def judge(
     settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < _SURELY_SETTLED * SETTLED_SHARE * dry_g
     above = now - floor_g_per_g
     if weighings < _LEAST_WEIGHINGS:
-        return Judgement(Verdict.go_on, "one weighing says where it starts; weigh again after some heat", next_s, gain)
+        return Judgement(Verdict.go_on, "this is only the first weight; heat the beads, then weigh again", next_s, gain)
     if not fit.fits:
-        why = "beads were spilled, a holder changed, or a figure is wrong; put it right or weigh on"
+        why = "beads were spilled, a holder was changed or a figure is wrong; correct that, or keep weighing"
         return Judgement(Verdict.no_curve, why, next_s, gain)
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
-        why = f"it settles at {100 * end:.1f} %, but a bed hot all through reaches {100 * floor_g_per_g:.1f} %"
-        return Judgement(Verdict.not_through, f"{why}: a thinner layer, a stir, more air", next_s, gain)
+        why = f"it settles at {100 * end:.1f} %, but beads that are hot all through reach {100 * floor_g_per_g:.1f} %"
+        return Judgement(Verdict.not_through, f"{why}: spread them thinner, stir, let more air in", next_s, gain)
     if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
-        why = f"{100 * now:.1f} % is left and no amount of time takes it lower"
-        return Judgement(Verdict.method_floor, f"{why}: hotter, or on a drier day", next_s, gain)
+        why = f"{100 * now:.1f} % is left and more time will not lower it"
+        return Judgement(Verdict.method_floor, f"{why}: dry hotter, or on a drier day", next_s, gain)
     return Judgement(
         Verdict.done,
-        "another step would bring less than it costs; a jar check tells how dry they really are",
+        "another round would bring almost nothing; a jar check shows how dry they really are",
         next_s,
         gain,
     )
@@ -143,7 +143,7 @@ def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, nex
     slow = gain.p50 < _SLOW * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
     if appliance_kind != "microwave" and slow:
         why = (
-            "it dries slowly while still well above what this method reaches: stir, a thinner layer, or a hotter method"
+            "it dries slowly and is far above what this method reaches: stir, spread it thinner, or use a hotter method"
         )
         return Judgement(Verdict.stir, why, next_s, gain)
     if appliance_kind == "microwave":

@@ -135,13 +135,13 @@ def doubt_of(course: Course) -> str:
     answer, answer_sd, left = _temperature_response(course)
     if answer > max(_ANSWERS_FROM_PER_K, _AIR_ANSWERS_PER_K + _SURE * answer_sd):
         return (
-            f"Its vapor pressure rose with the temperature, by {100.0 * answer:.0f} % a kelvin, as over beads, spools, "
-            "cardboard or walls that hold water; that of an empty box does not."
+            f"Something held water: vapor pressure in the box rose by {100.0 * answer:.0f} % for each degree, as "
+            "over beads, spools, cardboard or walls that hold water. An empty box does not do that."
         )
     if _gain_of_second_rate(course, left) > _SECOND_RATE_GAIN:
         return (
-            "The curve is not one exponential: the box followed its room at two rates, as with beads, a spool or "
-            "cardboard inside, walls that hold water, or a lid that was moved."
+            "The box followed its room at two speeds, not one. Beads, a spool or cardboard inside do that, and so do "
+            "walls that hold water or a lid that was moved."
         )
     return ""
 

@@ -98,12 +98,14 @@ def leak_of_empty_box(
     inside, outside = there.vapor_pressure_kpa, room.between(start_s, end_s).vapor_pressure_kpa
     known = np.isfinite(inside) & np.isfinite(outside)
     if known.sum() < _LEAST_HOURS:
-        raise TooLittleEvidence(f"{int(known.sum())} hours of readings inside and outside; a test needs {_LEAST_HOURS}")
+        raise TooLittleEvidence(
+            f"only {int(known.sum())} hours have readings both inside and outside; a test needs {_LEAST_HOURS}"
+        )
     step = float(np.mean(inside[known][:_START_HOURS] - outside[known][:_START_HOURS]))
     if abs(step) < _LEAST_STEP_KPA:
         raise TooLittleEvidence(
-            f"the box started {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart, "
-            "drier or moister by a jar of beads or a damp cloth taken out before closing"
+            f"the box started only {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart: dry "
+            "its air with beads or moisten it with a damp cloth, and take them out before closing"
         )
     course = Course(inside, outside, there.temperature_degc, known)
     doubt, weights = doubt_of(course), _posterior(course)
@@ -113,8 +115,8 @@ def leak_of_empty_box(
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
             doubt
-            or f"in {len(inside)} hours the box moved too little to tell its leak; leave it closed for longer, "
-            "or start it further from the room"
+            or f"in {len(inside)} hours humidity moved too little to show the leak; leave the box closed for longer, "
+            "or start it drier or moister"
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
@@ -164,10 +166,10 @@ def _posterior(course: Course) -> FloatArray:
 
 
 STEPS = (
-    "Take beads, spools and cardboard out; wipe the box dry and leave it open for an hour.",
-    "Dry its air for an hour with beads in a cup, or moisten it with a damp cloth; take that out and close the lid.",
-    "Leave sensors inside and outside for a day; three days for a box that seals well.",
-    "Where it can be done, repeat it the other way round: where walls and sensors mislead, the two runs differ.",
-    "Log the recharge when the beads go back in, so that a new episode begins.",
+    "Take beads, spools and cardboard out. Wipe the box dry. Leave it open for an hour.",
+    "Dry its air for an hour with beads in a cup, or moisten it with a damp cloth. Take that out and close the lid.",
+    "Leave one sensor inside and one outside, for a day. A box that seals well needs three days.",
+    "If you can, repeat the test the other way round: moist instead of dry. They differ if walls or sensors mislead.",
+    "Log the recharge when the beads go back in.",
 )
 """How the test is done, in order."""

@@ -212,7 +212,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     starts = [e for e in known if e.kind in _STARTS]
     if not starts and len(hours) == 0:
         raise TooLittleEvidence(
-            f"{box.name}: no charge was logged, and no whole hour of usable readings is there yet; log the charge"
+            f"{box.name}: there is no full hour of usable readings yet, and no beads were logged; log the beads with "
+            "`siccast log charge` and check the sensor"
         )
     charge = starts[-1] if starts else None
     dry_mass_g = next((e.dry_mass_g for e in reversed(starts) if e.dry_mass_g is not None), None)

@@ -215,14 +215,14 @@ def words_for(change: ChangePoint) -> str:
         One sentence.
     """
     if change.factor.p50 < 1.0:
-        return "It has sealed better since then."
+        return "It seals better now."
     if change.opened == "recharge":
-        return "The box was closed on fresh beads then: see whether its lid sits as it should."
+        return "Fresh beads went in about then. Check that the lid closes well."
     if change.opened == "opening":
-        return "It was opened about then: see whether its lid sits as it should."
+        return "It was opened about then. Check that the lid closes well."
     if change.took_days > _SLOW_FROM_DAYS:
-        return "It came on little by little, as with a seal that ages."
-    return "No opening was logged about then: see whether its lid sits as it should, and whether its seal is sound."
+        return "It came on little by little, as an aging seal does."
+    return "No opening was logged about then. Check that the lid closes well and that the seal is sound."
 
 
 def _between(before: Level, after: Level) -> ChangePoint | None:

@@ -93,8 +93,8 @@ def estimate(
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
         raise TooLittleEvidence(
-            f"{record.box.name}: {bins.seen_days:.1f} days of readings since the box was closed and came to rest; "
-            f"an estimate needs {least_days:.1f}"
+            f"{record.box.name}: only {bins.seen_days:.1f} days of readings since the box was closed and settled; "
+            f"a forecast needs {least_days:.1f}, so keep it closed"
         )
     prior = prior_of(record.box, episode, assumptions, pooled)
     problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))

@@ -223,19 +223,21 @@ def _too_young(record: Record, now_s: float, refusal: str) -> FirstFit:
     return FirstFit(first.without_present(), observations=found, remark=_rests_on(first.episode), apart=apart)
 
 
+_LEAK_KNOWN = "The leak of the box was known before they went in."
+
+
 def _rests_on(episode: Episode) -> str:
     if episode.known_loading is not None:
-        dryness = "how dry they are is known from the recharge desk"
+        dryness = "The recharge desk knows how dry they are"
     elif episode.loaded_mass is not None:
-        dryness = "how dry they are is known from the scale"
+        dryness = "The scale showed how dry they are"
     elif episode.method == NOT_DRIED:
-        dryness = "how much water they hold is open"
-        return f"Beads that were not dried, all or some: {dryness}. How leaky the box is was known before they went in."
+        return f"Some or all of the beads were not dried. Nobody knows how much water they hold. {_LEAK_KNOWN}"
     elif episode.method == "unknown":
-        dryness = "they are taken to be as dry as recharges usually make them"
+        dryness = "They count as dry as drying usually makes them"
     else:
-        dryness = f"they are taken to be as dry as this method ({episode.method}) usually makes them"
-    return f"Fresh beads: {dryness}. How leaky the box is was known before they went in."
+        dryness = f"They count as dry as this method ({episode.method}) usually makes them"
+    return f"The beads are fresh. {dryness}. {_LEAK_KNOWN}"
 
 
 def _earlier(record: Record, start_s: float) -> list[Posterior]:
