@@ -95,7 +95,7 @@ class Watched:
 
     @property
     def noise_of_seen(self) -> FloatArray:
-        # a scale is read to 0.3 of its step, and what else a hand does comes to 0.03 g
+        # the scale's error is the one that `weigh` gives it; *regression*
         return np.diag([reading_noise(0.1, self.problem), (0.3 * SCALE_G) ** 2 + 0.03**2])
 
     def filtered(self) -> Believed:

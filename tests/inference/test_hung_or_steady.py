@@ -86,6 +86,16 @@ def test_a_coarse_display_stuck_for_two_days_is_told_by_the_room() -> None:
     assert hung(AT_S, box.temperature_degc, box.relative_humidity, (AT_S, room.temperature_degc))[hang].all()
 
 
+def test_a_display_of_whole_degrees_may_stand_still_on_a_calm_day() -> None:
+    """A day's swing of 0.9 degrees shows nothing between 20.5 and 21.5, however often other days show three values."""
+    calm = (DAY >= 19.0) & (DAY < 21.0)
+    warm = 21.0 + np.where(calm, 0.45, 0.7) * np.sin(2.0 * np.pi * DAY)
+    box = series("left", warm, np.full(len(DAY), 0.12), (1.0, 0.01))
+    room = series("room", warm, np.full(len(DAY), 0.5), (0.01, 0.001))
+    assert not (screen(box, SensorSpec(), room) & Mark.stuck.bit).any()
+    assert days_left(box, room) == pytest.approx(DAYS, abs=0.1)
+
+
 def test_a_box_kept_warm_while_its_room_swings_is_not_stuck() -> None:
     """A heated cabinet: the room moves by three degrees a day, the box by a tenth; it never follows, so it may rest."""
     box, _ = thermostat(0.1)

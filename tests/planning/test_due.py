@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import AS_OF, assessment_of, forecast_of
+from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.due import Matter, due_at, state_of, words_for_today
 from monitor.planning.weights import PlanWeights
-from monitor.records import Assessment, BoxState, CrossingForecast
+from monitor.records import Assessment, BoxState
 
 TODAY = date(2026, 3, 4)
 
@@ -36,12 +35,6 @@ def test_due_day_is_the_first_with_a_chance_worth_a_recharge(median_days: float,
         days = (at - AS_OF).days
         assert forecast.chance_within(days) >= worth_it
         assert days == 0 or forecast.chance_within(days - 1) < worth_it
-
-
-def due_in(days: int) -> CrossingForecast:
-    """A forecast whose chance becomes worth a recharge after so many days, by a hair: it is just as much then."""
-    chance = np.where(np.arange(541) < days, 0.0, PlanWeights().due_chance)
-    return replace(forecast_of(200.0), chance_by_day=tuple(chance.tolist()), chance_over_already=float(chance[0]))
 
 
 @pytest.mark.parametrize(
