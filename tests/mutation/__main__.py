@@ -24,7 +24,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
-from functools import partial
+from difflib import unified_diff
+from functools import cache, partial
 from pathlib import Path
 from queue import Queue
 
@@ -100,6 +101,7 @@ class Found:
         return self.change.file.split("/")[1]
 
 
+@cache
 def places_of(file: str) -> list[list[Change]]:
     """Return the changes of a file, those of one place together, in the order of its lines."""
     nodes = list(ast_nodes(get_ast((ROOT / file).read_text())))
@@ -144,15 +146,14 @@ class Tests:
         for path in folder.glob("record.*.seconds"):
             self._seconds |= json.loads(path.read_text())
         self._by_line: dict[str, dict[int, set[str]]] = defaultdict(lambda: defaultdict(set))
-        for path in folder.glob("record.*"):
-            if path.suffix == ".seconds":
-                continue
-            data = CoverageData(str(path))
+        for recorded in (path for path in folder.glob("record.*") if path.suffix != ".seconds"):
+            data = CoverageData(str(recorded))
             data.read()
-            for file in data.measured_files():
-                for line, names in data.contexts_by_lineno(file).items():
-                    known = self._seconds.keys() & set(names)
-                    self._by_line["monitor/" + file.rpartition("/monitor/")[2]][line] |= known
+            for path in data.measured_files():
+                file = "monitor/" + path.rpartition("/monitor/")[2]
+                if file.split("/")[1] in FOLDERS:
+                    for line, names in data.contexts_by_lineno(path).items():
+                        self._by_line[file][line] |= self._seconds.keys() & set(names)
 
     def near(self, change: Change) -> list[str]:
         """Return the tests of a change in the order in which to ask them, as many as the budget of time allows.
@@ -229,8 +230,8 @@ def outcome(copy: Path, names: list[str], budget_s: float) -> tuple[str, str]:
     code, said = asked(
         copy, ["-n0", "-x", "-q", "-rfE", "--tb=no", *files], {CHOSEN: str(chosen)}, 60.0 + 4.0 * budget_s
     )
-    if code == 0:
-        return SURVIVED, f"{len(names)} tests passed"
+    if code in {0, 5}:  # 5: none of them is there any more
+        return SURVIVED, f"{len(names)} tests passed" if code == 0 else "no test was found"
     failed = next((line for line in said.splitlines() if line.startswith(("FAILED", "ERROR"))), said[-200:])
     return KILLED, "time ran out" if code < 0 else failed.partition(" - ")[0]
 
@@ -240,12 +241,12 @@ def tried(change: Change, copy: Path, tests: Tests, budget_s: float, known: dict
     path = copy / change.file
     code = path.read_text()
     changed = mutate_code(code, OPERATORS[change.operator](), change.occurrence)
-    lines = zip(code.splitlines(), changed.splitlines(), strict=False)
-    was, now = next(((a.strip(), b.strip()) for a, b in lines if a != b), ("", ""))
+    lines = list(unified_diff(code.splitlines(), changed.splitlines(), n=0, lineterm=""))[3:]
+    was, now = (" ".join(line[1:].strip() for line in lines if line.startswith(sign)) for sign in "-+")
     try:
         same = meaning_of(code) == meaning_of(changed)
     except SyntaxError:
-        return Found(change, was, now, KILLED, "no Python")
+        return Found(change, was, now, SAME, "no Python, so no change that anybody could make")
     if same:
         return Found(change, was, now, SAME, "annotations and docstrings are not run")
     began_s = time.monotonic()
@@ -331,9 +332,9 @@ def state_of_code(words: list[str]) -> str:
 
 
 def sample(count: int, seed: int) -> tuple[list[Change], dict[str, int]]:
-    """Return changes of so many places, shared out among the folders by how many places these have."""
+    """Return changes of so many places, shared out among the folders by their size, a twentieth to the smallest."""
     places = {folder: drawn(folder, 0, random.Random(seed))[1] for folder in FOLDERS}
-    share = {folder: round(count * number / sum(places.values())) for folder, number in places.items()}
+    share = {f: max(round(count * number / sum(places.values())), count // 20, 1) for f, number in places.items()}
     return [c for f in FOLDERS for c in drawn(f, share[f], random.Random(f"{seed} {f}"))[0]], places
 
 
