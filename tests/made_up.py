@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from monitor.planning.due import due_at, state_of
+from monitor.planning.weights import PlanWeights
 from monitor.records import (
     Assessment,
     Box,
@@ -130,6 +131,12 @@ def forecast_of(median_days: float, spread_days: float = 5.0, humidity_limit: fl
         present_relative_humidity=certain(0.12),
         chance_over_already=float(chance[0]),
     )
+
+
+def due_in(days: int) -> CrossingForecast:
+    """A forecast whose chance becomes worth a recharge after so many days, by a hair: it is just as much then."""
+    chance = np.where(np.arange(541) < days, 0.0, PlanWeights().due_chance)
+    return replace(forecast_of(200.0), chance_by_day=tuple(chance.tolist()), chance_over_already=float(chance[0]))
 
 
 LEAK = LeakEstimate(

@@ -99,6 +99,12 @@ def test_bare_numbers_are_joined_within_the_window() -> None:
     assert second.halves == []
 
 
+@pytest.mark.parametrize(("apart_s", "readings"), [(59, 1), (60, 1), (61, 0)])
+def test_a_window_of_a_minute_is_a_whole_minute(apart_s: int, readings: int) -> None:
+    _, (_, second) = cellar(("box9/temp", b"70", 0), ("box9/hum", b"17", apart_s))
+    assert len(second.readings) == readings
+
+
 def test_bare_numbers_of_two_boxes_do_not_meet() -> None:
     _, decoded = cellar(("box9/temp", b"70", 0), ("box8/hum", b"17", 1))
     assert not any(each.readings for each in decoded)

@@ -55,6 +55,15 @@ def test_a_step_stays() -> None:
     assert marked(found, Mark.spike) == []
 
 
+@pytest.mark.parametrize(("size", "is_marked"), [(0.04, False), (0.06, True), (-0.06, True)])
+def test_within_an_interval_air_and_beads_hardly_move_by_five_per_cent(size: float, is_marked: bool) -> None:
+    spike, step = series(), series()
+    spike.relative_humidity[100] += size
+    step.relative_humidity[200:] += size
+    assert marked(screen(spike, SensorSpec()), Mark.spike) == ([100] if is_marked else [])
+    assert marked(screen(step, SensorSpec()), Mark.step) == ([200] if is_marked else [])
+
+
 def test_an_opening_that_dries_up_again_is_no_step() -> None:
     sound = series()
     since_s = sound.at_s[200:] - sound.at_s[200]

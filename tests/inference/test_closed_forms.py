@@ -96,6 +96,32 @@ def test_straight_isotherm_in_a_steady_room(conductance: float, room_humidity: f
     assert found == pytest.approx(np.full(2, expected), rel=0.01)
 
 
+@pytest.mark.parametrize("above_room_degc", [-6.0, 6.0])
+def test_a_box_warmer_than_its_room_takes_in_less_and_later(above_room_degc: float) -> None:
+    """The same closed form with the saturation of the box's own temperature: a warm box's air pushes back harder."""
+    start, limit, room_humidity = 0.05, 0.20, 0.50
+    inside_kpa = float(saturation_vapor_pressure_pa(WARM + above_room_degc)) / 1e3
+    air_g = 10.0 * inside_kpa * float(grams_per_m3_per_pa(WARM + above_room_degc))
+    rest = room_humidity * SATURATION_KPA / inside_kpa
+    expected = (GRAMS_PER_HUMIDITY + air_g) / (0.2 * inside_kpa) * np.log((rest - start) / (rest - limit))
+    posterior = replace(
+        straight_box(0.2, start, SteadyRoom(room_humidity), STILL, 2), temperature_above_room_degc=above_room_degc
+    )
+    found = futures(posterior, limit, horizon_days=800).crossing_days
+    assert found == pytest.approx(np.full(2, expected), rel=0.01)
+
+
+def test_what_nobody_sees_of_a_leak_adds_up_day_by_day() -> None:
+    """A share s of each day's ingress q, each day anew: a standard deviation of s q sqrt(T), whatever the steps."""
+    room, share = SteadyRoom(0.90), 0.15
+    ahead = futures(straight_box(0.030, 0.0, room, replace(STILL, unknown_share=share), 4000), 0.20, horizon_days=90)
+    for day in (1.5, 20.0, 85.0):
+        at = int(np.flatnonzero(ahead.ahead_days == day)[0])
+        ingress_g = 0.030 * (room.vapor_kpa - 0.5 * float(ahead.humidity[at].mean()) * SATURATION_KPA)
+        expected = share * ingress_g * np.sqrt(day) / GRAMS_PER_HUMIDITY
+        assert float(ahead.humidity[at].std()) == pytest.approx(expected, rel=0.08)
+
+
 def test_brownian_first_passage_is_inverse_gaussian() -> None:
     """Drift mu, variance s2 a day and a limit L away: inverse Gaussian with mean L/mu and shape L^2/s2.
 

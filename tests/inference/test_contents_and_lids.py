@@ -17,6 +17,8 @@ from made_lives import Kind, Life, made_lives, with_logged, with_shown
 
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.fit.fit import estimate
+from monitor.inference.model.contents import shapes_of
+from monitor.physics.materials import mixed_kind
 from monitor.records import EntryKind, LedgerEntry, Spool
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))
@@ -67,6 +69,15 @@ def test_all_boxes_together_hold_it_nine_times_in_ten() -> None:
 def test_water_of_spools_and_board_is_not_read_as_leak(name: str) -> None:
     """The middle may lie low, as spools could explain more than they do; it doesn't lie high."""
     assert np.mean([one.log_miss for one in found(name)]) < 0.4
+
+
+def test_the_shapes_of_two_kinds_of_beads_are_those_of_each_by_its_share() -> None:
+    gel, sieve = "silica_gel_regular_density", "molecular_sieve_4A"
+    mixed = shapes_of(mixed_kind([(gel, 150.0), (sieve, 50.0)]))
+    for end, of_gel, of_sieve in zip(mixed, shapes_of(gel), shapes_of(sieve), strict=True):
+        for humidity in (0.02, 0.2, 0.6):
+            held = [float(one.loading_g_per_g(humidity, 23.0)) for one in (of_gel, of_sieve)]
+            assert end.loading_g_per_g(humidity, 23.0) == pytest.approx(0.75 * held[0] + 0.25 * held[1])
 
 
 def test_a_warm_printer_makes_no_openings() -> None:

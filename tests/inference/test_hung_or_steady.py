@@ -67,10 +67,33 @@ def test_a_stuck_sensor_is_found_by_both(with_room: bool, step_degc: float, step
     assert days_left(box, there) == pytest.approx(DAYS - 2.0, abs=0.2)
 
 
+@pytest.mark.parametrize("with_room", [True, False])
+@pytest.mark.parametrize(("hours", "is_stuck"), [(7, False), (12, True), (20, True)])
+def test_half_a_day_in_which_the_room_moved_is_long_enough_to_be_stuck(
+    hours: int, is_stuck: bool, with_room: bool
+) -> None:
+    """From eight hours on, as DEVELOPERS.md has it; a calm night is shorter than that."""
+    hang = slice(20 * 24 * AN_HOUR, (20 * 24 + hours) * AN_HOUR)
+    box, room = free(hang, 0.1, 0.001)
+    marks = screen(box, SensorSpec(), room if with_room else None)
+    assert bool((marks[hang] & Mark.stuck.bit).all()) is is_stuck
+    assert bool((marks & Mark.stuck.bit).any()) is is_stuck
+
+
 def test_a_coarse_display_stuck_for_two_days_is_told_by_the_room() -> None:
     hang = slice(20 * 24 * AN_HOUR, 22 * 24 * AN_HOUR)
     box, room = free(hang, 1.0, 0.01)
     assert hung(AT_S, box.temperature_degc, box.relative_humidity, (AT_S, room.temperature_degc))[hang].all()
+
+
+def test_a_display_of_whole_degrees_may_stand_still_on_a_calm_day() -> None:
+    """A day's swing of 0.9 degrees shows nothing between 20.5 and 21.5, however often other days show three values."""
+    calm = (DAY >= 19.0) & (DAY < 21.0)
+    warm = 21.0 + np.where(calm, 0.45, 0.7) * np.sin(2.0 * np.pi * DAY)
+    box = series("left", warm, np.full(len(DAY), 0.12), (1.0, 0.01))
+    room = series("room", warm, np.full(len(DAY), 0.5), (0.01, 0.001))
+    assert not (screen(box, SensorSpec(), room) & Mark.stuck.bit).any()
+    assert days_left(box, room) == pytest.approx(DAYS, abs=0.1)
 
 
 def test_a_box_kept_warm_while_its_room_swings_is_not_stuck() -> None:

@@ -97,6 +97,20 @@ def test_a_year_of_its_own_record_teaches_the_rooms_season() -> None:
     assert january == pytest.approx(1.1 * np.exp(-0.4), rel=0.12)
 
 
+def test_a_moist_week_is_felt_in_the_days_ahead_and_forgotten_in_the_months() -> None:
+    """An AR(1) residual is expected to fade as exp(-days / 6): the room's weather of today, counted from its middle."""
+    usual = year_of_room(400)
+    moist = usual.relative_humidity.copy()
+    moist[-5 * 24 :] *= 1.5
+    ahead, now_s = np.array([1.0, 3.0, 60.0]), usual.end_s
+    logs = [
+        np.log(learn_room(room, None, now_s).sample(now_s / 86_400.0, ahead, 4000, np.random.default_rng(1))[0])
+        for room in (replace(usual, relative_humidity=moist), usual)
+    ]
+    found = np.mean(logs[0], axis=1) - np.mean(logs[1], axis=1)
+    assert found == pytest.approx(np.log(1.5) * np.exp(-(ahead + 0.5) / 6.0), abs=0.04)
+
+
 def test_the_south_has_its_summer_in_january() -> None:
     north, south = expected_kpa(None, RoomClimate()), expected_kpa(None, RoomClimate(southern_hemisphere=True))
     assert north[0] > 1.2 * north[1]

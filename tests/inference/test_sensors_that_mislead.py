@@ -15,7 +15,8 @@ from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_shown
 
-from monitor.inference.evidence.hours import reduce_to_hours
+from monitor.inference.evidence.episodes import find_steps
+from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.shelf import outlooks
 from monitor.records import BoxHistory, Mark, Outlook, ReadingSeries
 
@@ -143,3 +144,11 @@ def test_a_room_without_a_sensor_is_said() -> None:
     assert "There is no sensor in the room" in " ".join(
         said_of(made_lives(1, replace(GEL, room_seen=False), 6)[0]).evidence
     )
+
+
+@pytest.mark.parametrize(("steps", "is_step"), [(1, False), (2, True)])
+def test_a_display_that_goes_up_by_one_of_its_steps_tells_no_step_of_the_box(steps: int, is_step: bool) -> None:
+    """A slow rise shows as one; two at once do not come of it."""
+    shown = np.where(np.arange(240) < 120, 0.12, 0.12 + 0.01 * steps)
+    found = find_steps(Hours(0, np.full(240, 21.0), shown), 0.01)
+    assert [one.size for one in found] == ([pytest.approx(0.02)] if is_step else [])

@@ -233,6 +233,22 @@ def test_used_gel_holds_less() -> None:
     assert [ageing.capacity_factor(n) for n in (0, 1, 11)] == pytest.approx([1.0, 0.93, 0.91])
 
 
+def test_a_gel_used_for_years_goes_on_losing_and_never_all() -> None:
+    """After 7 % at first, what the tables say for each cycle, on a line; a judgement stops it long before nothing."""
+    ageing = desiccant("silica_regular").ageing
+    assert ageing is not None
+    assert ageing.capacity_factor(201) == pytest.approx(0.93 - 200 * ageing.loss_per_cycle)
+    assert 0.2 < ageing.capacity_factor(100_000) < 0.5
+
+
+@pytest.mark.parametrize("kind", ["PA6", "PETG"])
+def test_a_wound_spool_is_as_much_slower_as_real_ones_are(kind: str) -> None:
+    """Three to ten times slower than a strand: the middle of a factor is its geometric mean."""
+    known = polymer(kind)
+    slower = known.spool_time_constant_days() / known.strand_time_constant_days()
+    assert slower == pytest.approx(np.sqrt(3.0 * 10.0), rel=0.05)
+
+
 def test_weak_curves_say_so_and_spread_wider() -> None:
     for kind in materials.desiccant_kinds():
         beads = desiccant(kind)

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import AS_OF, assessment_of, forecast_of
+from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.due import Matter, due_at, state_of, words_for_today
 from monitor.planning.weights import PlanWeights
@@ -35,6 +35,29 @@ def test_due_day_is_the_first_with_a_chance_worth_a_recharge(median_days: float,
         days = (at - AS_OF).days
         assert forecast.chance_within(days) >= worth_it
         assert days == 0 or forecast.chance_within(days - 1) < worth_it
+
+
+@pytest.mark.parametrize(
+    ("days", "state"), [(0, BoxState.due), (29, BoxState.due), (30, BoxState.due), (31, BoxState.within_limit)]
+)
+def test_thirty_days_ahead_are_near_enough_to_be_due(days: int, state: BoxState) -> None:
+    assert due_at(due_in(days), AS_OF) == AS_OF + timedelta(days=days)
+    assert state_of(due_in(days), AS_OF) is state
+
+
+@pytest.mark.parametrize(("days", "matters"), [(0, [Matter.due]), (6, [Matter.due]), (7, [Matter.due]), (8, [])])
+def test_a_week_ahead_is_near_enough_for_a_word(days: int, matters: list[Matter]) -> None:
+    words = words_for_today([assessment_of("soon", due_in(days))], TODAY)
+    assert [word.matter for word in words] == matters
+
+
+@pytest.mark.parametrize(("hours", "text"), [(24, ""), (25, "25 hours"), (47, "47 hours"), (48, "2 days")])
+def test_a_box_is_silent_after_more_than_a_day(hours: int, text: str) -> None:
+    quiet = assessment_of("quiet", forecast_of(200.0))
+    assert quiet.latest is not None
+    latest = replace(quiet.latest, at=AS_OF - timedelta(hours=hours))
+    words = words_for_today([replace(quiet, latest=latest)], TODAY)
+    assert [word.text for word in words] == ([f"quiet has not reported for {text}"] if text else [])
 
 
 def test_a_word_for_each_matter() -> None:

@@ -8,10 +8,11 @@ from datetime import date, timedelta
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import assessment_of, forecast_of
+from made_up import assessment_of, due_in, forecast_of
 
 from monitor.errors import OutOfRangeError
 from monitor.planning.due import Matter, words_for_today
+from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState
@@ -72,6 +73,22 @@ def test_two_boxes_due_close_together_share_a_day() -> None:
     assert day.boxes == ("box0", "box1")
     assert day.on == date(2026, 3, 22)
     assert day.reasons["box1"].endswith("but drying it along with box0 saves heating up again.")
+
+
+@pytest.mark.parametrize(("days", "words"), [(0, "due now"), (1, "due by Thu 5 Mar")])
+def test_a_box_due_today_is_due_now(days: int, words: str) -> None:
+    box = assessment_of("soon", due_in(days))
+    assert box.forecast is not None
+    on = WEDNESDAY + timedelta(days=days)
+    assert why_on_this_day(box, box.forecast, today=WEDNESDAY, on=on, best=on, company=[]).startswith(f"{words}; ")
+
+
+@pytest.mark.parametrize(("days", "words"), [(53, "is full"), (54, "not needed before")])
+def test_a_box_left_out_though_due_a_week_before_the_end_is_said_to_find_no_place(days: int, words: str) -> None:
+    """The plan ends after 60 days; what is due in its last week may as well wait for the next plan."""
+    box = assessment_of("late", due_in(days))
+    assert box.forecast is not None
+    assert words in why_left_out(box, box.forecast, WEDNESDAY, 60)
 
 
 def test_two_boxes_due_far_apart_do_not() -> None:

@@ -77,6 +77,14 @@ def test_every_hour_that_estimates_rest_on_stays_as_it_was(stores: Stores, step:
     np.testing.assert_allclose(hours(stores, until), np.array(before)[:, : 12 * 24], atol=1e-9)
 
 
+@pytest.mark.parametrize("step", STEPS)
+def test_of_each_step_the_first_reading_stays(stores: Stores, step: timedelta) -> None:
+    stores.upkeep.thin(NOW, step)
+    first = dict(reversed([(reading.at.timestamp() // step.total_seconds(), reading) for reading in told()]))
+    left = stores.readings.series("left")
+    assert left.at_s.tolist() == sorted(reading.at.timestamp() for reading in first.values())
+
+
 def test_what_was_marked_does_not_come_into_an_hour_by_thinning(stores: Stores) -> None:
     series = stores.readings.series("left")
     wrong = np.where(series.relative_humidity > 0.5, Mark.spike.bit, 0).astype(np.uint16)
