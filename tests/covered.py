@@ -10,9 +10,10 @@ from made_lives import Kind, Life, made_lives
 from scipy.stats import binom
 
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import lived_conductance, quantiles
+from monitor.inference.leak import lived_conductance
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.fit import estimate
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.inference.questions.changes import with_change
 from monitor.records import CrossingForecast
 

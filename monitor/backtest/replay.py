@@ -17,12 +17,13 @@ from monitor.backtest.recorded import RecordedSet, Task, read_set
 from monitor.errors import TooLittleEvidence
 from monitor.inference.episodes import current_episode, habits_of
 from monitor.inference.forecast import crossing_ahead
-from monitor.inference.leak import lived_conductance, quantiles
+from monitor.inference.leak import lived_conductance
 from monitor.inference.pooling import Sighting, fit_to_teach, pool, sighting_of
 from monitor.inference.posterior.believed import Record
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.priors import Assumptions
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.inference.questions.changes import with_change
 from monitor.records import EntryKind, Quantiles
 

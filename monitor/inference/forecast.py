@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.inference.episodes import habits_from
-from monitor.inference.leak import quantiles
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.filter import airs, opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.posterior.fit import given_below
+from monitor.inference.posterior.quantiles import quantile_points, quantiles
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
@@ -216,7 +216,7 @@ def forecast_of(
 
 def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
     days = days if len(days) else np.full(1, _STEPS[0])
-    points = np.quantile(days, [0.05, 0.50, 0.95], method="inverted_cdf")
+    points = quantile_points(days, reached=True)
     return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
 
 
@@ -246,12 +246,8 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    ordered = np.sort(ahead.humidity[known], axis=1)
-    place = np.array([0.05, 0.50, 0.95]) * (ordered.shape[1] - 1)
-    low = place.astype(np.intp)
-    above = np.minimum(low + 1, ordered.shape[1] - 1)
-    rows = ordered[:, low] + (place - low) * (ordered[:, above] - ordered[:, low])
-    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows.T]
+    rows = quantile_points(ahead.humidity[known], axis=1)
+    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
     return tuple(
         FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
         for d, a, b, c in zip(whole, *daily, strict=True)

@@ -7,6 +7,7 @@ import numpy as np
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.priors import CONDUCTANCE_PER_AIR_CHANGE
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -16,11 +17,6 @@ _LEAST_APART_KPA = 0.05
 """Nearer to the room than this an opening brings nothing worth a word."""
 MODEL_SD = 0.12
 """What no draw covers, in ln conductance: a bed that isn't at rest, one lag for all spools (a judgement)."""
-
-
-def quantiles(values: FloatArray) -> Quantiles:
-    """Return the 5, 50 and 95 % points of equally weighted draws."""
-    return Quantiles(*(float(q) for q in np.quantile(values, [0.05, 0.50, 0.95])))
 
 
 def lived_conductance(posterior: Posterior) -> FloatArray:

@@ -14,10 +14,11 @@ from made_boxes import CLOSED_AT
 
 from monitor.inference.episodes import Habits
 from monitor.inference.forecast import forecast
-from monitor.inference.leak import lived_conductance, quantiles
+from monitor.inference.leak import lived_conductance
 from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec

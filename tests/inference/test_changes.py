@@ -16,9 +16,9 @@ from made_lives import Kind, Life, made_lives, with_logged
 from scipy.stats import binom
 
 from monitor.inference import outlooks
-from monitor.inference.leak import quantiles
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.fit import estimate
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.inference.questions.changes import Change, change_of, with_change
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool

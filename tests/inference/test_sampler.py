@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.inference.posterior import sampler
+from monitor.inference.posterior import tempering
 from monitor.inference.posterior.priors import CONDUCTANCE, UNKNOWNS, Prior
 from monitor.inference.posterior.sampler import sample
 from monitor.physics.numerics import FloatArray
@@ -33,7 +33,7 @@ def rough(theta: FloatArray) -> FloatArray:
 @pytest.mark.parametrize("most_rounds", [1, 8])
 def test_what_scouts_saw_roughly_is_never_handed_on_as_exact(most_rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Normal times normal: mean SEEN / (1 + SEEN_SD²), half a standard deviation allowed."""
-    monkeypatch.setattr(sampler, "_MOST_ROUNDS", most_rounds)
+    monkeypatch.setattr(tempering, "_MOST_ROUNDS", most_rounds)
     draws = sample(standard_prior(), exact, 1000, np.random.default_rng(3), rough=rough)
     found = draws.theta[:, CONDUCTANCE]
     mean = float(draws.weights @ found)

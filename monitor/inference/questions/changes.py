@@ -20,12 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logsumexp
 
-from monitor.inference.leak import lived_conductance, quantiles
+from monitor.inference.leak import lived_conductance
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S, Bins, roughly
 from monitor.inference.posterior.filter import Problem, State, drawn_box, run
 from monitor.inference.posterior.fit import refitted
 from monitor.inference.posterior.priors import CHANGE, CHANGE_TOOK, CHANGED_DAY
+from monitor.inference.posterior.quantiles import quantiles
 from monitor.inference.posterior.sampler import Draws
 from monitor.records import Quantiles
 

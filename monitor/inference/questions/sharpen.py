@@ -20,6 +20,7 @@ from monitor.inference.forecast import Futures
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.evidence import DAY_S
 from monitor.inference.posterior.priors import BIAS, CAPACITY, DRY_MASS
+from monitor.inference.posterior.quantiles import quantile_points, weighted_points
 from monitor.physics.numerics import FloatArray
 
 _WORTH_IT = 0.08
@@ -85,10 +86,12 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     shown = reads[true] + sd * rng.standard_normal(_READINGS)
     misfit = -0.5 * ((shown[:, None] - reads) / sd) ** 2
     weights = np.exp(misfit - misfit.max(axis=1, keepdims=True))
-    below = np.cumsum(weights, axis=1) / weights.sum(axis=1, keepdims=True)
-    width_after = np.mean([np.ptp(np.interp([0.05, 0.95], row, answer)) for row in below])
-    low, high = np.quantile(answer, [0.05, 0.95])
-    return float(1.0 - width_after / max(high - low, 1e-9))
+    width_after = np.mean([_width(weighted_points(answer, row)) for row in weights])
+    return float(1.0 - width_after / max(_width(quantile_points(answer)), 1e-9))
+
+
+def _width(points: FloatArray) -> float:
+    return float(points[-1] - points[0])
 
 
 def measurements(posterior: Posterior) -> list[Measurement]:
