@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from monitor.deeds import BOX, SPARE, LoggedDeed, LotBought, RunFinished, RunStarted, RunWeighed
 from monitor.errors import LedgerError
+from monitor.inference.drying.beliefs import NEW_LOADING
 from monitor.names import tidy
 
 if TYPE_CHECKING:
@@ -209,10 +210,6 @@ def discrepancies(books: Books) -> tuple[str, ...]:
                 " of the bag; more is missing than water explains."
             )
     return tuple(told)
-
-
-NEW_LOADING = 0.025
-"""Water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied. [g/g]"""
 
 
 def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thing:

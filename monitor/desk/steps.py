@@ -26,8 +26,9 @@ from monitor.deeds import (
     RunWeighed,
     ScaleCorrected,
 )
-from monitor.desk.books import NEW_LOADING, Books, Charge, Loading, Lot, Run, Spill
+from monitor.desk.books import Books, Charge, Loading, Lot, Run, Spill
 from monitor.errors import LedgerError
+from monitor.inference.drying.beliefs import NEW_LOADING
 
 
 def add_up(deeds: Iterable[LoggedDeed]) -> Books:
