@@ -16,6 +16,7 @@ from monitor.inference.leak import leak_of
 from monitor.inference.pooling import Sighting, fit_to_teach, pool
 from monitor.inference.posterior.believed import Posterior
 from monitor.inference.posterior.fit import under_pooled
+from monitor.inference.posterior.priors import Assumptions
 from monitor.inference.questions.changes import Change, change_of, with_change, words_for
 from monitor.inference.questions.sharpen import sharpening_of
 from monitor.inference.questions.what_if import what_if
@@ -46,6 +47,8 @@ class _Shared:
     habits: Habits
     remembered: bool
     """True where what is fitted comes back beside the outlook."""
+    assumptions: Assumptions | None = None
+    """Settings of the model of errors; the usual ones where None."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +99,33 @@ def outlooks(
         return _look_at_all(told, shared, limits, memory, workers, progress)
 
 
+def outlook_among(
+    histories: Sequence[BoxHistory],
+    box_name: str,
+    as_of: datetime,
+    humidity_limit: float | None = None,
+    horizon_days: int = HORIZON_DAYS,
+    *,
+    assumptions: Assumptions | None = None,
+    at_any_age: bool = False,
+) -> Outlook:
+    """Return the outlook of one box, the very one that ``outlooks`` of all of them gives it.
+
+    Only boxes that can teach it are looked at: those of its style. ``at_any_age`` it is answered also where
+    ``outlooks`` refuses because too little was seen of it.
+    """
+    told, rooms = by_room(histories)
+    now_s = as_of.timestamp()
+    asked = next(one for one in told if one.name == box_name)
+    kin = [one for one in told if one.history.box.style == asked.history.box.style]
+    limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit
+    habits = habits_of((history.entries for history in histories), now_s)
+    shared = _Shared(rooms, now_s, horizon_days, None, habits, False, assumptions)
+    looked = [first_look(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in kin]
+    again = _with_others(looked, (), [limit] * len(kin))
+    return _outlook(shared, again[kin.index(asked)])[0]
+
+
 def _look_at_all(  # noqa: PLR0917
     told: Sequence[Told],
     shared: _Shared,
@@ -135,7 +165,7 @@ def _heard(answers: Iterable[_Answer], count: int, progress: Progress, start: fl
 
 
 def _first_look(shared: _Shared, told: Told) -> Looked:
-    return first_look(told, shared.rooms, shared.now_s)
+    return first_look(told, shared.rooms, shared.now_s, shared.assumptions)
 
 
 def _carried_on(shared: _Shared, known: _Carried) -> tuple[Outlook, Posterior | Anew]:

@@ -13,6 +13,7 @@ from monitor.inference.posterior.believed import Posterior, Record
 from monitor.inference.posterior.beside_room import comparisons
 from monitor.inference.posterior.fit import estimate
 from monitor.inference.posterior.hours import Hours, reduce_to_hours
+from monitor.inference.posterior.priors import Assumptions
 from monitor.inference.questions.changes import Change, latest_change, level_of, with_change
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
@@ -85,12 +86,27 @@ def by_room(histories: Sequence[BoxHistory]) -> tuple[list[Told], tuple[Room, ..
     return told, tuple(rooms)
 
 
-def first_look(told: Told, rooms: Sequence[Room], now_s: float) -> Looked:
-    """Return what a box tells by itself; where an estimate fails, why."""
+def first_look(
+    told: Told,
+    rooms: Sequence[Room],
+    now_s: float,
+    assumptions: Assumptions | None = None,
+    *,
+    at_any_age: bool = False,
+) -> Looked:
+    """Return what a box tells by itself; where an estimate fails, why.
+
+    ``at_any_age`` a box is answered by its prior where too little was seen of it yet; a person is told just that.
+    """
     try:
-        return _look(told.record(rooms), now_s)
+        record = told.record(rooms)
+        looked = _look(record, now_s, assumptions)
+        if looked.first is None and at_any_age:
+            first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+            return replace(looked, first=first.without_present())
     except Exception as error:
         return Looked(None, refused(error))
+    return looked
 
 
 def refused(error: Exception) -> Outlook:
@@ -103,18 +119,18 @@ def refused(error: Exception) -> Outlook:
     )
 
 
-def _look(record: Record, now_s: float) -> Looked:
+def _look(record: Record, now_s: float, assumptions: Assumptions | None) -> Looked:
     try:
-        first = estimate(record, now_s)
+        first = estimate(record, now_s, assumptions=assumptions)
     except TooLittleEvidence as error:
-        return _too_young(record, now_s, str(error))
-    earlier = _earlier(record, first.episode.start_s)
+        return _too_young(record, now_s, assumptions, str(error))
+    earlier = _earlier(record, first.episode.start_s, assumptions)
     found = [sighting_of(first), *map(sighting_of, earlier), *tested(record.box, record.entries, now_s)]
     apart = latest_change(tuple(level_of(one) for one in (*earlier, first)))
     return Looked(first.without_present(), sightings=tuple(s for s in found if s is not None), apart=apart)
 
 
-def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
+def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> Looked:
     """Look at an episode that has no readings yet: where the leak is known from before, that stands in.
 
     How dry the beads are is then known from the recharge desk or the scale, or is what their method usually reaches.
@@ -123,12 +139,12 @@ def _too_young(record: Record, now_s: float, refusal: str) -> Looked:
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None:
         return Looked(None, Outlook(refusal=refusal))
-    earlier = _earlier(record, newest.at.timestamp())
+    earlier = _earlier(record, newest.at.timestamp(), assumptions)
     told = (*map(sighting_of, earlier), *tested(record.box, record.entries, now_s))
     found = tuple(s for s in told if s is not None)
     if not found:
         return Looked(None, Outlook(refusal=refusal))
-    first = estimate(record, now_s, least_days=0.0)
+    first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
     apart = latest_change((level_of(first),))
     return Looked(first.without_present(), sightings=found, remark=_rests_on(first.episode), apart=apart)
 
@@ -148,14 +164,14 @@ def _rests_on(episode: Episode) -> str:
     return f"Fresh beads: {dryness}. How leaky the box is was known before they went in."
 
 
-def _earlier(record: Record, start_s: float) -> list[Posterior]:
+def _earlier(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
     """What the last three earlier episodes told, each looked at as it ended."""
     fillings = (EntryKind.charge, EntryKind.recharge)
     ends = [e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + 60.0][1:]
     found: list[Posterior] = []
     for end in sorted(ends)[-3:]:
         try:
-            found.append(with_change(estimate(record, end - 1.0, count=_DRAWS_OF_EARLIER)))
+            found.append(with_change(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER)))
         except TooLittleEvidence:
             continue
     return found
