@@ -10,10 +10,10 @@ from made_lives import Kind, Life, made_lives
 from scipy.stats import binom
 
 from monitor.inference.answers.forecast import forecast
-from monitor.inference.answers.leak import mean_conductance, quantiles
 from monitor.inference.fit.change_point import with_change_point
 from monitor.inference.fit.fit import estimate
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, mean_conductance
+from monitor.inference.fit.quantiles import quantiles
 from monitor.records import CrossingForecast
 
 

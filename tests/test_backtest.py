@@ -13,9 +13,12 @@ import pytest
 from made_boxes import CLOSED_AT, Truth, made_box
 from typer.testing import CliRunner
 
-from monitor.backtest import Prediction, backtest
+from monitor.backtest import Prediction, backtest, read_set
 from monitor.cli.app import app
 from monitor.errors import ImportFileError
+from monitor.records import Reading
+from monitor.services.assess import assess
+from monitor.store.opening import open_stores
 
 SEEN_DAYS, CUT_DAYS = 40, 20
 BOXES = {"tight": Truth(conductance=0.08), "leaky": Truth(conductance=0.3)}
@@ -93,3 +96,41 @@ def test_the_command_writes_a_row_a_question_that_holds_the_truth(tmp_path: Path
 def test_a_folder_that_is_no_set_is_named(tmp_path: Path) -> None:
     with pytest.raises(ImportFileError, match=str(tmp_path)):
         backtest(tmp_path)
+
+
+def test_a_cut_is_what_the_nightly_run_says_of_the_same_readings(tmp_path: Path) -> None:
+    """Both boxes, to the last digit: readings and ledger in a store, asked as `siccast forecast --as-of` asks them."""
+    folder = a_set(tmp_path / "made", readings(SEEN_DAYS))
+    recorded, cut = read_set(folder), CLOSED_AT + timedelta(days=CUT_DAYS)
+    with open_stores(tmp_path / "site.sqlite3", synchronous="OFF") as stores:
+        with gzip.open(folder / "readings.csv.gz", "rt", newline="") as lines:
+            stores.readings.add([reading_of(row) for row in csv.DictReader(lines)])
+        for history in recorded.histories:
+            for entry in history.entries:
+                stores.ledger.log(entry)
+        boxes = [history.box for history in recorded.histories]
+        nightly = assess(stores.readings, stores.ledger, boxes, cut, horizon_days=400)
+    replayed = {prediction.task.box: prediction.outlook for prediction in backtest(folder, workers=1)}
+    for assessment in nightly:
+        outlook = replayed[assessment.box.name]
+        assert outlook.leak is not None
+        assert outlook.leak == assessment.leak
+        assert outlook.forecast == assessment.forecast
+        assert outlook.sharpen == assessment.sharpen
+
+
+def reading_of(row: dict[str, str]) -> Reading:
+    at = datetime.fromisoformat(row["utc_time"])
+    return Reading(row["box"], at, float(row["temperature_c"]), float(row["rh_pct"]) / 100.0)
+
+
+def test_a_box_of_which_too_little_was_seen_is_answered_too(tmp_path: Path) -> None:
+    """A day after it was closed: the nightly run refuses, a question of a recorded set has a vague answer."""
+    folder = a_set(tmp_path / "made", readings(1.0))
+    with (folder / "tasks.csv").open("a", newline="") as out:
+        csv.writer(out).writerow(("made", "tight", stamp(CLOSED_AT + timedelta(days=1)), "20", "400"))
+    young = backtest(folder, workers=1)[-1]
+    assert young.answered
+    assert young.outlook.leak is not None
+    leak = young.outlook.leak.conductance_g_per_day_per_kpa
+    assert leak.p95 > 5.0 * leak.p05

@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -114,6 +115,67 @@ def test_no_ring_between_modules() -> None:
 
     for name in known:
         walk(name, ())
+
+
+def folder_of(module: str, packages: set[str]) -> str:
+    """Return the folder a module stands in, two levels deep at most; what is deeper counts with the second level.
+
+    A module that stands loose beside folders counts by itself: folders may lie between two of these.
+    """
+    parts = module.split(".")
+    inside = ".".join((parts if module in packages else parts[:-1])[:2])
+    has_folders = any(one.startswith(f"{inside}.") for one in packages) and "." not in inside
+    return inside if inside and not has_folders else module
+
+
+def rings_between_folders(edges: Mapping[str, set[str]], packages: set[str]) -> set[frozenset[str]]:
+    """Return every set of folders of which each is reached from each other by imports of their modules."""
+    arrows: dict[str, set[str]] = {}
+    for module, others in edges.items():
+        here = folder_of(module, packages)
+        arrows.setdefault(here, set()).update(folder_of(other, packages) for other in others)
+    reached = {folder: _reached(folder, arrows) for folder in arrows}
+    rings = {
+        frozenset({folder, *(other for other in beyond if folder in reached.get(other, ()))})
+        for folder, beyond in reached.items()
+    }
+    return {ring for ring in rings if len(ring) > 1}
+
+
+def _reached(folder: str, arrows: Mapping[str, set[str]]) -> set[str]:
+    found: set[str] = set()
+    waiting = [folder]
+    while waiting:
+        new = arrows.get(waiting.pop(), set()) - found
+        found |= new
+        waiting += new
+    return found
+
+
+def test_no_ring_between_folders() -> None:
+    """A folder is not reached back from what it imports: then it can be read, and moved, by itself."""
+    known = dict(modules())
+    packages = {name for name, path in known.items() if path.name == "__init__.py"}
+    edges = {name: {other for other in ours(path) if other in known and other != name} for name, path in known.items()}
+    assert rings_between_folders(edges, packages) == set()
+
+
+def test_a_ring_of_folders_is_found_where_no_module_is_in_one() -> None:
+    """Model asks evidence and evidence asks another module of model; fit stands above both, feed beside them."""
+    packages = {"inference", "inference.evidence", "inference.model", "inference.fit", "inference.fit.steps", "feed"}
+    straight = {
+        "inference.evidence.hours": {"records"},
+        "inference.model.prior": {"inference.evidence.hours", "inference.model.table"},
+        "inference.fit.steps.moves": {"inference.model.prior"},
+        "inference.fit.fit": {"inference.fit.steps.moves", "inference.model"},
+        "feed.decode": {"feed", "records"},
+    }
+    assert rings_between_folders(straight, packages) == set()
+    bent = {**straight, "inference.evidence.bins": {"inference.model.table"}}
+    ring = frozenset({"inference.evidence", "inference.model"})
+    assert rings_between_folders(bent, packages) == {ring}
+    longer = {**straight, "inference.evidence.bins": {"feed.decode"}, "feed.screen": {"inference.fit"}}
+    assert rings_between_folders(longer, packages) == {ring | {"inference.fit", "feed"}}
 
 
 def test_map_in_developers_names_every_room_of_the_import_table() -> None:

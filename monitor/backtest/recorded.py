@@ -6,7 +6,7 @@ import csv
 import json
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,7 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import ImportFileError
-from monitor.inference.evidence.hours import Hours, reduce_to_hours
-from monitor.inference.fit.posterior import Record
-from monitor.inference.model.sensor_bias import comparisons
-from monitor.records import ROOM, Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
+from monitor.records import ROOM, Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.records.declared import USUAL_LIMIT
 
 _KINDS = {
@@ -42,11 +39,25 @@ class Task:
 
 @dataclass(frozen=True, eq=False)
 class RecordedSet:
-    """A recorded set, its readings already one value an hour."""
+    """A recorded set: each box with everything that was ever recorded of it, and what is asked."""
 
     name: str
-    records: Mapping[str, Record]
+    histories: tuple[BoxHistory, ...]
     tasks: tuple[Task, ...]
+
+    def before(self, cut_s: float) -> list[BoxHistory]:
+        """Return every box as it was known at an instant: what is stamped before it, and no more."""
+        room = self.histories[0].room if self.histories else None
+        there = None if room is None else _before(room, cut_s)
+        return [
+            replace(
+                one,
+                readings=_before(one.readings, cut_s),
+                room=there,
+                entries=tuple(entry for entry in one.entries if entry.at.timestamp() < cut_s),
+            )
+            for one in self.histories
+        ]
 
 
 def read_set(folder: Path) -> RecordedSet:
@@ -60,20 +71,16 @@ def read_set(folder: Path) -> RecordedSet:
     try:
         declared = json.loads((folder / "boxes.json").read_text(encoding="utf-8"))
         series = _series(folder / "readings.csv.gz")
-        hours = {name: reduce_to_hours(one) for name, one in series.items()}
         events = _rows(folder / "events.csv")
         tasks = _rows(folder / "tasks.csv")
         name = str(declared.get("set", folder.name))
         entries = _entries(declared["boxes"], events)
-        nothing = Hours(0, np.empty(0), np.empty(0))
-        records = {
-            b["id"]: Record(
-                _box(b), hours.get(b["id"], nothing), hours.get(ROOM), tuple(entries[b["id"]]),
-                comparisons=comparisons(series.get(b["id"]), series.get(ROOM), entries[b["id"]]),
-            )
+        histories = tuple(
+            BoxHistory(_box(b), series.get(b["id"], _no_readings(b["id"])), series.get(ROOM), None, told)
             for b in declared["boxes"]
-        }  # fmt: skip
-        return RecordedSet(name, records, tuple(_task(name, row) for row in tasks))
+            for told in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
+        )
+        return RecordedSet(name, histories, tuple(_task(name, row) for row in tasks))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ImportFileError(f"{folder}: can't be read as a recorded set ({type(error).__name__}: {error})") from error
 
@@ -89,16 +96,33 @@ def _series(path: Path) -> dict[str, ReadingSeries]:
     table = pd.read_csv(path, usecols=["utc_time", "box", "temperature_c", "rh_pct"])
     at = pd.to_datetime(table["utc_time"], utc=True).to_numpy(dtype="datetime64[s]").astype(np.float64)
     table = table.assign(at_s=at)
+    # as a store keeps them: to 0.01 °C and 0.01 % RH, in order of time, and of two at one instant the first
+    table = table.drop_duplicates(["box", "at_s"]).sort_values("at_s", kind="stable")
     return {
         str(box): ReadingSeries(
             str(box),
             part["at_s"].to_numpy(float),
-            part["temperature_c"].to_numpy(float),
-            part["rh_pct"].to_numpy(float) / 100.0,
+            np.round(part["temperature_c"].to_numpy(float) * 100.0) / 100.0,
+            np.round(part["rh_pct"].to_numpy(float) * 100.0) / 10_000.0,
             np.zeros(len(part), dtype=np.uint16),
         )
         for box, part in table.groupby("box")
     }
+
+
+def _no_readings(box: str) -> ReadingSeries:
+    return ReadingSeries(box, np.empty(0), np.empty(0), np.empty(0), np.empty(0, dtype=np.uint16))
+
+
+def _before(series: ReadingSeries, cut_s: float) -> ReadingSeries:
+    seen = slice(int(np.searchsorted(series.at_s, cut_s)))
+    return replace(
+        series,
+        at_s=series.at_s[seen],
+        temperature_degc=series.temperature_degc[seen],
+        relative_humidity=series.relative_humidity[seen],
+        marks=series.marks[seen],
+    )
 
 
 def _instant(text: str) -> datetime:

@@ -1,73 +1,59 @@
-"""Estimates and forecasts at the cuts of a recorded set, each seeing only what was stamped before its own."""
+"""Outlooks at the cuts of a recorded set, each seeing only what was stamped before its own.
+
+They are the nightly ones: what `siccast forecast --as-of` would have said of the same readings. Two answers go beyond:
+a box of which too little was seen yet is answered by its prior, and one that is over its limit is asked for the
+crossing that is still to come.
+"""
 
 from __future__ import annotations
 
 import csv
 import logging
 from collections.abc import Callable
-from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from monitor.backtest.recorded import RecordedSet, Task, read_set
-from monitor.errors import TooLittleEvidence
-from monitor.inference.answers.forecast import crossing_ahead
-from monitor.inference.answers.leak import mean_conductance, quantiles
-from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.evidence.episodes import current_episode, rates_of
-from monitor.inference.fit.change_point import with_change_point
-from monitor.inference.fit.fit import estimate
-from monitor.inference.fit.pooling import (
-    LeakObservation,
-    finite_only,
-    leak_observation_of,
-    pool,
-)
-from monitor.inference.fit.posterior import Record
+from monitor.inference import outlook_among
 from monitor.inference.model.prior import Assumptions
-from monitor.records import EntryKind, Quantiles
+from monitor.records import Outlook
 
 COLUMNS = (
     "set", "box", "cut_utc", "limit_rh",
     "leak_g_per_day_per_kpa_p05", "leak_g_per_day_per_kpa_p50", "leak_g_per_day_per_kpa_p95",
     "cross_utc_p05", "cross_utc_p50", "cross_utc_p95",
 )  # fmt: skip
-_OBSERVED_AT_AGES_DAYS = (12.0, 24.0, 48.0, 96.0, 192.0)
-"""Ages of an episode at which its box is looked at on behalf of the others. [days] Judgement: each twice the one
-before."""
-_OBSERVATION_DRAWS = 400
-"""Draws of such a look. Judgement: a mean and a spread need no more, as in ``together.looks``."""
+_POINTS = ("p05", "p50", "p95")
 _TASKS_AT_A_TIME = 4
-"""Handed to a process at once. Judgement."""
-_SIGHTINGS_SHARE = 0.4
-"""Of the time that all takes. Judgement; only a progress bar rests on it."""
+"""Handed to a process at once, a count. Judgement: even load, little talk."""
 
 _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class Prediction:
-    """The answer to a task; no conductance and a vague date where there is too little evidence."""
+    """The answer to a task; without a leak and a forecast where there is too little evidence."""
 
     task: Task
-    leak: Quantiles | None
-    crossing_days: tuple[float, float, float] | None
+    outlook: Outlook
+
+    @property
+    def answered(self) -> bool:
+        """True where there was enough evidence."""
+        return self.outlook.forecast is not None
 
     def row(self) -> dict[str, str]:
         """Return the row of the predictions file."""
-        task = self.task
+        task, leak, forecast = self.task, self.outlook.leak, self.outlook.forecast
         row = dict.fromkeys(COLUMNS, "")
         row |= {"set": task.set_name, "box": task.box, "cut_utc": task.cut, "limit_rh": task.limit_pct}
-        for name in ("p05", "p50", "p95"):
-            if self.leak is not None:
-                row[f"leak_g_per_day_per_kpa_{name}"] = f"{getattr(self.leak, name):.6g}"
-        for name, days in zip(("p05", "p50", "p95"), self.crossing_days or (), strict=False):
-            if days <= task.horizon_days:
-                at = datetime.fromtimestamp(task.cut_s + days * DAY_S, UTC)
+        for name in _POINTS:
+            if leak is not None:
+                row[f"leak_g_per_day_per_kpa_{name}"] = f"{getattr(leak.conductance_g_per_day_per_kpa, name):.6g}"
+            if forecast is not None and (at := getattr(forecast.cross_at, name)) is not None:
                 row[f"cross_utc_{name}"] = at.strftime("%Y-%m-%dT%H:%M:%SZ")
         return row
 
@@ -81,23 +67,17 @@ def backtest(
     every: int = 1,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> list[Prediction]:
-    """Return a prediction for each task of a set, in its order; ``progress`` is told the share done."""
+    """Return a prediction for each task of a set, in its order; ``progress`` is told the share done.
+
+    Not ``pooled``, a box is asked for by itself: what it would have told alone.
+    """
     recorded = read_set(folder)
     tasks = recorded.tasks[::every]
-    assumptions = assumptions or Assumptions()
-    with ProcessPoolExecutor(workers, initializer=_begin, initargs=(recorded, assumptions)) as pool_:
-        looks = _looks(recorded, max((t.cut_s for t in tasks), default=0.0)) if pooled else []
-        observations = _observations(pool_, looks, lambda share: progress(_SIGHTINGS_SHARE * share))
-        share_before = _SIGHTINGS_SHARE if pooled else 0.0
-        answers: list[Prediction] = []
-        jobs = pool_.map(
-            _predict,
-            ((task, _before(observations, task.cut_s) if pooled else None) for task in tasks),
-            chunksize=_TASKS_AT_A_TIME,
-        )
-        for i, answer in enumerate(jobs):
+    answers: list[Prediction] = []
+    with ProcessPoolExecutor(workers, initializer=_begin, initargs=(recorded, assumptions, pooled)) as pool:
+        for answer in pool.map(_predict, tasks, chunksize=_TASKS_AT_A_TIME):
             answers.append(answer)
-            progress(share_before + (1.0 - share_before) * (i + 1) / len(tasks))
+            progress(len(answers) / len(tasks))
     return answers
 
 
@@ -106,86 +86,30 @@ def write_predictions(predictions: list[Prediction], path: Path) -> None:
     with path.open("w", newline="", encoding="utf-8") as out:
         writer = csv.DictWriter(out, COLUMNS)
         writer.writeheader()
-        writer.writerows(p.row() for p in predictions if p.crossing_days is not None)
-
-
-def _looks(recorded: RecordedSet, until_s: float) -> list[tuple[str, float]]:
-    """Box and instant of each look on behalf of the others: at some ages of an episode, and at its end."""
-    looks = []
-    for name, record in recorded.records.items():
-        starts = [e.at.timestamp() for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
-        for start, end in zip(sorted(starts), [*sorted(starts)[1:], until_s], strict=True):
-            looks += [
-                (name, start + age * DAY_S) for age in _OBSERVED_AT_AGES_DAYS if start + age * DAY_S < end - DAY_S
-            ]
-            if end < until_s:
-                looks.append((name, end - 1.0))
-    return looks
-
-
-def _observations(
-    workers: Executor, looks: list[tuple[str, float]], progress: Callable[[float], None]
-) -> list[LeakObservation]:
-    found = []
-    for i, observation in enumerate(workers.map(_look, looks, chunksize=_TASKS_AT_A_TIME)):
-        if observation is not None:
-            found.append(observation)
-        progress((i + 1) / len(looks))
-    return finite_only(found)
-
-
-def _before(observations: list[LeakObservation], cut_s: float) -> tuple[LeakObservation, ...]:
-    return tuple(s for s in observations if s.at_s < cut_s)
+        writer.writerows(p.row() for p in predictions if p.answered)
 
 
 _at_work: dict[str, Any] = {}
-"""The set and the assumptions, once in each worker process."""
+"""What all tasks have in common, once in each worker process."""
 
 
-def _begin(recorded: RecordedSet, assumptions: Assumptions) -> None:
-    _at_work.update(recorded=recorded, assumptions=assumptions)
+def _begin(recorded: RecordedSet, assumptions: Assumptions | None, pooled: bool) -> None:
+    _at_work.update(recorded=recorded, assumptions=assumptions, pooled=pooled)
 
 
-def _look(look: tuple[str, float]) -> LeakObservation | None:
-    name, at_s = look
-    try:
-        posterior = estimate(
-            _at_work["recorded"].records[name], at_s, assumptions=_at_work["assumptions"], count=_OBSERVATION_DRAWS
-        )
-    except TooLittleEvidence:
-        return None
-    except Exception:
-        _log.exception("box %s can't be looked at on behalf of the others", name)
-        return None
-    return leak_observation_of(posterior)
-
-
-def _predict(job: tuple[Task, tuple[LeakObservation, ...] | None]) -> Prediction:
-    """Answer a task; None for the observations asks what the box alone would have told."""
-    task, observations = job
-    try:
-        return _answer(task, observations)
-    except TooLittleEvidence:
-        return Prediction(task, None, None)
-    except Exception:
-        _log.exception("%s at %s has no prediction: the estimate failed", task.box, task.cut)
-        return Prediction(task, None, None)
-
-
-def _answer(task: Task, observations: tuple[LeakObservation, ...] | None) -> Prediction:
-    record: Record = _at_work["recorded"].records[task.box]
-    limit = float(task.limit_pct) / 100.0
-    record = replace(record, box=replace(record.box, humidity_limit=limit))
-    pooled = None
-    if observations:
-        episode = current_episode(record.box, record.hours.before(task.cut_s, record.room), record.entries, task.cut_s)
-        pooled = pool(record.box, episode.start_s, observations)
-    posterior = estimate(record, task.cut_s, pooled=pooled, assumptions=_at_work["assumptions"], least_days=0.0)
-    posterior = with_change_point(posterior)
-    if observations is not None:
-        shelf = (other.entries for other in _at_work["recorded"].records.values())
-        posterior = replace(posterior, shelf=rates_of(shelf, task.cut_s))
-    _, below = crossing_ahead(posterior, limit, task.horizon_days)
-    # shares of the draws: by definition of the columns
-    days = np.quantile(below.crossing_days, [0.05, 0.50, 0.95], method="inverted_cdf")
-    return Prediction(task, quantiles(mean_conductance(posterior)), (float(days[0]), float(days[1]), float(days[2])))
+def _predict(task: Task) -> Prediction:
+    histories = _at_work["recorded"].before(task.cut_s)
+    if not _at_work["pooled"]:
+        histories = [one for one in histories if one.box.name == task.box]
+    outlook = outlook_among(
+        histories,
+        task.box,
+        datetime.fromtimestamp(task.cut_s, UTC),
+        float(task.limit_pct) / 100.0,
+        task.horizon_days,
+        assumptions=_at_work["assumptions"],
+        at_any_age=True,
+    )
+    if outlook.trace:
+        _log.error("%s at %s has no prediction: %s\n%s", task.box, task.cut, outlook.refusal, outlook.trace)
+    return Prediction(task, outlook)

@@ -41,9 +41,10 @@ from monitor.inference.drying import (
 from monitor.inference.drying import (
     priors as drying_priors,
 )
-from monitor.inference.drying.curve import quantiles, strain_of
+from monitor.inference.drying.curve import strain_of
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
+from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT

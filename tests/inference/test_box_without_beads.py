@@ -13,11 +13,11 @@ from covered import at_least
 from made_boxes import CLOSED_AT
 
 from monitor.inference.answers.forecast import forecast
-from monitor.inference.answers.leak import mean_conductance, quantiles
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
-from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
+from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.leakage import conductance_from_air_changes
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec

@@ -15,7 +15,6 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 from scipy.stats import binom
 
-from monitor.inference.answers.leak import quantiles
 from monitor.inference.fit.change_point import (
     ChangePoint,
     change_point_of,
@@ -23,6 +22,7 @@ from monitor.inference.fit.change_point import (
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.shelf import outlooks
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool

@@ -13,11 +13,11 @@ from prior_draws import NOW_S, problem_of
 from scipy.stats import invgauss, kstest
 
 from monitor.inference.answers.forecast import futures
-from monitor.inference.answers.leak import leak_of, mean_conductance
+from monitor.inference.answers.leak import leak_of
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.state import State
 from monitor.physics.box_balance import DrawnBox

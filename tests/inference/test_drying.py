@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.drying import (
@@ -23,8 +23,15 @@ from monitor.inference.drying import (
     end_from_three,
     fit_curve,
 )
-from monitor.inference.drying.curve import BELIEF_CHANCE, MODEL_SD_SHARE, REPEAT_SD_PER_STEP, STRAIN_CHANCE
+from monitor.inference.drying.curve import (
+    BELIEF_CHANCE,
+    MODEL_SD_SHARE,
+    REPEAT_SD_PER_STEP,
+    START_SD_STEPS,
+    STRAIN_CHANCE,
+)
 from monitor.inference.drying.priors import SHAPE_RANGE, Curves, PriorCurves, masses_from
+from monitor.inference.fit.quantiles import weighted_points
 
 PRIORS = RunPriors(DryMass(251.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))
 HOURS = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0]) * 3600.0
@@ -190,3 +197,21 @@ def test_water_is_never_created(drops: list[float], dry_sd: float, floor: float)
     assert np.all(fit.loading_draws() >= -1e-12)
     assert fit.gain_g(3600.0).p05 >= 0.0
     assert fit.time_to_end_s(1.0).p05 >= 0.0
+
+
+def test_the_interval_after_two_weighings_is_that_of_plain_weights() -> None:
+    """Half a million curves drawn from the prior and weighed by the likelihood: slow, and right by its definition.
+
+    The outer points lie in the long tail of a bed that stalls; a tenth of the interval is allowed.
+    """
+    points = [WeighedPoint(0.0, START_G), WeighedPoint(1800.0, 290.0)]
+    prior = PriorCurves.of(PRIORS, START_G, START_SD_STEPS)
+    z = np.random.default_rng(6).standard_normal((500_000, 4))
+    curves = prior.at(z)
+    repeat = np.hypot(REPEAT_SD_PER_STEP, MODEL_SD_SHARE * (curves.start_g[:, None] - curves.mass_g(HOURS[:2])))
+    shown = np.array([START_G, 290.0]) - curves.mass_g(HOURS[:2])
+    weights = np.prod(norm.cdf((shown + 0.5) / repeat) - norm.cdf((shown - 0.5) / repeat), axis=1)
+    order = np.argsort(curves.end_g)
+    expected = weighted_points(curves.end_g[order], weights[order])
+    end = fit_curve(points, PRIORS).end_g()
+    assert [end.p05, end.p50, end.p95] == pytest.approx(expected.tolist(), abs=0.1 * (expected[2] - expected[0]))

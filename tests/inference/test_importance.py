@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.inference.fit import importance
+from monitor.inference.fit import tempering
 from monitor.inference.fit.importance import sample
 from monitor.inference.model.prior import (
     Normal,
@@ -39,7 +39,7 @@ def rough(theta: FloatArray) -> FloatArray:
 @pytest.mark.parametrize("most_rounds", [1, 8])
 def test_what_scouts_saw_roughly_is_never_handed_on_as_exact(most_rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Normal times normal: mean SEEN / (1 + SEEN_SD²), half a standard deviation allowed."""
-    monkeypatch.setattr(importance, "_MOST_ROUNDS", most_rounds)
+    monkeypatch.setattr(tempering, "_MOST_ROUNDS", most_rounds)
     draws = sample(standard_prior(), exact, 1000, np.random.default_rng(3), rough=rough)
     found = draws.theta[:, Unknown.log_conductance]
     mean = float(draws.weights @ found)

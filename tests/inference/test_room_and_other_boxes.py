@@ -9,7 +9,9 @@ import pytest
 from covered import at_least
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives
+from made_shelf import made_shelf
 
+from monitor.inference import outlook_among
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.evidence.hours import Hours
@@ -21,6 +23,7 @@ from monitor.inference.fit.pooling import (
     pool,
 )
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.shelf import outlooks
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -163,3 +166,13 @@ def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
 def test_a_box_without_beads_has_no_share_of_capacity() -> None:
     empty = made_lives(1, Kind(desiccant=None, dry_mass_g=0.0, conductance=(0.1, 0.1)), 69)[0]
     assert leak_of(estimate(empty.record, empty.now_s)).capacity_share_per_day_per_kpa is None
+
+
+def test_one_box_among_others_is_answered_as_all_of_them_together() -> None:
+    """To the last digit; the box of another style teaches it nothing and is not looked at."""
+    histories, now = made_shelf(4, days=20)
+    histories[1] = replace(histories[1], box=replace(histories[1].box, style="bag"))
+    together = outlooks(histories, now, humidity_limits=[0.15] * 4)
+    for history, expected in zip(histories[:3], together[:3], strict=True):
+        assert outlook_among(histories, history.box.name, now, 0.15) == expected
+    assert outlook_among(histories[:1], histories[0].box.name, now, 0.15).leak != together[0].leak

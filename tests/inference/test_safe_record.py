@@ -17,10 +17,9 @@ import pytest
 from made_boxes import CLOSED_AT
 
 from monitor.inference.answers.forecast import futures
-from monitor.inference.answers.leak import mean_conductance
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
-from monitor.inference.fit.posterior import Record
+from monitor.inference.fit.posterior import Record, mean_conductance
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec
 
 PRIOR = (np.log(0.8 / (0.00732 * 250.0)), 0.6)

@@ -16,8 +16,9 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
 from monitor.inference.answers.explanation import comparison_of, evidence_of
-from monitor.inference.answers.leak import leak_of, mean_conductance
+from monitor.inference.answers.leak import leak_of
 from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.posterior import mean_conductance
 from monitor.inference.model.prior import Unknown
 from monitor.physics.materials import desiccant
 from monitor.physics.saturation import saturation_vapor_pressure_pa

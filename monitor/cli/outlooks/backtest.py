@@ -40,5 +40,5 @@ def backtest(
 
             predictions = replay(set_folder, workers=workers, progress=show)
         write_predictions(predictions, beside)
-    answered = sum(p.crossing_days is not None for p in predictions)
+    answered = sum(p.answered for p in predictions)
     typer.echo(f"{answered} of {len(predictions)} cuts answered; written to {out}")

@@ -8,7 +8,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.answers.leak import quantiles
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.episodes import rates_from
 from monitor.inference.fit.fit import (
@@ -17,6 +16,7 @@ from monitor.inference.fit.fit import (
     given_below,
 )
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.model.disturbances import (
     opening_dose_g,
     opening_var_g,
@@ -303,7 +303,7 @@ def forecast_of(
 
 def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
     days = days if len(days) else np.full(1, _STEPS[0])
-    points = np.quantile(days, [0.05, 0.50, 0.95], method="inverted_cdf")
+    points = quantile_points(days, reached=True)
     return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
 
 
@@ -333,12 +333,8 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    ordered = np.sort(ahead.humidity[known], axis=1)
-    place = np.array([0.05, 0.50, 0.95]) * (ordered.shape[1] - 1)
-    low = place.astype(np.intp)
-    above = np.minimum(low + 1, ordered.shape[1] - 1)
-    rows = ordered[:, low] + (place - low) * (ordered[:, above] - ordered[:, low])
-    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows.T]
+    rows = quantile_points(ahead.humidity[known], axis=1)
+    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
     return tuple(
         FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
         for d, a, b, c in zip(whole, *daily, strict=True)

@@ -1,11 +1,12 @@
-"""What is told of a leak: the conductance a box has lived with, and the water it lets in now and through the year."""
+"""The leak of a box: its conductance since the last recharge, and the water it lets in now and through the year."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, mean_conductance
+from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
@@ -15,63 +16,12 @@ from monitor.records import LeakEstimate, Quantiles
 
 _LEAST_APART_KPA = 0.05
 """Nearer to the room than this an opening brings nothing worth a word. [kPa] Judgement: 0.004 g in ten liters."""
-MODEL_SD = 0.12
-"""What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
-size of the median errors on simulated boxes (DEVELOPERS.md)."""
-_LEAST_APART_SHARE = 0.3
-"""A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
-Judgement: kept dry, a box holds less than two thirds of what its room does."""
 _PA_PER_KPA, _HOURS_A_DAY = 1e3, 24.0
 """Exact."""
 _HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
 """From the room's moistest day to its driest; days looked at for the moistest. [days]"""
 _FAR_AHEAD_DAYS = 1e5
 """Days since 1970 on which only the season of a room speaks, and no weather of today: in 2243. [days]"""
-
-
-def quantiles(values: FloatArray) -> Quantiles:
-    """Return the 5, 50 and 95 % points of equally weighted draws.
-
-    Parameters
-    ----------
-    values : ndarray, draws
-        Equally weighted. [any one unit]
-
-    Returns
-    -------
-    Quantiles
-        In that unit.
-    """
-    return Quantiles(*(float(q) for q in np.quantile(values, [0.05, 0.50, 0.95])))
-
-
-def mean_conductance(posterior: Posterior) -> FloatArray:
-    """Return draws of the conductance since the last recharge, with what the model itself may be off by.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        Of one box.
-
-    Returns
-    -------
-    ndarray, draws
-        Equally weighted. [g/day/kPa]
-    """
-    rng = np.random.default_rng(len(posterior.theta))
-    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
-    return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
-
-
-def _assumed_room_sd(posterior: Posterior) -> FloatArray:
-    """What a room nobody measured leaves open, in ln conductance: water came in, but by how much of a push?
-
-    The forecast hardly minds: a moister room behind a tighter box brings the same water.
-    """
-    middle = posterior.now_s / DAY_S - 0.5 * posterior.bins.length_days
-    outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
-    apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
-    return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
 
 
 def leak_of(posterior: Posterior) -> LeakEstimate:

@@ -19,6 +19,7 @@ import numpy as np
 from monitor.inference.answers.forecast import Futures
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.quantiles import quantile_points, weighted_points
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
@@ -138,10 +139,12 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     shown = reads[true] + sd * rng.standard_normal(_READINGS)
     misfit = -0.5 * ((shown[:, None] - reads) / sd) ** 2
     weights = np.exp(misfit - misfit.max(axis=1, keepdims=True))
-    below = np.cumsum(weights, axis=1) / weights.sum(axis=1, keepdims=True)
-    width_after = np.mean([np.ptp(np.interp([0.05, 0.95], row, answer)) for row in below])
-    low, high = np.quantile(answer, [0.05, 0.95])
-    return float(1.0 - width_after / max(high - low, _LEAST_WIDTH))
+    width_after = np.mean([_width(weighted_points(answer, row)) for row in weights])
+    return float(1.0 - width_after / max(_width(quantile_points(answer)), _LEAST_WIDTH))
+
+
+def _width(points: FloatArray) -> float:
+    return float(points[-1] - points[0])
 
 
 def measurements(posterior: Posterior) -> list[Measurement]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import norm
 
+from monitor.inference.fit.quantiles import quantiles
 from monitor.records import NORMAL_P95, Quantiles
 
 if TYPE_CHECKING:
@@ -84,8 +85,6 @@ def _slope_of_humidity(expected: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _quantiles(density: NDArray[np.float64]) -> Quantiles:
-    heap = np.cumsum(density)
-    if not heap[-1] > 0.0:
+    if not density.sum() > 0.0:
         return Quantiles(float(_GRID[0]), float(_GRID[0]), float(_GRID[-1]))
-    low, middle, high = np.interp((0.05, 0.5, 0.95), heap / heap[-1], _GRID)
-    return Quantiles(float(low), float(middle), float(high))
+    return quantiles(_GRID, density)

@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logsumexp
 
-from monitor.inference.answers.leak import mean_conductance, quantiles
 from monitor.inference.evidence.bins import (
     DAY_S,
     Bins,
@@ -28,7 +27,8 @@ from monitor.inference.evidence.bins import (
 )
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, mean_conductance
+from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Normal, Unknown
 from monitor.inference.model.state import (

@@ -1,17 +1,7 @@
-"""Adaptive importance sampling: from the prior to the posterior by tempering, with a weight for every draw.
-
-Draws are made from a heavy-tailed proposal fitted to the weighted draws before; the likelihood is let in by and by, at
-each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_). A few scouts find the place,
-and once they bear all of the likelihood, draws are made in full number. Where that leaves too few of them effective, as
-with a charge weighed every week, ``moves`` takes over.
+"""Weighted draws of a box's unknowns: its prior and likelihood handed to the one sampler (``tempering``).
 
 Humidity shown at the start and bias are drawn, not humidity and bias: the sensor pins their sum, and the ridge it
 leaves is straight in these.
-
-References
-----------
-.. [1] Cappe, Guillin, Marin, Robert (2004), J. Comput. Graph. Stat. 13:907.
-.. [2] Del Moral, Doucet, Jasra (2006), J. R. Stat. Soc. B 68:411.
 """
 
 from __future__ import annotations
@@ -21,38 +11,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
-from monitor.inference.fit.smc import Population, moved_to_posterior
+from monitor.inference.fit.tempering import (
+    GOOD_SHARE,
+    IMPOSSIBLE,
+    Target,
+    draw,
+)
+from monitor.inference.fit.weights import (
+    effective_sample_size,
+    normalized,
+    resample,
+)
 from monitor.inference.model.prior import Prior, Unknown
 from monitor.physics.numerics import FloatArray
 
 LogLikelihood = Callable[[FloatArray], FloatArray]
 
-_DEGREES = 7.0
-"""Degrees of freedom of the proposal, a multivariate t: heavier tails than any posterior here, so that no draw's weight
-runs away. Judgement."""
-_WIDER = 1.12
-"""The proposal's spread over that of the draws it is fitted to. Judgement: a little too wide wastes draws, too narrow
-loses tails."""
-_BEARABLE, _GOOD = 0.10, 0.25
-"""Effective shares: a round lets in as much of the likelihood as leaves the first; all is well from the second on.
-Judgement: a tenth fits a proposal, a quarter of 1,000 draws makes quantiles."""
-_MOST_ROUNDS = 8
-"""After so many rounds ``moves`` takes over. Judgement: a bound on the work."""
-_SCOUTS = 400
-"""Draws of the first rounds. Judgement: enough for mean and covariance of nine to twelve unknowns."""
 _DRIEST, _WETTEST = 1e-5, 0.95
 """Between these lies the humidity at the start. [fraction of saturation] As far as isotherms are tabulated below
 (``physics.sorption.tabulated``); above, a judgement."""
 _CLEAR_OF_DRIEST, _CLEAR_OF_WETTEST = 1.01, 0.99
-"""The first draws keep clear of both ends by so much, so that none is born impossible. [factors]"""
-_IMPOSSIBLE = -1e9
-"""Log density of what can't be; finite, so that differences stay numbers."""
-_HALVINGS = 25
-"""Of the interval in which a step is sought: to 3e-8 of it."""
-_RIDGE, _LEAST_VAR = 1e-5, 1e-12
-"""Added to the variances of a proposal, as a share and as such, so that its matrix has a root."""
+"""The first draws keep clear of both ends by so much, so that none is born impossible. [factors] Judgement."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,12 +64,12 @@ class Draws:
     @property
     def enough(self) -> bool:
         """True where so many of them count that no others need be made."""
-        return self.effective > _GOOD * len(self.weights)
+        return self.effective > GOOD_SHARE * len(self.weights)
 
     @property
     def effective(self) -> float:
         """How many equally weighted draws these are worth. [draws]"""
-        return float(1.0 / np.square(self.weights).sum())
+        return effective_sample_size(self.weights)
 
     def chosen(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
         """Return which draws stand for all of them, equally weighted (systematic resampling).
@@ -106,8 +86,7 @@ class Draws:
         ndarray, count
             Their numbers.
         """
-        places = (np.arange(count) + rng.random()) / count
-        return np.searchsorted(np.cumsum(self.weights), places).clip(0, len(self.weights) - 1)
+        return resample(self.weights, count, rng)
 
 
 def sample(
@@ -121,8 +100,8 @@ def sample(
 ) -> Draws:
     """Return weighted draws from prior times likelihood.
 
-    The likelihood was last asked of just these draws. Scouts go by a ``rough`` likelihood where there is one: they only
-    tell where to draw. None are sent where draws ``near`` the posterior are known.
+    Pilot draws go by a ``rough`` likelihood where there is one. None are made where draws ``near`` the posterior are
+    known.
 
     Parameters
     ----------
@@ -145,42 +124,21 @@ def sample(
         As many as asked for.
     """
 
-    def judge(place: FloatArray, likelihood: LogLikelihood = log_likelihood) -> tuple[FloatArray, FloatArray]:
-        theta = _from_standard(place)
-        believed = log_prior(prior, theta, place)
-        seen = np.nan_to_num(likelihood(theta), nan=_IMPOSSIBLE)
-        return believed, np.where(believed > _IMPOSSIBLE, seen, _IMPOSSIBLE)
-
-    scouting, scouted_by = count > _SCOUTS or rough is not None, rough or log_likelihood
-    if near is not None and near.made is not None and near.effective > _BEARABLE * count:
-        scouting = False
-        place, log_proposal = _propose(near.made.place, near.weights, count, rng)
-    else:
-        theta = prior.mean + prior.sd * rng.standard_normal((min(count, _SCOUTS), len(prior.mean)))
+    def first(draws: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        theta = prior.mean + prior.sd * rng.standard_normal((draws, len(prior.mean)))
         place = _to_standard(theta)
-        log_proposal = log_prior(prior, theta, place)
-    exponent = 0.0
-    for rounds in range(1, _MOST_ROUNDS + 1):
-        judged_by = scouted_by if scouting else log_likelihood
-        believed, seen = judge(place, judged_by)
-        base = believed - log_proposal
-        if not scouting and _effective(base + seen) > _GOOD * count:
-            return Draws(_from_standard(place), _weights(base + seen), rounds, Made(place, log_proposal, seen))
-        exponent = _tempering_exponent(base, seen, exponent)
-        weights = _weights(base + exponent * seen)
-        scouting = scouting and exponent < 1.0
-        if rounds < _MOST_ROUNDS:
-            place, log_proposal = _propose(place, weights, len(place) if scouting else count, rng)
-    if rough is not None:
-        if judged_by is rough:
-            believed, seen = judge(place)
-        # how far a rough likelihood was let in says nothing of how far the exact one can be
-        exponent = _tempering_exponent(believed - log_proposal, seen, 0.0)
-        weights = _weights(believed - log_proposal + exponent * seen)
-    moved = moved_to_posterior(Population(place, believed, seen, exponent), weights, count, judge, rng)
-    believed, seen = judge(moved.place)
-    even = np.full(count, 1.0 / count)
-    return Draws(_from_standard(moved.place), even, _MOST_ROUNDS, Made(moved.place, believed + seen, seen))
+        return place, log_prior(prior, theta, place)
+
+    target = Target(
+        log_prior=lambda place: log_prior(prior, _from_standard(place), place),
+        log_likelihood=lambda place: log_likelihood(_from_standard(place)),
+        first=first,
+        rough_likelihood=None if rough is None else lambda place: rough(_from_standard(place)),
+    )
+    around = None if near is None or near.made is None else (near.made.place, near.weights)
+    drawn = draw(target, count, rng, near=around)
+    made = Made(drawn.points, drawn.log_density, drawn.log_likelihood)
+    return Draws(_from_standard(drawn.points), drawn.weights, drawn.rounds, made)
 
 
 def reweighted(draws: Draws, prior: Prior) -> Draws:
@@ -200,7 +158,7 @@ def reweighted(draws: Draws, prior: Prior) -> Draws:
     """
     assert draws.made is not None, "draws carried on from an earlier look are not weighed anew"
     believed = log_prior(prior, draws.theta, draws.made.place)
-    return replace(draws, weights=_weights(believed + draws.made.seen - draws.made.log_density))
+    return replace(draws, weights=normalized(believed + draws.made.seen - draws.made.log_density))
 
 
 def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
@@ -224,7 +182,7 @@ def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
     density = -0.5 * (z * z).sum(axis=1) - theta[:, Unknown.log_start_humidity] - np.log(prior.sd).sum()
     density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
     start = place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias]
-    return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * _IMPOSSIBLE)
+    return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * IMPOSSIBLE)
 
 
 def _to_standard(theta: FloatArray) -> FloatArray:
@@ -242,43 +200,3 @@ def _from_standard(place: FloatArray) -> FloatArray:
         np.clip(place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
     )
     return theta
-
-
-def _weights(log_weights: FloatArray) -> FloatArray:
-    weights = np.exp(log_weights - log_weights.max())
-    return np.asarray(weights / weights.sum())
-
-
-def _effective(log_weights: FloatArray) -> float:
-    return float(1.0 / np.square(_weights(log_weights)).sum())
-
-
-def _tempering_exponent(base: FloatArray, seen: FloatArray, exponent: float) -> float:
-    """How far the likelihood can be let in; it never goes back."""
-    low, high = exponent, 1.0
-    if _effective(base + exponent * seen) <= _BEARABLE * len(base):
-        return exponent
-    if _effective(base + seen) > _BEARABLE * len(base):
-        return 1.0
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if _effective(base + middle * seen) > _BEARABLE * len(base) else (low, middle)
-    return low
-
-
-def _propose(
-    place: FloatArray, weights: FloatArray, count: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray]:
-    """Draw from a multivariate t with the weighted mean and covariance; return the draws and their log density."""
-    size = place.shape[1]
-    mean = weights @ place
-    away = place - mean
-    spread = away.T @ (away * weights[:, None])
-    spread += np.diag(_RIDGE * np.diag(spread) + _LEAST_VAR)
-    root = np.linalg.cholesky(spread) * _WIDER
-    stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
-    step = rng.standard_normal((count, size)) / stretch[:, None]
-    square = np.square(step).sum(axis=1)
-    scale = gammaln(0.5 * (_DEGREES + size)) - gammaln(0.5 * _DEGREES) - 0.5 * size * np.log(_DEGREES * np.pi)
-    log_density = scale - np.log(np.diag(root)).sum() - 0.5 * (_DEGREES + size) * np.log1p(square / _DEGREES)
-    return mean + step @ root.T, log_density

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.inference.evidence.bins import Bins
+from monitor.inference.evidence.bins import DAY_S, Bins
 from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom
@@ -16,6 +16,13 @@ from monitor.inference.model.sensor_bias import Comparison
 from monitor.inference.model.state import Problem, State
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, LedgerEntry, RoomClimate
+
+MODEL_SD = 0.12
+"""What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
+size of the median errors on simulated boxes (DEVELOPERS.md)."""
+_LEAST_APART_SHARE = 0.3
+"""A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
+Judgement: kept dry, a box holds less than two thirds of what its room does."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,3 +105,32 @@ class Posterior:
         none = np.empty(0, np.intp)
         nobody = self.standing.take(none)
         return replace(self, theta=self.theta[none], filtered=nobody, state=nobody)
+
+
+def mean_conductance(posterior: Posterior) -> FloatArray:
+    """Return draws of the conductance since the last recharge, with what the model itself may be off by.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    ndarray, draws
+        Equally weighted. [g/day/kPa]
+    """
+    rng = np.random.default_rng(len(posterior.theta))
+    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
+    return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
+
+
+def _assumed_room_sd(posterior: Posterior) -> FloatArray:
+    """What a room nobody measured leaves open, in ln conductance: water came in, but by how much of a push?
+
+    The forecast hardly minds: a moister room behind a tighter box brings the same water.
+    """
+    middle = posterior.now_s / DAY_S - 0.5 * posterior.bins.length_days
+    outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
+    apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
+    return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)

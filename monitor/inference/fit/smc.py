@@ -17,15 +17,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.inference.fit.weights import (
+    effective_sample_size,
+    largest_exponent,
+    normalized,
+    resample,
+)
 from monitor.physics.numerics import FloatArray
 
 Judge = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Log prior and log likelihood of draws, both where they are made."""
 
 _BEARABLE = 0.5
-"""A step lets in as much of the likelihood as leaves this share of the draws effective. Judgement: the usual half."""
-_MOVES, _LAST_MOVES = 2, 8
-"""Moves of every draw after a step, and after the last. Judgement: held against closed forms (tests/inference)."""
 _JUMP_BETWEEN_MODES = 0.1
 """Share of moves by a whole difference, which carries a draw from one mode to another: ter Braak [2]_."""
 _SCALE, _SCALE_FROM, _SCALE_TO = 2.38, 0.3, 1.2
@@ -36,8 +39,17 @@ _JITTER = 1e-3
 _SMALLEST_STEP = 1e-3
 _MOST_STEPS = 20
 """Least step of the exponent, and the most steps: a bound on the work. Judgement."""
-_HALVINGS = 25
-"""Of the interval in which a step is sought: to 3e-8 of it."""
+
+
+@dataclass(frozen=True)
+class Moves:
+    """How often every draw is moved: enough to part copies of one draw, more where a posterior is bent or has modes."""
+
+    after_each_step: int = 2
+    at_the_end: int = 8
+
+
+USUAL = Moves()
 
 
 @dataclass(eq=False)
@@ -54,25 +66,19 @@ class Population:
     """Power of the likelihood, from 0 to 1. [1]"""
 
     def choose(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
-        """Keep so many draws by weight, in place (systematic resampling).
-
-        Parameters
-        ----------
-        weights : ndarray, draws
-            Add up to 1. [fraction]
-        count : int
-            How many to keep.
-        rng : Generator
-            Random numbers.
-        """
-        places = (np.arange(count) + rng.random()) / count
-        kept = np.searchsorted(np.cumsum(weights), places).clip(0, len(weights) - 1)
-        kept = rng.permutation(kept)  # copies of one draw must not all stand in one half
+        """Keep so many draws by weight."""
+        kept = rng.permutation(resample(weights, count, rng))  # copies of one draw must not all stand in one half
         self.place, self.believed, self.seen = self.place[kept], self.believed[kept], self.seen[kept]
 
 
 def moved_to_posterior(
-    population: Population, weights: FloatArray, count: int, judge: Judge, rng: np.random.Generator
+    population: Population,
+    weights: FloatArray,
+    count: int,
+    judge: Judge,
+    rng: np.random.Generator,
+    *,
+    moves: Moves = USUAL,
 ) -> Population:
     """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth.
 
@@ -95,34 +101,26 @@ def moved_to_posterior(
         The same, its power 1.
     """
     population.choose(weights, count, rng)
-    _move(population, judge, rng, _MOVES)
+    _move(population, judge, rng, moves.after_each_step)
     for step in range(_MOST_STEPS):
         if population.exponent >= 1.0:
             break
         more = 1.0 - population.exponent if step == _MOST_STEPS - 1 else _next_exponent(population)
-        raised = more * population.seen
         population.exponent += more
-        shares = np.exp(raised - raised.max())
-        population.choose(shares / shares.sum(), count, rng)
-        _move(population, judge, rng, _MOVES)
-    _move(population, judge, rng, _LAST_MOVES)
+        population.choose(normalized(more * population.seen), count, rng)
+        _move(population, judge, rng, moves.after_each_step)
+    _move(population, judge, rng, moves.at_the_end)
     return population
 
 
 def _next_exponent(population: Population) -> float:
     """How much more of the likelihood leaves half of the draws effective."""
-    low, high = _SMALLEST_STEP, 1.0 - population.exponent
-    if high <= low or _effective_share(high * population.seen) >= _BEARABLE:
-        return high
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if _effective_share(middle * population.seen) > _BEARABLE else (low, middle)
-    return low
 
+    def enough(more: float) -> bool:
+        return effective_sample_size(normalized(more * population.seen)) >= _BEARABLE * len(population.seen)
 
-def _effective_share(log_weights: FloatArray) -> float:
-    weights = np.exp(log_weights - log_weights.max())
-    return float(weights.sum() ** 2 / np.square(weights).sum() / len(weights))
+    rest = 1.0 - population.exponent
+    return rest if rest <= _SMALLEST_STEP or enough(rest) else largest_exponent(enough, _SMALLEST_STEP, rest)
 
 
 def _move(population: Population, judge: Judge, rng: np.random.Generator, times: int) -> None:

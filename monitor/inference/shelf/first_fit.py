@@ -22,6 +22,7 @@ from monitor.inference.fit.pooling import (
     tested,
 )
 from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
@@ -149,27 +150,27 @@ def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room
     return box_input, tuple(rooms)
 
 
-def first_fit(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> FirstFit:
+def first_fit(
+    box_input: BoxInput,
+    rooms: Sequence[Room],
+    now_s: float,
+    assumptions: Assumptions | None = None,
+    *,
+    at_any_age: bool = False,
+) -> FirstFit:
     """Return what a box tells by itself; where an estimate fails, why.
 
-    Parameters
-    ----------
-    box_input : BoxInput
-        The box.
-    rooms : sequence of Room
-        Of the shelf.
-    now_s : float
-        [s since 1970 UTC]
-
-    Returns
-    -------
-    Looked
-        With what is answered in its place where there is no posterior.
+    ``at_any_age`` a box is answered by its prior where too little was seen of it yet; a person is told just that.
     """
     try:
-        return _fit_alone(box_input.record(rooms), now_s)
+        record = box_input.record(rooms)
+        alone = _fit_alone(record, now_s, assumptions)
+        if alone.first is None and at_any_age:
+            first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+            return replace(alone, first=first.without_present())
     except Exception as error:
         return FirstFit(None, refused(error))
+    return alone
 
 
 def refused(error: Exception) -> Outlook:
@@ -193,18 +194,18 @@ def refused(error: Exception) -> Outlook:
     )
 
 
-def _fit_alone(record: Record, now_s: float) -> FirstFit:
+def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) -> FirstFit:
     try:
-        first = estimate(record, now_s)
+        first = estimate(record, now_s, assumptions=assumptions)
     except TooLittleEvidence as error:
-        return _too_young(record, now_s, str(error))
-    earlier = _earlier(record, first.episode.start_s)
+        return _too_young(record, now_s, assumptions, str(error))
+    earlier = _earlier(record, first.episode.start_s, assumptions)
     found = [leak_observation_of(first), *map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s)]
     apart = latest_change_point(tuple(level_of(one) for one in (*earlier, first)))
     return FirstFit(first.without_present(), observations=tuple(s for s in found if s is not None), apart=apart)
 
 
-def _too_young(record: Record, now_s: float, refusal: str) -> FirstFit:
+def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
     """Look at an episode that has no readings yet: where the leak is known from before, that stands in.
 
     How dry the beads are is then known from the recharge desk or the scale, or is what their method usually reaches.
@@ -213,12 +214,12 @@ def _too_young(record: Record, now_s: float, refusal: str) -> FirstFit:
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None:
         return FirstFit(None, Outlook(refusal=refusal))
-    earlier = _earlier(record, newest.at.timestamp())
+    earlier = _earlier(record, newest.at.timestamp(), assumptions)
     box_input = (*map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s))
     found = tuple(s for s in box_input if s is not None)
     if not found:
         return FirstFit(None, Outlook(refusal=refusal))
-    first = estimate(record, now_s, least_days=0.0)
+    first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
     apart = latest_change_point((level_of(first),))
     return FirstFit(first.without_present(), observations=found, remark=_rests_on(first.episode), apart=apart)
 
@@ -240,7 +241,7 @@ def _rests_on(episode: Episode) -> str:
     return f"The beads are fresh. {dryness}. {_LEAK_KNOWN}"
 
 
-def _earlier(record: Record, start_s: float) -> list[Posterior]:
+def _earlier(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
     """What the last three earlier episodes told, each looked at as it ended."""
     fillings = (EntryKind.charge, EntryKind.recharge)
     ends = [
@@ -249,7 +250,9 @@ def _earlier(record: Record, start_s: float) -> list[Posterior]:
     found: list[Posterior] = []
     for end in sorted(ends)[-_EPISODES:]:
         try:
-            found.append(with_change_point(estimate(record, end - 1.0, count=_DRAWS_OF_EARLIER)))
+            found.append(
+                with_change_point(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER))
+            )
         except TooLittleEvidence:
             continue
     return found

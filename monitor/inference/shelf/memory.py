@@ -35,7 +35,7 @@ LEAST_LEFT = 150.0
 """Fewer draws leave quantiles to chance. Judgement: a 5 % point then rests on seven."""
 _WANDERED = 0.12
 """A conductance that moved so far since the fit may have changed for good: a fit looks for the day. [ln conductance]
-Judgement: an eighth, as much as the model itself may be off by (``leak.MODEL_SD``)."""
+Judgement: an eighth, as much as the model itself may be off by (``fit.posterior.MODEL_SD``)."""
 _LOOKED_BACK_DAYS = 14.0
 """Readings from so long before the last night are looked at again for steps. [days] Judgement: the usual rise of a box
 is learned of them."""

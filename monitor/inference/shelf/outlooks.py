@@ -32,6 +32,7 @@ from monitor.inference.fit.pooling import (
     pool,
 )
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.prior import Assumptions
 from monitor.inference.shelf.first_fit import (
     BoxInput,
     FirstFit,
@@ -71,6 +72,8 @@ class _Shared:
     disturbance_rates: DisturbanceRates
     remembered: bool
     """True where what is fitted comes back beside the outlook."""
+    assumptions: Assumptions | None = None
+    """Settings of the model of errors; the usual ones where None."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +146,33 @@ def outlooks(
         return _first_fits(box_input, shared, limits, memory, workers, progress)
 
 
+def outlook_among(
+    histories: Sequence[BoxHistory],
+    box_name: str,
+    as_of: datetime,
+    humidity_limit: float | None = None,
+    horizon_days: int = HORIZON_DAYS,
+    *,
+    assumptions: Assumptions | None = None,
+    at_any_age: bool = False,
+) -> Outlook:
+    """Return the outlook of one box, the very one that ``outlooks`` of all of them gives it.
+
+    Only boxes that can teach it are looked at: those of its style. ``at_any_age`` it is answered also where
+    ``outlooks`` refuses because too little was seen of it.
+    """
+    box_input, rooms = by_room(histories)
+    now_s = as_of.timestamp()
+    asked = next(one for one in box_input if one.name == box_name)
+    kin = [one for one in box_input if one.history.box.style == asked.history.box.style]
+    limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit
+    disturbance_rates = rates_of((history.entries for history in histories), now_s)
+    shared = _Shared(rooms, now_s, horizon_days, None, disturbance_rates, False, assumptions)
+    alone = [first_fit(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in kin]
+    again = _with_others(alone, (), [limit] * len(kin))
+    return _outlook(shared, again[kin.index(asked)])[0]
+
+
 def _first_fits(  # noqa: PLR0917
     box_input: Sequence[BoxInput],
     shared: _Shared,
@@ -182,7 +212,7 @@ def _heard(answers: Iterable[_Answer], count: int, progress: Progress, start: fl
 
 
 def _first_fit(shared: _Shared, box_input: BoxInput) -> FirstFit:
-    return first_fit(box_input, shared.rooms, shared.now_s)
+    return first_fit(box_input, shared.rooms, shared.now_s, shared.assumptions)
 
 
 def _carried_on(shared: _Shared, known: _Carried) -> tuple[Outlook, Posterior | RefitReason]:

@@ -1,0 +1,43 @@
+"""Quantiles of draws: the one place where an interval is made of them, with weights or without."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.physics.numerics import FloatArray
+from monitor.records import Quantiles
+
+INTERVAL = (0.05, 0.50, 0.95)
+"""The shares that every interval is told by: 90 % of it between the outer two."""
+
+
+def quantiles(draws: FloatArray, weights: FloatArray | None = None) -> Quantiles:
+    """Return the 5, 50 and 95 % points of draws; weighted ones stand in rising order."""
+    points = quantile_points(draws) if weights is None else weighted_points(draws, weights)
+    return Quantiles(*points.tolist())
+
+
+def quantile_points(
+    draws: FloatArray, shares: Sequence[float] = INTERVAL, *, axis: int | None = None, reached: bool = False
+) -> FloatArray:
+    """Return the points below which these shares of equally weighted draws lie, one row a share.
+
+    Between two draws they lie on a line; with ``reached`` each is a draw itself, as where draws may be infinite.
+
+    >>> quantile_points(np.array([1.0, 2.0, 4.0]), (0.5, 0.75)).tolist()
+    [2.0, 3.0]
+    >>> quantile_points(np.array([1.0, 2.0, np.inf]), (0.5, 0.75), reached=True).tolist()
+    [2.0, inf]
+    """
+    return np.asarray(np.quantile(draws, shares, axis=axis, method="inverted_cdf" if reached else "linear"))
+
+
+def weighted_points(rising: FloatArray, weights: FloatArray, shares: Sequence[float] = INTERVAL) -> FloatArray:
+    """Return the points below which these shares of the weight lie; the draws stand in rising order.
+
+    >>> weighted_points(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.75)).tolist()
+    [2.0, 2.5]
+    """
+    return np.interp(shares, np.cumsum(weights) / weights.sum(), rising)
