@@ -57,7 +57,7 @@ def _with_charge(books: Books, logged: LoggedDeed, charge: Charge) -> Books:
 
 def _buy(books: Books, logged: LoggedDeed, deed: LotBought) -> Books:
     if deed.lot in books.lots:
-        raise LedgerError(f"lot '{deed.lot}' is in the books already; give the new one another name")
+        raise LedgerError(f"lot '{deed.lot}' exists already. Give the new one another name")
     return replace(books, lots={**books.lots, deed.lot: Lot(deed, deed.mass_g, logged.at)})
 
 
@@ -68,7 +68,7 @@ def _take_out(books: Books, lot_name: str, mass_g: float) -> Books:
 
 def _portion(books: Books, logged: LoggedDeed, deed: ChargePortioned) -> Books:
     if deed.charge in books.charges:
-        raise LedgerError(f"charge '{deed.charge}' is in the books already; give the new one another name")
+        raise LedgerError(f"charge '{deed.charge}' exists already. Give the new one another name")
     charge = Charge(deed.charge, deed.lot, deed.mass_g, deed.mass_g, deed.holder, deed.tare_g, deed.state)
     return _with_charge(_take_out(books, deed.lot, deed.mass_g), logged, charge)
 
@@ -85,9 +85,9 @@ def _split(books: Books, logged: LoggedDeed, deed: ChargeSplit) -> Books:
     charge = books.living(deed.charge)
     _require_resting(charge)
     if deed.into in books.charges:
-        raise LedgerError(f"charge '{deed.into}' is in the books already; give the new part another name")
+        raise LedgerError(f"charge '{deed.into}' exists already. Give the new part another name")
     if not 0.0 < deed.mass_g < charge.mass_g:
-        raise LedgerError(f"{deed.mass_g:g} g can't be split off '{charge.name}'; it holds {charge.mass_g:g} g")
+        raise LedgerError(f"can't split {deed.mass_g:g} g off '{charge.name}': it has only {charge.mass_g:g} g")
     share = deed.mass_g / charge.mass_g
     part = replace(_scaled(charge, share), name=deed.into, place=SPARE, holder="", tare_g=None, deeds=())
     return _with_charge(_with_charge(books, logged, _scaled(charge, 1.0 - share)), logged, part)
@@ -108,7 +108,7 @@ def _merge(books: Books, logged: LoggedDeed, deed: ChargesMerged) -> Books:
     for charge in (poured, kept):
         _require_resting(charge)
     if poured.name == kept.name or poured.lot != kept.lot:
-        raise LedgerError(f"'{poured.name}' can't be poured into '{kept.name}'; merge two charges of one lot")
+        raise LedgerError(f"can't merge '{poured.name}' into '{kept.name}'. Choose two charges of one lot")
     known = poured.dry_mass_g is not None and kept.dry_mass_g is not None
     merged = replace(
         kept,
@@ -168,7 +168,7 @@ def _start(books: Books, logged: LoggedDeed, deed: RunStarted) -> Books:
     charge = books.living(deed.charge)
     _require_resting(charge)
     if deed.run in books.runs:
-        raise LedgerError(f"run '{deed.run}' is in the books already")
+        raise LedgerError(f"run '{deed.run}' exists already")
     drying = replace(charge, place=APPLIANCE + deed.appliance, color="")
     run = Run(deed, logged.at, charge.mass_g, charge)
     return replace(_with_charge(books, logged, drying), runs={**books.runs, deed.run: run})
@@ -178,8 +178,8 @@ def _weigh(books: Books, logged: LoggedDeed, deed: RunWeighed) -> Books:
     run = _going(books, deed.run)
     if run.weighings and deed.heated_s < run.weighings[-1].heated_s:
         raise LedgerError(
-            f"{deed.heated_s / 60:g} min of heating is before the {run.weighings[-1].heated_s / 60:g} min"
-            " of the last weighing; give the minutes of heating in all"
+            f"{deed.heated_s / 60:g} min of heating is less than the {run.weighings[-1].heated_s / 60:g} min"
+            " at the last weighing. Give the minutes of heating since the start"
         )
     return _with_run(books, logged, replace(run, shown=(*run.shown, logged)))
 
@@ -195,7 +195,7 @@ def _spill(books: Books, logged: LoggedDeed, deed: BeadsSpilled) -> Books:
     held_g = run.weighings[before - 1].mass_g if before else run.mass_before_g
     if deed.lost_g is not None and not 0.0 < deed.lost_g < held_g:
         raise LedgerError(
-            f"{deed.lost_g:g} g can't have fallen out of run '{run.name}'; the beads weighed {held_g:.0f} g"
+            f"{deed.lost_g:g} g can't have fallen out of run '{run.name}': the beads weighed {held_g:.0f} g"
         )
     return _with_run(books, logged, replace(run, spills=(*run.spills, Spill(before, deed.lost_g))))
 
@@ -242,7 +242,7 @@ def _jar(books: Books, logged: LoggedDeed, deed: JarChecked) -> Books:
 def _going(books: Books, name: str) -> Run:
     run = books.run(name)
     if not run.open:
-        raise LedgerError(f"run '{name}' is finished; start another one")
+        raise LedgerError(f"run '{name}' is finished. Start another one")
     return run
 
 
@@ -257,7 +257,7 @@ def _with_run(books: Books, logged: LoggedDeed, run: Run) -> Books:
 def _require_resting(charge: Charge) -> None:
     if charge.place.startswith(APPLIANCE):
         raise LedgerError(
-            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}; finish its run first"
+            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}. Finish its run first"
         )
 
 

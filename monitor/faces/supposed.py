@@ -43,10 +43,10 @@ def supposed(
     NotSupposableError
         If a value is out of range, or the desiccant is not known.
     """
-    _within("limit", limit, _LIMIT_PCT, "a limit is from 1 to 95 per cent")
+    _within("limit", limit, _LIMIT_PCT, "a limit is from 1 to 95 %")
     _within("leak-times", leak_times, _LEAK_TIMES, "a leak is from 0.01 to 100 times what it is")
     _within("dry-mass", dry_mass, (_LEAST_MASS, 1e5), "beads weigh 0.1 or more")
-    _within("room-rh", room_rh, _ROOM_RH_PCT, "a room has a humidity from 1 to 95 per cent")
+    _within("room-rh", room_rh, _ROOM_RH_PCT, "a room has a humidity from 1 to 95 %")
     return WhatIf(
         humidity_limit=None if limit is None else limit / 100.0,
         conductance_factor=1.0 if leak_times is None else leak_times,
@@ -63,7 +63,7 @@ def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
     degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
     if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
         right = "from -4 to 140 °F" if shelf.fahrenheit else "from -20 to 60 °C"
-        raise NotSupposableError("room-temperature", f"{room_temperature:g} won't do; a room has {right}")
+        raise NotSupposableError("room-temperature", f"{room_temperature:g} is not valid: a room has {right}")
     return degc
 
 
@@ -84,10 +84,10 @@ def known_beads(kind: str | None) -> str | None:
 
         if not calculators.is_desiccant(kind):
             known = ", ".join(calculators.desiccant_kinds())
-            raise NotSupposableError("beads", f"{kind!r} is no desiccant; known are {known}")
+            raise NotSupposableError("beads", f"{kind!r} is not a known desiccant. Known: {known}")
     return kind
 
 
 def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:
     if value is not None and not span[0] <= value <= span[1]:
-        raise NotSupposableError(field, f"{value:g} won't do; {right}")
+        raise NotSupposableError(field, f"{value:g} is not valid: {right}")

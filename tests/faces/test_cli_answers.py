@@ -184,7 +184,7 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
         result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
         assert result.exit_code == 1
         assert "there is no database" in str(result.exception)
-        assert "`siccast listen` begins one" in str(result.exception)
+        assert "`siccast listen` starts one" in str(result.exception)
     assert list(shelf.iterdir()) == []
     with open_stores(shelf / "siccast.sqlite3"):
         pass

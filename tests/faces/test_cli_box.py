@@ -109,11 +109,11 @@ def test_a_stored_name_that_does_not_fit_gets_another(run: Callable[..., Result]
     ("words", "exit_code", "told"),
     [
         (("left", "right"), 1, "box 'right' is declared already"),
-        (("left", "a(c)"), 2, "'a(c)' won't do; a name is 1 to 64 letters of any script"),
-        (("ghost", "other"), 2, "box 'ghost' is neither declared nor ever heard of"),
+        (("left", "a(c)"), 2, "'a(c)' is not valid: a name is 1 to 64 letters of any script"),
+        (("ghost", "other"), 2, "there is no box 'ghost': it is not declared, and it never sent a reading"),
         (("left", "room"), 2, "'room' is taken"),
         (("left", "left"), 2, "'left' is taken"),
-        (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 ledger entries of its own already"),
+        (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 log entries of its own"),
     ],
 )
 def test_names_that_can_not_be_given(
@@ -192,7 +192,7 @@ def test_a_removed_box_is_kept_and_comes_back(run: Callable[..., Result], shelf:
     assert "charge 'cup' is in box 'left'; `siccast charge take-out cup` first" in refused
     run("charge", "take-out", "cup")
     told = run("box", "remove", "left").stdout
-    assert "Its 50 readings and its ledger are kept: `siccast adopt left` brings it back" in told
+    assert "Its 50 readings and its log stay stored: `siccast adopt left` brings it back" in told
     text = (shelf / "shelf.toml").read_text()
     assert "# [boxes.left]  # by the window\n# volume_l = 12\n" in text
     assert [box.name for box in load_shelf(shelf).boxes] == ["right"]

@@ -57,7 +57,7 @@ def test_another_climate_is_a_file_or_a_room(siccast: Run, stub: StubInference) 
     ("words", "what"),
     [
         ((), "nothing is changed"),
-        (("--limit", "0"), "from 1 to 95 per cent"),
+        (("--limit", "0"), "from 1 to 95 %"),
         (("--beads", "PA6"), "'PA6' is no desiccant"),
         (("--weather", str(YEAR), "--room-rh", "50"), "not both"),
         (("--room-temperature", "90"), "from -20 to 60"),

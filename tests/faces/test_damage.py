@@ -291,7 +291,7 @@ def test_a_full_disk_behind_the_answer_is_one_line(words: tuple[str, ...], site:
     with Path("/dev/full").open("w") as full, program("--shelf", str(site), *words, stdout=full) as done:
         _, err = done.communicate()
     assert done.returncode == 1
-    assert err == "siccast: the answer can't be written or read: No space left on device; look at the disk it is on\n"
+    assert err == "siccast: can't write or read the answer: No space left on device. Check the disk it is on\n"
 
 
 def test_a_full_disk_behind_the_errors_too_is_only_an_exit_code(site: Path) -> None:

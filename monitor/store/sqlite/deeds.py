@@ -52,7 +52,9 @@ class SqliteDeeds:
         with self._database.transaction() as connection:
             row = connection.execute(f"{_SELECT} AND deed_id = ?", (deed_id,)).fetchone()
             if row is None:
-                raise LedgerError(f"deed {deed_id} is not in the log or was taken back before; see `siccast lot log`")
+                raise LedgerError(
+                    f"there is no number {deed_id} in the log, or it was undone before. `siccast lot log` lists them"
+                )
             _take_back(connection, "deeds", "deed_id", deed_id)
             if row[4] is not None:
                 _take_back(connection, "ledger", "entry_id", row[4])

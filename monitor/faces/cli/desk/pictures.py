@@ -24,16 +24,16 @@ _MARKERS = "osD^"
 
 def compare(
     context: typer.Context,
-    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs; every run when left out.")] = None,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs to compare. Default: all.")] = None,
     lot: Annotated[str | None, typer.Option(help="Only runs of this lot.")] = None,
-    plot: Annotated[bool, typer.Option(help="Draw them in the terminal too.")] = False,
-    picture: Annotated[Path | None, typer.Option(help="Draw them into a file that ends in .png or .svg.")] = None,
+    plot: Annotated[bool, typer.Option(help="Also draw them in the terminal.")] = False,
+    picture: Annotated[Path | None, typer.Option(help="Draw them into this file, .png or .svg.")] = None,
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Set runs side by side: grams against minutes, what was left, where each would have ended."""
+    """Compare runs: grams over minutes, what was left, where each would end."""
     if picture is not None and picture.suffix not in (".png", ".svg"):
-        raise typer.BadParameter(f"'{picture}' won't do; name a file that ends in .png or .svg")
+        raise typer.BadParameter(f"'{picture}' is not valid: choose a file that ends in .png or .svg")
     from monitor.desk import run_curves
     from monitor.errors import LedgerError
     from monitor.faces.cli.output import show_json, show_table
@@ -45,35 +45,48 @@ def compare(
             run.name for run in books.runs.values() if run.weighings and (lot is None or run.charge_before.lot == lot)
         ]
         if not names:
-            raise LedgerError("there is no run with a weighing to compare yet")
+            raise LedgerError("no run has a weighing yet. There is nothing to compare")
         curves = run_curves(books, names, it.shelf.boxes)
     if as_json:
         show_json({"runs": [report_answer(curve.report) for curve in curves]})
     else:
-        headings = ("run", "begun", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
+        headings = (
+            "run",
+            "started",
+            "in",
+            "heating",
+            "water removed",
+            "left in beads",
+            "would end at",
+            "best possible",
+            "verdict",
+        )
         show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(3, 4))
     if plot and not as_json:
         for curve in curves:
             typer.echo("\n".join(terminal_plot(curve, it.wording)))
     if picture is not None:
         draw(curves, picture, it.wording)
-        typer.echo(f"drawn into {picture}", err=True)
+        typer.echo(f"wrote {picture}", err=True)
 
 
 def reach(
     context: typer.Context,
-    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge, or a kind of beads.")] = "orange_gel",
+    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge or a kind of beads.")] = "orange_gel",
     *,
     room: RoomAir = None,
     at_temperature: Annotated[
-        list[str] | None, typer.Option("--also", metavar="T", help="Hot air of this temperature too.")
+        list[str] | None, typer.Option("--also", metavar="T", help="Also show hot air of this temperature.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show what each appliance can reach in this room, before one is switched on."""
+    """Show how dry each appliance can get the beads in this room.
+
+    Look here before you switch one on.
+    """
     from monitor.desk import compare_methods
     from monitor.faces.cli.output import say, show_json, show_notes, show_table
-    from monitor.faces.desk_words import method_answer, method_row, table_headings
+    from monitor.faces.desk_words import method_answer, method_row, room_source, table_headings
     from monitor.records import Appliance
 
     with opened(context, read_only=True) as it:
@@ -82,7 +95,7 @@ def reach(
             if not 25.0 <= degc <= 300.0:
                 right = it.wording.in_own_units("from 25 to 300 °C")
                 raise typer.BadParameter(
-                    f"{it.wording.degrees(degc):g} won't do; hot air is {right}", param_hint="'--also'"
+                    f"{it.wording.degrees(degc):g} is not valid: hot air is {right}", param_hint="'--also'"
                 )
         tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
         air, known_from = it.desk.room(it.at, typed.room(room, it.shelf))
@@ -94,15 +107,15 @@ def reach(
         return
     say(
         f"'{of}' in a room at {it.wording.temperature(air.temperature_degc)},"
-        f" {100 * air.relative_humidity:.0f} % RH ({known_from})"
+        f" {100 * air.relative_humidity:.0f} % RH ({room_source(known_from)})"
     )
     rows = [method_row(method, it.wording) for method in methods]
     show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
-    typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
+    typer.echo("'to 20 %': water that the beads can still take up before a box with a limit of 20 % passes it.")
     jar = it.wording.temperature(25.0)
-    say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
+    say(f"'jar': humidity over the cooled beads in a closed jar at {jar}, if they get that dry.")
     risky = [method for method in methods if method.risks]
-    show_notes("Mind:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
+    show_notes("Take care:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
 
 
 def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
@@ -128,9 +141,9 @@ def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     masses = [wording.mass_figures(high - (high - low) * row / (_HEIGHT - 1)) for row in range(_HEIGHT)]
     lines = [f"{mass:>6} {wording.mass_unit:>2}|{''.join(line)}" for mass, line in zip(masses, cells, strict=True)]
     start = curve.report.run.start
-    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
+    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - best possible"
     axis = f"{'':9} +{'-' * _WIDTH}"
-    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
+    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heating':^{_WIDTH - 8}}{last / 60:>7.0f}"]
 
 
 def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
@@ -138,7 +151,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
+        raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.faces.cli.whole_file import whole_file
     from monitor.faces.desk_words import wording_scale
 
@@ -155,14 +168,14 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
             curve.heated_s / scale, unit * low, unit * high, color=color, alpha=0.2, lw=0, label="90 % interval"
         )
         axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
-        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
+        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="best possible with this method")
         shown = [unit * mass_g for _, mass_g in weighed]
         axis.plot(
             [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
         )
         heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
         axis.set_title(f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=10)
-        axis.set_xlabel("hours of heat" if hours else "minutes of heat")
+        axis.set_xlabel("hours of heating" if hours else "minutes of heating")
         axis.grid(alpha=0.25)
         axis.legend(fontsize=8, frameon=False)
     axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
