@@ -74,7 +74,7 @@ def test_any_encoding_and_gzip(
 ) -> None:
     words = () if encoding == "utf-8" else ("--encoding", encoding)
     done = run("readings", "import", written(tmp_path, content, name), "--box", "box1", *words)
-    assert "10 new readings, 0 held already, 0 differing, 0 rejected" in done.stdout
+    assert "10 new readings, 0 already stored, 0 differing, 0 rejected" in done.stdout
 
 
 @pytest.mark.parametrize(
@@ -87,8 +87,8 @@ def test_any_encoding_and_gzip(
         ),
         (table().encode("utf-16-le"), "It is probably utf-16-le, which reads 't,temperature_c,rh_pct'"),
         (table().encode("utf-16-be"), "It is probably utf-16-be, which reads 't,temperature_c,rh_pct'"),
-        (table(rows=59).encode() + b"caf\xe9,21,17\n", "line 61: this is no UTF-8 text"),
-        (b"\x81" + FOREIGN, "It is likely latin-1"),
+        (table(rows=59).encode() + b"caf\xe9,21,17\n", "line 61: this is not UTF-8 text"),
+        (b"\x81" + FOREIGN, "It is probably latin-1"),
         (gzip.compress(table(rows=59).encode(), mtime=0)[:-20], "can't be read"),
         (b"\x1f\x8b" + b"junk" * 20, "can't be read"),
     ],
@@ -115,7 +115,7 @@ def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, 
     )
     content = table(headings="t,temperature_c,rh_pct,battery_v,seq") + bad + "\n"
     done = run("readings", "import", written(tmp_path, content), "--box", "box1")
-    assert "import 1: 10 new readings, 0 held already, 0 differing, 3 rejected" in done.stdout
+    assert "import 1: 10 new readings, 0 already stored, 0 differing, 3 rejected" in done.stdout
     assert "first rejected: line 12: battery_v is nan" in done.stderr
     assert len(taken_in(shelf)) == 10
 
@@ -123,7 +123,7 @@ def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, 
 def test_a_file_of_which_no_row_can_be_used_is_a_failure(run: Callable[..., Result], tmp_path: Path) -> None:
     content = table().replace("2026-03-01T", "1 March ")
     refused = run("readings", "import", written(tmp_path, content), "--box", "box1", exit_code=1)
-    assert str(refused.exception).startswith("no row of x.csv could be used; line 2: t is '1 March 07:00:00Z'")
+    assert str(refused.exception).startswith("no row of x.csv could be used: line 2: t is '1 March 07:00:00Z'")
     assert "rejected so far" in run("rejected").stdout, "the rows can still be looked at"
     assert (
         "has no rows under its headings"
@@ -134,7 +134,7 @@ def test_a_file_of_which_no_row_can_be_used_is_a_failure(run: Callable[..., Resu
 def test_headings_that_were_taken_are_said_and_ours_are_listed(run: Callable[..., Result], tmp_path: Path) -> None:
     content = table(70.52, headings="Time,Temperature (°F),Humidity")
     shown = run("readings", "import", written(tmp_path, content), "--box", "box1").stdout
-    assert "taken: Time → t, Temperature (°F) → temperature_c in F, Humidity → rh_pct" in shown
+    assert "read as: Time → t, Temperature (°F) → temperature_c in F, Humidity → rh_pct" in shown
     help_text = " ".join(run("readings", "import", "--help").output.split())
     for column in ("box", "t", "temperature_c", "rh_pct", "battery_v", "seq", "origin"):
         assert column in help_text
@@ -149,13 +149,13 @@ def test_fahrenheit_taken_for_celsius_is_withdrawn_and_imported_again(
     assert taken_in(shelf) == []
     run(*words, "--sure")
     again = run(*words, "--temperature-unit", "F", exit_code=3)
-    assert "import 2: 0 new readings, 0 held already, 10 differing, 0 rejected" in again.stdout
+    assert "import 2: 0 new readings, 0 already stored, 10 differing, 0 rejected" in again.stdout
     assert (
         "The stored ones are from import 1. If the new rows are right: `siccast readings withdraw --import 1`"
         in again.stderr
     )
     withdrawn = run("readings", "withdraw", "--import", "1").stdout
-    assert "withdrew 10 readings (import 1); `siccast readings restore 3` puts them back" in withdrawn
+    assert "withdrew 10 readings (import 1). `siccast readings restore 3` puts them back" in withdrawn
     assert "10 new readings" in run(*words, "--temperature-unit", "F").stdout
     assert {round(reading.temperature_degc, 1) for reading in taken_in(shelf)} == {7.2}
     shown = run("readings", "imports").stdout
@@ -168,7 +168,7 @@ def test_fahrenheit_taken_for_celsius_is_withdrawn_and_imported_again(
     aside = run("readings", "export", "--set-aside", "3").stdout.splitlines()
     assert len(aside) == 11
     assert aside[1] == "box1,2026-03-01T07:00:00.000Z,45.00,17.20,,,imported"
-    assert "put back 0 readings; 10 stay set aside" in run("readings", "restore", "3", exit_code=3).stdout
+    assert "put back 0 readings. 10 stay set aside" in run("readings", "restore", "3", exit_code=3).stdout
 
 
 def test_a_span_is_withdrawn_in_the_zone_of_the_shelf_and_put_back(

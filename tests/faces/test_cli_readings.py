@@ -42,9 +42,9 @@ def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path
     fill(shelf)
     file = tmp_path / f"readings.{ending}"
     run("readings", "export", str(file))
-    assert "0 new readings, 300 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "0 new readings, 300 already stored, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     (shelf / "siccast.sqlite3").unlink()
-    assert "300 new readings, 0 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "300 new readings, 0 already stored, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
         (first, *_) = stores.readings.each("box1")
     assert (first.at, first.temperature_degc, first.relative_humidity, first.battery_v, first.seq) == (
@@ -88,7 +88,7 @@ def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], 
     with hold_shelf(shelf):
         assert "All is well" in run("check").stdout
     assert "volume_l = 8" in (shelf / "shelf.toml").read_text()
-    assert "declared already" in str(run("adopt", "stranger", exit_code=1).exception)
+    assert "already declared" in str(run("adopt", "stranger", exit_code=1).exception)
     assert "never sent a reading. Sent readings: box1, stranger" in str(run("adopt", "ghost", exit_code=2).exception)
 
 
@@ -141,7 +141,10 @@ def test_a_look_at_the_beads_is_kept_with_what_it_can_mean(run: Callable[..., An
 @pytest.mark.parametrize(
     ("charged_with", "said"),
     [
-        ("orange_gel", "'purple' won't do; orange indicating silica gel (organic dye) looks orange, green or turning"),
+        (
+            "orange_gel",
+            "'purple' is not valid: orange indicating silica gel (organic dye) looks orange, green or turning",
+        ),
         ("mol_sieve", "has no dye. Only indicating gel shows anything by its color"),
         (None, "no beads of box1 were logged before that time. First log them with their kind: `siccast log charge`"),
     ],

@@ -39,13 +39,13 @@ def test_originals_of_thinned_readings_are_not_called_held_and_come_back_when_as
     assert "deleted" not in run(shelf, *thin, answer="n\n"), "asked first"
     assert f"deleted {COUNT - 12} readings" in run(shelf, *thin, "--yes")
     said = run(shelf, "readings", "import", file)
-    assert "0 new readings, 12 held already, 0 differing, 0 rejected" in said
+    assert "0 new readings, 12 already stored, 0 differing, 0 rejected" in said
     assert f"{COUNT - 12} readings were thinned out earlier and stay out" in said
     assert f"{COUNT - 12} readings that were thinned out are back" in run(
         shelf, "readings", "import", file, "--bring-back"
     )
     again = run(shelf, "readings", "import", file)
-    assert f"0 new readings, {COUNT} held already, 0 differing, 0 rejected" in again
+    assert f"0 new readings, {COUNT} already stored, 0 differing, 0 rejected" in again
     assert "thinned" not in again
 
 

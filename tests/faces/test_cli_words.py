@@ -56,9 +56,9 @@ def test_yesterday_is_the_person_s_own(tmp_path: Path) -> None:
     [
         ("18:30", "is in the future. Log only what has happened. For the day before, write 'yesterday 18:30'"),
         ("25:00", "'25:00' is not a time. Write it like 10:00"),
-        ("today", "'today' won't do"),
-        ("soon", "'soon' won't do"),
-        ("", "'' won't do"),
+        ("today", "'today' is not a time"),
+        ("soon", "'soon' is not a time"),
+        ("", "'' is not a time"),
     ],
 )
 def test_moments_that_won_t_do(text: str, told: str) -> None:

@@ -165,7 +165,7 @@ def _show(shelf: Shelf) -> None:
     asked = ask(shelf)
     say_as_of(asked)
     unit = asked.wording.mass_unit
-    headings = ("box", "state", "RH", "limit", "used", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
+    headings = ("box", "state", "RH", "limit", "beads full", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
     rows = [_row(assessment, asked.wording) for assessment in asked.worst_first]
     show_table(headings, rows, right=(2, 3, 4), wrap={0: 24, 1: 13, 5: None, 6: None})
 
@@ -179,7 +179,14 @@ def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
         wording.state(answer),
         percent(answer.latest.relative_humidity, 1) if answer.latest else "–",
         wording.limit(answer),
-        percent(forecast.capacity_used.p50) if forecast else "–",
+        _full(forecast.capacity_used.p50) if forecast else "–",
         wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
         wording.crossing(forecast, answer.as_of) if forecast else "–",
     )
+
+
+def _full(capacity_used: float) -> str:
+    """Return how full beads are at the limit of their box; beyond that they are full."""
+    from monitor.faces.wording import percent
+
+    return "full" if capacity_used >= 1.0 else percent(capacity_used)
