@@ -120,7 +120,9 @@ class Desk:
         try:
             add_up(rest)
         except LedgerError as error:
-            raise LedgerError(f"can't undo {deed_id}: something later depends on it ({error})") from error
+            raise LedgerError(
+                f"can't undo {deed_id}: something later depends on it ({error}). Undo that first"
+            ) from error
         return self.stores.deeds.undo(deed_id)
 
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:

@@ -24,12 +24,21 @@ _USED_AS = {
 }
 _ROOM_SOURCES = {"told": "as you entered it", "sensor": "from the room sensor", "shelf file": "from the shelf file"}
 _FIELDS = {
+    "mass": "weight",
+    "dry_mass": "dry weight",
+    "end_mass": "weight at the end",
+    "dry_mass_relative_sd": "uncertainty of the dry weight",
+    "kept_share": "share of the beads left",
+    "tare": "empty holder",
+    "power_w": "power in W",
     "start_loading": "water at the start",
     "loading": "water held",
     "heated": "heating",
     "shown": "scale shows",
     "resolution": "scale step",
 }
+_USUAL = {"hot": False, "factor": 1.0, "fits": True, "kept_share": 1.0}
+"""What the log of the desk leaves out, because it is so nearly always."""
 _WELL, _SHORT = 0.6, 0.25
 _SEEN_ON_A_SCALE_G = 0.05
 
@@ -246,7 +255,7 @@ def charge_lines(
     holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
     lines = [
         ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
-        ("where", "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")),
+        ("where", "retired" if charge.retired else _where(charge.place)),
         ("dried", f"{charge.cycles} times" if charge.cycles != 1 else "once"),
         (
             "capacity",
@@ -273,18 +282,29 @@ def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
     low_middle_high = charge.loading_g_per_g
     held = "–" if low_middle_high is None else f"{100.0 * low_middle_high[1]:.1f} %"
     dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
-    where = "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")
+    where = "retired" if charge.retired else _where(charge.place)
     return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), charge.color)
+
+
+def _where(place: str) -> str:
+    return place.replace("box:", "box ").replace("in:", "in the ")
 
 
 def deed_details(values: Mapping[str, Any], wording: Wording) -> str:
     """Return what a deed says, value by value, in the units of the shelf."""
-    return ", ".join(_told(key, value, wording) for key, value in values.items() if value not in (None, "", ()))
+    told = {key: value for key, value in values.items() if value not in (None, "", ()) and _USUAL.get(key) != value}
+    return ", ".join(_told(key, value, wording) for key, value in told.items())
 
 
 def _told(key: str, value: Any, wording: Wording) -> str:
     if key == "desiccant":
         value = beads(value)
+    if key == "room_from":
+        value = room_source(value).removeprefix("from the ")
+    if key == "place":
+        value = _where(value)
+    if isinstance(value, bool):
+        value = "yes" if value else "no"
     if key.endswith("_g_per_g"):
         points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
         return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"

@@ -92,7 +92,10 @@ def test_a_hold_is_told_from_what_is_left_of_one(tmp_path: Path) -> None:
     with hold_shelf(tmp_path / "new") as hold:
         (found,) = listeners(tmp_path / "new")
         assert (found.at_work, found.process, found.ended) == (True, os.getpid(), "")
-        with pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"), hold_shelf(tmp_path / "new"):
+        with (
+            pytest.raises(ShelfHeldError, match=f"process {os.getpid()} already listens on"),
+            hold_shelf(tmp_path / "new"),
+        ):
             pass
         hold.ended("stopped")
     (found,) = listeners(tmp_path / "new")

@@ -251,7 +251,7 @@ def withdraw(
     ] = None,
     end: Annotated[str | None, typer.Option("--to", help="Up to this time, not including it.")] = None,
 ) -> None:
-    """Take readings back: those of an import, or those of a box in a span of time.
+    """Take back the readings of an import, or of a box in a time span.
 
     Nothing is lost: `siccast readings restore` undoes it.
     """
@@ -278,9 +278,10 @@ def withdraw(
 def restore(
     context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the withdrawal or of the import.")]
 ) -> None:
-    """Put withdrawn readings back, or use the differing rows of an import.
+    """Put withdrawn readings back.
 
-    A reading stays set aside if another one is stored for the same time.
+    With the number of an import, its differing rows come in. A reading stays set aside if another one is
+    stored for the same time.
     """
 
     shelf = load_shelf(shelf_folder(context.obj))

@@ -71,9 +71,9 @@ def export_readings(
 
 @readings.command("forward")
 def forward_readings(context: typer.Context) -> None:
-    """Send all readings to InfluxDB again, for example when [influx] is new.
+    """Send all readings to InfluxDB again.
 
-    Readings that InfluxDB already has stay as they are.
+    Use it when [influx] is new. Readings that InfluxDB already has stay as they are.
     """
     from monitor.store.opening import forward_all_again
 

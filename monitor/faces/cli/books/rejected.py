@@ -23,7 +23,10 @@ def rejected(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List messages that could not be used, and why; or try them again."""
+    """List messages that could not be used, and why.
+
+    With --again, siccast tries to read them again.
+    """
     if again:
         _try_again(context)
         return

@@ -19,7 +19,7 @@ from monitor.faces.cli.desk import typed
 from monitor.faces.cli.desk.opened import AsJson, At, ChargeName, Sure, opened
 from monitor.records.words import CHARGE_STATES
 
-lot = typer.Typer(help="Beads that you bought together, and the log of your work with them.", no_args_is_help=True)
+lot = typer.Typer(help="Beads that you bought together, and the log of your work.", no_args_is_help=True)
 charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, put into boxes.", no_args_is_help=True)
 
 Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight without the holder, like 180, 0.2kg or 6.5oz.")]

@@ -31,7 +31,10 @@ def compare(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Compare runs: grams over minutes, what was left, where each would end."""
+    """Compare runs: grams, minutes and what was left.
+
+    Also shows where each run would end.
+    """
     if picture is not None and picture.suffix not in (".png", ".svg"):
         raise typer.BadParameter(f"'{picture}' is not valid: choose a file that ends in .png or .svg")
     from monitor.desk import run_curves
