@@ -42,7 +42,7 @@ def test_a_reading_of_the_far_future_is_told_and_no_longer_complained_of(stores:
     stores.readings.add([at(YEARS_AHEAD), at(YEARS_AHEAD + timedelta(minutes=1))])
     (found,) = findings(stores)
     assert found.verdict is Severity.well
-    assert "2 of its readings lie in the future, up to 2036-05-01" in found.found
+    assert "2 of its readings are dated in the future, up to 2036-05-01" in found.found
 
 
 def test_a_reading_of_the_far_future_does_not_hide_that_a_box_is_silent(stores: Stores) -> None:

@@ -18,8 +18,8 @@ from monitor.errors import SiccastError
 
 app = typer.Typer(
     name="siccast",
-    help="Watch dry boxes of filament: how leaky each one is, how much its desiccant still takes up, "
-    "and on which day it crosses its humidity limit.",
+    help="Watch sealed boxes of filament. See how much water the beads hold, how fast each box leaks, "
+    "and on which day it passes its humidity limit.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -66,10 +66,10 @@ def common(
     context: typer.Context,
     shelf: Annotated[
         Path | None,
-        typer.Option(envvar="SICCAST_SHELF", help="Folder that holds the site: shelf.toml and the database."),
+        typer.Option(envvar="SICCAST_SHELF", help="Folder with shelf.toml and the database."),
     ] = None,
     version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")
     ] = False,
 ) -> None:
     """Remember what every command shares."""
@@ -106,7 +106,7 @@ def main() -> None:
     except OSError as error:
         _give_up_stdout()
         what = error.filename or "the answer"
-        _stop(f"{what} can't be written or read: {error.strerror or error}; look at the disk it is on", 1)
+        _stop(f"can't write or read {what}: {error.strerror or error}. Check the disk it is on", 1)
     except (KeyboardInterrupt, typer.Abort):
         _stop("stopped", _STOPPED)
 
@@ -128,7 +128,7 @@ def _usage(error: Any) -> str:
     if (checked := getattr(error.__cause__, "errors", None)) is not None:
         # newer versions of typer hand values to pydantic, whose message leaves out what was typed
         wrong = checked()[0]
-        error.message = f"'{wrong['input']}' won't do; it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
+        error.message = f"'{wrong['input']}' is not valid: it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
     message = str(error.format_message())
     if "\n" in message:
         return message

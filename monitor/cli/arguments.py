@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-Encoding = Annotated[str, typer.Option(help="How the text is encoded, as in cp1252 or utf-16.")]
+Encoding = Annotated[str, typer.Option(help="Encoding of the text, for example cp1252 or utf-16.")]
 
 MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
@@ -36,10 +36,10 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "-
         at = _told_by_the_day(text, now.astimezone(zone).date()) or datetime.fromisoformat(text)
         at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
-        raise typer.BadParameter(f"'{text}' won't do; write a time as in {MOMENTS}", param_hint=hint) from None
+        raise typer.BadParameter(f"'{text}' is not a time. Write it like {MOMENTS}", param_hint=hint) from None
     if at > now:
-        earlier = f"; for the day before write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
-        raise typer.BadParameter(f"'{text}' is in the future; what is logged has happened{earlier}", param_hint=hint)
+        earlier = f". For the day before, write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
+        raise typer.BadParameter(f"'{text}' is in the future. Log only what has happened{earlier}", param_hint=hint)
     return at
 
 
@@ -77,7 +77,7 @@ def span_end(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
         return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise typer.BadParameter(
-            f"'{text}' won't do; write a time as in 2026-03-01T07:30 or 2026-03-01", param_hint=f"'{option}'"
+            f"'{text}' is not a time. Write it like 2026-03-01T07:30 or 2026-03-01", param_hint=f"'{option}'"
         ) from None
 
 
@@ -97,8 +97,8 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
         if written in declared or written in heard:
             return written
     raise UnknownBoxError(
-        f"box '{name}' is neither declared nor ever heard of; declared: {', '.join(declared) or 'none'}"
-        + (f"; heard of: {', '.join(heard)}" if heard else "")
+        f"there is no box '{name}': it is not declared, and it never sent a reading."
+        f" Declared: {', '.join(declared) or 'none'}" + (f". Sent readings: {', '.join(heard)}" if heard else "")
     )
 
 
@@ -111,10 +111,12 @@ def utc_instant(text: str | None, now: datetime) -> datetime:
         at = (at if at.tzinfo else at.replace(tzinfo=UTC)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise typer.BadParameter(
-            f"'{text}' won't do; write an instant in UTC as in 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
+            f"'{text}' is not a time. Write it in UTC, like 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
         ) from None
     if not EARLIEST_AT <= at < _LATEST:
-        raise typer.BadParameter(f"'{text}' won't do; name an instant from 2000 to 2099", param_hint="'--as-of'")
+        raise typer.BadParameter(
+            f"'{text}' is too early or too late. Choose a time from 2000 to 2099", param_hint="'--as-of'"
+        )
     return at
 
 
@@ -126,6 +128,7 @@ def encoding(name: str) -> str:
         pass  # a text encoding, in which this one byte is no text
     except (LookupError, ValueError):
         raise typer.BadParameter(
-            f"'{name}' is no encoding of text; utf-8, utf-16, cp1252 and latin-1 are", param_hint="--encoding"
+            f"'{name}' is not a text encoding. Known are for example utf-8, utf-16, cp1252 and latin-1",
+            param_hint="--encoding",
         ) from None
     return name

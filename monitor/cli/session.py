@@ -27,16 +27,20 @@ if TYPE_CHECKING:
 
 BoxNames = Annotated[
     list[str] | None,
-    typer.Argument(metavar="BOX", help="Boxes; every box when left out.", autocompletion=arguments.box_names),
+    typer.Argument(metavar="BOX", help="Boxes to show. Default: all.", autocompletion=arguments.box_names),
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 AsOf = Annotated[
     str | None,
-    typer.Option("--as-of", metavar="UTC", help="Answer as of then, seeing only what is stamped before; else now."),
+    typer.Option(
+        "--as-of",
+        metavar="UTC",
+        help="Answer for this time, using only what is dated before it. Default: now.",
+    ),
 ]
 Limit = Annotated[
     float | None,
-    typer.Option(metavar="RH", help="A humidity limit from 1 to 95 per cent, instead of each box's own."),
+    typer.Option(metavar="RH", help="Use this humidity limit, 1 to 95 %, instead of each box's own."),
 ]
 
 
@@ -80,12 +84,12 @@ def ask(
     """
     instant = arguments.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
     if limit_pct is not None and not LIMIT_RANGE_PCT[0] <= limit_pct <= LIMIT_RANGE_PCT[1]:
-        raise typer.BadParameter(f"{limit_pct:g} won't do; a limit is from 1 to 95 per cent", param_hint="'--limit'")
+        raise typer.BadParameter(f"{limit_pct:g} is not valid: a limit is from 1 to 95 %", param_hint="'--limit'")
     from monitor.cli.output import working
     from monitor.services.assess import assess
     from monitor.store.opening import open_stores
 
-    busy = working(f"weighing what {len(shelf.boxes)} boxes say") if aside is None else nullcontext(lambda _share: None)
+    busy = working(f"calculating {len(shelf.boxes)} boxes") if aside is None else nullcontext(lambda _share: None)
     opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
     with opened as stores, busy as progress:
         names = [arguments.known_box(name, shelf, stores) for name in names or ()]
@@ -102,7 +106,7 @@ def ask(
             progress=progress,
         )
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
-        raise UnknownBoxError(f"'{min(unanswered)}' is the sensor in the room, not a box; see `siccast boxes`")
+        raise UnknownBoxError(f"'{min(unanswered)}' is the room sensor, not a box. `siccast boxes` lists the boxes")
     return Assessed(shelf, instant, [a for a in assessments if not names or a.box.name in names])
 
 
@@ -128,4 +132,6 @@ def say_as_of(asked: Assessed) -> None:
     typer.echo(f"As of {asked.wording.moment(asked.as_of)} ({asked.shelf.timezone})")
     if not asked.assessments and not asked.shelf.boxes:
         place = asked.shelf.folder / SHELF_FILE
-        typer.echo(f"No box is declared and none has reported; declare the first in {place}")
+        typer.echo(
+            f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
+        )

@@ -39,5 +39,5 @@ def whole_file(path: Path) -> Iterator[Path]:
             beside.unlink(missing_ok=True)
     except OSError as error:
         raise UnwritableError(
-            f"{path} can't be written: {error.strerror or error}; name a file you may write"
+            f"can't write {path}: {error.strerror or error}. Choose a file that you may write"
         ) from error

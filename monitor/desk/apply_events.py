@@ -65,7 +65,7 @@ def _with_charge(inventory: Inventory, logged: LoggedEvent, charge: Charge) -> I
 
 def _buy(inventory: Inventory, logged: LoggedEvent, event: LotBought) -> Inventory:
     if event.lot in inventory.lots:
-        raise LedgerError(f"lot '{event.lot}' is in the books already; give the new one another name")
+        raise LedgerError(f"lot '{event.lot}' exists already. Give the new one another name")
     return replace(inventory, lots={**inventory.lots, event.lot: Lot(event, event.mass_g, logged.at)})
 
 
@@ -76,7 +76,7 @@ def _take_out(inventory: Inventory, lot_name: str, mass_g: float) -> Inventory:
 
 def _portion(inventory: Inventory, logged: LoggedEvent, event: ChargePortioned) -> Inventory:
     if event.charge in inventory.charges:
-        raise LedgerError(f"charge '{event.charge}' is in the books already; give the new one another name")
+        raise LedgerError(f"charge '{event.charge}' exists already. Give the new one another name")
     charge = Charge(event.charge, event.lot, event.mass_g, event.mass_g, event.holder, event.tare_g, event.state)
     return _with_charge(_take_out(inventory, event.lot, event.mass_g), logged, charge)
 
@@ -95,9 +95,9 @@ def _split(inventory: Inventory, logged: LoggedEvent, event: ChargeSplit) -> Inv
     charge = inventory.active_charge(event.charge)
     _require_resting(charge)
     if event.into in inventory.charges:
-        raise LedgerError(f"charge '{event.into}' is in the books already; give the new part another name")
+        raise LedgerError(f"charge '{event.into}' exists already. Give the new part another name")
     if not 0.0 < event.mass_g < charge.mass_g:
-        raise LedgerError(f"{event.mass_g:g} g can't be split off '{charge.name}'; it holds {charge.mass_g:g} g")
+        raise LedgerError(f"can't split {event.mass_g:g} g off '{charge.name}': it has only {charge.mass_g:g} g")
     share = event.mass_g / charge.mass_g
     part = replace(_scaled(charge, share), name=event.into, place=SPARE, holder="", tare_g=None, events=())
     return _with_charge(_with_charge(inventory, logged, _scaled(charge, 1.0 - share)), logged, part)
@@ -118,7 +118,7 @@ def _merge(inventory: Inventory, logged: LoggedEvent, event: ChargesMerged) -> I
     for charge in (poured, kept):
         _require_resting(charge)
     if poured.name == kept.name or poured.lot != kept.lot:
-        raise LedgerError(f"'{poured.name}' can't be poured into '{kept.name}'; merge two charges of one lot")
+        raise LedgerError(f"can't merge '{poured.name}' into '{kept.name}'. Choose two charges of one lot")
     known = poured.dry_mass_g is not None and kept.dry_mass_g is not None
     merged = replace(
         kept,
@@ -178,7 +178,7 @@ def _start(inventory: Inventory, logged: LoggedEvent, event: RunStarted) -> Inve
     charge = inventory.active_charge(event.charge)
     _require_resting(charge)
     if event.run in inventory.runs:
-        raise LedgerError(f"run '{event.run}' is in the books already")
+        raise LedgerError(f"run '{event.run}' exists already")
     drying = replace(charge, place=APPLIANCE + event.appliance, color="")
     run = Run(event, logged.at, charge.mass_g, charge)
     return replace(_with_charge(inventory, logged, drying), runs={**inventory.runs, event.run: run})
@@ -188,8 +188,8 @@ def _weigh(inventory: Inventory, logged: LoggedEvent, event: RunWeighed) -> Inve
     run = _going(inventory, event.run)
     if run.weighings and event.heated_s < run.weighings[-1].heated_s:
         raise LedgerError(
-            f"{event.heated_s / 60:g} min of heating is before the {run.weighings[-1].heated_s / 60:g} min"
-            " of the last weighing; give the minutes of heating in all"
+            f"{event.heated_s / 60:g} min of heating is less than the {run.weighings[-1].heated_s / 60:g} min"
+            " at the last weighing. Give the minutes of heating since the start"
         )
     return _with_run(inventory, logged, replace(run, shown=(*run.shown, logged)))
 
@@ -205,7 +205,7 @@ def _spill(inventory: Inventory, logged: LoggedEvent, event: BeadsSpilled) -> In
     held_g = run.weighings[before - 1].mass_g if before else run.mass_before_g
     if event.lost_g is not None and not 0.0 < event.lost_g < held_g:
         raise LedgerError(
-            f"{event.lost_g:g} g can't have fallen out of run '{run.name}'; the beads weighed {held_g:.0f} g"
+            f"{event.lost_g:g} g can't have fallen out of run '{run.name}': the beads weighed {held_g:.0f} g"
         )
     return _with_run(inventory, logged, replace(run, spills=(*run.spills, Spill(before, event.lost_g))))
 
@@ -252,7 +252,7 @@ def _jar(inventory: Inventory, logged: LoggedEvent, event: JarChecked) -> Invent
 def _going(inventory: Inventory, name: str) -> Run:
     run = inventory.run(name)
     if not run.open:
-        raise LedgerError(f"run '{name}' is finished; start another one")
+        raise LedgerError(f"run '{name}' is finished. Start another one")
     return run
 
 
@@ -267,7 +267,7 @@ def _with_run(inventory: Inventory, logged: LoggedEvent, run: Run) -> Inventory:
 def _require_resting(charge: Charge) -> None:
     if charge.place.startswith(APPLIANCE):
         raise LedgerError(
-            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}; finish its run first"
+            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}. Finish its run first"
         )
 
 

@@ -22,28 +22,29 @@ class Caution:
 
 
 HOT_SPOTS = Caution(
-    "Single beads get far hotter than the rest: heat-proof glass or ceramic only, no metal, paper or plastic.",
+    "Single beads get far hotter than the rest. Use heat-proof glass or ceramic only: no metal, paper or plastic.",
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "Water becomes 1,700 times its volume in steam: no tight lid, and open it away from your face.",
+    "Water becomes steam of 1,700 times its volume. Use no tight lid, and open it away from your face.",
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(
-    "Set hot glass on dry wood or cork; a cold or wet surface can shatter it.", "kitchen glass advice; trade"
+    "Put hot glass on dry wood or cork. A cold or wet surface can shatter it.", "kitchen glass advice; trade"
 )
 FOOD = Caution(
-    "Keep beads and dust out of food: air the appliance and wipe it before it cooks again.", "dye safety data sheets"
+    "Keep beads and dust out of food. Air and wipe the appliance before you cook in it again.", "dye safety data sheets"
 )
 COOLING = Caution(
-    "Let them cool in a closed dry jar, its lid ajar until below 60 °C: sealed hot, a jar pulls a vacuum.",
+    "Let the beads cool in a dry jar with a loose lid. Close it only below 60 °C: a jar closed hot pulls a vacuum.",
     "UC Davis protocol for drying beads (closed cooling); pressure from the gas law",
 )
 WEIGH_COLD = Caution(
-    "Weigh cold and covered: hot beads lift the reading, and a thin open layer takes up about 1 % in 15 minutes.",
+    "Weigh the beads cold and covered. Hot beads raise the reading. A thin open layer takes up about 1 % in 15"
+    " minutes.",
     "still-air transfer, calculated; a deep bowl gained nothing a 1 g scale shows (common practice, no source)",
 )
-DUST = Caution("Pour without raising dust; a dust mask for loose granules.", "NIOSH limit for amorphous silica")
+DUST = Caution("Pour without raising dust. Wear a dust mask for loose granules.", "NIOSH limit for amorphous silica")
 
 
 def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tuple[Caution, ...]:
@@ -70,18 +71,20 @@ def on_color(desiccant: Desiccant, color: str) -> str:
     """Return what a color can and can't say."""
     dye = desiccant.dye
     if dye is None:
-        return "These beads carry no dye; their color says nothing."
+        return "These beads have no dye. Their color says nothing."
     turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, JAR_DEGC))
     if color == dye.dry_color:
         return (
-            f"{color.capitalize()} says under about {100 * turn:.0f} % loading;"
-            " that can be anything from dry to half full. The scale and a jar check tell which."
+            f"{color.capitalize()} means less than about {100 * turn:.0f} % water."
+            " That can be anything from dry to half full. Use the scale or a jar check to find out."
         )
     if color == dye.wet_color:
-        return f"{color.capitalize()} says over about {100 * turn:.0f} % loading at the surface: these beads are spent."
+        at_least = f"{100 * turn:.0f} % water at the surface"
+        return f"{color.capitalize()} means more than about {at_least}: these beads are spent."
     return (
-        f"Neither {dye.dry_color} nor {dye.wet_color}: beads on the turn, a mixture, or a dye that was overheated;"
-        " go by the scale."
+        f"Neither {dye.dry_color} nor {dye.wet_color}: the beads are just turning, mixed, or their dye was"
+        " overheated."
+        " Go by the scale."
     )
 
 
@@ -95,10 +98,10 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     """
     beads = desiccant(kind)
     if beads.dye is None:
-        raise LedgerError(f"'{kind}' carries no dye; only indicating gel tells anything by its color")
+        raise LedgerError(f"'{kind}' has no dye. Only indicating gel shows anything by its color")
     color = seen.strip().lower()
     if color not in beads.dye.colors:
-        raise LedgerError(f"'{seen}' won't do; {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
+        raise LedgerError(f"'{seen}' is not valid: {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
     return color, on_color(beads, color)
 
 

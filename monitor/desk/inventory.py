@@ -189,15 +189,17 @@ class Inventory:
             return going[0]
         if not going:
             raise LedgerError(
-                f"no run of '{name}' is going on" if name else "no run is going on; begin with `siccast recharge start`"
+                f"no run of '{name}' is in progress"
+                if name
+                else "no run is in progress. Start one with `siccast recharge start`"
             )
-        raise LedgerError("several runs go on; name one of " + ", ".join(run.name for run in going))
+        raise LedgerError("several runs are in progress. Name one of them: " + ", ".join(run.name for run in going))
 
     def active_charge(self, name: str) -> Charge:
         """Return a charge that is still in use."""
         charge = self.charge(name)
         if charge.retired:
-            raise LedgerError(f"charge '{name}' was retired; weigh out a new one")
+            raise LedgerError(f"charge '{name}' was retired. Weigh out a new one")
         return charge
 
 
@@ -206,7 +208,7 @@ def discrepancies(inventory: Inventory) -> tuple[str, ...]:
     told = []
     for lot in inventory.lots.values():
         if lot.left_g < -0.5:
-            told.append(f"Lot '{lot.name}': {-lot.left_g:.0f} g more was weighed out than was bought.")
+            told.append(f"Lot '{lot.name}': {-lot.left_g:.0f} g more was weighed out than bought.")
     for charge in inventory.charges.values():
         if charge.retired or charge.dry_mass_g is None:
             continue
@@ -214,12 +216,13 @@ def discrepancies(inventory: Inventory) -> tuple[str, ...]:
         if charge.dry_mass_g > expected_g * (1.0 + SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
                 f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but only {expected_g:.0f} g came"
-                " out of the bag; a top-up or a merge was not written down."
+                " out of the bag. A top-up or a merge was not logged."
             )
         elif charge.dry_mass_g < expected_g * (LEAST_OF_DECLARED - SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
-                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads of {expected_g:.0f} g that came out"
-                " of the bag; more is missing than water explains."
+                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but {expected_g:.0f} g came out"
+                " of the"
+                " bag. More is missing than water explains."
             )
     return tuple(told)
 
@@ -228,5 +231,5 @@ def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thi
     for written in (name, tidy(name)):
         if written in things:
             return things[written]
-    known = ", ".join(things) or f"none yet; begin with `{begin}`"
-    raise LedgerError(f"{kind} '{name}' is not in the books; known: {known}")
+    known = ", ".join(things) or f"none yet. Start with `{begin}`"
+    raise LedgerError(f"there is no {kind} '{name}'. Known: {known}")

@@ -194,5 +194,5 @@ def _risks(beads: Desiccant, appliance: Appliance, holder: str) -> tuple[str, ..
         "print_bed": ["warm below, cool above; a thin layer under a vented cover"],
     }.get(appliance.kind, [])
     if appliance.temperature_degc is None and degc is not None:
-        told.append(f"{degc:.0f} °C assumed; declare temperature_c in the shelf file")
+        told.append(f"{degc:.0f} °C assumed; set temperature_c in the shelf file")
     return tuple(told)

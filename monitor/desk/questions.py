@@ -53,14 +53,14 @@ def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterabl
             event.lot if isinstance(event, ChargePortioned) else inventory.active_charge(event.charge).lot
         )
         if lot.bought_at is not None and at < lot.bought_at:
-            yield Trap("before it was bought", f"lot '{lot.name}' was bought after that: is the time right?")
+            yield Trap("before it was bought", f"lot '{lot.name}' was bought later than that. Is the time right?")
         if event.mass_g > lot.left_g + max(_MISPLACED_G, _SLACK_SHARE * lot.bought.mass_g):
             left_g = max(lot.left_g, 0.0)
             text = f"{event.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
-            yield Trap("beyond the lot", f"{text}: was another bag bought?")
+            yield Trap("beyond the lot", f"{text}. Did you buy another bag?")
     if isinstance(event, ChargeMoved):
         if inventory.active_charge(event.charge).place == event.place:
-            raise LedgerError(f"'{event.charge}' is {_where(event.place)} already")
+            raise LedgerError(f"'{event.charge}' is already {_where(event.place)}")
         _refuse_to_throw_out(inventory, event, at)
 
 
@@ -73,9 +73,9 @@ def _refuse_to_throw_out(inventory: Inventory, event: ChargeMoved, at: datetime)
         there = inventory.charge(name)
         if there.placed_at is not None and there.placed_at > at:
             raise LedgerError(
-                f"'{name}' went into box {event.place.removeprefix(BOX)} after that"
-                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), and '{event.charge}' can't take its place before;"
-                f" undo that first, or give a later time"
+                f"'{name}' went into box {event.place.removeprefix(BOX)} later"
+                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), so '{event.charge}' can't take its place before that."
+                f" Undo that first, or give a later time"
             )
 
 
@@ -86,8 +86,8 @@ def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[T
     before = [other for other in others if other.at <= entry.at]
     starts = [other for other in before if other.kind in STARTS]
     if entry.kind in _OF_BEADS and not starts:
-        why = "the first beads went in later" if any(o.kind in STARTS for o in others) else "no charge was logged"
-        yield Trap("before the charge", f"{why}, so this would count for nothing: is the time right?")
+        why = "the first beads went in later" if any(o.kind in STARTS for o in others) else "no beads were logged"
+        yield Trap("before the charge", f"{why}, so this would have no effect. Is the time right?")
     if entry.kind in STARTS:
         yield from _method(entry)
         yield from _so_soon(entry, others)
@@ -110,7 +110,7 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
     if entry.dry_mass_g is None and entry.desiccant is not None and _kind(entry.desiccant) != _kind(there):
-        raise LedgerError("beads of another kind need their own dry mass: add --dry-mass")
+        raise LedgerError("beads of another kind need their own dry weight: add --dry-mass")
     return entry
 
 
@@ -123,8 +123,8 @@ def about_addition(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterabl
     if entry.at - there.at < _ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
         yield _at_that_time(there)
     if entry.dry_mass_g > _OTHER_AMOUNT * (there.dry_mass_g or 0.0):
-        text = f"{entry.dry_mass_g:.0f} g more, and {there.dry_mass_g:.0f} g were in {entry.box} before"
-        yield Trap("another amount", f"{text}: is that right?")
+        text = f"{entry.dry_mass_g:.0f} g more, but {there.dry_mass_g:.0f} g were in {entry.box} before"
+        yield Trap("another amount", f"{text}. Is that right?")
 
 
 def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
@@ -139,11 +139,13 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     """
     there = _beads_there(entry, others)
     if there is None or there.desiccant is None or there.dry_mass_g is None:
-        raise LedgerError(f"no beads of {entry.box} were logged before that; log these without --beside")
+        raise LedgerError(f"no beads of {entry.box} were logged before that time. Log these without --beside")
     if entry.desiccant is None or entry.dry_mass_g is None:
-        raise LedgerError("beads that join others need their kind and their dry mass")
+        raise LedgerError("beads that join others need their kind and their dry weight (--desiccant, --dry-mass)")
     if entry.mass_g is not None:
-        raise LedgerError("a weight of these alone can't be kept: weigh all together and log that as a weighing")
+        raise LedgerError(
+            "a weight of these beads alone can't be saved. Weigh all of them together, and log that as a weighing"
+        )
     kinds = [(there.desiccant, there.dry_mass_g), (entry.desiccant, entry.dry_mass_g)]
     was_in_box = entry.at - there.at >= _JUST_FILLED or there.method == NOT_DRIED
     of_both = entry.method if entry.method == there.method else None
@@ -169,8 +171,8 @@ def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
 
 
 def _at_that_time(other: LedgerEntry) -> Trap:
-    text = f"entry {other.entry_id} says {other.kind.value} of {other.box} at that very time"
-    return Trap("twice", f"{text}: did it happen twice?")
+    text = f"entry {other.entry_id} is already a {other.kind.value} of {other.box} at that time"
+    return Trap("twice", f"{text}. Did it happen twice?")
 
 
 def _alike(one: LedgerEntry, other: LedgerEntry) -> bool:
@@ -184,7 +186,7 @@ def _kind(name: str | None) -> str | None:
 def _method(entry: LedgerEntry) -> Iterable[Trap]:
     if entry.method and not any(word in entry.method.lower() for word in METHODS):
         known = "microwave, oven_120C_3h, hot_air_65C, print_bed, new or indicator_orange"
-        yield Trap("unknown method", f"nothing is known of drying by '{entry.method}'; write it as in {known}")
+        yield Trap("unknown method", f"'{entry.method}' is not a known method of drying. Write it like {known}")
 
 
 def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
@@ -194,8 +196,8 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
         other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
         if other.kind in STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
             text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
-            aside = "say --beside" if entry.kind is EntryKind.charge else "log a charge with --beside"
-            yield Trap("other beads", f"{text}: do these take their place? If they lie beside them, {aside}")
+            aside = "add --beside" if entry.kind is EntryKind.charge else "log a charge with --beside"
+            yield Trap("other beads", f"{text}. Do these take their place? If they lie beside them, {aside}")
             return
 
 
@@ -204,8 +206,8 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
     if entry.kind in STARTS and entry.dry_mass_g and known_g:
         times = max(entry.dry_mass_g / known_g, known_g / entry.dry_mass_g)
         if times > _OTHER_AMOUNT:
-            text = f"{entry.dry_mass_g:.0f} g of dry beads, and {known_g:.0f} g were in {entry.box} before"
-            yield Trap("another amount", f"{text}: is that right?")
+            text = f"{entry.dry_mass_g:.0f} g of dry beads, but {known_g:.0f} g were in {entry.box} before"
+            yield Trap("another amount", f"{text}. Is that right?")
     dry_g = entry.dry_mass_g or known_g
     kind = entry.desiccant or next((start.desiccant for start in reversed(starts) if start.desiccant), None)
     if entry.mass_g is None or not dry_g or kind is None:
@@ -216,8 +218,8 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
     if not least_g <= entry.mass_g <= most_g:
         short = entry.mass_g < least_g
         text = f"{entry.mass_g:.4g} g is {'less than' if short else 'more than'} {dry_g:.0f} g of dry beads can weigh"
-        ask = "is it in another unit, or are some missing?" if short else "is the holder still in it?"
-        yield Trap("not these beads", f"{text}{_in_ounces(entry.mass_g, least_g, most_g)}: {ask}")
+        ask = "Is it in another unit, or are some missing?" if short else "Is the holder included?"
+        yield Trap("not these beads", f"{text}{_in_ounces(entry.mass_g, least_g, most_g)}. {ask}")
 
 
 def _in_ounces(mass_g: float, least_g: float, most_g: float) -> str:
@@ -236,5 +238,5 @@ def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap
     slack_g = 2.0 * (entry.scale_resolution_g or 1.0) + _SLACK_SHARE * entry.mass_g
     lost_g = weighed[-1].mass_g - entry.mass_g
     if lost_g > slack_g:
-        text = f"{lost_g:.0f} g lighter than when they were last weighed, and beads in a box only gain water"
-        yield Trap("lighter", f"{text}: were they dried? Then log a recharge, not a weighing")
+        text = f"{lost_g:.0f} g lighter than at the last weighing, but beads in a box only gain water"
+        yield Trap("lighter", f"{text}. Did you dry them? Then log a recharge, not a weighing")

@@ -336,29 +336,31 @@ def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantil
 def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
-        told.append("The beads took up water in between; the curve is of the weighings since then.")
+        told.append("The beads took up water in between. The curve uses the weighings since then.")
     if any(isinstance(logged.event, RunWeighed) and logged.event.hot for logged in run.shown):
-        told.append("Hot weighings count for less; weigh once more cold and covered.")
+        told.append("Hot weighings count for less. Weigh once more, cold and covered.")
     if run.spills and kept_since_last(run) is not None:
-        left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are of those"
-        told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are of what is left'}.")
+        left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
+        told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
     if not it.fit.fits:
         told.append(f"These weighings fit no drying curve, so all intervals are wide. {_what_would_explain(run, it)}")
     if kept_since_last(run) is None:
-        told.append("Beads fell out since the last weighing and nobody knows how many: weigh what is left.")
+        told.append("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left.")
     told += tare_remarks(run)
     if run.scale_factor != 1.0:
         told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
     if run.charge_before.state == "room" and len(it.points) > 1 and it.fit.fits:
         told.append(_beside_room(beads, run, it.fit))
     if beads.humidity_shows != "fill":
-        told.append("These beads hold nearly the same at any humidity, so a jar check says little about them.")
+        told.append(
+            "These beads hold nearly the same amount of water at any humidity. A jar check says little about them."
+        )
     return tuple(told)
 
 
 def _what_would_explain(run: Run, it: Fitted) -> str:
     """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
-    slip = "see `siccast lot log`, and take a wrong figure back with `siccast lot undo`"
+    slip = "look at `siccast lot log`, and undo a wrong weighing with `siccast lot undo`"
     best = min(
         (
             (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
@@ -367,10 +369,10 @@ def _what_would_explain(run: Run, it: Fitted) -> str:
         default=(np.inf, 0),
     )
     if run.spills or best[0] > 1.0:
-        return f"No single spill explains them either: {slip}."
+        return f"No single spill explains them either. Then {slip}."
     before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
-    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heat"
-    return f"If beads fell out {between}, say `siccast recharge spilled --at-heat {before_s / 60.0:g}`; else {slip}."
+    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heating"
+    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_s / 60.0:g}`. If not, {slip}."
 
 
 def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedPoint]:
@@ -383,12 +385,14 @@ def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:
     room = float(beads.isotherm.loading_g_per_g(start.room_relative_humidity, start.room_temperature_degc))
     began = fit.start_loading_g_per_g()
     low, high = (room * (1.0 + sign * 2.0 * beads.sigma_ln_capacity) for sign in (-1.0, 1.0))
-    at = f"{began.p50:.2f} g/g at the start; beads at rest with {100.0 * start.room_relative_humidity:.0f} % RH"
+    damp = f"{100.0 * start.room_relative_humidity:.0f} % RH"
+    at = f"At the start they held {100.0 * began.p50:.0f} % water. At {damp} such beads"
+    room_held = f"{100.0 * low:.0f} to {100.0 * high:.0f} %"
     if began.p95 < low:
-        return f"{at} hold {low:.2f} to {high:.2f}: these were drier than the room, or hold less than usual."
+        return f"{at} hold {room_held}: these were drier than the room, or can hold less than usual."
     if began.p05 > high:
-        return f"{at} hold {low:.2f} to {high:.2f}: these were wetter than the room, or hold more than usual."
-    return f"{at} hold {low:.2f} to {high:.2f}, lot by lot: that fits."
+        return f"{at} hold {room_held}: these were wetter than the room, or can hold more than usual."
+    return f"{at} hold {room_held}, depending on the lot. That fits."
 
 
 def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tuple[float, float] | None:

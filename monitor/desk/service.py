@@ -126,7 +126,9 @@ class Desk:
         try:
             replay(rest)
         except LedgerError as error:
-            raise LedgerError(f"deed {event_id} can't be taken back: a later one rests on it ({error})") from error
+            raise LedgerError(
+                f"can't undo {event_id}: something later depends on it ({error}). Undo that first"
+            ) from error
         return self.stores.events.undo(event_id, self.clock())
 
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
@@ -144,14 +146,14 @@ class Desk:
             if appliance.name == name:
                 return appliance
         known = ", ".join(appliance.name for appliance in self.appliances)
-        raise LedgerError(f"appliance '{name}' is not declared in the shelf file; declared: {known}")
+        raise LedgerError(f"appliance '{name}' is not in the shelf file. Declared: {known}")
 
     def box(self, name: str) -> Box:
         """Return a declared box."""
         for box in self.boxes:
             if box.name == tidy(name):
                 return box
-        raise UnknownBoxError(f"box '{name}' is not declared; declared: {', '.join(box.name for box in self.boxes)}")
+        raise UnknownBoxError(f"box '{name}' is not declared. Declared: {', '.join(box.name for box in self.boxes)}")
 
     def start(
         self,
@@ -257,7 +259,7 @@ class Desk:
             inventory = self.inventory()
             run = inventory.open_run(run_name)
             if not run.shown or not isinstance(run.shown[0].event, RunWeighed):
-                raise LedgerError(f"run '{run.name}' has no weighing yet; weigh with --scale {because} instead")
+                raise LedgerError(f"run '{run.name}' has no weighing yet. Use --scale {because} when you weigh")
             first = run.shown[0].event
             before = replace(run, shown=(), scale_factor=1.0, tare_scale_factor=None)
             should_g = expected_g(before, 0.0, None)
@@ -266,7 +268,7 @@ class Desk:
             event = ScaleCorrected(run.name, factor, because, tare_factor)
             then = apply(inventory, LoggedEvent(0, now, event)).run(run.name)
             if min(weighing.mass_g for weighing in then.weighings) <= 0.0:
-                raise OutOfRangeError(f"a scale on {because} won't do: the beads would weigh less than nothing")
+                raise OutOfRangeError(f"the scale was not set to {because}: the beads would weigh less than nothing")
             _require(worse_than_it_was(run, then, should_g), confirmed)
             self.keep(event, now)
             return self.report(run.name)
@@ -305,7 +307,8 @@ class Desk:
         run = inventory.open_run(run_name)
         if kept_since_last(run) is None:
             raise LedgerError(
-                f"beads fell out of run '{run.name}' since the last weighing and nobody knows how many; weigh once more"
+                f"beads fell out of run '{run.name}' since the last weighing, and nobody knows how many. Weigh"
+                " once more"
             )
         told = report(inventory, run, self.boxes, declared=self.appliances)
         dry, loading = told.dry_mass_g, told.loading_g_per_g
@@ -370,7 +373,7 @@ class Desk:
         """Return the charge whose run was finished last."""
         finished = [run for run in self.inventory().runs.values() if not run.open]
         if not finished:
-            raise LedgerError("no run is finished yet; name the charge with --charge")
+            raise LedgerError("no run is finished yet. Name the charge with --charge")
         return finished[-1].start.charge
 
     def first_days(self, charge_name: str) -> JarVerdict | None:
@@ -378,7 +381,7 @@ class Desk:
         inventory = self.inventory()
         there = others_there(inventory, inventory.charge(charge_name).place, charge_name)
         if there and inventory.charge(charge_name).place.startswith(BOX):
-            raise LedgerError(f"'{there[0].name}' lies beside '{charge_name}'; the box can't tell them apart")
+            raise LedgerError(f"'{there[0].name}' lies beside '{charge_name}'. The box can't judge them one by one")
         found = first_days(self.stores.readings, inventory, charge_name)
         if found is None:
             return None
@@ -402,7 +405,7 @@ def _typed(run: Run, weighed: RunWeighed, mass_g: float, now: datetime) -> AtSca
 def _too_light(typed: AtScale, explained: Trap | None) -> UnconfirmedError | OutOfRangeError:
     if explained is not None:
         return TrapError([explained])
-    return OutOfRangeError(f"{typed.shown_g:g} g won't do; with its holder ({typed.tare_g:g} g) it has to weigh more")
+    return OutOfRangeError(f"{typed.shown_g:g} g is not valid: with the holder ({typed.tare_g:g} g) it must weigh more")
 
 
 def _require(found: Iterable[Trap], confirmed: bool) -> None:

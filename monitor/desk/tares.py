@@ -44,12 +44,12 @@ def read_tare(
             expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g for mass_g in (same, grams)
         )
         if fits_same != fits_grams:
-            return TareReading(scale_factor if fits_same else 1.0, "that gives the weight in the books")
+            return TareReading(scale_factor if fits_same else 1.0, "that gives the weight in the records")
     known_g = run.charge_before.tare_g
     matters = abs(same - grams) > 2.0 * slack_g
     if known_g is not None and abs(tare_g - known_g) <= _SAME_TARE_SHARE * known_g:
-        return TareReading(1.0, "it stands in the books from another day", expected_g is not None or not matters)
-    return TareReading(scale_factor, "it was told for this run")
+        return TareReading(1.0, "it is in the records from another day", expected_g is not None or not matters)
+    return TareReading(scale_factor, "it was entered for this run")
 
 
 def tare_remarks(run: Run) -> list[str]:
@@ -64,8 +64,8 @@ def tare_remarks(run: Run) -> list[str]:
             continue
         tare = run.weighings[place].mass_g - event.shown_g * scale
         if abs(-tare - told_g) < _SAME_G:
-            return [f"The empty holder's {told_g:.0f} g are taken as true grams, weighed on another day or scale."]
-        return [f"The empty holder's {told_g:.0f} is taken as read on the same scale: {-tare:.0f} g."]
+            return [f"The empty holder's {told_g:.0f} g count as real grams, weighed on another day or scale."]
+        return [f"The empty holder's {told_g:.0f} counts as read on the same scale: {-tare:.0f} g."]
     return []
 
 
@@ -73,10 +73,10 @@ def unknown_tare(shown_g: float, tare_g: float, factor: float) -> Trap:
     """Ask on which scale the empty holder was weighed."""
     same, grams = (shown_g - tare_g) * factor, shown_g * factor - tare_g
     text = (
-        f"the beads weigh {same:.0f} g if the empty holder ({tare_g:.0f}) was weighed on the same scale as it stands"
-        f" now, and {grams:.0f} g if that is true grams"
+        f"the beads weigh {same:.0f} g if the empty holder ({tare_g:.0f}) was weighed on the scale as it is set"
+        f" now, and {grams:.0f} g if it was weighed in grams"
     )
-    return Trap("which tare", f"{text}: say --tare-scale same or --tare-scale grams")
+    return Trap("which tare", f"{text}. Add --tare-scale same or --tare-scale grams")
 
 
 def with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) -> RunWeighed:

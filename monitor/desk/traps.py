@@ -44,7 +44,9 @@ _MOST_STRETCH_OTHER_S = 4 * 86_400.0
 _WRITTEN_LATER_S = 1800.0
 """Weighings of one sitting are typed together afterwards; more heat than this beyond the clock is asked about (a
 judgement)."""
-_SPILLED = "if beads fell out, say `siccast recharge spilled` first (--grams, where you know) and weigh again"
+_SPILLED = (
+    "If beads fell out, first run `siccast recharge spilled` (with --grams if you know how much), then weigh again"
+)
 _MELTS_IN_MICROWAVE = "hot beads melt into printed plastic"
 
 
@@ -65,7 +67,7 @@ class TrapError(UnconfirmedError):
     def __init__(self, found: Sequence[Trap]) -> None:
         told = found[:1] if len(found) == 1 else (found[0], found[-1])
         said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
-        super().__init__(f"{said} Nothing was kept")
+        super().__init__(f"{said} Nothing was saved")
         self.traps = tuple(found)
 
 
@@ -99,7 +101,7 @@ def before_heating(
     if temperature_degc is not None and temperature_degc > ceiling:
         of_dye = desiccant.dye is not None and desiccant.dye.max_degc < desiccant.ceiling.max_degc
         what = "their dye is harmed" if of_dye else desiccant.ceiling.damage
-        text = f"{temperature_degc:.0f} °C is over the {ceiling:.0f} °C these beads stand: {what}"
+        text = f"{temperature_degc:.0f} °C is over the {ceiling:.0f} °C that these beads can take: {what}"
         traps.append(Trap("over the ceiling", text))
     traps += _holder_traps(appliance_kind, temperature_degc, holder)
     return tuple(traps)
@@ -114,7 +116,7 @@ def _holder_traps(appliance_kind: str, temperature_degc: float | None, holder: s
     if appliance_kind == "microwave":
         yield Trap("plastic in the microwave", f"{_MELTS_IN_MICROWAVE}: pour the beads into glass or ceramic")
     elif temperature_degc is not None and temperature_degc > softens:
-        text = f"a printed {holder} holder with beads in it stands {softens:.0f} °C, not {temperature_degc:.0f} °C"
+        text = f"a printed {holder} holder with beads in it can take {softens:.0f} °C, not {temperature_degc:.0f} °C"
         yield Trap("holder softens", text)
 
 
@@ -156,17 +158,24 @@ def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Itera
     kind, minutes = run.start.appliance_kind, more_s / 60.0
     most_s = _MOST_STRETCH_S.get(kind, _MOST_STRETCH_OTHER_S)
     if more_s > most_s:
-        text = f"{minutes:.0f} min in one stretch; a {kind.replace('_', ' ')} is given {most_s / 60:.0f} at most"
-        yield Trap("too long", f"{text} before beads are stirred and weighed (a judgement): was it minutes?")
+        text = f"{minutes:.0f} min without a break is too long ({kind.replace('_', ' ')}). Heat at most"
+        yield Trap(
+            "too long",
+            f"{text} {most_s / 60:.0f} min before you stir and weigh the beads (a judgement). Did you mean minutes?",
+        )
     elif elapsed_s is not None and more_s > max(elapsed_s, 0.0) + _WRITTEN_LATER_S:
-        since = "the last weighing" if run.weighings else "the run began"
-        text = f"{minutes:.0f} min of heat, but {since} is {max(elapsed_s, 0.0) / 60:.0f} min ago"
-        yield Trap("more heat than time", f"{text}: say when they were weighed with --at, or how long it was on")
+        since = "the last weighing" if run.weighings else "the start of the run"
+        text = f"{minutes:.0f} min of heating, but {since} was {max(elapsed_s, 0.0) / 60:.0f} min ago"
+        yield Trap(
+            "more heat than time", f"{text}. Give the time of the weighing with --at, or correct the minutes of heating"
+        )
 
 
 def _off_the_curve(mass_g: float, expected_g: Quantiles | None) -> Trap:
-    said = "" if expected_g is None else f", which would give {expected_g.p05:.0f} to {expected_g.p95:.0f} g"
-    return Trap("off the curve", f"{mass_g:.0f} g lies on no drying curve with the weighings before{said}: {_SPILLED}")
+    said = "" if expected_g is None else f" (they let expect {expected_g.p05:.0f} to {expected_g.p95:.0f} g)"
+    return Trap(
+        "off the curve", f"{mass_g:.0f} g does not fit a drying curve with the weighings before{said}. {_SPILLED}"
+    )
 
 
 def _later(
@@ -188,16 +197,16 @@ def _later(
         yield from _no_loss(typed, last_g, more_s, expected_g, slack_g)
         bound_g = _heat_bound_g(run, more_s)
         if last_g - mass_g > bound_g + slack_g:
-            text = f"{last_g - mass_g:.0f} g in {more_s / 60:.0f} min needs more heat than there was (at most"
-            yield Trap("more than the heat allows", f"{text} {bound_g:.0f} g): {_SPILLED}")
+            text = f"{last_g - mass_g:.0f} g in {more_s / 60:.0f} min needs more heat than the appliance gives"
+            yield Trap("more than the heat allows", f"{text} (enough for at most {bound_g:.0f} g). {_SPILLED}")
     if kept is None:
         return
     if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None and not run.spills:
         yield from _wetter_than_new(before[0].mass_g, last_g, mass_g)
     least_g = kept * _least_g(run.charge_before, _start_g(run), desiccant)
     if mass_g < least_g - slack_g:
-        text = f"{mass_g:.0f} g is less than these beads weigh bone dry (about {least_g:.0f} g)"
-        yield Trap("more water than there was", f"{text}: {_SPILLED}; else another holder, or a slip of the pen?")
+        text = f"{mass_g:.0f} g is less than these beads weigh when fully dry (about {least_g:.0f} g)"
+        yield Trap("more water than there was", f"{text}. {_SPILLED}. Or is it another holder, or a typing error?")
 
 
 def _start_g(run: Run) -> float:
@@ -213,8 +222,11 @@ def _no_loss(
         return
     least_loss_g = last_g - expected_g.p95
     if least_loss_g > slack_g:
-        text = f"the same weight again after {more_s / 60:.0f} min of heat, where {least_loss_g:.0f} g at least were"
-        yield Trap("the same again", f"{text} to come off: was the appliance on, and is it the new figure?")
+        text = f"the weight is the same again after {more_s / 60:.0f} min of heating, but at least"
+        yield Trap(
+            "the same again",
+            f"{text} {least_loss_g:.0f} g should come off. Was the appliance on, and is this the new weight?",
+        )
 
 
 def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[Trap]:
@@ -222,8 +234,8 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
     least_g = least_dry_of_new(start_g)
     held_g = start_g - least_g
     if mass_g < least_g <= last_g:
-        text = f"{start_g - mass_g:.0f} g driven off, and beads fresh from the bag hold at most {held_g:.0f} g"
-        yield Trap("wetter than new", f"{text}: did they stand in the open? If so, they count as such from here on")
+        text = f"{start_g - mass_g:.0f} g of water came off, but beads fresh from the bag hold at most {held_g:.0f} g"
+        yield Trap("wetter than new", f"{text}. Did they stand in the open? If so, siccast treats them so from now on")
 
 
 def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
@@ -239,8 +251,8 @@ def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
             if expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
                 what = unit if unit == "ounces" else f"milliliters of {unit}"
                 less = "" if figure == typed.mass_g else f" less the holder's {typed.tare_g:.0f} g"
-                text = f"{figure:.4g} would fit a scale that stands on {what} (×{factor:.4g}{less} = {mass_g:.0f} g)"
-                return Trap("another unit", f"{text}: if so, weigh again in grams or add --scale {unit}", factor, unit)
+                text = f"{figure:.4g} would fit if the scale is set to {what} (×{factor:.4g}{less} = {mass_g:.0f} g)"
+                return Trap("another unit", f"{text}. If so, weigh again in grams or add --scale {unit}", factor, unit)
     return None
 
 
@@ -251,8 +263,8 @@ def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tupl
     now_g, then_g = run.weighings[0].mass_g, then.weighings[0].mass_g
     if abs(then_g - expected_g.p50) <= max(abs(now_g - expected_g.p50), 2.0 * run.weighings[0].resolution_g):
         return ()
-    text = f"the first weighing would become {then_g:.0f} g instead of {now_g:.0f} g, but the books say"
-    return (Trap("worse than it was", f"{text} {expected_g.p50:.0f} g: add --sure if it was so all the same"),)
+    text = f"the first weighing would become {then_g:.0f} g instead of {now_g:.0f} g, but the records say"
+    return (Trap("worse than it was", f"{text} {expected_g.p50:.0f} g. If it is right all the same, add --sure"),)
 
 
 def _first(
@@ -265,26 +277,27 @@ def _first(
         )
         if mass_g > full_g + slack_g:
             text = f"{mass_g:.0f} g is more than {charge.dry_mass_g:.0f} g of dry beads can weigh wet ({full_g:.0f} g)"
-            yield Trap("more than they can hold", f"{text}: is the holder still in it?")
+            yield Trap("more than they can hold", f"{text}. Is the holder included?")
         elif mass_g < charge.dry_mass_g * (1.0 - SURELY_SDS * charge.dry_mass_relative_sd) - slack_g:
-            text = f"{mass_g:.0f} g is less than the {charge.dry_mass_g:.0f} g these beads weigh bone dry"
-            yield Trap("less than dry", f"{text}: were some taken out?")
+            text = f"{mass_g:.0f} g is less than the {charge.dry_mass_g:.0f} g that these beads weigh when fully dry"
+            yield Trap("less than dry", f"{text}. Were some taken out?")
     if expected_g is not None and not expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
-        text = f"{mass_g:.0f} g, but the books say {expected_g.p50:.0f} g"
-        yield Trap("not what the books say", f"{text}: {_SPILLED}; else another holder, or a slip of the pen?")
+        text = f"{mass_g:.0f} g, but the records say {expected_g.p50:.0f} g"
+        yield Trap("not what the books say", f"{text}. {_SPILLED}. Or is it another holder, or a typing error?")
 
 
 def _gain(typed: AtScale, last_g: float, other_tares_g: Iterable[float]) -> Trap:
     gain_g = typed.mass_g - last_g
-    text = f"{gain_g:.0f} g heavier than the weighing before; beads in an appliance don't gain"
+    text = f"{gain_g:.0f} g heavier than the weighing before, but beads in an appliance don't gain weight"
     for tare_g in other_tares_g:
         if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
-            text = f"{text}: is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
+            text = f"{text}. Is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
             return Trap("another holder", text)
-    slip = "or the weighing before was wrong: `siccast lot undo` takes it back"
     would_do = (
-        "Hot or wet glass: weigh again cold and dry; another holder: add --tare with its empty weight;"
-        f" they stood open and took up water: --sure, and the curve begins anew; a slip: type it again, {slip}"
+        "If the glass is hot or wet, weigh again cold and dry. If it is another holder, add --tare with its empty"
+        " weight. If the beads stood open and took up water, add --sure: the curve then starts again. If it is a"
+        " typing"
+        " error, type it again. If the weighing before was wrong, undo that with `siccast lot undo`"
     )
     return Trap("gain", f"{text}. {would_do}")
 

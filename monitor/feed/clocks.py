@@ -103,8 +103,8 @@ class MachineClock:
         if not self._was_told:
             self._was_told = True
             self._report(
-                f"this machine's clock says {now:%Y-%m-%d %H:%M}, so it was never set; messages wait until it is."
-                " Set it by NTP, or by hand"
+                f"this machine's clock says {now:%Y-%m-%d %H:%M}, so it was never set. Messages wait until it is."
+                " Set it by NTP or by hand"
             )
         self._waiting += [(message, self._jumped) for message in messages]
         self._waiting_bytes += sum(len(message.payload) for message in messages)
@@ -125,8 +125,9 @@ class MachineClock:
         line = f"this machine's clock was set from {expected:%Y-%m-%d %H:%M:%S} to {now:%Y-%m-%d %H:%M:%S} UTC"
         if expected >= EARLIEST_AT:
             line += (
-                "; readings without a time that arrived before carry the old one, and what was rejected as ahead of its"
-                " arrival is tried again by `siccast rejected --again`"
+                ". Readings without a time that arrived before have the old time. If readings were rejected as"
+                " ahead of"
+                " their arrival, `siccast rejected --again` tries them again"
             )
         self._report(line)
 

@@ -139,7 +139,7 @@ class Decoder:
         self, message: RawMessage, box: str, payload_format: PayloadFormat, elements: Sequence[Any], decoded: Decoded
     ) -> None:
         if not elements:
-            raise UnusableMessageError("the array is empty; it has to hold at least one reading")
+            raise UnusableMessageError("the array is empty; it must hold at least one reading")
         refused = []
         for place, element in enumerate(elements):
             try:
@@ -150,7 +150,7 @@ class Decoder:
         apart, combined = refused[:_KEPT_APART], refused[_KEPT_APART:]
         decoded.rejections += [_reject(message, reason, _as_json(element)) for reason, element in apart]
         if combined:
-            reason = f"{len(combined)} more elements; the first of them is {combined[0][0]}"
+            reason = f"{len(combined)} more elements; the first of them: {combined[0][0]}"
             decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in combined])))
 
     def _place(self, topic: str) -> tuple[_Route, str]:
@@ -167,13 +167,13 @@ class Decoder:
                     raise _unfit(box)
                 return route, box
         expected = ", ".join(route.pattern.pattern for route in self._routes)
-        raise UnusableMessageError(f"topic {shown(topic)} belongs to no feed; expected {expected}")
+        raise UnusableMessageError(f"topic {shown(topic)} does not fit any feed; expected {expected}")
 
     def _settle(self, reading: Reading, message: RawMessage) -> Reading:
         """Return the reading under the box its sensor was in at that instant."""
         if message.retained and not reading.sent_at_known:
             raise UnusableMessageError(
-                "the broker kept this message from before and it carries no time; send readings unretained or with 't'"
+                "the broker kept this message from before, and it has no time; send readings unretained or with 't'"
             )
         moves = self._moves.get(reading.box)
         if moves is None:  # its name was looked at with its topic
@@ -203,7 +203,7 @@ def _routes(feed: FeedSpec, site: str) -> list[_Route]:
 
 def _unfit(name: str) -> UnusableMessageError:
     return UnusableMessageError(
-        f"box name {shown(name)} won't do; it has to be {NAME_RULE}. Let the node send another,"
+        f"box name {shown(name)} is not valid; it must be {NAME_RULE}. Let the node send another,"
         " or give it one under [[feeds]] in the shelf file: boxes = { 'its name' = 'yours' }"
     )
 
@@ -215,8 +215,8 @@ def _reason(error: Exception) -> str:
     try:
         given = escaped(str(error), 120)  # letters; judgement: fits a line
     except Exception:
-        given = "it says no more"
-    return f"it can't be read ({type(error).__name__}: {given}); please report this message as a defect of siccast"
+        given = "no more is known"
+    return f"siccast can't read it ({type(error).__name__}: {given}); please report this message as a defect of siccast"
 
 
 def _as_json(element: Any) -> bytes:

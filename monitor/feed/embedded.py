@@ -46,7 +46,7 @@ class EmbeddedBroker:
         self._thread.start()
         if not self._started.wait(_START_WITHIN_S) or self._failure:
             where = f"{LOOPBACK}:{self.address.port}"
-            raise FeedError(f"the embedded broker can't listen at {where} ({self._failure}); is the port taken?")
+            raise FeedError(f"siccast's own broker can't start at {where} ({self._failure}). Is the port taken?")
         return self
 
     def __exit__(
@@ -73,7 +73,7 @@ class EmbeddedBroker:
                 return
             if not self._leaving.is_set():
                 pause_s = back_off.after_failure_s()
-                self._report(f"the broker inside has ended ({why}); it begins again in {pause_s:.0f} s")
+                self._report(f"siccast's own broker has ended ({why}); it starts again in {pause_s:.0f} s")
                 self._leaving.wait(pause_s)
 
     def _serve(self) -> None:

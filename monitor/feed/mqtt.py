@@ -52,7 +52,7 @@ _FAST_S = 10.0
 """A judgement. Who has our client id connects again at once, at first; a bad network takes longer to break off."""
 _SESSION_TAKEN_OVER = 0x8E
 """Reason code (no unit), MQTT 5 section 3.14.2.1. Not every broker says it, and none can in MQTT 3.1.1."""
-_TWO_REMEDIES = "stop the other one, or give each a client_id of its own in [broker]"
+_TWO_REMEDIES = "stop the other one, or give each its own client_id in [broker]"
 _PROTOCOLS = {"5": paho.MQTTv5, "3.1.1": paho.MQTTv311}
 
 
@@ -159,7 +159,7 @@ class MqttFeed:
             self._begin()
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error)
-            raise FeedError(f"no broker answers at {where} ({reason}); start one there or correct [broker]") from error
+            raise FeedError(f"no broker answers at {where} ({reason}). Start one there, or correct [broker]") from error
         deadline = time.monotonic() + _ANSWER_WITHIN_S
         while self._answer is None and time.monotonic() < deadline:
             if self._wait_for_bytes(_LOOK_EVERY_S) and self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
@@ -168,8 +168,8 @@ class MqttFeed:
             return
         self._abandon()
         if self._answer is None:
-            raise FeedError(f"{where} took the connection and gave no MQTT answer; is it a broker, and is tls right?")
-        raise FeedError(f"the broker at {where} refused us: {self._answer}; check user, password and client id")
+            raise FeedError(f"{where} took the connection but gave no MQTT answer. Is it a broker, and is tls right?")
+        raise FeedError(f"the broker at {where} refused siccast: {self._answer}. Check user, password and client id")
 
     def receive(self, wait_s: float) -> list[RawMessage]:
         """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
@@ -252,7 +252,7 @@ class MqttFeed:
             self._pause(self._absent.after_failure_s())
             if str(error) != self._trouble_told:
                 self._trouble_told = str(error)
-                self._report(f"{error}; it is tried again and again")
+                self._report(f"{error}. siccast keeps trying")
             return False
         self._absent.succeeded()
         self._trouble_told = ""
@@ -279,9 +279,9 @@ class MqttFeed:
         self._fast_drops += connected_s < _FAST_S
         where, who = f"{self.address.host}:{self.address.port}", f"the client id '{self.address.client_id}'"
         if taken_over:
-            why = f"another connection with {who} has taken our place at the broker at {where}; {_TWO_REMEDIES}"
+            why = f"another connection with {who} took over the connection to the broker at {where}; {_TWO_REMEDIES}"
         elif self._fast_drops >= 2:
-            why = f"the broker at {where} drops us soon after it lets us in: another listener most likely uses {who}"
+            why = f"the broker at {where} drops the connection again and again: probably another listener uses {who}"
             why = f"{why}; {_TWO_REMEDIES}"
         else:
             why = f"lost the broker at {where} ({given})"
@@ -347,7 +347,7 @@ class MqttFeed:
         self._subscribed_on = self._connections
         for topic, reason in zip(self._subscriptions, reasons, strict=False):
             if reason.is_failure:
-                self._report(f"the broker refused the subscription to {topic} ({reason}); ask for the right to read it")
+                self._report(f"the broker refused the subscription to {topic} ({reason}). Ask for the right to read it")
 
 
 def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
@@ -357,5 +357,5 @@ def _tls_context(address: BrokerAddress) -> ssl.SSLContext:
             context.load_cert_chain(address.certificate_file, address.key_file)
     except (OSError, ssl.SSLError) as error:
         files = ", ".join(name for name in (address.ca_file, address.certificate_file, address.key_file) if name)
-        raise FeedError(f"the certificates can't be used ({error}); they have to be PEM files: {files}") from error
+        raise FeedError(f"the certificates can't be used ({error}). They must be PEM files: {files}") from error
     return context

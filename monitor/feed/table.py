@@ -28,7 +28,7 @@ _ROWS_FOR_ORDER = 200  # judgement: a day above 12 comes up among so many dates,
 _MAX_DIGITS = 20
 """A judgement: more digits than any sequence number has; turning thousands of them into a number would take long."""
 _TIME_OF_DAY = re.compile(r"\d{1,2}:\d\d")
-_TIME_FORMAT_HINT = "an instant as in 2026-03-01T07:30:00Z, or give its pattern with --time-format"
+_TIME_FORMAT_HINT = "a time like 2026-03-01T07:30:00Z, or give its pattern with --time-format"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +77,7 @@ class Table:
                 yield self._decode(portion, line + 1, now)
                 line += len(portion)
         except (csv.Error, UnicodeDecodeError) as error:
-            raise ImportFileError(
-                f"{self._file_name}, after line {line}: {error}; it has to be a text table"
-            ) from error
+            raise ImportFileError(f"{self._file_name}, after line {line}: {error}; it must be a text table") from error
 
     def _decode(self, rows: Sequence[Mapping[str, str]], first_line: int, now: datetime) -> Decoded:
         decoded = Decoded()
@@ -97,7 +95,7 @@ class Table:
         cell = {ours: (row.get(theirs) or "").strip() for ours, theirs in self.headings.columns.items()}
         box = tidy(self.shape.box or cell["box"])
         if not is_name(box):
-            raise UnusableMessageError(f"box name {values.shown(box)} won't do; it has to be {NAME_RULE}")
+            raise UnusableMessageError(f"box name {values.shown(box)} is not valid; it must be {NAME_RULE}")
         unit, battery, seq = self.shape.temperature_unit or "C", cell.get("battery_v"), cell.get("seq")
         return Reading(
             box,
@@ -116,7 +114,7 @@ class Table:
         try:
             at = given.astimezone(UTC) if given.tzinfo else self._clock.instant(box, given)
         except OverflowError:
-            raise UnusableMessageError(f"t is {values.shown(text)}; it has to lie between 2000 and now") from None
+            raise UnusableMessageError(f"t is {values.shown(text)}; it must be between 2000 and now") from None
         return values.within_reach(at, text, now)
 
     def _told_time(self, text: str) -> datetime:
@@ -124,7 +122,7 @@ class Table:
         try:
             return datetime.strptime(text, pattern) if pattern else datetime.fromisoformat(text)  # noqa: DTZ007
         except ValueError:
-            raise UnusableMessageError(f"t is {values.shown(text)}; it has to be {_TIME_FORMAT_HINT}") from None
+            raise UnusableMessageError(f"t is {values.shown(text)}; it must be {_TIME_FORMAT_HINT}") from None
 
     def _is_newest_first(self, rows: Sequence[Mapping[str, str]]) -> bool:
         """Return whether a box's rows go back in time; told by its clock times from the first to the last."""

@@ -22,11 +22,28 @@ if TYPE_CHECKING:
 Answer = dict[str, Any]
 
 _USED_AS = {
-    "microwave": "the microwave",
-    "oven": "the oven",
-    "filament_dryer": "the filament dryer",
-    "print_bed": "the print bed",
+    "microwave": "in the microwave",
+    "oven": "in the oven",
+    "filament_dryer": "in the filament dryer",
+    "print_bed": "on the print bed",
 }
+_ROOM_SOURCES = {"told": "as you entered it", "sensor": "from the room sensor", "shelf file": "from the shelf file"}
+_FIELDS = {
+    "mass": "weight",
+    "dry_mass": "dry weight",
+    "end_mass": "weight at the end",
+    "dry_mass_relative_sd": "uncertainty of the dry weight",
+    "kept_share": "share of the beads left",
+    "tare": "empty holder",
+    "power_w": "power in W",
+    "start_loading": "water at the start",
+    "loading": "water held",
+    "heated": "heating",
+    "shown": "scale shows",
+    "resolution": "scale step",
+}
+_USUAL = {"hot": False, "factor": 1.0, "fits": True, "kept_share": 1.0}  # no unit; judgement: nearly every entry
+"""What the log of the desk leaves out, because it is so nearly always."""
 _WELL, _SHORT = 0.6, 0.25  # shares of what dry beads take; judgement: weeks saved, or hardly worth closing the box
 _SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
 
@@ -34,31 +51,37 @@ _SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     """Return what a run is at, as pairs of a label and its value."""
     start, judgement = report.run.start, report.judgement
-    used = _USED_AS.get(start.appliance_kind, f"'{start.appliance}'")
+    used = _USED_AS.get(start.appliance_kind, f"in '{start.appliance}'")
     heat = "" if start.temperature_degc is None else f" at {wording.temperature(start.temperature_degc)}"
     air = f"{wording.temperature(start.room_temperature_degc)}, {100.0 * start.room_relative_humidity:.0f} % RH"
     start_g = report.mass_g + report.water_off_g
     whole = spread(_less(report.end_g, start_g), wording_scale(wording))
     lines = [
-        ("run", f"{report.run.name}: {minutes(report.heated_s)} of {used}{heat}; room {air} ({start.room_from})"),
-        ("water driven off", f"{wording.mass(report.water_off_g)} of {whole} {wording.mass_unit} in the end"),
+        (
+            "run",
+            f"{report.run.name}: {minutes(report.heated_s)} {used}{heat}; room {air} ({room_source(start.room_from)})",
+        ),
+        ("water removed", f"{wording.mass(report.water_off_g)} so far, {whole} {wording.mass_unit} in the end"),
         (
             "left in the beads",
-            f"{shares(report.loading_g_per_g)} of their dry mass, {spread(report.left_g, wording_scale(wording))}"
+            f"{shares(report.loading_g_per_g)} of their dry weight, {spread(report.left_g, wording_scale(wording))}"
             f" {wording.mass_unit}",
         ),
         ("this method ends at", f"{100.0 * report.floor_g_per_g:.1f} % ({report.floor_because})"),
-        ("dry beads", f"{spread(report.dry_mass_g, wording_scale(wording))} {wording.mass_unit}"),
+        ("dry weight", f"{spread(report.dry_mass_g, wording_scale(wording))} {wording.mass_unit}"),
     ]
     if len(report.run.weighings) > 1:
         seen = judgement.next_gain_g.p95 >= _SEEN_ON_A_SCALE_G
         gain = f"{spread(judgement.next_gain_g, wording_scale(wording))} {wording.mass_unit}"
         lines += [
-            (f"{minutes(judgement.next_step_s)} more", f"{gain} less" if seen else "nothing that a scale would show"),
-            ("until it settles", f"{time_spread(report.time_to_end_s)} of heat"),
+            (
+                f"{minutes(judgement.next_step_s)} more heat",
+                f"{gain} lighter" if seen else "nothing that a scale would show",
+            ),
+            ("weight settles after", f"{time_spread(report.time_to_end_s)} more heat"),
         ]
-    spent = f"{report.energy_so_far_kwh:.2f} kWh so far, about {report.energy_to_end_kwh:.2f} kWh to come"
-    return [*lines, ("energy", f"{spent} (typical draw)")]
+    spent = f"{report.energy_so_far_kwh:.2f} kWh so far, about {report.energy_to_end_kwh:.2f} kWh still to come"
+    return [*lines, ("energy", f"{spent} (typical power)")]
 
 
 def verdict_sentence(report: RunReport, wording: Wording) -> str:
@@ -67,7 +90,7 @@ def verdict_sentence(report: RunReport, wording: Wording) -> str:
     said = f"{verdict[0].upper()}{verdict[1:]}. "
     if report.verdict.stops:
         left, grams = 100.0 * report.loading_g_per_g.p50, wording.mass_figures(report.left_g.p50)
-        said += f"{left:.1f} % is left, {grams} {wording.mass_unit} of water. "
+        said += f"{left:.1f} % is left: {grams} {wording.mass_unit} of water. "
     said += f"{because[0].upper()}{because[1:]}."
     return f"{said} {_further(report, wording)}" if report.verdict.stops else said
 
@@ -75,13 +98,13 @@ def verdict_sentence(report: RunReport, wording: Wording) -> str:
 def _further(report: RunReport, wording: Wording) -> str:
     """Say what other declared appliances would still bring."""
     if not report.further:
-        return "No other declared appliance would bring more that a scale shows."
+        return "None of your other appliances would remove more than a scale can show."
     told = [
-        f"{further.appliance}{_at(further.temperature_degc, wording)} another {wording.mass(further.water_g)}"
+        f"{further.appliance}{_at(further.temperature_degc, wording)} removes another {wording.mass(further.water_g)}"
         f" in about {time_spread(further.time_s)}"
         for further in report.further
     ]
-    return f"Still to be had: {'; '.join(told)}."
+    return f"Still possible: {'; '.join(told)}."
 
 
 def _at(temperature_degc: float | None, wording: Wording) -> str:
@@ -103,10 +126,10 @@ def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
 
 
 def _service(service: Service, wording: Wording) -> str:
-    share = f"{100.0 * service.share:.0f} % of what dry beads take up to {100.0 * service.humidity_limit:.0f} % RH"
+    share = f"{100.0 * service.share:.0f} % of what dry beads take up until {100.0 * service.humidity_limit:.0f} % RH"
     if service.share < _SHORT:
-        return f"hardly of use, {share}"
-    word = "serve well" if service.share >= _WELL else "serve for a while"
+        return f"of little use, {share}"
+    word = "good" if service.share >= _WELL else "good for a while"
     return f"{word}, {share} ({spread(service.usable_g, wording_scale(wording))} {wording.mass_unit})"
 
 
@@ -115,7 +138,7 @@ def jar_sentence(report: RunReport) -> str:
     low, middle, high = (
         100.0 * value for value in (getattr(report.jar_relative_humidity, name) for name in ("p05", "p50", "p95"))
     )
-    return f"In a closed jar a hygrometer should come to rest near {middle:.1f} % RH ({low:.1f} {TO} {high:.1f})"
+    return f"In a closed jar, a hygrometer should settle near {middle:.1f} % RH ({low:.1f} {TO} {high:.1f})"
 
 
 def report_answer(report: RunReport) -> Answer:
@@ -237,24 +260,24 @@ def charge_lines(
     holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
     lines = [
         ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
-        ("where", "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")),
+        ("where", "retired" if charge.retired else _where(charge.place)),
         ("dried", f"{charge.cycles} times" if charge.cycles != 1 else "once"),
         (
-            "holds",
-            f"{holds:.0f} ± {sd:.0f} % of what such beads usually do",
+            "capacity",
+            f"{holds:.0f} ± {sd:.0f} % of what such beads usually hold",
         ),
     ]
     if charge.lightest_g is not None:
-        lines.append(("lightest ever", wording.mass(charge.lightest_g)))
+        lines.append(("lowest weight", wording.mass(charge.lightest_g)))
     if charge.dry_mass_g is not None:
         sd_g = charge.dry_mass_g * charge.dry_mass_relative_sd
-        lines.append(("dry", f"{wording.mass(charge.dry_mass_g)} ± {wording.mass(sd_g)}"))
+        lines.append(("dry weight", f"{wording.mass(charge.dry_mass_g)} ± {wording.mass(sd_g)}"))
     if charge.loading_g_per_g is not None:
-        lines.append(("held when judged", shares(Quantiles(*charge.loading_g_per_g))))
+        lines.append(("water when judged", shares(Quantiles(*charge.loading_g_per_g))))
     if charge.color:
-        lines.append(("looked", charge.color))
+        lines.append(("color", charge.color))
     for run in runs:
-        verdict = run.finished.verdict if run.finished else "goes on"
+        verdict = run.finished.verdict if run.finished else "in progress"
         lines.append(("run", f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
     return lines
 
@@ -264,18 +287,29 @@ def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
     low_middle_high = charge.loading_g_per_g
     held = "–" if low_middle_high is None else f"{100.0 * low_middle_high[1]:.1f} %"
     dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
-    where = "retired" if charge.retired else charge.place.replace("box:", "box ").replace("in:", "in the ")
+    where = "retired" if charge.retired else _where(charge.place)
     return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), charge.color)
+
+
+def _where(place: str) -> str:
+    return place.replace("box:", "box ").replace("in:", "in the ")
 
 
 def event_details(values: Mapping[str, Any], wording: Wording) -> str:
     """Return what an event says, value by value, in the units of the shelf."""
-    return ", ".join(_told(key, value, wording) for key, value in values.items() if value not in (None, "", ()))
+    told = {key: value for key, value in values.items() if value not in (None, "", ()) and _USUAL.get(key) != value}
+    return ", ".join(_told(key, value, wording) for key, value in told.items())
 
 
 def _told(key: str, value: Any, wording: Wording) -> str:
     if key == "desiccant":
         value = beads(value)
+    if key == "room_from":
+        value = room_source(value).removeprefix("from the ")
+    if key == "place":
+        value = _where(value)
+    if isinstance(value, bool):
+        value = "yes" if value else "no"
     if key.endswith("_g_per_g"):
         points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
         return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
@@ -291,7 +325,8 @@ def _told(key: str, value: Any, wording: Wording) -> str:
 
 
 def _spoken(key: str, unit: str = "") -> str:
-    return key.removesuffix(unit).replace("_", " ")
+    name = key.removesuffix(unit)
+    return _FIELDS.get(name, name.replace("_", " "))
 
 
 def minutes(duration_s: float) -> str:
@@ -325,6 +360,15 @@ def shares(loading: Quantiles) -> str:
     return f"{100.0 * loading.p50:.1f} % ({100.0 * loading.p05:.1f} {TO} {100.0 * loading.p95:.1f})"
 
 
+def room_source(known_from: str) -> str:
+    """Return where the air of a room is known from, in words for a person.
+
+    >>> room_source("told"), room_source("assumed")
+    ('as you entered it', 'assumed')
+    """
+    return _ROOM_SOURCES.get(known_from, known_from)
+
+
 def wording_scale(wording: Wording) -> float:
     """Return what turns grams into the unit of the shelf."""
     return grams_to_ounces(1.0) if wording.ounces else 1.0
@@ -334,7 +378,7 @@ def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ..
     """Return the headings above the rows of methods."""
     limits = by_limit(methods[0].services) if methods else {}
     boxes = [f"{wording.mass_unit} to {100.0 * limit:.0f} %" for limit in limits]
-    return ("method", "left in beads", "jar", "time", *boxes, "kWh", "your min", "")
+    return ("method", "left in beads", "jar", "time", *boxes, "kWh", "your minutes", "")
 
 
 def _less(end_g: Quantiles, start_g: float) -> Quantiles:

@@ -44,10 +44,10 @@ def what_if_input(
     NotSupposableError
         If a value is out of range, or the desiccant is not known.
     """
-    _within("limit", limit, LIMIT_RANGE_PCT, "a limit is from 1 to 95 per cent")
+    _within("limit", limit, LIMIT_RANGE_PCT, "a limit is from 1 to 95 %")
     _within("leak-times", leak_times, LEAK_RANGE_TIMES, "a leak is from 0.01 to 100 times what it is")
     _within("dry-mass", dry_mass, (LEAST_MASS, _MOST_MASS), "beads weigh 0.1 or more")
-    _within("room-rh", room_rh, ROOM_HUMIDITY_RANGE_PCT, "a room has a humidity from 1 to 95 per cent")
+    _within("room-rh", room_rh, ROOM_HUMIDITY_RANGE_PCT, "a room has a humidity from 1 to 95 %")
     return WhatIf(
         humidity_limit=None if limit is None else limit / 100.0,
         conductance_factor=1.0 if leak_times is None else leak_times,
@@ -64,7 +64,7 @@ def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
     degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
     if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
         right = "from -4 to 140 °F" if shelf.fahrenheit else "from -20 to 60 °C"
-        raise WhatIfInputError("room-temperature", f"{room_temperature:g} won't do; a room has {right}")
+        raise WhatIfInputError("room-temperature", f"{room_temperature:g} is not valid: a room has {right}")
     return degc
 
 
@@ -85,10 +85,10 @@ def known_beads(kind: str | None) -> str | None:
 
         if not calculators.is_desiccant(kind):
             known = ", ".join(calculators.desiccant_kinds())
-            raise WhatIfInputError("beads", f"{kind!r} is no desiccant; known are {known}")
+            raise WhatIfInputError("beads", f"{kind!r} is not a known desiccant. Known: {known}")
     return kind
 
 
 def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:
     if value is not None and not span[0] <= value <= span[1]:
-        raise WhatIfInputError(field, f"{value:g} won't do; {right}")
+        raise WhatIfInputError(field, f"{value:g} is not valid: {right}")

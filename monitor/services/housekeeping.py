@@ -72,7 +72,7 @@ class HealthReporter:
     @staticmethod
     def last_will() -> bytes:
         """Return what the broker is to say when we are gone without a word."""
-        return orjson.dumps({"state": "gone without a word"})
+        return orjson.dumps({"state": "gone without a message"})
 
     def tick(self, tally: Tally) -> None:
         """Speak where it is time to."""

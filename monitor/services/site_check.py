@@ -71,7 +71,7 @@ def check_folder(folder: Path) -> Iterator[Finding]:
         yield Finding(
             "folder",
             Severity.fault,
-            f"{folder} is not writable",
+            f"siccast can't write to {folder}",
             f"chown or chmod {shlex.quote(str(folder))} for this user",
         )
     if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
@@ -86,7 +86,7 @@ def check_folder(folder: Path) -> Iterator[Finding]:
         few = free < _LITTLE_SPACE_BYTES
         yield Finding(
             "disk", Severity.look if few else Severity.well, f"{free / 2**30:.1f} GiB free",
-            "free some space or move the shelf folder; the listener waits while the disk is full" if few else "",
+            "free some space, or move the shelf folder. The listener waits while the disk is full" if few else "",
         )  # fmt: skip
 
 
@@ -101,7 +101,7 @@ def check_privacy(database: Path) -> Iterator[Finding]:
     if wide := [each for each in files if _is_for_others(each)]:
         names = ", ".join(each.name for each in wide)
         remedy = f"chmod 600 {shlex.join(map(str, wide))}"
-        yield Finding("permissions", Severity.look, f"others on this machine may get at {names}", remedy)
+        yield Finding("permissions", Severity.look, f"other users of this machine can read {names}", remedy)
 
 
 def _is_for_others(file: Path) -> bool:
@@ -117,7 +117,7 @@ def check_rejected(ledger: Ledger, now: datetime) -> Iterator[Finding]:
     if newest:
         lately = newest[0].arrived_at > now - _HEALTHY_WEEK
         said = f"{ledger.rejected_count()} rejected so far" + ("" if lately else ", none in the last week")
-        yield Finding("messages", Severity.look if lately else Severity.well, said, "`siccast rejected` says why")
+        yield Finding("messages", Severity.look if lately else Severity.well, said, "`siccast rejected` shows why")
 
 
 def check_store(upkeep: Upkeep) -> Iterator[Finding]:
@@ -128,9 +128,9 @@ def check_store(upkeep: Upkeep) -> Iterator[Finding]:
         faults = [str(error)]
     size = upkeep.path.stat().st_size / 2**20
     if faults:
-        yield Finding("store", Severity.fault, faults[0], "stop the listener and put the newest backup in its place")
+        yield Finding("store", Severity.fault, faults[0], "stop the listener, then restore the newest backup")
     else:
-        yield Finding("store", Severity.well, f"{upkeep.path.name}, {size:.1f} MiB, found sound by its own check")
+        yield Finding("store", Severity.well, f"{upkeep.path.name}, {size:.1f} MiB, no damage found")
 
 
 def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
@@ -140,7 +140,9 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     known = {box.name for box in boxes}
     rooms = {box.room for box in boxes} | {ROOM}
     for name in sorted(known - set(latest)):
-        yield Finding(name, Severity.look, "declared, and never heard of", "is its node on, and its topic right?")
+        yield Finding(
+            name, Severity.look, "declared, but it never sent a reading", "is its node on, and is its topic right?"
+        )
     possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
@@ -158,19 +160,21 @@ def check_listener(listeners: Sequence[Listener], broker: Sequence[Finding] = ()
     """Look whether a listener is at work on this shelf, or, by what the broker was told, on another machine."""
     at_work = [listener for listener in listeners if listener.at_work]
     for listener in at_work:
-        found = f"process {listener.process} listens on this shelf, since {listener.since:%Y-%m-%d %H:%M} UTC"
+        found = f"process {listener.process} has listened for this shelf since {listener.since:%Y-%m-%d %H:%M} UTC"
         yield Finding("listener", Severity.well, found)
     elsewhere = any(each.subject.startswith("listener") and each.verdict is Severity.well for each in broker)
     if not at_work and not elsewhere:
-        found = "none is at work on this shelf"
+        found = "none is running for this shelf"
         if listeners:
             last = max(listeners, key=lambda listener: listener.since)
-            found += f"; the last one, begun {last.since:%Y-%m-%d %H:%M} UTC, {_ended(last)}"
-        yield Finding("listener", Severity.look, found, "start `siccast listen`, as a service if it should always run")
+            found += f"; the last one, started {last.since:%Y-%m-%d %H:%M} UTC, {_ended(last)}"
+        yield Finding(
+            "listener", Severity.look, found, "start `siccast listen`; make it a service if it should always run"
+        )
 
 
 def _ended(listener: Listener) -> str:
-    return f"ended: {listener.ended}" if listener.ended else "ended without a word"
+    return f"ended: {listener.ended}" if listener.ended else "ended without a message"
 
 
 def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
@@ -181,7 +185,7 @@ def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
     if forwarding.trouble:
         yield Finding(
             "InfluxDB", Severity.fault, f"{url} {forwarding.trouble}; {behind}",
-            "start it or correct [influx]; nothing is lost: the shelf's own database has every reading",
+            "start it, or correct [influx]. Nothing is lost: the shelf's own database has every reading",
         )  # fmt: skip
     elif forwarding.waiting > _MANY_WAITING:
         yield Finding("InfluxDB", Severity.look, f"{url} answers; {behind}", "`siccast listen` forwards them")
@@ -192,15 +196,15 @@ def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
 def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
     """Look for estimates that failed by a defect of ours, and for boxes over their limit."""
     if apart := next((a.apart for a in assessments if a.apart), ""):
-        yield Finding("estimates", Severity.fault, apart, "its trace is on stderr: please send it along")
+        yield Finding("estimates", Severity.fault, apart, "please report this, with the trace on stderr")
     for a in assessments:
         if a.failed:
-            yield Finding(a.box.name, Severity.fault, a.refusal, "its trace is on stderr: please send it along")
+            yield Finding(a.box.name, Severity.fault, a.refusal, "please report this, with the trace on stderr")
         if a.state is BoxState.over_limit:
             found = f"over its limit of {100.0 * a.box.humidity_limit:g} %"
             yield Finding(a.box.name, Severity.look, found, "`siccast today` says what to do")
     if not any(a.failed or a.apart for a in assessments):
-        yield Finding("estimates", Severity.well, f"{len(assessments)} boxes were looked at, and no estimate failed")
+        yield Finding("estimates", Severity.well, f"{len(assessments)} boxes, and no estimate failed")
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
@@ -220,12 +224,15 @@ def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial
 
 
 def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
-    settings = "use firmware_notes/mosquitto.conf, or the like of it for another broker"
+    settings = "use firmware_notes/mosquitto.conf, or the same settings for another broker"
     if findings.keeps_session:
-        yield Finding("session", Severity.well, "the broker keeps our session while we are away")
+        yield Finding("session", Severity.well, "the broker keeps messages for siccast while it is away")
     else:
         yield Finding(
-            "session", Severity.fault, "the broker forgets us when we leave: what arrives then is lost", settings
+            "session",
+            Severity.fault,
+            "the broker forgets siccast when it leaves: messages that arrive then are lost",
+            settings,
         )
     if findings.queue_held is not None:
         from monitor.feed.probe import STOCK_QUEUE  # noqa: PLC0415
@@ -234,12 +241,12 @@ def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
         yield Finding(
             "queue",
             Severity.well if whole else Severity.fault,
-            f"{findings.queue_held} of {STOCK_QUEUE + 100} messages waited for us while we were away",
+            f"{findings.queue_held} of {STOCK_QUEUE + 100} messages waited while siccast was away",
             "" if whole else f"raise max_queued_messages; {settings}",
         )
     if findings.dropped:
         yield Finding(
-            "queue", Severity.look, f"the broker has dropped {findings.dropped} messages since its start", settings
+            "queue", Severity.look, f"the broker has dropped {findings.dropped} messages since it started", settings
         )
 
 
@@ -248,7 +255,9 @@ _SHOWN_LETTERS = 60  # judgement: what a stranger sent fits a line beside the fi
 
 def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
     if not findings.health:
-        yield Finding("listener", Severity.look, "no listener has ever said a word here", "start `siccast listen`")
+        yield Finding(
+            "listener", Severity.look, "no listener has ever reported to this broker", "start `siccast listen`"
+        )
     for topic, payload in sorted(findings.health.items()):
         name = escaped(topic.rsplit("/", 1)[-1], _SHOWN_LETTERS)
         try:
@@ -256,15 +265,15 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
             state = escaped(str(told["state"]), _SHOWN_LETTERS)
         except (ValueError, KeyError, TypeError):
-            yield Finding(f"listener {name}", Severity.look, "its last words can't be read", "restart it")
+            yield Finding(f"listener {name}", Severity.look, "its last report can't be read", "restart it")
             continue
         if state == "listening" and age_s < _HEALTHS_MISSED * HEALTH_EVERY_S:
             yield Finding(
-                f"listener {name}", Severity.well, f"listening; {told.get('new', 0)} new readings since its start"
+                f"listener {name}", Severity.well, f"listening; {told.get('new', 0)} new readings since it started"
             )
         else:
             what = state if state != "listening" else f"silent for {age_s / 60.0:.0f} minutes"
-            yield Finding(f"listener {name}", Severity.look, what, "start `siccast listen`; its log says why it ended")
+            yield Finding(f"listener {name}", Severity.look, what, "start `siccast listen`. Its log says why it ended")
 
 
 def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
@@ -281,8 +290,10 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
     silent = now - latest.at
     if silent > patience:
         yield Finding(
-            latest.box, Severity.look, f"silent for {silent / timedelta(hours=1):.1f} h; it used to report more often",
-            "look at its battery, its distance to the radio, and its clock",
+            latest.box,
+            Severity.look,
+            f"silent for {silent / timedelta(hours=1):.1f} h, but it used to send more often",
+            "check its battery, its distance to the radio, and its clock",
         )  # fmt: skip
 
 
@@ -292,8 +303,9 @@ def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alon
     return Finding(
         latest.box,
         Severity.look if alone else Severity.well,
-        f"{count} of its readings lie in the future, up to {latest.at:%Y-%m-%d}; a clock was wrong, and they are passed"
-        " over" + ("; there are no others" if alone else ""),
+        f"{count} of its readings are dated in the future, up to {latest.at:%Y-%m-%d}. A clock was wrong. siccast"
+        " does"
+        " not use them" + (", and there are no others" if alone else ""),
         "set the clocks of node and machine by NTP" if alone else "",
     )
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from monitor.settings.toml_table import TomlTable
 
 
-_SEE = "`siccast words` says what each means"
+_SEE = "`siccast words` explains each"
 
 
 def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
@@ -40,7 +40,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
         return None
     monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)  # judgement: beyond any dwelling
     if monthly_kpa and len(monthly_kpa) != 12:  # months a year, by definition
-        raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve, January first")
+        raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve values, January first")
     usual = RoomClimate()
     # judgement: any room, from a shed in winter to an attic in summer
     temperature_degc = table.number("temperature_c", -40.0, 60.0, default=usual.temperature_degc)
@@ -48,9 +48,11 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     rh_pct = table.number("rh_pct", 0.0, 100.0, default=-1.0)
     weather_file = table.text("weather_file", default="")
     if weather_file and (monthly_kpa or rh_pct >= 0.0):
-        raise table.error("weather_file", weather_file, "given without monthly_vapor_pressure_kpa and rh_pct")
+        raise table.error("weather_file", weather_file, "alone: give it without monthly_vapor_pressure_kpa and rh_pct")
     if excess_kpa >= 0.0 and not weather_file:
-        raise table.error("indoor_excess_kpa", excess_kpa, "given beside a weather_file, whose air it is added to")
+        raise table.error(
+            "indoor_excess_kpa", excess_kpa, "together with a weather_file: it is added to the air of that file"
+        )
     if weather_file:
         table.refuse_leftovers()
         return _read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa)
@@ -97,7 +99,9 @@ def read_box(name: str, table: TomlTable) -> Box:
 def _read_style(table: TomlTable) -> str:
     style = table.text("style", default="unknown")
     if not is_style(style):
-        raise table.error("style", style, f"one of {', '.join(STYLES)}, or more with such a word in it; {_SEE}")
+        raise table.error(
+            "style", style, f"one of {', '.join(STYLES)}, or a longer word with one of these in it; {_SEE}"
+        )
     return style
 
 

@@ -73,7 +73,7 @@ def _read_secret(table: TomlTable, key: str, variable: str, folder: Path, enviro
     path = folder / name
     try:
         if os.name == "posix" and path.stat().st_mode & 0o077:
-            raise table.error(key, str(path), "a file only you can read (chmod 600)")
+            raise table.error(key, str(path), "a file that only you can read (chmod 600)")
         return path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
         raise table.error(key, str(path), f"a readable file ({error})") from error
@@ -84,7 +84,7 @@ def read_influx(table: TomlTable | None, folder: Path, environment: Mapping[str,
         return None
     url = table.text("url")
     if not url.startswith(("http://", "https://")):
-        raise table.error("url", url, "an address such as 'http://127.0.0.1:8086'")
+        raise table.error("url", url, "an address like 'http://127.0.0.1:8086'")
     influx = InfluxAddress(
         url=url,
         org=table.text("org"),
@@ -131,7 +131,7 @@ def _read_renamed(table: TomlTable) -> dict[str, str]:
 def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:
     topic = table.text(key, default)
     if topic and "{box}" not in topic:
-        raise table.error(key, topic, "a topic pattern with {box} in it, such as 'sensors/{box}/state'")
+        raise table.error(key, topic, "a topic pattern with {box} in it, like 'sensors/{box}/state'")
     return topic or None
 
 
@@ -142,7 +142,7 @@ def _read_value_at(table: TomlTable, key: str, units: tuple[str, ...], otherwise
         return None if otherwise is None else replace(otherwise, unit=units[0])
     pointer = inner.text("pointer", None if otherwise is None else otherwise.pointer)
     if pointer and not pointer.startswith("/"):
-        raise inner.error("pointer", pointer, "a JSON Pointer (RFC 6901), such as '/data/humidity'")
+        raise inner.error("pointer", pointer, "a JSON Pointer (RFC 6901), like '/data/humidity'")
     value = ValueAt(pointer=pointer, unit=inner.choice("unit", units, default=units[0]))
     inner.refuse_leftovers()
     return value

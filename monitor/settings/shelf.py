@@ -89,8 +89,8 @@ class Shelf:
         """Return what the file says that can be read and is hardly meant, a sentence each."""
         known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
         return tuple(
-            f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is no declared box;"
-            f" declare it, or write one of {', '.join(sorted(known))}"
+            f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is not a declared box."
+            f" Declare it, or write one of {', '.join(sorted(known))}"
             for move in self.moves
             if move.box not in known
         )
@@ -101,7 +101,7 @@ class Shelf:
             if box.name == name:
                 return box
         known = ", ".join(box.name for box in self.boxes) or "none yet"
-        raise UnknownBoxError(f"box '{name}' is not declared in {self.folder / SHELF_FILE}; declared: {known}")
+        raise UnknownBoxError(f"box '{name}' is not declared in {self.folder / SHELF_FILE}. Declared: {known}")
 
 
 def shelf_folder(given: Path | None, environment: Mapping[str, str] = os.environ) -> Path:
@@ -133,7 +133,7 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     except FileNotFoundError:
         content = b""
     except OSError as error:
-        raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
+        raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
     return parse_shelf(content, folder, environment)
 
 
@@ -149,13 +149,13 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
     try:
         document = tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise SettingsError(f"{path} can't be read: {error}; it has to be a UTF-8 text file you may read") from error
+        raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path} is not valid TOML: {error}") from error
     except ValueError as error:
-        raise SettingsError(f"{path} holds a number of thousands of digits; shorten it") from error
+        raise SettingsError(f"{path} has a number with thousands of digits. Shorten it") from error
     except RecursionError as error:
-        raise SettingsError(f"{path} is not valid TOML: brackets stand too deep in one another") from error
+        raise SettingsError(f"{path} is not valid TOML: brackets are nested too deep") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)
 
 
@@ -202,7 +202,7 @@ def _read_timezone(table: TomlTable) -> ZoneInfo:
     try:
         return zone_named(name)
     except ValueError as error:
-        raise table.error("timezone", name, "a zone name of the IANA list, such as 'Europe/Vienna'") from error
+        raise table.error("timezone", name, "a zone name of the IANA list, like 'Europe/Vienna'") from error
 
 
 def _read_move(table: TomlTable, zone: ZoneInfo) -> SensorMove:
@@ -218,7 +218,7 @@ def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
         "commit_every_s", 0.0, 600.0, default=0.0
     )  # judgement: ten minutes of readings, at most, wait
     if every_s and not has_broker:
-        right = "0 where no [broker] is named: the one inside forgets with us what was not committed yet"
+        right = "0 without a [broker]: siccast's own broker forgets what was not committed yet when siccast stops"
         raise table.error("commit_every_s", every_s, right)
     table.refuse_leftovers()
     return every_s

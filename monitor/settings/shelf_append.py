@@ -43,11 +43,11 @@ def declare_box(folder: Path, name: str, volume_liter: float, humidity_limit: fl
             if any(box.name == name for box in parse_shelf(before, folder).boxes):
                 if added:
                     return
-                raise SettingsError(f"box '{name}' is declared already in {path}")
+                raise SettingsError(f"box '{name}' is already declared in {path}")
             addition = as_addition(before, said)
             parse_shelf(before + addition, folder)
             added = _append(path, before, addition) or added
-    raise SettingsError(f"{path} is being saved again and again by another program; try again when it has closed")
+    raise SettingsError(f"{path} is being saved again and again by another program. Close that program, then try again")
 
 
 @contextlib.contextmanager
@@ -62,7 +62,7 @@ def taking_turns(folder: Path) -> Iterator[None]:
     try:
         lock = os.open(place, os.O_RDONLY)
     except OSError as error:
-        raise SettingsError(f"{place} can't be opened: {error.strerror}; make it readable") from error
+        raise SettingsError(f"{place} can't be opened: {error.strerror}. Make it readable") from error
     try:
         with contextlib.suppress(OSError):  # some network disks lock no folder; appending still loses nothing
             fcntl.flock(lock, fcntl.LOCK_EX)
@@ -108,10 +108,10 @@ def replace_shelf_file(path: Path, before: bytes, after: bytes) -> None:
             unfinished.chmod(target.stat().st_mode)
         if _read(path) != before:
             unfinished.unlink()
-            raise SettingsError(f"{path} was saved by another program just now; nothing was changed, try again")
+            raise SettingsError(f"{path} was just saved by another program. Nothing was changed. Try again")
         os.replace(unfinished, target)  # noqa: PTH105 -- the same, and says what it does
     except OSError as error:
-        raise SettingsError(f"{path} can't be written: {error.strerror}; make its folder writable") from error
+        raise SettingsError(f"{path} can't be written: {error.strerror}. Make its folder writable") from error
 
 
 def _read(path: Path) -> bytes:
@@ -120,7 +120,7 @@ def _read(path: Path) -> bytes:
     except FileNotFoundError:
         return b""
     except OSError as error:
-        raise SettingsError(f"{path} can't be read: {error.strerror}; make it readable") from error
+        raise SettingsError(f"{path} can't be read: {error.strerror}. Make it readable") from error
 
 
 def _append(path: Path, before: bytes, addition: bytes) -> bool:
@@ -133,5 +133,5 @@ def _append(path: Path, before: bytes, addition: bytes) -> bool:
             file.write(addition)
             os.fsync(file)
     except OSError as error:
-        raise SettingsError(f"{path} can't be written: {error.strerror}; make it and its folder writable") from error
+        raise SettingsError(f"{path} can't be written: {error.strerror}. Make it and its folder writable") from error
     return True

@@ -140,7 +140,8 @@ def _require(after: bytes, meant: dict[str, Any], path: Path, by_hand: str) -> N
         done = {}
     if {**done, "boxes": done.get("boxes", {})} != {**meant, "boxes": meant.get("boxes", {})}:
         raise SettingsError(
-            f"{path} says it in a way that can't be changed line by line; {by_hand} yourself, then again"
+            f"siccast can't change {path} by itself here: it is written in an unusual way."
+            f" In it, {by_hand} yourself. Then run the command again"
         )
 
 

@@ -35,12 +35,12 @@ class TomlTable:
     def error(self, key: str, value: object, right: str) -> SettingsError:
         """Return the error for one value: where, what was found, what would be right."""
         shown = shorten(repr(value), _LONGEST_SHOWN)
-        return SettingsError(f"{self._place}: {key} = {shown} won't do; it has to be {right}")
+        return SettingsError(f"{self._place}: {key} = {shown} is not valid; it must be {right}")
 
     def refuse_leftovers(self) -> None:
         """Raise for keys that nobody asked for."""
         for key in self._left:
-            raise SettingsError(f"{self._place}: '{key}' is not a setting siccast knows; check its spelling")
+            raise SettingsError(f"{self._place}: '{key}' is not a known setting. Check its spelling")
 
     def text(self, key: str, default: str | None = None) -> str:
         """Return a text; without a default it must be there."""
@@ -76,14 +76,14 @@ class TomlTable:
         """Return an instant, or None where not given."""
         value = self._left.pop(key, None)
         if value is not None and (not isinstance(value, datetime) or value.tzinfo is None):
-            raise self.error(key, value, "an instant with its offset from UTC, such as 2026-03-01T07:30:00Z")
+            raise self.error(key, value, "a time with its offset from UTC, like 2026-03-01T07:30:00Z")
         return value
 
     def moment(self, key: str, zone: ZoneInfo) -> datetime:
         """Return an instant written as a date or a time of day in a zone; it must be there."""
         value = self._left.pop(key, None)
         if not isinstance(value, date):
-            raise self.error(key, value, "a date or a time, such as 2026-03-01 or 2026-03-01T07:30:00")
+            raise self.error(key, value, "a date or a time, like 2026-03-01 or 2026-03-01T07:30:00")
         at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
         return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
 
@@ -142,9 +142,13 @@ class TomlTable:
         named: dict[str, TomlTable] = {}
         for name, inner in value.items():
             if not is_name(tidy(name)):
-                raise SettingsError(f"{self._place}: the name {name!r} in [{key}.…] won't do; it has to be {NAME_RULE}")
+                raise SettingsError(
+                    f"{self._place}: the name {name!r} in [{key}.…] is not valid; it must be {NAME_RULE}"
+                )
             if tidy(name) in named:
-                raise SettingsError(f"{self._place}: [{key}.{name}] stands there twice, with its accents written apart")
+                raise SettingsError(
+                    f"{self._place}: [{key}.{name}] is there twice, once with its accents as separate letters"
+                )
             named[tidy(name)] = TomlTable(inner, f"{self._place}: [{key}.{name}]")
         return list(named.items())
 

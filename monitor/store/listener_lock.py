@@ -70,7 +70,7 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
         file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
     except OSError as error:
         raise StoreBusyError(
-            f"{path}: it can't be opened; the folder has to exist and be writable ({error.strerror})"
+            f"{path}: can't open it ({error.strerror}). The folder must exist and be writable"
         ) from error
     try:
         if not _locked_at_last(file):
@@ -142,10 +142,10 @@ def _read(path: Path) -> Listener | None:
 
 def _who_has_it(folder: Path, other: Listener | None) -> str:
     if other is None:
-        return f"another process listens on {folder} already; stop that one first, or leave it at work"
+        return f"another process already listens on {folder}. Stop that one first, or let it run"
     here = other.machine == socket.gethostname()
     where, how = ("", f" (kill {other.process})") if here else (f" on {other.machine}", "")
     return (
-        f"process {other.process}{where} listens on {folder} already, since {other.since:%Y-%m-%d %H:%M} UTC;"
-        f" stop that one first{how}, or leave it at work"
+        f"process {other.process}{where} already listens on {folder}, since {other.since:%Y-%m-%d %H:%M} UTC."
+        f" Stop that one first{how}, or let it run"
     )

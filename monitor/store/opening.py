@@ -147,8 +147,8 @@ def require_begun(folder: Path) -> None:
     """Refuse a shelf that nobody began: a slip in its name makes no folder."""
     if not folder.is_dir():
         raise StoreError(
-            f"there is no shelf in {folder}; `siccast listen` begins one there, `siccast demo` shows one, "
-            "--shelf names another folder"
+            f"there is no shelf in {folder}. `siccast listen` starts one there, `siccast demo` shows one, "
+            "--shelf chooses another folder"
         )
 
 
@@ -156,7 +156,7 @@ def _require_database(database: Path) -> None:
     require_begun(database.parent)
     if not database.exists():
         raise StoreError(
-            f"there is no database {database}: `siccast listen` begins one; if there was one, "
+            f"there is no database {database}. `siccast listen` starts one. If there was one, "
             "`siccast restore` puts a backup in its place"
         )
 
@@ -166,5 +166,5 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreBusyError(
-            f"the folder {folder} can't be made: {error.strerror}; name one you may write to"
+            f"can't make the folder {folder}: {error.strerror}. Choose one that you may write to"
         ) from error

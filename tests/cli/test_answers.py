@@ -158,7 +158,7 @@ def test_plan_as_a_calendar_is_read_back_by_a_calendar_library(siccast: Run, tmp
 
 def test_a_calendar_that_cannot_be_written_is_named(siccast: Run, tmp_path: Path) -> None:
     result = siccast("plan", "--calendar", str(tmp_path / "nowhere" / "drying.ics"))
-    assert "drying.ics can't be written: No such file or directory" in str(result.exception)
+    assert "drying.ics: No such file or directory" in str(result.exception)
 
 
 def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site: Path) -> None:
@@ -187,14 +187,14 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
         result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
         assert result.exit_code == 1
         assert "there is no database" in str(result.exception)
-        assert "`siccast listen` begins one" in str(result.exception)
+        assert "`siccast listen` starts one" in str(result.exception)
     assert list(shelf.iterdir()) == []
     with open_stores(shelf / "siccast.sqlite3"):
         pass
     for command in ("boxes", "forecast", "leak"):
         result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
         assert result.exit_code == 0
-        assert "No box is declared and none has reported" in result.stdout
+        assert "There are no boxes yet: none is declared" in result.stdout
 
 
 @pytest.mark.parametrize("columns", [60, 80, 120])

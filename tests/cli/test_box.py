@@ -59,9 +59,7 @@ def put_beads_into_left(run: Callable[..., Result]) -> None:
 
 def test_a_renamed_box_takes_everything_along(run: Callable[..., Result], shelf: Path) -> None:
     put_beads_into_left(run)
-    assert (
-        "'left' is called 'Links oben' now, with its 50 readings" in run("box", "rename", "left", "Links oben").stdout
-    )
+    assert "'left' is now called 'Links oben'. Its 50 readings" in run("box", "rename", "left", "Links oben").stdout
     text = (shelf / "shelf.toml").read_text()
     assert '[boxes."Links oben"]  # by the window' in text
     assert '[boxes."Links oben".sensor]' in text
@@ -99,7 +97,7 @@ def test_names_are_swapped_over_a_third(run: Callable[..., Result], shelf: Path)
 
 def test_a_stored_name_that_does_not_fit_gets_another(run: Callable[..., Result], shelf: Path) -> None:
     refused = str(run("adopt", "a(b)", exit_code=2).exception)
-    assert "`siccast box rename 'a(b)' NAME` gives it one" in refused
+    assert "`siccast box rename 'a(b)' NAME` gives it such a name" in refused
     run("box", "rename", "a(b)", "back")
     run("adopt", "back")
     assert "not declared" not in run("check", exit_code=3).stdout
@@ -108,12 +106,12 @@ def test_a_stored_name_that_does_not_fit_gets_another(run: Callable[..., Result]
 @pytest.mark.parametrize(
     ("words", "exit_code", "told"),
     [
-        (("left", "right"), 1, "box 'right' is declared already"),
-        (("left", "a(c)"), 2, "'a(c)' won't do; a name is 1 to 64 letters of any script"),
-        (("ghost", "other"), 2, "box 'ghost' is neither declared nor ever heard of"),
-        (("left", "room"), 2, "'room' is taken"),
-        (("left", "left"), 2, "'left' is taken"),
-        (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 ledger entries of its own already"),
+        (("left", "right"), 1, "box 'right' is already declared"),
+        (("left", "a(c)"), 2, "'a(c)' is not valid: a name is 1 to 64 letters of any script"),
+        (("ghost", "other"), 2, "there is no box 'ghost': it is not declared, and it never sent a reading"),
+        (("left", "room"), 2, "'room' is already in use"),
+        (("left", "left"), 2, "'left' is already in use"),
+        (("a(b)", "right"), 1, "box 'right' has 50 readings and 0 log entries of its own"),
     ],
 )
 def test_names_that_can_not_be_given(
@@ -181,7 +179,7 @@ def test_what_a_server_knows_under_the_old_name_is_forwarded_again(shelf: Path) 
 def test_a_text_that_only_looks_like_a_table_is_never_touched(tmp_path: Path) -> None:
     before = 'site = "attic"\n[boxes.left]\nroom = """\n[boxes.left]\n"""\n'
     (tmp_path / "shelf.toml").write_text(before)
-    with pytest.raises(SettingsError, match="can't be changed line by line"):
+    with pytest.raises(SettingsError, match=r"can't change .* by itself"):
         shelf_edit.rename_box(tmp_path, "left", "other", reports=False)
     assert (tmp_path / "shelf.toml").read_text() == before
 
@@ -189,10 +187,10 @@ def test_a_text_that_only_looks_like_a_table_is_never_touched(tmp_path: Path) ->
 def test_a_removed_box_is_kept_and_comes_back(run: Callable[..., Result], shelf: Path) -> None:
     put_beads_into_left(run)
     refused = str(run("box", "remove", "left", exit_code=1).exception)
-    assert "charge 'cup' is in box 'left'; `siccast charge take-out cup` first" in refused
+    assert "charge 'cup' is in box 'left'. Take it out first: `siccast charge take-out cup`" in refused
     run("charge", "take-out", "cup")
     told = run("box", "remove", "left").stdout
-    assert "Its 50 readings and its ledger are kept: `siccast adopt left` brings it back" in told
+    assert "Its 50 readings and its log stay stored: `siccast adopt left` brings it back" in told
     text = (shelf / "shelf.toml").read_text()
     assert "# [boxes.left]  # by the window\n# volume_l = 12\n" in text
     assert [box.name for box in load_shelf(shelf).boxes] == ["right"]

@@ -102,11 +102,11 @@ def test_beads_for_a_person() -> None:
     assert "never that they are dry" in shown
     assert "Caution: technical methyl violet" in shown
     assert "Keep below 120 °C" in shown
-    assert "which hydrate is present" in siccast("beads", "cacl2", "--temperature-c", "20", "--rh-pct", "20").stdout
-    assert "Weak:" in siccast("beads", "clay", "--temperature-c", "20", "--rh-pct", "20").stdout
+    assert "which hydrate is there" in siccast("beads", "cacl2", "--temperature-c", "20", "--rh-pct", "20").stdout
+    assert "This curve is weak:" in siccast("beads", "clay", "--temperature-c", "20", "--rh-pct", "20").stdout
     assert "time constant" in siccast("beads", "PA6", "--temperature-c", "23", "--rh-pct", "50").stdout
     outside = siccast("beads", "silica_gel", "--temperature-c", "25", "--rh-pct", "0.01").stdout
-    assert "Outside the range" in outside
+    assert "outside the range" in outside
 
 
 def test_color_is_told_as_a_chance() -> None:
@@ -121,15 +121,15 @@ def test_color_is_told_as_a_chance() -> None:
     [
         (("air",), "give both --temperature-c and --rh-pct"),
         (("air", "--temperature-c", "20"), "give both"),
-        (("air", "--temperature-c", "20", "--rh-pct", "120"), "rh_pct is 120; it must lie from 0 to 100"),
-        (("air", "--temperature-c", "20", "--rh-pct", "nan"), "rh_pct is nan; it must lie from 0 to 100"),
-        (("air", "--temperature-c", "-80", "--rh-pct", "20"), "temperature_c is -80; it must lie from -45 to 373.946"),
+        (("air", "--temperature-c", "20", "--rh-pct", "120"), "rh_pct is 120; it must be from 0 to 100"),
+        (("air", "--temperature-c", "20", "--rh-pct", "nan"), "rh_pct is nan; it must be from 0 to 100"),
+        (("air", "--temperature-c", "-80", "--rh-pct", "20"), "temperature_c is -80; it must be from -45 to 373.946"),
         (
             ("air", "--temperature-c", "20", "--rh-pct", "20", "--pressure-hpa", "1"),
-            "pressure_pa is 100; it must lie from 20000",
+            "pressure_pa is 100; it must be from 20000",
         ),
         (("air", "--temperature-c", "20", "--rh-pct", "20", "--csv", "-"), "not both"),
-        (("beads", "sawdust", "--temperature-c", "20", "--rh-pct", "20"), "'sawdust' is not a material"),
+        (("beads", "sawdust", "--temperature-c", "20", "--rh-pct", "20"), "'sawdust' is not a known material"),
     ],
 )
 def test_wrong_usage(words: tuple[str, ...], said: str) -> None:
@@ -145,8 +145,8 @@ def test_wrong_usage(words: tuple[str, ...], said: str) -> None:
         ("", "standard input has no column temperature_c"),
         ("temperature_c,rh_pct\n20,fifty\n", "row 1: rh_pct is 'fifty'; it must be a number"),
         ("temperature_c,rh_pct\n20,50\n20,\n", "row 2: rh_pct is ''; it must be a number"),
-        ("temperature_c,rh_pct\n20,50\n20,150\n", "row 2: rh_pct is 150; it must lie from 0 to 100"),
-        ("temperature_c,rh_pct\n-60,50\n20,x\n20,\n", "row 1: temperature_c is -60; it must lie from -45 to 373.946"),
+        ("temperature_c,rh_pct\n20,50\n20,150\n", "row 2: rh_pct is 150; it must be from 0 to 100"),
+        ("temperature_c,rh_pct\n-60,50\n20,x\n20,\n", "row 1: temperature_c is -60; it must be from -45 to 373.946"),
         ("temperature_c,rh_pct\n-60,50\n20,x\n20,\n", "(and 2 more such rows)"),
         ("temperature_c,rh_pct\n20,50,7\n", "row 1 of standard input has more cells than the heading"),
     ],

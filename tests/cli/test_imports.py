@@ -74,21 +74,21 @@ def test_any_encoding_and_gzip(
 ) -> None:
     words = () if encoding == "utf-8" else ("--encoding", encoding)
     done = run("readings", "import", written(tmp_path, content, name), "--box", "box1", *words)
-    assert "10 new readings, 0 held already, 0 differing, 0 rejected" in done.stdout
+    assert "10 new readings, 0 already stored, 0 differing, 0 rejected" in done.stdout
 
 
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (FOREIGN, "line 1: this is no UTF-8 text; nothing was kept. It is likely cp1252, in which it reads 'Zeit,Tem"),
+        (FOREIGN, "line 1: this is not UTF-8 text. Nothing was saved. It is probably cp1252, which reads 'Zeit,Tem"),
         (
             table().encode("utf-16"),
-            "It is likely utf-16, in which it reads 't,temperature_c,rh_pct': --encoding utf-16",
+            "It is probably utf-16, which reads 't,temperature_c,rh_pct'. If so, add --encoding utf-16",
         ),
-        (table().encode("utf-16-le"), "It is likely utf-16-le, in which it reads 't,temperature_c,rh_pct'"),
-        (table().encode("utf-16-be"), "It is likely utf-16-be, in which it reads 't,temperature_c,rh_pct'"),
-        (table(rows=59).encode() + b"caf\xe9,21,17\n", "line 61: this is no UTF-8 text"),
-        (b"\x81" + FOREIGN, "It is likely latin-1"),
+        (table().encode("utf-16-le"), "It is probably utf-16-le, which reads 't,temperature_c,rh_pct'"),
+        (table().encode("utf-16-be"), "It is probably utf-16-be, which reads 't,temperature_c,rh_pct'"),
+        (table(rows=59).encode() + b"caf\xe9,21,17\n", "line 61: this is not UTF-8 text"),
+        (b"\x81" + FOREIGN, "It is probably latin-1"),
         (gzip.compress(table(rows=59).encode(), mtime=0)[:-20], "can't be read"),
         (b"\x1f\x8b" + b"junk" * 20, "can't be read"),
     ],
@@ -105,7 +105,7 @@ def test_a_file_in_another_encoding_is_refused_whole_and_the_likely_one_named(
 def test_an_encoding_that_there_is_not(run: Callable[..., Result], tmp_path: Path) -> None:
     for name in ("utf-9", "hex", "rot13"):
         shown = run("readings", "import", written(tmp_path, table()), "--encoding", name, exit_code=2).output
-        assert f"'{name}' is no encoding of text" in shown
+        assert f"'{name}' is not a text encoding" in shown
 
 
 def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, 
     )
     content = table(headings="t,temperature_c,rh_pct,battery_v,seq") + bad + "\n"
     done = run("readings", "import", written(tmp_path, content), "--box", "box1")
-    assert "import 1: 10 new readings, 0 held already, 0 differing, 3 rejected" in done.stdout
+    assert "import 1: 10 new readings, 0 already stored, 0 differing, 3 rejected" in done.stdout
     assert "first rejected: line 12: battery_v is nan" in done.stderr
     assert len(taken_in(shelf)) == 10
 
@@ -123,7 +123,7 @@ def test_a_bad_cell_costs_its_row_only(run: Callable[..., Result], shelf: Path, 
 def test_a_file_of_which_no_row_can_be_used_is_a_failure(run: Callable[..., Result], tmp_path: Path) -> None:
     content = table().replace("2026-03-01T", "1 March ")
     refused = run("readings", "import", written(tmp_path, content), "--box", "box1", exit_code=1)
-    assert str(refused.exception).startswith("no row of x.csv could be used; line 2: t is '1 March 07:00:00Z'")
+    assert str(refused.exception).startswith("no row of x.csv could be used: line 2: t is '1 March 07:00:00Z'")
     assert "rejected so far" in run("rejected").stdout, "the rows can still be looked at"
     assert (
         "has no rows under its headings"
@@ -134,7 +134,7 @@ def test_a_file_of_which_no_row_can_be_used_is_a_failure(run: Callable[..., Resu
 def test_headings_that_were_taken_are_said_and_ours_are_listed(run: Callable[..., Result], tmp_path: Path) -> None:
     content = table(70.52, headings="Time,Temperature (°F),Humidity")
     shown = run("readings", "import", written(tmp_path, content), "--box", "box1").stdout
-    assert "taken: Time → t, Temperature (°F) → temperature_c in F, Humidity → rh_pct" in shown
+    assert "read as: Time → t, Temperature (°F) → temperature_c in F, Humidity → rh_pct" in shown
     help_text = " ".join(run("readings", "import", "--help").output.split())
     for column in ("box", "t", "temperature_c", "rh_pct", "battery_v", "seq", "origin"):
         assert column in help_text
@@ -145,14 +145,17 @@ def test_fahrenheit_taken_for_celsius_is_withdrawn_and_imported_again(
 ) -> None:
     file = written(tmp_path, table(45.0))
     words = ("readings", "import", file, "--box", "box1")
-    assert "are they in °F?" in str(run(*words, exit_code=3).exception)
+    assert "Are they in °F?" in str(run(*words, exit_code=3).exception)
     assert taken_in(shelf) == []
     run(*words, "--sure")
     again = run(*words, "--temperature-unit", "F", exit_code=3)
-    assert "import 2: 0 new readings, 0 held already, 10 differing, 0 rejected" in again.stdout
-    assert "Held are those of import 1; if these are right: `siccast readings withdraw --import 1`" in again.stderr
+    assert "import 2: 0 new readings, 0 already stored, 10 differing, 0 rejected" in again.stdout
+    assert (
+        "The stored ones are from import 1. If the new rows are right: `siccast readings withdraw --import 1`"
+        in again.stderr
+    )
     withdrawn = run("readings", "withdraw", "--import", "1").stdout
-    assert "withdrew 10 readings (import 1); `siccast readings restore 3` puts them back" in withdrawn
+    assert "withdrew 10 readings (import 1). `siccast readings restore 3` puts them back" in withdrawn
     assert "10 new readings" in run(*words, "--temperature-unit", "F").stdout
     assert {round(reading.temperature_degc, 1) for reading in taken_in(shelf)} == {7.2}
     shown = run("readings", "imports").stdout
@@ -165,7 +168,7 @@ def test_fahrenheit_taken_for_celsius_is_withdrawn_and_imported_again(
     aside = run("readings", "export", "--set-aside", "3").stdout.splitlines()
     assert len(aside) == 11
     assert aside[1] == "box1,2026-03-01T07:00:00.000Z,45.00,17.20,,,imported"
-    assert "put back 0 readings; 10 stay set aside" in run("readings", "restore", "3", exit_code=3).stdout
+    assert "put back 0 readings. 10 stay set aside" in run("readings", "restore", "3", exit_code=3).stdout
 
 
 def test_a_span_is_withdrawn_in_the_zone_of_the_shelf_and_put_back(
@@ -185,10 +188,10 @@ def test_a_span_is_withdrawn_in_the_zone_of_the_shelf_and_put_back(
 @pytest.mark.parametrize(
     ("told", "unit", "asked"),
     [
-        ((70.0, 17.2), "C", "box 'box1' at 70.0 °C is warmer than filament is kept; are they in °F?"),
-        ((45.0, 17.2), "C", "box 'box1' at 45.0 °C is warmer than filament is kept; are they in °F?"),
-        ((21.4, 0.22), "C", "box 'box1' never passes 0.22 % relative humidity; is that a fraction, 0.22 of 1?"),
-        ((21.4, 17.2), "F", "box 'box1' at no more than -5.9 °C (21.4 °F) is cold; is it °C?"),
+        ((70.0, 17.2), "C", "box 'box1' at 70.0 °C is too warm for stored filament. Are they in °F?"),
+        ((45.0, 17.2), "C", "box 'box1' at 45.0 °C is too warm for stored filament. Are they in °F?"),
+        ((21.4, 0.22), "C", "box 'box1' never passes 0.22 % relative humidity. Is that a fraction, 0.22 of 1?"),
+        ((21.4, 17.2), "F", "box 'box1' at no more than -5.9 °C (21.4 °F) is cold. Is it in °C?"),
     ],
 )
 def test_numbers_that_a_box_hardly_has_are_asked_about(
@@ -197,8 +200,8 @@ def test_numbers_that_a_box_hardly_has_are_asked_about(
     file = written(tmp_path, table(*told))
     words = ("readings", "import", file, "--box", "box1", "--temperature-unit", unit)
     refusal = str(run(*words, exit_code=3).exception)
-    assert refusal == f"x.csv: {asked} Nothing was kept. If it is right: --sure"
-    assert "nothing was imported" in run("readings", "imports").stdout
+    assert refusal == f"x.csv: {asked} Nothing was saved. If it is right, repeat it with --sure"
+    assert "Nothing was imported" in run("readings", "imports").stdout
     assert "10 new readings" in run(*words, "--sure").stdout
 
 
@@ -210,24 +213,24 @@ def test_a_doubt_that_comes_late_takes_back_what_was_brought(
     rows.append("2026-03-20T00:00:00Z,72,17.2")
     file = written(tmp_path, "\n".join(["t,temperature_c,rh_pct", *rows]))
     refusal = str(run("readings", "import", file, "--box", "box1", exit_code=3).exception)
-    assert "What import 1 had brought until there is withdrawn (2)." in refusal
+    assert "The readings that import 1 had added so far are withdrawn (2)." in refusal
     assert taken_in(shelf) == []
     assert "12001 new readings" in run("readings", "import", file, "--box", "box1", "--sure").stdout
 
 
 def test_a_reading_off_a_display_is_asked_about_and_taken_back(run: Callable[..., Result], shelf: Path) -> None:
     at = ("--at", "2026-03-01T08:30")
-    assert "are they in °F?" in str(run("log", "reading", "box1", "17.2", "70", *at, exit_code=3).exception)
-    assert "is that a fraction, 0.22 of 1?" in str(
+    assert "Are they in °F?" in str(run("log", "reading", "box1", "17.2", "70", *at, exit_code=3).exception)
+    assert "Is that a fraction, 0.22 of 1?" in str(
         run("log", "reading", "box1", "0.22", "21", *at, exit_code=3).exception
     )
     assert taken_in(shelf) == []
     shown = run("log", "reading", "box1", "17.2", "21.4", *at).stdout
     command = "readings withdraw --box box1 --from 2026-03-01T07:30:00.000Z --to 2026-03-01T07:30:00.001Z"
-    assert f"kept a reading of box1; `siccast {command}` takes it back" in shown
+    assert f"saved a reading of box1. To undo: `siccast {command}`" in shown
     assert "already has that reading" in run("log", "reading", "box1", "17.2", "21.4", *at).stdout
     contested = str(run("log", "reading", "box1", "18", "21.4", *at, exit_code=1).exception)
-    assert "box1 already has 21.40 °C and 17.20 % for that instant; what you typed differs" in contested
+    assert "box1 already has 21.40 °C and 17.20 % for that time. What you typed differs" in contested
     run(*command.split())
     run("log", "reading", "box1", "18", "21.4", *at)
     assert [reading.relative_humidity for reading in taken_in(shelf)] == [0.18]

@@ -90,10 +90,12 @@ def test_a_server_that_is_away_is_a_finding_and_answers_say_what_they_rest_on(
     found = influx_finding(run)
     assert found["verdict"] == "fault"
     assert found["found"].startswith(f"{server.url} does not answer (")
-    assert "nothing is lost" in found["remedy"]
+    assert "Nothing is lost" in found["remedy"]
     answer = run("forecast")
     assert answer.exit_code == 0
-    told = f"InfluxDB at {server.url} gives no answer (NewConnectionError); the shelf's own database answers instead"
+    told = (
+        f"InfluxDB at {server.url} gives no answer (NewConnectionError). siccast uses the shelf's own database instead"
+    )
     assert answer.stderr.count(told) == 1, "once, and not for each box"
     shelf = load_shelf(site)
     assert shelf.recorded_until
@@ -110,4 +112,4 @@ def test_a_wrong_token_is_named(
 
 
 def test_forwarding_needs_a_server_to_forward_to(run: Callable[..., Result]) -> None:
-    assert "names no [influx] to forward readings to" in str(run("readings", "forward").exception)
+    assert "names no [influx], so readings can't be forwarded" in str(run("readings", "forward").exception)

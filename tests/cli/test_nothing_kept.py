@@ -118,7 +118,7 @@ def test_rescaling_before_a_weighing_is_refused_and_spoils_nothing(tmp_path: Pat
         assert run(tmp_path, line) == 0
     before = content(tmp_path)
     result = CliRunner().invoke(app, ["--shelf", str(tmp_path), "recharge", "rescale", "milk"])
-    assert "weigh with --scale milk instead" in str(result.exception)
+    assert "Use --scale milk when you weigh" in str(result.exception)
     assert content(tmp_path) == before
     for line in ("recharge weigh 617", "recharge weigh 596 --after 4", "recharge finish"):
         assert run(tmp_path, line) == 0

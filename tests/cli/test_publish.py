@@ -101,4 +101,4 @@ def test_sending_goes_on_after_a_failure(address: BrokerAddress, shelf: Shelf, m
     finally:
         stopped.set()
         thread.join(20.0)
-    assert told[0].startswith("the outlooks were not sent: no broker answers at")
+    assert told[0].startswith("could not send the outlooks: no broker answers at")

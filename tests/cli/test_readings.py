@@ -43,9 +43,9 @@ def test_what_is_exported_is_imported_again(run: Callable[..., Any], shelf: Path
     fill(shelf)
     file = tmp_path / f"readings.{ending}"
     run("readings", "export", str(file))
-    assert "0 new readings, 300 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "0 new readings, 300 already stored, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     (shelf / "siccast.sqlite3").unlink()
-    assert "300 new readings, 0 held already, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
+    assert "300 new readings, 0 already stored, 0 differing, 0 rejected" in run("readings", "import", str(file)).stdout
     with open_stores(shelf / "siccast.sqlite3", read_only=True) as stores:
         (first, *_) = stores.readings.each("box1")
     assert (first.at, first.temperature_degc, first.relative_humidity, first.battery_v, first.seq) == (
@@ -62,12 +62,12 @@ def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path)
     fill(shelf)
     with lock_shelf(shelf, utc_now()) as hold:
         assert "All is well" in run("check").stdout
-        assert f"listener: process {os.getpid()} listens on this shelf, since" in run("check", "--all").stdout
+        assert f"listener: process {os.getpid()} has listened for this shelf since" in run("check", "--all").stdout
         hold.ended("stopped")
     fill(shelf, "stranger")
     shown = run("check", exit_code=3).stdout
     assert re.search(
-        r"^listener: none is at work on this shelf; the last one, .* UTC, ended: stopped – start", shown, re.M
+        r"^listener: none is running for this shelf; the last one, .* UTC, ended: stopped – start", shown, re.M
     )
     assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
     findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
@@ -79,26 +79,26 @@ def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf
     newest = datetime.now(tz=UTC) - timedelta(minutes=119)
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.readings.add(Reading("box1", newest - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(300))
-    assert "box1: silent for 2.0 h; it used to report more often" in run("check", exit_code=3).stdout
+    assert "box1: silent for 2.0 h, but it used to send more often" in run("check", exit_code=3).stdout
 
 
 def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], shelf: Path) -> None:
     fill(shelf)
     fill(shelf, "stranger")
-    assert "stranger is declared now, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
+    assert "stranger is now declared, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
     with lock_shelf(shelf, utc_now()):
         assert "All is well" in run("check").stdout
     assert "volume_l = 8" in (shelf / "shelf.toml").read_text()
-    assert "declared already" in str(run("adopt", "stranger", exit_code=1).exception)
-    assert "was never heard of; heard of: box1, stranger" in str(run("adopt", "ghost", exit_code=2).exception)
+    assert "already declared" in str(run("adopt", "stranger", exit_code=1).exception)
+    assert "never sent a reading. Sent readings: box1, stranger" in str(run("adopt", "ghost", exit_code=2).exception)
 
 
 def test_backup_and_thin(run: Callable[..., Any], shelf: Path, tmp_path: Path) -> None:
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.readings.add(Reading("box1", NOW - timedelta(days=60, minutes=k), 21.4, 0.172) for k in range(600))
-    assert "and found it sound" in run("backup", str(tmp_path / "copy.sqlite3")).stdout
+    assert "and checked it: no damage found" in run("backup", str(tmp_path / "copy.sqlite3")).stdout
     shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
-    assert re.search(r"deleted 5\d\d readings; the database is \d+\.\d MiB smaller", shown)
+    assert re.search(r"deleted 5\d\d readings. The database is \d+\.\d MiB smaller", shown)
     with sqlite3.connect(shelf / "siccast.sqlite3") as file:
         assert file.execute("PRAGMA freelist_count").fetchone() == (0,)
     file.close()
@@ -116,17 +116,19 @@ def test_a_disk_without_room_to_shrink_the_file_names_what_does_it_later(
     fill(shelf)
     monkeypatch.setattr(SqliteUpkeep, "shrink", without_room)
     shown = run("readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "60", "--yes").stdout
-    assert "the same command again gives it back to the disk (the disk is full; free some space)" in shown
+    assert "To give it back to the disk, run the same command again (the disk is full; free some space)" in shown
 
 
 def test_a_reading_off_a_display_and_an_entry_taken_back(run: Callable[..., Any]) -> None:
-    assert "kept a reading of box1" in run("log", "reading", "box1", "17.2", "21.4").stdout
+    assert "saved a reading of box1" in run("log", "reading", "box1", "17.2", "21.4").stdout
     run("log", "charge", "box1", "--dry-mass", "50", "--mass", "62", "--holder", "10", "--method", "new")
     entry = json.loads(run("log", "show", "--json").stdout)["entries"][0]
     assert (entry["kind"], entry["mass_g"], entry["dry_mass_g"]) == ("charge", 52.0, 50.0)
     run("log", "undo", "1")
     assert json.loads(run("log", "show", "--json").stdout)["entries"] == []
-    assert "neither declared nor ever heard of" in str(run("log", "opening", "ghost", exit_code=2).exception)
+    assert "it is not declared, and it never sent a reading" in str(
+        run("log", "opening", "ghost", exit_code=2).exception
+    )
     assert "is in the future" in run("log", "opening", "box1", "--at", "2999-01-01", exit_code=2).output
 
 
@@ -140,9 +142,12 @@ def test_a_look_at_the_beads_is_kept_with_what_it_can_mean(run: Callable[..., An
 @pytest.mark.parametrize(
     ("charged_with", "said"),
     [
-        ("orange_gel", "'purple' won't do; orange indicating silica gel (organic dye) looks orange, green or turning"),
-        ("mol_sieve", "carries no dye; only indicating gel tells anything by its color"),
-        (None, "no charge of box1 was logged before that; log the charge with its kind of desiccant first"),
+        (
+            "orange_gel",
+            "'purple' is not valid: orange indicating silica gel (organic dye) looks orange, green or turning",
+        ),
+        ("mol_sieve", "has no dye. Only indicating gel shows anything by its color"),
+        (None, "no beads of box1 were logged before that time. First log them with their kind: `siccast log charge`"),
     ],
 )
 def test_a_color_that_says_nothing_gets_one_line(run: Callable[..., Any], charged_with: str | None, said: str) -> None:

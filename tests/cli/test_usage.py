@@ -25,24 +25,30 @@ def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedPro
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["forecast", "nobox"], "box 'nobox' is neither declared nor ever heard of; declared: pa6-dry"),
-        (["forecast", "--as-of", "yesterday"], "'yesterday' won't do; write an instant in UTC"),
-        (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' won't do"),
-        (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "won't do"),
-        (["leak", "--as-of", "1970-01-01"], "name an instant from 2000 to 2099"),
-        (["forecast", "--limit", "0"], "0 won't do; a limit is from 1 to 95 per cent"),
-        (["forecast", "--limit", "120"], "120 won't do"),
-        (["forecast", "--limit", "nan"], "nan won't do"),
+        (
+            ["forecast", "nobox"],
+            "there is no box 'nobox': it is not declared, and it never sent a reading. Declared: pa6-dry",
+        ),
+        (["forecast", "--as-of", "yesterday"], "'yesterday' is not a time. Write it in UTC"),
+        (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' is not a time"),
+        (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "is not a time"),
+        (["leak", "--as-of", "1970-01-01"], "Choose a time from 2000 to 2099"),
+        (["forecast", "--limit", "0"], "0 is not valid: a limit is from 1 to 95 %"),
+        (["forecast", "--limit", "120"], "120 is not valid"),
+        (["forecast", "--limit", "nan"], "nan is not valid"),
         (["plan", "--days", "3"], "3 won't do; a plan covers 7 to 365 days"),
         (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
-        (["forecast", "room"], "'room' is the sensor in the room, not a box"),
-        (["adopt", "room"], "'room' is the sensor in the room, not a box"),
-        (["log", "show", "nobox"], "box 'nobox' is neither declared nor ever heard of"),
+        (["forecast", "room"], "'room' is the room sensor, not a box"),
+        (["adopt", "room"], "'room' is the room sensor, not a box"),
+        (["log", "show", "nobox"], "there is no box 'nobox': it is not declared, and it never sent a reading"),
         (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
         (["log", "weighing", "pa6-dry", "heavy"], "'heavy'"),
-        (["log", "opening", "pa6-dry", "--at", "soon"], "'--at': 'soon' won't do; write a time as in"),
-        (["log", "charge", "pa6-dry", "--dry-mass", "9", "--desiccant", "sugar"], "'sugar' is no desiccant; known are"),
-        (["leak-test", "pa6-dry", "--from", "soon"], "'--from': 'soon' won't do"),
+        (["log", "opening", "pa6-dry", "--at", "soon"], "'--at': 'soon' is not a time. Write it like"),
+        (
+            ["log", "charge", "pa6-dry", "--dry-mass", "9", "--desiccant", "sugar"],
+            "'sugar' is not a known desiccant. Known:",
+        ),
+        (["leak-test", "pa6-dry", "--from", "soon"], "'--from': 'soon' is not a time"),
         (["forcast"], "No such command 'forcast'"),
         (["boxes", "--colour"], "No such option"),
     ],
@@ -114,7 +120,7 @@ def test_help_names_every_answer(tmp_path: Path) -> None:
 def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path) -> None:
     done = run(tmp_path / "none", *words)
     assert (done.returncode, done.stdout) == (1, "")
-    assert f"there is no shelf in {tmp_path / 'none'}; `siccast listen` begins one" in done.stderr
+    assert f"there is no shelf in {tmp_path / 'none'}. `siccast listen` starts one" in done.stderr
     assert done.stderr.count("\n") == 1
     assert not (tmp_path / "none").exists()
 
@@ -126,7 +132,7 @@ def test_looking_where_the_database_is_gone_says_so_and_makes_none(words: list[s
     done = run(site, *words)
     assert (done.returncode, done.stdout) == (1, "")
     assert (
-        f"there is no database {site / 'siccast.sqlite3'}: `siccast listen` begins one; if there was one" in done.stderr
+        f"there is no database {site / 'siccast.sqlite3'}. `siccast listen` starts one. If there was one" in done.stderr
     )
     assert [path.name for path in site.iterdir()] == ["shelf.toml"]
 

@@ -56,9 +56,9 @@ def test_another_climate_is_a_file_or_a_room(siccast: Run, stub: StubInference) 
 @pytest.mark.parametrize(
     ("words", "what"),
     [
-        ((), "nothing would change"),
-        (("--limit", "0"), "from 1 to 95 per cent"),
-        (("--beads", "PA6"), "'PA6' is no desiccant"),
+        ((), "nothing is changed"),
+        (("--limit", "0"), "from 1 to 95 %"),
+        (("--beads", "PA6"), "'PA6' is not a known desiccant"),
         (("--weather", str(YEAR), "--room-rh", "50"), "not both"),
         (("--room-temperature", "90"), "from -20 to 60"),
         (("--weather", "/nowhere.epw"), "/nowhere.epw can't be read"),

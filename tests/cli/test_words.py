@@ -54,11 +54,11 @@ def test_yesterday_is_the_person_s_own(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("18:30", "is in the future; what is logged has happened; for the day before write 'yesterday 18:30'"),
-        ("25:00", "'25:00' won't do; write a time as in 10:00"),
-        ("today", "'today' won't do"),
-        ("soon", "'soon' won't do"),
-        ("", "'' won't do"),
+        ("18:30", "is in the future. Log only what has happened. For the day before, write 'yesterday 18:30'"),
+        ("25:00", "'25:00' is not a time. Write it like 10:00"),
+        ("today", "'today' is not a time"),
+        ("soon", "'soon' is not a time"),
+        ("", "'' is not a time"),
     ],
 )
 def test_moments_that_won_t_do(text: str, told: str) -> None:
@@ -87,7 +87,7 @@ def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: f
     assert (entries[2]["mass_g"], entries[2]["scale_resolution_g"]) == (161.5, 0.1)
     refused = run(tmp_path, "log", "weighing", "one", "heavy")
     assert refused.exit_code == 2
-    assert "'heavy' won't do; write a weight as in 180" in refused.output
+    assert "'heavy' is not a weight. Write it like 180" in refused.output
 
 
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:
@@ -121,7 +121,7 @@ def test_words_are_shown_all_or_one_list(tmp_path: Path) -> None:
     assert "gasket" in shown
     assert "yellow" not in run(tmp_path, "words", "style").stdout
     assert list(json.loads(run(tmp_path, "words", "style", "--json").stdout)) == ["style (boxes)"]
-    assert "'tea' won't do; there are lists of names of boxes" in run(tmp_path, "words", "tea").output
+    assert "there is no list 'tea'. The lists are: names of boxes" in run(tmp_path, "words", "tea").output
 
 
 @pytest.mark.parametrize(("typed", "offered"), [("log opening l", ["left", "links"]), ("forecast ri", ["right"])])

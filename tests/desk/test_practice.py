@@ -47,7 +47,7 @@ def test_microwave_ends_and_is_done(desk: Desk, humidity: float) -> None:
     assert 54.0 <= WET_G - report.end_g.p50 <= 57.0
     assert report.judgement.next_gain_g.p95 < 1.5
     assert report.verdict is Verdict.done
-    assert any("that fits" in remark for remark in report.remarks)
+    assert any("That fits" in remark for remark in report.remarks)
 
 
 @pytest.mark.parametrize(("charge", "losses"), [("bowl", MICROWAVE_LOSSES), ("tray", WARM_BOX_LOSSES)])
@@ -81,7 +81,7 @@ def test_a_holder_known_in_true_grams_beside_a_scale_on_milk(desk: Desk) -> None
         desk.weigh(RunWeighed(run.name, 0.0, shown), AT)
     report = desk.weigh(RunWeighed(run.name, 0.0, shown, factor=MILK_G_PER_ML), AT)
     assert report.mass_g == pytest.approx(WET_G, abs=MILK_G_PER_ML)
-    assert any("true grams" in remark for remark in report.remarks)
+    assert any("real grams" in remark for remark in report.remarks)
 
 
 def test_microwave_is_not_done_while_grams_come_off(desk: Desk) -> None:

@@ -133,7 +133,7 @@ def test_water_of_charges_side_by_side_adds_up(desk: Desk) -> None:
 
 def test_a_put_dated_back_cannot_throw_out_what_went_in_later(desk: Desk) -> None:
     desk.put("tray", "pla", AT + timedelta(days=5))
-    with pytest.raises(LedgerError, match="'tray' went into box pla after that"):
+    with pytest.raises(LedgerError, match="'tray' went into box pla later"):
         desk.put("bowl", "pla", AT)
     assert desk.inventory().charge("tray").place == "box:pla"
     assert len(desk.stores.ledger.entries("pla")) == 1
@@ -142,7 +142,7 @@ def test_a_put_dated_back_cannot_throw_out_what_went_in_later(desk: Desk) -> Non
 def test_more_than_is_left_of_a_lot_is_asked_about(desk: Desk) -> None:
     with pytest.raises(TrapError, match="more than the 476 g left"):
         desk.keep(ChargeToppedUp("bowl", 500.0), AT)
-    with pytest.raises(TrapError, match="bought after that"):
+    with pytest.raises(TrapError, match="bought later than that"):
         desk.keep(ChargePortioned("early", "march", 50.0), AT - timedelta(days=2))
     assert "early" not in desk.inventory().charges
 
@@ -151,7 +151,7 @@ def test_an_entry_of_the_desk_is_taken_back_with_its_deed(desk: Desk) -> None:
     desk.put("bowl", "pla", AT)
     [booked] = desk.stores.ledger.entries("pla")
     event = desk.stores.events.events()[-1].event_id
-    with pytest.raises(LedgerError, match=f"`siccast lot undo {event}` takes both back"):
+    with pytest.raises(LedgerError, match=f"`siccast lot undo {event}` undoes both"):
         desk.stores.ledger.undo(booked.entry_id or 0, utc_now())
     desk.undo(event)
     assert desk.stores.ledger.entries("pla") == []
@@ -191,7 +191,7 @@ def test_beads_that_join_others_are_asked_about_as_well(desk: Desk, joining: dic
 
 def test_a_weight_of_the_joining_beads_alone_is_not_dropped_unsaid(desk: Desk) -> None:
     desk.log(CHARGED)
-    with pytest.raises(LedgerError, match="weigh all together"):
+    with pytest.raises(LedgerError, match="Weigh all of them together"):
         desk.log(entry(EntryKind.charge, 0.1, desiccant="clay", dry_mass_g=100.0, mass_g=104.0), beside=True)
 
 
@@ -221,8 +221,8 @@ def test_a_charge_that_lay_in_a_box_is_as_dry_as_nobody_knows(desk: Desk, beside
 
 def test_a_charge_that_is_there_already_is_not_put_there_again(desk: Desk) -> None:
     desk.put("bowl", "pla", AT)
-    with pytest.raises(LedgerError, match="'bowl' is in box pla already"):
+    with pytest.raises(LedgerError, match="'bowl' is already in box pla"):
         desk.put("bowl", "pla", AT + timedelta(days=2))
-    with pytest.raises(LedgerError, match="'tray' is spare already"):
+    with pytest.raises(LedgerError, match="'tray' is already spare"):
         desk.take_out("tray", AT)
     assert len(desk.stores.ledger.entries("pla")) == 1

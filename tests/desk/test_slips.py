@@ -30,7 +30,7 @@ def test_a_series_in_milliliters_can_be_put_right_afterwards(desk: Desk) -> None
 
 def test_scale_switched_to_ounces_halfway_is_noticed(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
-    with pytest.raises(TrapError, match="stands on ounces"):
+    with pytest.raises(TrapError, match="is set to ounces"):
         desk.weigh(RunWeighed("bowl-1", 960.0, 7.7), AT)
 
 
@@ -38,8 +38,8 @@ def test_scale_switched_to_ounces_halfway_is_noticed(desk: Desk) -> None:
     ("heated_min", "shown_g", "said"),
     [
         (16, 231.0, "heavier than the weighing before"),
-        (16, 150.0, "less than these beads weigh bone dry"),
-        (13, 185.0, "needs more heat than there was"),
+        (16, 150.0, "less than these beads weigh when fully dry"),
+        (13, 185.0, "needs more heat than the appliance gives"),
     ],
 )
 def test_unlikely_weighings_are_kept_only_when_confirmed(
@@ -57,27 +57,31 @@ def test_unlikely_weighings_are_kept_only_when_confirmed(
 def test_another_holder_is_named(desk: Desk) -> None:
     desk.keep(ChargePortioned("dish", "march", 100.0, "glass", 52.0, "room"), AT)
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
-    with pytest.raises(TrapError, match=r"is it another holder \(52 g empty\)"):
+    with pytest.raises(TrapError, match=r"Is it another holder \(52 g empty\)"):
         desk.weigh(RunWeighed("bowl-1", 960.0, 220.0 + 52.0), AT)
 
 
 def test_times_out_of_order_are_refused(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
-    with pytest.raises(LedgerError, match=r"8 min of heating is before the 12 min"):
+    with pytest.raises(LedgerError, match=r"8 min of heating is less than the 12 min"):
         desk.weigh(RunWeighed("bowl-1", 480.0, 217.0), AT, confirmed=True)
 
 
 def test_less_than_the_empty_holder_is_refused(desk: Desk) -> None:
     run = desk.start("bowl", MICROWAVE, AT, tare_g=355.0)
-    with pytest.raises(OutOfRangeError, match=r"with its holder \(355 g\)"):
+    with pytest.raises(OutOfRangeError, match=r"with the holder \(355 g\)"):
         desk.weigh(RunWeighed(run.name, 0.0, 262.0), AT, confirmed=True)
 
 
 @pytest.mark.parametrize(
     ("tool", "holder", "said"),
     [
-        (Appliance("oven", "oven", 150.0), "glass", "150 °C is over the 120 °C these beads stand: their dye is harmed"),
-        (Appliance("warm-box", "filament_dryer", 70.0), "PETG", "a printed PETG holder with beads in it stands"),
+        (
+            Appliance("oven", "oven", 150.0),
+            "glass",
+            "150 °C is over the 120 °C that these beads can take: their dye is harmed",
+        ),
+        (Appliance("warm-box", "filament_dryer", 70.0), "PETG", "a printed PETG holder with beads in it can take"),
         (Appliance("microwave", "microwave"), "PETG", "hot beads melt into printed plastic"),
         (Appliance("microwave", "microwave"), "metal", "metal sparks in a microwave"),
     ],
@@ -108,7 +112,7 @@ def test_color_is_answered_honestly(color: str) -> None:
     expected = {
         "orange": "anything from dry to half full",
         "green": "these beads are spent",
-        "brown": "go by the scale",
+        "brown": "Go by the scale",
     }
     assert expected[color] in said
 

@@ -55,7 +55,7 @@ def test_a_spill_told_before_the_next_weighing(desk: Desk, how: str) -> None:
     assert told is not None
     if how == "unknown":
         assert told.dry_mass_g.p95 > 3.0 * told.dry_mass_g.p05
-        with pytest.raises(LedgerError, match="weigh once more"):
+        with pytest.raises(LedgerError, match="Weigh once more"):
             desk.finish(None, AT)
     report = dried_on(desk)
     holds_what_is_true(report)
@@ -71,7 +71,7 @@ def test_a_spill_is_asked_about_and_told_after_the_weighing_was_kept(desk: Desk)
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
     then = AT + timedelta(minutes=12)
     weighed = RunWeighed("bowl-1", 720.0, left_g(12))
-    with pytest.raises(TrapError, match="say `siccast recharge spilled` first"):
+    with pytest.raises(TrapError, match="first run `siccast recharge spilled`"):
         desk.weigh(weighed, then)
     spoilt = desk.weigh(weighed, then, confirmed=True)
     assert not spoilt.fits
@@ -96,7 +96,7 @@ def test_a_spill_before_the_first_weighing(desk: Desk) -> None:
 def test_more_than_there_was_cannot_be_spilled(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
     before = desk.stores.events.events()
-    with pytest.raises(LedgerError, match=r"300 g can't have fallen out of run 'bowl-1'; the beads weighed 227 g"):
+    with pytest.raises(LedgerError, match=r"300 g can't have fallen out of run 'bowl-1': the beads weighed 227 g"):
         desk.spill(None, AT, lost_g=300.0)
     assert desk.stores.events.events() == before
 

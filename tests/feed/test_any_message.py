@@ -177,4 +177,4 @@ def test_a_row_that_the_store_cannot_hold_costs_only_itself(stores: Stores, wron
         stores.readings.add([good[0], bad, good[2]])
     assert [reading.at for reading in stores.readings.each("box1")] == [good[0].at, good[2].at]
     assert stores.ledger.rejected_count() == 2
-    assert "the database can't hold this reading" in stores.ledger.rejected()[0].reason
+    assert "the database can't store this reading" in stores.ledger.rejected()[0].reason

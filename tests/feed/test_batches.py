@@ -101,5 +101,5 @@ def test_a_window_that_was_full_is_emptied_without_waiting(feed: Scripted) -> No
 
 def test_the_broker_inside_can_not_wait(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text("[store]\ncommit_every_s = 30\n")
-    with pytest.raises(SettingsError, match=r"\[store\]: commit_every_s = 30.0 won't do; it has to be 0 where no"):
+    with pytest.raises(SettingsError, match=r"\[store\]: commit_every_s = 30.0 is not valid; it must be 0 without a"):
         load_shelf(tmp_path, {})

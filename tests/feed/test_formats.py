@@ -57,12 +57,12 @@ def test_pack_with_times_relative_to_now() -> None:
     [
         ([{"n": "h", "u": "%RH", "v": 17.2}], "0 values are a temperature"),
         ([{"n": "a", "u": "Cel", "v": 1}, {"n": "b", "u": "Cel", "v": 2}], "2 values are a temperature"),
-        ([{"n": "h", "vs": "wet"}], "the SenML pack holds no number"),
-        ([{"bver": 11, "n": "h", "u": "%RH", "v": 17.2}], "bver is 11; versions up to 10 are read"),
-        ([{"n": "h", "u": "%RH", "v": 17.2, "x_": 1}], "demands that 'x_' be understood"),
-        ([{"n": "h", "u": "%RH", "v": "17.2"}], "v is '17.2'; it has to be a number"),
+        ([{"n": "h", "vs": "wet"}], "the SenML pack has no number"),
+        ([{"bver": 11, "n": "h", "u": "%RH", "v": 17.2}], "bver is 11; siccast reads versions up to 10"),
+        ([{"n": "h", "u": "%RH", "v": 17.2, "x_": 1}], "requires the label 'x_', which siccast does not understand"),
+        ([{"n": "h", "u": "%RH", "v": "17.2"}], "v is '17.2'; it must be a number"),
         ([{"n": "h", "u": "%RH", "v": 17.2}, 3], "record 1 is 3"),
-        ([{"n": "h", "u": "%RH", "v": 170}, {"n": "t", "u": "Cel", "v": 20}], "humidity is 170.0; it has to be within"),
+        ([{"n": "h", "u": "%RH", "v": 170}, {"n": "t", "u": "Cel", "v": 20}], "humidity is 170.0; it must be from"),
     ],
 )
 def test_pack_that_can_not_be_used(pack: object, reason: str) -> None:
@@ -152,7 +152,7 @@ def test_a_retained_message_without_a_time_is_no_new_reading() -> None:
     told = {"temperature_c": 21.4, "rh_pct": 17.2}
     decoded = Decoder([OWN_FEED], "attic").decode([message(told, retained=True)])
     assert decoded.readings == []
-    assert "carries no time" in decoded.rejections[0].reason
+    assert "it has no time" in decoded.rejections[0].reason
     kept = Decoder([OWN_FEED], "attic").decode([message(told | {"t": AT.timestamp()}, retained=True)])
     assert len(kept.readings) == 1
 

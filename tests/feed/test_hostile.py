@@ -104,7 +104,7 @@ def test_an_array_of_nonsense_is_kept_whole_in_few_rejections() -> None:
     kept = [json.loads(each.payload) for each in decoded.rejections]
     assert kept[:100] + kept[100] == elements
     assert decoded.rejections[100].reason == (
-        "29900 more elements; the first of them is element 100: the reading is 100; it has to be a JSON object"
+        "29900 more elements; the first of them: element 100: the reading is 100; it must be a JSON object"
     )
 
 

@@ -98,7 +98,7 @@ def test_a_board_that_starts_in_1970_stores_nothing_there(stores: Stores) -> Non
     assert feed.acknowledged == [0, 1, 2, 3]
     assert stores.ledger.rejected_count() == 0
     assert len(said) == 2
-    assert "clock says 1970-01-01 00:01, so it was never set; messages wait until it is" in said[0]
+    assert "clock says 1970-01-01 00:01, so it was never set. Messages wait until it is" in said[0]
     assert said[1] == "this machine's clock was set from 1970-01-01 00:04:30 to 2026-03-01 08:04:00 UTC"
 
 
@@ -167,7 +167,7 @@ def test_a_clock_that_jumps_is_said_once(stores: Stores, hours: float) -> None:
     feed = Minutes(board, {1: TRUE + timedelta(minutes=1, hours=hours)}, [{}, {}, {}])
     (line,) = listen(stores, feed, 3)
     assert line.startswith("this machine's clock was set from 2026-03-01 08:02:00 to 2")
-    assert "readings without a time that arrived before carry the old one" in line
+    assert "Readings without a time that arrived before have the old time" in line
     assert "siccast rejected --again" in line
     assert stores.readings.count() == 3
 

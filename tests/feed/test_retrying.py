@@ -103,8 +103,9 @@ def test_a_session_taken_over_is_said_in_those_words(monkeypatch: pytest.MonkeyP
             feed.receive(1.0)
     assert pauses[:8] == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0]
     assert said[1] == (
-        f"another connection with the client id 'siccast' has taken our place at the broker at 127.0.0.1:{broker.port};"
-        " stop the other one, or give each a client_id of its own in [broker]; trying again within 1 s"
+        "another connection with the client id 'siccast' took over the connection to the broker at"
+        f" 127.0.0.1:{broker.port}; stop the other one, or give each its own client_id in [broker];"
+        " trying again within 1 s"
     )
 
 
@@ -127,7 +128,7 @@ def test_two_who_fight_over_a_client_id_say_so_and_slow_down(
             other.receive(0.1)
     assert pauses[:4] == [1.0, 2.0, 4.0, 8.0]
     assert [line.split(" ")[0] for line in said[:4]] == ["connected", "lost", "connected", "the"]
-    assert "another listener most likely uses the client id 'siccast'; stop the other one" in said[3]
+    assert "probably another listener uses the client id 'siccast'; stop the other one" in said[3]
 
 
 @pytest.mark.broker
@@ -223,7 +224,7 @@ def test_the_broker_inside_begins_again_where_it_ends() -> None:
         with MqttFeed(broker.address, clock=utc_now) as feed:
             while not feed.is_connected:
                 feed.receive(0.1)
-    assert said == ["the broker inside has ended (without a reason); it begins again in 1 s"]
+    assert said == ["siccast's own broker has ended (without a reason); it starts again in 1 s"]
 
 
 # --- chores ----------------------------------------------------------------------------------------------------------

@@ -110,7 +110,7 @@ def test_without_a_certificate_or_with_a_foreign_ca_we_stay_outside(
         MqttFeed(replace(plain, ca_file=None), clock=utc_now).connect()
     with pytest.raises(FeedError, match=r"gave no MQTT answer|no broker answers"):
         MqttFeed(replace(plain, tls=False, ca_file=None), clock=utc_now).connect()
-    with pytest.raises(FeedError, match=r"the certificates can't be used .*they have to be PEM files"):
+    with pytest.raises(FeedError, match=r"the certificates can't be used .*They must be PEM files"):
         MqttFeed(replace(plain, ca_file=str(certificates / "nothing.crt")), clock=utc_now)
 
 
@@ -129,7 +129,7 @@ def test_passwords(password_broker: Mosquitto, protocol: str) -> None:
         feed.connect()
         assert feed.is_connected
     for wrong in (replace(address, password="wrong"), replace(address, username=None, password=None)):
-        with pytest.raises(FeedError, match="refused us: Not authorized; check user, password and client id"):
+        with pytest.raises(FeedError, match=r"refused siccast: Not authorized. Check user, password and client id"):
             MqttFeed(wrong, clock=utc_now).connect()
 
 
@@ -174,8 +174,8 @@ def test_health_is_said_and_the_will_is_read_out(mosquitto: Mosquitto) -> None:
     assert found.keeps_session
     socket = listener._client.socket()
     assert socket is not None
-    socket.close()  # gone without a word
-    assert b"gone without a word" in probe(address, "siccast/1/attic/health/+", utc_now()).health[topic]
+    socket.close()  # gone without a message
+    assert b"gone without a message" in probe(address, "siccast/1/attic/health/+", utc_now()).health[topic]
 
 
 @pytest.mark.parametrize(
@@ -189,7 +189,7 @@ def test_the_trial_tells_a_stock_queue_from_a_raised_one(
     broker = start_mosquitto(lines)
     address = BrokerAddress("127.0.0.1", broker.port)
     findings = list(check_broker(address, "attic", datetime.now(tz=UTC), with_trial=True))
-    (queue,) = (each for each in findings if each.subject == "queue" and "waited for us" in each.found)
+    (queue,) = (each for each in findings if each.subject == "queue" and "messages waited" in each.found)
     assert queue.verdict is verdict, queue
     assert ("max_queued_messages" in queue.remedy) == (verdict is Severity.fault)
 

@@ -57,18 +57,18 @@ def test_anybodys_columns_with_units_zone_and_decimal_comma() -> None:
 @pytest.mark.parametrize(
     ("row", "reason"),
     [
-        ("b1,2026-03-01T07:30:00Z,warm,17.2", "line 3: temperature_c is 'warm'; it has to be a number"),
-        ("b1,2026-03-01T07:30:00Z,21.4,", "line 3: rh_pct is ''; it has to be a number"),
-        ("b1,2026-03-01T07:30:00Z,nan,17", "line 3: temperature_c is nan; it has to be a finite number"),
-        ("b1,yesterday,21.4,17.2", "line 3: t is 'yesterday'; it has to be an instant"),
-        (",2026-03-01T07:30:00Z,21.4,17.2", "line 3: box name '' won't do"),
+        ("b1,2026-03-01T07:30:00Z,warm,17.2", "line 3: temperature_c is 'warm'; it must be a number"),
+        ("b1,2026-03-01T07:30:00Z,21.4,", "line 3: rh_pct is ''; it must be a number"),
+        ("b1,2026-03-01T07:30:00Z,nan,17", "line 3: temperature_c is nan; it must be a finite number"),
+        ("b1,yesterday,21.4,17.2", "line 3: t is 'yesterday'; it must be a time"),
+        (",2026-03-01T07:30:00Z,21.4,17.2", "line 3: box name '' is not valid"),
         ("b1,1999-01-01,21.4,17.2", "line 3: t is '1999-01-01', before the year 2000"),
         ("b1", "line 3: t is ''"),
-        ("b1,2026-03-01T07:30:00Z,21.4,17.2,abc", "line 3: battery_v is 'abc'; it has to be a number"),
-        ("b1,2026-03-01T07:30:00Z,21.4,17.2,nan", "line 3: battery_v is nan; it has to be a finite number"),
-        ("b1,2026-03-01T07:30:00Z,21.4,17.2,1e300", "line 3: battery_v is 1e+300; it has to be volts within 0 to 60"),
+        ("b1,2026-03-01T07:30:00Z,21.4,17.2,abc", "line 3: battery_v is 'abc'; it must be a number"),
+        ("b1,2026-03-01T07:30:00Z,21.4,17.2,nan", "line 3: battery_v is nan; it must be a finite number"),
+        ("b1,2026-03-01T07:30:00Z,21.4,17.2,1e300", "line 3: battery_v is 1e+300; it must be volts from 0 to 60"),
         ("b1,2026-03-01T07:30:00Z,21.4,17.2,,12345678901234567890123", "line 3: seq is '12345678901234567890123'"),
-        ("b1,2026-03-01T07:30:00Z,21.4,17.2,,-4", "line 3: seq is '-4'; it has to be a whole number"),
+        ("b1,2026-03-01T07:30:00Z,21.4,17.2,,-4", "line 3: seq is '-4'; it must be a whole number"),
     ],
 )
 def test_a_bad_row_is_told_by_its_line_and_the_others_kept(row: str, reason: str) -> None:
@@ -81,10 +81,10 @@ def test_a_bad_row_is_told_by_its_line_and_the_others_kept(row: str, reason: str
 
 def test_a_missing_column_is_named_with_those_there_are() -> None:
     with pytest.raises(
-        ImportFileError, match=r"has no column 'rh_pct' for rh_pct; it has Dampness, box, t, temperature_c"
+        ImportFileError, match=r"has no column 'rh_pct' for rh_pct. It has Dampness, box, t, temperature_c"
     ):
         read("box,t,temperature_c,Dampness\n")
-    with pytest.raises(ImportFileError, match="it has none"):
+    with pytest.raises(ImportFileError, match="It has none"):
         read("")
 
 
@@ -100,19 +100,19 @@ def told(text: str, **shape: Any) -> tuple[Table, Decoded]:
     ("headings", "said"),
     [
         ("box,t,temperature_c,rh_pct", []),
-        ("box,time,temp,humidity", ["taken: time → t, temp → temperature_c, humidity → rh_pct"]),
+        ("box,time,temp,humidity", ["read as: time → t, temp → temperature_c, humidity → rh_pct"]),
         (
             "Device,Timestamp (UTC),Temperature (°C),Relative Humidity (%)",
             [
-                "taken: Device → box, Timestamp (UTC) → t in UTC, Temperature (°C) → temperature_c in C,"
+                "read as: Device → box, Timestamp (UTC) → t in UTC, Temperature (°C) → temperature_c in C,"
                 " Relative Humidity (%) → rh_pct"
             ],
         ),
         (
             "box,Zeit,Temperatur [°C],rel. Feuchte [%rF]",
-            ["taken: Zeit → t, Temperatur [°C] → temperature_c in C, rel. Feuchte [%rF] → rh_pct"],
+            ["read as: Zeit → t, Temperatur [°C] → temperature_c in C, rel. Feuchte [%rF] → rh_pct"],
         ),
-        ("box,DateTime,Temp °C,RH %", ["taken: DateTime → t, Temp °C → temperature_c in C, RH % → rh_pct"]),
+        ("box,DateTime,Temp °C,RH %", ["read as: DateTime → t, Temp °C → temperature_c in C, RH % → rh_pct"]),
     ],
 )
 def test_usual_headings_are_recognized_and_said(headings: str, said: list[str]) -> None:
@@ -127,7 +127,7 @@ def test_the_unit_in_a_heading_counts_unless_one_is_given() -> None:
     text = "box,time,temp_f,rh\nb1,2026-03-01T07:30:00Z,70.52,17\n"
     table, decoded = told(text)
     assert decoded.readings[0].temperature_degc == pytest.approx(21.4)
-    assert table.remarks() == ["taken: time → t, temp_f → temperature_c in F, rh → rh_pct"]
+    assert table.remarks() == ["read as: time → t, temp_f → temperature_c in F, rh → rh_pct"]
     assert told(text, temperature_unit="C")[1].readings[0].temperature_degc == pytest.approx(70.52)
 
 
@@ -157,7 +157,7 @@ def test_a_day_and_a_time_of_day_in_columns_apart() -> None:
 
 def test_two_headings_that_may_both_be_meant_are_asked_about() -> None:
     text = "box,t,Temperature,Temp,rh_pct\nb1,2026-03-01T07:30:00Z,21.4,3.0,17\n"
-    with pytest.raises(ImportFileError, match="'Temperature' and 'Temp' may both be temperature_c; say which with"):
+    with pytest.raises(ImportFileError, match=r"'Temperature' and 'Temp' may both be temperature_c. Choose one with"):
         told(text)
     assert told(text, columns={"temperature_c": "Temp"})[1].readings[0].temperature_degc == 3.0
 
@@ -180,7 +180,7 @@ def test_the_hour_that_comes_twice_is_told_apart_by_the_order_of_the_file(minute
     for box in ("b1", "b2"):
         assert [reading.at for reading in decoded.readings if reading.box == box] == instants
     assert table.remarks() == [
-        "the hour that came twice on 2025-10-26: the order of the rows told its two passes apart"
+        "on 2025-10-26 one hour came twice: siccast used the order of the rows to tell which is which"
     ]
 
 
@@ -199,7 +199,7 @@ def test_the_hour_that_never_came_is_named() -> None:
     assert [f"{reading.at:%H:%M}" for reading in decoded.readings] == ["00:50", "01:00"]
     (rejection,) = decoded.rejections
     assert rejection.reason.startswith(
-        "line 3: t is '2026-03-29 02:10', which never was in Europe/Vienna: clocks skipped that hour; name the zone"
+        "line 3: t is '2026-03-29 02:10', which did not exist in Europe/Vienna: clocks skipped that hour. Give the zone"
     )
 
 

@@ -34,13 +34,13 @@ def test_backup_and_restore_on_a_running_site(mosquitto: Mosquitto, tmp_path: Pa
     before.wait()
     assert listener.wait_until_held(300) == 300
     backup = tmp_path / "backup.sqlite3"
-    assert "and found it sound" in siccast(listener, "backup", str(backup))
+    assert "and checked it: no damage found" in siccast(listener, "backup", str(backup))
 
     later = Stream(mosquitto.port, total=900, per_s=2_000, boxes=30).start()
     later.wait()
     held = listener.wait_until_held(1_100)
     said = siccast(listener, "restore", "--yes", str(backup))
-    assert said.startswith(f"restored {backup}: 300 readings; what was there before is in ")
+    assert said.startswith(f"restored {backup}: 300 readings. The old database is now ")
     kept = tmp_path / "shelf" / "siccast.before-restore-1.sqlite3"
     assert len(stored(kept)[0]) == held
 

@@ -67,8 +67,8 @@ def test_a_second_listener_says_who_has_the_shelf_and_ends(mosquitto: Mosquitto,
     first.wait_until_connected()
     second = siccast(first.shelf, "listen", "--outlooks-every", "0")
     assert second.returncode == 1
-    assert f"process {first.pid} listens on {first.shelf} already, since " in second.stderr
-    assert second.stderr.endswith(f"stop that one first (kill {first.pid}), or leave it at work\n")
+    assert f"process {first.pid} already listens on {first.shelf}, since " in second.stderr
+    assert second.stderr.endswith(f"Stop that one first (kill {first.pid}), or let it run\n")
     assert second.stderr.count("\n") == 1
     first.kill()
     again = Listener(first.shelf).start()
@@ -94,7 +94,7 @@ def test_a_hold_is_told_from_what_is_left_of_one(tmp_path: Path) -> None:
         (found,) = listeners(tmp_path / "new")
         assert (found.at_work, found.process, found.ended) == (True, os.getpid(), "")
         with (
-            pytest.raises(ShelfHeldError, match=f"process {os.getpid()} listens on"),
+            pytest.raises(ShelfHeldError, match=f"process {os.getpid()} already listens on"),
             lock_shelf(tmp_path / "new", utc_now()),
         ):
             pass
@@ -165,7 +165,7 @@ def test_a_closed_terminal_ends_it_in_good_order_and_is_said(mosquitto: Mosquitt
     assert listener._process is not None
     assert listener._process.wait(30) == 0
     (found,) = listeners(shelf)
-    assert found.ended == "stopped (its terminal was closed; what comes waits at the broker)"
+    assert found.ended == "stopped (its terminal was closed; new messages wait at the broker)"
     health = probe(
         BrokerAddress("127.0.0.1", mosquitto.port, client_id="guest"), "siccast/1/attic/health/+", utc_now()
     ).health

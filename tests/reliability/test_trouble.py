@@ -74,7 +74,7 @@ def test_a_read_only_folder(mosquitto: Mosquitto, tmp_path: Path) -> None:
         listener.stop()
         remount(disk, "ro")
         listener.start()
-        wait_for_line(listener, "the folder has to exist and be writable")
+        wait_for_line(listener, "The folder must exist and be writable")
         stream = Stream(mosquitto.port, total=2_000, per_s=4_000).start()
         stream.wait()
         remount(disk, "rw")
@@ -87,7 +87,7 @@ def test_a_database_locked_by_another_process(mosquitto: Mosquitto, tmp_path: Pa
     holder = sqlite3.connect(listener.database, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
     stream = Stream(mosquitto.port, total=2_000, per_s=4_000).start()
-    wait_for_line(listener, "another process holds it")
+    wait_for_line(listener, "another process is using it")
     stream.wait()
     holder.execute("ROLLBACK")
     holder.close()
@@ -99,7 +99,7 @@ def test_the_log_removed_and_the_listener_killed(mosquitto: Mosquitto, tmp_path:
     stream = Stream(mosquitto.port, total=20_000, per_s=3_000).start()
     listener.wait_until_held(2_000)
     os.unlink(f"{listener.database}-wal")  # noqa: PTH108
-    wait_for_line(listener, "was deleted while in use; what it held is in the database now")
+    wait_for_line(listener, "was deleted while in use. Its content is in the database now")
     listener.kill()
     listener.start()
     stream.wait()
@@ -114,14 +114,14 @@ def test_a_database_that_a_newer_siccast_changed_ends_the_listener_in_one_line(
     migrate(newer, (*MIGRATIONS, ("from the future", "ALTER TABLE readings ADD COLUMN pressure INTEGER")))
     Stream(mosquitto.port, total=10, per_s=1_000).start().wait()
     assert listener.wait() == 1
-    (line,) = lines_with(listener, "was brought up to date by a newer siccast")
-    assert "install that version here" in line
+    (line,) = lines_with(listener, "was upgraded by a newer siccast")
+    assert "Install that version here" in line
     assert "Traceback" not in listener.log.read_text()
     assert newer.execute("SELECT count(*) FROM readings").fetchone() == (0,)
     newer.close()
     listener.start()
     assert listener.wait() == 1
-    assert len(lines_with(listener, "was brought up to date by a newer siccast")) == 2
+    assert len(lines_with(listener, "was upgraded by a newer siccast")) == 2
 
 
 def test_a_half_written_backlog_does_not_stop_the_feed(mosquitto: Mosquitto, tmp_path: Path) -> None:

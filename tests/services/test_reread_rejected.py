@@ -127,7 +127,7 @@ def test_the_command(tmp_path: Path) -> None:
     program = "from monitor.cli.app import main; main()"
     command = [sys.executable, "-c", program, "--shelf", str(tmp_path), "rejected"]
     said = subprocess.run([*command, "--again"], capture_output=True, text=True, check=True).stdout
-    assert said == "2 tried again: 1 can be read now (1 new readings, 0 held already); 1 still can't\n"
+    assert said == "tried 2 again. 1 can be read now (1 new readings, 0 already stored). 1 still can't\n"
     listed = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     assert "'temperature_c' is missing" in listed
     assert "ahead of its arrival" not in listed
@@ -140,7 +140,7 @@ def test_check_and_the_list_let_go_of_what_was_taken_in_later(tmp_path: Path) ->
         assert "messages: 1 rejected so far" in siccast(tmp_path, "check", "--all")
         again(stores)
     assert "rejected" not in siccast(tmp_path, "check", "--all")
-    assert "1 rejected so far; those that are kept were taken in later" in siccast(tmp_path, "rejected")
+    assert "1 rejected so far; all that are still stored could be read later" in siccast(tmp_path, "rejected")
 
 
 def siccast(shelf: Path, *words: str) -> str:

@@ -25,17 +25,17 @@ SINCE = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 AT_WORK = Listener(True, 4242, "shed", SINCE)
 KILLED = Listener(False, 4242, "shed", SINCE)
 STOPPED = Listener(False, 4242, "shed", SINCE, "stopped (its terminal was closed)")
-ELSEWHERE = Finding("listener siccast", Severity.well, "listening; 7 new readings since its start")
+ELSEWHERE = Finding("listener siccast", Severity.well, "listening; 7 new readings since it started")
 SILENT = Finding("listener siccast", Severity.look, "gone without a word")
 
 
 @pytest.mark.parametrize(
     ("listeners", "broker", "verdict", "found"),
     [
-        ([AT_WORK], [], Severity.well, "process 4242 listens on this shelf, since 2026-03-02 10:00 UTC"),
-        ([], [], Severity.look, "none is at work on this shelf"),
-        ([], [SILENT], Severity.look, "none is at work on this shelf"),
-        ([KILLED], [], Severity.look, "the last one, begun 2026-03-02 10:00 UTC, ended without a word"),
+        ([AT_WORK], [], Severity.well, "process 4242 has listened for this shelf since 2026-03-02 10:00 UTC"),
+        ([], [], Severity.look, "none is running for this shelf"),
+        ([], [SILENT], Severity.look, "none is running for this shelf"),
+        ([KILLED], [], Severity.look, "the last one, started 2026-03-02 10:00 UTC, ended without a message"),
         ([STOPPED], [], Severity.look, "UTC, ended: stopped (its terminal was closed)"),
     ],
 )
@@ -77,7 +77,7 @@ def test_a_database_that_others_may_read_is_named_with_its_remedy(tmp_path: Path
         database.with_name("siccast.sqlite3-gone").symlink_to(tmp_path / "nothing")
         (both,) = check_privacy(database)
     assert (finding.subject, finding.verdict) == ("permissions", Severity.look)
-    assert finding.found == "others on this machine may get at siccast.sqlite3"
+    assert finding.found == "other users of this machine can read siccast.sqlite3"
     assert finding.remedy == f"chmod 600 '{database}'"
     assert both.found.endswith("siccast.before-upgrade-1.sqlite3, siccast.sqlite3")
 

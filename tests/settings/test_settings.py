@@ -93,7 +93,7 @@ def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
         ("site = 'a/b'", "site = 'a/b'"),
         ("timezone = 'Mars/Olympus'", "IANA"),
         ("[boxes.left]\nlimit_rh_pct = 120", "a number from 1 to 95"),
-        ("[boxes.left]\nlimit_rh = 20", "'limit_rh' is not a setting"),
+        ("[boxes.left]\nlimit_rh = 20", "'limit_rh' is not a known setting"),
         ("[boxes.'../up']\nvolume_l = 3", "'../up'"),
         ("[boxes.left]\nvolume_l = true", "volume_l = True"),
         ("[broker]\nport = 1883", "'host' is missing"),
@@ -168,9 +168,9 @@ def test_a_feed_in_fahrenheit_is_answered_in_fahrenheit(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("line", "told"),
     [
-        ("style = 'gaskt'", "style = 'gaskt' won't do; it has to be one of valve, gasket"),
-        ("wall_material = 'plywood'", "wall_material = 'plywood' won't do; it has to be one of PP"),
-        ("spools = [{material = 'PETH'}]", "material = 'PETH' won't do; it has to be one of PLA"),
+        ("style = 'gaskt'", "style = 'gaskt' is not valid; it must be one of valve, gasket"),
+        ("wall_material = 'plywood'", "wall_material = 'plywood' is not valid; it must be one of PP"),
+        ("spools = [{material = 'PETH'}]", "material = 'PETH' is not valid; it must be one of PLA"),
     ],
 )
 def test_a_word_that_no_table_knows_is_said_and_not_taken(tmp_path: Path, line: str, told: str) -> None:
@@ -183,7 +183,7 @@ def test_a_word_that_no_table_knows_is_said_and_not_taken(tmp_path: Path, line: 
 def test_a_move_to_a_box_that_nobody_declared_is_said(tmp_path: Path) -> None:
     write(tmp_path, "[boxes.one]\nvolume_l = 5\n[[moves]]\nsensor = 'a'\nto = 'tow'\non = 2026-03-01")
     assert load_shelf(tmp_path, environment={}).doubts == (
-        "[[moves]] leads sensor 'a' to 'tow', which is no declared box; declare it, or write one of one, room",
+        "[[moves]] leads sensor 'a' to 'tow', which is not a declared box. Declare it, or write one of one, room",
     )
     with open_stores(tmp_path / "siccast.sqlite3"):
         pass
@@ -193,13 +193,13 @@ def test_a_move_to_a_box_that_nobody_declared_is_said(tmp_path: Path) -> None:
 
 def test_password_in_the_shelf_file_is_refused(tmp_path: Path) -> None:
     write(tmp_path, "[broker]\nhost = 'h'\npassword = 'open'")
-    with pytest.raises(SettingsError, match="'password' is not a setting"):
+    with pytest.raises(SettingsError, match="'password' is not a known setting"):
         load_shelf(tmp_path, environment={})
 
 
 def test_unknown_box_names_the_known_ones(tmp_path: Path) -> None:
     shelf = load_shelf(write(tmp_path, WHOLE), environment={})
-    with pytest.raises(UnknownBoxError, match="declared: left"):
+    with pytest.raises(UnknownBoxError, match="Declared: left"):
         shelf.box("right")
 
 

@@ -13,7 +13,7 @@ from monitor.inference.evidence.room_climate import YEAR_DAYS, learn_room
 from monitor.settings import load_shelf
 from monitor.settings.weather_file import read_weather
 
-YEAR = Path(__file__).parent / "weather" / "typical_year_723170.csv"
+YEAR = Path(__file__).parent.parent / "weather" / "typical_year_723170.csv"
 SITE = '723170,"GREENSBORO PIEDMONT TRIAD INT",NC,-5.0,36.100,-79.950,273\n'
 
 
@@ -91,7 +91,7 @@ def test_the_shelf_file_may_name_it(tmp_path: Path) -> None:
     [
         ('weather_file = "nowhere.epw"', r"nowhere\.epw.*a TMY3 or EPW file"),
         ('weather_file = "723170.csv"\nrh_pct = 40', "without monthly_vapor_pressure_kpa and rh_pct"),
-        ("indoor_excess_kpa = 0.2", "beside a weather_file"),
+        ("indoor_excess_kpa = 0.2", "together with a weather_file"),
     ],
 )
 def test_a_slip_in_the_shelf_file_is_named(line: str, what: str, tmp_path: Path) -> None:

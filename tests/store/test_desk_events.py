@@ -47,5 +47,8 @@ def test_a_deed_and_its_box_entry_come_and_go_together(tmp_path: Path) -> None:
 
 
 def test_an_unknown_number_is_refused(tmp_path: Path) -> None:
-    with open_stores(tmp_path / "s.sqlite3") as stores, pytest.raises(LedgerError, match="deed 7 is not in the log"):
+    with (
+        open_stores(tmp_path / "s.sqlite3") as stores,
+        pytest.raises(LedgerError, match="there is no number 7 in the log"),
+    ):
         stores.events.undo(7, utc_now())

@@ -105,7 +105,7 @@ def test_migrations_have_names_of_their_own() -> None:
 def test_a_file_that_is_no_database(tmp_path: Path) -> None:
     path = tmp_path / "siccast.sqlite3"
     path.write_bytes(b"this is no database, and long enough to be looked at" * 100)
-    with pytest.raises(StoreError, match="is damaged or no database of ours"), open_stores(path):
+    with pytest.raises(StoreError, match="is damaged, or not a database of siccast"), open_stores(path):
         pass
 
 
@@ -115,7 +115,7 @@ def test_a_database_locked_by_another_process(tmp_path: Path, monkeypatch: pytes
     with open_stores(path) as stores:
         holder = sqlite3.connect(path, isolation_level=None)
         holder.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreBusyError, match="another process holds it"):
+        with pytest.raises(StoreBusyError, match="another process is using it"):
             stores.readings.add(readings())
         holder.execute("ROLLBACK")
         holder.close()
@@ -125,7 +125,7 @@ def test_a_database_locked_by_another_process(tmp_path: Path, monkeypatch: pytes
 def test_a_folder_that_can_not_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     path = tmp_path / "file" / "shelf" / "siccast.sqlite3"
-    with pytest.raises(StoreError, match="can't be made"), open_stores(path, begin=True):
+    with pytest.raises(StoreError, match="can't make the folder"), open_stores(path, begin=True):
         pass
 
 
@@ -186,7 +186,9 @@ def test_a_read_only_mount_can_still_be_read(tmp_path: Path, log: str) -> None:
         remount(disk, "ro")
         if log == "in use":
             with (
-                pytest.raises(StoreError, match="-wal holds what was written last, and can't be read where nothing"),
+                pytest.raises(
+                    StoreError, match="-wal has what was written last, but it can't be read here because nothing"
+                ),
                 open_stores(path, read_only=True),
             ):
                 pass
@@ -232,7 +234,7 @@ def test_a_log_removed_under_a_listener_loses_nothing_it_acknowledged(tmp_path: 
     path = tmp_path / "siccast.sqlite3"
     program = f"add(readings(50)); os.unlink(path + '-wal')\n{then}\nadd(readings(50, first=50))\n"
     said = run_beside(program + "add(readings(50, first=100))", path).stdout
-    assert said.count("siccast.sqlite3-wal was deleted while in use; what it held is in the database now") == 1
+    assert said.count("siccast.sqlite3-wal was deleted while in use. Its content is in the database now") == 1
     with open_stores(path) as stores:
         assert stores.readings.count() == 150
         assert stores.upkeep.faults() == []
@@ -250,7 +252,7 @@ def test_nothing_is_acknowledged_while_a_reader_keeps_a_removed_log_from_being_s
         reader.execute("SELECT count(*) FROM readings").fetchone()
         stores.readings.add(readings(50, first=50))
         Path(f"{path}-wal").unlink()
-        with pytest.raises(StoreBusyError, match="-wal was deleted, and another process holds the database"):
+        with pytest.raises(StoreBusyError, match=r"-wal was deleted\. Another process is using the database"):
             stores.readings.add(readings(50, first=100))
         reader.close()
         stores.readings.add(readings(50, first=100))
@@ -304,7 +306,7 @@ def test_a_log_removed_and_continued_by_another_is_said(tmp_path: Path) -> None:
         Path(f"{path}-wal").unlink()
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("INSERT INTO thinned VALUES (1, 0, 1)")
-        with pytest.raises(StoreError, match="another process wrote on without what it held"):
+        with pytest.raises(StoreError, match="another process went on without its content"):
             stores.readings.add(readings(1, first=51))
         other.close()
 

@@ -144,7 +144,7 @@ def test_trouble_is_waited_out_and_told_once(
         assert len(fake.points) == 10
         assert len(said) == 2, said
         assert "readings wait in the shelf's own database" in said[0]
-        assert said[1].endswith("takes readings again; 0 wait")
+        assert said[1].endswith("accepts readings again; 0 wait")
 
 
 def test_a_batch_too_large_is_halved(tmp_path: Path, said: list[str]) -> None:
@@ -190,7 +190,7 @@ def test_a_busy_store_is_waited_out(tmp_path: Path, said: list[str], monkeypatch
         holder.close()
         assert drain(outbox) == [0.0]
         assert len(fake.points) == 10
-    assert "another process holds it; it is tried again" in said[0]
+    assert "another process is using it; wait a moment" in said[0]
     assert len(said) == 2, said
 
 

@@ -56,5 +56,5 @@ def test_an_entry_taken_back_no_longer_counts(stores: Stores) -> None:
     number = stores.ledger.log(CHARGE, AT)
     assert stores.ledger.undo(number, NOW) == replace(CHARGE, entry_id=number, logged_at=AT)
     assert stores.ledger.entries() == []
-    with pytest.raises(LedgerError, match=f"entry {number} is not in the ledger or was taken back"):
+    with pytest.raises(LedgerError, match=f"entry {number} in the log, or it was undone before"):
         stores.ledger.undo(number, NOW)

@@ -113,7 +113,7 @@ def test_the_way_back_from_a_newer_version(path: Path, backup: Path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "said"),
-    [(b"", "is empty"), (b"no database " * 1000, "is damaged or no backup of ours"), (None, "there is no file")],
+    [(b"", "is empty"), (b"no database " * 1000, "is damaged, or not a backup of siccast"), (None, "there is no file")],
 )
 def test_what_is_no_backup_changes_nothing(
     path: Path, backup: Path, tmp_path: Path, content: bytes | None, said: str
@@ -143,7 +143,7 @@ def test_a_database_that_another_process_holds_is_said(
     monkeypatch.setattr(connection_module, "BUSY_TIMEOUT_S", 0.05)
     with closing(sqlite3.connect(path, isolation_level=None)) as holder:
         holder.execute("BEGIN IMMEDIATE")
-        with pytest.raises(StoreBusyError, match="another process holds it"):
+        with pytest.raises(StoreBusyError, match="another process is using it"):
             restore_backup(path, backup)
         holder.execute("ROLLBACK")
     assert held(path) == 100

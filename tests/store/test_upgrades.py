@@ -46,7 +46,9 @@ def steps_of(path: Path) -> set[str]:
 def test_looking_at_an_older_file_changes_nothing_and_names_the_command(older: Path) -> None:
     before = older.read_bytes()
     with (
-        pytest.raises(StoreError, match="is of an older siccast, and looking changes nothing; `siccast listen`"),
+        pytest.raises(
+            StoreError, match=r"is from an older siccast, and this command changes nothing. `siccast listen`"
+        ),
         open_stores(older, read_only=True),
     ):
         pass
@@ -66,8 +68,8 @@ def test_writing_keeps_a_copy_first_and_says_the_way_back(older: Path) -> None:
         assert stores.readings.count() == 1
     copy = older.with_name("siccast.before-upgrade-1.sqlite3")
     assert said == [
-        f"bringing {older} up to date for this siccast; a copy of it as it was is {copy}, and the way back is: stop "
-        "siccast, install the older version, put the copy in the place of the database and delete the -wal file"
+        f"upgrading {older} for this siccast. The old state is in {copy}. To go back: stop siccast, install the older"
+        " version, put the copy in the place of the database, and delete the -wal file"
     ]
     assert steps_of(copy) == {name for name, _ in MIGRATIONS[:9]}
     assert copy.stat().st_mode & 0o777 == 0o600
@@ -82,7 +84,7 @@ def test_without_room_for_a_copy_that_is_said(older: Path, monkeypatch: pytest.M
     said: list[str] = []
     with open_stores(older, report=said.append):
         pass
-    assert "there is no room for a copy of it as it was" in said[0]
+    assert "There is no room for a copy of the old state" in said[0]
     assert [path.name for path in older.parent.iterdir()] == ["siccast.sqlite3"]
 
 
@@ -103,7 +105,7 @@ def test_a_file_changed_by_a_newer_siccast_under_a_writer_is_said(tmp_path: Path
         stores.readings.add(readings(10))
         with closing(sqlite3.connect(path, isolation_level=None)) as newer:
             migrate(newer, FUTURE)
-        with pytest.raises(StoreError, match=r"brought up to date by a newer siccast .* install that version here"):
+        with pytest.raises(StoreError, match=r"upgraded by a newer siccast .* Install that version here"):
             stores.readings.add(readings(10, first=10))
         assert stores.readings.count() == 10, "and nothing is half written"
 
@@ -113,7 +115,7 @@ def test_a_database_of_something_else_is_left_alone(tmp_path: Path) -> None:
     with closing(sqlite3.connect(path)) as other:
         other.execute("CREATE TABLE recipes (name)")
     before = path.read_bytes()
-    with pytest.raises(StoreError, match="is a database of something else"), open_stores(path):
+    with pytest.raises(StoreError, match="is a database of another program"), open_stores(path):
         pass
     assert path.read_bytes() == before
 

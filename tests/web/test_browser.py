@@ -178,5 +178,5 @@ def test_what_if_needs_a_keyboard_and_no_script(browser: Browser, address: str) 
 def test_a_wrong_number_is_named_beside_its_field(desk: Page, address: str) -> None:
     desk.goto(address + "/box/soon?limit=120", wait_until="networkidle")
     assert desk.get_by_label("Humidity limit, %").get_attribute("aria-invalid") == "true"
-    assert "a limit is from 1 to 95 per cent" in desk.get_by_role("alert").inner_text()
+    assert "a limit is from 1 to 95 %" in desk.get_by_role("alert").inner_text()
     assert desk.evaluate(CONTRASTS) == []

@@ -217,10 +217,10 @@ def test_a_question_left_empty_asks_nothing(client: httpx.Client) -> None:
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
-        ({"limit": "120"}, "120 won't do; a limit is from 1 to 95 per cent"),
-        ({"leak-times": "nan"}, "nan won't do; a leak is from 0.01 to 100 times"),
-        ({"room-temperature": "900"}, "900 won't do; a room has from -20 to 60 °C"),
-        ({"beads": "sugar"}, "'sugar' is no desiccant; known are"),
+        ({"limit": "120"}, "120 is not valid: a limit is from 1 to 95 %"),
+        ({"leak-times": "nan"}, "nan is not valid: a leak is from 0.01 to 100 times"),
+        ({"room-temperature": "900"}, "900 is not valid: a room has from -20 to 60 °C"),
+        ({"beads": "sugar"}, "'sugar' is not a known desiccant. Known:"),
         ({"limit": '"><script>'}, "won't do; write a number, such as 25"),
     ],
 )

@@ -16,7 +16,7 @@ LABELS = {
     "saturation_over_ice_pa": ("saturation pressure over ice", "Pa"),
     "vapor_pa": ("vapor pressure", "Pa"),
     "absolute_g_per_m3": ("water in a cubic meter", "g/m³"),
-    "mixing_g_per_kg": ("water for a kilogram of dry air", "g/kg"),
+    "mixing_g_per_kg": ("water per kilogram of dry air", "g/kg"),
     "dew_point_c": ("dew point, over liquid water", "°C"),
     "frost_point_c": ("frost point, over ice", "°C"),
     "enhancement_factor": ("enhancement factor", ""),
@@ -30,16 +30,21 @@ def register(app: typer.Typer) -> None:
 
 
 def air(
-    temperature_c: Annotated[float | None, typer.Option(help="Temperature of the air, °C.")] = None,
-    rh_pct: Annotated[float | None, typer.Option(help="Relative humidity over liquid water, %.")] = None,
-    pressure_hpa: Annotated[float, typer.Option(help="Air pressure, hPa.")] = STANDARD_PRESSURE_HPA,
+    temperature_c: Annotated[float | None, typer.Option(help="Temperature of the air in °C.")] = None,
+    rh_pct: Annotated[float | None, typer.Option(help="Relative humidity over liquid water in %.")] = None,
+    pressure_hpa: Annotated[float, typer.Option(help="Air pressure in hPa.")] = STANDARD_PRESSURE_HPA,
     csv_file: Annotated[
         Path | None,
-        typer.Option("--csv", help="A table with columns temperature_c, rh_pct and maybe pressure_pa; - reads stdin."),
+        typer.Option(
+            "--csv", help="Table with the columns temperature_c, rh_pct and maybe pressure_pa. - reads standard input."
+        ),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """Work out what air holds: vapor pressure, g/m³, mixing ratio, dew and frost point."""
+    """Calculate how much water air holds.
+
+    Gives vapor pressure, g/m³, mixing ratio, dew point and frost point.
+    """
     from monitor.cli.calculators import table
     from monitor.physics import calculators
 

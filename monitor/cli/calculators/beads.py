@@ -10,14 +10,14 @@ import typer
 CSV_QUANTITIES = ("loading_g_per_g", "rh_pct_back", "heat_kj_per_kg")
 LABELS = {
     "loading_g_per_g": ("water held", "g per g dry"),
-    "rh_pct_back": ("humidity read back from it", "%"),
+    "rh_pct_back": ("humidity calculated back from it", "%"),
     "slope_g_per_g_per_pct": ("slope", "g per g for each % RH"),
     "heat_kj_per_kg": ("heat to drive it off", "kJ per kg water"),
 }
 SHOWS = {
-    "fill": "The humidity over it tells how full it is.",
-    "little": "Its curve is flat: the humidity says little about how full it is.",
-    "phase": "A salt in steps: the humidity tells which hydrate is present, not how much of it is left.",
+    "fill": "The humidity over it shows how full it is.",
+    "little": "Its curve is flat. The humidity says little about how full it is.",
+    "phase": "This salt changes in steps. The humidity shows which hydrate is there, not how much of it is left.",
 }
 
 
@@ -27,21 +27,27 @@ def register(app: typer.Typer) -> None:
 
 
 def beads(
-    kind: Annotated[str, typer.Argument(help="Material, as in silica_gel_regular_density, orange_gel, clay or PA6.")],
-    temperature_c: Annotated[float | None, typer.Option(help="Temperature of material and air, °C.")] = None,
-    rh_pct: Annotated[float | None, typer.Option(help="Relative humidity over liquid water, %.")] = None,
+    kind: Annotated[
+        str, typer.Argument(help="Material, for example silica_gel_regular_density, orange_gel, clay or PA6.")
+    ],
+    temperature_c: Annotated[float | None, typer.Option(help="Temperature of material and air in °C.")] = None,
+    rh_pct: Annotated[float | None, typer.Option(help="Relative humidity over liquid water in %.")] = None,
     csv_file: Annotated[
-        Path | None, typer.Option("--csv", help="A table with columns temperature_c and rh_pct; - reads stdin.")
+        Path | None,
+        typer.Option("--csv", help="Table with the columns temperature_c and rh_pct. - reads standard input."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """Work out what beads hold at rest: water, the way back to humidity, slope, heat, and what the color may say."""
+    """Calculate how much water beads or filament hold at a humidity.
+
+    Also gives the way back to the humidity, the slope, the heat to drive the water off, and what the color can mean.
+    """
     from monitor.cli.calculators import table
     from monitor.physics import calculators
 
     at = table.points(csv_file, temperature_c, rh_pct)
     if not calculators.is_material(kind):
-        raise typer.BadParameter(f"{kind!r} is not a material; known are {', '.join(calculators.material_kinds())}")
+        raise typer.BadParameter(f"{kind!r} is not a known material. Known: {', '.join(calculators.material_kinds())}")
     answers = calculators.sorption(
         kind,
         *at.numbers(
@@ -65,16 +71,16 @@ def beads(
 
 def _sentences(caveats: dict[str, Any]) -> list[str]:
     spread = 100.0 * float(caveats["sigma_ln_capacity"])
-    told = [f"Lots differ by about ±{spread:.0f} % (one sigma)."]
+    told = [f"Lots differ by about ±{spread:.0f} % (one standard deviation)."]
     if caveats["weak"]:
-        told.append("Weak: few or recalled numbers stand behind this curve; take it as an order of magnitude.")
+        told.append("This curve is weak: it comes from few or remembered numbers. Take it as an order of magnitude.")
     if caveats.get("within_measured_range") is False:
-        told.append("Outside the range in which the curve was measured.")
+        told.append("This is outside the range in which the curve was measured.")
     told += [SHOWS[caveats["humidity_shows"]]] if "humidity_shows" in caveats else []
     if "drying_branch" in caveats and caveats["drying_branch"]["loading_factor"] > 1.0:
         branch = caveats["drying_branch"]
         told.append(
-            f"Coming from wetter it holds {branch['loading_factor']:.2f} ± {branch['sigma']:.2f} times as much."
+            f"If it was wetter before, it holds {branch['loading_factor']:.2f} ± {branch['sigma']:.2f} times as much."
         )
     if "color" in caveats:
         color = caveats["color"]
@@ -83,9 +89,10 @@ def _sentences(caveats: dict[str, Any]) -> list[str]:
         told.append("Color can show that beads are spent, never that they are dry.")
         told.append(f"Caution: {color['caution']}.")
     if "max_regeneration_c" in caveats:
-        told.append(f"Keep below {caveats['max_regeneration_c']:.0f} °C when drying; the maker's sheet goes first.")
+        told.append(f"Keep below {caveats['max_regeneration_c']:.0f} °C when drying. The maker's sheet comes first.")
     if "spool_time_constant_days" in caveats:
         told.append(
-            f"A wound spool follows with a time constant of about {caveats['spool_time_constant_days']:.1f} days."
+            "A wound spool follows slowly, with a time constant of about"
+            f" {caveats['spool_time_constant_days']:.1f} days."
         )
     return told

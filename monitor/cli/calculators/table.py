@@ -72,7 +72,7 @@ def _number(text: str, column: Column) -> float:
     except ValueError:
         raise ValueError(f"{column.name} is {text!r}; it must be a number") from None
     if not low <= value <= high:
-        raise ValueError(f"{column.name} is {value:g}; it must lie from {low:g} to {high:g}")
+        raise ValueError(f"{column.name} is {value:g}; it must be from {low:g} to {high:g}")
     return value
 
 

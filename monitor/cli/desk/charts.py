@@ -35,16 +35,19 @@ _DOTS_PER_INCH = 150  # count; judgement: sharp on a screen
 
 def compare(
     context: typer.Context,
-    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs; every run when left out.")] = None,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs to compare. Default: all.")] = None,
     lot: Annotated[str | None, typer.Option(help="Only runs of this lot.")] = None,
-    plot: Annotated[bool, typer.Option(help="Draw them in the terminal too.")] = False,
-    picture: Annotated[Path | None, typer.Option(help="Draw them into a file that ends in .png or .svg.")] = None,
+    plot: Annotated[bool, typer.Option(help="Also draw them in the terminal.")] = False,
+    picture: Annotated[Path | None, typer.Option(help="Draw them into this file, .png or .svg.")] = None,
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Set runs side by side: grams against minutes, what was left, where each would have ended."""
+    """Compare runs: grams, minutes and what was left.
+
+    Also shows where each run would end.
+    """
     if picture is not None and picture.suffix not in (".png", ".svg"):
-        raise typer.BadParameter(f"'{picture}' won't do; name a file that ends in .png or .svg")
+        raise typer.BadParameter(f"'{picture}' is not valid: choose a file that ends in .png or .svg")
     from monitor.cli.output import show_json, show_table
     from monitor.desk import run_curves
     from monitor.errors import LedgerError
@@ -58,32 +61,45 @@ def compare(
             if run.weighings and (lot is None or run.charge_before.lot == lot)
         ]
         if not names:
-            raise LedgerError("there is no run with a weighing to compare yet")
+            raise LedgerError("no run has a weighing yet. There is nothing to compare")
         curves = run_curves(inventory, names, it.shelf.boxes)
     if as_json:
         show_json({"runs": [report_answer(curve.report) for curve in curves]})
     else:
-        headings = ("run", "begun", "by", "heat", "water off", "left in beads", "would end at", "floor", "verdict")
+        headings = (
+            "run",
+            "started",
+            "in",
+            "heating",
+            "water removed",
+            "left in beads",
+            "would end at",
+            "best possible",
+            "verdict",
+        )
         show_table(headings, [compare_row(curve.report, it.wording) for curve in curves], right=(3, 4))
     if plot and not as_json:
         for curve in curves:
             typer.echo("\n".join(terminal_plot(curve, it.wording)))
     if picture is not None:
         draw(curves, picture, it.wording)
-        typer.echo(f"drawn into {picture}", err=True)
+        typer.echo(f"wrote {picture}", err=True)
 
 
 def reach(
     context: typer.Context,
-    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge, or a kind of beads.")] = "orange_gel",
+    of: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge or a kind of beads.")] = "orange_gel",
     *,
     room: RoomAir = None,
     at_temperature: Annotated[
-        list[str] | None, typer.Option("--also", metavar="T", help="Hot air of this temperature too.")
+        list[str] | None, typer.Option("--also", metavar="T", help="Also show hot air of this temperature.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show what each appliance can reach in this room, before one is switched on."""
+    """Show how dry each appliance can get the beads in this room.
+
+    Look here before you switch one on.
+    """
     from monitor.cli.output import (
         say,
         show_json,
@@ -94,6 +110,7 @@ def reach(
     from monitor.presentation.desk_wording import (
         method_answer,
         method_row,
+        room_source,
         table_headings,
     )
     from monitor.records import Appliance
@@ -104,7 +121,7 @@ def reach(
             if not _JAR_DEGC <= degc <= APPLIANCE_RANGE_DEGC[1]:
                 right = it.wording.in_own_units("from 25 to 300 °C")
                 raise typer.BadParameter(
-                    f"{it.wording.degrees(degc):g} won't do; hot air is {right}", param_hint="'--also'"
+                    f"{it.wording.degrees(degc):g} is not valid: hot air is {right}", param_hint="'--also'"
                 )
         tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
         air, known_from = it.desk.room(it.at, quantities.room(room, it.shelf))
@@ -116,15 +133,15 @@ def reach(
         return
     say(
         f"'{of}' in a room at {it.wording.temperature(air.temperature_degc)},"
-        f" {100 * air.relative_humidity:.0f} % RH ({known_from})"
+        f" {100 * air.relative_humidity:.0f} % RH ({room_source(known_from)})"
     )
     rows = [method_row(method, it.wording) for method in methods]
     show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
-    typer.echo("To 20 %: water the beads would still take before a box with that limit passes it.")
+    typer.echo("'to 20 %': water that the beads can still take up before a box with a limit of 20 % passes it.")
     jar = it.wording.temperature(_JAR_DEGC)
-    say(f"Jar: humidity over the cooled beads in a closed jar at {jar}, if they get that far.")
+    say(f"'jar': humidity over the cooled beads in a closed jar at {jar}, if they get that dry.")
     risky = [method for method in methods if method.risks]
-    show_notes("Mind:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
+    show_notes("Take care:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
 
 
 def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
@@ -151,10 +168,10 @@ def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
     masses = [wording.mass_figures(high - (high - low) * row / (_HEIGHT - 1)) for row in range(_HEIGHT)]
     lines = [f"{mass:>6} {wording.mass_unit:>2}|{''.join(line)}" for mass, line in zip(masses, cells, strict=True)]
     start = curve.report.run.start
-    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - floor"
+    title = f"{curve.report.run.name} in the {start.appliance}: o weighed, · fitted, : 90 % interval, - best possible"
     axis = f"{'':9} +{'-' * _WIDTH}"
     # 8 letters: half of the two figures' width, by definition of the formats
-    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heat':^{_WIDTH - 8}}{last / 60:>7.0f}"]
+    return [title, *lines, axis, f"{first / 60:>12.0f} {'minutes of heating':^{_WIDTH - 8}}{last / 60:>7.0f}"]
 
 
 def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
@@ -162,7 +179,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     try:
         from matplotlib.figure import Figure
     except ImportError:
-        raise typer.BadParameter("pictures need matplotlib; install siccast with its extra: siccast[plot]") from None
+        raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.cli.whole_file import whole_file
     from monitor.presentation.desk_wording import wording_scale
 
@@ -179,7 +196,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
             curve.heated_s / scale, unit * low, unit * high, color=color, alpha=_BAND_ALPHA, lw=0, label="90 % interval"
         )
         axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
-        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="end of this method")
+        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="best possible with this method")
         shown = [unit * mass_g for _, mass_g in weighed]
         axis.plot(
             [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
@@ -188,7 +205,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         axis.set_title(
             f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=_TITLE_POINTS
         )
-        axis.set_xlabel("hours of heat" if hours else "minutes of heat")
+        axis.set_xlabel("hours of heating" if hours else "minutes of heating")
         axis.grid(alpha=_GRID_ALPHA)
         axis.legend(fontsize=_LEGEND_POINTS, frameon=False)
     axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")

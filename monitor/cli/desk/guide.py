@@ -36,7 +36,10 @@ if TYPE_CHECKING:
 
 
 def guide(context: typer.Context, room: RoomAir = None) -> None:
-    """Dry a charge prompt by prompt; leave with Ctrl-C and go on another day."""
+    """Dry a charge step by step.
+
+    You can leave with Ctrl-C and go on another day.
+    """
     from monitor.desk.cautions import at_the_end, at_the_scale
 
     with open_desk(context, step_by_step=True) as it:
@@ -49,7 +52,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
                 break
             show_report(it, report, as_json=False)
         if not it.desk.inventory().run(run.name).weighings or not typer.confirm("Finish this run?", default=True):
-            typer.echo(f"Run {run.name} stays open; `siccast recharge guide` goes on with it.")
+            typer.echo(f"Run {run.name} stays open. To go on: `siccast recharge guide`")
             return
         report = it.desk.finish(run.name, it.clock())
         typer.echo(f"Finished: {report.verdict.value}.")
@@ -64,7 +67,7 @@ def _step_g(it: DeskSession, run: Run) -> float:
             return logged.event.resolution_g
     return _asked(
         it,
-        "Smallest step the scale shows",
+        "Smallest step of the scale",
         "0.1oz" if it.shelf.ounces else "1g",
         lambda text: quantities.given_step_g(text, it.shelf),
     )
@@ -74,13 +77,15 @@ def _going_on(it: DeskSession) -> Run | None:
     """Return a run that was left open, where the person wants to go on with it."""
     for run in it.desk.inventory().runs.values():
         if run.open and typer.confirm(
-            f"Run {run.name} in the {run.start.appliance} is open. Go on with it?", default=True
+            f"Run {run.name} in the {run.start.appliance} is not finished. Go on with it?", default=True
         ):
             return run
     return None
 
 
 def _begin(it: DeskSession, room: str | None) -> Run:
+    from monitor.presentation.desk_wording import room_source
+
     inventory = it.desk.inventory()
     free = [
         charge.name
@@ -88,7 +93,7 @@ def _begin(it: DeskSession, room: str | None) -> Run:
         if not charge.retired and not charge.place.startswith(APPLIANCE)
     ]
     if not free:
-        raise LedgerError("there is no charge to dry; weigh one out with `siccast charge weigh-out`, then come back")
+        raise LedgerError("there is no charge to dry. First weigh one out with `siccast charge weigh-out`")
     charge = _asked(it, f"Charge to dry ({', '.join(free)})", free[0], lambda t: inventory.active_charge(t).name)
     names = ", ".join(tool.name for tool in it.shelf.appliances)
     tool = _asked(it, f"Appliance ({names})", it.shelf.appliances[0].name, it.desk.appliance)
@@ -96,7 +101,10 @@ def _begin(it: DeskSession, room: str | None) -> Run:
     degrees, letter = it.wording.degrees(air.temperature_degc), it.wording.temperature_unit[-1]
     shown = f"{degrees:.0f}{letter}/{100.0 * air.relative_humidity:.0f}"
     told = _asked(
-        it, f"Air of the room, temperature/humidity ({known_from})", shown, lambda t: quantities.room(t, it.shelf)
+        it,
+        f"Air of the room, temperature/humidity ({room_source(known_from)})",
+        shown,
+        lambda t: quantities.room(t, it.shelf),
     )
     run = _sure(it, lambda sure: it.desk.start(charge, tool, it.clock(), room=told, confirmed=sure))
     if run is None:
@@ -109,9 +117,7 @@ def _weigh(it: DeskSession, name: str, step_g: float) -> RunReport | None:
     """Ask for one weighing; None where the person is done."""
     weighings = it.desk.inventory().run(name).weighings
     if not weighings:
-        shown_g = _asked(
-            it, "Weight before the heat, as the scale shows it", None, lambda t: quantities.mass_g(t, it.shelf)
-        )
+        shown_g = _asked(it, "Weight on the scale, before heating", None, lambda t: quantities.mass_g(t, it.shelf))
         return _sure(
             it, lambda sure: it.desk.weigh(RunWeighed(name, 0.0, shown_g, step_g), it.clock(), confirmed=sure)
         ) or _weigh(it, name, step_g)
@@ -120,7 +126,7 @@ def _weigh(it: DeskSession, name: str, step_g: float) -> RunReport | None:
     more_s = _minutes(it, it.desk.inventory().run(name), weighings[-1].heated_s, usual)
     if more_s == 0.0:
         return None
-    shown_g = _asked(it, "What the scale shows now", None, lambda t: quantities.mass_g(t, it.shelf))
+    shown_g = _asked(it, "Weight on the scale now", None, lambda t: quantities.mass_g(t, it.shelf))
     weighed = RunWeighed(name, weighings[-1].heated_s + more_s, shown_g, step_g)
     return _sure(it, lambda sure: it.desk.weigh(weighed, it.clock(), confirmed=sure)) or _weigh(it, name, step_g)
 
@@ -130,7 +136,7 @@ def _minutes(it: DeskSession, run: Run, before_s: float, usual: str | None) -> f
     from monitor.desk.traps import too_long
 
     while True:
-        more_s = _asked(it, "Minutes of heat since the last weighing (0 to stop)", usual, quantities.heating_s)
+        more_s = _asked(it, "Minutes of heating since the last weighing (0 to stop)", usual, quantities.heating_s)
         found = list(too_long(run, before_s + more_s))
         for trap in found:
             it.say(trap.text)
@@ -160,7 +166,7 @@ def _into_boxes(it: DeskSession, charge: str) -> None:
 def _part_g(it: DeskSession, left_g: float, text: str) -> float:
     grams = left_g if text.strip().lower() == "all" else quantities.mass_g(text, it.shelf)
     if grams > left_g:
-        raise typer.BadParameter(f"'{text}' won't do; there are {it.wording.mass(left_g)} left")
+        raise typer.BadParameter(f"'{text}' is too much: only {it.wording.mass(left_g)} are left")
     return grams
 
 
@@ -185,7 +191,7 @@ def _sure(it: DeskSession, attempt: Callable[[bool], Answer]) -> Answer | None:
         return attempt(False)
     except UnconfirmedError as doubt:
         it.say(f"{doubt}.")
-        return attempt(True) if typer.confirm("Keep it all the same?", default=False) else None
+        return attempt(True) if typer.confirm("Save it anyway?", default=False) else None
     except SiccastError as error:
         it.say(str(error))
         return None

@@ -25,10 +25,10 @@ from monitor.records.desk_events import (
 )
 from monitor.records.words import CHARGE_STATES
 
-lot = typer.Typer(help="Beads bought together, and the log of what was done with them.", no_args_is_help=True)
-charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, top up, put into boxes.", no_args_is_help=True)
+lot = typer.Typer(help="Beads that you bought together, and the log of your work.", no_args_is_help=True)
+charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, put into boxes.", no_args_is_help=True)
 
-Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="As in 180, 0.2kg or 6.5oz, without the holder.")]
+Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight without the holder, like 180, 0.2kg or 6.5oz.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -40,14 +40,14 @@ def register(app: typer.Typer) -> None:
 @lot.command()
 def buy(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="A name of your own for the lot.")],
-    kind: Annotated[str, typer.Argument(help="Kind of beads, as in orange_gel, silica_gel, mol_sieve or clay.")],
+    name: Annotated[str, typer.Argument(help="Your name for the lot.")],
+    kind: Annotated[str, typer.Argument(help="Kind of beads, for example orange_gel, silica_gel, mol_sieve or clay.")],
     weight: Weight,
     *,
     at: At = None,
     note: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
 ) -> None:
-    """Beads were bought."""
+    """You bought beads."""
     from monitor import desk
     from monitor.presentation.wording import beads as words_for
 
@@ -62,7 +62,7 @@ def buy(
 
 @lot.command("list")
 def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
-    """Show lots, what is left of them, and where the grams don't balance."""
+    """List lots, what is left of them, and grams that don't add up."""
     from monitor.cli.output import show_json, show_table
     from monitor.desk.inventory import discrepancies
     from monitor.presentation.wording import beads
@@ -84,17 +84,17 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
         for each in inventory.lots.values()
     ]
     show_table(("lot", "beads", "bought", "weight", "left in the bag"), rows, right=(3, 4))
-    for sentence in discrepancies(inventory) or ("The books balance.",):
+    for sentence in discrepancies(inventory) or ("All grams add up.",):
         typer.echo(wording.in_own_units(sentence))
 
 
 @lot.command("log")
 def show_log(
     context: typer.Context,
-    of: Annotated[str | None, typer.Argument(metavar="CHARGE", help="One charge; everything when left out.")] = None,
+    of: Annotated[str | None, typer.Argument(metavar="CHARGE", help="One charge. Default: everything.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show what was done, in order, with the numbers that `siccast lot undo` takes."""
+    """List what you did with beads. `siccast lot undo` takes the numbers."""
     from monitor.cli.output import show_json, show_table
     from monitor.presentation.desk_wording import event_details
 
@@ -124,30 +124,32 @@ def show_log(
 
 @lot.command()
 def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast lot log`.")]) -> None:
-    """Take one thing back; it stays readable and no longer counts."""
+    """Undo one thing. It stays stored and no longer counts."""
     with open_desk(context) as it:
         taken = it.desk.undo(number)
-    typer.echo(f"took back {number}: {_spaced(type(taken.event).__name__)} of {taken.at:%Y-%m-%d %H:%M} UTC")
+    typer.echo(f"undid {number}: {_spaced(type(taken.event).__name__)} of {taken.at:%Y-%m-%d %H:%M} UTC")
 
 
 @charge.command("weigh-out")
 def weigh_out(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="A name of your own for the charge.")],
+    name: Annotated[str, typer.Argument(help="Your name for the charge.")],
     lot_name: Annotated[str, typer.Argument(metavar="LOT", help="The lot it comes from.")],
     weight: Weight,
     *,
     state: Annotated[
         str, typer.Option(help="'new' from the bag, 'room' after days in the open, or 'unknown'.")
     ] = "new",
-    holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS ….")] = "",
+    holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS, …")] = "",
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder.")] = None,
     at: At = None,
     sure: Sure = False,
 ) -> None:
-    """A portion was weighed out of a lot."""
+    """You weighed a portion out of a lot."""
     if state not in CHARGE_STATES:
-        raise typer.BadParameter(f"'{state}' won't do; it is one of {', '.join(CHARGE_STATES)}", param_hint="'--state'")
+        raise typer.BadParameter(
+            f"'{state}' is not valid: choose one of {', '.join(CHARGE_STATES)}", param_hint="'--state'"
+        )
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
         empty = None if tare is None else quantities.mass_g(tare, it.shelf)
@@ -157,7 +159,7 @@ def weigh_out(
 
 @charge.command("list")
 def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
-    """Show every charge: where it is, what it weighs, how dry it was last."""
+    """List charges: where they are, their weight, how dry they were."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -168,13 +170,13 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
     if as_json:
         show_json({"charges": [asdict(each) for each in charges]})
         return
-    headings = ("charge", "lot", "where", "weighs", "dry", "held when judged", "dried", "color")
+    headings = ("charge", "lot", "where", "weight", "dry weight", "water when judged", "times dried", "color")
     show_table(headings, [charge_row(each, wording) for each in charges], right=(3, 4, 5, 6))
 
 
 @charge.command("show")
 def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = False) -> None:
-    """Show one charge: its weights, its runs, and what it can hold."""
+    """Show one charge: weights, runs, and how much water it can hold."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json
@@ -191,7 +193,7 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
         show_json({"charge": {**asdict(found), **told}, "runs": [run.name for run in runs]})
         return
     for label, value in charge_lines(found, runs, capacity, wording):
-        typer.echo(f"  {label:<16} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+        typer.echo(f"  {label:<17} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 @charge.command()
@@ -200,12 +202,15 @@ def put(
     name: ChargeName,
     box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)],
     *,
-    beside: Annotated[bool, typer.Option(help="Leave what is in the box there too.")] = False,
+    beside: Annotated[bool, typer.Option(help="The beads that are in the box stay in it too.")] = False,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """A charge went into a box; the box's forecast starts from how dry the charge is."""
+    """You put a charge into a box.
+
+    The forecast of the box then starts from how dry the charge is.
+    """
     from monitor.cli.output import show_json
     from monitor.presentation.wording import beads
 
@@ -216,20 +221,20 @@ def put(
         return
     known = entry.loading_g_per_g
     dry = (
-        "how much water they hold is not known"
+        "How much water they hold is not known"
         if known is None
-        else f"they hold {100 * known[1]:.1f} % of water ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
+        else f"They hold {100 * known[1]:.1f} % water ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
     )
     mass = it.wording.mass(entry.dry_mass_g or 0.0)
-    typer.echo(f"'{name}' is in box {box}, which now holds {mass} (dry) of {beads(entry.desiccant)}; {dry}")
+    typer.echo(f"'{name}' is in box {box}. The box now has {mass} of {beads(entry.desiccant)} (dry weight). {dry}")
 
 
 @charge.command("take-out")
 def take_out(context: typer.Context, name: ChargeName, at: At = None) -> None:
-    """A charge was taken out of its box and laid aside."""
+    """You took a charge out of its box and put it aside."""
     with open_desk(context, at) as it:
         it.desk.take_out(name, it.at)
-    typer.echo(f"'{name}' is spare now")
+    typer.echo(f"'{name}' is out of its box (spare)")
 
 
 @charge.command()
@@ -240,27 +245,27 @@ def split(
     weight: Weight,
     at: At = None,
 ) -> None:
-    """Part of a charge became a charge of its own."""
+    """You made a new charge from part of a charge."""
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
-        it.keep(ChargeSplit(name, quantities.name(into), grams), f"'{into}' took {it.wording.mass(grams)} of '{name}'")
+        it.keep(ChargeSplit(name, quantities.name(into), grams), f"'{into}' has {it.wording.mass(grams)} of '{name}'")
 
 
 @charge.command()
 def merge(
     context: typer.Context,
     name: ChargeName,
-    into: Annotated[str, typer.Argument(metavar="INTO", help="The charge it was poured into.")],
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The charge you poured it into.")],
     at: At = None,
 ) -> None:
-    """A charge was poured into another of the same lot."""
+    """You poured a charge into another one of the same lot."""
     with open_desk(context, at) as it:
         it.keep(ChargesMerged(name, into), f"'{name}' was poured into '{into}'")
 
 
 @charge.command("top-up")
 def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None, sure: Sure = False) -> None:
-    """New beads of the same lot were added to a charge."""
+    """You added new beads of the same lot to a charge."""
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
         it.keep(ChargeToppedUp(name, grams), f"'{name}' got {it.wording.mass(grams)} of new beads", sure=sure)
@@ -273,7 +278,7 @@ def retire(
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     at: At = None,
 ) -> None:
-    """A charge is used no more."""
+    """You don't use a charge any more."""
     with open_desk(context, at) as it:
         it.keep(ChargeRetired(name, reason), f"'{name}' is retired")
 

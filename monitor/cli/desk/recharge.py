@@ -30,17 +30,20 @@ from monitor.records.words import APPLIANCE_KINDS
 if TYPE_CHECKING:
     from monitor.records import Appliance
 
-recharge = typer.Typer(help="Dry beads by weight: how dry are they, and is more of it worth it?", no_args_is_help=True)
+recharge = typer.Typer(help="Dry beads, and see by weight how dry they are.", no_args_is_help=True)
 
-RunName = Annotated[str | None, typer.Option("--run", help="Run or charge; the one going on when left out.")]
+RunName = Annotated[str | None, typer.Option("--run", help="Run or charge. Default: the run in progress.")]
 TareScale = Annotated[
     str | None,
     typer.Option(
         metavar="same|grams",
-        help="Whether the empty holder was weighed on the scale as it stands, or in true grams; else the books tell.",
+        help="How the empty holder was weighed: on the scale as it is set now (same), or in grams (grams)."
+        " Default: siccast finds out from the records.",
     ),
 ]
-Step = Annotated[str | None, typer.Option("--step", help="Smallest step the scale shows; as typed when left out.")]
+Step = Annotated[
+    str | None, typer.Option("--step", help="Smallest step of the scale. Default: as you typed the weight.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -58,25 +61,28 @@ def start(
     context: typer.Context,
     charge: Annotated[str, typer.Argument(metavar="CHARGE", help="The charge to dry.")],
     appliance: Annotated[
-        str, typer.Argument(metavar="APPLIANCE", help="A declared appliance, or any name with --kind.")
+        str, typer.Argument(metavar="APPLIANCE", help="An appliance of the shelf file, or any name with --kind.")
     ],
     *,
     kind: Annotated[str | None, typer.Option(help="microwave, oven, filament_dryer, print_bed or other.")] = None,
-    temperature: Annotated[
-        str | None, typer.Option(help="What it is set to, where it is not the declared one.")
-    ] = None,
+    temperature: Annotated[str | None, typer.Option(help="What it is set to, if not as in the shelf file.")] = None,
     power_w: Annotated[
-        float | None, typer.Option(min=POWER_RANGE_W[0], max=POWER_RANGE_W[1], help="Its power, W.")
+        float | None, typer.Option(min=POWER_RANGE_W[0], max=POWER_RANGE_W[1], help="Its power in W.")
     ] = None,
     room: RoomAir = None,
-    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder on this scale; 0 if zeroed.")] = None,
-    weight: Annotated[str | None, typer.Option(help="The first weighing, before the heat.")] = None,
+    tare: Annotated[
+        str | None, typer.Option(help="Weight of the empty holder on this scale. 0 if you zeroed the scale with it.")
+    ] = None,
+    weight: Annotated[str | None, typer.Option(help="The first weighing, before heating.")] = None,
     step: Step = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Begin a run: what this method can reach today, and what to be careful of."""
+    """Start a run: put a charge into an appliance.
+
+    Shows how dry the beads can get today, and what to be careful of.
+    """
     with open_desk(context, at) as it:
         tool = named_appliance(it, appliance, kind, temperature, power_w)
         empty_g = None if tare is None else quantities.tare_g(tare, it.shelf)
@@ -89,8 +95,8 @@ def start(
                 report = it.desk.weigh(RunWeighed(run.name, 0.0, shown_g, step_g), it.at, confirmed=sure)
             except UnconfirmedError as error:
                 raise UnconfirmedError(
-                    f"{error}: the run has not begun. Start it again with the right weight; or without --weight,"
-                    " say then what happened, and weigh"
+                    f"{error}. The run has not started. Start it again with the right weight. Or start it without"
+                    " --weight, log what happened, and then weigh"
                 ) from error
         if not as_json:
             say_beginning(it, run.name)
@@ -106,25 +112,25 @@ def start(
 @recharge.command()
 def weigh(
     context: typer.Context,
-    weight: Annotated[str, typer.Argument(metavar="WEIGHT", help="What the scale shows, holder and all.")],
+    weight: Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight on the scale, with the holder.")],
     *,
-    after: Annotated[str | None, typer.Option(help="Heating since the last weighing, as in 3 (minutes) or 8h.")] = None,
-    total: Annotated[str | None, typer.Option(help="Heating in all, instead of --after.")] = None,
+    after: Annotated[str | None, typer.Option(help="Heating since the last weighing, like 3 (minutes) or 8h.")] = None,
+    total: Annotated[str | None, typer.Option(help="Heating since the start of the run, instead of --after.")] = None,
     run: RunName = None,
     step: Step = None,
-    hot: Annotated[bool, typer.Option(help="They were still hot.")] = False,
+    hot: Annotated[bool, typer.Option(help="The beads were still hot.")] = False,
     scale: Annotated[
-        str | None, typer.Option(help="What the scale stood on instead of grams: milk, oil, ounces, or a density.")
+        str | None, typer.Option(help="What the scale was set to instead of grams: milk, oil, ounces, or a density.")
     ] = None,
-    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder, where it is another one now.")] = None,
+    tare: Annotated[str | None, typer.Option(help="Weight of the empty holder, if it is another one now.")] = None,
     tare_scale: TareScale = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write a weighing down and learn what it means."""
+    """Save a weighing, and see what it means."""
     if after is not None and total is not None:
-        raise typer.BadParameter("say --after (since the last weighing) or --total (in all), not both")
+        raise typer.BadParameter("give --after (since the last weighing) or --total (since the start), not both")
     with open_desk(context, at) as it:
         going = it.desk.inventory().open_run(run)
         before_s = going.weighings[-1].heated_s if going.weighings else 0.0
@@ -148,7 +154,7 @@ def weigh(
 @recharge.command()
 def rescale(
     context: typer.Context,
-    unit: Annotated[str, typer.Argument(help="What the scale stood on: milk, oil, ounces, a density, or grams.")],
+    unit: Annotated[str, typer.Argument(help="What the scale was set to: milk, oil, ounces, a density, or grams.")],
     run: RunName = None,
     *,
     tare_scale: TareScale = None,
@@ -156,7 +162,10 @@ def rescale(
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """The scale stood on something else all along: every weighing of the run is taken as that."""
+    """The scale was set to another unit all along.
+
+    siccast then reads every weighing of the run in that unit.
+    """
     with open_desk(context, at) as it:
         report = it.desk.rescale(
             run, scale_factor(unit), unit, it.at, tare_factor=tare_factor(tare_scale, unit), confirmed=sure
@@ -171,15 +180,17 @@ def spilled(
     grams: Annotated[
         str | None,
         typer.Option(
-            metavar="WEIGHT", help="How much fell out, as in 20 (grams) or 0.5oz; else the next weighings tell."
+            metavar="WEIGHT",
+            help="How much fell out, like 20 (grams) or 0.5oz. If you don't know, the next weighings show it.",
         ),
     ] = None,
     weight: Annotated[
-        str | None, typer.Option(help="What the scale shows now, holder and all, with no heat since the last weighing.")
+        str | None,
+        typer.Option(help="Weight on the scale now, with the holder, and no heating since the last weighing."),
     ] = None,
     at_heat: Annotated[
         str | None,
-        typer.Option(help="Heat in all when it happened, where weighings have been made since; as in 6 or 8h."),
+        typer.Option(help="Heating since the start when it happened, if you weighed since. Like 6 or 8h."),
     ] = None,
     run: RunName = None,
     step: Step = None,
@@ -187,11 +198,15 @@ def spilled(
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Beads fell out of a run: how many, what is left, or nobody knows; what is left is judged without them."""
+    """Beads fell out of a run.
+
+    Give what fell out (--grams), or the weight now (--weight), or neither if you don't know. siccast then judges the
+    beads that are left.
+    """
     if grams is not None and weight is not None:
-        raise typer.BadParameter("say --grams (what fell out) or --weight (what the scale shows now), not both")
+        raise typer.BadParameter("give --grams (what fell out) or --weight (on the scale now), not both")
     if at_heat is not None and weight is not None:
-        raise typer.BadParameter("--weight is what the scale shows now, and --at-heat is about earlier")
+        raise typer.BadParameter("give --weight (on the scale now) or --at-heat (an earlier time), not both")
     with open_desk(context, at) as it:
         going = it.desk.inventory().open_run(run)
         lost_g = None if grams is None else quantities.mass_g(grams if grams[-1:].isalpha() else f"{grams}g", it.shelf)
@@ -204,30 +219,33 @@ def spilled(
         if report is not None:
             show_report(it, report, as_json=as_json)
         else:
-            typer.echo(f"Noted for run {going.name}; weigh what is left before the heat.")
+            typer.echo(f"Saved for run {going.name}. Weigh what is left before you heat it.")
 
 
 @recharge.command()
 def status(
     context: typer.Context,
     run: Annotated[
-        str | None, typer.Argument(metavar="RUN", help="Run or charge; the one going on when left out.")
+        str | None, typer.Argument(metavar="RUN", help="Run or charge. Default: the run in progress.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show where a run stands."""
+    """Show the state of a run."""
     with open_desk(context, read_only=True) as it:
         inventory = it.desk.inventory()
         name = run if run in inventory.runs else inventory.open_run(run).name
         if not inventory.run(str(name)).weighings:
-            typer.echo(f"run {name} has no weighing yet: weigh the beads before the heat")
+            typer.echo(f"run {name} has no weighing yet. Weigh the beads before you heat them")
             return
         show_report(it, it.desk.report(str(name)), as_json=as_json)
 
 
 @recharge.command()
 def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: AsJson = False) -> None:
-    """End a run; what it told of the beads stays with the charge and goes into the next box."""
+    """End a run.
+
+    Its result stays with the charge, and the next box starts from it.
+    """
     from monitor.desk.cautions import at_the_end
     from monitor.presentation.desk_wording import jar_sentence, verdict_sentence
 
@@ -237,26 +255,29 @@ def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: 
             show_report(it, report, as_json=True)
     if not as_json:
         typer.echo(verdict_sentence(report, it.wording).replace("\N{NARROW NO-BREAK SPACE}", " "))
-        typer.echo(f"{jar_sentence(report)}; tell `siccast recharge jar-check RH T`.")
+        typer.echo(f"{jar_sentence(report)}. To use it: `siccast recharge jar-check RH T`.")
         put = hint("charge", "put", report.run.start.charge, then="BOX")
-        typer.echo(f"Run {report.run.name} is finished. {put} is next.")
+        typer.echo(f"Run {report.run.name} is finished. Next: {put}.")
         say_cautions(at_the_end(), it.wording)
 
 
 @recharge.command("jar-check")
 def jar_check(
     context: typer.Context,
-    humidity: Annotated[str, typer.Argument(metavar="RH", help="What the hygrometer shows, per cent.")],
+    humidity: Annotated[str, typer.Argument(metavar="RH", help="What the hygrometer shows, in %.")],
     temperature: Annotated[str, typer.Argument(metavar="T", help="Temperature in the jar.")],
     *,
-    charge: Annotated[str | None, typer.Option(help="The charge; the last one dried when left out.")] = None,
+    charge: Annotated[str | None, typer.Option(help="The charge. Default: the one dried last.")] = None,
     # per cent RH; judgement: wider than any hygrometer's sheet
-    accuracy: Annotated[float, typer.Option(min=0.1, max=20.0, help="Of the hygrometer, ± per cent RH.")] = 100.0
+    accuracy: Annotated[float, typer.Option(min=0.1, max=20.0, help="Accuracy of the hygrometer, ± % RH.")] = 100.0
     * SensorSpec().accuracy,
     at: At = None,
     as_json: AsJson = False,
 ) -> None:
-    """Judge dryness by a hygrometer over the cooled beads in a closed jar, after a day."""
+    """Check how dry beads are with a hygrometer in a jar.
+
+    Close the cooled beads in a jar with the hygrometer. Read it after a day.
+    """
     from monitor.cli.output import show_json
     from monitor.presentation.desk_wording import shares
 
@@ -268,12 +289,13 @@ def jar_check(
     if as_json:
         show_json({"charge": name, "verdict": verdict})
         return
-    typer.echo(f"The jar alone says {shares(verdict.alone_g_per_g)} of water in the beads of '{name}'.")
+    typer.echo(f"By the jar alone, the beads of '{name}' hold {shares(verdict.alone_g_per_g)} water.")
     if verdict.agrees and weighed:
-        typer.echo(f"Together with the scale: {shares(verdict.combined_g_per_g)}.")
+        typer.echo(f"By jar and scale together: {shares(verdict.combined_g_per_g)}.")
     elif weighed:
         typer.echo(
-            "The scale says otherwise; the jar counts: it needs no dry mass. Was the jar tight and the day long?"
+            "The scale says something else. siccast uses the jar, because it needs no dry weight."
+            " Was the jar tight, and closed for a whole day?"
         )
 
 
@@ -283,7 +305,10 @@ def first_days(
     charge: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge in a box.")],
     as_json: AsJson = False,
 ) -> None:
-    """Read a jar check off the first days of a box, once they are over."""
+    """Check how dry a charge is by its first days in a box.
+
+    The box serves as the jar of a jar check.
+    """
     from monitor.cli.output import show_json
     from monitor.presentation.desk_wording import shares
 
@@ -292,19 +317,22 @@ def first_days(
     if as_json:
         show_json({"charge": charge, "verdict": found})
     elif found is None:
-        typer.echo(f"Not yet: '{charge}' has to lie in a box with readings for three and a half days.")
+        typer.echo(f"Not yet: '{charge}' must be in a box with readings for three and a half days.")
     else:
-        typer.echo(f"The box says at most {shares(found.alone_g_per_g)} in '{charge}'; spools may have added to it.")
+        typer.echo(
+            f"By the box, '{charge}' holds at most {shares(found.alone_g_per_g)} water. Spools may have added some"
+            " of it."
+        )
 
 
 @recharge.command()
 def color(
     context: typer.Context,
-    seen: Annotated[str, typer.Argument(metavar="COLOR", help="What the beads look like.")],
-    charge: Annotated[str | None, typer.Option(help="The charge; the one being dried when left out.")] = None,
+    seen: Annotated[str, typer.Argument(metavar="COLOR", help="Color of the beads.")],
+    charge: Annotated[str | None, typer.Option(help="The charge. Default: the one being dried.")] = None,
     at: At = None,
 ) -> None:
-    """Write down what color the beads show, and hear what that can mean."""
+    """You looked at the color of the beads. See what it can mean."""
     from monitor.desk.cautions import on_color
     from monitor.desk.methods import beads_of
 
@@ -324,13 +352,15 @@ def named_appliance(
     from monitor.records import Appliance
 
     if kind is not None and kind not in APPLIANCE_KINDS:
-        raise typer.BadParameter(f"'{kind}' won't do; it is one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'")
+        raise typer.BadParameter(
+            f"'{kind}' is not valid: choose one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'"
+        )
     tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
     if temperature is not None:
         degc = quantities.temperature_degc(temperature, it.shelf)
         if not APPLIANCE_RANGE_DEGC[0] <= degc <= APPLIANCE_RANGE_DEGC[1]:
             right = "68 to 572 °F" if it.shelf.fahrenheit else "20 to 300 °C"
-            raise typer.BadParameter(f"'{temperature}' won't do; an appliance dries at {right}")
+            raise typer.BadParameter(f"'{temperature}' is not valid: an appliance dries at {right}")
         tool = replace(tool, temperature_degc=degc)
     return tool if power_w is None else replace(tool, power_w=power_w)
 
@@ -344,7 +374,7 @@ def tare_factor(text: str | None, scale: str | None) -> float | None:
     if text is None:
         return None
     if text not in ("same", "grams"):
-        raise typer.BadParameter(f"'{text}' won't do; it is same or grams", param_hint="'--tare-scale'")
+        raise typer.BadParameter(f"'{text}' is not valid: write same or grams", param_hint="'--tare-scale'")
     return 1.0 if text == "grams" or scale is None else scale_factor(scale)
 
 
@@ -366,5 +396,5 @@ def scale_factor(text: str) -> float:
     except ValueError:
         density = 0.0
     if not 0.5 <= density <= 2.0:
-        raise typer.BadParameter(f"'{text}' won't do; say {', '.join(SCALE_UNITS)}, or a density as in 1.03")
+        raise typer.BadParameter(f"'{text}' is not valid: write {', '.join(SCALE_UNITS)}, or a density like 1.03")
     return density

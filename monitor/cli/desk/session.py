@@ -23,13 +23,16 @@ if TYPE_CHECKING:
     from monitor.records.desk_events import DeskEvent
     from monitor.settings import Shelf
 
-At = Annotated[str | None, typer.Option("--at", help=f"When, as in {arguments.MOMENTS}; now when left out.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
-Sure = Annotated[bool, typer.Option("--sure", help="Keep it although it looks wrong or unwise.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {arguments.MOMENTS}. Default: now.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
+Sure = Annotated[bool, typer.Option("--sure", help="Save it although it looks wrong or unwise.")]
 RoomAir = Annotated[
     str | None,
-    typer.Option("--room", metavar="T/RH", help="Air of the room as in 20/50; from the room sensor when left out."),
+    typer.Option("--room", metavar="T/RH", help="Air of the room, like 20/50. Default: from the room sensor."),
 ]
+IF_RIGHT = "If it is right, repeat it with --sure"
+"""How something that was only doubted is saved all the same."""
+
 ChargeName = Annotated[str, typer.Argument(metavar="CHARGE", help="Name of the charge.")]
 
 
@@ -57,13 +60,13 @@ class DeskSession:
     def keep(self, event: DeskEvent, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
         logged = self.desk.keep(event, self.at, confirmed=sure)
-        typer.echo(f"{said}; `siccast lot undo {logged.event_id}` takes it back")
+        typer.echo(f"{said}. To undo: `siccast lot undo {logged.event_id}`")
 
 
 def in_command_words(error: SiccastError) -> str:
     """Return what to say of an error; what was only doubted says how it is kept all the same."""
     asks = isinstance(error, UnconfirmedError) and "--sure" not in str(error)
-    return f"{error}. If it is right: --sure" if asks else str(error)
+    return f"{error}. {IF_RIGHT}" if asks else str(error)
 
 
 @contextmanager

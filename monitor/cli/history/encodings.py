@@ -77,6 +77,6 @@ def _wrong(path: Path, where: str, encoding: str, likely: str, shown: bytes) -> 
     line = next((each for each in shown.decode(likely, "replace").lstrip("\ufeff").splitlines() if each), "")
     text = "".join(letter if letter.isprintable() else " " for letter in line)[:_SHOWN].strip()
     return ImportFileError(
-        f"{path}, {where}: this is no {encoding.upper()} text; nothing was kept."
-        f" It is likely {likely}, in which it reads '{text}': --encoding {likely}"
+        f"{path}, {where}: this is not {encoding.upper()} text. Nothing was saved."
+        f" It is probably {likely}, which reads '{text}'. If so, add --encoding {likely}"
     )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.desk.session import Sure
+from monitor.cli.desk.session import IF_RIGHT, Sure
 from monitor.cli.session import open_to_write
 from monitor.errors import NEEDS_THE_PERSON, ImportFileError, UnconfirmedError
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
@@ -36,35 +36,39 @@ def register(readings: typer.Typer) -> None:
 def import_readings(
     context: typer.Context,
     file: Annotated[
-        Path, typer.Argument(help="A table in CSV with a heading line, also gzipped (.gz), or in Parquet.")
+        Path, typer.Argument(help="Table in CSV with a heading line (may be gzipped, .gz), or in Parquet.")
     ],
     *,
-    box: Annotated[str | None, typer.Option(help="The box that all rows are of, where no column says so.")] = None,
+    box: Annotated[str | None, typer.Option(help="Box of all rows, if the file has no column for it.")] = None,
     column: Annotated[
-        list[str] | None, typer.Option(help="What the file calls one of our columns, as in rh_pct=Humidity.")
+        list[str] | None, typer.Option(help="What the file calls one of our columns, for example rh_pct=Humidity.")
     ] = None,
-    temperature_unit: Annotated[str | None, typer.Option(help="C, F or K; C unless the heading says another.")] = None,
+    temperature_unit: Annotated[
+        str | None, typer.Option(help="C, F or K. Default: as the heading says, else C.")
+    ] = None,
     humidity_unit: Annotated[str, typer.Option(help="% or fraction.")] = "%",
     time_unit: Annotated[str, typer.Option(help="iso8601, epoch_s or epoch_ms.")] = "iso8601",
-    time_format: Annotated[str | None, typer.Option(help="Pattern of the instants, as in '%d.%m.%Y %H:%M'.")] = None,
+    time_format: Annotated[str | None, typer.Option(help="Pattern of the times, for example '%d.%m.%Y %H:%M'.")] = None,
     timezone: Annotated[
         str | None,
-        typer.Option(help="Zone of instants that name none; else UTC where the heading says so, or the shelf's."),
+        typer.Option(help="Time zone of times that name none. Default: UTC if the heading says so, else the shelf's."),
     ] = None,
-    delimiter: Annotated[str, typer.Option(help="What stands between columns; 'tab' for tabulators.")] = ",",
-    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written 21,4.")] = False,
+    delimiter: Annotated[str, typer.Option(help="Character between columns; 'tab' for tabs.")] = ",",
+    decimal_comma: Annotated[bool, typer.Option(help="Numbers are written like 21,4.")] = False,
     encoding: arguments.Encoding = "utf-8",
     bring_back: Annotated[
-        bool, typer.Option("--bring-back", help="Put back, too, what `readings thin` deleted.")
+        bool, typer.Option("--bring-back", help="Also put back what `readings thin` deleted.")
     ] = False,
     sure: Sure = False,
 ) -> None:
-    """Add the readings of a file; rows that are held already, or were thinned out, change nothing.
+    """Import the readings of a file.
 
-    Our columns are box, t, temperature_c, rh_pct and, where there are any, battery_v, seq and origin. Usual headings
-    such as Time, Temperature (°C) or Humidity are recognized, and it is said what was taken for what.
+    Rows that are already stored change nothing. Rows that were thinned out earlier stay out.
 
-    Imports are numbered: `siccast readings imports` lists them, `siccast readings withdraw` takes one back.
+    Our columns are box, t, temperature_c and rh_pct. The columns battery_v, seq and origin are optional. siccast
+    recognizes usual headings such as Time, Temperature (°C) or Humidity, and shows what it read as what.
+
+    Each import has a number: `siccast readings imports` lists them, `siccast readings withdraw` takes one back.
     """
     from monitor.cli.history.table_file import open_table, table_size
     from monitor.cli.output import progress_bar
@@ -116,7 +120,7 @@ class _Import:
         for decoded in portions:
             doubt = self._plausibility.doubt(decoded.readings) if self._plausibility else None
             if doubt is not None:
-                raise UnconfirmedError(f"{self.file_name}: {doubt} {self._nothing_kept()}. If it is right: --sure")
+                raise UnconfirmedError(f"{self.file_name}: {doubt} {self._nothing_kept()}. {IF_RIGHT}")
             if self.number is None:
                 self.number = self._imports.begin(self.file_name, datetime.now(tz=UTC))
             self.counts += self._imports.add(
@@ -129,9 +133,9 @@ class _Import:
 
     def _nothing_kept(self) -> str:
         if self.number is None or not (self.counts.new or self.counts.brought_back):
-            return "Nothing was kept"
+            return "Nothing was saved"
         withdrawal = self._imports.withdraw_import(self.number, datetime.now(tz=UTC))
-        return f"What import {self.number} had brought until there is withdrawn ({withdrawal.number})"
+        return f"The readings that import {self.number} had added so far are withdrawn ({withdrawal.number})"
 
 
 def _summarize(import_: _Import, table: Table) -> None:
@@ -139,47 +143,55 @@ def _summarize(import_: _Import, table: Table) -> None:
     for remark in table.remarks():
         typer.echo(remark)
     if import_.number is None:
-        typer.echo(f"{import_.file_name} has no rows under its headings; nothing to import")
+        typer.echo(f"{import_.file_name} has no rows under its headings. There is nothing to import")
         return
     typer.echo(
-        f"import {import_.number}: {counts.new} new readings, {counts.held} held already, {counts.differing} differing,"
+        f"import {import_.number}: {counts.new} new readings, {counts.held} already stored, {counts.differing}"
+        " differing,"
         f" {rejected} rejected"
     )
     if counts.brought_back:
-        typer.echo(f"{counts.brought_back} readings that had been thinned out are back")
+        typer.echo(f"{counts.brought_back} readings that were thinned out are back")
     if counts.thinned_out:
         typer.echo(
-            f"{counts.thinned_out} readings were thinned out before and stay out: of each of their hours one value is"
-            " kept, which forecasts rest on. --bring-back puts them back"
+            f"{counts.thinned_out} readings were thinned out earlier and stay out. siccast keeps one value for"
+            " each of"
+            " their hours, and forecasts use that. --bring-back puts them back"
         )
     if counts.differing:
         typer.echo(_differing(import_.number, counts), err=True)
     if rejected:
-        typer.echo(f"first rejected: {import_.rejected[0]}; `siccast rejected` lists them", err=True)
+        typer.echo(f"first rejected: {import_.rejected[0]}. `siccast rejected` lists them", err=True)
     if not (counts.new or counts.held or counts.thinned_out or counts.brought_back):
         if not counts.differing:
-            raise ImportFileError(f"no row of {import_.file_name} could be used; {import_.rejected[0]}")
+            raise ImportFileError(f"no row of {import_.file_name} could be used: {import_.rejected[0]}")
         raise typer.Exit(code=NEEDS_THE_PERSON)
 
 
 def _differing(number: int, counts: ImportCounts) -> str:
     theirs = sorted(each for each in counts.at_odds_with if each is not None)
     told = (
-        f"{counts.differing} differ from readings held for their instants; those count, and these are set aside"
-        f" (`siccast readings export --set-aside {number}` shows them)."
+        f"{counts.differing} rows differ from a reading stored for the same time. The stored ones count. These rows"
+        f" are set aside: `siccast readings export --set-aside {number}` shows them."
     )
     if not theirs:
         return told
     older = " and ".join(f"import {each}" for each in theirs)
     commands = ", ".join(f"`siccast readings withdraw --import {each}`" for each in theirs)
-    return f"{told} Held are those of {older}; if these are right: {commands}, then `siccast readings restore {number}`"
+    return (
+        f"{told} The stored ones are from {older}. If the new rows are right: {commands},"
+        f" then `siccast readings restore {number}`"
+    )
 
 
 def list_imports(
     context: typer.Context,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List imports and withdrawals by number: what they brought, and what is set aside under them."""
+    """List imports and withdrawals with their numbers.
+
+    Shows what each one added, and what is set aside under its number.
+    """
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -192,7 +204,7 @@ def list_imports(
         show_json({"imports": [asdict(each) for each in listed]})
         return
     if not listed:
-        typer.echo("nothing was imported or withdrawn yet")
+        typer.echo("Nothing was imported or withdrawn yet.")
     rows = [
         (
             str(each.number),
@@ -203,7 +215,7 @@ def list_imports(
         )
         for each in listed
     ]
-    headings = ("number", "when", "what", "readings", "held", "differing", "rejected", "set aside", "now")
+    headings = ("number", "when", "what", "readings", "already stored", "differing", "rejected", "set aside", "state")
     show_table(headings, rows, right=(0, 3, 4, 5, 6, 7))
 
 
@@ -228,20 +240,28 @@ def withdraw(
     context: typer.Context,
     *,
     number: Annotated[
-        int | None, typer.Option("--import", metavar="NUMBER", help="What this import brought; see `imports`.")
+        int | None,
+        typer.Option(
+            "--import", metavar="NUMBER", help="What this import added. `readings imports` lists the numbers."
+        ),
     ] = None,
-    box: Annotated[str | None, typer.Option(help="Or readings of this box, from whatever source.")] = None,
+    box: Annotated[str | None, typer.Option(help="Or the readings of this box, from any source.")] = None,
     start: Annotated[
-        str | None, typer.Option("--from", help="From this time on, as in 2026-03-01T07:30, in the shelf's zone.")
+        str | None, typer.Option("--from", help="From this time on, like 2026-03-01T07:30, in the shelf's time zone.")
     ] = None,
-    end: Annotated[str | None, typer.Option("--to", help="Up to this time, itself left out.")] = None,
+    end: Annotated[str | None, typer.Option("--to", help="Up to this time, not including it.")] = None,
 ) -> None:
-    """Take readings out: those of an import, or of a box in a span of time. Nothing is lost; `restore` undoes it."""
+    """Take back the readings of an import, or of a box in a time span.
+
+    Nothing is lost: `siccast readings restore` undoes it.
+    """
     shelf = load_shelf(shelf_folder(context.obj))
     if (number is None) == (box is None) or (number is not None and (start or end)):
-        raise typer.BadParameter("name either --import NUMBER, or --box BOX with --from or --to")
+        raise typer.BadParameter("give either --import NUMBER, or --box BOX with --from or --to")
     if box is not None and start is None and end is None:
-        raise typer.BadParameter(f"all readings of {box}? Name at least one end of the span with --from or --to")
+        raise typer.BadParameter(
+            f"this would take back all readings of {box}. Give at least one end of the span with --from or --to"
+        )
     first, last = arguments.span_end(start, shelf.timezone, "--from"), arguments.span_end(end, shelf.timezone, "--to")
     now = datetime.now(tz=UTC)
     with open_to_write(shelf) as stores:
@@ -250,20 +270,24 @@ def withdraw(
         else:
             done = stores.imports.withdraw_span(box or "", first, last, now)
     typer.echo(
-        f"withdrew {done.new} readings ({done.what}); `siccast readings restore {done.number}` puts them back,"
+        f"withdrew {done.new} readings ({done.what}). `siccast readings restore {done.number}` puts them back,"
         f" `siccast readings export --set-aside {done.number}` shows them"
     )
 
 
 def restore(
-    context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the withdrawal, or of an import.")]
+    context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the withdrawal or of the import.")]
 ) -> None:
-    """Put back what was withdrawn, or an import's differing rows, where no other reading has their place by now."""
+    """Put withdrawn readings back.
+
+    With the number of an import, its differing rows come in. A reading stays set aside if another one is
+    stored for the same time.
+    """
 
     shelf = load_shelf(shelf_folder(context.obj))
     with open_to_write(shelf) as stores:
         restored, left = stores.imports.restore(number)
-    rest = f"; {left} stay set aside, because other readings are held for their instants" if left else ""
+    rest = f". {left} stay set aside, because other readings are stored for the same times" if left else ""
     typer.echo(f"put back {restored} readings{rest}")
     if not restored:
         raise typer.Exit(code=NEEDS_THE_PERSON)
@@ -273,13 +297,13 @@ def _columns(given_pairs: list[str]) -> dict[str, str]:
     pairs = [text.partition("=") for text in given_pairs]
     for (ours, sign, _), text in zip(pairs, given_pairs, strict=True):
         if not sign or not ours:
-            raise typer.BadParameter(f"'{text}' won't do; write our name = its name, as in rh_pct=Humidity")
+            raise typer.BadParameter(f"'{text}' is not valid: write our name = its name, for example rh_pct=Humidity")
     return {ours: theirs for ours, _, theirs in pairs}
 
 
 def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
     if value not in allowed:
-        raise typer.BadParameter(f"'{value}' won't do; one of {', '.join(allowed)}", param_hint=option)
+        raise typer.BadParameter(f"'{value}' is not valid: choose one of {', '.join(allowed)}", param_hint=option)
     return value
 
 
@@ -287,4 +311,6 @@ def _zone(name: str) -> ZoneInfo:
     try:
         return zone_named(name)
     except ValueError:
-        raise typer.BadParameter(f"'{name}' is no zone of the IANA list, such as Europe/Vienna") from None
+        raise typer.BadParameter(
+            f"'{name}' is not a time zone. Use a name of the IANA list, for example Europe/Vienna"
+        ) from None

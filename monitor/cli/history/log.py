@@ -30,17 +30,17 @@ if TYPE_CHECKING:
 _MS = timedelta(milliseconds=1)  # by definition
 _HUNDREDTH = 0.01  # °C or % RH; judgement: what the store keeps, so finer is the same
 
-log = typer.Typer(help="Write down what was done to a box.", no_args_is_help=True)
+log = typer.Typer(help="Write down what you did to a box.", no_args_is_help=True)
 
 BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
-At = Annotated[str | None, typer.Option("--at", help=f"When, as in {arguments.MOMENTS}; now when left out.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {arguments.MOMENTS}. Default: now.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
-_WEIGHT = "as in 150, 150g or 5.3oz; without a unit in the shelf's"
-Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")]
-Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the holder the beads sit in, taken off.")]
-Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step the scale shows, as in 0.1g.")]
-Beside = Annotated[bool, typer.Option("--beside", help="The beads that are in the box stay there too.")]
-Method = Annotated[str | None, typer.Option(help="How it was dried: oven_120C_3h, microwave, hot_air_65C, new ….")]
+_WEIGHT = "150, 150g or 5.3oz. Without a unit, the shelf's unit counts"
+Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale: {_WEIGHT}.")]
+Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the empty holder. It is subtracted.")]
+Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step of the scale, for example 0.1g.")]
+Beside = Annotated[bool, typer.Option("--beside", help="The beads that were in the box stay in it too.")]
+Method = Annotated[str | None, typer.Option(help="How you dried them: oven_120C_3h, microwave, hot_air_65C, new, …")]
 
 
 def register(app: typer.Typer) -> None:
@@ -53,8 +53,8 @@ def charge(
     context: typer.Context,
     box: BoxName,
     *,
-    dry_mass: Annotated[str, typer.Option(metavar="WEIGHT", help=f"Weight of the beads when fully dry, {_WEIGHT}.")],
-    desiccant: Annotated[str, typer.Option(help="Kind of desiccant.")] = "silica_gel",
+    dry_mass: Annotated[str, typer.Option(metavar="WEIGHT", help=f"Weight of the beads when fully dry: {_WEIGHT}.")],
+    desiccant: Annotated[str, typer.Option(help="Kind of beads. `siccast words beads` lists them.")] = "silica_gel",
     mass: Mass = None,
     holder: Holder = None,
     resolution: Resolution = None,
@@ -64,7 +64,7 @@ def charge(
     beside: Beside = False,
     sure: Sure = False,
 ) -> None:
-    """Beads were put into a box."""
+    """You put beads into a box."""
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.charge, box, at=at, note=note, sure=sure, beside=beside,
@@ -83,14 +83,14 @@ def recharge(
     holder: Holder = None,
     resolution: Resolution = None,
     dry_mass: Annotated[
-        str | None, typer.Option(metavar="WEIGHT", help="Weight when fully dry, where it changed.")
+        str | None, typer.Option(metavar="WEIGHT", help="Weight when fully dry, if it changed.")
     ] = None,
-    desiccant: Annotated[str | None, typer.Option(help="Kind of desiccant, where it changed.")] = None,
+    desiccant: Annotated[str | None, typer.Option(help="Kind of beads, if it changed.")] = None,
     at: At = None,
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """The beads of a box were dried or swapped for dry ones."""
+    """You dried the beads of a box, or swapped them for dry ones."""
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.recharge, box, at=at, note=note, sure=sure,
@@ -103,7 +103,7 @@ def recharge(
 def weighing(
     context: typer.Context,
     box: BoxName,
-    mass: Annotated[str, typer.Argument(metavar="WEIGHT", help=f"Weight on the scale, {_WEIGHT}.")],
+    mass: Annotated[str, typer.Argument(metavar="WEIGHT", help=f"Weight on the scale: {_WEIGHT}.")],
     *,
     holder: Holder = None,
     resolution: Resolution = None,
@@ -111,7 +111,7 @@ def weighing(
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """The beads of a box were weighed and went back in as they were."""
+    """You weighed the beads of a box and put them back unchanged."""
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.weighing, box, at=at, note=note, sure=sure,
@@ -121,21 +121,21 @@ def weighing(
 
 @log.command()
 def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """A box was opened and closed again."""
+    """You opened a box and closed it again."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.opening, box, at=at, note=note, sure=sure)
 
 
 @log.command()
 def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """A spool was put in, taken out or swapped."""
+    """You put a spool in, took one out or swapped one."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
 def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """The sensor of a box was swapped or calibrated."""
+    """You swapped or calibrated the sensor of a box."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note, sure=sure)
 
@@ -144,13 +144,13 @@ def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "",
 def color(
     context: typer.Context,
     box: BoxName,
-    seen: Annotated[str, typer.Argument(metavar="COLOR", help="Orange, green or turning; blue, pink or turning.")],
+    seen: Annotated[str, typer.Argument(metavar="COLOR", help="orange, green or turning; or blue, pink or turning.")],
     *,
     at: At = None,
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """The indicating beads of a box were looked at; a weak sign of how spent they are."""
+    """You looked at the color of the beads. It is weak evidence."""
     from monitor.desk.cautions import color_seen
 
     with _writing(context) as (shelf, stores):
@@ -172,15 +172,15 @@ def note(context: typer.Context, box: BoxName, text: Annotated[str, typer.Argume
 def reading(
     context: typer.Context,
     box: BoxName,
-    humidity: Annotated[float, typer.Argument(min=0.0, max=100.0, help="Relative humidity on the display, per cent.")],
+    humidity: Annotated[float, typer.Argument(min=0.0, max=100.0, help="Relative humidity on the display, in %.")],
     temperature: Annotated[
-        float, typer.Argument(help="Temperature on the display; °C, or °F where the shelf says so.")
+        float, typer.Argument(help="Temperature on the display, in °C (or °F, if the shelf uses °F).")
     ],
     *,
     at: At = None,
     sure: Sure = False,
 ) -> None:
-    """A humidity and temperature were read off a display."""
+    """You read humidity and temperature from a display."""
     from monitor.feed.formats.plausible import Plausibility
 
     with _writing(context) as (shelf, stores):
@@ -188,7 +188,7 @@ def reading(
         if not SENSOR_RANGE_DEGC[0] <= degc <= SENSOR_RANGE_DEGC[1]:
             right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
             raise typer.BadParameter(
-                f"{temperature:g} won't do; a hygrometer works {right}", param_hint="'TEMPERATURE'"
+                f"{temperature:g} is not valid: a hygrometer works {right}", param_hint="'TEMPERATURE'"
             )
         when = arguments.instant(at, shelf.timezone, datetime.now(tz=UTC))
         when = when.replace(microsecond=when.microsecond // 1000 * 1000)
@@ -196,28 +196,29 @@ def reading(
         told = Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)
         doubt = None if sure else Plausibility("F" if shelf.fahrenheit else "C").doubt([told])
         if doubt is not None:
-            raise UnconfirmedError(f"{doubt} Nothing was kept")
+            raise UnconfirmedError(f"{doubt} Nothing was saved")
         new = stores.readings.add([told])
         held = list(stores.readings.each(name, when, when + _MS))
     withdraw = _withdraw_command(name, when)
     if new:
-        typer.echo(f"kept a reading of {name}; `{withdraw}` takes it back")
+        typer.echo(f"saved a reading of {name}. To undo: `{withdraw}`")
     elif held and not _tell_the_same(told, held[0]):
         raise LedgerError(
-            f"{name} already has {held[0].temperature_degc:.2f} °C and {100 * held[0].relative_humidity:.2f} % for that"
-            f" instant; what you typed differs and does not count. If it is right: `{withdraw}`, then log it again"
+            f"{name} already has {held[0].temperature_degc:.2f} °C and {100 * held[0].relative_humidity:.2f} % for"
+            " that"
+            f" time. What you typed differs and does not count. If yours is right: `{withdraw}`, then log it again"
         )
     else:
-        typer.echo(f"{name} already has that reading; nothing changed")
+        typer.echo(f"{name} already has that reading. Nothing changed")
 
 
 @log.command()
 def show(
     context: typer.Context,
-    box: Annotated[str | None, typer.Argument(metavar="BOX", help="One box; every box when left out.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    box: Annotated[str | None, typer.Argument(metavar="BOX", help="One box. Default: all.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List what was written down."""
+    """List the log of a box, or of all boxes."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -231,7 +232,7 @@ def show(
         show_json({"entries": [asdict(entry) for entry in entries]})
         return
     if not entries:
-        typer.echo("nothing was written down yet")
+        typer.echo("Nothing is logged yet.")
     wording = Wording.of(shelf)
     rows = [
         (
@@ -256,11 +257,13 @@ def _details(entry: LedgerEntry, wording: Wording) -> str:
 
 
 @log.command()
-def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry.")]) -> None:
-    """Take an entry back; it no longer counts."""
+def undo(
+    context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry in `siccast log show`.")]
+) -> None:
+    """Undo an entry. It no longer counts."""
     with _writing(context) as (_, stores):
-        entry = stores.ledger.undo(number, datetime.now(tz=UTC))
-    typer.echo(f"took back entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
+        entry = stores.ledger.undo(number, utc_now())
+    typer.echo(f"undid entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
 
 
 def _withdraw_command(box: str, at: datetime) -> str:
@@ -291,7 +294,9 @@ def _beads_in(stores: Stores, box: str, when: datetime) -> str:
     """Return the kind of desiccant that was in a box."""
     kinds = [entry.desiccant for entry in stores.ledger.entries(box, before=when) if entry.desiccant]
     if not kinds:
-        raise LedgerError(f"no charge of {box} was logged before that; log the charge with its kind of desiccant first")
+        raise LedgerError(
+            f"no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`"
+        )
     return kinds[-1]
 
 
@@ -315,9 +320,9 @@ def _keep(
     entry = LedgerEntry(kind, name, when, note=note, **rest)  # type: ignore[arg-type]
     desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
-    typer.echo(f"kept as entry {number}; `siccast log undo {number}` takes it back")
+    typer.echo(f"saved as entry {number}. To undo: `siccast log undo {number}`")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:
-        typer.echo("no answer changes: this shelf is a recording that ends before; --at names an earlier time")
+        typer.echo("this changes no answer: the shelf is a recording that ends earlier. Give an earlier time with --at")
 
 
 def _grams(shelf: Shelf, weight: str | None) -> float | None:
@@ -339,5 +344,5 @@ def _net(shelf: Shelf, weight: str | None, holder: str | None) -> float | None:
     if holder is not None and holder.strip() != "0":
         holder_g = quantities.mass_g(holder, shelf)
     if holder_g >= whole_g:
-        raise typer.BadParameter(f"the holder ({holder}) can't weigh as much as all of it ({weight})")
+        raise typer.BadParameter(f"the holder ({holder}) can't weigh as much as holder and beads together ({weight})")
     return whole_g - holder_g

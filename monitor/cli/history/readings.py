@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from monitor.records import Reading
     from monitor.store.opening import Stores
 
-readings = typer.Typer(help="Take readings from a file, or write them to one.", no_args_is_help=True)
+readings = typer.Typer(help="Import, export, check and thin out readings.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
@@ -29,16 +29,20 @@ def register(app: typer.Typer) -> None:
 @readings.command("export")
 def export_readings(
     context: typer.Context,
-    file: Annotated[Path | None, typer.Argument(help="Where to write; standard output when left out.")] = None,
+    file: Annotated[Path | None, typer.Argument(help="File to write. Default: standard output.")] = None,
     *,
-    box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
-    start: Annotated[datetime | None, typer.Option(help="From this instant on (UTC).")] = None,
-    end: Annotated[datetime | None, typer.Option(help="Up to this instant, itself left out (UTC).")] = None,
+    box: Annotated[list[str] | None, typer.Option(help="Only this box. You may repeat this option.")] = None,
+    start: Annotated[datetime | None, typer.Option(help="From this time on (UTC).")] = None,
+    end: Annotated[datetime | None, typer.Option(help="Up to this time, not including it (UTC).")] = None,
     set_aside: Annotated[
-        int | None, typer.Option(metavar="NUMBER", help="Instead, what is set aside under this number of `imports`.")
+        int | None,
+        typer.Option(metavar="NUMBER", help="Instead: what is set aside under this number of `readings imports`."),
     ] = None,
 ) -> None:
-    """Write readings as CSV (or Parquet, by the file's ending), in the columns that `readings import` reads."""
+    """Write readings to a CSV or Parquet file.
+
+    The ending of the file name decides which. `readings import` can read the file again.
+    """
     from monitor.cli.history.table_file import open_new_table
     from monitor.cli.output import progress_bar
     from monitor.feed.formats.headings import OWN_COLUMNS
@@ -67,22 +71,28 @@ def export_readings(
 
 @readings.command("forward")
 def forward_readings(context: typer.Context) -> None:
-    """Send every reading to InfluxDB once more, as when [influx] is new; what it has already stays as it is."""
+    """Send all readings to InfluxDB again.
+
+    Use it when [influx] is new. Readings that InfluxDB already has stay as they are.
+    """
     from monitor.store.opening import forward_all_again
 
     shelf = load_shelf(shelf_folder(context.obj))
     if shelf.influx is None:
-        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx] to forward readings to")
+        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [influx], so readings can't be forwarded")
     waiting = forward_all_again(shelf.database_path, datetime.now(tz=UTC))
-    typer.echo(f"{waiting} readings wait for {shelf.influx.url}; `siccast listen` forwards them")
+    typer.echo(f"{waiting} readings wait for {shelf.influx.url}. `siccast listen` forwards them")
 
 
 @readings.command("screen")
 def screen_readings(
     context: typer.Context,
-    box: Annotated[list[str] | None, typer.Option(help="Only this box; may be given several times.")] = None,
+    box: Annotated[list[str] | None, typer.Option(help="Only this box. You may repeat this option.")] = None,
 ) -> None:
-    """Look for spikes, steps, stuck sensors and the like in all readings again; values stay as they are."""
+    """Check all readings again for spikes, steps and stuck sensors.
+
+    This marks readings. Their values stay as they are.
+    """
     from monitor.cli.output import progress_bar, show_table
     from monitor.services.housekeeping import Screener
 
@@ -106,29 +116,34 @@ def thin_readings(
     context: typer.Context,
     *,
     # judgement: the last month stays whole
-    older_than_days: Annotated[int, typer.Option(min=30, help="Thin what is older than this.")],
+    older_than_days: Annotated[int, typer.Option(min=30, help="Thin out readings older than this.")],
     # judgement: a day
-    keep_every_minutes: Annotated[int, typer.Option(min=1, max=1440, help="Of that, keep one reading in so long.")],
-    yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
+    keep_every_minutes: Annotated[
+        int, typer.Option(min=1, max=1440, help="Of these, keep one reading in every so many minutes.")
+    ],
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
 ) -> None:
-    """Delete most of the old readings of every box; forecasts stay as they are, and nothing is ever thinned unasked.
+    """Delete most of the old readings. Forecasts stay the same.
 
-    Of each hour one value stays, which estimates rest on; and every reading from about when a box was opened or filled.
-    To have the others back one day, keep a copy (`readings export`) and import it with --bring-back.
+    siccast never does this by itself. One value of each hour stays, because estimates use it. All readings around an
+    opening or a filling of a box stay too. If you may want the others back, first keep a copy (`readings export`).
+    Later you can import it with --bring-back.
     """
     shelf = load_shelf(shelf_folder(context.obj))
     before = datetime.now(tz=UTC) - timedelta(days=older_than_days)
     if not yes:
-        typer.confirm(f"Delete all but one reading in {keep_every_minutes} min before {before:%Y-%m-%d}?", abort=True)
+        typer.confirm(
+            f"Delete the readings before {before:%Y-%m-%d}, except one in every {keep_every_minutes} min?", abort=True
+        )
     with open_to_write(shelf) as stores:
         deleted = stores.upkeep.thin(before, timedelta(minutes=keep_every_minutes))
         try:
             freed = stores.upkeep.shrink()
         except StoreBusyError as error:
-            again = "the same command again gives it back to the disk"
-            typer.echo(f"deleted {deleted} readings; their space is used by new ones, and {again} ({error})")
+            again = "To give it back to the disk, run the same command again"
+            typer.echo(f"deleted {deleted} readings. New ones will use their space. {again} ({error})")
             return
-    typer.echo(f"deleted {deleted} readings; the database is {freed / 2**20:.1f} MiB smaller")
+    typer.echo(f"deleted {deleted} readings. The database is {freed / 2**20:.1f} MiB smaller")
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:
@@ -147,7 +162,7 @@ def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
     known = sorted(stores.readings.latest(removed=True))
     for name in asked or ():
         if name not in known:
-            raise UnknownBoxError(f"box '{name}' has no readings; there are readings of {', '.join(known) or 'no box'}")
+            raise UnknownBoxError(f"box '{name}' has no readings. Boxes with readings: {', '.join(known) or 'none'}")
     return asked or known
 
 

@@ -22,11 +22,14 @@ def rejected(
     # messages; judgement: a screenful, and no more than a terminal holds
     newest: Annotated[int, typer.Option(min=1, max=100_000, help="How many to list, newest first.")] = 20,
     again: Annotated[
-        bool, typer.Option("--again", help="Read them once more, as the shelf file and the clock are now.")
+        bool, typer.Option("--again", help="Try them again with the shelf file and the clock as they are now.")
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Answer as JSON.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List messages that could not be used, each with its reason, or try them again."""
+    """List messages that could not be used, and why.
+
+    With --again, siccast tries to read them again.
+    """
     if again:
         _try_again(context)
         return
@@ -66,7 +69,7 @@ def rejected(
         for each in messages
     ]
     show_table(("number", "arrived (UTC)", "topic", "reason"), rows, right=(0,))
-    shows = "--json shows the payloads" if messages else "those that are kept were taken in later"
+    shows = "--json shows the payloads" if messages else "all that are still stored could be read later"
     typer.echo(f"{ever} rejected so far" + (f"; {shows}" if ever else ""))
 
 
@@ -81,8 +84,8 @@ def _try_again(context: typer.Context) -> None:
     with open_to_write(shelf) as stores:
         now = datetime.now(tz=UTC)
         found = try_again(stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=now)
-    differing = f", {found.differing} at odds with one held" if found.differing else ""
+    differing = f", {found.differing} that differ from a stored one" if found.differing else ""
     typer.echo(
-        f"{found.tried} tried again: {found.taken_in} can be read now ({found.new} new readings, {found.held} held"
-        f" already{differing}); {found.tried - found.taken_in} still can't"
+        f"tried {found.tried} again. {found.taken_in} can be read now ({found.new} new readings, {found.held} already"
+        f" stored{differing}). {found.tried - found.taken_in} still can't"
     )

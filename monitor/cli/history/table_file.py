@@ -48,7 +48,7 @@ def open_table(path: Path, delimiter: str, advance: Callable[[float], None], enc
         file = _open_bytes(path)
     except (OSError, EOFError, zlib.error, ValueError) as error:  # pyarrow's own errors are ValueErrors
         reason = getattr(error, "strerror", None) or error
-        raise ImportFileError(f"{path} can't be read: {reason}; it has to be a table in CSV or Parquet") from error
+        raise ImportFileError(f"{path} can't be read: {reason}. It must be a table in CSV or Parquet") from error
     with io.TextIOWrapper(file, encoding=_with_mark(encoding), newline="") as text:
         reader = csv.DictReader(_counted(text, advance), delimiter=delimiter)
         yield reader.fieldnames or (), reader, size
@@ -159,5 +159,5 @@ def _pyarrow() -> Any:
     try:
         import pyarrow.parquet
     except ImportError as error:
-        raise ImportFileError("Parquet needs an extra: pip install 'siccast[parquet]'") from error
+        raise ImportFileError("Parquet needs an extra package: pip install 'siccast[parquet]'") from error
     return pyarrow.parquet

@@ -90,7 +90,7 @@ def what_if(
     except WhatIfInputError as error:
         raise typer.BadParameter(str(error), param_hint=f"'--{error.field}'") from None
     if change == WhatIf():
-        raise typer.BadParameter("nothing would change; give one of --limit, --leak-times, --beads, --dry-mass, "
+        raise typer.BadParameter("nothing is changed: add one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
     asked = ask(shelf, boxes, as_of, change=change)
     if as_json:

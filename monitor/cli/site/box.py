@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-box = typer.Typer(help="Give a box another name, or take one off the shelf.", no_args_is_help=True)
+box = typer.Typer(help="Rename a box, or take it off the shelf.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
@@ -34,41 +34,43 @@ def register(app: typer.Typer) -> None:
 @box.command()
 def rename(
     context: typer.Context,
-    old: Annotated[
-        str, typer.Argument(metavar="OLD", help="What the box is called now.", autocompletion=arguments.box_names)
-    ],
-    new: Annotated[str, typer.Argument(metavar="NEW", help="What it is to be called.")],
+    old: Annotated[str, typer.Argument(metavar="OLD", help="Name of the box now.", autocompletion=arguments.box_names)],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="New name of the box.")],
 ) -> None:
-    """Give a box another name: its readings, ledger, beads and its tables in the shelf file move along.
+    """Rename a box. Its readings, log and beads move along.
 
-    What its sensor goes on sending under the old name is led to the new one by [[moves]] in the shelf file.
+    Its tables in the shelf file get the new name too. If its sensor still sends under the old name, [[moves]] in the
+    shelf file leads its readings to the new one.
     """
     from monitor.settings.shelf_edit import rename_box
 
     shelf, new = shelf_of(context), tidy(new)
     if not is_name(new):
-        raise typer.BadParameter(f"'{new}' won't do; a name is {NAME_RULE}", param_hint="'NEW'")
+        raise typer.BadParameter(f"'{new}' is not valid: a name is {NAME_RULE}", param_hint="'NEW'")
     with open_to_write(shelf) as stores:
         old = arguments.known_box(old, shelf, stores)
         _require_renamable(shelf, old, new)
         reports = old in stores.readings.latest(removed=True)
         now = datetime.now(tz=UTC)
         held = stores.boxes.rename(old, new, now, lambda: rename_box(shelf.folder, old, new, reports=reports))
-    typer.echo(f"'{old}' is called '{new}' now, with its {held} readings, its ledger and its beads")
+    typer.echo(f"'{old}' is now called '{new}'. Its {held} readings, its log and its beads moved along.")
     _forget_outlook(shelf, old)
-    typer.echo("Start `siccast listen` and `siccast serve` anew where they run: they read the shelf file once.")
+    typer.echo(
+        "Restart `siccast listen` and `siccast serve` if they run: they read the shelf file only when they start."
+    )
 
 
 @box.command()
 def remove(
     context: typer.Context,
     name: Annotated[
-        str, typer.Argument(metavar="BOX", help="The box that is no more.", autocompletion=arguments.box_names)
+        str, typer.Argument(metavar="BOX", help="The box to take off the shelf.", autocompletion=arguments.box_names)
     ],
 ) -> None:
-    """Take a box off the shelf: it is assessed no more, and what it stored stays.
+    """Take a box off the shelf. All its readings stay stored.
 
-    Its tables in the shelf file become comments; its readings can still be exported. `siccast adopt` brings it back.
+    siccast stops watching it. Its tables in the shelf file become comments. You can still export its readings.
+    `siccast adopt` brings it back.
     """
     from monitor.settings.shelf_edit import remove_box
 
@@ -81,15 +83,15 @@ def remove(
     with open_to_write(shelf) as stores:
         name = arguments.known_box(name, shelf, stores)
         if name in _rooms(shelf):
-            raise UnknownBoxError(f"'{name}' is the sensor in the room, not a box; it stays")
+            raise UnknownBoxError(f"'{name}' is the room sensor, not a box. It stays")
         _require_empty(stores, name)
         held = stores.boxes.remove(name, datetime.now(tz=UTC), take_out)
-    said = f"; its tables in {shelf.folder / SHELF_FILE} are comments now" if declared else ""
+    said = f". Its tables in {shelf.folder / SHELF_FILE} are comments now" if declared else ""
     typer.echo(f"'{name}' is off the shelf{said}")
     if held:
         back = hint("adopt", name)
         typer.echo(
-            f"Its {held} readings and its ledger are kept: {back} brings it back. It shows up if it reports again."
+            f"Its {held} readings and its log stay stored: {back} brings it back. If it sends again, it shows up again."
         )
     _forget_outlook(shelf, name)
 
@@ -97,11 +99,11 @@ def remove(
 def _require_renamable(shelf: Shelf, old: str, new: str) -> None:
     declared = {each.name for each in shelf.boxes}
     if old == ROOM:
-        raise UnknownBoxError(f"'{old}' is the sensor in the room, not a box; it keeps its name")
+        raise UnknownBoxError(f"'{old}' is the room sensor, not a box. It keeps its name")
     if new in _rooms(shelf) or new == old:
-        raise typer.BadParameter(f"'{new}' is taken; choose another name", param_hint="'NEW'")
+        raise typer.BadParameter(f"'{new}' is already in use. Choose another name", param_hint="'NEW'")
     if new in declared and old in declared:
-        raise LedgerError(f"box '{new}' is declared already in {shelf.folder / SHELF_FILE}; choose another name")
+        raise LedgerError(f"box '{new}' is already declared in {shelf.folder / SHELF_FILE}. Choose another name")
 
 
 def _rooms(shelf: Shelf) -> set[str]:
@@ -115,7 +117,9 @@ def _require_empty(stores: Stores, name: str) -> None:
     charges = replay(stores.events.events()).charges.values()
     inside = next((charge.name for charge in charges if charge.place == BOX + name and not charge.retired), None)
     if inside is not None:
-        raise LedgerError(f"charge '{inside}' is in box '{name}'; {hint('charge', 'take-out', inside)} first")
+        raise LedgerError(
+            f"charge '{inside}' is in box '{name}'. Take it out first: {hint('charge', 'take-out', inside)}"
+        )
 
 
 def _forget_outlook(shelf: Shelf, name: str) -> None:
@@ -129,4 +133,8 @@ def _forget_outlook(shelf: Shelf, name: str) -> None:
         forget_outlook(shelf.site, name, shelf.broker)
     except FeedError as error:
         topic = outlook_topic(shelf.site, name)
-        typer.echo(f"{error}. Its last outlook stays there: send an empty retained message to {topic}", err=True)
+        typer.echo(
+            f"{error}. The broker still holds its last outlook. To delete that, send an empty retained message to"
+            f" {topic}",
+            err=True,
+        )

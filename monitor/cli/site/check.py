@@ -44,16 +44,17 @@ def register(app: typer.Typer) -> None:
 def check(
     context: typer.Context,
     *,
-    everything: Annotated[bool, typer.Option("--all", help="Also list what is well.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Also list what is in order.")] = False,
     trial: Annotated[
-        bool, typer.Option("--trial", help="Also send ourselves 1100 messages while away, to see whether all wait.")
+        bool, typer.Option("--trial", help="Also test whether the broker keeps 1100 messages while siccast is away.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Look at broker, session, clocks, database, disk, permissions and boxes, and say what to do.
+    """Check the whole site, and say what to do.
 
-    Boxes are looked at for silence, for a humidity over their limit, and for estimates that fail. Exit code 3 if
-    anything needs you. `siccast today` says what the boxes themselves need.
+    It checks broker, session, clocks, database, disk, permissions and boxes. A box is checked for silence, for a
+    humidity over its limit, and for an estimate that failed. The exit code is 3 if something needs you.
+    `siccast today` says what the boxes themselves need.
     """
     from monitor.cli.output import show_json
     from monitor.services.site_check import Severity
@@ -66,7 +67,7 @@ def check(
         show_json({"as_of": now, "findings": [asdict(finding) for finding in findings]})
     else:
         lines = [_line(finding) for finding in (findings if everything else needing)]
-        typer.echo("\n".join(lines) or f"All is well ({len(findings)} things looked at; --all lists them).")
+        typer.echo("\n".join(lines) or f"All is well: {len(findings)} checks, nothing found. --all lists them.")
     if needing:
         raise typer.Exit(NEEDS_THE_PERSON)
 
@@ -105,8 +106,10 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx, now), shelf.influx.url)
         yield from check_estimates(ask(shelf).assessments)
     except SiccastError as error:
-        yield Finding("store", Severity.fault, str(error), "see to it, then look again")
-    broker = [Finding("broker", Severity.well, "none named: `siccast listen` runs one inside, on this machine only")]
+        yield Finding("store", Severity.fault, str(error), "fix this, then check again")
+    broker = [
+        Finding("broker", Severity.well, "none in the shelf file. `siccast listen` runs its own, for this machine only")
+    ]
     if shelf.broker:
         broker = list(check_broker(shelf.broker, shelf.site, now, with_trial=trial))
     yield from broker
@@ -116,47 +119,53 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
 
 def backup(
     context: typer.Context,
-    target: Annotated[Path, typer.Argument(help="File to write; it must not exist yet.")],
+    target: Annotated[Path, typer.Argument(help="File to write. It must not exist yet.")],
 ) -> None:
-    """Copy the database of this very moment, beside a working listener, and check the copy."""
+    """Copy the database to a file, and check the copy. The listener may keep running."""
     from monitor.store.opening import open_stores
 
     shelf = shelf_of(context)
     with open_stores(shelf.database_path, read_only=True, any_schema=True) as stores:
         size = stores.upkeep.back_up(target)
-    typer.echo(f"wrote {target}, {size / 2**20:.1f} MiB, and found it sound")
+    typer.echo(f"wrote {target} ({size / 2**20:.1f} MiB) and checked it: no damage found")
 
 
 def restore(
     context: typer.Context,
     source: Annotated[Path, typer.Argument(help="File that `siccast backup` wrote.")],
     *,
-    yes: Annotated[bool, typer.Option("--yes", help="Restore without asking.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
 ) -> None:
-    """Put a backup in the place of the database, beside a working listener; what was there stays beside it."""
+    """Put a backup in place of the database. The listener may keep running.
+
+    The database that was there stays beside it, under another name.
+    """
     from monitor.store.opening import open_stores, restore_backup
 
     shelf = shelf_of(context)
     if not yes:
-        typer.confirm(f"Put {source} in the place of {shelf.database_path}?", abort=True)
+        typer.confirm(f"Replace {shelf.database_path} with {source}?", abort=True)
     kept = restore_backup(shelf.database_path, source)
     with open_stores(shelf.database_path, read_only=True) as stores:
         held = stores.readings.count()
-    typer.echo(f"restored {source}: {held} readings" + (f"; what was there before is in {kept}" if kept else ""))
+    typer.echo(f"restored {source}: {held} readings" + (f". The old database is now {kept}" if kept else ""))
 
 
 def adopt(
     context: typer.Context,
-    box: Annotated[str, typer.Argument(help="A box that reports and is not declared.")],
+    box: Annotated[str, typer.Argument(help="A box that sends readings and is not declared.")],
     *,
     volume_l: Annotated[
-        float, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume, liters.")
+        float, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume in liters.")
     ] = USUAL_VOLUME_LITER,
     limit_rh: Annotated[
-        float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit, per cent.")
+        float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
     ] = 100.0 * USUAL_LIMIT,
 ) -> None:
-    """Declare a box that was only heard of; its readings were kept from the first message on."""
+    """Declare a box that already sends readings.
+
+    This writes it into the shelf file. Its readings are stored already, from the first message on.
+    """
     from monitor.settings.shelf_append import declare_box
     from monitor.store.opening import open_stores
 
@@ -165,16 +174,16 @@ def adopt(
         heard = stores.readings.latest(removed=True)
         box = box if box in heard else tidy(box)
         if box in {declared.room for declared in shelf.boxes} or box == ROOM:
-            raise UnknownBoxError(f"'{box}' is the sensor in the room, not a box; it needs no declaring")
+            raise UnknownBoxError(f"'{box}' is the room sensor, not a box. You need not declare it")
         if box not in heard:
-            raise UnknownBoxError(f"box '{box}' was never heard of; heard of: {', '.join(heard) or 'none'}")
+            raise UnknownBoxError(f"box '{box}' never sent a reading. Sent readings: {', '.join(heard) or 'none'}")
         if not is_name(box):
             give = hint("box", "rename", box, then="NAME")
-            raise UnknownBoxError(f"{box!r} can't be declared: a name has to be {NAME_RULE}; {give} gives it one")
+            raise UnknownBoxError(f"can't declare {box!r}: a name is {NAME_RULE}. {give} gives it such a name")
         held = len(stores.readings.series(box))
         hidden = box not in stores.readings.latest()
     declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
     if hidden:
         with open_to_write(shelf) as stores:
             stores.boxes.bring_back(box)
-    typer.echo(f"{box} is declared now, with {held} readings; describe it further in {shelf.folder / SHELF_FILE}")
+    typer.echo(f"{box} is now declared, with {held} readings. Describe it further in {shelf.folder / SHELF_FILE}")

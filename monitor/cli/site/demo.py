@@ -43,12 +43,15 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
-    fast: Annotated[bool, typer.Option("--fast", help="As quick as this machine can.")] = False,
+    fast: Annotated[bool, typer.Option("--fast", help="Play as fast as this machine can.")] = False,
     keep: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Leave the shelf folder here, to look around in.")
+        Path | None, typer.Option(metavar="DIR", help="Keep the shelf folder here, so that you can look around in it.")
     ] = None,
 ) -> None:
-    """Play half a year of an invented print room and say which box needs you, and when."""
+    """Show what siccast does, on an invented print room.
+
+    Plays half a year of readings, then says which box needs you, and when.
+    """
     from monitor.presentation.shipped import shipped
     from monitor.store.opening import open_stores
 
@@ -64,9 +67,11 @@ def demo(
         _show(shelf)
     if keep:
         folder_typed = shlex.quote(str(keep))
-        typer.echo(f"Look around: siccast --shelf {folder_typed} serve, or boxes, forecast, leak, plan in its place")
+        typer.echo(
+            f"To look around: siccast --shelf {folder_typed} serve (or boxes, forecast, leak, plan instead of serve)"
+        )
     else:
-        typer.echo("Nothing of it was kept: siccast demo --keep DIR leaves its shelf folder to look around in.")
+        typer.echo("Nothing of this was kept. To keep it and look around in it: siccast demo --keep DIR")
 
 
 def _lay_out(recording: Path, folder: Path) -> Shelf:
@@ -74,12 +79,14 @@ def _lay_out(recording: Path, folder: Path) -> Shelf:
     there = folder / SHELF_FILE
     ours = there.exists() and there.read_bytes() == (recording / SHELF_FILE).read_bytes()
     if not ours and (there.exists() or (folder / DATABASE_FILE).exists()):
-        raise SettingsError(f"{folder} belongs to another site; name a folder that is empty or not there yet")
+        raise SettingsError(f"{folder} belongs to another site. Choose a folder that is empty or does not exist yet")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(recording / SHELF_FILE, there)
     except OSError as error:
-        raise SettingsError(f"{folder} can't hold the demo: {error.strerror}; name one you may write to") from error
+        raise SettingsError(
+            f"can't put the demo into {folder}: {error.strerror}. Choose a folder that you may write to"
+        ) from error
     return load_shelf(folder, {})
 
 
@@ -129,7 +136,9 @@ def _subscribe(feed: MqttFeed) -> None:
     while not feed.is_subscribed:
         feed.receive(SHORT_WAIT_S)
         if time.monotonic() > deadline:
-            raise FeedError(f"the embedded broker did not confirm the subscription within {_SILENCE_S:.0f} s")
+            raise FeedError(
+                f"the demo's broker did not confirm the subscription within {_SILENCE_S:.0f} s. Run the demo again"
+            )
 
 
 class _Progress:
@@ -148,7 +157,7 @@ class _Progress:
         self._shown = arrived
         if time.monotonic() > self._deadline or self._player.failure:
             why = f" ({self._player.failure})" if self._player.failure else ""
-            raise FeedError(f"only {arrived} of {self._expected} messages arrived{why}; run the demo again")
+            raise FeedError(f"only {arrived} of {self._expected} messages arrived{why}. Run the demo again")
         return arrived >= self._expected
 
 
@@ -160,7 +169,7 @@ def _show(shelf: Shelf) -> None:
     asked = ask(shelf)
     say_as_of(asked)
     unit = asked.wording.mass_unit
-    headings = ("box", "state", "RH", "limit", "used", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
+    headings = ("box", "state", "RH", "limit", "beads full", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
     rows = [_row(assessment, asked.wording) for assessment in asked.worst_first]
     show_table(headings, rows, right=(2, 3, 4), wrap={0: 24, 1: 13, 5: None, 6: None})
 
@@ -174,7 +183,14 @@ def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
         wording.state(answer),
         percent(answer.latest.relative_humidity, 1) if answer.latest else "–",
         wording.limit(answer),
-        percent(forecast.capacity_used.p50) if forecast else "–",
+        _full(forecast.capacity_used.p50) if forecast else "–",
         wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
         wording.crossing(forecast, answer.as_of) if forecast else "–",
     )
+
+
+def _full(capacity_used: float) -> str:
+    """Return how full beads are at the limit of their box; beyond that they are full."""
+    from monitor.presentation.wording import percent
+
+    return "full" if capacity_used >= 1.0 else percent(capacity_used)

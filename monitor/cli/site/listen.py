@@ -34,14 +34,16 @@ def listen(
     context: typer.Context,
     port: Annotated[
         int,
-        typer.Option(min=1, max=LARGEST_PORT, help="Port of the broker inside, where the shelf file names no broker."),
+        typer.Option(
+            min=1, max=LARGEST_PORT, help="Port of siccast's own broker. It runs if the shelf file names no broker."
+        ),
     ] = EMBEDDED_PORT,
     outlooks_every: Annotated[
         # judgement: a week
-        int, typer.Option(min=0, max=10_080, help="Minutes between two sendings of every box's outlook; 0 for none.")
+        int, typer.Option(min=0, max=10_080, help="Send the outlooks of all boxes every so many minutes. 0: never.")
     ] = 60,
 ) -> None:
-    """Take readings from the broker until stopped with Ctrl-C."""
+    """Receive readings from the broker until you press Ctrl-C."""
     from monitor.cli.site.log_stream import forgiving_stderr
 
     shelf = load_shelf(shelf_folder(context.obj))
@@ -61,7 +63,7 @@ class Stop(threading.Event):
     def __init__(self) -> None:
         super().__init__()
         self.why = ""
-        reasons = {"SIGINT": "", "SIGTERM": "", "SIGHUP": "its terminal was closed; what comes waits at the broker"}
+        reasons = {"SIGINT": "", "SIGTERM": "", "SIGHUP": "its terminal was closed; new messages wait at the broker"}
         for name, why in reasons.items():
             number = getattr(signal, name, None)  # there is no SIGHUP on Windows
             if number and (name != "SIGHUP" or signal.getsignal(number) is not signal.SIG_IGN):
@@ -172,7 +174,7 @@ def _embedded(stack: ExitStack, shelf: Shelf, port: int) -> BrokerAddress:
 
     broker = stack.enter_context(EmbeddedBroker(port, report=_say))
     where = f"{broker.address.host}:{port}"
-    _say(f"no [broker] in {shelf.folder / SHELF_FILE}: one runs inside, on this machine only, at {where}")
+    _say(f"no [broker] in {shelf.folder / SHELF_FILE}: siccast runs its own, for this machine only, at {where}")
     return broker.address
 
 

@@ -34,14 +34,17 @@ def register(app: typer.Typer) -> None:
 
 
 def publish(context: typer.Context, as_of: AsOf = None) -> None:
-    """Send every box's outlook to the broker, once.
+    """Send the outlook of every box to the broker, once.
 
-    One retained message a box under siccast/1/SITE/BOX/outlook, in the form of `forecast --json`. `listen` does the
-    same by itself from time to time.
+    Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the form of `forecast --json`.
+    `listen` sends the same by itself, see its --outlooks-every.
     """
     shelf = shelf_of(context)
     if shelf.broker is None:
-        raise SettingsError(f"{shelf.folder / SHELF_FILE} names no [broker]; the one inside `listen` is told by itself")
+        raise SettingsError(
+            f"{shelf.folder / SHELF_FILE} names no [broker]. The broker inside `listen` gets the outlooks without"
+            " this command"
+        )
     sent = send_outlooks(ask(shelf, as_of=as_of), shelf.broker)
     typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
 
@@ -60,7 +63,7 @@ def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
         deadline = time.monotonic() + _TAKEN_WITHIN_S
         while waiting := [message for message in waiting if not message.is_published()]:
             if time.monotonic() > deadline:
-                raise FeedError(f"{where} did not take {len(waiting)} outlooks; ask for the right to write there")
+                raise FeedError(f"{where} did not accept {len(waiting)} outlooks. Ask for the right to write there")
             feed.receive(SHORT_WAIT_S)
     return len(messages)
 
@@ -76,7 +79,7 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
         deadline = time.monotonic() + _TAKEN_WITHIN_S
         while not sent.is_published():
             if time.monotonic() > deadline:
-                raise FeedError(f"{address.host}:{address.port} did not take back the outlook of '{box}'")
+                raise FeedError(f"{address.host}:{address.port} did not delete the outlook of '{box}'")
             feed.receive(SHORT_WAIT_S)
 
 
@@ -91,4 +94,4 @@ def keep_sending(
         try:
             send_outlooks(ask(load_shelf(shelf.folder), aside=memory), address)
         except SiccastError as error:
-            report(f"the outlooks were not sent: {error}")
+            report(f"could not send the outlooks: {error}")

@@ -23,10 +23,10 @@ def register(app: typer.Typer) -> None:
 
 def serve(
     context: typer.Context,
-    host: Annotated[str, typer.Option(help="Address to listen at; the page has no password.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=0, max=LARGEST_PORT, help="Port to listen at; 0 takes a free one.")] = PORT,
+    host: Annotated[str, typer.Option(help="Address of the page. The page has no password.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=LARGEST_PORT, help="Port of the page. 0 takes a free one.")] = PORT,
 ) -> None:
-    """Show the shelf in a browser until stopped with Ctrl-C."""
+    """Show the shelf in a browser until you press Ctrl-C."""
     import uvicorn
 
     from monitor.store.opening import require_begun
@@ -37,7 +37,7 @@ def serve(
     require_begun(shelf.folder)
     listener = _listen_at(host, port)
     if host not in LOOPBACK:
-        typer.echo("siccast: whoever can reach this address can read the page; it has no password", err=True)
+        typer.echo("siccast: the page has no password. Anyone who can reach this address can read it", err=True)
     name = f"[{host}]" if ":" in host else host
     typer.echo(f"The shelf of {shelf.site} is at http://{name}:{listener.getsockname()[1]}/ (Ctrl-C stops it)")
     settings = uvicorn.Config(
@@ -58,6 +58,6 @@ def _listen_at(host: str, port: int) -> socket.socket:
     except OSError as error:
         listener.close()
         raise SettingsError(
-            f"can't listen at {host} port {port}: {error.strerror}; try another --host or --port"
+            f"can't serve at {host} port {port}: {error.strerror}. Try another --host or --port"
         ) from error
     return listener

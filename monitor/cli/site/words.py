@@ -19,11 +19,11 @@ def register(app: typer.Typer) -> None:
 
 def words(
     about: Annotated[
-        str | None, typer.Argument(metavar="ABOUT", help="One list, as in beads or style; all of them when left out.")
+        str | None, typer.Argument(metavar="ABOUT", help="One list, for example beads or style. Default: all.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the words that the shelf file and the commands accept, with a line each."""
+    """List the words that the shelf file and the commands accept."""
     from monitor.cli.output import show_json, show_notes
 
     lists = word_lists()
@@ -31,7 +31,7 @@ def words(
         found = [heading for heading in lists if about.lower() in heading.lower()]
         if not found:
             known = ", ".join(heading.partition(" (")[0] for heading in lists)
-            raise typer.BadParameter(f"'{about}' won't do; there are lists of {known}", param_hint="'ABOUT'")
+            raise typer.BadParameter(f"there is no list '{about}'. The lists are: {known}", param_hint="'ABOUT'")
         lists = {heading: lists[heading] for heading in found}
     if as_json:
         show_json({heading: dict(told) for heading, told in lists.items()})
@@ -50,11 +50,11 @@ def word_lists() -> dict[str, Mapping[str, str]]:
     from monitor.settings import WEEKDAYS
 
     filaments = calculators.material_words(calculators.filament_kinds())
-    scales = {unit: f"1 counts as {grams:.4g} g" for unit, grams in SCALE_UNITS.items()}
+    scales = {unit: f"1 on the display counts as {grams:.4g} g" for unit, grams in SCALE_UNITS.items()}
     return {
         "names of boxes, lots, charges and appliances": {"NAME": NAME_RULE},
         "beads (--desiccant, --beads, lot buy)": calculators.material_words(calculators.desiccant_kinds()),
-        "filament (spools: material)": {**filaments, accepted.OTHER_FILAMENT: "a blend that no table knows"},
+        "filament (spools: material)": {**filaments, accepted.OTHER_FILAMENT: "a blend that is not in the tables"},
         "style (boxes)": accepted.STYLES,
         "wall_material (boxes)": dict.fromkeys(accepted.WALL_MATERIALS, ""),
         "state of a spool (spools: state)": accepted.SPOOL_STATES,

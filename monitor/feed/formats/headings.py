@@ -70,7 +70,7 @@ class Headings:
         if not self.recognized:
             return ""
         pairs = [f"{self.columns[ours]} → {ours}{self._read_as(ours)}" for ours in self.recognized]
-        return f"taken: {', '.join(pairs)}"
+        return f"read as: {', '.join(pairs)}"
 
     def _read_as(self, ours: str) -> str:
         if ours == "t" and self.in_utc:
@@ -110,8 +110,8 @@ def _usual(ours: str, there: Sequence[str], file_name: str) -> str | None:
     matching = [name for name in there if names & _readings_of(name, ours)]
     if len(matching) > 1:
         raise ImportFileError(
-            f"{file_name}: {' and '.join(repr(name) for name in matching)} may both be {ours};"
-            f" say which with --column {ours}=NAME"
+            f"{file_name}: {' and '.join(repr(name) for name in matching)} may both be {ours}."
+            f" Choose one with --column {ours}=NAME"
         )
     return matching[0] if matching else None
 
@@ -140,7 +140,7 @@ def _require_known(given: Mapping[str, str], there: Sequence[str], file_name: st
     for ours, theirs in given.items():
         if ours not in (*OWN_COLUMNS, DATE):
             raise ImportFileError(
-                f"--column {ours}={theirs}: '{ours}' is none of our columns; {', '.join(OWN_COLUMNS)}"
+                f"--column {ours}={theirs}: '{ours}' is not one of our columns: {', '.join(OWN_COLUMNS)}"
             )
         if theirs not in there:
             raise _missing(ours, theirs, there, file_name)
@@ -153,8 +153,8 @@ def _require_needed(columns: Mapping[str, str], there: Sequence[str], box: str |
 
 
 def _missing(ours: str, theirs: str, there: Sequence[str], file_name: str) -> ImportFileError:
-    or_box = ", or the one box of all rows with --box" if ours == "box" else ""
+    or_box = ", give the box of all rows with --box" if ours == "box" else ""
     return ImportFileError(
-        f"{file_name} has no column '{theirs}' for {ours}; it has {', '.join(sorted(there)) or 'none'}."
-        f" Name the right one with --column {ours}=NAME{or_box}, or another --delimiter"
+        f"{file_name} has no column '{theirs}' for {ours}. It has {', '.join(sorted(there)) or 'none'}."
+        f" Choose the right one with --column {ours}=NAME{or_box}, or give another --delimiter"
     )

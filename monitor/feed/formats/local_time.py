@@ -52,13 +52,15 @@ class LocalClock:
     def told_apart(self) -> str:
         """Return one line on the hours that came twice; empty where no row is of one."""
         days = ", ".join(f"{day:%Y-%m-%d}" for day in sorted(self.repeated_on))
-        return f"the hour that came twice on {days}: the order of the rows told its two passes apart" if days else ""
+        return (
+            f"on {days} one hour came twice: siccast used the order of the rows to tell which is which" if days else ""
+        )
 
     def _on_a_day_of_change(self, box: str, clock: datetime, first: datetime) -> datetime:
         if first.astimezone(self.zone).replace(tzinfo=None) != clock:
             raise UnusableMessageError(
-                f"t is '{clock:%Y-%m-%d %H:%M}', which never was in {self.zone}: clocks skipped that hour;"
-                " name the zone that the file is written in with --timezone, as UTC or a zone without summer time"
+                f"t is '{clock:%Y-%m-%d %H:%M}', which did not exist in {self.zone}: clocks skipped that hour."
+                " Give the zone of the file with --timezone, for example UTC or a zone without summer time"
             )
         second = clock.replace(tzinfo=self.zone, fold=1).astimezone(UTC)
         if first == second:

@@ -22,19 +22,19 @@ class JsonPlace:
 
     def __init__(self, feed: str, value_at: ValueAt | None) -> None:
         if value_at is None:
-            raise SettingsError(f"feed '{feed}' maps only one of temperature and humidity; it has to map both")
+            raise SettingsError(f"feed '{feed}' maps only one of temperature and humidity; it must map both")
         self.name = value_at.pointer or "the payload"
         self.unit = value_at.unit
         try:
             self._pointer = JsonPointer(value_at.pointer)
         except JsonPointerException as error:
-            raise SettingsError(f"feed '{feed}': {value_at.pointer!r} is no JSON Pointer: {error}") from None
+            raise SettingsError(f"feed '{feed}': {value_at.pointer!r} is not a JSON Pointer: {error}") from None
 
     def find(self, content: Any) -> Any:
         """Return what stands there."""
         value = self.find_or_none(content)
         if value is None:
-            raise UnusableMessageError(f"nothing stands at {self.name} in {values.shown(content)}")
+            raise UnusableMessageError(f"there is nothing at {self.name} in {values.shown(content)}")
         return value
 
     def find_or_none(self, content: Any) -> Any:

@@ -26,7 +26,7 @@ def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
     if isinstance(element, senml.SenmlInstant):
         return senml.reading(box, element, arrived_at)
     if not isinstance(element, dict):
-        raise UnusableMessageError(f"the reading is {values.shown(element)}; it has to be a JSON object")
+        raise UnusableMessageError(f"the reading is {values.shown(element)}; it must be a JSON object")
     given = element.get
     at = given("t")
     return Reading(

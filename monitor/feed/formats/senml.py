@@ -45,18 +45,18 @@ def instants(records: Sequence[Any]) -> list[SenmlInstant]:
     base: dict[str, Any] = {}
     for place, record in enumerate(records):
         if not isinstance(record, dict):
-            raise UnusableMessageError(f"record {place} is {values.shown(record)}; it has to be a JSON object")
+            raise UnusableMessageError(f"record {place} is {values.shown(record)}; it must be a JSON object")
         _refuse_unknown_musts(record, place)
         base |= {key: value for key, value in record.items() if key in {"bn", "bt", "bu", "bv", "bver"}}
         if values.number(base.get("bver", _VERSION), "bver") > _VERSION:
-            raise UnusableMessageError(f"bver is {base['bver']}; versions up to {_VERSION} are read")
+            raise UnusableMessageError(f"bver is {base['bver']}; siccast reads versions up to {_VERSION}")
         if "v" in record:
             time_s = _sum(base.get("bt"), record.get("t"), "t")
             name = f"{base.get('bn', '')}{record.get('n', '')}"
             value = _sum(base.get("bv"), record["v"], "v")
             found.setdefault(time_s, SenmlInstant(time_s)).given.append((name, record.get("u", base.get("bu")), value))
     if not found:
-        raise UnusableMessageError("the SenML pack holds no number; it has to hold a temperature and a humidity")
+        raise UnusableMessageError("the SenML pack has no number; it must have a temperature and a humidity")
     return list(found.values())
 
 
@@ -87,7 +87,7 @@ def _only(element: SenmlInstant, units: dict[str, str], what: str) -> tuple[Any,
         names = ", ".join(name for name, _, _ in element.given)
         given = values.shown(names.encode())
         raise UnusableMessageError(
-            f"{len(matching)} values are a {what} at time {element.time_s:g}; one of these has to be: {given}"
+            f"{len(matching)} values are a {what} at time {element.time_s:g}; exactly one of these must be: {given}"
         )
     return matching[0]
 
@@ -103,4 +103,6 @@ def _refuse_unknown_musts(record: dict[str, Any], place: int) -> None:
     for key in record:
         if key.endswith("_"):
             label = values.shown(key.encode())
-            raise UnusableMessageError(f"record {place} demands that '{label}' be understood; it is not")
+            raise UnusableMessageError(
+                f"record {place} requires the label '{label}', which siccast does not understand"
+            )

@@ -17,7 +17,7 @@ class TopicPattern:
         for level in levels:
             if not _NAME.fullmatch(level) and set(level) & set("{}+#"):
                 raise SettingsError(
-                    f"topic '{pattern}': '{level}' won't do; a level is plain text or one name in braces"
+                    f"topic '{pattern}': '{level}' is not valid; a level is plain text or one name in braces"
                 )
         self.pattern = pattern
         self.subscription = "/".join("+" if _NAME.fullmatch(level) else level for level in levels)

@@ -45,7 +45,7 @@ def parse_json(payload: bytes) -> Any:
 def refuse_longer(payload_bytes: int) -> None:
     """Refuse a payload that is longer than any we read."""
     if payload_bytes > MAX_PAYLOAD_BYTES:
-        raise UnusableMessageError(f"payload of {payload_bytes} bytes; at most {MAX_PAYLOAD_BYTES} bytes are read")
+        raise UnusableMessageError(f"payload of {payload_bytes} bytes; siccast reads at most {MAX_PAYLOAD_BYTES} bytes")
 
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
@@ -54,7 +54,7 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
     low, high = SENSOR_RANGE_DEGC
     if not low <= degc <= high:
         low, high, sign = _TEMPERATURES_SAID[unit]
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within {low:g} to {high:g} {sign}")
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be from {low:g} to {high:g} {sign}")
     return float(degc)
 
 
@@ -63,7 +63,7 @@ def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> floa
     whole = _HUMIDITY_UNITS[unit]
     given = number(value, name)
     if not 0.0 <= given <= whole:
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be within 0 to {whole:g}")
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be from 0 to {whole:g}")
     return given / whole
 
 
@@ -71,14 +71,14 @@ def battery_v(value: Any) -> float:
     """Return a voltage that a node can have."""
     given = number(value, "battery_v")
     if not 0.0 <= given <= MAX_BATTERY_V:
-        raise UnusableMessageError(f"battery_v is {shown(value)}; it has to be volts within 0 to {MAX_BATTERY_V:g}")
+        raise UnusableMessageError(f"battery_v is {shown(value)}; it must be volts from 0 to {MAX_BATTERY_V:g}")
     return given
 
 
 def seq(value: Any) -> int:
     """Return a number that a node counts its readings by."""
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MAX_SEQ:
-        raise UnusableMessageError(f"seq is {shown(value)}; it has to be a whole number that counts up from 0")
+        raise UnusableMessageError(f"seq is {shown(value)}; it must be a whole number that counts up from 0")
     return value
 
 
@@ -103,13 +103,13 @@ def number(value: Any, name: str) -> float:
     """Return a finite number; texts, flags and nothing at all are none."""
     kind = type(value)
     if kind is not float and kind is not int:  # bool is neither
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a number")
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be a number")
     try:
         given = float(value)
     except OverflowError:
         given = math.inf
     if not math.isfinite(given):
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to be a finite number")
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be a finite number")
     return given
 
 
@@ -134,13 +134,11 @@ def _from_iso(value: Any, name: str) -> datetime:
     try:
         at = datetime.fromisoformat(value)
     except (TypeError, ValueError):
-        raise UnusableMessageError(
-            f"{name} is {shown(value)}; it has to be an instant as in 2026-03-01T07:30:00Z"
-        ) from None
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be a time like 2026-03-01T07:30:00Z") from None
     try:
         return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
     except OverflowError:
-        raise UnusableMessageError(f"{name} is {shown(value)}; it has to lie between the years 2000 and now") from None
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be between the year 2000 and now") from None
 
 
 def _from_epoch(value: Any, units_per_s: float, name: str) -> datetime:
@@ -148,6 +146,4 @@ def _from_epoch(value: Any, units_per_s: float, name: str) -> datetime:
     try:
         return datetime.fromtimestamp(given, UTC)
     except (OverflowError, ValueError, OSError):
-        raise UnusableMessageError(
-            f"{name} is {shown(value)}; it has to be seconds or milliseconds since 1970"
-        ) from None
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be seconds or milliseconds since 1970") from None

@@ -107,7 +107,7 @@ class Outbox:
             return self._answer(error, pending)
         self._settle(pending)
         if self._told:
-            self._report(f"InfluxDB at {self._address.url} takes readings again; {self.waiting()} wait")
+            self._report(f"InfluxDB at {self._address.url} accepts readings again; {self.waiting()} wait")
         self._back_off.succeeded()
         self._told = ""
         self._batch = min(BATCH, 2 * self._batch)
@@ -167,7 +167,7 @@ _REMEDIES = {
     401: "the token is wrong: set SICCAST_INFLUX_TOKEN or token_file",
     403: "the token may not write to this bucket",
     404: "the bucket or the organization does not exist",
-    429: "it asks us to slow down",
+    429: "it asks siccast to slow down",
     503: "it is overloaded or starting",
 }
 

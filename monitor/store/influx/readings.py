@@ -120,8 +120,8 @@ class InfluxReadings(SqliteReadings):
             self._not_before = time.monotonic() + self._back_off.after_failure_s()
             status = getattr(error, "status", None) or type(error).__name__
             self._report(
-                f"InfluxDB at {self._address.url} gives no answer ({status}); the shelf's own database answers"
-                " instead, and `siccast check` says more"
+                f"InfluxDB at {self._address.url} gives no answer ({status}). siccast uses the shelf's own database"
+                " instead. `siccast check` shows more"
             )
             return None
         self._back_off.succeeded()

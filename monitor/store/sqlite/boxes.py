@@ -84,8 +84,8 @@ def _require_unused(connection: sqlite3.Connection, name: str) -> None:
     entries = _count(connection, "ledger WHERE taken_back_at_ms IS NULL AND box = ?", name)
     if readings or entries:
         raise LedgerError(
-            f"box '{name}' has {readings} readings and {entries} ledger entries of its own already;"
-            " two boxes can't become one, choose another name"
+            f"box '{name}' has {readings} readings and {entries} log entries of its own."
+            " Two boxes can't become one. Choose another name"
         )
 
 

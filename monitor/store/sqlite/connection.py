@@ -21,12 +21,12 @@ _PAGE_CACHE_KIB = 16_384
 """Room for the pages that a thousand boxes are written to at once, four times over; more gains nothing (a
 judgement)."""
 _MAY_PASS = {
-    "SQLITE_BUSY": "another process holds it; it is tried again",
-    "SQLITE_LOCKED": "another connection holds it; it is tried again",
+    "SQLITE_BUSY": "another process is using it; wait a moment",
+    "SQLITE_LOCKED": "another connection is using it; wait a moment",
     "SQLITE_FULL": "the disk is full; free some space",
-    "SQLITE_IOERR": "the disk failed to read or write; look at its space and health",
+    "SQLITE_IOERR": "the disk failed to read or write; check its space and health",
     "SQLITE_READONLY": "it is read-only; make the file and its folder writable",
-    "SQLITE_CANTOPEN": "it can't be opened; the folder has to exist and be writable",
+    "SQLITE_CANTOPEN": "it can't be opened; the folder must exist and be writable",
 }
 
 
@@ -115,7 +115,7 @@ class Database:
             create_privately(self.path)
         except OSError as error:
             raise StoreBusyError(
-                f"{self.path} can't be made: {error.strerror}; the folder has to exist and be writable"
+                f"{self.path} can't be made: {error.strerror}. The folder must exist and be writable"
             ) from error
         connection = self._connect("mode=rw")
         try:
@@ -151,8 +151,8 @@ class Database:
     def _require_an_empty_log(self) -> None:
         if self._log.exists() and self._log.stat().st_size:
             raise StoreError(
-                f"{self._log} holds what was written last, and can't be read where nothing may be written; "
-                "copy both files into a folder of yours and name it with --shelf"
+                f"{self._log} has what was written last, but it can't be read here because nothing may be written. "
+                "Copy both files into a folder of yours, and give that folder with --shelf"
             )
 
     def _connect(self, mode: str) -> sqlite3.Connection:
@@ -175,8 +175,9 @@ class Database:
         assert held is not None
         if held.database_is_another():
             raise StoreError(
-                f"{self.path} was deleted or replaced while siccast had it open; what was being written is not kept: "
-                "put a backup in its place with `siccast restore`, or the file where it was, and start again"
+                f"{self.path} was deleted or replaced while siccast had it open. What was being written is not"
+                " saved. "
+                "Restore a backup with `siccast restore`, or put the file back, and start again"
             )
         if not held.log_is_another():
             return
@@ -187,15 +188,16 @@ class Database:
             return
         if held.log_was_continued_elsewhere():
             raise StoreError(
-                f"{self._log} was deleted, and another process wrote on without what it held; stop siccast and put "
-                "a backup in place with `siccast restore`"
+                f"{self._log} was deleted, and another process went on without its content. Stop siccast, and"
+                " restore "
+                "a backup with `siccast restore`"
             )
         if self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
             raise StoreBusyError(
-                f"{self._log} was deleted, and another process holds the database so that what it held can't be "
-                "written there; it is tried again"
+                f"{self._log} was deleted. Another process is using the database, so its content can't be "
+                "written there yet; wait a moment"
             )
-        self._report(f"{self._log} was deleted while in use; what it held is in the database now. Never delete it")
+        self._report(f"{self._log} was deleted while in use. Its content is in the database now. Never delete it")
         self.close()
         self.connection = self._open()
 
@@ -227,7 +229,7 @@ def explain(path: Path, error: Exception) -> StoreError:
         if name.startswith(prefix):
             return StoreBusyError(f"{path}: {remedy} ({error})")
     if isinstance(error, UnicodeDecodeError) or name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
-        return StoreError(f"{path} is damaged or no database of ours ({error}); put a backup in its place")
+        return StoreError(f"{path} is damaged, or not a database of siccast ({error}). Put a backup in its place")
     if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
-        return StoreError(f"{path} lacks what every database of ours has ({error}); put a backup in its place")
+        return StoreError(f"{path} lacks what every database of siccast has ({error}). Put a backup in its place")
     return StoreError(f"{path}: {error}")

@@ -53,7 +53,9 @@ class SqliteDeskEvents:
         with self._database.transaction() as connection:
             row = connection.execute(f"{_SELECT} AND deed_id = ?", (event_id,)).fetchone()
             if row is None:
-                raise LedgerError(f"deed {event_id} is not in the log or was taken back before; see `siccast lot log`")
+                raise LedgerError(
+                    f"there is no number {event_id} in the log, or it was undone before. `siccast lot log` lists them"
+                )
             _take_back(connection, "deeds", "deed_id", event_id, now)
             if row[4] is not None:
                 _take_back(connection, "ledger", "entry_id", row[4], now)

@@ -108,7 +108,7 @@ class SqliteImports:
             withdrawal = _begin(connection, ImportKind.withdrawal, f"import {number}", at)
             taken = sum(withdraw(connection, withdrawal, span, number) for span in spans)
             if not taken:
-                raise LedgerError(f"no reading of import {number} counts any more; see `siccast readings imports`")
+                raise LedgerError(f"import {number} has no readings left that count. See `siccast readings imports`")
             return self._withdrawn(connection, withdrawal, taken, at)
 
     def withdraw_span(self, box: str, start: datetime | None, end: datetime | None, at: datetime) -> NumberedImport:
@@ -118,11 +118,11 @@ class SqliteImports:
         with self._readings.writing() as connection:
             found = connection.execute("SELECT box_id FROM boxes WHERE name = ?", (box,)).fetchone()
             if found is None:
-                raise UnknownBoxError(f"box '{box}' has no readings; `siccast boxes` lists those that do")
+                raise UnknownBoxError(f"box '{box}' has no readings. `siccast boxes` lists those that do")
             withdrawal = _begin(connection, ImportKind.withdrawal, span, at)
             taken = withdraw(connection, withdrawal, (found[0], start_ms, end_ms), None)
             if not taken:
-                raise LedgerError(f"there is no reading of {span}; nothing was withdrawn")
+                raise LedgerError(f"there is no reading of {span}. Nothing was withdrawn")
             return self._withdrawn(connection, withdrawal, taken, at)
 
     def restore(self, number: int) -> tuple[int, int]:
@@ -137,7 +137,7 @@ class SqliteImports:
             self._readings.inserted(connection, back)
             left = int(connection.execute("SELECT count(*) FROM set_aside WHERE number = ?", (number,)).fetchone()[0])
         if not back and not values and not left:
-            raise LedgerError(f"nothing is set aside under {number}; see `siccast readings imports`")
+            raise LedgerError(f"nothing is set aside under {number}. See `siccast readings imports`")
         return len(back) + values, left
 
     def set_aside(self, number: int) -> Iterator[Reading]:
@@ -158,11 +158,11 @@ class SqliteImports:
     def _require(self, connection: sqlite3.Connection, number: int, kind: ImportKind | None = None) -> NumberedImport:
         row = connection.execute(f"{_LISTED} WHERE number = ?", (number,)).fetchone()
         if row is None:
-            raise LedgerError(f"there is no import {number}; `siccast readings imports` lists them")
+            raise LedgerError(f"there is no import {number}. `siccast readings imports` lists them")
         found = _to_import(row)
         if kind is not None and found.kind is not kind:
             raise LedgerError(
-                f"{number} is a {found.kind.value}, no {kind.value}; `siccast readings restore {number}` takes it back"
+                f"{number} is a {found.kind.value}, not an {kind.value}. `siccast readings restore {number}` undoes it"
             )
         return found
 

@@ -62,14 +62,14 @@ class SqliteLedger:
             ).fetchone()
             if row is None:
                 raise LedgerError(
-                    f"entry {entry_id} is not in the ledger or was taken back before; see `siccast log show`"
+                    f"there is no entry {entry_id} in the log, or it was undone before. `siccast log show` lists them"
                 )
             event = connection.execute(
                 "SELECT deed_id FROM deeds WHERE ledger_entry_id = ? AND taken_back_at_ms IS NULL", (entry_id,)
             ).fetchone()
             if event is not None:
                 raise LedgerError(
-                    f"entry {entry_id} came from the recharge desk; `siccast lot undo {event[0]}` takes both back"
+                    f"entry {entry_id} came from the recharge desk. `siccast lot undo {event[0]}` undoes both"
                 )
             connection.execute("UPDATE ledger SET taken_back_at_ms = ? WHERE entry_id = ?", (to_ms(now), entry_id))
         return _to_entry(row)

@@ -333,7 +333,7 @@ def _contest(reading: Reading, held: Held) -> Rejection:
         topic=reading.box,
         payload=given.encode(),
         reason=f"box '{reading.box}' already has {held[0] / 100:.2f} °C and {held[1] / 100:.2f}% at"
-        f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {given} came later for that instant and does not replace it",
+        f" {reading.at:%Y-%m-%dT%H:%M:%SZ}; {given} came later for the same time and does not replace it",
     )
 
 
@@ -343,7 +343,7 @@ def _refuse(reading: Reading, error: Exception) -> Rejection:
         feed="store",
         topic=reading.box,
         payload=repr(reading).encode("utf-8", "replace"),
-        reason=f"the database can't hold this reading ({type(error).__name__}: {error}); please report it as a defect",
+        reason=f"the database can't store this reading ({type(error).__name__}: {error}); please report it as a defect",
     )
 
 

@@ -33,7 +33,7 @@ def restore(path: Path, source: Path) -> Path | None:
             ready.replace(path)
             return kept
     except OSError as error:
-        raise StoreError(f"{path} can't be replaced: {error.strerror}; make its folder writable") from error
+        raise StoreError(f"{path} can't be replaced: {error.strerror}. Make its folder writable") from error
 
 
 class _Damaged(Exception):  # noqa: N818 -- never leaves this module
@@ -43,15 +43,15 @@ class _Damaged(Exception):  # noqa: N818 -- never leaves this module
 def _make_ready(source: Path, ready: Path) -> None:
     """Copy a backup, bring the copy up to date and check it."""
     if not source.is_file():
-        raise StoreError(f"there is no file {source}; name one that `siccast backup` wrote")
+        raise StoreError(f"there is no file {source}. Choose one that `siccast backup` wrote")
     try:
         with contextlib.closing(_connect(source, "ro")) as backup:
             write_copy(backup, ready)
             require_begun(source, backup)
     except sqlite3.Error as error:
-        raise StoreError(f"{source} is damaged or no backup of ours ({error}); take another") from error
+        raise StoreError(f"{source} is damaged, or not a backup of siccast ({error}). Choose another") from error
     if faults := faults_of(ready):
-        raise StoreError(f"{source} is damaged ({faults[0]}); take another backup")
+        raise StoreError(f"{source} is damaged ({faults[0]}). Choose another backup")
     Database(ready).close()
 
 

@@ -25,11 +25,11 @@ def require_ours(path: Path, connection: sqlite3.Connection) -> None:
     """Refuse a file that is of something else, or that a newer siccast has changed."""
     applied = applied_steps(connection)
     if not applied and connection.execute("SELECT 1 FROM sqlite_master WHERE name <> 'migrations'").fetchone():
-        raise StoreError(f"{path} is a database of something else; move it away, or put a backup in its place")
+        raise StoreError(f"{path} is a database of another program. Move it away, or put a backup in its place")
     if newer := applied - _known():
         raise StoreError(
-            f"{path} was brought up to date by a newer siccast (it knows '{min(newer)}'): install that version here, "
-            "or go back by restoring the copy that was put beside it then"
+            f"{path} was upgraded by a newer siccast (it knows '{min(newer)}'). Install that version here. "
+            "Or go back: restore the copy that was made beside it then"
         )
 
 
@@ -38,7 +38,7 @@ def require_begun(path: Path, connection: sqlite3.Connection) -> None:
     require_ours(path, connection)
     if not applied_steps(connection):
         raise StoreError(
-            f"{path} is empty: begun and never written to, or damaged; `siccast listen` begins it, "
+            f"{path} is empty: nothing was written to it yet, or it is damaged. `siccast listen` starts it, "
             "`siccast restore` puts a backup in its place"
         )
 
@@ -48,8 +48,8 @@ def require_present(path: Path, connection: sqlite3.Connection) -> None:
     require_begun(path, connection)
     if _known() - applied_steps(connection):
         raise StoreError(
-            f"{path} is of an older siccast, and looking changes nothing; `siccast listen`, or any command that "
-            "writes, brings it up to date and keeps a copy beside it"
+            f"{path} is from an older siccast, and this command changes nothing. `siccast listen`, or any command "
+            "that writes, upgrades it and keeps a copy beside it"
         )
 
 
@@ -64,12 +64,12 @@ def bring_up_to_date(
             return
         copies.extend(_copy_beside(path))
         kept = (
-            f"a copy of it as it was is {copies[0]}, and the way back is: stop siccast, install the older version, "
-            "put the copy in the place of the database and delete the -wal file"
+            f"The old state is in {copies[0]}. To go back: stop siccast, install the older version, "
+            "put the copy in the place of the database, and delete the -wal file"
             if copies
-            else "there is no room for a copy of it as it was, so no way back but a backup of yours"
+            else "There is no room for a copy of the old state. The only way back is a backup of yours"
         )
-        report(f"bringing {path} up to date for this siccast; {kept}")
+        report(f"upgrading {path} for this siccast. {kept}")
 
     try:
         migrate(connection, before=before, now=now)

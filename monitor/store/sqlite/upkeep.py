@@ -39,16 +39,16 @@ class SqliteUpkeep:
         """
         try:
             if target.exists():
-                raise StoreError(f"{target} exists already; name a file that does not")
+                raise StoreError(f"{target} exists already. Choose another file name")
             with beside(target) as unfinished:
                 self._copy_to(unfinished, target)
                 if faults := faults_of(unfinished):
-                    raise StoreError(f"the copy is damaged ({faults[0]}); look at the disk that {target} is on")
+                    raise StoreError(f"the copy is damaged ({faults[0]}). Check the disk of {target}")
                 unfinished.replace(target)
             return target.stat().st_size
         except OSError as error:
             raise StoreError(
-                f"{target} can't be written: {error.strerror}; name another file, in a folder you may write to"
+                f"{target} can't be written: {error.strerror}. Choose another file, in a folder that you may write to"
             ) from error
 
     def _copy_to(self, unfinished: Path, target: Path) -> None:
