@@ -1,8 +1,8 @@
 """Outlooks at the cuts of a recorded set, each seeing only what was stamped before its own.
 
-They are the nightly ones: what `siccast forecast --as-of` would have said of the same readings. Two answers go beyond:
-a box of which too little was seen yet is answered by its prior, and one that is over its limit is asked for the
-crossing that is still to come.
+They are the nightly ones: what `siccast forecast --as-of` would have said of the same readings. Two things go beyond:
+a box of which too little was seen yet is answered by its prior, and the date written is ``first_pass_at``. A set asks
+when a box first passes, and no chance that it already has stands beside the answer, as it does where a person reads it.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class Prediction:
         for name in _POINTS:
             if leak is not None:
                 row[f"leak_g_per_day_per_kpa_{name}"] = f"{getattr(leak.conductance_g_per_day_per_kpa, name):.6g}"
-            if forecast is not None and (at := getattr(forecast.cross_at, name)) is not None:
+            if forecast is not None and (at := getattr(forecast.first_pass_at, name)) is not None:
                 row[f"cross_utc_{name}"] = at.strftime("%Y-%m-%dT%H:%M:%SZ")
         return row
 

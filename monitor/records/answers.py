@@ -124,6 +124,9 @@ class CrossingForecast:
     present_relative_humidity: Quantiles
     chance_over_already: float
     fan: tuple[FanDay, ...] = ()
+    first_pass_at: DateQuantiles | None = None
+    """As ``cross_at``, but what may be over the limit already counts as passing now, unless that is more likely than
+    not: the answer to when it first passes, in one number."""
 
     def chance_within(self, days: int) -> float:
         """Return the chance that the limit is passed within so many days."""

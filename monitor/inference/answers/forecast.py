@@ -298,6 +298,7 @@ def forecast_of(
         present_relative_humidity=quantiles(ahead.humidity_now),
         chance_over_already=float(np.mean(ahead.over_already)),
         fan=_fan(now, ahead),
+        first_pass_at=_dates(now, below.crossing_days, horizon_days),
     )
 
 
