@@ -19,6 +19,7 @@ from monitor.errors import NEEDS_THE_PERSON
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from monitor.cli.session import Assessed
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
 
@@ -34,18 +35,21 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
 
     With its newest reading, and how full its beads are: full beads cannot keep the box under its limit.
     """
-    from monitor.cli.output import (
-        say,
-        show_json,
-        show_table,
-    )
+    from monitor.cli.output import show_json
     from monitor.presentation.answers import boxes_answer
-    from monitor.services.assess import rule_of_days
 
     asked = ask(shelf_of(context), boxes, as_of)
     if as_json:
         show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
         return
+    show_boxes(asked)
+
+
+def show_boxes(asked: Assessed) -> None:
+    """Print every box with what to do about it, worst first."""
+    from monitor.cli.output import say, show_table
+    from monitor.services.assess import rule_of_days
+
     headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
     show_table(

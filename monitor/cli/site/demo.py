@@ -19,12 +19,10 @@ from monitor.presentation.clock import utc_now
 from monitor.settings import DATABASE_FILE, SHELF_FILE, load_shelf
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from monitor.feed.mqtt import MqttFeed
     from monitor.feed.replay import Player
-    from monitor.presentation.wording import Wording
-    from monitor.records import Assessment
     from monitor.services.intake import Tally
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
@@ -52,6 +50,8 @@ def demo(
 
     Plays half a year of readings, then says which box needs you, and when.
     """
+    from monitor.cli.outlooks.boxes import show_boxes
+    from monitor.cli.session import ask
     from monitor.presentation.shipped import shipped
     from monitor.store.opening import open_stores
 
@@ -64,7 +64,7 @@ def demo(
             _log_what_is_new(stores, recording / "ledger.jsonl")
             tally = _play(recording / "feed.jsonl.gz", shelf, stores, None if fast else REPLAY_S)
             typer.echo(f"{tally.messages:,} messages, {tally.new:,} new readings, {tally.rejected} rejected.")
-        _show(shelf)
+        show_boxes(ask(shelf))
     if keep:
         folder_typed = shlex.quote(str(keep))
         typer.echo(
@@ -159,38 +159,3 @@ class _Progress:
             why = f" ({self._player.failure})" if self._player.failure else ""
             raise FeedError(f"only {arrived} of {self._expected} messages arrived{why}. Run the demo again")
         return arrived >= self._expected
-
-
-def _show(shelf: Shelf) -> None:
-    """Print every box with its leak and its crossing, worst first."""
-    from monitor.cli.output import show_table
-    from monitor.cli.session import ask, say_as_of
-
-    asked = ask(shelf)
-    say_as_of(asked)
-    unit = asked.wording.mass_unit
-    headings = ("box", "state", "RH", "limit", "beads full", f"leak, {unit}/day/kPa (90 %)", "passes its limit (90 %)")
-    rows = [_row(assessment, asked.wording) for assessment in asked.worst_first]
-    show_table(headings, rows, right=(2, 3, 4), wrap={0: 24, 1: 13, 5: None, 6: None})
-
-
-def _row(answer: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.wording import percent
-
-    leak, forecast = answer.leak, answer.forecast
-    return (
-        answer.box.name,
-        wording.state(answer),
-        percent(answer.latest.relative_humidity, 1) if answer.latest else "–",
-        wording.limit(answer),
-        _full(forecast.capacity_used.p50) if forecast else "–",
-        wording.masses(leak.conductance_g_per_day_per_kpa) if leak else "–",
-        wording.crossing(forecast, answer.as_of) if forecast else "–",
-    )
-
-
-def _full(capacity_used: float) -> str:
-    """Return how full beads are at the limit of their box; beyond that they are full."""
-    from monitor.presentation.wording import percent
-
-    return "full" if capacity_used >= 1.0 else percent(capacity_used)
