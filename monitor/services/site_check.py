@@ -292,9 +292,15 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
         yield Finding(
             latest.box,
             Severity.look,
-            f"silent for {silent / timedelta(hours=1):.1f} h, but it used to send more often",
+            f"silent for {_span(silent)}, but it used to send more often",
             "check its battery, its distance to the radio, and its clock",
         )  # fmt: skip
+
+
+def _span(length: timedelta) -> str:
+    """Return how long something lasted: in hours up to two days, then in days."""
+    two_days = timedelta(days=2)  # judgement: what a person counts in hours
+    return f"{length / timedelta(hours=1):.1f} h" if length < two_days else f"{length.days} days"
 
 
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
