@@ -162,5 +162,5 @@ def test_a_box_with_one_reading_is_not_told_that_it_has_none(run: Callable[..., 
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.readings.add([Reading("box1", datetime(2026, 3, 1, 10, 10, tzinfo=UTC), 21.4, 0.172)])
     (box,) = json.loads(run("forecast", "--json", "--as-of", "2026-03-01T10:20Z").stdout)["boxes"]
-    assert "no whole hour of usable readings is there yet" in " ".join(box["evidence"])
+    assert "There is no full hour of usable readings yet" in " ".join(box["evidence"])
     assert "no readings" not in " ".join(box["evidence"])
