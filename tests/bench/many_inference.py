@@ -21,8 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from made_shelf import made_shelf
 
-from monitor.inference import Memory
-from monitor.inference.shelf import outlooks
+from monitor.inference import Memory, outlooks
 from monitor.records import BoxHistory, Outlook, ReadingSeries
 
 _TEMPLATES = 12

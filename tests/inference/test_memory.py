@@ -12,9 +12,8 @@ import pytest
 from made_boxes import Truth, entry, made_box
 from made_shelf import history_of, series_of
 
-from monitor.inference import Memory
+from monitor.inference import Memory, outlooks
 from monitor.inference.shelf import memory as remembering
-from monitor.inference.shelf import outlooks
 from monitor.inference.shelf.memory import RefitReason
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries, SensorSpec
 

@@ -57,7 +57,7 @@ def test_a_box_is_silent_after_more_than_a_day(hours: int, text: str) -> None:
     assert quiet.latest is not None
     latest = replace(quiet.latest, at=AS_OF - timedelta(hours=hours))
     words = words_for_today([replace(quiet, latest=latest)], TODAY)
-    assert [word.text for word in words] == ([f"quiet has not reported for {text}"] if text else [])
+    assert [word.text for word in words] == ([f"quiet: no reading for {text}"] if text else [])
 
 
 def test_a_word_for_each_matter() -> None:
