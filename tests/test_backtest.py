@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from monitor.backtest import Prediction, backtest, read_set
 from monitor.cli.app import app
 from monitor.errors import ImportFileError
+from monitor.inference.answers.forecast import HORIZON_DAYS
 from monitor.records import Reading
 from monitor.services.assess import assess
 from monitor.store.opening import open_stores
@@ -63,7 +64,7 @@ def a_set(folder: Path, rows: Iterator[tuple[str, ...]], events: list[tuple[str,
         csv.writer(out).writerows([("utc_time", "box", "event", "value", "note"), *(events or [])])
     cut = stamp(CLOSED_AT + timedelta(days=CUT_DAYS))
     with (folder / "tasks.csv").open("w", newline="") as out:
-        asked = [("made", name, cut, "20", "400") for name in BOXES]
+        asked = [("made", name, cut, "20", str(HORIZON_DAYS)) for name in BOXES]
         csv.writer(out).writerows([("set", "box", "cut_utc", "limit_rh", "horizon_days"), *asked])
     return folder
 
@@ -107,9 +108,9 @@ def test_a_cut_is_what_the_nightly_run_says_of_the_same_readings(tmp_path: Path)
             stores.readings.add([reading_of(row) for row in csv.DictReader(lines)])
         for history in recorded.histories:
             for entry in history.entries:
-                stores.ledger.log(entry)
+                stores.ledger.log(entry, cut)
         boxes = [history.box for history in recorded.histories]
-        nightly = assess(stores.readings, stores.ledger, boxes, cut, horizon_days=400)
+        nightly = assess(stores.readings, stores.ledger, boxes, cut)
     replayed = {prediction.task.box: prediction.outlook for prediction in backtest(folder, workers=1)}
     for assessment in nightly:
         outlook = replayed[assessment.box.name]
