@@ -100,6 +100,10 @@ def test_module_imports_only_what_its_room_may(module: str, path: Path) -> None:
         assert is_version or roots & allowed, f"{module} imports {name}; it may import {sorted(allowed)}"
 
 
+def test_nothing_lies_deeper_than_two_folders() -> None:
+    assert [name for name, path in modules() if len(path.relative_to(PACKAGE).parts) > 3] == []
+
+
 def test_no_ring_between_modules() -> None:
     known = dict(modules())
     edges = {name: {other for other in ours(path) if other in known and other != name} for name, path in known.items()}
