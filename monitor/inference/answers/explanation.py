@@ -25,7 +25,8 @@ _NEAR_LIMIT = 0.02
 _ROOM_SEEN_DAYS = 90
 """A room seen for longer needs no word of caution. [days] Judgement: a season."""
 _LEAST_SEEN_DAYS = 1e-9
-"""Keeps a division sound."""
+"""The days seen divide, and are taken for no fewer. [days] Judgement: far below a bin; it only keeps a division
+sound."""
 
 
 def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:

@@ -47,8 +47,12 @@ Judgement: half of how far single spools differ."""
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are. Judgement:
 fewer than half of the draws are too few for a 5 % point."""
-_LEAST_RISE, _NOTHING, _NEARLY_ALL = 1e-9, 1e-300, 1.0 - 1e-9
-"""Keep divisions and logarithms sound where nothing moves, nothing is kept, or all is."""
+_LEAST_RISE = 1e-9
+"""The rise of humidity over a step divides, and is taken for no less. [fraction of saturation] Judgement: far below any
+display's step."""
+_LEAST_KEPT, _MOST_KEPT = 1e-300, 1.0 - 1e-9
+"""The share of the water kept over a step is taken within these. [fraction] Judgement: so near to none and to all that
+they only keep its logarithm finite and below zero."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +214,7 @@ def _lasting(kept: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
     """
-    relaxed = -np.log(np.clip(kept, _NOTHING, _NEARLY_ALL))
+    relaxed = -np.log(np.clip(kept, _LEAST_KEPT, _MOST_KEPT))
     return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
 
 

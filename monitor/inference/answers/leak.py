@@ -13,13 +13,14 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import LeakEstimate, Quantiles
+from monitor.units import HOURS_PER_DAY
 
 _LEAST_APART_KPA = 0.05
 """Nearer to the room than this an opening brings nothing worth a word. [kPa] Judgement: 0.004 g in ten liters."""
-_PA_PER_KPA, _HOURS_A_DAY = 1e3, 24.0
-"""Exact."""
+_PA_PER_KPA = 1e3  # exact
 _HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
-"""From the room's moistest day to its driest; days looked at for the moistest. [days]"""
+"""From the room's moistest day to its driest, half a Gregorian year, and the days searched for the moistest, those of a
+leap year: both by definition. [days]"""
 _FAR_AHEAD_DAYS = 1e5
 """Days since 1970 on which only the season of a room speaks, and no weather of today: in 2243. [days]"""
 
@@ -72,7 +73,7 @@ def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
     if np.median(apart_kpa) <= _LEAST_APART_KPA:
         return None
     per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, warm))
-    hours = _HOURS_A_DAY * per_conductance / posterior.state.conductance
+    hours = HOURS_PER_DAY * per_conductance / posterior.state.conductance
     return quantiles(water_g), quantiles(hours)
 
 

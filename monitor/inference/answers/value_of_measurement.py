@@ -35,7 +35,8 @@ _DRAWS = 1000
 _SMOOTHED = 0.15
 """A finer reading would single out a handful of draws; so it is blurred to this share of what is open. Judgement."""
 _SOONEST_DAYS = 0.25
-"""Days left are no fewer, so that they have a logarithm: the forecast's first step. [days]"""
+"""Days left are no fewer, so that they have a logarithm. [days] Judgement: the forecast's first step, the finest
+it tells apart."""
 _BETWEEN_WEIGHINGS_DAYS = 21.0
 """From one weighing to the next: a leak of 0.05 g/day/kPa and 0.9 kPa bring 1 g in three weeks. [days] Judgement."""
 _CHECKED_SENSOR_SD = 0.005
@@ -57,8 +58,10 @@ _PUSH_SHARE = 0.8
 """Of the room's vapor pressure, what pushes into a dry box. [share] Judgement: at 20 % of its room's, as most are
 kept."""
 _LEAST_WIDTH = 1e-9
+"""The interval before a measurement divides, and is taken for no narrower. [unit of the answer] Judgement: it only
+keeps a division sound."""
 _LEAST_SD = 1e-12
-"""Keep divisions sound."""
+"""The same of the error of a measurement. [unit of the measurement] Judgement: it only keeps a division sound."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     answer : ndarray, draws
         What is asked, in the same draws. [any unit]
     seed : int
-        Of the random numbers.
+        Of the random numbers. Judgement: any number will do; fixed, so that the same draws give the same advice.
 
     Returns
     -------

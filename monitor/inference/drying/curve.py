@@ -40,14 +40,16 @@ BELIEF_CHANCE = 0.995
 """The same for how far a curve has to leave what was believed, however well it meets the weighings. [chance]
 Judgement."""
 _MOST_WIDENINGS = 4
-"""A bound on the work. Judgement: spreads are then larger by three to the fourth and more in variance."""
+"""How many times they are widened at most, a bound on the work. [times] Judgement: spreads are then larger by three to
+the fourth and more in variance."""
 DRAWS = 2000
 """Equally likely curves, draws that stand for the posterior. Judgement: a verdict repeats from seed to seed."""
 _QUICK_DRAWS = 400
 """Enough draws to see whether any curve goes through. Judgement."""
 _MOVES = Moves(after_each_step=6, at_the_end=40)
-"""So many that 5 and 95 % points of a run that may have stalled repeat from seed to seed to some hundredths of their
-interval (two weighings: .14); with a third of them, two to three times as far apart."""
+"""How often every draw is moved. [times] Judgement by trial: so many that 5 and 95 % points of a run that may have
+stalled repeat from seed to seed to some hundredths of their interval (two weighings: .14); with a third of them, two to
+three times as far apart."""
 _SEED = 20260301
 """Fixed, any number: the same weighings always give the same curves. Judgement: the day it was written."""
 _WIDENED_BY = 3.0
@@ -59,7 +61,8 @@ _LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
 """When three weighings tell an end: the first drop over its own standard deviation, and the second drop over the first.
 Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
 _NEVER_CERTAIN = -1e-12
-"""Keeps a logarithm sound where both ends of a weighing's interval lie as far out."""
+"""Logarithms of two chances differ by at least this much. [nat] Judgement: it only keeps a logarithm sound where both
+ends of a weighing's interval lie as far out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,8 +347,9 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
     ratio = (second_g - third_g) / first_drop
     if not _LEAST_DROP_RATIO <= ratio <= _MOST_DROP_RATIO:
         raise TooLittleEvidence(f"not yet: the second drop is {ratio:.2f} of the first; it has to be 0.1 to 0.6")
-    # Differences from the last weighing: the products of the printed form would cost half the digits.
+    # differences from the last weighing: the products of the printed form would cost half the digits.
     end = third_g - (second_g - third_g) ** 2 / (first_drop - (second_g - third_g))
+    # g; propagation of independent errors to first order (JCGM 100:2008, 5.1.2)
     sd = scale_sd_g * np.sqrt(ratio**4 + 4.0 * ratio**2 + 1.0) / (1.0 - ratio) ** 2
     return float(end), float(sd)
 

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
 
 SENSOR_SD_SHARE = 0.5
-"""A hygrometer's stated accuracy is taken as twice its standard deviation (coverage factor 2, JCGM 100)."""
+"""Standard deviation of a hygrometer over its stated accuracy, read as an expanded uncertainty of coverage factor 2
+(JCGM 100:2008, 6.2). [share]"""
 MODEL_LOG_SD = 0.2
 """How far the humidity over heat-dried beads strays from the isotherm: 20 % on three measured points of two lots
 (doi:10.1021/je400517c; Wang, LeVan 2009, J. Chem. Eng. Data 54:2839), above 1.5 % RH. [ln humidity]"""
@@ -25,7 +26,7 @@ _DRIEST, _LEAST_LOG_SD = 1e-4, 0.02
 """What the scale told is taken for no drier [g/g] and no surer [ln loading] than this. Judgement."""
 _GRID = np.exp(np.linspace(np.log(5e-4), np.log(0.4), 400))
 """Loadings looked at, evenly in their logarithm: from dry to more than any desiccant of the tables but a salt holds.
-[g/g]"""
+[g/g] Judgement: 400 of them lie 1.7 % apart, far less than a hygrometer tells."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,20 +38,23 @@ class Unknown(IntEnum):
 
 
 _PAIRS_LOG2 = 16
-"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. Judgement: finer than any scale."""
+"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. [pairs, as a binary
+logarithm] Judgement: finer than any scale."""
 _CLEAR_OF_ENDS = 1e-7
-"""Evenly spread numbers keep clear of 0 and 1 by so much, so that a normal has them."""
+"""Evenly spread numbers keep clear of 0 and 1 by so much, so that the normal quantile is finite. Judgement: far
+less than the 1.5e-5 between two of them. No unit."""
 NEARBY_PAIRS = 300
 """Pairs on either side that stand for one end mass: half a per cent of them. Judgement."""
 
 SHAPE_RANGE = (0.5, 1.3)
-"""Bounds of the exponent of the modified Page equation: 1 is a plain exponential, below 1 a deep bed that drags on,
-above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials reviewed by Sander,
-Chem. Eng. Process. 46 (2007) 1324."""
+"""Bounds of the exponent, which has no unit, of the modified Page equation: 1 is a plain exponential, below 1 a deep
+bed that drags on, above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials
+reviewed by Sander, Chem. Eng. Process. 46 (2007) 1324."""
 
 STALL_FROM_Z = 1.0
-"""Above one standard deviation the end is no longer the floor's own spread but a bed that stalls above it: one run in
-six (a judgement), anywhere up to the loading it started with."""
+"""Above so many standard deviations the end is no longer the floor's own spread but a bed that stalls above it: one run
+in six, anywhere up to the loading it started with. [standard deviations] Judgement: beds in cups do that now and
+then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +91,7 @@ class EndLoading:
     mean_g_per_g: float
     """[g/g]"""
     sd_g_per_g: float = 0.015
-    """[g/g]"""
+    """[g/g] Judgement: real beds end within a point or two of what they should."""
     because: str = ""
     """Where it is known from, in words."""
 
@@ -167,9 +170,11 @@ class Loss:
 
 LEAST_KEPT_SHARE = 0.05
 """Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale tells nothing)."""
-MOST_DOUBTED_DRY_SD = 0.35
-MOST_DOUBTED_PACE_LOG_SD = 2.0
-"""However badly weighings fit, beads stay beads: the beliefs are widened no further than this (a judgement)."""
+WIDEST_DRY_SD = 0.35
+"""However badly weighings fit, the prior of the dry mass is widened no further than this. [ln mass] Judgement: full
+beads hold about a third of their mass."""
+WIDEST_PACE_LOG_SD = 2.0
+"""The same of the pace. [ln s] Judgement: a factor of seven either way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,8 +204,8 @@ class RunPriors:
         times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
         return replace(
             self,
-            dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, MOST_DOUBTED_DRY_SD), dry.relative_sd)),
-            pace=replace(pace, log_sd=max(min(times * pace.log_sd, MOST_DOUBTED_PACE_LOG_SD), pace.log_sd)),
+            dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, WIDEST_DRY_SD), dry.relative_sd)),
+            pace=replace(pace, log_sd=max(min(times * pace.log_sd, WIDEST_PACE_LOG_SD), pace.log_sd)),
         )
 
 
@@ -361,14 +366,18 @@ LotFactor = tuple[float, float]
 """Capacity of a lot over the isotherm's: median and relative standard deviation."""
 
 NEW_LOADING = 0.025
+"""Mean of the water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; that handling adds some
+is a judgement. [g/g]"""
 NEW_LOADING_SD = 0.015
-"""Water in beads from a fresh bag, mean and sd: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; what handling adds,
-and the spread, are judgements. [g/g]"""
+"""Its standard deviation. [g/g] Judgement: from bone-dry to twice as much."""
+_SDS_OF_NEW = 3.0
+"""Beads from a fresh bag are wetter than this once in 740 bags, so those that are were not fresh. [standard deviations]
+Judgement: three sigma, as is usual."""
 
 UNKNOWN_LOADING = 0.18
+"""Mean of the water in beads of which nothing is known. [g/g] Judgement: between half dry and full."""
 UNKNOWN_RELATIVE_SD = 0.07
-"""Beads of which nothing is known: anything from half dry to full (a judgement). [g/g], and a spread relative to the
-dry mass."""
+"""Standard deviation that this leaves in their dry mass. [ln mass] Judgement: anything from half dry to full."""
 
 ROOM_HUMIDITY_SD = 0.05
 """How far the air that beads lay in may have been from what the room shows now (a judgement). [fraction of
@@ -396,7 +405,8 @@ _PACES = MappingProxyType(
 thin layer at 100-120 °C (museum and conservation advice after Weintraub). Microwave and filament dryer: common
 practice, no source. Print bed, others and the spreads: judgements."""
 _HOT_DEGC = 100.0
-"""An oven below this is slower than one that museums use. [°C] The least of their temperatures."""
+"""An oven below this is slower than one that museums use. [°C] Judgement: the least of the 100 to 120 °C they use for
+gel (after Weintraub)."""
 _HALVED_EVERY_K = 17.0
 """Diffusion in the bead slows by half every so many kelvin: 42 kJ/mol from 60 to 100 °C (Sakoda and Suzuki 1984, J.
 Chem. Eng. Japan 17:52, from memory). [K]"""
@@ -466,7 +476,7 @@ def least_dry_of_new(mass_g: float) -> float:
     float
         [g]
     """
-    return mass_g / (1.0 + NEW_LOADING + 3.0 * NEW_LOADING_SD)
+    return mass_g / (1.0 + NEW_LOADING + _SDS_OF_NEW * NEW_LOADING_SD)
 
 
 def dry_mass_from_room(

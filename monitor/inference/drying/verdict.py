@@ -30,7 +30,7 @@ _SURELY_SETTLED, _SLOW = 2.0, 4.0
 """Times ``SETTLED_SHARE``: what a step may bring at most (95 %) where drying has settled, and on average where it is
 slow. Judgement."""
 _LEAST_WEIGHINGS = 2
-"""Fewer say nothing of the drying."""
+"""Fewer say nothing of the drying. [weighings] Judgement: a loss of water shows between two."""
 
 
 class Verdict(StrEnum):

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray
+from monitor.units import HOURS_PER_DAY
 
-_HOURS_A_DAY = 24.0
 CORRELATED_HOURS = 6.0
 """Errors of neighboring hours are alike; so many hours count as one observation. [h] Judgement."""
 SLOWEST, FASTEST = 0.01, 60.0
@@ -32,7 +32,8 @@ _OFFSET_RIDGE = 1.0 / 0.03**2 * 0.01**2
 """The offset of the inside sensor is small: it is held near none. Judgement: a spread of 0.03 kPa under a scatter of
 0.01 kPa."""
 _AIR_ANSWERS_PER_K = 1.0 / 295.0
-"""A closed amount of vapor presses in proportion to its absolute temperature (ideal gas, about 22 °C). [1/K]"""
+"""The pressure of a closed amount of vapor is proportional to its absolute temperature (ideal gas law). [1/K]
+Judgement: at about 22 °C, a usual room."""
 _ANSWERS_FROM_PER_K, _SURE = 0.01, 2.2
 """From here on [1/K], and so many standard errors above that of air, something holds water (a judgement): made-up empty
 boxes stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
@@ -40,7 +41,8 @@ _SECOND_RATE_GAIN = 11.0
 """By so much a second rate must raise the log-likelihood, neighboring hours counted as alike (a judgement): a room that
 is felt elsewhere than where its sensor stands gains up to 10 in boxes that are empty."""
 _FITTED_WITH_WARMTH, _FITTED_WITH_TWO_RATES = 4.0, 7.0
-"""Numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start, share and rate."""
+"""Exact counts of the numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start,
+share and rate."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +87,7 @@ class Course:
         ndarray, hours
             [kPa]
         """
-        hours, rate = np.arange(len(self.outside)), changes_per_day / _HOURS_A_DAY
+        hours, rate = np.arange(len(self.outside)), changes_per_day / HOURS_PER_DAY
         room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
         kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
         over_the_hour = (1.0 - kept) / rate
@@ -108,7 +110,7 @@ class Course:
             An offset first. [1]
         """
         hours = np.arange(len(self.outside))[self.known]
-        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / _HOURS_A_DAY) for n in changes_per_day)], axis=1)
+        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / HOURS_PER_DAY) for n in changes_per_day)], axis=1)
 
     @property
     def temperature_response(self) -> FloatArray:

@@ -33,7 +33,7 @@ _LEAST_STEP_KPA = 0.15
 _START_HOURS = 3
 """Hours whose mean is where it started. [h] Judgement."""
 _GRID = np.geomspace(SLOWEST, FASTEST, 400)
-"""Air changes a day that are weighed: steps of two per cent, finer than any test tells. [1/day]"""
+"""Air changes a day that are weighed. [1/day] Judgement: steps of two per cent, finer than any test tells."""
 _LEARNED_SD = 0.8
 """A posterior wider than this has hardly learned from the test. [ln conductance] Judgement: a bit over half of the
 prior's spread."""
@@ -41,9 +41,10 @@ _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
 """Of the air changes: the median of a box of which nothing is known (``prior.style_prior``) [ln 1/day], and a spread
 wider than there, as a test should speak for itself. Judgement."""
 _FITTED = 3.0
-"""Numbers fitted to a course: offset, start and rate."""
+"""Exact count of the numbers fitted to a course: offset, start and rate."""
 _LEAST_SCATTER_VAR = 1e-8
-"""Least variance about the course. [kPa²] Keeps a division sound."""
+"""Least variance about the course. [kPa²] Judgement: 0.1 Pa, far below what any sensor tells; it keeps a division
+sound."""
 
 
 @dataclass(frozen=True)

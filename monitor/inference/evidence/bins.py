@@ -12,10 +12,9 @@ from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S, medians
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import HOURS_PER_DAY, SECONDS_PER_DAY
 
 DAY_S = SECONDS_PER_DAY
-_HOURS_A_DAY = 24.0
 _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
 """After closing, air, beads and spools first come to rest with each other; those readings tell no leak. [days], and at
 most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
@@ -31,9 +30,10 @@ change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and t
 _YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
 """An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
 _DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
+"""Before now: daily bins up to the first age, coarser ones up to the second, and the coarsest beyond. [days] Judgement:
+the newest tell the present; coarser bins of steady months cost little and save half the work."""
 _OLDER_WIDTHS_DAYS = 2.0, 5.0
-"""Before now: daily bins up to the first age, two-daily ones up to the second, five-daily ones beyond. [days]
-Judgement: the newest tell the present; coarser bins of steady months cost little and save half the work."""
+"""Widths of the bins beyond each of these ages. [days] Judgement: weather of days evens out in them."""
 _LEAST_FIRST_BIN_DAYS = 0.3
 """A shorter rest at the start of an episode joins the bin after it. [days] Judgement: too few hours to mean
 anything."""
@@ -48,7 +48,8 @@ which air that a sensor follows moves any display."""
 _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
 _SAME_HUMIDITY = 1e-6
-"""Two shown humidities nearer than this are the same figure: far below any display's step. [fraction of saturation]"""
+"""Two shown humidities nearer than this are the same figure. [fraction of saturation] Judgement: far below any
+display's step."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
 all be of its warm or its cold part."""
@@ -356,7 +357,7 @@ def _shown(
     known = np.isfinite(values)
     here, group = values[known], bin_of[known]
     hours = np.bincount(group, minlength=count)
-    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * _HOURS_A_DAY / _LEAST_PART_OF_BIN)
+    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
         low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
         censored = enough & (low > _AT_FLOOR_SHARE * hours)

@@ -16,18 +16,16 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 from monitor.series.hourly_values import HOUR_S
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 
-YEAR_DAYS = 365.2425
-"""The mean Gregorian year, exact. [days]"""
 _TOP_DAY = 205.0
 """Day of the year on which indoor vapor pressure tops in the north: late July, as outdoor vapor pressure does in
-typical years (a harmonic through monthly means tops on day 201 at TMY3 site 723170, on day 209 at 703165). [days]"""
+typical years (a harmonic through monthly means tops on day 201 at site 723170 of TMY3, on day 209 at 703165; Wilcox,
+Marion 2008, NREL/TP-581-43156). [days]"""
 _WETTEST = 0.95
 """A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
 _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
 """Drawn futures of a room are kept within these. [°C] Judgement: sheds in winter, attics in summer."""
-_HOURS_A_DAY = 24
 _LEAST_HOURS = 6
 """Fewer known hours make no mean of a day. [h] Judgement: a quarter of it."""
 _MOST_DAYS = 730
@@ -38,7 +36,8 @@ _DECLARED_MEAN_SD = 0.30
 """Spread of the yearly mean where a person declared temperature and humidity of the room. [ln kPa] Judgement: three
 quarters of what it is without; people declare the season they are in."""
 _NO_SEASON_SD = 1e-6
-"""Spread of a swing that is taken for none, for the ablation table; above zero, so that matrices stay sound."""
+"""Spread of a swing that is taken for none, for the ablation table. [ln kPa or °C] Judgement: next to none, and above
+zero, so that matrices can be inverted."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside.
 [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
@@ -233,7 +232,7 @@ def _unrest(season: Season, days: FloatArray, residual: FloatArray) -> float:
 
 
 def _harmonic(days: FloatArray) -> FloatArray:
-    angle = 2.0 * np.pi * (days - _TOP_DAY) / YEAR_DAYS
+    angle = 2.0 * np.pi * (days - _TOP_DAY) / DAYS_PER_GREGORIAN_YEAR
     return np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
 
 
@@ -335,16 +334,16 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
 
 def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Means of whole days counted back from now, at most two years of them."""
-    span = min(int((now_s / HOUR_S - room.first_hour) // _HOURS_A_DAY), _MOST_DAYS)
+    span = min(int((now_s / HOUR_S - room.first_hour) // HOURS_PER_DAY), _MOST_DAYS)
     hours = room.between(now_s - span * SECONDS_PER_DAY, now_s)
-    count = len(hours) // _HOURS_A_DAY
-    cut = slice(len(hours) - count * _HOURS_A_DAY, None)
+    count = len(hours) // HOURS_PER_DAY
+    cut = slice(len(hours) - count * HOURS_PER_DAY, None)
     days = hours.end_s / SECONDS_PER_DAY - np.arange(count, dtype=float)[::-1] - 0.5
     return days, _day_means(hours.vapor_pressure_kpa[cut], count), _day_means(hours.temperature_degc[cut], count)
 
 
 def _day_means(values: FloatArray, count: int) -> FloatArray:
-    table = values.reshape(count, _HOURS_A_DAY)
+    table = values.reshape(count, HOURS_PER_DAY)
     known = np.isfinite(table)
     enough = known.sum(axis=1)
     return np.where(enough >= _LEAST_HOURS, np.where(known, table, 0.0).sum(axis=1) / np.maximum(enough, 1), np.nan)
@@ -368,7 +367,7 @@ def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
 
 
 def _from_months(monthly_kpa: FloatArray) -> FloatArray:
-    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * YEAR_DAYS / _MONTHS
+    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * DAYS_PER_GREGORIAN_YEAR / _MONTHS
     basis = _harmonic(middle)
     return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
 

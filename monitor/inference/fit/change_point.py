@@ -27,6 +27,7 @@ from monitor.inference.evidence.bins import (
 )
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
+from monitor.inference.fit.pooling import BETWEEN_EPISODES_SD
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.kalman import run
@@ -61,18 +62,17 @@ _CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
 """A change is looked for clear of both ends of an episode. [days] Judgement: at first contents settle, and a change of
 today has no readings yet."""
 _NO_DAY = -1e6
-"""Stands for the day of a change in draws that have none. [days]"""
+"""Stands for the day of a change in draws that have none. [days] Judgement: longer before any episode than records go
+back."""
 _LEAST_PRECISION = 1e-6
-"""Of what readings say of a change, where the fit is no narrower than its prior; keeps a division sound."""
+"""Of what readings say of a change, where the fit is no narrower than its prior. [1/(ln conductance)²] Judgement: far
+below that prior's own, 0.7; it keeps a division sound."""
 _BED_ANSWERS_DAYS = 2.0
 """A bed of beads shows what leaks in up to so many days late; the balance takes it for at rest. [days] Judgement."""
 _NEAR_OPENING_DAYS = 2.0
 """An opening so near a change is named with it. [days] Judgement."""
 _SLOW_FROM_DAYS = 14.0
 """A change that took longer came little by little. [days] Judgement."""
-_RESEATED_SD = 0.35
-"""A lid is seated anew at every recharge: episodes of a sound box differ by about this much. [ln conductance]
-Judgement, the same as ``pooling`` makes."""
 _WEATHER_SD = 0.5
 """Without a sensor in the room, weather passes for a conductance that changes by this much. [ln conductance] Judgement:
 vapor pressure of a room moves by half within weeks."""
@@ -228,7 +228,7 @@ def words_for(change: ChangePoint) -> str:
 def _between(before: Level, after: Level) -> ChangePoint | None:
     """A step from one episode to the next, where it is larger than what a lid seated anew explains."""
     gap, sd = after.log_conductance - before.log_conductance, float(np.hypot(before.sd, after.sd))
-    chance = _chance_of(gap, sd, _RESEATED_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
+    chance = _chance_of(gap, sd, BETWEEN_EPISODES_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
     if not chance >= _SAID_FROM:  # nor where it is not a number
         return None
     at = _instant(after.since_s)

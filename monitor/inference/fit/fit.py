@@ -42,6 +42,9 @@ _DRAWS = 1000
 """Draws of a posterior. Judgement: a 5 % point then rests on 50 of them."""
 COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
 """A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
+_LEAST_VAR_LOADING = 1e-14
+"""The variance of a draw's water divides, and is taken for no less. [(g/g)²] Judgement: a spread of 1e-7 g/g shows on
+no scale."""
 _ABOVE_ROOM_BINS = 20
 """How much warmer than its room a box is, is learned of so many last bins. [bins] Judgement: some weeks."""
 
@@ -323,7 +326,8 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     limit : float
         [fraction of saturation]
     seed : int
-        Of the random numbers.
+        Of the random numbers. Judgement: any number but those of the fit and the forecast, so that no noise comes
+        twice.
 
     Returns
     -------
@@ -347,4 +351,4 @@ def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
     """How many standard deviations of its water each draw lies below the limit."""
     table = state.drawn.table
     full = table.loading(np.full(len(state.loading), limit), float(problem.bins.temperature_degc[-1]))
-    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, 1e-14)))
+    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, _LEAST_VAR_LOADING)))

@@ -25,14 +25,14 @@ Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
 """What is believed of that spread beforehand: mean and sd. [ln air changes a day] Judgement: a factor of two between
 boxes of one kind."""
-_BETWEEN_EPISODES_SD = 0.35
-"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much. [ln air changes a day]
-Judgement: a third either way."""
+BETWEEN_EPISODES_SD = 0.35
+"""A lid is seated again at every recharge: the leak differs by this much from episode to episode of a sound box. [ln
+air changes a day] Judgement: a third either way."""
 _NOT_MORE_THAN_SPREAD = 1.1
 """Earlier episodes together leave at least this much of the variance between episodes. [factor] Judgement: ever so
 little is left to learn of the box itself."""
-_EPISODES = 3
-"""So many of the last episodes of a box count. Judgement: seals age."""
+EPISODES_COUNTED = 3
+"""So many of the last episodes of a box count. [episodes] Judgement: seals age."""
 _LEAST_SD = 0.05
 """Added to what a box told, so that none is told for certain. [ln air changes a day] Judgement: a model is no box."""
 _LEAST_LEARNED = 0.2
@@ -187,10 +187,10 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
     precision, weighted = 1.0 / variance, mean / variance
     if own:
         episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
-        earlier = [*episodes[-_EPISODES:], *(s for s in own.values() if s.tested)]
-        shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
+        earlier = [*episodes[-EPISODES_COUNTED:], *(s for s in own.values() if s.tested)]
+        shares = np.array([1.0 / (s.sd**2 + BETWEEN_EPISODES_SD**2) for s in earlier])
         # episodes of one box share its body: together they can't tell more than the spread between episodes allows
-        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
+        own_precision = min(float(shares.sum()), 1.0 / (BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
         precision += own_precision
         weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
     return weighted / precision, float(precision**-0.5)

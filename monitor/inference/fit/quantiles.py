@@ -10,7 +10,7 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
 
 INTERVAL = (0.05, 0.50, 0.95)
-"""The shares that every interval is told by: 90 % of it between the outer two."""
+"""The shares that every interval is given by. [shares] Judgement: 90 % between the outer two, as is usual."""
 
 
 def quantiles(draws: FloatArray, weights: FloatArray | None = None) -> Quantiles:

@@ -28,7 +28,9 @@ from monitor.physics.numerics import FloatArray
 Judge = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Log prior and log likelihood of draws, both where they are made."""
 
-_BEARABLE = 0.5
+_ESS_SHARE = 0.5
+"""Effective sample size over the number of draws that each step of the exponent leaves. [share] Judgement: half,
+between many steps and many copies of few draws."""
 _JUMP_BETWEEN_MODES = 0.1
 """Share of moves by a whole difference, which carries a draw from one mode to another: ter Braak [2]_."""
 _SCALE, _SCALE_FROM, _SCALE_TO = 2.38, 0.3, 1.2
@@ -37,8 +39,9 @@ between, which suits the ridges that are no normal (a judgement)."""
 _JITTER = 1e-3
 """Added to a move, of the spread of the draws, so that any place can be reached [2]_. Judgement: next to nothing."""
 _SMALLEST_STEP = 1e-3
+"""Least step of the exponent. [1] No unit. Judgement: a bound on the work."""
 _MOST_STEPS = 20
-"""Least step of the exponent, and the most steps: a bound on the work. Judgement."""
+"""The most steps of the exponent. [steps] Judgement: a bound on the work."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,9 @@ class Moves:
     """How often every draw is moved: enough to part copies of one draw, more where a posterior is bent or has modes."""
 
     after_each_step: int = 2
+    """After each step of the exponent. [times] Judgement: the next step moves them on, and each costs a likelihood."""
     at_the_end: int = 8
+    """Once the whole likelihood counts. [times] Judgement: copies of one draw have parted by then."""
 
 
 USUAL = Moves()
@@ -117,7 +122,7 @@ def _next_exponent(population: Population) -> float:
     """How much more of the likelihood leaves half of the draws effective."""
 
     def enough(more: float) -> bool:
-        return effective_sample_size(normalized(more * population.seen)) >= _BEARABLE * len(population.seen)
+        return effective_sample_size(normalized(more * population.seen)) >= _ESS_SHARE * len(population.seen)
 
     rest = 1.0 - population.exponent
     return rest if rest <= _SMALLEST_STEP or enough(rest) else largest_exponent(enough, _SMALLEST_STEP, rest)

@@ -40,13 +40,23 @@ Proposed = tuple[FloatArray, FloatArray]
 """Points, and the log density with which each was made."""
 
 IMPOSSIBLE = -1e9
-"""Log density that stands for none; a prior says at most this outside its bounds."""
+"""Log density that stands for none; a prior says at most this outside its bounds. [nat] Judgement: far below any that a
+draw has, and near enough for differences to keep their digits."""
 LEAST_SHARE, GOOD_SHARE = 0.10, 0.25
-"""Of the draws: so many must stay effective while the likelihood is let in, and more than so many at the end."""
+"""Effective sample size over the number of draws: at least the first while the exponent rises, more than the second at
+the end. [shares] Judgement: of 1,000 draws, a covariance needs a hundred and a 5 % point more."""
 _DEGREES = 7.0
+"""Of the proposal's Student t. [degrees of freedom] Judgement: tails heavier than a normal posterior's, with
+moments."""
 _WIDER = 1.12
+"""Scale of the proposal over that of the draws. [factor] Judgement: too wide costs a few draws, too narrow a tail."""
 _MOST_ROUNDS = 8
+"""Proposals before moves take over. [times] Judgement: a bound on the work."""
 _PILOT_DRAWS = 400
+"""Draws that find where the posterior lies. [draws] Judgement: enough for a covariance of twelve unknowns."""
+_LEAST_SPREAD_SHARE, _LEAST_SPREAD_VAR = 1e-5, 1e-12
+"""Added to the proposal's variances: a share of themselves [fraction], and so much [unit of the unknown, squared].
+Judgement: next to nothing; it keeps the covariance invertible."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +177,7 @@ def _propose(points: FloatArray, weights: FloatArray, count: int, rng: np.random
     mean = weights @ points
     away = points - mean
     spread = away.T @ (away * weights[:, None])
-    spread += np.diag(1e-5 * np.diag(spread) + 1e-12)
+    spread += np.diag(_LEAST_SPREAD_SHARE * np.diag(spread) + _LEAST_SPREAD_VAR)
     root = np.linalg.cholesky(spread) * _WIDER
     stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
     step = rng.standard_normal((count, size)) / stretch[:, None]

@@ -37,15 +37,16 @@ from monitor.inference.model.state import (
 )
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
+from monitor.units import DAYS_PER_JULIAN_YEAR
 
 _AT_REST = 1e-7
-"""Noise of settling below this is none: far under any display. [fraction of saturation per square root of a day]"""
-_YEAR_DAYS = 365.25
-"""A Julian year. [days]"""
+"""Noise of settling below this is none. [fraction of saturation per square root of a day] Judgement: far under any
+display."""
 _WETTEST_START = 0.95
 """A draw starts no more humid than this: isotherms are fitted below. [fraction of saturation] Judgement."""
 _NO_WANDERING_VAR = 1e-8
-"""Variance of ln G where it is taken not to wander; above zero, so that matrices stay sound. [(ln G)²]"""
+"""Variance of ln G where it is taken not to wander. [(ln G)²] Judgement: next to none, and above zero, so that matrices
+can be inverted."""
 _HOLDER_SHARE = 0.002
 """What a charge's first weighing may be off beside its rounding, as a share of its dry mass: a holder's tare, a bead
 lost. Judgement. The same share as in ``drying.curve.MODEL_SD_SHARE``."""
@@ -98,7 +99,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
     settling = _settling(bins, assume, aged_days)
     # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
-    settling = np.hypot(settling, assume.bias_walk / np.sqrt(_YEAR_DAYS))
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     earlier = None

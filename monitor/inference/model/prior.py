@@ -68,11 +68,12 @@ _AIR_CHANGES = {
     "bag": (0.7, 1.2),
     "cabinet": (4.0, 1.1),
 }
-_AIR_CHANGES_UNKNOWN = (1.6, 1.2)
 """Air changes by a word in the box's style: median [1/day] and sd of its logarithm. Display cases run from 0.1 (very
 well sealed) to 24 (AIC wiki 2020, degree of case seal); an empty polypropylene clip-lid box had 2.8 (Kelly, Daniel
 2000, Abbey Newsletter 24:1). Each figure within that range, and every spread, is a judgement: no survey of such boxes
 is known to us. Wide on purpose: the readings speak, and boxes of one style inform each other."""
+_AIR_CHANGES_UNKNOWN = (1.6, 1.2)
+"""The same of any other style. [1/day] and [1] Judgement: the middle of these, with a spread over all of them."""
 _FED_THROUGH_TUBE = 1.3
 """A hole for the filament makes a box so many times as leaky. [factor] Judgement: a tight bore of 2 mm passes 0.001
 g/day/kPa (``physics.leakage.hole_conductance``), a loose one or a worn grommet a good part of what a seal does."""
@@ -87,14 +88,15 @@ _START_HUMIDITY = {
     "indicator": (0.08, 0.8),
     NOT_DRIED: (0.12, 0.9),  # anything from nearly dry to past most limits (a judgement)
 }
-_START_UNKNOWN = (0.06, 1.0)
 """Humidity over the charge when the box is closed, by a word in how it was dried: median [fraction of saturation] and
 sd of its logarithm. The floor of hot air (equation 2 of any Dubinin isotherm, RH = exp(-A_dry / R T): 5.7 % at 55 °C,
 3.1 % at 65 °C, 0.4 % at 100 °C in a room of 20 °C and 50 % RH) is a lower bound; many charges stop far short of it, so
 medians above it and wide spreads are a judgement."""
+_START_UNKNOWN = (0.06, 1.0)
+"""The same of any other method. [fraction of saturation] and [1] Judgement: the middle of these, with a wide spread."""
 _START_WITHOUT_BEADS = (0.30, 0.8)
-"""The same of a box without beads: closed on the room's air, or on air that was dried or moistened first (a
-judgement)."""
+"""The same of a box without beads. [fraction of saturation] and [1] Judgement: closed on the room's air, or on air that
+was dried or moistened first."""
 _START_OF_SIEVE = (0.0015, 1.5)
 """The same of a sieve: one that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its
 isotherm); the spread is a judgement."""
@@ -122,7 +124,8 @@ _SLOW_LAG_SD = 0.6
 _LEAST_LAG_DAYS = 0.5
 """Slow contents lag by at least this much. [days] Judgement: what answers sooner is at rest with the air in any bin."""
 _NO_SLOW_G = 1e-4
-"""Slow contents where they are taken out of the model, for the ablation table. [g for a humidity of 1]"""
+"""Slow contents where they are taken out of the model, for the ablation table. [g for a humidity of 1] Judgement: next
+to nothing, as a logarithm needs more than none."""
 
 
 @dataclass(frozen=True)
@@ -130,16 +133,16 @@ class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
     bias_share_of_accuracy: float = 0.5
-    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100).
-    [share of the stated accuracy]"""
+    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM
+    100:2008, 6.2). [share of the stated accuracy]"""
     bias_walk: float = 0.005
     """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH, some from memory. [fraction of
     saturation per square root of a year]"""
     shape_mean: float = 0.5
-    """Somewhere between the two published isotherms, at 0 and at 1. [1]"""
+    """Mean of the isotherm shape. [1] No unit. Judgement: halfway between the two published isotherms, at 0 and at
+    1."""
     shape_sd: float = 0.4
-    """Somewhere between the two published isotherms, at 0 and at 1: a judgement, as no published curve fits every
-    lot. [1]"""
+    """Standard deviation of the isotherm shape. [1] No unit. Judgement: no published curve fits every lot."""
     drift_sd: float = 0.2
     """How far ln conductance wanders around its mean in a box left closed. [1] Judgement: a fifth either way."""
     drift_days: float = 60.0

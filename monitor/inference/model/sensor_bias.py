@@ -20,10 +20,9 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
 from monitor.series.hourly_values import usable_in_time_order
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import DAYS_PER_JULIAN_YEAR, SECONDS_PER_DAY
 
-_YEAR_S = 365.25 * SECONDS_PER_DAY
-"""A Julian year. [s]"""
+_YEAR_S = DAYS_PER_JULIAN_YEAR * SECONDS_PER_DAY
 _ACROSS_SHARE_OF_ACCURACY = 0.3
 """How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for. [share of its stated
 accuracy] Judgement: sheets state 20 to 80 % RH closely and dry air loosely, as one error and not two."""
@@ -46,8 +45,10 @@ hour."""
 _LEAST_APART, _MOST_LEFT = 0.12, 0.5
 """Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step.
 [fraction of saturation], [share of the old air] Judgement: four times a common sensor's accuracy; half."""
+_IN_A_ROW = 3
+"""So many readings make a level, by their median. [readings] Judgement: one odd one among them does no harm."""
 _HELD_S, _HELD_WITHIN = 600.0, 0.01
-"""Three readings over at least this long, within this much of one another, are a level that held. [s], [fraction of
+"""Readings in a row over at least this long, within this much of one another, are a level that held. [s], [fraction of
 saturation] Judgement: sensors settle within minutes, to about the noise of a display."""
 _CHANCE_ALL, _CHANCE_ALL_BRIEF, _CHANCE_ODD = 0.35, 0.10, 0.05
 """That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there.
@@ -69,7 +70,8 @@ _UNEXCHANGED = ((np.arange(60) + 0.5) / 60.0) ** 2
 """Quantiles of Beta(1/2, 1): a part of the air left behind, rather a small part than a large one. [share] Judgement;
 sixty points integrate it to far below the noise."""
 _GRID = np.linspace(-0.3, 0.3, 601)
-"""Biases looked at: beyond any sheet, in steps of 0.1 % RH. [fraction of saturation]"""
+"""Biases that a likelihood is tabulated at. [fraction of saturation] Judgement: beyond any sheet, in steps of 0.1 %
+RH."""
 _MOST = 3
 """Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode. Judgement."""
 
@@ -147,14 +149,14 @@ class _Both:
         apart = self._median(at_s - _BEFORE_S[0], at_s - _BEFORE_S[1])
         here = self._between(at_s - _LOGGED_EARLY_S, at_s + _OPEN_FOR_S)
         gaps = self.gap[here]
-        if apart is None or abs(apart) < _LEAST_APART or np.isfinite(gaps).sum() < 3:
+        if apart is None or abs(apart) < _LEAST_APART or np.isfinite(gaps).sum() < _IN_A_ROW:
             return None
         at, gaps = self.at_s[here][np.isfinite(gaps)], gaps[np.isfinite(gaps)]
-        threes = sliding_window_view(gaps, 3)
-        best = int(np.argmin(np.median(threes, axis=1) / apart))
-        held = at[best + 2] - at[best] >= _HELD_S and np.ptp(threes[best]) <= _HELD_WITHIN
+        rows = sliding_window_view(gaps, _IN_A_ROW)
+        best = int(np.argmin(np.median(rows, axis=1) / apart))
+        held = at[best + _IN_A_ROW - 1] - at[best] >= _HELD_S and np.ptp(rows[best]) <= _HELD_WITHIN
         chance = _CHANCE_ALL if held else _CHANCE_ALL_BRIEF
-        return Comparison(at_s, episode, False, float(np.median(threes[best])), apart, self._sd(here), chance)
+        return Comparison(at_s, episode, False, float(np.median(rows[best])), apart, self._sd(here), chance)
 
     def standing(self, at_s: float, episode: int) -> Comparison | None:
         """Return what the last hour before beads went in showed."""
@@ -174,7 +176,7 @@ class _Both:
     def _median(self, start_s: float, end_s: float) -> float | None:
         gaps = self.gap[self._between(start_s, end_s)]
         gaps = gaps[np.isfinite(gaps)]
-        return float(np.median(gaps)) if len(gaps) >= 3 else None
+        return float(np.median(gaps)) if len(gaps) >= _IN_A_ROW else None
 
     def _sd(self, here: slice) -> float:
         return float(np.hypot(_SCATTER, _WARMTH_SHARE * np.nanmean(self.level[here])))

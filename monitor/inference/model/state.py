@@ -25,10 +25,18 @@ from monitor.records import Box
 
 _PA_PER_KPA, _LITER_PER_M3 = 1e3, 1e3
 """Exact."""
-_MOST_TIED = 0.999
-"""Largest correlation of the errors of water and conductance. Keeps a root real; a judgement."""
+_MOST_CORRELATED = 0.999
+"""Largest correlation of the errors of water and conductance. No unit. Judgement: next to 1; it keeps a root real."""
 _LEAST_PUSH_KPA_DAYS = 1e-9
-"""A push below this divides nothing: no conductance was lived with. [kPa days]"""
+"""A smaller push says nothing of the conductance, and does not divide. [kPa days] Judgement: far below that of a
+minute in any room."""
+_LEAST_VAR_WANDER = 1e-12
+"""The variance of the wander is taken for no less. [1] No unit. Judgement: next to none; it keeps a root real."""
+_LEAST_SD_PRODUCT = 1e-15
+"""The product of both standard deviations divides, and is taken for no less. [g/g] Judgement: it only keeps a division
+sound."""
+_LEAST_CHANCE = 1e-300
+"""A chance is taken for no less, so that the normal quantile is finite. [chance] Judgement: near the least double."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,12 +180,13 @@ def settled(state: State, rng: np.random.Generator, highest: FloatArray | float 
         Without errors.
     """
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
-    sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
-    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -_MOST_TIED, _MOST_TIED)
+    sd_wander = np.sqrt(np.maximum(state.var_wander, _LEAST_VAR_WANDER))
+    correlation = state.covariance / np.maximum(sd_loading * sd_wander, _LEAST_SD_PRODUCT)
+    correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)
     # a normal cut off above, by the inverse of its distribution
-    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), 1e-300))
+    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), _LEAST_CHANCE))
     second = rng.standard_normal(len(sd_wander))
     loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
-    wander = state.wander + sd_wander * (tie * first + np.sqrt(1.0 - tie * tie) * second)
+    wander = state.wander + sd_wander * (correlation * first + np.sqrt(1.0 - correlation * correlation) * second)
     zero = np.zeros_like(loading)
     return replace(state, loading=loading, wander=wander, var_loading=zero, covariance=zero, var_wander=zero)

@@ -17,6 +17,7 @@ from monitor.inference.fit.change_point import (
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
+    EPISODES_COUNTED,
     LeakObservation,
     leak_observation_of,
     tested,
@@ -28,9 +29,7 @@ from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
 
 _DRAWS_OF_EARLIER = 400
-"""An earlier episode only tells where its box may stand. Judgement: a mean and a spread need no more."""
-_EPISODES = 3
-"""So many earlier episodes are looked at. As many as ``pooling`` counts."""
+"""Draws of an earlier episode, which only informs the prior. [draws] Judgement: a mean and a spread need no more."""
 _SAME_ENTRY_S = 60.0
 """Fillings up to this long after the start are the same one. [s] Judgement: one visit to the box, logged by hand."""
 
@@ -248,7 +247,7 @@ def _earlier(record: Record, start_s: float, assumptions: Assumptions | None) ->
         e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + _SAME_ENTRY_S
     ][1:]
     found: list[Posterior] = []
-    for end in sorted(ends)[-_EPISODES:]:
+    for end in sorted(ends)[-EPISODES_COUNTED:]:
         try:
             found.append(
                 with_change_point(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER))

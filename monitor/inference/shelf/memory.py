@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.evidence.episodes import find_steps
+from monitor.inference.evidence.episodes import BETWEEN_LEVELS_HOURS, LEVEL_HOURS, find_steps
 from monitor.inference.fit.fit import refreshed
 from monitor.inference.fit.pooling import LeakObservation, finite_only
 from monitor.inference.fit.posterior import Posterior, Record
@@ -39,9 +39,10 @@ Judgement: an eighth, as much as the model itself may be off by (``fit.posterior
 _LOOKED_BACK_DAYS = 14.0
 """Readings from so long before the last night are looked at again for steps. [days] Judgement: the usual rise of a box
 is learned of them."""
-_STEP_SHOWS_AFTER_S, _SAME_STEP_S = 15 * HOUR_S, 12 * HOUR_S
-"""A step shows when its later level is full, and is the same as one found so near. [s] As ``episodes`` finds them:
-twelve hours of level and three between."""
+_STEP_SHOWS_AFTER_S = (LEVEL_HOURS + BETWEEN_LEVELS_HOURS) * HOUR_S
+"""A step shows when its later level is complete. [s]"""
+_SAME_STEP_S = LEVEL_HOURS * HOUR_S
+"""Two steps found so near are one. [s]"""
 
 _log = logging.getLogger(__name__)
 
