@@ -124,7 +124,8 @@ def test_an_earlier_instant_is_fitted_anew() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "value", "reason"), [("LEAST_LEFT", 990.0, RefitReason.draws), ("_WANDERED", 0.0, RefitReason.wandered)]
+    ("name", "value", "reason"),
+    [("LEAST_EFFECTIVE_DRAWS", 990.0, RefitReason.draws), ("_MOST_WANDER", 0.0, RefitReason.wandered)],
 )
 def test_too_few_draws_and_another_leak_are_fitted_anew(
     monkeypatch: pytest.MonkeyPatch, name: str, value: float, reason: RefitReason

@@ -232,9 +232,9 @@ def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage
     episode, assume = posterior.episode, posterior.problem.assumptions
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
     opened, happened = episode.all_openings, episode.all_swaps + episode.all_unlogged_steps
-    shelf = posterior.shelf or rates_from(opened, happened, watched)
-    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / shelf.openings_per_day)
-    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / shelf.events_per_day)
+    rates = posterior.shelf_rates or rates_from(opened, happened, watched)
+    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
+    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)
     seen, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
     weight = seen + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
     apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight

@@ -42,7 +42,7 @@ def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DA
         changed = _with_fresh_beads(changed, change)
     if change.room_climate is not None:
         changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
-    changed = replace(changed, as_given=True)
+    changed = replace(changed, hypothetical=True)
     return forecast(changed, change.humidity_limit, horizon_days)
 
 

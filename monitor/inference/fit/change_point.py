@@ -298,7 +298,7 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
         for one, other in ((plain.filtered, changed.filtered), (plain.state, changed.state))
     )
     draws = Draws(theta, np.full(count, 1.0 / count), changed.draws.rounds)
-    return replace(changed, draws=draws, standing=filtered, theta=theta, filtered=filtered, state=state)
+    return replace(changed, draws=draws, weighted_state=filtered, theta=theta, filtered=filtered, state=state)
 
 
 def _without_change(theta: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -162,7 +162,7 @@ def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Ai
     return [Air(*row) for row in zip(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water, strict=True)]
 
 
-def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
     """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present.
 
     Parameters

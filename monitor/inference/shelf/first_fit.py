@@ -166,7 +166,7 @@ def first_fit(
         alone = _fit_alone(record, now_s, assumptions)
         if alone.first is None and at_any_age:
             first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
-            return replace(alone, first=first.without_present())
+            return replace(alone, first=first.for_reweighting())
     except Exception as error:
         return FirstFit(None, refused(error))
     return alone
@@ -201,7 +201,7 @@ def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) ->
     earlier = _earlier(record, first.episode.start_s, assumptions)
     found = [leak_observation_of(first), *map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s)]
     apart = latest_change_point(tuple(level_of(one) for one in (*earlier, first)))
-    return FirstFit(first.without_present(), observations=tuple(s for s in found if s is not None), apart=apart)
+    return FirstFit(first.for_reweighting(), observations=tuple(s for s in found if s is not None), apart=apart)
 
 
 def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
@@ -220,7 +220,7 @@ def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, re
         return FirstFit(None, Outlook(refusal=refusal))
     first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
     apart = latest_change_point((level_of(first),))
-    return FirstFit(first.without_present(), observations=found, remark=_rests_on(first.episode), apart=apart)
+    return FirstFit(first.for_reweighting(), observations=found, remark=_rests_on(first.episode), apart=apart)
 
 
 _LEAK_KNOWN = "The leak of the box was known before they went in."

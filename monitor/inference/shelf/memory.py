@@ -31,9 +31,9 @@ from monitor.series.hourly_values import HOUR_S
 FITTED_FOR_DAYS = 7.0
 """After so long all is weighed anew: what other boxes taught meanwhile, and changes that come on slowly. [days]
 Judgement."""
-LEAST_LEFT = 150.0
+LEAST_EFFECTIVE_DRAWS = 150.0
 """Fewer draws leave quantiles to chance. Judgement: a 5 % point then rests on seven."""
-_WANDERED = 0.12
+_MOST_WANDER = 0.12
 """A conductance that moved so far since the fit may have changed for good: a fit looks for the day. [ln conductance]
 Judgement: an eighth, as much as the model itself may be off by (``fit.posterior.MODEL_SD``)."""
 _LOOKED_BACK_DAYS = 14.0
@@ -127,9 +127,9 @@ class Night:
             if at_s > night_s - _STEP_SHOWS_AFTER_S and not any(abs(at_s - s) < _SAME_STEP_S for s in self.steps_s):
                 return RefitReason.step
         now = refreshed(self.posterior, record, now_s)
-        if now.left < LEAST_LEFT:
+        if now.effective_draws < LEAST_EFFECTIVE_DRAWS:
             return RefitReason.draws
-        return RefitReason.wandered if abs(_wander(now) - self.wander) > _WANDERED else now
+        return RefitReason.wandered if abs(_wander(now) - self.wander) > _MOST_WANDER else now
 
 
 class Memory:

@@ -25,7 +25,7 @@ from monitor.inference.fit.change_point import (
     with_change_point,
     words_for,
 )
-from monitor.inference.fit.fit import under_pooled
+from monitor.inference.fit.fit import under_pooled_prior
 from monitor.inference.fit.pooling import (
     LeakObservation,
     finite_only,
@@ -224,7 +224,7 @@ def _carried_on(shared: _Shared, known: _Carried) -> tuple[Outlook, Posterior | 
     if outlook.trace:
         _log.error("box %s is fitted anew: carried on, it has no outlook\n%s", now.box.name, outlook.trace)
         return outlook, RefitReason.failed
-    return outlook, now.at_night()
+    return outlook, now.for_update()
 
 
 def _with_others(alone: Sequence[FirstFit], others: Sequence[LeakObservation], limits: Sequence[float]) -> list[_Again]:
@@ -253,11 +253,11 @@ def _outlook(shared: _Shared, again: _Again) -> tuple[Outlook, Posterior | None]
     if alone.first is None:
         return alone.refused, None
     try:
-        posterior = with_change_point(under_pooled(alone.first, again.pooled))
+        posterior = with_change_point(under_pooled_prior(alone.first, again.pooled))
     except Exception as error:
         return refused(error), None
     outlook = _outlook_of(posterior, alone, again.kind, again.limit, shared)
-    return outlook, posterior.at_night() if shared.remembered else None
+    return outlook, posterior.for_update() if shared.remembered else None
 
 
 def _outlook_of(
@@ -272,7 +272,7 @@ def _outlook_of(
 def _answer(
     posterior: Posterior, alone: FirstFit, kind: tuple[float, float] | None, limit: float, asked: _Shared
 ) -> Outlook:
-    posterior = replace(posterior, shelf=asked.disturbance_rates)
+    posterior = replace(posterior, shelf_rates=asked.disturbance_rates)
     futures = crossing_ahead(posterior, limit, asked.horizon_days)
     ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
     leak = replace(leak_of(posterior), comparison=comparison_of(posterior, kind))
