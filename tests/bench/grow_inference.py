@@ -12,9 +12,9 @@ import numpy as np
 from bench_inference import DRAWS, a_year
 from made_shelf import made_shelf
 
+from monitor.inference import outlooks
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.fit import estimate
-from monitor.inference.shelf import outlooks
 
 
 def cpu_ms(work: Callable[[], object], rounds: int = 3) -> float:

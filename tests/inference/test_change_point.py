@@ -15,6 +15,7 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 from scipy.stats import binom
 
+from monitor.inference import outlooks
 from monitor.inference.fit.change_point import (
     ChangePoint,
     change_point_of,
@@ -23,7 +24,6 @@ from monitor.inference.fit.change_point import (
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantiles
-from monitor.inference.shelf import outlooks
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool
 

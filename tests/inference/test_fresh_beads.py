@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from monitor.inference import outlooks
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import reduce_to_hours
-from monitor.inference.shelf import outlooks
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, ReadingSeries, RoomClimate

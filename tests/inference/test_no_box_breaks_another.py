@@ -13,6 +13,7 @@ import pytest
 from made_boxes import Truth, made_box
 from made_shelf import made_shelf, series_of
 
+from monitor.inference import outlooks
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.change_point import with_change_point
@@ -23,7 +24,6 @@ from monitor.inference.fit.pooling import (
     pool,
 )
 from monitor.inference.fit.posterior import Record
-from monitor.inference.shelf import outlooks
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, BoxHistory, Outlook
 

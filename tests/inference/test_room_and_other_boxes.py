@@ -11,7 +11,7 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives
 from made_shelf import made_shelf
 
-from monitor.inference import outlook_among
+from monitor.inference import outlook_among, outlooks
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.evidence.hours import Hours
@@ -23,7 +23,6 @@ from monitor.inference.fit.pooling import (
     pool,
 )
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.shelf import outlooks
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa

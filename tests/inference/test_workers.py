@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from made_shelf import made_shelf
 
-from monitor.inference.shelf import outlooks
+from monitor.inference import outlooks
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
 
 
