@@ -14,10 +14,8 @@ from monitor.inference.model.disturbances import opening_dose_g
 from monitor.inference.model.kalman import run_on
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import (
-    BIAS,
-    DRY_MASS,
-    UNKNOWNS,
     Assumptions,
+    Unknown,
 )
 from monitor.inference.model.state import (
     Problem,
@@ -61,18 +59,18 @@ class Step(NamedTuple):
     offset: FloatArray
 
 
-class Believed(NamedTuple):
+class Filtered(NamedTuple):
     mean: FloatArray
     covariance: FloatArray
     log_likelihood: float
 
 
 def exactly_filtered(
-    step_at: Callable[[int, FloatArray], Step], seen: FloatArray, noise_of_seen: FloatArray, start: Believed
-) -> Believed:
+    step_at: Callable[[int, FloatArray], Step], seen: FloatArray, noise_of_seen: FloatArray, start: Filtered
+) -> Filtered:
     """Filter by statsmodels, bin by bin: its first period is where a bin begins, its second where it ends.
 
-    What is linear in a bin may depend on what was believed before it, as the offset of a bin's mean does.
+    What is linear in a bin may depend on the mean before it, as the offset of a bin's mean does.
     """
     library = pytest.importorskip("statsmodels.tsa.statespace.kalman_filter")
     for k, shown in enumerate(seen):
@@ -87,7 +85,7 @@ def exactly_filtered(
         exact.initialize_known(start.mean, start.covariance)
         found = exact.filter()
         mean, covariance = found.filtered_state[:, 1], found.filtered_state_cov[:, :, 1]
-        start = Believed(mean, covariance, start.log_likelihood + float(found.llf_obs[1]))
+        start = Filtered(mean, covariance, start.log_likelihood + float(found.llf_obs[1]))
     return start
 
 
@@ -107,16 +105,16 @@ class Watched:
 
     @property
     def noise_of_seen(self) -> FloatArray:
-        # the scale's error is the one that `weigh` gives it; *regression*
+        # the scale's error is the one that `update_by_weighing` gives it; *regression*
         return np.diag([reading_noise(0.1, self.problem), (0.3 * SCALE_G) ** 2 + 0.03**2])
 
-    def filtered(self) -> Believed:
+    def filtered(self) -> Filtered:
         """What our filter makes of it; the constants that it leaves out of each score put back."""
         score = run_on(self.problem, self.theta, self.state)
         state = self.state
         covariance = np.array([[state.var_loading[0], state.covariance[0]], [state.covariance[0], state.var_wander[0]]])
         left_out = 0.5 * np.log(2.0 * np.pi) * np.isfinite(self.seen).sum()
-        return Believed(np.array([state.loading[0], state.wander[0]]), covariance, float(score[0] - left_out))
+        return Filtered(np.array([state.loading[0], state.wander[0]]), covariance, float(score[0] - left_out))
 
 
 def watched(table: StraightTable | SorptionTable, assume: Assumptions) -> Watched:
@@ -135,8 +133,11 @@ def watched(table: StraightTable | SorptionTable, assume: Assumptions) -> Watche
         shown_humidity=shown,
         weighings=tuple((k, mass_g, SCALE_G) for k, mass_g in grams.items()),
     )
-    theta = np.zeros((1, len(UNKNOWNS)))
-    theta[0, BIAS], theta[0, DRY_MASS] = BIAS_OF_SENSOR, np.log(DRY_G / problem.prior.dry_mass_g)
+    theta = np.zeros((1, len(problem.prior.mean)))
+    theta[0, Unknown.sensor_bias], theta[0, Unknown.log_dry_mass] = (
+        BIAS_OF_SENSOR,
+        np.log(DRY_G / problem.prior.dry_mass_g),
+    )
     seen = np.column_stack([shown, [grams.get(k, np.nan) for k in range(count)]])
     return Watched(replace(problem, bins=bins), theta, state_of(table, assume), seen)
 
@@ -149,11 +150,11 @@ def state_of(table: StraightTable | SorptionTable, assume: Assumptions, humidity
     return State(box, np.log(0.15) * one, loading, zero, zero, zero, zero, drift, zero, zero, zero)
 
 
-def start_of(state: State) -> Believed:
-    return Believed(np.array([state.loading[0], 0.0]), np.diag([0.0, state.var_wander[0]]), 0.0)
+def start_of(state: State) -> Filtered:
+    return Filtered(np.array([state.loading[0], 0.0]), np.diag([0.0, state.var_wander[0]]), 0.0)
 
 
-def assert_same(found: Believed, exact: Believed) -> None:
+def assert_same(found: Filtered, exact: Filtered) -> None:
     assert found.mean == pytest.approx(exact.mean, rel=1e-9, abs=1e-12)
     assert found.covariance == pytest.approx(exact.covariance, rel=1e-9, abs=1e-18)
     assert found.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-9)
@@ -186,7 +187,7 @@ def test_on_a_straight_isotherm_it_is_the_exact_linear_filter() -> None:
 
 
 def test_with_a_leak_that_wanders_it_is_the_exact_filter_of_its_own_tangents() -> None:
-    """On gel, each bin made straight about what was believed before it: gains and errors are those of the library."""
+    """On gel, each bin made straight about the mean before it: gains and errors are those of the library."""
     gel = desiccant("silica_regular").isotherm
     table = SorptionTable(gel, gel, np.zeros(1))
     assume = replace(LINEAR, drift_sd=0.3, drift_days=20.0)
@@ -226,7 +227,7 @@ def test_readings_without_error_leave_the_truth_where_it_is() -> None:
     problem = problem_of(30, None, assume)
     bins = replace(problem.bins, outside_kpa=np.full(30, outside_kpa), shown_humidity=shown)
     state = state_of(StraightTable(), assume)
-    run_on(replace(problem, bins=bins), np.zeros((1, len(UNKNOWNS))), state)
+    run_on(replace(problem, bins=bins), np.zeros((1, len(problem.prior.mean))), state)
     truth = room + (0.10 - room) * np.exp(-rate * 30.0)
     half_a_day = shown[-1] - shown[-2]
     assert state.loading[0] / PER_HUMIDITY == pytest.approx(truth, abs=0.02 * half_a_day)
@@ -236,7 +237,9 @@ def errors_after(days: FloatArray, assume: Assumptions) -> float:
     """Variance of the loading at the end of a month in which nothing was seen."""
     problem, state = problem_of(len(days), None, assume), state_of(StraightTable(), assume)
     edges = -np.r_[0.0, np.cumsum(days[::-1])][::-1]
-    run_on(replace(problem, bins=replace(problem.bins, edges_days=edges)), np.zeros((1, len(UNKNOWNS))), state)
+    run_on(
+        replace(problem, bins=replace(problem.bins, edges_days=edges)), np.zeros((1, len(problem.prior.mean))), state
+    )
     return float(state.var_loading[0])
 
 

@@ -29,9 +29,9 @@ from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
 HORIZON_DAYS = 540
-"""How far ahead is looked. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
+"""How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
 FAN_DAYS = 180
-"""For how long the course itself is told. [days] Judgement: as much as a picture shows."""
+"""For how long the course itself is given. [days] Judgement: as much as a picture shows."""
 _STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
     np.arange(90.0, 900.0, 10.0),
@@ -45,8 +45,8 @@ _SPOOLS_OF_A_BOX_SD = 0.1
 """How far the usual humidity of the spools that come into one box lies from that of all. [fraction of saturation]
 Judgement: half of how far single spools differ."""
 _LEAST_NOT_OVER = 0.5
-"""With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are. Judgement:
-fewer than half of the draws are too few for a 5 % point."""
+"""With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
+than half of the draws are too few for a 5 % point."""
 _LEAST_RISE = 1e-9
 """The rise of humidity over a step divides, and is taken for no less. [fraction of saturation] Judgement: far below any
 display's step."""
@@ -157,7 +157,7 @@ def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS
 
 @dataclass(frozen=True, eq=False)
 class _Simulated:
-    """Where every draw stands so many days ahead."""
+    """State of every draw so many days ahead."""
 
     loading: FloatArray
     slow_humidity: FloatArray
@@ -178,7 +178,7 @@ def _step(  # noqa: PLR0917
     usage: _Usage,
     rng: np.random.Generator,
 ) -> _Simulated:
-    """Carry every draw one step ahead: leak, openings and swaps, and what nobody sees."""
+    """Simulate every draw one step ahead: leak, openings and swaps, and process noise."""
     box, assume = posterior.state.drawn, posterior.problem.assumptions
     days, count = end - simulated.at_days, len(simulated.loading)
     conductance = np.exp(posterior.state.log_conductance + simulated.wander + simulated.ajar)
@@ -247,7 +247,7 @@ def forecast(
 ) -> CrossingForecast:
     """Return when the daily-mean humidity of the box's air passes the limit.
 
-    Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
+    Dates are those of the draws that are not over it yet; how likely it is over already is given beside them.
 
     Parameters
     ----------
@@ -272,7 +272,7 @@ def forecast(
 def forecast_of(
     posterior: Posterior, limit: float, futures: tuple[Futures, Futures], horizon_days: int = HORIZON_DAYS
 ) -> CrossingForecast:
-    """Return what the futures of ``crossing_ahead`` tell.
+    """Return the forecast from the futures of ``crossing_ahead``.
 
     Parameters
     ----------
@@ -283,7 +283,7 @@ def forecast_of(
     futures : (Futures, Futures)
         Of all draws, and given that the box is below its limit now.
     horizon_days : int
-        How far they were looked ahead; later dates are None. [days]
+        How far they go; later dates are None. [days]
 
     Returns
     -------

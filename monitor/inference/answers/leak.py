@@ -78,7 +78,7 @@ def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
 
 
 def grams_known(posterior: Posterior) -> bool:
-    """Return whether weighings or a test of the empty box tell grams; a box without desiccant needs neither.
+    """Return whether weighings or a test of the empty box give grams; a box without desiccant needs neither.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What is believed about a drying run before its weighings: dry mass, end loading, pace, shape and wet mass.
+"""Prior of a drying run, before its weighings: dry mass, end loading, pace, shape and wet mass.
 
 Every unknown is a monotone map of one standard normal number, so the whole prior is a cloud of independent normals:
 easy to draw from, and its bounds can't be left.
@@ -169,7 +169,7 @@ class Loss:
 
 
 LEAST_KEPT_SHARE = 0.05
-"""Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale tells nothing)."""
+"""Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale shows nothing)."""
 WIDEST_DRY_SD = 0.35
 """However badly weighings fit, the prior of the dry mass is widened no further than this. [ln mass] Judgement: full
 beads hold about a third of their mass."""
@@ -179,7 +179,7 @@ WIDEST_PACE_LOG_SD = 2.0
 
 @dataclass(frozen=True, slots=True)
 class RunPriors:
-    """Everything believed before the weighings."""
+    """Priors of a run."""
 
     dry_mass: DryMass
     """Of the beads on the scale at the start."""
@@ -188,20 +188,20 @@ class RunPriors:
     pace: Pace
     """The time constant."""
 
-    def doubted(self, doubt: float) -> RunPriors:
+    def widened(self, variance_ratio: float) -> RunPriors:
         """Return the same priors with more variance.
 
         Parameters
         ----------
-        doubt : float
-            So many times as much. [ratio]
+        variance_ratio : float
+            New variance over old. [ratio]
 
         Returns
         -------
         RunPriors
             Dry mass and pace widened, as far as beads allow.
         """
-        times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
+        times, dry, pace = float(np.sqrt(variance_ratio)), self.dry_mass, self.pace
         return replace(
             self,
             dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, WIDEST_DRY_SD), dry.relative_sd)),
@@ -288,8 +288,8 @@ def masses_from(
 class PriorCurves:
     """Every curve a run could take, reached by four standard normal numbers: end mass, pace, shape, wet mass.
 
-    Weighings speak of the end mass and never of the dry mass behind it, so the prior's pairs of the two are laid out in
-    order of the end mass: its place in that order is the unknown, and the dry mass is that of a pair beside it.
+    Weighings inform about the end mass and never about the dry mass behind it, so the prior's pairs of the two are laid
+    out in order of the end mass: its place in that order is the unknown, and the dry mass is that of a pair beside it.
     """
 
     priors: RunPriors
@@ -333,7 +333,7 @@ class PriorCurves:
         z : ndarray, curves × unknowns
             Columns as ``Unknown``; more of them are left alone. [standard deviations]
         beside : ndarray, curves, or float
-            From -1 to 1: which pair nearby tells the dry mass. [1]
+            From -1 to 1: which pair nearby gives the dry mass. [1]
 
         Returns
         -------
@@ -418,8 +418,8 @@ _LEAST_DRY_SD = 0.003
 % by the isotherm."""
 _DRIEST_AIR, _WETTEST_AIR = 0.02, 0.98
 """Beads are at rest with no drier and no moister room than this. [fraction of saturation] Judgement: no room is."""
-_LEAST_TELLING_AIR = 0.05
-"""Beads that were at rest with drier air tell nothing of a lot's capacity. [fraction of saturation] Judgement: below it
+_LEAST_INFORMATIVE_AIR = 0.05
+"""Beads that were at rest with drier air show nothing of a lot's capacity. [fraction of saturation] Judgement: below it
 the isotherms of lots differ most, and sensors err by as much."""
 _FLOOR_SHARE_SD, _FLOOR_HOT_SD, _HOT_FLOOR_DEGC = 0.25, 0.005, 90.0
 """How well the floor of hot air is known: a quarter of it from lot to lot up to this temperature [°C], and half a per
@@ -488,7 +488,7 @@ def dry_mass_from_room(
 ) -> DryMass:
     """Return the dry mass of beads that have come to rest with the air of a room.
 
-    m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it told it, else the
+    m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it gave it, else the
     spread between lots) and how well the room is known.
 
     Parameters
@@ -514,8 +514,10 @@ def dry_mass_from_room(
     slope = float(desiccant.isotherm.slope(float(humidity), room_temperature_degc))
     middle, relative_sd = factor or (1.0, desiccant.sigma_ln_capacity)
     sd = np.hypot(loading * middle * relative_sd, slope * middle * ROOM_HUMIDITY_SD) / (1.0 + loading * middle)
-    told = "a run of the same lot" if factor else f"beads at rest with {100.0 * room_relative_humidity:.0f} % RH"
-    return DryMass(mass_g / (1.0 + loading * middle), float(sd), f"{told}: about {100.0 * loading * middle:.0f} %")
+    known_from = "a run of the same lot" if factor else f"beads at rest with {100.0 * room_relative_humidity:.0f} % RH"
+    return DryMass(
+        mass_g / (1.0 + loading * middle), float(sd), f"{known_from}: about {100.0 * loading * middle:.0f} %"
+    )
 
 
 def dry_mass_unknown(mass_g: float) -> DryMass:
@@ -553,7 +555,7 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
         for loading, temperature, humidity in starts
-        if loading > 0.0 and humidity > _LEAST_TELLING_AIR
+        if loading > 0.0 and humidity > _LEAST_INFORMATIVE_AIR
     ]
     if not factors:
         return None

@@ -1,7 +1,7 @@
 """The course of an empty box: one exponential toward the room; and whether what was seen is one.
 
 The air of an empty box has one rate, and its vapor pressure does not care for temperature. Beads, spools and board
-left inside give themselves away twice: they add a second rate, quick at first and slow later, and they hold humidity,
+left inside show in two ways: they add a second rate, quick at first and slow later, and they hold humidity,
 not vapor pressure, so that a warm hour drives water out of them. The latter is 6 to 7 % a kelvin, the slope of
 saturation at room temperature (monitor/physics/saturation.py).
 """
@@ -20,7 +20,8 @@ from monitor.units import HOURS_PER_DAY
 CORRELATED_HOURS = 6.0
 """Errors of neighboring hours are alike; so many hours count as one observation. [h] Judgement."""
 SLOWEST, FASTEST = 0.01, 60.0
-"""Rates looked at. [air changes a day] From beyond the tightest display case (0.1, NPS 1999) to a box left ajar."""
+"""Rates that are tried. [air changes a day] From beyond the tightest display case (0.1, NPS 1999) to a box left
+ajar."""
 _RATES = np.geomspace(SLOWEST, FASTEST, 40)
 """Rates that a course is tried at. [1/day] Judgement: neighbors a quarter apart."""
 _STEP = float(_RATES[1] / _RATES[0])
@@ -121,7 +122,7 @@ class Course:
         return np.asarray(self.inside[self.known] * (warm - warm.mean()))[:, None]
 
 
-def doubt_of(course: Course) -> str:
+def objection_to(course: Course) -> str:
     """Return what speaks against the box having been empty, in a plain sentence; nothing where nothing does.
 
     Parameters

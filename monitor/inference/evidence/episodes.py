@@ -54,7 +54,7 @@ _UNLOGGED_FALL, _UNLOGGED_FALL_SHARE = 0.04, 0.25
 """A fall beyond both, the second of the level before, is a recharge that nobody logged. [fraction of saturation],
 [share] Judgement: nothing but fresh beads takes so much away for good."""
 _LEVEL_UNKNOWN = 1.0
-"""Taken for the level before where no hour tells it. [fraction of saturation] Judgement: the most there is, so that
+"""Taken for the level before where no hour shows it. [fraction of saturation] Judgement: the most there is, so that
 only a fall by a quarter of saturation counts."""
 _EXPLAINED_S = 12 * HOUR_S
 """A step so near an entry comes from it. [s] Judgement: half a day, as sharp as a step can be placed."""
@@ -105,11 +105,11 @@ class Episode:
     method: str
     """How the beads were dried."""
     known_loading: tuple[float, float, float] | None
-    """5, 50 and 95 % points of the loading at the start, where a drying run or a jar check told it. [g/g]"""
+    """5, 50 and 95 % points of the loading at the start, where a drying run or a jar check found it. [g/g]"""
     spools_went_in: bool
     """True where the spools went in with this charge, so that they may be far from rest."""
     unlogged: bool
-    """True where nobody logged the start and the readings tell it."""
+    """True where nobody logged the start and the readings show it."""
     loaded_mass: ChargeWeighing | None
     """The charge as it was put in."""
     weighings: tuple[ChargeWeighing, ...]
@@ -138,11 +138,11 @@ class Episode:
     """The largest lasting step of humidity at such a swap: by so much the two sensors disagree.
     [fraction of saturation]"""
     leak_tested: bool = False
-    """True where a test of the empty box told its leak in grams."""
+    """True where a test of the empty box gave its leak in grams."""
 
 
 def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRates:
-    """Return the habits that so many disturbances in so many days speak for, where nothing else is known.
+    """Return the rates of a box by its own counts, where nothing else is known.
 
     Parameters
     ----------
@@ -153,8 +153,8 @@ def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRa
 
     Returns
     -------
-    Habits
-        The rates, shrunk toward hardly ever.
+    DisturbanceRates
+        Posterior means, shrunk toward hardly ever.
     """
     return DisturbanceRates(
         (openings + _PRIOR_OPENINGS) / (watched_days + _PRIOR_OPENING_DAYS),
@@ -163,7 +163,7 @@ def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRa
 
 
 def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> DisturbanceRates:
-    """Return the habits of a shelf by what was logged of each of its boxes before an instant.
+    """Return the rates of a shelf by what was logged of each of its boxes before an instant.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
 
     Returns
     -------
-    Habits
+    DisturbanceRates
         Of the shelf.
     """
     openings, swaps, watched_days = 0, 0, 0.0
@@ -205,12 +205,12 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     Returns
     -------
     Episode
-        From the last charge, logged or told by the readings.
+        From the last charge, logged or shown by the readings.
 
     Raises
     ------
     TooLittleEvidence
-        If no charge was ever logged and no readings tell when the box was closed.
+        If no charge was ever logged and no readings show when the box was closed.
     """
     known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
     starts = [e for e in known if e.kind in _STARTS]

@@ -32,7 +32,7 @@ class Hours:
     relative_humidity: FloatArray
     """(hours) [fraction of saturation]"""
     step_degc: float | None = None
-    """Step of the thermometer's display, where readings told it; means of hours hide it. [K]"""
+    """Step of the thermometer's display, where readings show it; means of hours hide it. [K]"""
 
     def __len__(self) -> int:
         """Return how many hours there are, seen or not."""

@@ -29,7 +29,7 @@ _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
 _LEAST_HOURS = 6
 """Fewer known hours make no mean of a day. [h] Judgement: a quarter of it."""
 _MOST_DAYS = 730
-"""A room's record is looked at no further back. [days] Judgement: two of each season, and rooms change."""
+"""A room's record counts no further back. [days] Judgement: two of each season, and rooms change."""
 _USUAL_COUNTS_DAYS = 20.0
 """How restless rooms usually are counts as so many days of a room's own record. [days] Judgement."""
 _DECLARED_MEAN_SD = 0.30
@@ -47,7 +47,7 @@ _PA_PER_KPA, _MONTHS = 1e3, 12
 
 @dataclass(frozen=True)
 class Season:
-    """What is believed of a yearly course before the first reading: mean, swing, and the day-to-day residual."""
+    """Prior of a yearly course: mean, swing, and the day-to-day residual."""
 
     mean: float
     """Over a year. [ln(kPa) or °C]"""
@@ -245,7 +245,7 @@ class LearnedRoom:
     temperature: LearnedSeason
     """[°C]"""
     seen_days: int
-    """How many days the room's sensor told."""
+    """How many days the room's sensor showed."""
 
     def expected_kpa(self, days: FloatArray) -> FloatArray:
         """Return the expected vapor pressure.
@@ -292,7 +292,7 @@ class LearnedRoom:
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:
-    """Return what is believed of the room, from its sensor's record and what a person declared.
+    """Return the posterior of the room's climate, from its sensor's record and what a person declared.
 
     Parameters
     ----------

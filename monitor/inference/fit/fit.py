@@ -14,7 +14,7 @@ from monitor.inference.evidence.bins import (
     DAY_S,
     Bins,
     bin_episode,
-    roughly,
+    for_rough_likelihood,
 )
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
@@ -200,7 +200,7 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
         states[:] = [state]
         return score
 
-    bins = roughly(problem.bins)
+    bins = for_rough_likelihood(problem.bins)
     rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
     return sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near), states[-1]
 

@@ -46,9 +46,9 @@ _LEAST_DRY_G = 1.0
 _LEAST_SLOW_G = 0.02
 """Slow contents of a box without a spool: foam, labels, cable. [g for a humidity of 1] Judgement: next to nothing."""
 _WALLS = {
-    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
-    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
-    "thirsty": (
+    "impervious": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
+    "hardly_sorbing": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
+    "sorbing": (
         ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
         (0.30, 0.30),
     ),
@@ -92,7 +92,7 @@ _LEAST_TABLE_STEP = 1e-6
 """By so much a smeared isotherm rises from one tabulated humidity to the next. [g/g] Judgement: far below what a scale
 shows; it lets the table be inverted."""
 _SMEARED_TO = 0.98
-"""Smearing looks no further. [fraction of saturation] Judgement: beyond it a salt is brine without end."""
+"""Smearing goes no further. [fraction of saturation] Judgement: beyond it a salt is brine without end."""
 
 
 def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isotherm], float, str]:
@@ -103,13 +103,13 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
     box : Box
         As declared.
     episode : Episode
-        Tells the beads.
+        With the beads.
 
     Returns
     -------
     ((Isotherm, Isotherm), float, str)
         Isotherms between which the shape lies; dry mass, of walls their uptake for a humidity of 1 [g]; what humidity
-        tells of them: 'fill', 'little' or 'phase'.
+        shows of them: 'fill', 'little' or 'phase'.
     """
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
@@ -134,7 +134,7 @@ def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
     words = (material or "").lower()
     named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
     kind = next((kind for name, kind in named if words.startswith(name)), None)
-    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
+    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "sorbing")
 
 
 def _walls_g_per_humidity(box: Box) -> float:
@@ -169,7 +169,7 @@ def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
 
 
 def known_or_plain_gel(kind: str) -> Desiccant:
-    """Return a desiccant; one that no table knows is taken for silica gel whose type nobody told.
+    """Return a desiccant; one that is in no table is taken for silica gel of unknown type.
 
     Parameters
     ----------

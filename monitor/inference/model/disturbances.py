@@ -119,7 +119,7 @@ def swap_dose_g(
     Parameters
     ----------
     problem : Problem
-        Its prior tells the size of a spool, its assumptions how spools spread.
+        Its prior has the size of a spool, its assumptions how spools differ.
     humidity : ndarray, draws
         Inside. [fraction of saturation]
     humidity_per_g : ndarray, draws
@@ -140,6 +140,6 @@ def swap_dose_g(
 
 
 def _least_var_g(problem: Problem, sd_g: float, humidity_per_g: FloatArray) -> FloatArray:
-    """Return a variance, no larger than what things apart by so much do to a box without beads. [g²]"""
+    """Return a variance, bounded by what spools that differ so much do to a box without beads. [g²]"""
     most_g = problem.assumptions.swapped_humidity_sd / np.maximum(humidity_per_g, _LEAST_HUMIDITY_PER_G)
     return np.asarray(np.minimum(sd_g, most_g) ** 2)

@@ -1,9 +1,9 @@
-"""A box that stands open holds the room's air: what its sensor shows then, beside the room's, tells of its bias.
+"""An open box holds the room's air, so that its sensor can be compared with the room's: what that says of its bias.
 
-How much of the air was exchanged is never known. So a comparison says 'all of it' with some chance, and else 'a part,
-rather much than little'; one that stayed far from the room then tells nothing, by itself and without a threshold. The
-room's sensor has a bias too, the same in every comparison, and a sensor's error in a room is not quite its error in a
-dry box: both are taken out of what is learned.
+How much of the air was exchanged is never known. So the likelihood of a comparison is a mixture: all of it with some
+chance, else a part, rather much than little. A comparison that stayed far from the room then says nothing, without a
+threshold. The room's sensor has a bias too, the same in every comparison, and a sensor's error in a room is not quite
+its error in a dry box: both widen the likelihood.
 """
 
 from __future__ import annotations
@@ -29,10 +29,11 @@ accuracy] Judgement: sheets state 20 to 80 % RH closely and dry air loosely, as 
 
 _FILLINGS = (EntryKind.charge, EntryKind.recharge)
 _LOGGED_EARLY_S, _OPEN_FOR_S = 600.0, 5400.0
-"""An opening is looked for from so long before its entry to so long after. [s] Judgement: people log at the box, or
+"""An opening is searched from so long before its entry to so long after. [s] Judgement: people log at the box, or
 when they are done with it."""
-_STANDING_S = 3600.0
-"""Before beads go in a box stands open; its last hour is looked at, whatever it shows. [s] Judgement."""
+_LEFT_OPEN_S = 3600.0
+"""Before beads go in a box stands open; its last hour is compared, whatever it shows. [s] Judgement: filling takes
+about that long."""
 _BEFORE_S = (6 * 3600.0, 600.0)
 """What a box held before an opening is seen from so long to so long before it. [s] Judgement: hours enough for a
 median, and clear of the opening itself."""
@@ -43,7 +44,7 @@ _ROOM_NEAR_S = 1800.0
 """A reading of the room further away than this is none of the same moment. [s] Judgement: room air moves within the
 hour."""
 _LEAST_APART, _MOST_LEFT = 0.12, 0.5
-"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step.
+"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, is compared by its step.
 [fraction of saturation], [share of the old air] Judgement: four times a common sensor's accuracy; half."""
 _IN_A_ROW = 3
 """So many readings make a level, by their median. [readings] Judgement: one odd one among them does no harm."""
@@ -84,7 +85,7 @@ class Comparison:
     """[s since 1970 UTC]"""
     episode: int
     """How many times beads went in before."""
-    standing: bool
+    before_filling: bool
     """True before beads went in, False at an opening."""
     gap: float
     """What the box's sensor showed above the room's. [fraction of saturation]"""
@@ -97,7 +98,7 @@ class Comparison:
 
     @property
     def left_behind(self) -> float:
-        """Share of the old air that seems to be there still; 0 where that can't be told. [fraction]"""
+        """Share of the old air that seems to be there still; 0 where that is not known. [fraction]"""
         return 0.0 if self.apart is None else self.gap / self.apart
 
 
@@ -122,18 +123,18 @@ def comparisons(
     """
     if inside is None or room is None or min(len(inside), len(room)) == 0:
         return ()
-    both, episode, found = _Both(inside, room), 0, []
+    both, episode, found = _SideBySide(inside, room), 0, []
     for entry in sorted(entries, key=lambda e: e.at):
         at_s = entry.at.timestamp()
         if entry.kind is EntryKind.opening:
-            found.append(both.opened(at_s, episode))
+            found.append(both.at_opening(at_s, episode))
         elif entry.kind in _FILLINGS:
-            found.append(both.standing(at_s, episode))
+            found.append(both.before_filling(at_s, episode))
             episode += 1
     return tuple(one for one in found if one is not None and one.left_behind <= _MOST_LEFT)
 
 
-class _Both:
+class _SideBySide:
     """Readings of a box, each with the room's humidity at the box's temperature."""
 
     def __init__(self, inside: ReadingSeries, room: ReadingSeries) -> None:
@@ -144,8 +145,8 @@ class _Both:
         self.level = _near(self.at_s, room.at_s[there], vapor_pa) / saturation_pa
         self.gap = inside.relative_humidity[here] - self.level
 
-    def opened(self, at_s: float, episode: int) -> Comparison | None:
-        """Return how near the sensor came to the room after an opening, by the nearest three readings in a row."""
+    def at_opening(self, at_s: float, episode: int) -> Comparison | None:
+        """Return how near the sensor came to the room after an opening, by the nearest readings in a row."""
         apart = self._median(at_s - _BEFORE_S[0], at_s - _BEFORE_S[1])
         here = self._between(at_s - _LOGGED_EARLY_S, at_s + _OPEN_FOR_S)
         gaps = self.gap[here]
@@ -158,10 +159,10 @@ class _Both:
         chance = _CHANCE_ALL if held else _CHANCE_ALL_BRIEF
         return Comparison(at_s, episode, False, float(np.median(rows[best])), apart, self._sd(here), chance)
 
-    def standing(self, at_s: float, episode: int) -> Comparison | None:
+    def before_filling(self, at_s: float, episode: int) -> Comparison | None:
         """Return what the last hour before beads went in showed."""
-        here = self._between(at_s - _STANDING_S, at_s)
-        gap = self._median(at_s - _STANDING_S, at_s)
+        here = self._between(at_s - _LEFT_OPEN_S, at_s)
+        gap = self._median(at_s - _LEFT_OPEN_S, at_s)
         if gap is None:
             return None
         apart = self._median(at_s - _DAY_BEFORE_S, at_s - _BEFORE_S[0])
@@ -191,7 +192,7 @@ def _near(at_s: FloatArray, known_s: FloatArray, values: FloatArray) -> FloatArr
 
 @dataclass(frozen=True, eq=False)
 class BiasSeen:
-    """What comparisons with the room say of a sensor's bias, whatever was believed before."""
+    """Likelihood of a sensor's bias by its comparisons with the room."""
 
     log_likelihood: FloatArray
     """On ``_GRID``, up to a constant. (grid) [nat]"""
@@ -245,17 +246,17 @@ def bias_seen(
         + (_ACROSS_SHARE_OF_ACCURACY * sensor.accuracy) ** 2
         + assumptions.bias_walk**2 * years
     )
-    # what the comparisons see is the bias plus errors of normal spread: the score of their sum, smeared by them
+    # what is compared is the bias plus normal errors: the likelihood of the sum, convolved with them
     offsets = _GRID - _GRID[:, None]
     smeared = logsumexp(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
     return BiasSeen(smeared - smeared.max())
 
 
 def _one_an_episode(found: list[Comparison]) -> list[Comparison]:
-    """Of the latest episodes the opening with the least air left behind, and the standing open before beads went in."""
+    """Of the latest episodes the opening with the least air left behind, and the last hour before beads went in."""
     best: dict[tuple[int, bool], Comparison] = {}
     for one in sorted(found, key=lambda one: -one.left_behind):
-        best[one.episode, one.standing] = one
+        best[one.episode, one.before_filling] = one
     latest = max((one.episode for one in found), default=0)
     kept = [one for one in best.values() if one.episode > latest - _MOST]
     return sorted(kept, key=lambda one: one.at_s)

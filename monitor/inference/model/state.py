@@ -1,4 +1,4 @@
-"""What the filter carries: the problem of one episode, and where each draw stands in it."""
+"""The problem of one episode, and the state of each draw in its filter."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _LEAST_CHANCE = 1e-300
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """Everything a fit of one episode looks at."""
+    """All that a fit of one episode needs."""
 
     box: Box
     """As declared."""
@@ -59,7 +59,8 @@ class Problem:
 
 @dataclass(eq=False)
 class State:
-    """Where each draw stands: water, wandering conductance, slow contents, and the errors of the first two."""
+    """Filtered state of each draw: water, wander of the conductance, slow contents, and the covariance of the first
+    two."""
 
     drawn: DrawnBox
     """The constants of the box, as the balance takes them."""
@@ -83,7 +84,7 @@ class State:
     """The push behind it: how far vapor pressure in and out lay apart, whichever was higher, times days. (draws)
     [kPa days]"""
     event_g: FloatArray
-    """Water that came with spool swaps and unexplained steps, as the readings tell it. (draws) [g]"""
+    """Water that came with spool swaps and unexplained steps, by the readings. (draws) [g]"""
 
     def take(self, draws: NDArray[np.intp]) -> State:
         """Return the state of some of the draws, in that order.
@@ -163,7 +164,7 @@ def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Ai
 
 
 def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
-    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present.
+    """Sample water and conductance from the covariance of the filter, so that each draw is one plausible present.
 
     Parameters
     ----------

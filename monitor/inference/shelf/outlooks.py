@@ -16,7 +16,7 @@ from monitor.inference.answers.forecast import (
     forecast_of,
 )
 from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.value_of_measurement import sharpening_of
+from monitor.inference.answers.value_of_measurement import best_measurement
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.change_point import (
@@ -317,7 +317,7 @@ def _answer(
             *filter(None, (first.remark,)),
             *evidence_of(posterior, leak_seen_before=first.leak_seen_before(posterior.episode.start_s)),
         ),
-        sharpen=sharpening_of(posterior, futures[0], limit),
+        sharpen=best_measurement(posterior, futures[0], limit),
         forecast_if=what_if(posterior, shared.change, shared.horizon_days) if shared.change else None,
     )
     if not all(map(math.isfinite, _numbers((outlook.leak, outlook.forecast, outlook.forecast_if)))):
