@@ -132,7 +132,7 @@ def _grams(posterior: Posterior) -> str:
 
 
 def _room(posterior: Posterior) -> str:
-    if not posterior.room_seen:
+    if not posterior.room_measured:
         return "There is no sensor in the room. How humid it is there is assumed."
     if posterior.room.seen_days < _ROOM_SEEN_DAYS:
         return f"The room was measured for {posterior.room.seen_days} days. Its seasons are assumed for the first year."
@@ -146,7 +146,7 @@ def _color(posterior: Posterior) -> str:
 
 
 def _compared(posterior: Posterior) -> str:
-    if posterior.problem.bias_seen is None:
+    if posterior.problem.bias_likelihood is None:
         return ""
     return "While the box was open, its sensor was compared with the room's."
 

@@ -134,16 +134,16 @@ def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS
     state = posterior.state
     box, count = state.drawn, len(state.loading)
     ahead = _STEPS[horizon_days >= _STEPS]
-    outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
-    warm = np.clip(warm + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
-    acting, usage = air_states(outside, warm), _usage(posterior, count, rng)
+    outside, degc = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
+    degc = np.clip(degc + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
+    acting, usage = air_states(outside, degc), _usage(posterior, count, rng)
     now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), REFERENCE_DEGC)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
     simulated = _Simulated(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
     for i, end in enumerate(ahead):
-        before, simulated = simulated, _step(posterior, simulated, acting[i], warm[i], float(end), usage, rng)
+        before, simulated = simulated, _step(posterior, simulated, acting[i], degc[i], float(end), usage, rng)
         passed = np.isinf(crossing) & (simulated.humidity > limit)
         rise = np.maximum(simulated.humidity[passed] - before.humidity[passed], _LEAST_RISE)
         share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
@@ -163,7 +163,7 @@ class _Simulated:
     slow_humidity: FloatArray
     wander: FloatArray
     ajar: FloatArray
-    """What a badly seated lid adds to ln G, until somebody notices or opens it again."""
+    """What a badly seated lid adds to ln G, until that is noticed or the box is opened again."""
     humidity: FloatArray
     slope: FloatArray
     at_days: float
@@ -173,7 +173,7 @@ def _step(  # noqa: PLR0917
     posterior: Posterior,
     simulated: _Simulated,
     air: Air,
-    warm: FloatArray,
+    degc: FloatArray,
     end: float,
     usage: _Usage,
     rng: np.random.Generator,
@@ -183,11 +183,11 @@ def _step(  # noqa: PLR0917
     days, count = end - simulated.at_days, len(simulated.loading)
     conductance = np.exp(posterior.state.log_conductance + simulated.wander + simulated.ajar)
     stepped = advance(box, simulated.loading, simulated.slow_humidity, conductance, air, days=days)
-    lasting, lasting_squared = _lasting(stepped.loading_kept)
+    retained, retained_squared = _retained(stepped.loading_kept)
     noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
-    noise = noise + assume.unknown_g_per_g**2 * days * lasting_squared
-    kept = np.exp(-days / assume.drift_days)
-    drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
+    noise = noise + assume.unknown_g_per_g**2 * days * retained_squared
+    wander_kept = np.exp(-days / assume.drift_days)
+    drift = np.full(count, assume.drift_sd**2 * (1.0 - wander_kept * wander_kept))
     loading, wander, ajar = stepped.loading_g_per_g, simulated.wander, simulated.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
@@ -195,26 +195,26 @@ def _step(  # noqa: PLR0917
         per_g = simulated.slope / capacity_g
         swap_g, swap_var = swap_dose_g(posterior.problem, simulated.humidity, per_g, usage.swapped_humidity)
         grams = opened * opening_dose_g(box, air, simulated.humidity) + swapped * swap_g
-        loading = loading + lasting * grams / capacity_g
+        loading = loading + retained * grams / capacity_g
         spread = opened * opening_var_g(posterior.problem, per_g) + swapped * swap_var
-        noise = noise + lasting_squared * spread / capacity_g**2
+        noise = noise + retained_squared * spread / capacity_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
         reseated, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
         ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
         ajar = np.where(reseated, np.where(badly, assume.ajar_log_conductance, 0.0), ajar)
     loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
     if assume.wandering_leak:
-        wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
-    humidity, slope = box.table.humidity(loading, warm)
+        wander = wander_kept * wander + np.sqrt(drift) * rng.standard_normal(count)
+    humidity, slope = box.table.humidity(loading, degc)
     return _Simulated(loading, stepped.slow_humidity, wander, ajar, humidity, slope, end)
 
 
-def _lasting(kept: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _retained(loading_kept: FloatArray) -> tuple[FloatArray, FloatArray]:
     """What is left at a step's end of water that came in at any time of it, and of the square of that, on average.
 
     A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
     """
-    relaxed = -np.log(np.clip(kept, _LEAST_KEPT, _MOST_KEPT))
+    relaxed = -np.log(np.clip(loading_kept, _LEAST_KEPT, _MOST_KEPT))
     return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
 
 
@@ -235,8 +235,8 @@ def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage
     rates = posterior.shelf_rates or rates_from(opened, happened, watched)
     openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
     events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)
-    seen, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
-    weight = seen + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
+    counted, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
+    weight = counted + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
     apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
     humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)
     return _Usage(openings, events, humidity)

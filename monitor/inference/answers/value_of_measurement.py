@@ -200,8 +200,8 @@ def _mass_g(posterior: Posterior) -> FloatArray:
 
 
 def _humidity_now(posterior: Posterior) -> FloatArray:
-    warm = float(posterior.bins.temperature_degc[-1])
-    return posterior.state.drawn.table.humidity(posterior.state.loading, warm)[0]
+    degc = float(posterior.bins.temperature_degc[-1])
+    return posterior.state.drawn.table.humidity(posterior.state.loading, degc)[0]
 
 
 def _dose_kpa_days(posterior: Posterior, days: float) -> float:

@@ -1,4 +1,4 @@
-"""The course of an empty box: one exponential toward the room; and whether what was seen is one.
+"""The course of an empty box: one exponential toward the room; and whether the readings are one.
 
 The air of an empty box has one rate, and its vapor pressure does not care for temperature. Beads, spools and board
 left inside show in two ways: they add a second rate, quick at first and slow later, and they hold humidity,
@@ -40,7 +40,7 @@ _ANSWERS_FROM_PER_K, _SURE = 0.01, 2.2
 boxes stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
 _SECOND_RATE_GAIN = 11.0
 """By so much a second rate must raise the log-likelihood, neighboring hours counted as alike (a judgement): a room that
-is felt elsewhere than where its sensor stands gains up to 10 in boxes that are empty."""
+is felt elsewhere than where its sensor is gains up to 10 in boxes that are empty."""
 _FITTED_WITH_WARMTH, _FITTED_WITH_TWO_RATES = 4.0, 7.0
 """Exact counts of the numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start,
 share and rate."""
@@ -90,15 +90,15 @@ class Course:
         """
         hours, rate = np.arange(len(self.outside)), changes_per_day / HOURS_PER_DAY
         room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
-        kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
-        over_the_hour = (1.0 - kept) / rate
+        decay, level, driven = np.exp(-rate), room[0], np.empty(len(room))
+        over_the_hour = (1.0 - decay) / rate
         for i, p in enumerate(room):
             driven[i] = p + (level - p) * over_the_hour
-            level = p + (level - p) * kept
+            level = p + (level - p) * decay
         return driven
 
     def basis(self, *changes_per_day: float) -> FloatArray:
-        """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate.
+        """Return the columns that are fitted to the readings: an offset, and a start that decays at each rate.
 
         Parameters
         ----------
@@ -118,8 +118,8 @@ class Course:
         """The column that answers temperature: one for a box whose vapor pressure rises by all of itself a kelvin.
         (known hours × 1) [kPa K]
         """
-        warm = self.temperature_degc[self.known]
-        return np.asarray(self.inside[self.known] * (warm - warm.mean()))[:, None]
+        degc = self.temperature_degc[self.known]
+        return np.asarray(self.inside[self.known] * (degc - degc.mean()))[:, None]
 
 
 def objection_to(course: Course) -> str:

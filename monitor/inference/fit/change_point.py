@@ -278,7 +278,7 @@ def _chance(changed: Posterior) -> float:
     # what the readings alone say of it: the prior taken out again
     precision = max(float(factors.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
     gap, window_days = float(factors.mean() / factors.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
-    return _chance_of(gap, precision**-0.5, 0.0 if changed.room_seen else _WEATHER_SD, window_days)
+    return _chance_of(gap, precision**-0.5, 0.0 if changed.room_measured else _WEATHER_SD, window_days)
 
 
 def _chance_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:

@@ -27,7 +27,7 @@ from monitor.inference.fit.importance import (
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.prior import Assumptions, prior_of
-from monitor.inference.model.sensor_bias import BiasSeen, bias_seen
+from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
     Problem,
     State,
@@ -100,14 +100,14 @@ def estimate(
             f"a forecast needs {least_days:.1f}, so keep it closed"
         )
     prior = prior_of(record.box, episode, assumptions, pooled)
-    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
+    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_likelihood(record, assumptions, now_s))
     draws, weighted_state = _sampled(problem, count, rng)
-    seen = room_hours is not None and len(room_hours) > 0
+    room_measured = room_hours is not None and len(room_hours) > 0
     return Posterior(
         problem=problem,
         room=room,
         now_s=now_s,
-        room_seen=seen,
+        room_measured=room_measured,
         temperature_above_room_degc=_above_room(bins, room, now_s),
         **_equally_weighted(draws, weighted_state, rng),
     )
@@ -238,12 +238,12 @@ def _require_finite(state: State) -> None:
         raise FloatingPointError(f"water or leak of {int((~sound).sum())} of {len(sound)} draws is not a finite number")
 
 
-def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
+def _bias_likelihood(record: Record, assumptions: Assumptions, now_s: float) -> BiasLikelihood | None:
     """What comparisons with the room say of the sensor that is in the box now."""
     swaps = (e.at.timestamp() for e in record.entries if e.kind is EntryKind.sensor_swap)
     since_s = max((s for s in swaps if s < now_s), default=-np.inf)
     found = [one for one in record.comparisons if one.at_s >= since_s]
-    return bias_seen(found, record.box.sensor, assumptions, now_s)
+    return bias_likelihood(found, record.box.sensor, assumptions, now_s)
 
 
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
@@ -311,9 +311,9 @@ def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
     """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
-    warm, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
-    warm = np.interp(middle, middle[known], warm[known]) if known.any() else room.temperature.course(middle)
-    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, COLDEST_DEGC, WARMEST_DEGC))
+    degc, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
+    degc = np.interp(middle, middle[known], degc[known]) if known.any() else room.temperature.course(middle)
+    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(degc, COLDEST_DEGC, WARMEST_DEGC))
 
 
 def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:

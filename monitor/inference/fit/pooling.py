@@ -20,8 +20,8 @@ from monitor.units import SECONDS_PER_DAY
 _STYLE_MEAN_SD = 0.6
 """How far the mean of a style lies from ``prior.style_prior``. [ln air changes a day] Judgement: a factor of two."""
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
-"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen. [ln air changes a day]
-Judgement: from boxes of one batch to any box that bears the name."""
+"""Spread of boxes of one style about their mean; weighted by its likelihood given the boxes observed. [ln air changes a
+day] Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
 """Prior of that spread: mean and sd. [ln air changes a day] Judgement: a factor of two between
 boxes of one kind."""
@@ -68,7 +68,8 @@ class LeakObservation:
         return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
 
     def before(self, episode_start_s: float) -> bool:
-        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty.
+        """Return whether it does not rest on the beads of an episode: made under earlier ones, or in a test of it
+        empty.
 
         Parameters
         ----------
@@ -158,7 +159,7 @@ def finite_only(observations: Iterable[LeakObservation]) -> list[LeakObservation
 
 
 def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservation]) -> tuple[float, float]:
-    """Return mean and sd of ln(air changes a day) to start from, given what was seen of this and other boxes.
+    """Return mean and sd of ln(air changes a day) for a prior, given the observations of this and other boxes.
 
     Of each other box of the style the latest observation counts; of this box the latest of every earlier
     episode, and every test of it empty.
@@ -198,12 +199,12 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
     return weighted / precision, float(precision**-0.5)
 
 
-def _style(box: Box, seen: list[LeakObservation]) -> tuple[float, float]:
+def _style(box: Box, observations: list[LeakObservation]) -> tuple[float, float]:
     """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
     prior_mean, prior_sd = style_prior(box)
-    if not seen:
+    if not observations:
         return prior_mean, prior_sd**2
-    values, noise = np.array([s.mean for s in seen]), np.array([s.sd for s in seen]) ** 2
+    values, noise = np.array([s.mean for s in observations]), np.array([s.sd for s in observations]) ** 2
     logs, means, variances = [], [], []
     for spread in _BETWEEN_BOXES:
         total = noise + spread**2

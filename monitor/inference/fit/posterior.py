@@ -21,7 +21,7 @@ MODEL_SD = 0.12
 """What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
 size of the median errors on simulated boxes (DEVELOPERS.md)."""
 _LEAST_APART_SHARE = 0.3
-"""A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
+"""A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
 
 
@@ -63,7 +63,7 @@ class Posterior:
     """For each draw of ``theta`` one state sampled from ``filtered``, without errors."""
     now_s: float
     """The present. [s since 1970 UTC]"""
-    room_seen: bool
+    room_measured: bool
     """True where the room has a sensor."""
     temperature_above_room_degc: float
     """By how much the box was warmer than its room in the last weeks. [K]"""
@@ -121,12 +121,12 @@ def mean_conductance(posterior: Posterior) -> FloatArray:
         Equally weighted. [g/day/kPa]
     """
     rng = np.random.default_rng(len(posterior.theta))
-    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
+    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_measured else _assumed_room_sd(posterior))
     return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
 
 
 def _assumed_room_sd(posterior: Posterior) -> FloatArray:
-    """What a room nobody measured leaves open, in ln conductance: water came in, but by how much of a push?
+    """Standard deviation of ln conductance from a room without a sensor: the push behind the water is not known.
 
     The forecast hardly minds: a moister room behind a tighter box brings the same water.
     """

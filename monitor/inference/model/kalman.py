@@ -69,8 +69,8 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     """
     theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
-    if problem.bias_seen is not None:
-        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, Unknown.sensor_bias])
+    if problem.bias_likelihood is not None:
+        log_likelihood = log_likelihood + problem.bias_likelihood.at(theta[:, Unknown.sensor_bias])
     return log_likelihood + run_on(problem, theta, state), state
 
 

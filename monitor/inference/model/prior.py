@@ -152,10 +152,10 @@ class Assumptions:
     badly_seated: float = 0.15
     """Share of openings after which the lid does not close as before. [fraction] Judgement: one in seven."""
     ajar_log_conductance: float = 1.2
-    """What that adds to ln G until the next opening, or until somebody notices. [1] Judgement: a seam three times
+    """What that adds to ln G until the next opening, or until that is noticed. [1] Judgement: a seam three times
     as wide."""
     ajar_days: float = 10.0
-    """How long until somebody notices, on average. [days] Judgement."""
+    """How long until that is noticed, on average. [days] Judgement."""
     unknown_share: float = 0.15
     """Unseen gains and losses, as a share of the day's ingress. [per square root of a day] Judgement: wind, breathing
     and warm hours that daily means smooth."""

@@ -74,7 +74,8 @@ _GRID = np.linspace(-0.3, 0.3, 601)
 """Biases that a likelihood is tabulated at. [fraction of saturation] Judgement: beyond any sheet, in steps of 0.1 %
 RH."""
 _MOST = 3
-"""Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode. Judgement."""
+"""Episodes that count: a habit of opening repeats itself, so one comparison represents all of an episode.
+[episodes] Judgement."""
 
 
 @dataclass(frozen=True)
@@ -191,13 +192,13 @@ def _near(at_s: FloatArray, known_s: FloatArray, values: FloatArray) -> FloatArr
 
 
 @dataclass(frozen=True, eq=False)
-class BiasSeen:
+class BiasLikelihood:
     """Likelihood of a sensor's bias by its comparisons with the room."""
 
     log_likelihood: FloatArray
     """On ``_GRID``, up to a constant. (grid) [nat]"""
 
-    def of(self, bias: FloatArray) -> FloatArray:
+    def at(self, bias: FloatArray) -> FloatArray:
         """Return the log-likelihood of each bias.
 
         Parameters
@@ -213,9 +214,9 @@ class BiasSeen:
         return np.asarray(np.interp(bias, _GRID, self.log_likelihood))
 
 
-def bias_seen(
+def bias_likelihood(
     found: Iterable[Comparison], sensor: SensorSpec, assumptions: Assumptions, now_s: float
-) -> BiasSeen | None:
+) -> BiasLikelihood | None:
     """Return what the comparisons before an instant say; None where there are none.
 
     The room's sensor is taken for a common one.
@@ -233,7 +234,7 @@ def bias_seen(
 
     Returns
     -------
-    BiasSeen or None
+    BiasLikelihood or None
         Of the bias the sensor has now.
     """
     counted = _one_an_episode([one for one in found if one.at_s < now_s])
@@ -249,7 +250,7 @@ def bias_seen(
     # what is compared is the bias plus normal errors: the likelihood of the sum, convolved with them
     offsets = _GRID - _GRID[:, None]
     smeared = logsumexp(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
-    return BiasSeen(smeared - smeared.max())
+    return BiasLikelihood(smeared - smeared.max())
 
 
 def _one_an_episode(found: list[Comparison]) -> list[Comparison]:

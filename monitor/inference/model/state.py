@@ -15,7 +15,7 @@ from monitor.inference.model.prior import (
     Prior,
     Unknown,
 )
-from monitor.inference.model.sensor_bias import BiasSeen
+from monitor.inference.model.sensor_bias import BiasLikelihood
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
@@ -48,12 +48,12 @@ class Problem:
     episode: Episode
     """The episode to fit."""
     bins: Bins
-    """What was seen of it."""
+    """Its evidence."""
     prior: Prior
     """Of the unknowns."""
     assumptions: Assumptions
     """The model of errors."""
-    bias_seen: BiasSeen | None = None
+    bias_likelihood: BiasLikelihood | None = None
     """What comparisons with the room say of the sensor's bias; None without any."""
 
 

@@ -110,7 +110,7 @@ class FirstFit:
     """The newest change of its leak, within an episode or from one to the next, as far as first fits show one."""
 
     def leak_seen_before(self, start_s: float) -> bool:
-        """Return whether the leak of this box was seen without the beads of an episode.
+        """Return whether the leak of this box is known without the beads of an episode.
 
         Parameters
         ----------
