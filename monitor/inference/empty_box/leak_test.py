@@ -64,7 +64,7 @@ class EmptyBoxLeak:
     """True where the box started drier than the room."""
     walls_matter: bool = False
     """True where the walls are of a material that takes up much water."""
-    doubt: str = ""
+    objection: str = ""
     """What speaks against the box having been empty; empty where nothing does."""
 
 
@@ -110,20 +110,20 @@ def leak_of_empty_box(
             "its air with beads or moisten it with a damp cloth, and take them out before closing"
         )
     course = Course(inside, outside, there.temperature_degc, known)
-    doubt, weights = objection_to(course), _posterior(course)
+    objection, weights = objection_to(course), _posterior(course)
     (slower, slower_sd), sorbing = walls_of(wall_material)
     middle = float(weights @ np.log(_GRID))
     seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
-            doubt
+            objection
             or f"in {len(inside)} hours humidity moved too little to show the leak; leave the box closed for longer, "
             "or start it drier or moister"
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
     found = _found(changes, volume_liter, int(known.sum()))
-    return replace(found, upward=step < 0.0, walls_matter=sorbing, doubt=doubt)
+    return replace(found, upward=step < 0.0, walls_matter=sorbing, objection=objection)
 
 
 def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:

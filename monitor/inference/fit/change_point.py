@@ -124,10 +124,10 @@ def with_change_point(posterior: Posterior) -> Posterior:
     Posterior
         The same where they support none; else draws of both models by their odds.
     """
-    at = _suspected(posterior)
+    at = _candidate_day(posterior)
     if at is None:
         return posterior
-    changed = refitted(posterior, _allowing(posterior.problem, at))
+    changed = refitted(posterior, _with_unknown_change(posterior.problem, at))
     chance = _chance(changed)
     return posterior if chance < _NEGLIGIBLE else _mixed(posterior, changed, chance)
 
@@ -237,7 +237,7 @@ def _between(before: Level, after: Level) -> ChangePoint | None:
     return ChangePoint(at, (at, at), factor, chance, opened="recharge")
 
 
-def _suspected(posterior: Posterior) -> float | None:
+def _candidate_day(posterior: Posterior) -> float | None:
     """Days into the episode at which a jump raises the likelihood most; None where none raises it enough."""
     bins = for_rough_likelihood(posterior.bins)
     candidates = _candidates(bins)
@@ -263,7 +263,7 @@ def _candidates(bins: Bins) -> list[int]:
     return [int(i) for i in inside[:: max(-(-len(inside) // _MOST_CANDIDATES), 1)]]
 
 
-def _allowing(problem: Problem, after_days: float) -> Problem:
+def _with_unknown_change(problem: Problem, after_days: float) -> Problem:
     prior = problem.prior.with_change_point(
         log_factor=Normal(0.0, _CHANGE_SD),
         day=Normal(after_days, _DAY_SD),

@@ -214,8 +214,8 @@ def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) ->
     try:
         posterior = estimate(record, now_s, assumptions=assumptions)
     except TooLittleEvidence as error:
-        return _too_young(record, now_s, assumptions, str(error))
-    earlier = _earlier(record, posterior.episode.start_s, assumptions)
+        return _fit_without_readings(record, now_s, assumptions, str(error))
+    earlier = _fits_of_earlier_episodes(record, posterior.episode.start_s, assumptions)
     found = [
         leak_observation_of(posterior),
         *map(leak_observation_of, earlier),
@@ -227,7 +227,7 @@ def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) ->
     )
 
 
-def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
+def _fit_without_readings(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
     """Fit an episode that has no readings yet: by the leak of earlier episodes and tests, where there are any.
 
     How dry the beads are is known from the recharge desk or the scale, or else is what their method usually reaches.
@@ -236,7 +236,7 @@ def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, re
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None:
         return FirstFit(None, Outlook(refusal=refusal))
-    earlier = _earlier(record, newest.at.timestamp(), assumptions)
+    earlier = _fits_of_earlier_episodes(record, newest.at.timestamp(), assumptions)
     observations = (*map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s))
     found = tuple(s for s in observations if s is not None)
     if not found:
@@ -265,7 +265,7 @@ def _rests_on(episode: Episode) -> str:
     return f"The beads are fresh. {dryness}. {_LEAK_KNOWN}"
 
 
-def _earlier(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
+def _fits_of_earlier_episodes(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
     """Posteriors of the last earlier episodes, each at its end."""
     fillings = (EntryKind.charge, EntryKind.recharge)
     ends = [
