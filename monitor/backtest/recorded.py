@@ -77,9 +77,9 @@ def read_set(folder: Path) -> RecordedSet:
         name = str(declared.get("set", folder.name))
         entries = _entries(declared["boxes"], events)
         histories = tuple(
-            BoxHistory(_box(b), series.get(b["id"], _no_readings(b["id"])), series.get(ROOM), None, told)
+            BoxHistory(_box(b), series.get(b["id"], _no_readings(b["id"])), series.get(ROOM), None, logged)
             for b in declared["boxes"]
-            for told in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
+            for logged in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
         )
         return RecordedSet(name, histories, tuple(_task(name, row) for row in tasks))
     except (OSError, ValueError, KeyError, TypeError) as error:

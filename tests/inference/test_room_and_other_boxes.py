@@ -1,4 +1,4 @@
-"""What is known before a box's own readings: its kin, its earlier episodes, the room's year, how its beads went in."""
+"""What is known before a box's own readings: its others, its earlier episodes, the room's year, how its beads went in."""
 
 from __future__ import annotations
 
@@ -47,10 +47,10 @@ def observations(lives: list[Life]) -> list[LeakObservation]:
 
 
 def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
-    kin = observations(made_lives(6, LEAKY, 61))
+    others = observations(made_lives(6, LEAKY, 61))
     alone, together, held = [], [], []
     for life in made_lives(6, YOUNG, 62):
-        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), kin))):
+        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), others))):
             found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
         held.append(together[-1].p05 < life.conductance_lived < together[-1].p95)
     assert np.mean([width(one) for one in together]) < 0.8 * np.mean([width(one) for one in alone])
@@ -58,18 +58,18 @@ def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
 
 
 def test_boxes_of_another_kind_teach_nothing() -> None:
-    kin = observations(made_lives(3, LEAKY, 63))
+    others = observations(made_lives(3, LEAKY, 63))
     box = replace(made_lives(1, YOUNG, 64)[0].record.box, style="bag")
-    assert pool(box, 0.0, kin) == pool(box, 0.0, [])
+    assert pool(box, 0.0, others) == pool(box, 0.0, [])
 
 
 def test_an_earlier_episode_of_the_box_itself_tells_more_than_its_kin() -> None:
     life = made_lives(1, YOUNG, 65)[0]
     [seen] = observations(made_lives(1, LEAKY, 66))
     later = life.day_s(0) + 40 * 86_400.0
-    kin = pool(life.record.box, later, [replace(seen, box="another")])
+    others = pool(life.record.box, later, [replace(seen, box="another")])
     own = pool(life.record.box, later, [replace(seen, box=life.record.box.name)])
-    assert own[1] < 0.7 * kin[1]
+    assert own[1] < 0.7 * others[1]
     assert own[0] == pytest.approx(seen.mean, abs=0.5)
 
 

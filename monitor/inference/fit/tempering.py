@@ -86,9 +86,9 @@ class Target:
         (ndarray, ndarray), each points
             Log prior and log-likelihood. [nat]
         """
-        prior = self.log_prior(points)
-        likelihood = np.nan_to_num((log_likelihood or self.log_likelihood)(points), nan=IMPOSSIBLE)
-        return prior, np.where(prior > IMPOSSIBLE, likelihood, IMPOSSIBLE)
+        log_prior = self.log_prior(points)
+        values = np.nan_to_num((log_likelihood or self.log_likelihood)(points), nan=IMPOSSIBLE)
+        return log_prior, np.where(log_prior > IMPOSSIBLE, values, IMPOSSIBLE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,24 +139,28 @@ def draw(
     exponent = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
         evaluated = rough if pilot and rough is not None else target.log_likelihood
-        prior, likelihood = target.densities(points, evaluated)
-        base = prior - log_density
-        if not pilot and _effective(base + likelihood) > GOOD_SHARE * count:
-            return WeightedDraws(points, normalized(base + likelihood), log_density, likelihood, rounds)
-        exponent = _next_exponent(base, likelihood, exponent)
-        weights = normalized(base + exponent * likelihood)
+        log_prior, log_likelihood = target.densities(points, evaluated)
+        base = log_prior - log_density
+        if not pilot and _effective(base + log_likelihood) > GOOD_SHARE * count:
+            return WeightedDraws(points, normalized(base + log_likelihood), log_density, log_likelihood, rounds)
+        exponent = _next_exponent(base, log_likelihood, exponent)
+        weights = normalized(base + exponent * log_likelihood)
         pilot = pilot and exponent < 1.0
         if rounds < _MOST_ROUNDS:
             points, log_density = _propose(points, weights, len(points) if pilot else count, rng)
     if rough is not None:
         if evaluated is rough:
-            prior, likelihood = target.densities(points)
+            log_prior, log_likelihood = target.densities(points)
         # the exponent of a rough likelihood says nothing of that of the exact one
-        exponent = _next_exponent(prior - log_density, likelihood, 0.0)
-        weights = normalized(prior - log_density + exponent * likelihood)
-    moved = moved_to_posterior(Population(points, prior, likelihood, exponent), weights, count, target.densities, rng)
-    prior, likelihood = target.densities(moved.points)
-    return WeightedDraws(moved.points, np.full(count, 1.0 / count), prior + likelihood, likelihood, _MOST_ROUNDS)
+        exponent = _next_exponent(log_prior - log_density, log_likelihood, 0.0)
+        weights = normalized(log_prior - log_density + exponent * log_likelihood)
+    moved = moved_to_posterior(
+        Population(points, log_prior, log_likelihood, exponent), weights, count, target.densities, rng
+    )
+    log_prior, log_likelihood = target.densities(moved.points)
+    return WeightedDraws(
+        moved.points, np.full(count, 1.0 / count), log_prior + log_likelihood, log_likelihood, _MOST_ROUNDS
+    )
 
 
 def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: Moves) -> WeightedDraws:
@@ -180,11 +184,11 @@ def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: M
     WeightedDraws
         As many as asked for.
     """
-    points, prior = target.first(count, rng)
-    _, likelihood = target.densities(points)
+    points, log_prior = target.first(count, rng)
+    _, log_likelihood = target.densities(points)
     even = np.full(count, 1.0 / count)
     moved = moved_to_posterior(
-        Population(points, prior, likelihood, 0.0), even, count, target.densities, rng, moves=moves
+        Population(points, log_prior, log_likelihood, 0.0), even, count, target.densities, rng, moves=moves
     )
     return WeightedDraws(moved.points, even, moved.log_prior + moved.log_likelihood, moved.log_likelihood, _MOST_ROUNDS)
 
@@ -193,11 +197,11 @@ def _effective(log_weights: FloatArray) -> float:
     return effective_sample_size(normalized(log_weights))
 
 
-def _next_exponent(base: FloatArray, likelihood: FloatArray, exponent: float) -> float:
+def _next_exponent(base: FloatArray, log_likelihood: FloatArray, exponent: float) -> float:
     """The largest exponent that leaves enough draws effective; it never falls."""
 
     def enough(tried: float) -> bool:
-        return _effective(base + tried * likelihood) > LEAST_SHARE * len(base)
+        return _effective(base + tried * log_likelihood) > LEAST_SHARE * len(base)
 
     if not enough(exponent):
         return exponent

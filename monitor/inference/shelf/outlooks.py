@@ -141,9 +141,9 @@ def outlooks(
     disturbance_rates = rates_of((history.entries for history in histories), now_s)
     shared = _Shared(rooms, now_s, horizon_days, change, disturbance_rates, memory is not None)
     if memory is None:
-        return _first_fits(box_input, shared, limits, None, workers, progress)
+        return _outlooks(box_input, shared, limits, None, workers, progress)
     with memory.lock:
-        return _first_fits(box_input, shared, limits, memory, workers, progress)
+        return _outlooks(box_input, shared, limits, memory, workers, progress)
 
 
 def outlook_among(
@@ -194,7 +194,7 @@ def outlook_among(
     return _outlook(shared, jobs[same_style.index(asked)])[0]
 
 
-def _first_fits(  # noqa: PLR0917
+def _outlooks(  # noqa: PLR0917
     box_input: Sequence[BoxInput],
     shared: _Shared,
     limits: Sequence[float],
