@@ -244,7 +244,7 @@ def errors_after(days: FloatArray, assume: Assumptions) -> float:
 
 
 def test_what_nobody_sees_of_a_leak_grows_with_time_however_the_bins_are_cut() -> None:
-    """A share s of a day's ingress q a day, day by day anew: s² q² T after T days, less what leaks out again."""
+    """A share s of a day's ingress q a day, afresh each day: s² q² T after T days, less what leaks out again."""
     assume = replace(QUIET, unknown_share=0.15)
     finely, coarsely = errors_after(np.full(60, 0.5), assume), errors_after(np.full(6, 5.0), assume)
     ingress = 0.15 * (1.1 - 0.10 * float(saturation_vapor_pressure_pa(21.0)) / 1e3) / MASS_G

@@ -30,7 +30,7 @@ def test_carried_on_equals_fitted_anew() -> None:
 
 @pytest.mark.parametrize("away", [0.3, 1.5])
 def test_a_first_look_under_another_prior_equals_a_fit_under_it(away: float) -> None:
-    """Whether the draws of the first look still do (a prior near theirs) or others are made (one far off)."""
+    """Whether the draws of the first fit still do (a prior near theirs) or others are made (one far off)."""
     record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=30)
     usual, spread = style_prior(record.box)
     pooled = (usual + away, 0.4 * spread)

@@ -1,4 +1,4 @@
-"""What is known before a box's own readings: its others, its earlier episodes, the room's year, how its beads went in."""
+"""What is known before a box's own readings: boxes like it, its earlier episodes, the year of its room, its beads."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
     for life in made_lives(6, YOUNG, 62):
         for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), others))):
             found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
-        held.append(together[-1].p05 < life.conductance_lived < together[-1].p95)
+        held.append(together[-1].p05 < life.true_mean_conductance < together[-1].p95)
     assert np.mean([width(one) for one in together]) < 0.8 * np.mean([width(one) for one in alone])
     assert at_least(0.90, held)
 
@@ -155,7 +155,7 @@ def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
         share = leak.capacity_share_per_day_per_kpa
         assert share is not None
         full = 150.0 * life.capacity_scale * float(desiccant("silica_regular").isotherm.loading_g_per_g(0.20, 23.0))
-        held.append(share.p05 < life.conductance_lived / full < share.p95)
+        held.append(share.p05 < life.true_mean_conductance / full < share.p95)
         shares.append(width(share))
         grams.append(width(leak.conductance_g_per_day_per_kpa))
     assert np.mean(shares) < np.mean(grams)
@@ -168,7 +168,7 @@ def test_a_box_without_beads_has_no_share_of_capacity() -> None:
 
 
 def test_one_box_among_others_is_answered_as_all_of_them_together() -> None:
-    """To the last digit; the box of another style teaches it nothing and is not looked at."""
+    """To the last digit; the box of another style does not inform it and is not fitted."""
     histories, now = made_shelf(4, days=20)
     histories[1] = replace(histories[1], box=replace(histories[1].box, style="bag"))
     together = outlooks(histories, now, humidity_limits=[0.15] * 4)

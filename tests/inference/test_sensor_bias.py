@@ -85,7 +85,7 @@ def test_a_warmer_room_is_compared_by_vapor_pressure() -> None:
 @pytest.mark.parametrize("exchanged", [0.55, 0.7, 0.8, 0.9, 0.95])
 @pytest.mark.parametrize("minutes", [15, 60])
 def test_air_exchanged_in_part_does_not_mislead(exchanged: float, minutes: float) -> None:
-    """A sensor without bias that came near the room stays believed within one standard deviation of no bias."""
+    """A sensor without bias that came near the room stays within one standard deviation of no bias."""
     record, now_s, _ = made_box(Truth(bias=0.0, accuracy=0.05), seen_days=30)
     record = with_entries(record, OPENING)
     mean, sd = bias_of(fitted(record, now_s, opened(exchanged, minutes)))
@@ -134,5 +134,5 @@ def test_a_comparison_counts_for_the_sensor_that_made_it(biased: tuple[Record, f
 def test_a_comparison_still_to_come_is_not_seen(biased: tuple[Record, float, float]) -> None:
     record, now_s, _ = biased
     later = tuple(replace(one, at_s=now_s + 3600.0) for one in opened(1.0, 60, bias=0.03))
-    alone, told = fitted(record, now_s), fitted(record, now_s, later)
-    np.testing.assert_array_equal(alone.theta, told.theta)
+    alone, with_later = fitted(record, now_s), fitted(record, now_s, later)
+    np.testing.assert_array_equal(alone.theta, with_later.theta)
