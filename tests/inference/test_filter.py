@@ -13,10 +13,7 @@ from prior_draws import problem_of
 from monitor.inference.model.disturbances import opening_dose_g
 from monitor.inference.model.kalman import run_on
 from monitor.inference.model.observations import reading_noise
-from monitor.inference.model.prior import (
-    Assumptions,
-    Unknown,
-)
+from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.state import (
     Problem,
     State,
@@ -133,11 +130,9 @@ def watched(table: StraightTable | SorptionTable, assume: Assumptions) -> Watche
         shown_humidity=shown,
         weighings=tuple((k, mass_g, SCALE_G) for k, mass_g in grams.items()),
     )
-    theta = np.zeros((1, len(problem.prior.mean)))
-    theta[0, Unknown.sensor_bias], theta[0, Unknown.log_dry_mass] = (
-        BIAS_OF_SENSOR,
-        np.log(DRY_G / problem.prior.dry_mass_g),
-    )
+    theta = np.zeros((1, len(Unknown)))
+    theta[0, Unknown.sensor_bias] = BIAS_OF_SENSOR
+    theta[0, Unknown.log_dry_mass] = np.log(DRY_G / problem.prior.dry_mass_g)
     seen = np.column_stack([shown, [grams.get(k, np.nan) for k in range(count)]])
     return Watched(replace(problem, bins=bins), theta, state_of(table, assume), seen)
 
@@ -147,7 +142,19 @@ def state_of(table: StraightTable | SorptionTable, assume: Assumptions, humidity
     box = DrawnBox(table, MASS_G * one, zero, one, VOLUME_LITER)  # type: ignore[arg-type]
     loading = PER_HUMIDITY * humidity * one if isinstance(table, StraightTable) else table.loading(humidity * one, 21.0)
     drift = assume.drift_sd**2 * one
-    return State(box, np.log(0.15) * one, loading, zero, zero, zero, zero, drift, zero, zero, zero)
+    return State(
+        drawn=box,
+        log_conductance=np.log(0.15) * one,
+        loading=loading,
+        wander=zero,
+        slow_humidity=zero,
+        var_loading=zero,
+        covariance=zero,
+        var_wander=drift,
+        leaked_g=zero,
+        dose_kpa_days=zero,
+        event_g=zero,
+    )
 
 
 def start_of(state: State) -> Filtered:
@@ -227,7 +234,7 @@ def test_readings_without_error_leave_the_truth_where_it_is() -> None:
     problem = problem_of(30, None, assume)
     bins = replace(problem.bins, outside_kpa=np.full(30, outside_kpa), shown_humidity=shown)
     state = state_of(StraightTable(), assume)
-    run_on(replace(problem, bins=bins), np.zeros((1, len(problem.prior.mean))), state)
+    run_on(replace(problem, bins=bins), np.zeros((1, len(Unknown))), state)
     truth = room + (0.10 - room) * np.exp(-rate * 30.0)
     half_a_day = shown[-1] - shown[-2]
     assert state.loading[0] / PER_HUMIDITY == pytest.approx(truth, abs=0.02 * half_a_day)
@@ -237,9 +244,7 @@ def errors_after(days: FloatArray, assume: Assumptions) -> float:
     """Variance of the loading at the end of a month in which nothing was seen."""
     problem, state = problem_of(len(days), None, assume), state_of(StraightTable(), assume)
     edges = -np.r_[0.0, np.cumsum(days[::-1])][::-1]
-    run_on(
-        replace(problem, bins=replace(problem.bins, edges_days=edges)), np.zeros((1, len(problem.prior.mean))), state
-    )
+    run_on(replace(problem, bins=replace(problem.bins, edges_days=edges)), np.zeros((1, len(Unknown))), state)
     return float(state.var_loading[0])
 
 
