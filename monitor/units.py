@@ -10,6 +10,12 @@ GRAMS_PER_OUNCE = 28.349523125
 """One avoirdupois ounce in grams, exact by definition (international yard and pound agreement, 1959)."""
 
 SECONDS_PER_DAY = 86_400.0  # by definition
+HOURS_PER_DAY = 24  # by definition
+
+DAYS_PER_JULIAN_YEAR = 365.25
+"""Exact by definition: the year in which astronomers count. [days]"""
+DAYS_PER_GREGORIAN_YEAR = 365.2425
+"""Exact by definition: mean year of the calendar, 97 leap years in 400; seasons follow it. [days]"""
 
 
 def degf_to_degc(temperature_degf: float) -> float:

@@ -16,7 +16,7 @@ from monitor.inference.fit.importance import sample
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Assumptions, Unknown
-from monitor.inference.model.state import Problem, settled
+from monitor.inference.model.state import Problem, sampled_state
 from monitor.physics.numerics import FloatArray
 
 
@@ -69,10 +69,10 @@ def calibrate(
         hidden.append(bool(problem.bins.censored[-1]))
         problem = replace(problem, assumptions=believed or problem.assumptions)
         draws = sample(problem.prior, partial(_log_likelihood, problem), count, rng)
-        chosen, standing = draws.chosen(count, rng), run(problem, draws.theta)[1]
-        fitted, filtered = draws.theta[chosen], standing.take(chosen)
-        state = settled(filtered, rng)
-        posterior = Posterior(problem, room, draws, standing, fitted, filtered, state, NOW_S, True, 0.0)
+        chosen, weighted_state = draws.resampled(count, rng), run(problem, draws.theta)[1]
+        fitted, filtered = draws.theta[chosen], weighted_state.take(chosen)
+        state = sampled_state(filtered, rng)
+        posterior = Posterior(problem, room, draws, weighted_state, fitted, filtered, state, NOW_S, True, 0.0)
         ranks.append(float(np.mean(fitted[:, Unknown.log_conductance] < theta[0, Unknown.log_conductance])))
         leak_in += 0.05 <= ranks[-1] <= 0.95
         left = true_days_left(problem, theta, truth, seed=1_000_000 + k)

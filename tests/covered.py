@@ -28,12 +28,12 @@ class EstimatedBox:
     @property
     def holds_leak(self) -> bool:
         found = quantiles(mean_conductance(self.posterior))
-        return found.p05 < self.life.conductance_lived < found.p95
+        return found.p05 < self.life.true_mean_conductance < found.p95
 
     @property
     def log_miss(self) -> float:
         """ln of the middle of the leak over its truth."""
-        return float(np.log(np.median(mean_conductance(self.posterior)) / self.life.conductance_lived))
+        return float(np.log(np.median(mean_conductance(self.posterior)) / self.life.true_mean_conductance))
 
     @property
     def holds_day(self) -> bool:

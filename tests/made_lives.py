@@ -81,7 +81,7 @@ class Life:
         return float(self.conductance[self.hours_seen - 1])
 
     @property
-    def conductance_lived(self) -> float:
+    def true_mean_conductance(self) -> float:
         return float(self.conductance[: self.hours_seen].mean())
 
     @property

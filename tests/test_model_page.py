@@ -82,19 +82,19 @@ def test_every_number_of_the_table_is_that_of_the_code(row: list[str]) -> None:
 
 
 def test_no_number_of_the_model_of_errors_is_missing_from_the_table() -> None:
-    told = {name for row in rows() for name in re.findall(r"`Assumptions\.(\w+)`", row[3])}
-    assert told == {one.name for one in fields(Assumptions) if isinstance(one.default, float)}
+    listed = {name for row in rows() for name in re.findall(r"`Assumptions\.(\w+)`", row[3])}
+    assert listed == {one.name for one in fields(Assumptions) if isinstance(one.default, float)}
 
 
 def test_every_kind_of_box_and_of_drying_is_in_the_table() -> None:
-    told = " ".join(row[3] for row in rows())
+    listed = " ".join(row[3] for row in rows())
     for table in ("_AIR_CHANGES", "_PACES"):
         kinds = value_of(table)
         assert isinstance(kinds, Mapping)
-        assert set(re.findall(rf'`{table}\["(\w+)"\]', told)) == set(kinds)
+        assert set(re.findall(rf'`{table}\["(\w+)"\]', listed)) == set(kinds)
     starts = value_of("_START_HUMIDITY")
     assert isinstance(starts, Mapping)
-    shown = {starts[kind] for kind in re.findall(r'`_START_HUMIDITY\["(\w+)"\]', told)}
+    shown = {starts[kind] for kind in re.findall(r'`_START_HUMIDITY\["(\w+)"\]', listed)}
     assert shown == set(starts.values())
 
 

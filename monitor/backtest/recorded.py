@@ -23,6 +23,7 @@ _KINDS = {
     "weigh": EntryKind.weighing,
     "spool_swap": EntryKind.spool_swap,
 }
+_HUNDREDTHS_OF_PCT = 10_000.0  # steps of 0.01 % in the whole, exact
 
 
 @dataclass(frozen=True)
@@ -76,9 +77,9 @@ def read_set(folder: Path) -> RecordedSet:
         name = str(declared.get("set", folder.name))
         entries = _entries(declared["boxes"], events)
         histories = tuple(
-            BoxHistory(_box(b), series.get(b["id"], _no_readings(b["id"])), series.get(ROOM), None, told)
+            BoxHistory(_box(b), series.get(b["id"], _no_readings(b["id"])), series.get(ROOM), None, logged)
             for b in declared["boxes"]
-            for told in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
+            for logged in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
         )
         return RecordedSet(name, histories, tuple(_task(name, row) for row in tasks))
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -103,7 +104,7 @@ def _series(path: Path) -> dict[str, ReadingSeries]:
             str(box),
             part["at_s"].to_numpy(float),
             np.round(part["temperature_c"].to_numpy(float) * 100.0) / 100.0,
-            np.round(part["rh_pct"].to_numpy(float) * 100.0) / 10_000.0,
+            np.round(part["rh_pct"].to_numpy(float) * 100.0) / _HUNDREDTHS_OF_PCT,
             np.zeros(len(part), dtype=np.uint16),
         )
         for box, part in table.groupby("box")

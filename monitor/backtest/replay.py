@@ -67,9 +67,9 @@ def backtest(
     every: int = 1,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> list[Prediction]:
-    """Return a prediction for each task of a set, in its order; ``progress`` is told the share done.
+    """Return a prediction for each task of a set, in its order; ``progress`` is called with the share done.
 
-    Not ``pooled``, a box is asked for by itself: what it would have told alone.
+    Not ``pooled``, each box is fitted by itself, without a prior pooled over others.
     """
     recorded = read_set(folder)
     tasks = recorded.tasks[::every]

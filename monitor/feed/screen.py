@@ -14,10 +14,10 @@ import numpy as np
 
 from monitor.records import Mark
 from monitor.series.sensor_faults import (
+    FLAT_LINE_S,
     NEARBY_S,
-    STILL_S,
+    flat_lines,
     hung,
-    still_stretches,
     two_sensors_days,
 )
 
@@ -40,7 +40,7 @@ should have moved it."""
 SAME_TEMPERATURE_DEGC = 1.0  # judgement: two thermometers differ by as much
 SAME_HUMIDITY = 0.02  # a fraction; judgement: two good hygrometers differ by as much
 WINDOW_S = 24 * 3600.0  # judgement: a day and a night, so that warmth has moved both
-CONTEXT_S = NEARBY_S + STILL_S + WINDOW_S
+CONTEXT_S = NEARBY_S + FLAT_LINE_S + WINDOW_S
 """So much must be known before a reading to judge it by itself."""
 LN_SLOPE_PER_DEGC = -0.062
 """Change of ln(RH) per degree in air whose water stays the same: minus the slope of ln(saturation pressure) at 20 °C
@@ -150,7 +150,7 @@ def _stuck(series: ReadingSeries, room: ReadingSeries | None, known_from_s: floa
     there = None if room is None or not len(room) else (room.at_s, room.temperature_degc)
     columns = (series.at_s, series.temperature_degc, series.relative_humidity)
     found = hung(*columns, there)
-    for one in still_stretches(*columns):
+    for one in flat_lines(*columns):
         if series.at_s[one.first] < known_from_s + CONTEXT_S:
             stretch = slice(one.first, one.last + 1)
             found[stretch] = (series.marks[stretch] & Mark.stuck.bit).any()

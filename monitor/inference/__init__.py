@@ -1,8 +1,8 @@
 """The water balance read backward (leak) and forward (forecast).
 
 The joint asks one question, ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for
-each history, in order. Boxes given together inform each other. Whoever asks again and again hands over a ``Memory``.
-A replay of the past asks for one box at a time, by ``outlook_among``: the same path and the same answer.
+each history, in order. Boxes given together inform each other. A caller that asks repeatedly passes a ``Memory``. A
+replay of the past asks for one box at a time, by ``outlook_among``: the same path and the same answer.
 """
 
 from monitor.inference.shelf.first_fit import refused

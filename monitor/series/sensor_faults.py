@@ -15,7 +15,7 @@ Column = NDArray[np.float64]
 
 TWO_SENSORS_REMEDY = "let each sensor send under a name of its own, or switch one off; then `siccast readings screen`"
 
-STILL_S = 8.0 * 3600.0
+FLAT_LINE_S = 8.0 * 3600.0
 """A display that shows the same for less than this is not asked about: a judgement, a night at rest is no fault."""
 NEARBY_S = 7.0 * 86_400.0
 """How far around a still stretch one looks for what the sensor usually does. A judgement: a week has its rhythm."""
@@ -46,7 +46,7 @@ _DAY_S = 86_400.0  # by definition
 
 
 @dataclass(frozen=True, eq=False)
-class Still:
+class FlatLine:
     """A stretch in which a display showed the same humidity and the same temperature."""
 
     first: int
@@ -54,8 +54,8 @@ class Still:
     """Place of its last reading."""
 
 
-def still_stretches(at_s: Column, temperature_degc: Column, relative_humidity: Column) -> list[Still]:
-    """Return the stretches that last long enough to be asked about."""
+def flat_lines(at_s: Column, temperature_degc: Column, relative_humidity: Column) -> list[FlatLine]:
+    """Return the flat lines that last long enough to be judged."""
     if len(at_s) < 2:
         return []
     same = (
@@ -65,7 +65,7 @@ def still_stretches(at_s: Column, temperature_degc: Column, relative_humidity: C
     )
     edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
     pairs = zip(edges[::2], edges[1::2], strict=True)
-    return [Still(int(first), int(last)) for first, last in pairs if at_s[last] - at_s[first] >= STILL_S]
+    return [FlatLine(int(first), int(last)) for first, last in pairs if at_s[last] - at_s[first] >= FLAT_LINE_S]
 
 
 def hung(
@@ -77,14 +77,14 @@ def hung(
 ) -> NDArray[np.bool_]:
     """Return which readings come from a sensor that hangs: it stood still where it would have moved.
 
-    What the display's step and the temperature explain is no hang. How far the temperature should have moved is told
-    by the room's sensor, by as much of its movement as the box usually follows; where the room can't tell, by what the
+    What the display's step and the temperature explain is no hang. How far the temperature should have moved is known
+    by the room's sensor, by as much of its movement as the box usually follows; without it, by what the
     sensor itself shows in other stretches as long, within a week. ``room`` are instants and temperatures there;
     ``step_degc`` is the display's step, read off the values nearby where left out. Values have to be finite, in time
     order.
     """
     found = np.zeros(len(at_s), dtype=bool)
-    stretches = still_stretches(at_s, temperature_degc, relative_humidity)
+    stretches = flat_lines(at_s, temperature_degc, relative_humidity)
     if stretches:
         around = _Around(at_s, temperature_degc, stretches, room, step_degc)
         for one in stretches:
@@ -99,13 +99,13 @@ def display_step(values: Column, otherwise: float) -> float:
 
 
 class _Around:
-    """What else is known around a still stretch."""
+    """What else is known around a flat line."""
 
     def __init__(
         self,
         at_s: Column,
         temperature_degc: Column,
-        stretches: list[Still],
+        stretches: list[FlatLine],
         room: tuple[Column, Column] | None,
         step_degc: float | None,
     ) -> None:
@@ -115,7 +115,7 @@ class _Around:
         for one in stretches:
             self._still[one.first : one.last + 1] = True
 
-    def should_have_moved(self, one: Still) -> bool:
+    def should_have_moved(self, one: FlatLine) -> bool:
         there = self._room_between(self._at_s[one.first], self._at_s[one.last])
         step_degc = self._step_degc
         if step_degc is None:
@@ -126,7 +126,7 @@ class _Around:
                 return False
             if expected_degc > _SURELY_MOVED_DEGC + step_degc:
                 return True
-        return self._moves_by_habit(one, step_degc)
+        return self._moves_elsewhere(one, step_degc)
 
     def _room_between(self, first_s: float, last_s: float) -> Column | None:
         """Temperatures of the room in a span; None where they don't cover it."""
@@ -140,15 +140,15 @@ class _Around:
         inside = (known_s >= first_s) & (known_s <= last_s)
         return degc[here][inside] if inside.any() and np.diff(known_s).max() <= _SILENT_S else None
 
-    def _nearby(self, one: Still) -> tuple[int, int]:
+    def _nearby(self, one: FlatLine) -> tuple[int, int]:
         span_s = (self._at_s[one.first] - NEARBY_S, self._at_s[one.last] + NEARBY_S)
         first, last = np.searchsorted(self._at_s, span_s)
         return int(first), int(last)
 
-    def _followed(self, one: Still) -> float:
-        """How much of the room's movement the box shows elsewhere; all of it where too little tells.
+    def _followed(self, one: FlatLine) -> float:
+        """How much of the room's movement the box shows elsewhere; all of it where too little is known.
 
-        Where it hardly ever moves nearby, its other still stretches tell too: a box kept warm follows no room.
+        Where it hardly ever moves nearby, its other flat lines count too: a box kept warm follows no room.
         """
         first, last = self._nearby(one)
         places = first + np.flatnonzero(~self._still[first:last])
@@ -163,7 +163,7 @@ class _Around:
         gaps = np.diff(self._at_s[places])
         return float(gaps[gaps <= _SILENT_S].sum())
 
-    def _moves_by_habit(self, one: Still, step_degc: float) -> bool:
+    def _moves_elsewhere(self, one: FlatLine, step_degc: float) -> bool:
         """True where the temperature moves by more than dither in nearly every other stretch as long."""
         first, last = self._nearby(one)
         length_s = self._at_s[one.last] - self._at_s[one.first]
@@ -190,7 +190,7 @@ class _Around:
 
 
 def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool_]:
-    """Return which readings lie on days (UTC) on which two sensors seem to speak under one name.
+    """Return which readings lie on days (UTC) on which two sensors seem to report under one name.
 
     Humidity then jumps to and fro between two courses, each of them calm: too often for openings, too alike for noise,
     and by more than a step of the display.

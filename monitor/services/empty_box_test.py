@@ -86,7 +86,7 @@ def leak_when_empty(
     points = other.conductance_g_per_day_per_kpa if other else None
     held = next((e for e in earlier if _is_same(e, entry)), None)
     against_kept = () if held else _overlapping(start, end, earlier) or _disagreeing(entry, earlier)
-    doubts = (found.doubt, *against_kept)
+    doubts = (found.objection, *against_kept)
     return LeakTest(
         entry, found, other, both_ways(there, Quantiles(*points)) if points else None, _filled_at(earlier, start),
         held, tuple(filter(None, doubts)),

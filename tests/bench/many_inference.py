@@ -78,7 +78,7 @@ def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, 
     spent = sum(after[:4]) - sum(before[:4])
     print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / len(histories):.1f} ms of processor time a box")
     print(f"  memory at most {most[0]:.0f} MiB in all processes together")
-    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.refits)} boxes fitted anew")
+    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.refits)} boxes fitted again")
     return answers
 
 
@@ -102,8 +102,8 @@ if __name__ == "__main__":
     everything, end = shelf_of(boxes, days + 1)
     memory, night = Memory(), end - timedelta(days=1)
     timed(f"{boxes} boxes, {days} days each", until(everything, night), night, memory, cores)
-    carried = timed("the night after, carried on", everything, end, memory, cores)
+    carried = timed("the night after, updated", everything, end, memory, cores)
     some = slice(0, _TEMPLATES)
     refits = outlooks(everything[some], end)
-    print(f"  carried on over fitted anew, {len(refits)} boxes, medians: leak {_apart(_leak, carried[some], refits)}, "
+    print(f"  updated over fitted again, {len(refits)} boxes, medians: leak {_apart(_leak, carried[some], refits)}, "
           f"capacity used {_apart(_used, carried[some], refits)}")  # fmt: skip

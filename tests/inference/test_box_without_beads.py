@@ -69,7 +69,9 @@ def test_after_thirty_hours_the_hour_of_the_crossing_is_known_to_a_few() -> None
 def test_lids_that_are_lifted_often_bring_the_box_to_its_room_and_no_further() -> None:
     """Of all that such a box holds nearly all is in its air: an opening can only make it like the room (46 % here)."""
     quiet, busy = (
-        replace(seen_for(240, 4.0, 0.6), shelf=DisturbanceRates(openings_per_day=rate, events_per_day=rate / 10.0))
+        replace(
+            seen_for(240, 4.0, 0.6), shelf_rates=DisturbanceRates(openings_per_day=rate, events_per_day=rate / 10.0)
+        )
         for rate in (0.001, 1.0)
     )
     still, fans = forecast(quiet).fan, forecast(busy).fan

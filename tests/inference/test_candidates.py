@@ -1,4 +1,4 @@
-"""Where a change of the seal is looked for: at no more places than promised, spread over the whole episode."""
+"""Candidate days of a change point: at no more places than promised, spread over the whole episode."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A seal that fails or ages: what is believed follows, the day is told with an honest span, and sound boxes stay so.
+"""A seal that fails or ages: the posterior follows, the day is given with an honest span, and sound boxes stay so.
 
 Rates over made-up boxes with truths drawn; limits are binomial (99 % at the rate that is named), so that a sound change
 does not fail by chance.

@@ -112,7 +112,7 @@ def test_a_box_warmer_than_its_room_takes_in_less_and_later(above_room_degc: flo
 
 
 def test_what_nobody_sees_of_a_leak_adds_up_day_by_day() -> None:
-    """A share s of each day's ingress q, each day anew: a standard deviation of s q sqrt(T), whatever the steps."""
+    """A share s of each day's ingress q, each day afresh: a standard deviation of s q sqrt(T), whatever the steps."""
     room, share = SteadyRoom(0.90), 0.15
     ahead = futures(straight_box(0.030, 0.0, room, replace(STILL, unknown_share=share), 4000), 0.20, horizon_days=90)
     for day in (1.5, 20.0, 85.0):

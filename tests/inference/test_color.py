@@ -1,4 +1,4 @@
-"""A look at indicating beads is weak evidence: turned says rather spent, not turned says next to nothing."""
+"""The color of indicating beads is weak evidence: turned says rather spent, not turned says next to nothing."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from monitor.inference.fit.posterior import Record
 from monitor.records import EntryKind
 
 HIDDEN = Truth(conductance=0.3, floor=0.20, step=0.01, accuracy=0.05, kind="orange_gel")
-"""The sensor shows nothing below 20 %, so that there is something left to learn from a look."""
+"""The sensor shows nothing below 20 %, so that there is something left to learn from the color."""
 
 
 def held(record: Record, now_s: float, color: str | None = None) -> np.ndarray:
-    looks = [] if color is None else [entry(EntryKind.color, 24.9, color=color)]
-    return estimate(with_entries(record, *looks), now_s).state.loading
+    seen = [] if color is None else [entry(EntryKind.color, 24.9, color=color)]
+    return estimate(with_entries(record, *seen), now_s).state.loading
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def box() -> tuple[Record, float]:
     return record, now_s
 
 
-def test_turned_beads_are_believed_to_hold_more(box: tuple[Record, float]) -> None:
+def test_turned_beads_hold_more(box: tuple[Record, float]) -> None:
     record, now_s = box
     alone, turned, turning = (np.median(held(record, now_s, color)) for color in (None, "green", "turning"))
     assert turned > 1.1 * alone
@@ -50,5 +50,5 @@ def test_beads_without_a_dye_tell_nothing_by_their_color() -> None:
 def test_a_look_before_the_recharge_says_nothing_of_fresh_beads(box: tuple[Record, float]) -> None:
     record, now_s = box
     fresh = with_entries(record, entry(EntryKind.recharge, 10.0, method="new"))
-    looked = with_entries(fresh, entry(EntryKind.color, 9.0, color="green"))
-    np.testing.assert_array_equal(estimate(fresh, now_s).theta, estimate(looked, now_s).theta)
+    colored = with_entries(fresh, entry(EntryKind.color, 9.0, color="green"))
+    np.testing.assert_array_equal(estimate(fresh, now_s).theta, estimate(colored, now_s).theta)

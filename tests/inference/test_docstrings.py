@@ -7,6 +7,7 @@ parentheses before the unit of a field ('(draws) [kPa]').
 from __future__ import annotations
 
 import ast
+import builtins
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,6 +23,8 @@ SECTION = re.compile(r"^(\w+)\n-{3,}$", re.MULTILINE)
 UNIT = re.compile(r"\[[^\]]+\]")
 AXES = re.compile(r"ndarray, \w")
 FIELD_AXES = re.compile(r"\(\w[^()]*\)")
+CLASS = re.compile(r"\b[A-Z]\w*")
+OF_OTHERS = {"Generator", *dir(builtins)}
 
 
 @dataclass(frozen=True)
@@ -100,10 +103,10 @@ def wrong_with_function(function: ast.FunctionDef) -> Iterator[str]:
     else:
         if not docstring.split("\n\n")[0].endswith((".", "]", ")")):
             yield "no summary"
-        told = sections(docstring)
-        yield from wrong_with_parameters(parameters(function), entries(told.get("Parameters", "")))
-        yield from wrong_with_answer(function, docstring, told.get("Returns") or told.get("Yields", ""))
-        yield from (f"{each} is not among Raises" for each in raised(function) if each not in told.get("Raises", ""))
+        parts = sections(docstring)
+        yield from wrong_with_parameters(parameters(function), entries(parts.get("Parameters", "")))
+        yield from wrong_with_answer(function, docstring, parts.get("Returns") or parts.get("Yields", ""))
+        yield from (f"{each} is not among Raises" for each in raised(function) if each not in parts.get("Raises", ""))
 
 
 def wrong_with_property(docstring: str, returned: str) -> Iterator[str]:
@@ -170,6 +173,32 @@ def test_what_is_public_says_what_goes_in_and_what_comes_out(module: str) -> Non
     assert wrong_with((ROOM / module).read_text(encoding="utf-8")) == []
 
 
+def classes() -> set[str]:
+    """Names of all classes and types of ours, wherever they are defined."""
+    code = "\n".join(path.read_text(encoding="utf-8") for path in ROOM.parent.rglob("*.py"))
+    return set(re.findall(r"^(?:class )?([A-Z]\w*[a-z]\w*)(?= = |\(|:)", code, re.MULTILINE))
+
+
+KNOWN = classes() | OF_OTHERS
+
+
+def types_of(docstring: str) -> Iterator[str]:
+    """Yield the type line of each parameter, and each line of what is returned that is not indented."""
+    parts = sections(docstring)
+    yield from (entry.kind for entry in entries(parts.get("Parameters", "")).values())
+    returned = parts.get("Returns") or parts.get("Yields", "")
+    yield from (line for line in returned.splitlines() if line and not line.startswith(" "))
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_every_type_that_a_docstring_names_is_there(module: str) -> None:
+    docstrings = (
+        ast.get_docstring(node) or "" for _, node in public(ast.parse((ROOM / module).read_text("utf-8")).body)
+    )
+    named = {name for docstring in docstrings for kind in types_of(docstring) for name in CLASS.findall(kind)}
+    assert named <= KNOWN
+
+
 BARE = '''
 def leak(pushed_kpa: FloatArray, days: float) -> FloatArray:
     """Return the water that came in."""
@@ -206,7 +235,7 @@ def test_a_bare_function_is_found_out() -> None:
 
 
 @pytest.mark.parametrize(
-    ("told", "wrong"),
+    ("left_out", "wrong"),
     [
         ("pushed_kpa : ndarray, draws", "pushed_kpa is not described"),
         ("[kPa]", "pushed_kpa has no unit"),
@@ -216,8 +245,8 @@ def test_a_bare_function_is_found_out() -> None:
         ("OutOfRangeError\n        If", "OutOfRangeError is not among Raises"),
     ],
 )
-def test_a_function_that_leaves_something_out_is_found_out(told: str, wrong: str) -> None:
-    assert f"leak: {wrong}" in wrong_with(FULL.replace(told, "\n        Vapor" if "Vapor" in told else ""))
+def test_a_function_that_leaves_something_out_is_found_out(left_out: str, wrong: str) -> None:
+    assert f"leak: {wrong}" in wrong_with(FULL.replace(left_out, "\n        Vapor" if "Vapor" in left_out else ""))
 
 
 def test_a_record_that_leaves_something_out_is_found_out() -> None:

@@ -24,8 +24,8 @@ from monitor.inference.drying import (
     fit_curve,
 )
 from monitor.inference.drying.curve import (
-    BELIEF_CHANCE,
     MODEL_SD_SHARE,
+    PRIOR_CHANCE,
     REPEAT_SD_PER_STEP,
     START_SD_STEPS,
     STRAIN_CHANCE,
@@ -76,7 +76,7 @@ def test_interval_covers_the_true_end_nine_times_in_ten(
     )
     assert low <= end_hits <= high
     assert low <= gain_hits <= high
-    assert misfits <= binom.ppf(0.999, runs, 2.0 - STRAIN_CHANCE - BELIEF_CHANCE)
+    assert misfits <= binom.ppf(0.999, runs, 2.0 - STRAIN_CHANCE - PRIOR_CHANCE)
 
 
 def test_three_points_of_an_exponential_give_its_end_exactly() -> None:

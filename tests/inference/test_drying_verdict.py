@@ -86,7 +86,7 @@ def test_a_bed_that_settles_at_three_times_what_it_could_reach_is_not_dried_thro
     """This oven can reach 0.9 %, known to 1 %; the bed settles between two and three of these above it."""
     judgement = verdict_of(MadeUp("oven", 110.0, AVERAGE, 0.037, 0.5, AN_OVENFUL))
     assert judgement.verdict is Verdict.not_through
-    assert "a thinner layer" in judgement.because
+    assert "spread them thinner" in judgement.because
 
 
 def test_one_weighing_judges_nothing() -> None:

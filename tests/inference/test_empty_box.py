@@ -64,7 +64,7 @@ def test_empty_boxes_are_not_doubted() -> None:
         changes, start = float(np.exp(rng.normal(0.2, 0.9))), float(rng.choice([0.12, 0.2, 0.75, 0.85]))
         hours, swing = int(rng.choice([24, 48, 72, 120])), float(rng.choice([0.3, 1.0, 3.0]))
         found, _ = outcome(changes, start, seed, hours=hours, swing=swing, wander=0.002)
-        doubted.append(found.doubt)
+        doubted.append(found.objection)
     assert sum(map(bool, doubted)) <= 1, doubted
 
 
@@ -73,7 +73,7 @@ def test_empty_boxes_are_not_doubted() -> None:
 def test_a_sensor_that_hardly_scatters_makes_no_doubt(changes: float, start: float) -> None:
     """Ten readings an hour average to a few hundredths of a per cent: no rate may then stand in for one beside it."""
     found, truth = outcome(changes, start, 5, scatter=0.0003)
-    assert found.doubt == ""
+    assert found.objection == ""
     assert found.conductance_g_per_day_per_kpa.p05 < truth < found.conductance_g_per_day_per_kpa.p95
 
 
@@ -84,7 +84,7 @@ SPOOLS = {"slow": (spool("PETG", 1000.0),)}, {"slow": (spool("PA6", 750.0),)}
 def doubt_of(changes: float, seed: int, contents: dict[str, tuple[Sorbent, ...]]) -> str:
     """What a test says against its box, or against itself."""
     try:
-        return outcome(changes, 0.12, seed, swing=1.5, **contents)[0].doubt  # type: ignore[arg-type]
+        return outcome(changes, 0.12, seed, swing=1.5, **contents)[0].objection  # type: ignore[arg-type]
     except TooLittleEvidence as refusal:
         return str(refusal)
 
@@ -102,5 +102,5 @@ def test_what_was_left_inside_shows_in_an_ordinary_room() -> None:
 def test_a_spool_shows_by_its_second_rate_where_no_warmth_tells(start: float) -> None:
     """The leak is then read several times too high: the air goes to the spool, not to the room."""
     found, truth = outcome(0.3, start, 0, swing=0.05, slow=(spool("PA6", 750.0),))
-    assert "at two speeds, not one" in found.doubt
+    assert "at two speeds, not one" in found.objection
     assert found.conductance_g_per_day_per_kpa.p05 > 2.0 * truth

@@ -56,18 +56,18 @@ class Step(NamedTuple):
     offset: FloatArray
 
 
-class Believed(NamedTuple):
+class Filtered(NamedTuple):
     mean: FloatArray
     covariance: FloatArray
     log_likelihood: float
 
 
 def exactly_filtered(
-    step_at: Callable[[int, FloatArray], Step], seen: FloatArray, noise_of_seen: FloatArray, start: Believed
-) -> Believed:
+    step_at: Callable[[int, FloatArray], Step], seen: FloatArray, noise_of_seen: FloatArray, start: Filtered
+) -> Filtered:
     """Filter by statsmodels, bin by bin: its first period is where a bin begins, its second where it ends.
 
-    What is linear in a bin may depend on what was believed before it, as the offset of a bin's mean does.
+    What is linear in a bin may depend on the mean before it, as the offset of a bin's mean does.
     """
     library = pytest.importorskip("statsmodels.tsa.statespace.kalman_filter")
     for k, shown in enumerate(seen):
@@ -82,7 +82,7 @@ def exactly_filtered(
         exact.initialize_known(start.mean, start.covariance)
         found = exact.filter()
         mean, covariance = found.filtered_state[:, 1], found.filtered_state_cov[:, :, 1]
-        start = Believed(mean, covariance, start.log_likelihood + float(found.llf_obs[1]))
+        start = Filtered(mean, covariance, start.log_likelihood + float(found.llf_obs[1]))
     return start
 
 
@@ -102,16 +102,16 @@ class Watched:
 
     @property
     def noise_of_seen(self) -> FloatArray:
-        # the scale's error is the one that `weigh` gives it; *regression*
+        # the scale's error is the one that `update_by_weighing` gives it; *regression*
         return np.diag([reading_noise(0.1, self.problem), (0.3 * SCALE_G) ** 2 + 0.03**2])
 
-    def filtered(self) -> Believed:
+    def filtered(self) -> Filtered:
         """What our filter makes of it; the constants that it leaves out of each score put back."""
         score = run_on(self.problem, self.theta, self.state)
         state = self.state
         covariance = np.array([[state.var_loading[0], state.covariance[0]], [state.covariance[0], state.var_wander[0]]])
         left_out = 0.5 * np.log(2.0 * np.pi) * np.isfinite(self.seen).sum()
-        return Believed(np.array([state.loading[0], state.wander[0]]), covariance, float(score[0] - left_out))
+        return Filtered(np.array([state.loading[0], state.wander[0]]), covariance, float(score[0] - left_out))
 
 
 def watched(table: StraightTable | SorptionTable, assume: Assumptions) -> Watched:
@@ -157,11 +157,11 @@ def state_of(table: StraightTable | SorptionTable, assume: Assumptions, humidity
     )
 
 
-def start_of(state: State) -> Believed:
-    return Believed(np.array([state.loading[0], 0.0]), np.diag([0.0, state.var_wander[0]]), 0.0)
+def start_of(state: State) -> Filtered:
+    return Filtered(np.array([state.loading[0], 0.0]), np.diag([0.0, state.var_wander[0]]), 0.0)
 
 
-def assert_same(found: Believed, exact: Believed) -> None:
+def assert_same(found: Filtered, exact: Filtered) -> None:
     assert found.mean == pytest.approx(exact.mean, rel=1e-9, abs=1e-12)
     assert found.covariance == pytest.approx(exact.covariance, rel=1e-9, abs=1e-18)
     assert found.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-9)
@@ -194,7 +194,7 @@ def test_on_a_straight_isotherm_it_is_the_exact_linear_filter() -> None:
 
 
 def test_with_a_leak_that_wanders_it_is_the_exact_filter_of_its_own_tangents() -> None:
-    """On gel, each bin made straight about what was believed before it: gains and errors are those of the library."""
+    """On gel, each bin made straight about the mean before it: gains and errors are those of the library."""
     gel = desiccant("silica_regular").isotherm
     table = SorptionTable(gel, gel, np.zeros(1))
     assume = replace(LINEAR, drift_sd=0.3, drift_days=20.0)
@@ -249,7 +249,7 @@ def errors_after(days: FloatArray, assume: Assumptions) -> float:
 
 
 def test_what_nobody_sees_of_a_leak_grows_with_time_however_the_bins_are_cut() -> None:
-    """A share s of a day's ingress q a day, day by day anew: s² q² T after T days, less what leaks out again."""
+    """A share s of a day's ingress q a day, afresh each day: s² q² T after T days, less what leaks out again."""
     assume = replace(QUIET, unknown_share=0.15)
     finely, coarsely = errors_after(np.full(60, 0.5), assume), errors_after(np.full(6, 5.0), assume)
     ingress = 0.15 * (1.1 - 0.10 * float(saturation_vapor_pressure_pa(21.0)) / 1e3) / MASS_G

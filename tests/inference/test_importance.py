@@ -1,4 +1,4 @@
-"""Draws stand for prior times likelihood, also where the last look that was to find their place was a rough one."""
+"""Draws follow prior times likelihood, also where the last round of pilot draws used a rough likelihood."""
 
 from __future__ import annotations
 
@@ -37,13 +37,15 @@ def rough(theta: FloatArray) -> FloatArray:
 
 
 @pytest.mark.parametrize("most_rounds", [1, 8])
-def test_what_scouts_saw_roughly_is_never_handed_on_as_exact(most_rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rough_likelihood_of_pilot_draws_is_never_taken_for_the_exact_one(
+    most_rounds: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Normal times normal: mean SEEN / (1 + SEEN_SD²), half a standard deviation allowed."""
     monkeypatch.setattr(tempering, "_MOST_ROUNDS", most_rounds)
     draws = sample(standard_prior(), exact, 1000, np.random.default_rng(3), rough=rough)
     found = draws.theta[:, Unknown.log_conductance]
     mean = float(draws.weights @ found)
     assert mean == pytest.approx(SEEN / (1.0 + SEEN_SD**2), abs=0.5 * SEEN_SD)
-    assert draws.made is not None
+    assert draws.proposal is not None
     counting = draws.weights > 0.0
-    assert draws.made.seen[counting] == pytest.approx(exact(draws.theta[counting]))
+    assert draws.proposal.log_likelihood[counting] == pytest.approx(exact(draws.theta[counting]))

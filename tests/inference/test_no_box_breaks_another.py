@@ -84,7 +84,7 @@ def test_a_box_at_rest_with_its_room_has_an_estimate_and_spoils_no_other(days_on
         assert answers[3].leak.conductance_g_per_day_per_kpa.p05 > 0.0
 
 
-def test_a_leak_lived_with_lies_among_what_it_was() -> None:
+def test_a_mean_conductance_lies_among_its_values() -> None:
     """A mean of the conductance that wandered: for each draw near its own middle, never of the other sign."""
     (*_, bare), as_of = with_bare_boxes(1, DAYS)
     record = Record(bare.box, reduce_to_hours(bare.readings), reduce_to_hours(bare.room)) if bare.room else None
@@ -98,10 +98,10 @@ def test_what_is_no_number_is_told_to_nobody(caplog: pytest.LogCaptureFixture) -
     sound = LeakObservation("left", "gasket", 9e5, 0.0, 1.2, 0.3)
     spoilt = [replace(sound, box="bad", mean=float("nan")), replace(sound, box="worse", sd=float("inf"))]
     with caplog.at_level(logging.ERROR):
-        told = finite_only([spoilt[0], sound, spoilt[1]])
-    assert told == [sound]
+        finite = finite_only([spoilt[0], sound, spoilt[1]])
+    assert finite == [sound]
     assert [box for box in ("bad", "worse", "left") if box in caplog.text] == ["bad", "worse"]
-    assert all(map(math.isfinite, pool(Box("right", 10.0, 0.2, "gasket"), 0.0, told)))
+    assert all(map(math.isfinite, pool(Box("right", 10.0, 0.2, "gasket"), 0.0, finite)))
 
 
 def test_a_box_whose_fit_is_no_number_fails_alone_with_its_trace() -> None:
@@ -119,7 +119,7 @@ def test_a_little_clay_left_spent_for_weeks_still_tells_how_leaky_its_box_is() -
     """Spent in days, then three months at rest with a room that swings both ways."""
     truth = Truth(conductance=0.6, dry_mass_g=3.0, kind="clay")
     record, now_s, _ = made_box(truth, 90, seed=4)
-    lived = with_change_point(estimate(record, now_s)).state.mean_conductance
-    assert lived.min() > 0.0
-    low, high = np.quantile(lived, [0.05, 0.95])
+    averaged = with_change_point(estimate(record, now_s)).state.mean_conductance
+    assert averaged.min() > 0.0
+    low, high = np.quantile(averaged, [0.05, 0.95])
     assert low < truth.conductance < high

@@ -9,7 +9,7 @@ from made_boxes import Truth, made_box
 from monitor.inference.fit.fit import (
     estimate,
     refreshed,
-    under_pooled,
+    under_pooled_prior,
 )
 from monitor.inference.model.prior import Unknown, style_prior
 
@@ -25,16 +25,16 @@ def test_carried_on_equals_fitted_anew() -> None:
         assert abs(one.mean() - other.mean()) < 0.35 * other.std()
         assert 0.7 < one.std() / other.std() < 1.4
     assert carried.bins.length_days == refits.bins.length_days
-    assert carried.draws.effective > 300
+    assert carried.draws.effective_sample_size > 300
 
 
 @pytest.mark.parametrize("away", [0.3, 1.5])
 def test_a_first_look_under_another_prior_equals_a_fit_under_it(away: float) -> None:
-    """Whether the draws of the first look still do (a prior near theirs) or others are made (one far off)."""
+    """Whether the draws of the first fit still do (a prior near theirs) or others are made (one far off)."""
     record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=30)
     usual, spread = style_prior(record.box)
     pooled = (usual + away, 0.4 * spread)
-    once, twice = estimate(record, now_s, pooled=pooled), under_pooled(estimate(record, now_s), pooled)
+    once, twice = estimate(record, now_s, pooled=pooled), under_pooled_prior(estimate(record, now_s), pooled)
     one, other = (p.draws.weights @ p.draws.theta[:, Unknown.log_conductance] for p in (once, twice))
     assert abs(one - other) < 0.15 * float(once.theta[:, Unknown.log_conductance].std())
     assert twice.theta[:, Unknown.log_conductance].std() == pytest.approx(

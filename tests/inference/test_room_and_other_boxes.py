@@ -1,4 +1,4 @@
-"""What is known before a box's own readings: its kin, its earlier episodes, the room's year, how its beads went in."""
+"""What is known before a box's own readings: boxes like it, its earlier episodes, the year of its room, its beads."""
 
 from __future__ import annotations
 
@@ -47,29 +47,29 @@ def observations(lives: list[Life]) -> list[LeakObservation]:
 
 
 def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
-    kin = observations(made_lives(6, LEAKY, 61))
+    others = observations(made_lives(6, LEAKY, 61))
     alone, together, held = [], [], []
     for life in made_lives(6, YOUNG, 62):
-        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), kin))):
+        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), others))):
             found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
-        held.append(together[-1].p05 < life.conductance_lived < together[-1].p95)
+        held.append(together[-1].p05 < life.true_mean_conductance < together[-1].p95)
     assert np.mean([width(one) for one in together]) < 0.8 * np.mean([width(one) for one in alone])
     assert at_least(0.90, held)
 
 
 def test_boxes_of_another_kind_teach_nothing() -> None:
-    kin = observations(made_lives(3, LEAKY, 63))
+    others = observations(made_lives(3, LEAKY, 63))
     box = replace(made_lives(1, YOUNG, 64)[0].record.box, style="bag")
-    assert pool(box, 0.0, kin) == pool(box, 0.0, [])
+    assert pool(box, 0.0, others) == pool(box, 0.0, [])
 
 
 def test_an_earlier_episode_of_the_box_itself_tells_more_than_its_kin() -> None:
     life = made_lives(1, YOUNG, 65)[0]
     [seen] = observations(made_lives(1, LEAKY, 66))
     later = life.day_s(0) + 40 * 86_400.0
-    kin = pool(life.record.box, later, [replace(seen, box="another")])
+    others = pool(life.record.box, later, [replace(seen, box="another")])
     own = pool(life.record.box, later, [replace(seen, box=life.record.box.name)])
-    assert own[1] < 0.7 * kin[1]
+    assert own[1] < 0.7 * others[1]
     assert own[0] == pytest.approx(seen.mean, abs=0.5)
 
 
@@ -155,7 +155,7 @@ def test_without_a_gram_the_share_of_capacity_is_told_and_closer() -> None:
         share = leak.capacity_share_per_day_per_kpa
         assert share is not None
         full = 150.0 * life.capacity_scale * float(desiccant("silica_regular").isotherm.loading_g_per_g(0.20, 23.0))
-        held.append(share.p05 < life.conductance_lived / full < share.p95)
+        held.append(share.p05 < life.true_mean_conductance / full < share.p95)
         shares.append(width(share))
         grams.append(width(leak.conductance_g_per_day_per_kpa))
     assert np.mean(shares) < np.mean(grams)
@@ -168,7 +168,7 @@ def test_a_box_without_beads_has_no_share_of_capacity() -> None:
 
 
 def test_one_box_among_others_is_answered_as_all_of_them_together() -> None:
-    """To the last digit; the box of another style teaches it nothing and is not looked at."""
+    """To the last digit; the box of another style does not inform it and is not fitted."""
     histories, now = made_shelf(4, days=20)
     histories[1] = replace(histories[1], box=replace(histories[1].box, style="bag"))
     together = outlooks(histories, now, humidity_limits=[0.15] * 4)

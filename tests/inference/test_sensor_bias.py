@@ -43,7 +43,7 @@ def opened(
     return comparisons(series("made", at_s, humidity + bias), room, (OPENING,))
 
 
-def believed(record: Record, now_s: float, seen: tuple[Comparison, ...] = ()) -> Posterior:
+def fitted(record: Record, now_s: float, seen: tuple[Comparison, ...] = ()) -> Posterior:
     return estimate(replace(record, comparisons=seen), now_s)
 
 
@@ -63,8 +63,8 @@ def test_an_hour_in_the_rooms_air_narrows_the_bias_and_moves_it_to_the_truth(
     record, now_s, _ = biased
     record = with_entries(record, OPENING)
     (mean, sd), (alone_mean, alone_sd) = (
-        bias_of(believed(record, now_s, opened(1.0, 60, bias=0.03))),
-        bias_of(believed(record, now_s)),
+        bias_of(fitted(record, now_s, opened(1.0, 60, bias=0.03))),
+        bias_of(fitted(record, now_s)),
     )
     assert sd < 0.85 * alone_sd
     assert abs(mean - 0.03) < abs(alone_mean - 0.03)
@@ -73,7 +73,7 @@ def test_an_hour_in_the_rooms_air_narrows_the_bias_and_moves_it_to_the_truth(
 
 def test_the_outlook_says_that_the_sensor_was_compared(biased: tuple[Record, float, float]) -> None:
     record, now_s, _ = biased
-    posterior = believed(with_entries(record, OPENING), now_s, opened(1.0, 60, bias=0.03))
+    posterior = fitted(with_entries(record, OPENING), now_s, opened(1.0, 60, bias=0.03))
     assert any("compared with the room" in said for said in evidence_of(posterior))
 
 
@@ -85,10 +85,10 @@ def test_a_warmer_room_is_compared_by_vapor_pressure() -> None:
 @pytest.mark.parametrize("exchanged", [0.55, 0.7, 0.8, 0.9, 0.95])
 @pytest.mark.parametrize("minutes", [15, 60])
 def test_air_exchanged_in_part_does_not_mislead(exchanged: float, minutes: float) -> None:
-    """A sensor without bias that came near the room stays believed within one standard deviation of no bias."""
+    """A sensor without bias that came near the room stays within one standard deviation of no bias."""
     record, now_s, _ = made_box(Truth(bias=0.0, accuracy=0.05), seen_days=30)
     record = with_entries(record, OPENING)
-    mean, sd = bias_of(believed(record, now_s, opened(exchanged, minutes)))
+    mean, sd = bias_of(fitted(record, now_s, opened(exchanged, minutes)))
     assert abs(mean) < sd
 
 
@@ -100,7 +100,7 @@ def test_a_lid_lifted_for_a_moment_tells_nothing(exchanged: float) -> None:
 def test_the_rooms_own_bias_is_allowed_for() -> None:
     """A room sensor 3 % off, as common ones may be, does not push the truth out of the interval."""
     record, now_s, _ = made_box(Truth(bias=0.0, accuracy=0.03), seen_days=30)
-    mean, sd = bias_of(believed(with_entries(record, OPENING), now_s, opened(1.0, 60, room_bias=0.03)))
+    mean, sd = bias_of(fitted(with_entries(record, OPENING), now_s, opened(1.0, 60, room_bias=0.03)))
     assert abs(mean) < 1.645 * sd
 
 
@@ -126,13 +126,13 @@ def test_a_comparison_counts_for_the_sensor_that_made_it(biased: tuple[Record, f
     record = with_entries(record, OPENING)
     swapped = with_entries(record, entry(EntryKind.sensor_swap, 12.0))
     seen = opened(1.0, 60, bias=0.03)
-    alone, after = believed(swapped, now_s), believed(swapped, now_s, seen)
+    alone, after = fitted(swapped, now_s), fitted(swapped, now_s, seen)
     np.testing.assert_array_equal(alone.theta[:, Unknown.sensor_bias], after.theta[:, Unknown.sensor_bias])
-    assert not np.array_equal(believed(record, now_s).theta, believed(record, now_s, seen).theta)
+    assert not np.array_equal(fitted(record, now_s).theta, fitted(record, now_s, seen).theta)
 
 
 def test_a_comparison_still_to_come_is_not_seen(biased: tuple[Record, float, float]) -> None:
     record, now_s, _ = biased
     later = tuple(replace(one, at_s=now_s + 3600.0) for one in opened(1.0, 60, bias=0.03))
-    alone, told = believed(record, now_s), believed(record, now_s, later)
-    np.testing.assert_array_equal(alone.theta, told.theta)
+    alone, with_later = fitted(record, now_s), fitted(record, now_s, later)
+    np.testing.assert_array_equal(alone.theta, with_later.theta)

@@ -1,4 +1,4 @@
-"""A sensor that was swapped or calibrated: its step is its own and not the water's, and its bias starts anew."""
+"""A sensor that was swapped or calibrated: its step is its own and not the water's, and its bias starts again."""
 
 from __future__ import annotations
 

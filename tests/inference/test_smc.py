@@ -15,14 +15,14 @@ def test_moved_draws_follow_the_closed_form_of_a_normal_prior_and_a_sharp_normal
     rng = np.random.default_rng(5)
     measured = 1.7
 
-    def judge(place: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return -0.5 * np.square(place).sum(axis=1), -0.5 * np.square((place.sum(axis=1) - measured) / sharpness)
+    def densities(points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return -0.5 * np.square(points).sum(axis=1), -0.5 * np.square((points.sum(axis=1) - measured) / sharpness)
 
-    place = rng.standard_normal((1000, 2))
-    believed, seen = judge(place)
-    start = Population(place, believed, seen, exponent=0.0)
-    moved = moved_to_posterior(start, np.full(1000, 1e-3), 1000, judge, rng)
-    total, difference = moved.place.sum(axis=1), moved.place[:, 0] - moved.place[:, 1]
+    points = rng.standard_normal((1000, 2))
+    log_prior, log_likelihood = densities(points)
+    start = Population(points, log_prior, log_likelihood, exponent=0.0)
+    moved = moved_to_posterior(start, np.full(1000, 1e-3), 1000, densities, rng)
+    total, difference = moved.points.sum(axis=1), moved.points[:, 0] - moved.points[:, 1]
     precision = 0.5 + sharpness**-2  # of the sum: prior variance 2
     assert moved.exponent == pytest.approx(1.0)
     assert len(np.unique(total)) > 900

@@ -12,9 +12,9 @@ from made_lives import Kind, Life, made_lives, with_logged
 
 from monitor.inference.answers.forecast import crossing_ahead
 from monitor.inference.answers.value_of_measurement import (
+    best_measurement,
     expected_narrowing,
     measurements,
-    sharpening_of,
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
@@ -69,7 +69,7 @@ def test_a_weighing_narrows_the_leak_as_much_as_was_expected() -> None:
 def advice_for(kind: Kind, known: tuple[float, float] | None = None) -> str:
     life = made_lives(1, kind, seed=9)[0]
     posterior: Posterior = estimate(life.record, life.now_s, pooled=known)
-    return sharpening_of(posterior, crossing_ahead(posterior, kind.limit)[0], kind.limit)
+    return best_measurement(posterior, crossing_ahead(posterior, kind.limit)[0], kind.limit)
 
 
 def test_a_box_whose_sensor_is_blind_is_to_be_weighed() -> None:

@@ -175,7 +175,7 @@ def test_a_finer_scale_narrows_the_grams_further() -> None:
             entries = () if scale_g is None else (weighed(life, 5.0, scale_g), weighed(life, 38.0, scale_g))
             found = leak_of(estimate(with_logged(life, *entries).record, life.now_s))
             assert found.grams_known is (scale_g is not None)
-            assert holds(found.conductance_g_per_day_per_kpa, life.conductance_lived)
+            assert holds(found.conductance_g_per_day_per_kpa, life.true_mean_conductance)
             there = found.conductance_g_per_day_per_kpa
             widths[i] += np.log(there.p95 / there.p05)
     fine, coarse, none = widths

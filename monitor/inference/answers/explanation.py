@@ -12,12 +12,13 @@ from monitor.inference.model.prior import (
     style_prior,
 )
 
-_WORTH_SAYING = 0.05
+_WORTH_A_SENTENCE = 0.05
 """Least share of the time at a floor that is worth a sentence. Judgement: one day in twenty."""
 _LEAST_DAYS = 0.5
 """Fewer days of readings are hardly any. [days] Judgement: a bin."""
-_SILENT_SHARE = 0.85
-"""Of the spread of the leak before the readings; where more than this is left, they said next to nothing. Judgement."""
+_UNINFORMED_SHARE = 0.85
+"""Of the spread of the leak before the readings; where more than this is left, they informed next to nothing. [share]
+Judgement."""
 _HIDDEN_SHARE = 0.9
 """From this share of the time at a floor on, beads that are changed don't show. Judgement."""
 _NEAR_LIMIT = 0.02
@@ -25,27 +26,28 @@ _NEAR_LIMIT = 0.02
 _ROOM_SEEN_DAYS = 90
 """A room seen for longer needs no word of caution. [days] Judgement: a season."""
 _LEAST_SEEN_DAYS = 1e-9
-"""Keeps a division sound."""
+"""The days seen divide, and are taken for no fewer. [days] Judgement: far below a bin; it only keeps a division
+sound."""
 
 
 def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tuple[str, ...]:
-    """Return what a forecast rests on, most telling first.
+    """Return what a forecast rests on, the most important first.
 
     Parameters
     ----------
     posterior : Posterior
         Of one box.
     leak_seen_before : bool
-        Whether earlier beads or a test told of this box's leak.
+        Whether the leak of this box was estimated under earlier beads or in a test.
 
     Returns
     -------
     tuple of str
         Plain sentences.
     """
-    said = [_readings(posterior), _silence(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
+    said = [_readings(posterior), _uninformed(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
-    said += [_grams(posterior), _room(posterior), _compared(posterior), _looked_at(posterior), _shows(posterior)]
+    said += [_grams(posterior), _room(posterior), _compared(posterior), _color(posterior), _shows(posterior)]
     return tuple(sentence for sentence in said if sentence)
 
 
@@ -61,12 +63,12 @@ def _readings(posterior: Posterior) -> str:
     return f"Based on {seen} days of readings{out_of} since {since}."
 
 
-def _silence(posterior: Posterior, leak_seen_before: bool) -> str:
+def _uninformed(posterior: Posterior, leak_seen_before: bool) -> str:
     """Said where the readings left the leak about as open as it was before them."""
     prior, logs = posterior.problem.prior, posterior.state.log_conductance
     if (
         posterior.bins.seen_days < _LEAST_DAYS
-        or float(np.std(logs)) < _SILENT_SHARE * prior.sd[Unknown.log_conductance]
+        or float(np.std(logs)) < _UNINFORMED_SHARE * prior.sd[Unknown.log_conductance]
     ):
         return ""
     known = "what was known of it before" if leak_seen_before else "typical of such boxes"
@@ -80,7 +82,7 @@ def _floor(posterior: Posterior) -> str:
         return ""
     seen = np.isfinite(bins.shown_humidity)
     share = float(bins.days[seen & bins.censored].sum() / max(bins.days[seen].sum(), _LEAST_SEEN_DAYS))
-    if share < _WORTH_SAYING:
+    if share < _WORTH_A_SENTENCE:
         return ""
     floor = f"{100 * bins.floor:.0f} %"
     if bins.floor >= posterior.box.humidity_limit - _NEAR_LIMIT:
@@ -130,21 +132,21 @@ def _grams(posterior: Posterior) -> str:
 
 
 def _room(posterior: Posterior) -> str:
-    if not posterior.room_seen:
+    if not posterior.room_measured:
         return "There is no sensor in the room. How humid it is there is assumed."
     if posterior.room.seen_days < _ROOM_SEEN_DAYS:
         return f"The room was measured for {posterior.room.seen_days} days. Its seasons are assumed for the first year."
     return ""
 
 
-def _looked_at(posterior: Posterior) -> str:
+def _color(posterior: Posterior) -> str:
     if not posterior.bins.colors or posterior.problem.prior.dye is None:
         return ""
     return f"The beads looked {posterior.bins.colors[-1][1]}. Color is a weak sign of how full they are."
 
 
 def _compared(posterior: Posterior) -> str:
-    if posterior.problem.bias_seen is None:
+    if posterior.problem.bias_likelihood is None:
         return ""
     return "While the box was open, its sensor was compared with the room's."
 
@@ -171,14 +173,14 @@ _CLASSES = (
 )
 
 
-def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None) -> str:
-    """Return how leaky a box is against published classes, and against boxes of its kind.
+def comparison_of(posterior: Posterior, style_leak: tuple[float, float] | None = None) -> str:
+    """Return how leaky a box is against published classes, and against boxes of its style.
 
     Parameters
     ----------
     posterior : Posterior
         Of one box.
-    kind : (float, float), optional
+    style_leak : (float, float), optional
         Mean and standard deviation of ln(air changes a day) of such boxes; what is published of its style where left
         out. [ln(1/day)]
 
@@ -190,7 +192,7 @@ def comparison_of(posterior: Posterior, kind: tuple[float, float] | None = None)
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
     middle = float(np.median(logs))
     words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
-    mean, spread = kind or style_prior(posterior.box)
+    mean, spread = style_leak or style_prior(posterior.box)
     beside = "about as leaky as most boxes of its style"
     if middle > mean + spread:
         beside = "leakier than most boxes of its style"

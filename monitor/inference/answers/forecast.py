@@ -29,9 +29,9 @@ from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
 HORIZON_DAYS = 540
-"""How far ahead is looked. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
+"""How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
 FAN_DAYS = 180
-"""For how long the course itself is told. [days] Judgement: as much as a picture shows."""
+"""For how long the course itself is given. [days] Judgement: as much as a picture shows."""
 _STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
     np.arange(90.0, 900.0, 10.0),
@@ -45,10 +45,14 @@ _SPOOLS_OF_A_BOX_SD = 0.1
 """How far the usual humidity of the spools that come into one box lies from that of all. [fraction of saturation]
 Judgement: half of how far single spools differ."""
 _LEAST_NOT_OVER = 0.5
-"""With a smaller share of draws below the limit, what is ahead is asked of the draws given that they are. Judgement:
-fewer than half of the draws are too few for a 5 % point."""
-_LEAST_RISE, _NOTHING, _NEARLY_ALL = 1e-9, 1e-300, 1.0 - 1e-9
-"""Keep divisions and logarithms sound where nothing moves, nothing is kept, or all is."""
+"""With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
+than half of the draws are too few for a 5 % point."""
+_LEAST_RISE = 1e-9
+"""The rise of humidity over a step divides, and is taken for no less. [fraction of saturation] Judgement: far below any
+display's step."""
+_LEAST_KEPT, _MOST_KEPT = 1e-300, 1.0 - 1e-9
+"""The share of the water kept over a step is taken within these. [fraction] Judgement: so near to none and to all that
+they only keep its logarithm finite and below zero."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,16 +134,16 @@ def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS
     state = posterior.state
     box, count = state.drawn, len(state.loading)
     ahead = _STEPS[horizon_days >= _STEPS]
-    outside, warm = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
-    warm = np.clip(warm + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
-    acting, usage = air_states(outside, warm), _usage(posterior, count, rng)
+    outside, degc = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
+    degc = np.clip(degc + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
+    acting, usage = air_states(outside, degc), _usage(posterior, count, rng)
     now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
     full = box.table.loading(np.full(count, limit), REFERENCE_DEGC)
     crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
     course = np.full((len(ahead), count), np.nan)
     simulated = _Simulated(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
     for i, end in enumerate(ahead):
-        before, simulated = simulated, _step(posterior, simulated, acting[i], warm[i], float(end), usage, rng)
+        before, simulated = simulated, _step(posterior, simulated, acting[i], degc[i], float(end), usage, rng)
         passed = np.isinf(crossing) & (simulated.humidity > limit)
         rise = np.maximum(simulated.humidity[passed] - before.humidity[passed], _LEAST_RISE)
         share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
@@ -153,13 +157,13 @@ def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS
 
 @dataclass(frozen=True, eq=False)
 class _Simulated:
-    """Where every draw stands so many days ahead."""
+    """State of every draw so many days ahead."""
 
     loading: FloatArray
     slow_humidity: FloatArray
     wander: FloatArray
     ajar: FloatArray
-    """What a badly seated lid adds to ln G, until somebody notices or opens it again."""
+    """What a badly seated lid adds to ln G, until that is noticed or the box is opened again."""
     humidity: FloatArray
     slope: FloatArray
     at_days: float
@@ -169,21 +173,21 @@ def _step(  # noqa: PLR0917
     posterior: Posterior,
     simulated: _Simulated,
     air: Air,
-    warm: FloatArray,
+    degc: FloatArray,
     end: float,
     usage: _Usage,
     rng: np.random.Generator,
 ) -> _Simulated:
-    """Carry every draw one step ahead: leak, openings and swaps, and what nobody sees."""
+    """Simulate every draw one step ahead: leak, openings and swaps, and process noise."""
     box, assume = posterior.state.drawn, posterior.problem.assumptions
     days, count = end - simulated.at_days, len(simulated.loading)
     conductance = np.exp(posterior.state.log_conductance + simulated.wander + simulated.ajar)
     stepped = advance(box, simulated.loading, simulated.slow_humidity, conductance, air, days=days)
-    lasting, lasting_squared = _lasting(stepped.loading_kept)
+    retained, retained_squared = _retained(stepped.loading_kept)
     noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
-    noise = noise + assume.unknown_g_per_g**2 * days * lasting_squared
-    kept = np.exp(-days / assume.drift_days)
-    drift = np.full(count, assume.drift_sd**2 * (1.0 - kept * kept))
+    noise = noise + assume.unknown_g_per_g**2 * days * retained_squared
+    wander_kept = np.exp(-days / assume.drift_days)
+    drift = np.full(count, assume.drift_sd**2 * (1.0 - wander_kept * wander_kept))
     loading, wander, ajar = stepped.loading_g_per_g, simulated.wander, simulated.ajar
     if assume.future_events:
         opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
@@ -191,26 +195,26 @@ def _step(  # noqa: PLR0917
         per_g = simulated.slope / capacity_g
         swap_g, swap_var = swap_dose_g(posterior.problem, simulated.humidity, per_g, usage.swapped_humidity)
         grams = opened * opening_dose_g(box, air, simulated.humidity) + swapped * swap_g
-        loading = loading + lasting * grams / capacity_g
+        loading = loading + retained * grams / capacity_g
         spread = opened * opening_var_g(posterior.problem, per_g) + swapped * swap_var
-        noise = noise + lasting_squared * spread / capacity_g**2
+        noise = noise + retained_squared * spread / capacity_g**2
         drift = drift + (opened + swapped) * assume.seating_sd**2
         reseated, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
         ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
         ajar = np.where(reseated, np.where(badly, assume.ajar_log_conductance, 0.0), ajar)
     loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
     if assume.wandering_leak:
-        wander = kept * wander + np.sqrt(drift) * rng.standard_normal(count)
-    humidity, slope = box.table.humidity(loading, warm)
+        wander = wander_kept * wander + np.sqrt(drift) * rng.standard_normal(count)
+    humidity, slope = box.table.humidity(loading, degc)
     return _Simulated(loading, stepped.slow_humidity, wander, ajar, humidity, slope, end)
 
 
-def _lasting(kept: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _retained(loading_kept: FloatArray) -> tuple[FloatArray, FloatArray]:
     """What is left at a step's end of water that came in at any time of it, and of the square of that, on average.
 
     A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
     """
-    relaxed = -np.log(np.clip(kept, _NOTHING, _NEARLY_ALL))
+    relaxed = -np.log(np.clip(loading_kept, _LEAST_KEPT, _MOST_KEPT))
     return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
 
 
@@ -228,11 +232,11 @@ def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage
     episode, assume = posterior.episode, posterior.problem.assumptions
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
     opened, happened = episode.all_openings, episode.all_swaps + episode.all_unlogged_steps
-    shelf = posterior.shelf or rates_from(opened, happened, watched)
-    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / shelf.openings_per_day)
-    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / shelf.events_per_day)
-    seen, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
-    weight = seen + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
+    rates = posterior.shelf_rates or rates_from(opened, happened, watched)
+    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
+    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)
+    counted, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
+    weight = counted + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
     apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
     humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)
     return _Usage(openings, events, humidity)
@@ -243,7 +247,7 @@ def forecast(
 ) -> CrossingForecast:
     """Return when the daily-mean humidity of the box's air passes the limit.
 
-    Dates are those of the draws that are not over it yet; how likely it is over already is told beside them.
+    Dates are those of the draws that are not over it yet; how likely it is over already is given beside them.
 
     Parameters
     ----------
@@ -268,7 +272,7 @@ def forecast(
 def forecast_of(
     posterior: Posterior, limit: float, futures: tuple[Futures, Futures], horizon_days: int = HORIZON_DAYS
 ) -> CrossingForecast:
-    """Return what the futures of ``crossing_ahead`` tell.
+    """Return the forecast from the futures of ``crossing_ahead``.
 
     Parameters
     ----------
@@ -279,7 +283,7 @@ def forecast_of(
     futures : (Futures, Futures)
         Of all draws, and given that the box is below its limit now.
     horizon_days : int
-        How far they were looked ahead; later dates are None. [days]
+        How far they go; later dates are None. [days]
 
     Returns
     -------

@@ -13,15 +13,16 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import LeakEstimate, Quantiles
+from monitor.units import HOURS_PER_DAY
 
 _LEAST_APART_KPA = 0.05
 """Nearer to the room than this an opening brings nothing worth a word. [kPa] Judgement: 0.004 g in ten liters."""
-_PA_PER_KPA, _HOURS_A_DAY = 1e3, 24.0
-"""Exact."""
+_PA_PER_KPA = 1e3  # exact
 _HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
-"""From the room's moistest day to its driest; days looked at for the moistest. [days]"""
+"""From the room's moistest day to its driest, half a Gregorian year, and the days searched for the moistest, those of a
+leap year: both by definition. [days]"""
 _FAR_AHEAD_DAYS = 1e5
-"""Days since 1970 on which only the season of a room speaks, and no weather of today: in 2243. [days]"""
+"""Days since 1970 on which only the season of a room counts, and no weather of today. [days] Judgement: in 2243"""
 
 
 def leak_of(posterior: Posterior) -> LeakEstimate:
@@ -66,18 +67,18 @@ def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
     Spools and walls take up some on top, an opening of seconds changes less: the order of size is what counts.
     """
     now = posterior.now_s / DAY_S
-    warm = float(posterior.bins.temperature_degc[-1])
+    degc = float(posterior.bins.temperature_degc[-1])
     apart_kpa = _apart_kpa(posterior, now)
-    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, warm))
+    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, degc))
     if np.median(apart_kpa) <= _LEAST_APART_KPA:
         return None
-    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, warm))
-    hours = _HOURS_A_DAY * per_conductance / posterior.state.conductance
+    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, degc))
+    hours = HOURS_PER_DAY * per_conductance / posterior.state.conductance
     return quantiles(water_g), quantiles(hours)
 
 
 def grams_known(posterior: Posterior) -> bool:
-    """Return whether weighings or a test of the empty box tell grams; a box without desiccant needs neither.
+    """Return whether weighings or a test of the empty box give grams; a box without desiccant needs neither.
 
     Parameters
     ----------
@@ -106,8 +107,8 @@ def _ingress(posterior: Posterior, day: float, conductance: FloatArray) -> Float
 
 def _apart_kpa(posterior: Posterior, day: float) -> FloatArray:
     """Vapor pressure of the room on a day above that of the box as it is now. [kPa]"""
-    warm = float(posterior.bins.temperature_degc[-1])
-    humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, warm)
-    inside = humidity * float(saturation_vapor_pressure_pa(warm)) / _PA_PER_KPA
+    degc = float(posterior.bins.temperature_degc[-1])
+    humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, degc)
+    inside = humidity * float(saturation_vapor_pressure_pa(degc)) / _PA_PER_KPA
     outside = float(posterior.room.expected_kpa(np.array([day]))[0])
     return np.asarray(outside - inside)

@@ -1,8 +1,8 @@
 """The one measurement that would sharpen a forecast most, by how much it is expected to narrow its interval.
 
-Each measurement is made in thought: what it would read in one draw, with its own error; all draws are weighed by how
-well they foretell that reading, and what is left of the interval of days is looked at. The mean over many such readings
-is the expected narrowing (preposterior analysis [1]_).
+Each measurement is simulated: what it would read in one draw, with its own error. All draws are weighted by the
+likelihood of that reading, and the interval of days is taken again. The mean over many such readings is the expected
+narrowing (preposterior analysis [1]_).
 
 References
 ----------
@@ -29,36 +29,40 @@ _WORTH_IT = 0.08
 _SURELY_OVER = 0.95
 """From this chance of being over the limit on, no measurement changes what to do. Judgement: as the interval has it."""
 _READINGS = 48
-"""Readings made in thought. Judgement: their mean is then known to some per cent of the interval."""
+"""Simulated readings. [readings] Judgement: their mean is then known to some per cent of the interval."""
 _DRAWS = 1000
-"""Draws that are weighed. Judgement: all there are."""
+"""Draws that are weighted. [draws] Judgement: all there are."""
 _SMOOTHED = 0.15
-"""A finer reading would single out a handful of draws; so it is blurred to this share of what is open. Judgement."""
+"""The error of a reading is at least this share of the spread over draws. [share] Judgement: a finer one would leave a
+handful of draws effective."""
 _SOONEST_DAYS = 0.25
-"""Days left are no fewer, so that they have a logarithm: the forecast's first step. [days]"""
+"""Days left are no fewer, so that they have a logarithm. [days] Judgement: the forecast's first step, the
+finest it resolves."""
 _BETWEEN_WEIGHINGS_DAYS = 21.0
 """From one weighing to the next: a leak of 0.05 g/day/kPa and 0.9 kPa bring 1 g in three weeks. [days] Judgement."""
 _CHECKED_SENSOR_SD = 0.005
 """A sensor checked against a salt of known humidity is known to this. [fraction of saturation] Judgement: salts are
 good to some tenths of a per cent (monitor/physics/sorption/salts.py), a home check to less."""
 _EMPTY_BOX_SD = 0.36
-"""A test of the empty box tells the leak to this. [ln conductance] Judgement: the lid is seated anew after it, and a
+"""A test of the empty box gives the leak to this. [ln conductance] Judgement: the lid is seated again after it, and a
 box differs by a third from one seating to the next (``pooling``)."""
 _GAIN_SD_G = 0.15
-"""Two weighings on a scale that shows 0.1 g tell a gain to this. [g] Judgement: handling, more than the scale."""
+"""Two weighings on a scale that shows 0.1 g give a gain to this. [g] Judgement: handling, more than the scale."""
 _JAR_SD = 0.01
-"""A good hygrometer in a jar tells humidity to this. [fraction of saturation] The best class of sensor states 1 to 1.5
+"""A good hygrometer in a jar gives humidity to this. [fraction of saturation] The best class of sensor states 1 to 1.5
 % RH from 20 to 80 %; drier air is a judgement."""
 _CAPACITY_SD = 0.03
-"""Weighing beads dry and spent tells what they hold to this. [ln water] Judgement: dry is what the last drying left."""
+"""Weighing beads dry and spent gives what they hold to this. [ln water] Judgement: dry is what the last drying left."""
 _WEIGHING_SD_G = 0.05
 """One weighing on a scale that shows 0.1 g. [g] Judgement: half of its step."""
 _PUSH_SHARE = 0.8
 """Of the room's vapor pressure, what pushes into a dry box. [share] Judgement: at 20 % of its room's, as most are
 kept."""
 _LEAST_WIDTH = 1e-9
+"""The interval before a measurement divides, and is taken for no narrower. [unit of the answer] Judgement: it only
+keeps a division sound."""
 _LEAST_SD = 1e-12
-"""Keep divisions sound."""
+"""The same of the error of a measurement. [unit of the measurement] Judgement: it only keeps a division sound."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +79,7 @@ class Measurement:
     """How long it takes. [days]"""
 
 
-def sharpening_of(posterior: Posterior, ahead: Futures, limit: float) -> str:
+def best_measurement(posterior: Posterior, ahead: Futures, limit: float) -> str:
     """Return the measurement that would narrow the forecast most, with how much.
 
     Parameters
@@ -115,7 +119,7 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     answer : ndarray, draws
         What is asked, in the same draws. [any unit]
     seed : int
-        Of the random numbers.
+        Of the random numbers. Judgement: any number will do; fixed, so that the same draws give the same advice.
 
     Returns
     -------
@@ -137,8 +141,8 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     sd = max(sd, _SMOOTHED * float(reads.std()), _LEAST_SD)
     true = rng.integers(len(some), size=_READINGS)
     shown = reads[true] + sd * rng.standard_normal(_READINGS)
-    misfit = -0.5 * ((shown[:, None] - reads) / sd) ** 2
-    weights = np.exp(misfit - misfit.max(axis=1, keepdims=True))
+    log_likelihood = -0.5 * ((shown[:, None] - reads) / sd) ** 2
+    weights = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
     width_after = np.mean([_width(weighted_points(answer, row)) for row in weights])
     return float(1.0 - width_after / max(_width(quantile_points(answer)), _LEAST_WIDTH))
 
@@ -196,8 +200,8 @@ def _mass_g(posterior: Posterior) -> FloatArray:
 
 
 def _humidity_now(posterior: Posterior) -> FloatArray:
-    warm = float(posterior.bins.temperature_degc[-1])
-    return posterior.state.drawn.table.humidity(posterior.state.loading, warm)[0]
+    degc = float(posterior.bins.temperature_degc[-1])
+    return posterior.state.drawn.table.humidity(posterior.state.loading, degc)[0]
 
 
 def _dose_kpa_days(posterior: Posterior, days: float) -> float:

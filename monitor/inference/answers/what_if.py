@@ -37,16 +37,16 @@ def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DA
     CrossingForecast
         From now on.
     """
-    changed = replace(posterior, state=_tightened(posterior, change.conductance_factor))
+    changed = replace(posterior, state=_with_leak_factor(posterior, change.conductance_factor))
     if change.desiccant is not None or change.dry_mass_g is not None:
         changed = _with_fresh_beads(changed, change)
     if change.room_climate is not None:
         changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
-    changed = replace(changed, as_given=True)
+    changed = replace(changed, hypothetical=True)
     return forecast(changed, change.humidity_limit, horizon_days)
 
 
-def _tightened(posterior: Posterior, factor: float) -> State:
+def _with_leak_factor(posterior: Posterior, factor: float) -> State:
     state = posterior.state
     return replace(state, log_conductance=state.log_conductance + np.log(factor))
 

@@ -1,6 +1,6 @@
 """Weighings → the drying curves that could have made them, and what more heat would bring.
 
-A scale that shows whole grams tells an interval, not a value, and the likelihood says so.
+A scale that shows whole grams gives an interval, not a value: the likelihood is that of an interval.
 """
 
 from __future__ import annotations
@@ -29,25 +29,27 @@ FloatArray = NDArray[np.float64]
 REPEAT_SD_PER_STEP = 0.3
 """How well a kitchen scale repeats itself, as a share of its last digit (a judgement; rounding comes on top)."""
 START_SD_STEPS = 3.0
-"""How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to speak.
+"""How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to inform.
 Judgement: wide against the weighing's own error, so that it hardly counts twice."""
 MODEL_SD_SHARE = 0.002
 """How far a real load may stray from a smooth curve, as a share of the water driven off (a judgement)."""
 STRAIN_CHANCE = 0.999
-"""Weighings that would be this unlikely under everything believed of the run are said to fit no curve. [chance]
+"""Weighings that would be this unlikely under the priors of the run are taken to fit no curve. [chance]
 Judgement: once in a thousand sound runs."""
-BELIEF_CHANCE = 0.995
-"""The same for how far a curve has to leave what was believed, however well it meets the weighings. [chance]
-Judgement."""
+PRIOR_CHANCE = 0.995
+"""The same for how far a curve lies out in its prior, however well it meets the weighings. [chance] Judgement: once in
+two hundred."""
 _MOST_WIDENINGS = 4
-"""A bound on the work. Judgement: spreads are then larger by three to the fourth and more in variance."""
+"""How many times they are widened at most, a bound on the work. [times] Judgement: spreads are then larger by three to
+the fourth and more in variance."""
 DRAWS = 2000
-"""Equally likely curves, draws that stand for the posterior. Judgement: a verdict repeats from seed to seed."""
+"""Equally likely curves, draws of the posterior. [draws] Judgement: a verdict repeats from seed to seed."""
 _QUICK_DRAWS = 400
 """Enough draws to see whether any curve goes through. Judgement."""
 _MOVES = Moves(after_each_step=6, at_the_end=40)
-"""So many that 5 and 95 % points of a run that may have stalled repeat from seed to seed to some hundredths of their
-interval (two weighings: .14); with a third of them, two to three times as far apart."""
+"""How often every draw is moved. [times] Judgement by trial: so many that 5 and 95 % points of a run that may have
+stalled repeat from seed to seed to some hundredths of their interval (two weighings: .14); with a third of them, two to
+three times as far apart."""
 _SEED = 20260301
 """Fixed, any number: the same weighings always give the same curves. Judgement: the day it was written."""
 _WIDENED_BY = 3.0
@@ -56,10 +58,11 @@ ratio] Judgement: with four weighings 18.5 against a mean of 4 is a factor of 4.
 _LEAST_RESOLUTION_G = 1e-3
 """A scale shows no finer steps than this. [g] Judgement: none in a household does."""
 _LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
-"""When three weighings tell an end: the first drop over its own standard deviation, and the second drop over the first.
+"""When three weighings give an end: the first drop over its own standard deviation, and the second drop over the first.
 Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
 _NEVER_CERTAIN = -1e-12
-"""Keeps a logarithm sound where both ends of a weighing's interval lie as far out."""
+"""Logarithms of two chances differ by at least this much. [nat] Judgement: it only keeps a logarithm sound where both
+ends of a weighing's interval lie as far out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,18 +209,18 @@ class CurveFit:
 def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> CurveFit:
     """Fit the drying curve of one run.
 
-    In a linear model with normal errors the least sum of squares of weighings and beliefs together follows chi-squared
+    In a linear model with normal errors the least sum of squares of weighings and prior together follows chi-squared
     with one degree of freedom a weighing (the prior predictive check of Box, J. R. Stat. Soc. A 143 (1980) 383, from
-    memory), and the part of the beliefs alone stays below one with a degree an unknown. Beyond either, no curve
-    explains the weighings, and the variances of scale and beliefs grow by the excess until one does: a contradiction
-    makes the answer wide, never sharp.
+    memory), and the part of the prior alone stays below one with a degree an unknown. Beyond either, no curve explains
+    the weighings, and the variances of scale and prior grow by the excess until one does: a contradiction makes the
+    answer wide, never sharp.
 
     Parameters
     ----------
     points : sequence of WeighedPoint
         The weighings in the order of heating; the first one is taken before the heat (``heated_s`` 0).
     priors : RunPriors
-        What is believed beforehand; with a single weighing the answer is just this.
+        Before the weighings; with a single weighing the posterior is just this.
     losses : sequence of Loss
         Beads that fell out, in order; each weighing says how many of these came before it.
 
@@ -237,24 +240,24 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
     _require_sound(points)
     fit = _fit(points, priors, losses, 1.0)
-    first_strain, doubt = fit.strain, 1.0
+    first_strain, variance_ratio = fit.strain, 1.0
     for _ in range(_MOST_WIDENINGS):
         if fit.fits:
             break
-        doubt *= _WIDENED_BY * fit.strain
-        fit = _fit(points, priors, losses, doubt)
+        variance_ratio *= _WIDENED_BY * fit.strain
+        fit = _fit(points, priors, losses, variance_ratio)
     return replace(fit, strain=first_strain)
 
 
 def strain_of(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> float:
-    """Return how badly the best curve does, over the most that chance would bring; a quick look.
+    """Return how badly the best curve does, over the most that chance would bring; by few draws.
 
     Parameters
     ----------
     points : sequence of WeighedPoint
         As ``fit_curve`` takes them, not checked.
     priors : RunPriors
-        What is believed beforehand.
+        Before the weighings.
     losses : sequence of Loss
         Beads that fell out, in order.
 
@@ -267,15 +270,15 @@ def strain_of(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
 
 
 def _fit(
-    points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss], doubt: float, draws: int = DRAWS
+    points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss], variance_ratio: float, draws: int = DRAWS
 ) -> CurveFit:
-    """Fit with the variances of scale and beliefs multiplied by ``doubt``."""
+    """Fit with the variances of scale and prior multiplied by ``variance_ratio``."""
     start = points[0]
-    start_sd_g = START_SD_STEPS * max(start.resolution_g, _LEAST_RESOLUTION_G) * float(np.sqrt(doubt))
-    prior = PriorCurves.of(priors.doubted(doubt), start.mass_g, start_sd_g)
+    start_sd_g = START_SD_STEPS * max(start.resolution_g, _LEAST_RESOLUTION_G) * float(np.sqrt(variance_ratio))
+    prior = PriorCurves.of(priors.widened(variance_ratio), start.mass_g, start_sd_g)
 
     def log_likelihood(z: FloatArray) -> FloatArray:
-        return _log_likelihood(prior.at(z), points, _kept(z, losses), doubt)
+        return _log_likelihood(prior.at(z), points, _kept(z, losses), variance_ratio)
 
     unknowns = len(Unknown) + len(losses)
     target = Target(_standard_normal, log_likelihood, lambda count, rng: _from_prior(count, unknowns, rng))
@@ -297,10 +300,10 @@ def _from_prior(count: int, unknowns: int, rng: np.random.Generator) -> tuple[Fl
     return z, _standard_normal(z)
 
 
-def _strain(of_beliefs: FloatArray, of_weighings: FloatArray, unknowns: int, weighings: int) -> float:
-    best = int(np.argmin(of_beliefs + of_weighings))
-    combined = (of_beliefs[best] + of_weighings[best]) / chi2.ppf(STRAIN_CHANCE, weighings)
-    return float(max(combined, of_beliefs[best] / chi2.ppf(BELIEF_CHANCE, unknowns)))
+def _strain(of_prior: FloatArray, of_weighings: FloatArray, unknowns: int, weighings: int) -> float:
+    best = int(np.argmin(of_prior + of_weighings))
+    combined = (of_prior[best] + of_weighings[best]) / chi2.ppf(STRAIN_CHANCE, weighings)
+    return float(max(combined, of_prior[best] / chi2.ppf(PRIOR_CHANCE, unknowns)))
 
 
 def _kept(z: FloatArray, losses: Sequence[Loss]) -> FloatArray:
@@ -344,8 +347,9 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
     ratio = (second_g - third_g) / first_drop
     if not _LEAST_DROP_RATIO <= ratio <= _MOST_DROP_RATIO:
         raise TooLittleEvidence(f"not yet: the second drop is {ratio:.2f} of the first; it has to be 0.1 to 0.6")
-    # Differences from the last weighing: the products of the printed form would cost half the digits.
+    # differences from the last weighing: the products of the printed form would cost half the digits.
     end = third_g - (second_g - third_g) ** 2 / (first_drop - (second_g - third_g))
+    # g; propagation of independent errors to first order (JCGM 100:2008, 5.1.2)
     sd = scale_sd_g * np.sqrt(ratio**4 + 4.0 * ratio**2 + 1.0) / (1.0 - ratio) ** 2
     return float(end), float(sd)
 
@@ -363,14 +367,16 @@ def _require_sound(points: Sequence[WeighedPoint]) -> None:
             raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
 
 
-def _log_likelihood(curves: Curves, points: Sequence[WeighedPoint], kept: FloatArray, doubt: float = 1.0) -> FloatArray:
+def _log_likelihood(
+    curves: Curves, points: Sequence[WeighedPoint], kept: FloatArray, variance_ratio: float = 1.0
+) -> FloatArray:
     """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
     left = kept[:, [point.losses_before for point in points]]
     expected = left * curves.mass_g(np.array([point.heated_s for point in points]))
     shown = np.array([point.mass_g for point in points])
     half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), _LEAST_RESOLUTION_G)
     stray = MODEL_SD_SHARE * np.maximum(left * curves.start_g[:, None] - expected, 0.0)
-    sd = np.sqrt(doubt) * np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
+    sd = np.sqrt(variance_ratio) * np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
     high, low = (shown + half - expected) / sd, (shown - half - expected) / sd
     flip = low > 0.0
     high, low = np.where(flip, -low, high), np.where(flip, -high, low)

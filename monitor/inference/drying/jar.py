@@ -1,4 +1,4 @@
-"""The jar check: the humidity over cooled beads in a closed jar tells how dry they are, whatever they can hold."""
+"""The jar check: the loading of cooled beads from the humidity over them in a closed jar, whatever they can hold."""
 
 from __future__ import annotations
 
@@ -17,25 +17,27 @@ if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
 
 SENSOR_SD_SHARE = 0.5
-"""A hygrometer's stated accuracy is taken as twice its standard deviation (coverage factor 2, JCGM 100)."""
+"""Standard deviation of a hygrometer over its stated accuracy, read as an expanded uncertainty of coverage factor 2
+(JCGM 100:2008, 6.2). [share]"""
 MODEL_LOG_SD = 0.2
 """How far the humidity over heat-dried beads strays from the isotherm: 20 % on three measured points of two lots
 (doi:10.1021/je400517c; Wang, LeVan 2009, J. Chem. Eng. Data 54:2839), above 1.5 % RH. [ln humidity]"""
 _DRIEST, _LEAST_LOG_SD = 1e-4, 0.02
-"""What the scale told is taken for no drier [g/g] and no surer [ln loading] than this. Judgement."""
+"""The loading by the scale is taken for no drier [g/g] and no surer [ln loading] than this. Judgement: no scale of a
+household resolves more."""
 _GRID = np.exp(np.linspace(np.log(5e-4), np.log(0.4), 400))
-"""Loadings looked at, evenly in their logarithm: from dry to more than any desiccant of the tables but a salt holds.
-[g/g]"""
+"""Loadings that the posterior is tabulated at, evenly in their logarithm: from dry to more than any desiccant of the
+tables but a salt holds. [g/g] Judgement: 400 of them lie 1.7 % apart, far less than a hygrometer resolves."""
 
 
 @dataclass(frozen=True, slots=True)
 class JarVerdict:
-    """What a jar check says of the loading: by itself, and together with what the scale had told."""
+    """What a jar check says of the loading: by itself, and together with the weighings."""
 
     alone_g_per_g: Quantiles
     """By itself. [g/g]"""
     combined_g_per_g: Quantiles
-    """With what the scale had told. [g/g]"""
+    """Together with the weighings. [g/g]"""
     agrees: bool
     """Whether the two numbers can both be right."""
 
@@ -58,26 +60,26 @@ def jar_verdict(
     accuracy : float
         Of the hygrometer as its sheet states it. [fraction of saturation]
     weighed_g_per_g : tuple of float, optional
-        5 %, 50 % and 95 % of the loading as the weighings told it. [g/g]
+        5, 50 and 95 % points of the loading by the weighings. [g/g]
 
     Returns
     -------
     JarVerdict
-        By itself twice where the scale told nothing.
+        By itself twice without weighings.
     """
     expected = np.asarray(desiccant.isotherm.relative_humidity(_GRID, temperature_degc))
     lot = desiccant.sigma_ln_capacity * _GRID * _slope_of_humidity(expected)
     sd = np.sqrt((SENSOR_SD_SHARE * accuracy) ** 2 + (MODEL_LOG_SD * expected) ** 2 + lot**2)
-    seen = np.asarray(norm.pdf(relative_humidity, expected, sd))
+    likelihood = np.asarray(norm.pdf(relative_humidity, expected, sd))
     flat = np.gradient(_GRID)
-    alone = _quantiles(seen * flat)
+    alone = _quantiles(likelihood * flat)
     if weighed_g_per_g is None:
         return JarVerdict(alone, alone, agrees=True)
     low, middle, high = (max(value, _DRIEST) for value in weighed_g_per_g)
     log_sd = max(np.log(high / low) / (2.0 * NORMAL_P95), _LEAST_LOG_SD)
     weighed = np.asarray(norm.pdf(np.log(_GRID), np.log(middle), log_sd)) / _GRID * flat
     agrees = not (alone.p05 > high or alone.p95 < low)
-    return JarVerdict(alone, _quantiles(seen * weighed), agrees)
+    return JarVerdict(alone, _quantiles(likelihood * weighed), agrees)
 
 
 def _slope_of_humidity(expected: NDArray[np.float64]) -> NDArray[np.float64]:

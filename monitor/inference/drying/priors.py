@@ -1,4 +1,4 @@
-"""What is believed about a drying run before its weighings: dry mass, end loading, pace, shape and wet mass.
+"""Prior of a drying run, before its weighings: dry mass, end loading, pace, shape and wet mass.
 
 Every unknown is a monotone map of one standard normal number, so the whole prior is a cloud of independent normals:
 easy to draw from, and its bounds can't be left.
@@ -38,20 +38,23 @@ class Unknown(IntEnum):
 
 
 _PAIRS_LOG2 = 16
-"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. Judgement: finer than any scale."""
+"""Pairs of dry mass and end mass that lay the prior out, as a power of two: 65,536. [pairs, as a binary
+logarithm] Judgement: finer than any scale."""
 _CLEAR_OF_ENDS = 1e-7
-"""Evenly spread numbers keep clear of 0 and 1 by so much, so that a normal has them."""
+"""Evenly spread numbers keep clear of 0 and 1 by so much, so that the normal quantile is finite. Judgement: far
+less than the 1.5e-5 between two of them. No unit."""
 NEARBY_PAIRS = 300
 """Pairs on either side that stand for one end mass: half a per cent of them. Judgement."""
 
 SHAPE_RANGE = (0.5, 1.3)
-"""Bounds of the exponent of the modified Page equation: 1 is a plain exponential, below 1 a deep bed that drags on,
-above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials reviewed by Sander,
-Chem. Eng. Process. 46 (2007) 1324."""
+"""Bounds of the exponent, which has no unit, of the modified Page equation: 1 is a plain exponential, below 1 a deep
+bed that drags on, above 1 a load that has to warm up first. The range is a judgement, wide enough for the materials
+reviewed by Sander, Chem. Eng. Process. 46 (2007) 1324."""
 
 STALL_FROM_Z = 1.0
-"""Above one standard deviation the end is no longer the floor's own spread but a bed that stalls above it: one run in
-six (a judgement), anywhere up to the loading it started with."""
+"""Above so many standard deviations the end is no longer the floor's own spread but a bed that stalls above it: one run
+in six, anywhere up to the loading it started with. [standard deviations] Judgement: beds in cups do that now and
+then."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +91,7 @@ class EndLoading:
     mean_g_per_g: float
     """[g/g]"""
     sd_g_per_g: float = 0.015
-    """[g/g]"""
+    """[g/g] Judgement: real beds end within a point or two of what they should."""
     because: str = ""
     """Where it is known from, in words."""
 
@@ -166,15 +169,17 @@ class Loss:
 
 
 LEAST_KEPT_SHARE = 0.05
-"""Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale tells nothing)."""
-MOST_DOUBTED_DRY_SD = 0.35
-MOST_DOUBTED_PACE_LOG_SD = 2.0
-"""However badly weighings fit, beads stay beads: the beliefs are widened no further than this (a judgement)."""
+"""Who spills more than this leaves starts a new run (a judgement: so little on a kitchen scale shows nothing)."""
+WIDEST_DRY_SD = 0.35
+"""However badly weighings fit, the prior of the dry mass is widened no further than this. [ln mass] Judgement: full
+beads hold about a third of their mass."""
+WIDEST_PACE_LOG_SD = 2.0
+"""The same of the pace. [ln s] Judgement: a factor of seven either way."""
 
 
 @dataclass(frozen=True, slots=True)
 class RunPriors:
-    """Everything believed before the weighings."""
+    """Priors of a run."""
 
     dry_mass: DryMass
     """Of the beads on the scale at the start."""
@@ -183,24 +188,24 @@ class RunPriors:
     pace: Pace
     """The time constant."""
 
-    def doubted(self, doubt: float) -> RunPriors:
+    def widened(self, variance_ratio: float) -> RunPriors:
         """Return the same priors with more variance.
 
         Parameters
         ----------
-        doubt : float
-            So many times as much. [ratio]
+        variance_ratio : float
+            New variance over old. [ratio]
 
         Returns
         -------
         RunPriors
             Dry mass and pace widened, as far as beads allow.
         """
-        times, dry, pace = float(np.sqrt(doubt)), self.dry_mass, self.pace
+        times, dry, pace = float(np.sqrt(variance_ratio)), self.dry_mass, self.pace
         return replace(
             self,
-            dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, MOST_DOUBTED_DRY_SD), dry.relative_sd)),
-            pace=replace(pace, log_sd=max(min(times * pace.log_sd, MOST_DOUBTED_PACE_LOG_SD), pace.log_sd)),
+            dry_mass=replace(dry, relative_sd=max(min(times * dry.relative_sd, WIDEST_DRY_SD), dry.relative_sd)),
+            pace=replace(pace, log_sd=max(min(times * pace.log_sd, WIDEST_PACE_LOG_SD), pace.log_sd)),
         )
 
 
@@ -283,8 +288,8 @@ def masses_from(
 class PriorCurves:
     """Every curve a run could take, reached by four standard normal numbers: end mass, pace, shape, wet mass.
 
-    Weighings speak of the end mass and never of the dry mass behind it, so the prior's pairs of the two are laid out in
-    order of the end mass: its place in that order is the unknown, and the dry mass is that of a pair beside it.
+    Weighings inform about the end mass and never about the dry mass behind it, so the prior's pairs of the two are laid
+    out in order of the end mass: its place in that order is the unknown, and the dry mass is that of a pair beside it.
     """
 
     priors: RunPriors
@@ -328,7 +333,7 @@ class PriorCurves:
         z : ndarray, curves × unknowns
             Columns as ``Unknown``; more of them are left alone. [standard deviations]
         beside : ndarray, curves, or float
-            From -1 to 1: which pair nearby tells the dry mass. [1]
+            From -1 to 1: which pair nearby gives the dry mass. [1]
 
         Returns
         -------
@@ -361,14 +366,18 @@ LotFactor = tuple[float, float]
 """Capacity of a lot over the isotherm's: median and relative standard deviation."""
 
 NEW_LOADING = 0.025
+"""Mean of the water in beads from a fresh bag: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; that handling adds some
+is a judgement. [g/g]"""
 NEW_LOADING_SD = 0.015
-"""Water in beads from a fresh bag, mean and sd: JIS Z 0701:1977 allows 2.0 to 2.5 % as supplied; what handling adds,
-and the spread, are judgements. [g/g]"""
+"""Its standard deviation. [g/g] Judgement: from bone-dry to twice as much."""
+_SDS_OF_NEW = 3.0
+"""Beads from a fresh bag are wetter than this once in 740 bags, so those that are were not fresh. [standard deviations]
+Judgement: three sigma, as is usual."""
 
 UNKNOWN_LOADING = 0.18
+"""Mean of the water in beads of which nothing is known. [g/g] Judgement: between half dry and full."""
 UNKNOWN_RELATIVE_SD = 0.07
-"""Beads of which nothing is known: anything from half dry to full (a judgement). [g/g], and a spread relative to the
-dry mass."""
+"""Standard deviation that this leaves in their dry mass. [ln mass] Judgement: anything from half dry to full."""
 
 ROOM_HUMIDITY_SD = 0.05
 """How far the air that beads lay in may have been from what the room shows now (a judgement). [fraction of
@@ -396,7 +405,8 @@ _PACES = MappingProxyType(
 thin layer at 100-120 °C (museum and conservation advice after Weintraub). Microwave and filament dryer: common
 practice, no source. Print bed, others and the spreads: judgements."""
 _HOT_DEGC = 100.0
-"""An oven below this is slower than one that museums use. [°C] The least of their temperatures."""
+"""An oven below this is slower than one that museums use. [°C] Judgement: the least of the 100 to 120 °C they use for
+gel (after Weintraub)."""
 _HALVED_EVERY_K = 17.0
 """Diffusion in the bead slows by half every so many kelvin: 42 kJ/mol from 60 to 100 °C (Sakoda and Suzuki 1984, J.
 Chem. Eng. Japan 17:52, from memory). [K]"""
@@ -408,8 +418,8 @@ _LEAST_DRY_SD = 0.003
 % by the isotherm."""
 _DRIEST_AIR, _WETTEST_AIR = 0.02, 0.98
 """Beads are at rest with no drier and no moister room than this. [fraction of saturation] Judgement: no room is."""
-_LEAST_TELLING_AIR = 0.05
-"""Beads that were at rest with drier air tell nothing of a lot's capacity. [fraction of saturation] Judgement: below it
+_LEAST_INFORMATIVE_AIR = 0.05
+"""Beads that were at rest with drier air show nothing of a lot's capacity. [fraction of saturation] Judgement: below it
 the isotherms of lots differ most, and sensors err by as much."""
 _FLOOR_SHARE_SD, _FLOOR_HOT_SD, _HOT_FLOOR_DEGC = 0.25, 0.005, 90.0
 """How well the floor of hot air is known: a quarter of it from lot to lot up to this temperature [°C], and half a per
@@ -466,7 +476,7 @@ def least_dry_of_new(mass_g: float) -> float:
     float
         [g]
     """
-    return mass_g / (1.0 + NEW_LOADING + 3.0 * NEW_LOADING_SD)
+    return mass_g / (1.0 + NEW_LOADING + _SDS_OF_NEW * NEW_LOADING_SD)
 
 
 def dry_mass_from_room(
@@ -478,7 +488,7 @@ def dry_mass_from_room(
 ) -> DryMass:
     """Return the dry mass of beads that have come to rest with the air of a room.
 
-    m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it told it, else the
+    m / (1 + q): the loading follows from the isotherm, the lot's capacity (its own where a run of it gave it, else the
     spread between lots) and how well the room is known.
 
     Parameters
@@ -504,8 +514,10 @@ def dry_mass_from_room(
     slope = float(desiccant.isotherm.slope(float(humidity), room_temperature_degc))
     middle, relative_sd = factor or (1.0, desiccant.sigma_ln_capacity)
     sd = np.hypot(loading * middle * relative_sd, slope * middle * ROOM_HUMIDITY_SD) / (1.0 + loading * middle)
-    told = "a run of the same lot" if factor else f"beads at rest with {100.0 * room_relative_humidity:.0f} % RH"
-    return DryMass(mass_g / (1.0 + loading * middle), float(sd), f"{told}: about {100.0 * loading * middle:.0f} %")
+    known_from = "a run of the same lot" if factor else f"beads at rest with {100.0 * room_relative_humidity:.0f} % RH"
+    return DryMass(
+        mass_g / (1.0 + loading * middle), float(sd), f"{known_from}: about {100.0 * loading * middle:.0f} %"
+    )
 
 
 def dry_mass_unknown(mass_g: float) -> DryMass:
@@ -543,7 +555,7 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
         for loading, temperature, humidity in starts
-        if loading > 0.0 and humidity > _LEAST_TELLING_AIR
+        if loading > 0.0 and humidity > _LEAST_INFORMATIVE_AIR
     ]
     if not factors:
         return None

@@ -33,7 +33,8 @@ _W_PER_KW = 1e3
 _BOILING_OFF_DEGC = 110.0
 """Beads in a microwave, for the heat they take. [°C] Judgement: steam leaves them at about 100 to 120 °C."""
 _DRIEST = 1e-4
-"""Heat is added up to no drier an end than this. [g/g] Keeps a logarithm sound."""
+"""Heat is added up to no drier an end than this. [g/g] Judgement: far below any floor; it only keeps a logarithm
+sound."""
 _SHARE_OF_RATED = 0.5
 """What an appliance that holds a temperature draws on average, over what its plate says. Judgement: a thermostat heats
 half of the time."""

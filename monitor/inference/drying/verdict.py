@@ -23,14 +23,14 @@ ENOUGH_SHARE = 0.6
 
 STEPS_S = {"microwave": 180.0, "oven": 1800.0, "filament_dryer": 14_400.0, "print_bed": 14_400.0}
 """The next step that is judged: one more burst, half an hour, four hours. [s] Judgement: 0.4 to 0.75 of the usual time
-constant (``beliefs``)."""
+constant (``priors``)."""
 _STEP_UNKNOWN_S, _LONGEST_BURST_S = 3600.0, 600.0
 """The step of any other appliance, and the longest burst of a microwave. [s] Judgement."""
 _SURELY_SETTLED, _SLOW = 2.0, 4.0
 """Times ``SETTLED_SHARE``: what a step may bring at most (95 %) where drying has settled, and on average where it is
 slow. Judgement."""
 _LEAST_WEIGHINGS = 2
-"""Fewer say nothing of the drying."""
+"""Fewer say nothing of the drying. [weighings] Judgement: a loss of water shows between two."""
 
 
 class Verdict(StrEnum):

@@ -1,7 +1,7 @@
-"""The course of an empty box: one exponential toward the room; and whether what was seen is one.
+"""The course of an empty box: one exponential toward the room; and whether the readings are one.
 
 The air of an empty box has one rate, and its vapor pressure does not care for temperature. Beads, spools and board
-left inside give themselves away twice: they add a second rate, quick at first and slow later, and they hold humidity,
+left inside show in two ways: they add a second rate, quick at first and slow later, and they hold humidity,
 not vapor pressure, so that a warm hour drives water out of them. The latter is 6 to 7 % a kelvin, the slope of
 saturation at room temperature (monitor/physics/saturation.py).
 """
@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray
+from monitor.units import HOURS_PER_DAY
 
-_HOURS_A_DAY = 24.0
 CORRELATED_HOURS = 6.0
 """Errors of neighboring hours are alike; so many hours count as one observation. [h] Judgement."""
 SLOWEST, FASTEST = 0.01, 60.0
-"""Rates looked at. [air changes a day] From beyond the tightest display case (0.1, NPS 1999) to a box left ajar."""
+"""Rates that are tried. [air changes a day] From beyond the tightest display case (0.1, NPS 1999) to a box left
+ajar."""
 _RATES = np.geomspace(SLOWEST, FASTEST, 40)
 """Rates that a course is tried at. [1/day] Judgement: neighbors a quarter apart."""
 _STEP = float(_RATES[1] / _RATES[0])
@@ -32,15 +33,17 @@ _OFFSET_RIDGE = 1.0 / 0.03**2 * 0.01**2
 """The offset of the inside sensor is small: it is held near none. Judgement: a spread of 0.03 kPa under a scatter of
 0.01 kPa."""
 _AIR_ANSWERS_PER_K = 1.0 / 295.0
-"""A closed amount of vapor presses in proportion to its absolute temperature (ideal gas, about 22 °C). [1/K]"""
+"""The pressure of a closed amount of vapor is proportional to its absolute temperature (ideal gas law). [1/K]
+Judgement: at about 22 °C, a usual room."""
 _ANSWERS_FROM_PER_K, _SURE = 0.01, 2.2
 """From here on [1/K], and so many standard errors above that of air, something holds water (a judgement): made-up empty
 boxes stayed below 1.5 of them, with sensors that wander, in rooms that swing by up to 5 K (tests/inference)."""
 _SECOND_RATE_GAIN = 11.0
 """By so much a second rate must raise the log-likelihood, neighboring hours counted as alike (a judgement): a room that
-is felt elsewhere than where its sensor stands gains up to 10 in boxes that are empty."""
+is felt elsewhere than where its sensor is gains up to 10 in boxes that are empty."""
 _FITTED_WITH_WARMTH, _FITTED_WITH_TWO_RATES = 4.0, 7.0
-"""Numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start, share and rate."""
+"""Exact counts of the numbers fitted: offset, start, answer to warmth and rate; with a second rate also its start,
+share and rate."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,17 +88,17 @@ class Course:
         ndarray, hours
             [kPa]
         """
-        hours, rate = np.arange(len(self.outside)), changes_per_day / _HOURS_A_DAY
+        hours, rate = np.arange(len(self.outside)), changes_per_day / HOURS_PER_DAY
         room = np.interp(hours, np.flatnonzero(self.known), self.outside[self.known])
-        kept, level, driven = np.exp(-rate), room[0], np.empty(len(room))
-        over_the_hour = (1.0 - kept) / rate
+        decay, level, driven = np.exp(-rate), room[0], np.empty(len(room))
+        over_the_hour = (1.0 - decay) / rate
         for i, p in enumerate(room):
             driven[i] = p + (level - p) * over_the_hour
-            level = p + (level - p) * kept
+            level = p + (level - p) * decay
         return driven
 
     def basis(self, *changes_per_day: float) -> FloatArray:
-        """Return the columns that are fitted to what is seen: an offset, and a start that decays at each rate.
+        """Return the columns that are fitted to the readings: an offset, and a start that decays at each rate.
 
         Parameters
         ----------
@@ -108,18 +111,18 @@ class Course:
             An offset first. [1]
         """
         hours = np.arange(len(self.outside))[self.known]
-        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / _HOURS_A_DAY) for n in changes_per_day)], axis=1)
+        return np.stack([np.ones(len(hours)), *(np.exp(-n * hours / HOURS_PER_DAY) for n in changes_per_day)], axis=1)
 
     @property
     def temperature_response(self) -> FloatArray:
         """The column that answers temperature: one for a box whose vapor pressure rises by all of itself a kelvin.
         (known hours × 1) [kPa K]
         """
-        warm = self.temperature_degc[self.known]
-        return np.asarray(self.inside[self.known] * (warm - warm.mean()))[:, None]
+        degc = self.temperature_degc[self.known]
+        return np.asarray(self.inside[self.known] * (degc - degc.mean()))[:, None]
 
 
-def doubt_of(course: Course) -> str:
+def objection_to(course: Course) -> str:
     """Return what speaks against the box having been empty, in a plain sentence; nothing where nothing does.
 
     Parameters

@@ -1,4 +1,4 @@
-"""The empty-box test: how fast an empty box drifts to the room tells its conductance in grams, beads apart.
+"""The empty-box test: how fast an empty box drifts to the room gives its conductance in grams, whatever the beads.
 
 With nothing hygroscopic inside, dp/dt = n (p_room - p_box): the water analogue of tracer decay (ASTM E741). Vapor
 pressure is used, not humidity, so that warm hours do no harm. Walls that take water up slow the course in both
@@ -18,7 +18,7 @@ from monitor.inference.empty_box.course import (
     FASTEST,
     SLOWEST,
     Course,
-    doubt_of,
+    objection_to,
 )
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.model.contents import walls_of
@@ -33,17 +33,19 @@ _LEAST_STEP_KPA = 0.15
 _START_HOURS = 3
 """Hours whose mean is where it started. [h] Judgement."""
 _GRID = np.geomspace(SLOWEST, FASTEST, 400)
-"""Air changes a day that are weighed: steps of two per cent, finer than any test tells. [1/day]"""
+"""Air changes a day that the posterior is tabulated at. [1/day] Judgement: steps of two per cent, finer than any test
+resolves."""
 _LEARNED_SD = 0.8
 """A posterior wider than this has hardly learned from the test. [ln conductance] Judgement: a bit over half of the
 prior's spread."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
 """Of the air changes: the median of a box of which nothing is known (``prior.style_prior``) [ln 1/day], and a spread
-wider than there, as a test should speak for itself. Judgement."""
+wider than there. Judgement: a test should rest on its own readings."""
 _FITTED = 3.0
-"""Numbers fitted to a course: offset, start and rate."""
+"""Exact count of the numbers fitted to a course: offset, start and rate."""
 _LEAST_SCATTER_VAR = 1e-8
-"""Least variance about the course. [kPa²] Keeps a division sound."""
+"""Least variance about the course. [kPa²] Judgement: 0.1 Pa, far below what any sensor resolves; it keeps a division
+sound."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ class EmptyBoxLeak:
     """True where the box started drier than the room."""
     walls_matter: bool = False
     """True where the walls are of a material that takes up much water."""
-    doubt: str = ""
+    objection: str = ""
     """What speaks against the box having been empty; empty where nothing does."""
 
 
@@ -108,24 +110,24 @@ def leak_of_empty_box(
             "its air with beads or moisten it with a damp cloth, and take them out before closing"
         )
     course = Course(inside, outside, there.temperature_degc, known)
-    doubt, weights = doubt_of(course), _posterior(course)
-    (slower, slower_sd), thirsty = walls_of(wall_material)
+    objection, weights = objection_to(course), _posterior(course)
+    (slower, slower_sd), sorbing = walls_of(wall_material)
     middle = float(weights @ np.log(_GRID))
     seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
-            doubt
+            objection
             or f"in {len(inside)} hours humidity moved too little to show the leak; leave the box closed for longer, "
             "or start it drier or moister"
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
     found = _found(changes, volume_liter, int(known.sum()))
-    return replace(found, upward=step < 0.0, walls_matter=thirsty, doubt=doubt)
+    return replace(found, upward=step < 0.0, walls_matter=sorbing, objection=objection)
 
 
 def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
-    """Return what a run up and a run down tell together: the mean of their logarithms.
+    """Return what a run up and a run down give together: the mean of their logarithms.
 
     Their spreads are partly of the same cause, the walls, so the narrower one stands for both; where the two disagree,
     half of what lies between them is added.

@@ -1,4 +1,4 @@
-"""Hours reduced to the bins a fit looks at: what the box showed, what the room held, what disturbed it."""
+"""Hours reduced to the bins of a fit: what the box showed, the vapor pressure of the room, what disturbed the box."""
 
 from __future__ import annotations
 
@@ -12,33 +12,34 @@ from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S, medians
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import HOURS_PER_DAY, SECONDS_PER_DAY
 
 DAY_S = SECONDS_PER_DAY
-_HOURS_A_DAY = 24.0
 _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
-"""After closing, air, beads and spools first come to rest with each other; those readings tell no leak. [days], and at
+"""After closing, air, beads and spools first come to rest with each other; those readings show no leak. [days], and at
 most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
 _AIR_ALONE_DAYS = 1.0 / 24.0
 """The same where nothing in the box holds water: the air mixes, and the sensor follows. [days] Judgement: air in a
 small box without a fan mixes within the hour."""
 _FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
-"""A box closed without beads comes halfway to its room in hours: its first days tell most, and are cut finely. [days]
+"""A box closed without beads comes halfway to its room in hours: its first days inform most, and their bins are fine.
+[days]
 
-Where nobody told when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
-change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days hold most of what it tells.
+Where it is not known when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
+change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days have most of the information.
 """
 _YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
 """An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
 _DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
+"""Before now: daily bins up to the first age, coarser ones up to the second, and the coarsest beyond. [days] Judgement:
+the newest show the present; coarser bins of steady months cost little and save half the work."""
 _OLDER_WIDTHS_DAYS = 2.0, 5.0
-"""Before now: daily bins up to the first age, two-daily ones up to the second, five-daily ones beyond. [days]
-Judgement: the newest tell the present; coarser bins of steady months cost little and save half the work."""
+"""Widths of the bins beyond each of these ages. [days] Judgement: weather of days evens out in them."""
 _LEAST_FIRST_BIN_DAYS = 0.3
 """A shorter rest at the start of an episode joins the bin after it. [days] Judgement: too few hours to mean
 anything."""
 _MANY_BINS = 40
-"""From here on a rough look takes two and two bins together. [bins] Judgement: below it the work is small anyway."""
+"""From here on a rough likelihood merges pairs of bins. [bins] Judgement: below it the work is small anyway."""
 _AT_FLOOR_SHARE = 0.15
 """From this share of a bin's hours at the floor on, the bin is 'at or below', not a value. Judgement: a mean of which a
 seventh is cut off is off by more than its noise."""
@@ -48,7 +49,8 @@ which air that a sensor follows moves any display."""
 _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
 _SAME_HUMIDITY = 1e-6
-"""Two shown humidities nearer than this are the same figure: far below any display's step. [fraction of saturation]"""
+"""Two shown humidities nearer than this are the same figure. [fraction of saturation] Judgement: far below any
+display's step."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
 all be of its warm or its cold part."""
@@ -69,7 +71,7 @@ class Bins:
     temperature_degc: FloatArray
     """Mean inside. (bins) [°C]"""
     outside_kpa: FloatArray
-    """Vapor pressure of the room; NaN where no sensor tells it. (bins) [kPa]"""
+    """Vapor pressure of the room; NaN where no sensor shows it. (bins) [kPa]"""
     shown_humidity: FloatArray
     """What the sensor showed; at a floor, the largest truth it may stand for; NaN where it showed nothing. (bins)
     [fraction of saturation]"""
@@ -89,7 +91,7 @@ class Bins:
     weighings: tuple[tuple[int, float, float], ...]
     """Bin, mass and scale resolution of each weighing. [g]"""
     colors: tuple[tuple[int, str], ...] = ()
-    """Bin and color of each look at the beads."""
+    """Bin and color, each time somebody noted the color of the beads."""
     new_sensors: tuple[int, ...] = ()
     """First bin of each sensor but the first, where sensors were swapped or calibrated."""
 
@@ -119,7 +121,7 @@ def bin_episode(
     box : Box
         The box.
     episode : Episode
-        The episode, or the part of it since the last look.
+        The episode, or the part of it since the last update.
     hours : Hours
         What its sensor showed before ``now_s``.
     room : Hours, optional
@@ -207,8 +209,8 @@ def _of_sensor_now(hours: Hours, episode: Episode) -> Hours:
     return hours.between(max(episode.sensor_swaps_s), hours.end_s) if episode.sensor_swaps_s else hours
 
 
-def roughly(bins: Bins) -> Bins:
-    """Return the same evidence for a rough look, at half the work; as it is where it is little work already.
+def for_rough_likelihood(bins: Bins) -> Bins:
+    """Return the same evidence for a rough likelihood, at half the work; unchanged where it is little work already.
 
     Parameters
     ----------
@@ -224,7 +226,7 @@ def roughly(bins: Bins) -> Bins:
 
 
 def coarser(bins: Bins) -> Bins:
-    """Return the same evidence with two and two bins together.
+    """Return the same evidence with pairs of bins merged.
 
     Parameters
     ----------
@@ -356,7 +358,7 @@ def _shown(
     known = np.isfinite(values)
     here, group = values[known], bin_of[known]
     hours = np.bincount(group, minlength=count)
-    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * _HOURS_A_DAY / _LEAST_PART_OF_BIN)
+    enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
         low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
         censored = enough & (low > _AT_FLOOR_SHARE * hours)

@@ -13,6 +13,7 @@ from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
+from monitor.units import SECONDS_PER_DAY
 
 _STARTS = (EntryKind.charge, EntryKind.recharge)
 _WITH_THE_CHARGE_S = 2 * HOUR_S
@@ -20,16 +21,16 @@ _WITH_THE_CHARGE_S = 2 * HOUR_S
 is lost in a scale's last digit."""
 _SAME_ENTRY_S = 60.0
 """Entries up to this long before a charge went in belong to it. [s] Judgement: one visit to the box, logged by hand."""
-_HOURS_A_DAY = 24.0
-_UNSEEN_OPENINGS, _UNSEEN_OPENING_DAYS = 0.2, 20.0
-_UNSEEN_EVENTS, _UNSEEN_EVENT_DAYS = 0.1, 30.0
-"""What is believed before the first entry: hardly ever opened, and soon unlearned. [events] in [days], once in 100 and
-once in 300. Judgement."""
+_PRIOR_OPENINGS, _PRIOR_OPENING_DAYS = 0.2, 20.0
+"""Prior of the rate of openings, as a count and the days it was counted in: one in 100 days. [openings], [days]
+Judgement: hardly ever opened, and outweighed within weeks."""
+_PRIOR_EVENTS, _PRIOR_EVENT_DAYS = 0.1, 30.0
+"""The same of bigger events: one in 300 days. [events], [days] Judgement: rarer still."""
 _FILLED_WITHIN_S = 24 * HOUR_S
 """Beads that join others so soon after the first went in with the spools. [s] Judgement: a box is filled in a day."""
 _SETTLE_HOURS = 36
-"""Steps sooner after closing belong to the closing itself. [h] As long as ``evidence`` leaves readings out."""
-_LEVEL_HOURS, _BETWEEN_LEVELS_HOURS = 12, 3
+"""Steps sooner after closing belong to the closing itself. [h] Judgement: as long as ``bins`` leaves readings out."""
+LEVEL_HOURS, BETWEEN_LEVELS_HOURS = 12, 3
 """A level is the median of so many hours, and so many lie between one and the next. [h] Judgement: half a day evens out
 heating and light, and a step is over within hours."""
 _LEAST_HOURS = 48
@@ -37,12 +38,14 @@ _LEAST_HOURS = 48
 _KNOWN_PART = 3
 """A median needs one in so many of its hours. Judgement."""
 _SD_PER_MEDIAN_DEVIATION = 1.4826
-"""Standard deviation of a normal over its median absolute deviation, 1/Φ⁻¹(3/4)."""
+"""Standard deviation of a normal over its median absolute deviation, 1/Φ⁻¹(3/4). [ratio] Exact to
+five digits."""
 _STEP_SPREADS = 5.0
+"""A step counts from so many robust standard deviations of such changes on. [standard deviations] Judgement: chance
+once in two million hours."""
 _LEAST_STEP, _LEAST_STEP_RESOLUTIONS = 0.005, 0.8
-"""A step counts from so many robust standard deviations of such changes on, and from so much humidity [fraction of
-saturation] with so much of a display's step. Judgement: five spreads are chance once in two million hours, and a
-display flickers by one step."""
+"""And from so much humidity [fraction of saturation] with so much of a display's step. Judgement: a display flickers by
+one step."""
 _MOST_STEPS = 60
 """More steps than this are no steps but weather. Judgement: a bound on the work."""
 _ONE_STEP_HOURS = 24
@@ -51,7 +54,8 @@ _UNLOGGED_FALL, _UNLOGGED_FALL_SHARE = 0.04, 0.25
 """A fall beyond both, the second of the level before, is a recharge that nobody logged. [fraction of saturation],
 [share] Judgement: nothing but fresh beads takes so much away for good."""
 _LEVEL_UNKNOWN = 1.0
-"""Taken for the level before where no hour tells it, so that only a fall by a quarter of saturation counts."""
+"""Taken for the level before where no hour shows it. [fraction of saturation] Judgement: the most there is, so that
+only a fall by a quarter of saturation counts."""
 _EXPLAINED_S = 12 * HOUR_S
 """A step so near an entry comes from it. [s] Judgement: half a day, as sharp as a step can be placed."""
 
@@ -101,11 +105,11 @@ class Episode:
     method: str
     """How the beads were dried."""
     known_loading: tuple[float, float, float] | None
-    """5, 50 and 95 % points of the loading at the start, where a drying run or a jar check told it. [g/g]"""
+    """5, 50 and 95 % points of the loading at the start, where a drying run or a jar check found it. [g/g]"""
     spools_went_in: bool
     """True where the spools went in with this charge, so that they may be far from rest."""
     unlogged: bool
-    """True where nobody logged the start and the readings tell it."""
+    """True where nobody logged the start and the readings show it."""
     loaded_mass: ChargeWeighing | None
     """The charge as it was put in."""
     weighings: tuple[ChargeWeighing, ...]
@@ -134,11 +138,11 @@ class Episode:
     """The largest lasting step of humidity at such a swap: by so much the two sensors disagree.
     [fraction of saturation]"""
     leak_tested: bool = False
-    """True where a test of the empty box told its leak in grams."""
+    """True where a test of the empty box gave its leak in grams."""
 
 
 def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRates:
-    """Return the habits that so many disturbances in so many days speak for, where nothing else is known.
+    """Return the rates of a box by its own counts, where nothing else is known.
 
     Parameters
     ----------
@@ -149,17 +153,17 @@ def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRa
 
     Returns
     -------
-    Habits
-        The rates, shrunk toward hardly ever.
+    DisturbanceRates
+        Posterior means, shrunk toward hardly ever.
     """
     return DisturbanceRates(
-        (openings + _UNSEEN_OPENINGS) / (watched_days + _UNSEEN_OPENING_DAYS),
-        (events + _UNSEEN_EVENTS) / (watched_days + _UNSEEN_EVENT_DAYS),
+        (openings + _PRIOR_OPENINGS) / (watched_days + _PRIOR_OPENING_DAYS),
+        (events + _PRIOR_EVENTS) / (watched_days + _PRIOR_EVENT_DAYS),
     )
 
 
 def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> DisturbanceRates:
-    """Return the habits of a shelf by what was logged of each of its boxes before an instant.
+    """Return the rates of a shelf by what was logged of each of its boxes before an instant.
 
     Parameters
     ----------
@@ -170,7 +174,7 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
 
     Returns
     -------
-    Habits
+    DisturbanceRates
         Of the shelf.
     """
     openings, swaps, watched_days = 0, 0, 0.0
@@ -178,7 +182,7 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
         known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
         charged_s = [at_s for kind, at_s in known if kind in _STARTS]
         if charged_s:
-            watched_days += (now_s - min(charged_s)) / (_HOURS_A_DAY * HOUR_S)
+            watched_days += (now_s - min(charged_s)) / SECONDS_PER_DAY
             openings += sum(kind is EntryKind.opening for kind, _ in known)
             swaps += sum(kind is EntryKind.spool_swap for kind, _ in known)
     return rates_from(openings, swaps, watched_days)
@@ -201,12 +205,12 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     Returns
     -------
     Episode
-        From the last charge, logged or told by the readings.
+        From the last charge, logged or shown by the readings.
 
     Raises
     ------
     TooLittleEvidence
-        If no charge was ever logged and no readings tell when the box was closed.
+        If no charge was ever logged and no readings show when the box was closed.
     """
     known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
     starts = [e for e in known if e.kind in _STARTS]
@@ -297,9 +301,9 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
 
 
 def _level_change(values: FloatArray) -> FloatArray:
-    level = _moving_median(values, _LEVEL_HOURS)
+    level = _moving_median(values, LEVEL_HOURS)
     out = np.full(len(values), np.nan)
-    reach = _LEVEL_HOURS + _BETWEEN_LEVELS_HOURS
+    reach = LEVEL_HOURS + BETWEEN_LEVELS_HOURS
     out[1 : len(values) - reach + 1] = level[reach:] - level[: len(values) - reach]
     return out
 
@@ -317,7 +321,7 @@ def _moving_median(values: FloatArray, window: int) -> FloatArray:
 def _last_unlogged_recharge(hours: Hours, steps: tuple[Step, ...], start_s: float) -> float | None:
     """A fall of more than four points and a quarter that lasts: nobody logged it, the box was recharged."""
     for step in reversed(steps):
-        before = hours.between(step.at_s - _LEVEL_HOURS * HOUR_S, step.at_s).relative_humidity
+        before = hours.between(step.at_s - LEVEL_HOURS * HOUR_S, step.at_s).relative_humidity
         level = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else _LEVEL_UNKNOWN
         if (
             step.size < -max(_UNLOGGED_FALL, _UNLOGGED_FALL_SHARE * level)

@@ -16,6 +16,10 @@ from monitor.series.sensor_faults import (
     hung,
 )
 
+_SAME_HOUR = 1e-9
+"""An instant this near a full hour is that hour. [h] Judgement: more than a double rounds hours since 1970 by,
+6e-11."""
+
 
 @dataclass(frozen=True, eq=False)
 class Hours:
@@ -28,7 +32,7 @@ class Hours:
     relative_humidity: FloatArray
     """(hours) [fraction of saturation]"""
     step_degc: float | None = None
-    """Step of the thermometer's display, where readings told it; means of hours hide it. [K]"""
+    """Step of the thermometer's display, where readings show it; means of hours hide it. [K]"""
 
     def __len__(self) -> int:
         """Return how many hours there are, seen or not."""
@@ -52,7 +56,7 @@ class Hours:
         Hours
             From the first to the last whole one; none where no whole one fits.
         """
-        first, last = int(np.ceil(start_s / HOUR_S - 1e-9)), int(np.floor(end_s / HOUR_S + 1e-9))
+        first, last = int(np.ceil(start_s / HOUR_S - _SAME_HOUR)), int(np.floor(end_s / HOUR_S + _SAME_HOUR))
         count = max(last - first, 0)
         out = np.full((2, count), np.nan)
         low, high = max(first, self.first_hour), min(last, self.first_hour + len(self))

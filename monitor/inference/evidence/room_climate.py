@@ -16,29 +16,29 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 from monitor.series.hourly_values import HOUR_S
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
 
-YEAR_DAYS = 365.2425
-"""The mean Gregorian year, exact. [days]"""
 _TOP_DAY = 205.0
 """Day of the year on which indoor vapor pressure tops in the north: late July, as outdoor vapor pressure does in
-typical years (a harmonic through monthly means tops on day 201 at TMY3 site 723170, on day 209 at 703165). [days]"""
+typical years (a harmonic through monthly means tops on day 201 at site 723170 of TMY3, on day 209 at 703165; Wilcox,
+Marion 2008, NREL/TP-581-43156). [days]"""
 _WETTEST = 0.95
 """A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
 _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
 """Drawn futures of a room are kept within these. [°C] Judgement: sheds in winter, attics in summer."""
-_HOURS_A_DAY = 24
 _LEAST_HOURS = 6
 """Fewer known hours make no mean of a day. [h] Judgement: a quarter of it."""
 _MOST_DAYS = 730
-"""A room's record is looked at no further back. [days] Judgement: two of each season, and rooms change."""
-_USUAL_COUNTS_DAYS = 20.0
-"""How restless rooms usually are counts as so many days of a room's own record. [days] Judgement."""
+"""A room's record counts no further back. [days] Judgement: two of each season, and rooms change."""
+_PRIOR_RESIDUAL_DAYS = 20.0
+"""The usual spread of the residual counts as so many days of a room's own record. [days] Judgement: weeks of
+weather."""
 _DECLARED_MEAN_SD = 0.30
 """Spread of the yearly mean where a person declared temperature and humidity of the room. [ln kPa] Judgement: three
 quarters of what it is without; people declare the season they are in."""
 _NO_SEASON_SD = 1e-6
-"""Spread of a swing that is taken for none, for the ablation table; above zero, so that matrices stay sound."""
+"""Spread of a swing that is taken for none, for the ablation table. [ln kPa or °C] Judgement: next to none, and above
+zero, so that matrices can be inverted."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside.
 [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
@@ -48,7 +48,7 @@ _PA_PER_KPA, _MONTHS = 1e3, 12
 
 @dataclass(frozen=True)
 class Season:
-    """What is believed of a yearly course before the first reading: mean, swing, and the day-to-day residual."""
+    """Prior of a yearly course: mean, swing, and the day-to-day residual."""
 
     mean: float
     """Over a year. [ln(kPa) or °C]"""
@@ -66,8 +66,8 @@ class Season:
     memory_days: float
     """Time constant with which the residual forgets. [days]"""
 
-    def kept(self, days: float) -> float:
-        """Share of a residual still there after so many days.
+    def autocorrelation(self, days: float) -> float:
+        """Autocorrelation of the residual after so many days.
 
         Parameters
         ----------
@@ -97,7 +97,7 @@ class LearnedSeason:
     """Posterior of mean and harmonic, and the residual of the last day seen."""
 
     season: Season
-    """The prior, its residual as restless as the room was."""
+    """The prior, with the spread of the room's own residual."""
     mean: FloatArray
     """Of mean, swing and swing aside. (3) [ln(kPa) or °C]"""
     covariance: FloatArray
@@ -108,7 +108,7 @@ class LearnedSeason:
     """What that day lay above its course; NaN where nothing was seen. [ln(kPa) or °C]"""
 
     def course(self, days: FloatArray) -> FloatArray:
-        """Return the expected value, the residual fading.
+        """Return the expected value: the season and a residual that decays.
 
         Parameters
         ----------
@@ -166,23 +166,24 @@ class LearnedSeason:
         else:
             # the residual of the last day belongs to this draw's own mean
             last = self.last_residual + _harmonic(np.array([self.last_day])) @ (self.mean - theta).T
-            kept = season.kept(max(now_day - self.last_day, 0.0))
-            residual = last[0] * kept + season.residual_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
+            till_now = season.autocorrelation(max(now_day - self.last_day, 0.0))
+            innovation_sd = season.residual_sd * np.sqrt(1.0 - till_now**2)
+            residual = last[0] * till_now + innovation_sd * rng.standard_normal(count)
         out = _harmonic(now_day + ahead_days) @ theta.T
-        fading = np.exp(-np.diff(ahead_days, prepend=0.0) / season.memory_days)
-        fresh = season.residual_sd * np.sqrt(1.0 - fading**2)
+        correlation = np.exp(-np.diff(ahead_days, prepend=0.0) / season.memory_days)
+        innovations_sd = season.residual_sd * np.sqrt(1.0 - correlation**2)
         for row, noise in enumerate(rng.standard_normal(out.shape)):
-            residual = fading[row] * residual + fresh[row] * noise
+            residual = correlation[row] * residual + innovations_sd[row] * noise
             out[row] += residual
         return np.asarray(out)
 
 
 def learn(
-    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
+    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, observed: FloatArray
 ) -> LearnedSeason:
     """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
 
-    How restless the room is, is learned too: once with the usual unrest, then again with the room's own.
+    The spread of the residual is estimated too: a first regression uses the usual one, the second the room's own.
 
     Parameters
     ----------
@@ -192,7 +193,7 @@ def learn(
         Of mean, swing and swing aside. [ln(kPa) or °C]
     days : ndarray, days
         In order. [days since 1970 UTC]
-    seen : ndarray, days
+    observed : ndarray, days
         Mean of each; NaN where it is not known. [ln(kPa) or °C]
 
     Returns
@@ -200,40 +201,46 @@ def learn(
     LearnedSeason
         The prior where nothing was seen.
     """
-    known = np.isfinite(seen)
-    days, seen = days[known], seen[known]
+    known = np.isfinite(observed)
+    days, observed = days[known], observed[known]
     if len(days) == 0:
         return LearnedSeason(season, prior_mean, np.diag(prior_sd**2), 0.0, np.nan)
-    mean, _ = _regression(season, prior_mean, prior_sd, days, seen)
-    season = replace(season, residual_sd=_unrest(season, days, seen - _harmonic(days) @ mean))
-    mean, covariance = _regression(season, prior_mean, prior_sd, days, seen)
-    return LearnedSeason(season, mean, covariance, float(days[-1]), float(seen[-1] - _harmonic(days[-1:])[0] @ mean))
+    mean, _ = _regression(season, prior_mean, prior_sd, days, observed)
+    season = replace(season, residual_sd=_residual_sd(season, days, observed - _harmonic(days) @ mean))
+    mean, covariance = _regression(season, prior_mean, prior_sd, days, observed)
+    return LearnedSeason(
+        season, mean, covariance, float(days[-1]), float(observed[-1] - _harmonic(days[-1:])[0] @ mean)
+    )
 
 
 def _regression(
-    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, seen: FloatArray
+    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, observed: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of the course given the days seen."""
     prior_precision = np.diag(1.0 / prior_sd**2)
     basis = _harmonic(days)
-    kept = np.exp(-np.diff(days) / season.memory_days)
-    fresh = season.residual_sd * np.sqrt(1.0 - kept**2)
-    white_basis = np.vstack([basis[:1] / season.residual_sd, (basis[1:] - kept[:, None] * basis[:-1]) / fresh[:, None]])
-    white_seen = np.r_[seen[:1] / season.residual_sd, (seen[1:] - kept * seen[:-1]) / fresh]
+    correlation = np.exp(-np.diff(days) / season.memory_days)
+    innovations_sd = season.residual_sd * np.sqrt(1.0 - correlation**2)
+    white_basis = np.vstack(
+        [basis[:1] / season.residual_sd, (basis[1:] - correlation[:, None] * basis[:-1]) / innovations_sd[:, None]]
+    )
+    white_observed = np.r_[
+        observed[:1] / season.residual_sd, (observed[1:] - correlation * observed[:-1]) / innovations_sd
+    ]
     covariance = np.asarray(np.linalg.inv(prior_precision + white_basis.T @ white_basis), dtype=np.float64)
-    return covariance @ (prior_precision @ prior_mean + white_basis.T @ white_seen), covariance
+    return covariance @ (prior_precision @ prior_mean + white_basis.T @ white_observed), covariance
 
 
-def _unrest(season: Season, days: FloatArray, residual: FloatArray) -> float:
+def _residual_sd(season: Season, days: FloatArray, residual: FloatArray) -> float:
     """Standard deviation of the residual: the usual one, counted as so many days, and what this room showed."""
-    kept = np.exp(-np.diff(days) / season.memory_days)
-    fresh = np.square(residual[1:] - kept * residual[:-1]) / (1.0 - kept**2)
-    usual = _USUAL_COUNTS_DAYS * season.residual_sd**2
-    return float(np.sqrt((usual + fresh.sum()) / (_USUAL_COUNTS_DAYS + len(fresh))))
+    correlation = np.exp(-np.diff(days) / season.memory_days)
+    innovation = np.square(residual[1:] - correlation * residual[:-1]) / (1.0 - correlation**2)
+    usual = _PRIOR_RESIDUAL_DAYS * season.residual_sd**2
+    return float(np.sqrt((usual + innovation.sum()) / (_PRIOR_RESIDUAL_DAYS + len(innovation))))
 
 
 def _harmonic(days: FloatArray) -> FloatArray:
-    angle = 2.0 * np.pi * (days - _TOP_DAY) / YEAR_DAYS
+    angle = 2.0 * np.pi * (days - _TOP_DAY) / DAYS_PER_GREGORIAN_YEAR
     return np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
 
 
@@ -246,7 +253,7 @@ class LearnedRoom:
     temperature: LearnedSeason
     """[°C]"""
     seen_days: int
-    """How many days the room's sensor told."""
+    """How many days the room's sensor showed."""
 
     def expected_kpa(self, days: FloatArray) -> FloatArray:
         """Return the expected vapor pressure.
@@ -293,7 +300,7 @@ class LearnedRoom:
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:
-    """Return what is believed of the room, from its sensor's record and what a person declared.
+    """Return the posterior of the room's climate, from its sensor's record and what a person declared.
 
     Parameters
     ----------
@@ -312,39 +319,39 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
         From the prior where nothing was seen.
     """
     vapor_mean, vapor_sd = _vapor_prior(declared)
-    warm_mean, warm_sd = _temperature_prior(declared)
+    degc_mean, degc_sd = _temperature_prior(declared)
     if not seasonal:
-        vapor_mean[1:], warm_mean[1:] = 0.0, 0.0
-        vapor_sd[1:], warm_sd[1:] = _NO_SEASON_SD, _NO_SEASON_SD
+        vapor_mean[1:], degc_mean[1:] = 0.0, 0.0
+        vapor_sd[1:], degc_sd[1:] = _NO_SEASON_SD, _NO_SEASON_SD
     if room is None or len(room) == 0:
         nothing = np.empty(0)
         return LearnedRoom(
             learn(VAPOR, vapor_mean, vapor_sd, nothing, nothing),
-            learn(TEMPERATURE, warm_mean, warm_sd, nothing, nothing), 0,
+            learn(TEMPERATURE, degc_mean, degc_sd, nothing, nothing), 0,
         )  # fmt: skip
-    days, vapor, warm = _daily(room, now_s)
+    days, vapor, degc = _daily(room, now_s)
     with np.errstate(divide="ignore"):
         log_vapor = np.log(vapor)
     log_vapor[~np.isfinite(log_vapor)] = np.nan
     return LearnedRoom(
         learn(VAPOR, vapor_mean, vapor_sd, days, log_vapor),
-        learn(TEMPERATURE, warm_mean, warm_sd, days, warm),
+        learn(TEMPERATURE, degc_mean, degc_sd, days, degc),
         int(np.isfinite(vapor).sum()),
     )
 
 
 def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Means of whole days counted back from now, at most two years of them."""
-    span = min(int((now_s / HOUR_S - room.first_hour) // _HOURS_A_DAY), _MOST_DAYS)
+    span = min(int((now_s / HOUR_S - room.first_hour) // HOURS_PER_DAY), _MOST_DAYS)
     hours = room.between(now_s - span * SECONDS_PER_DAY, now_s)
-    count = len(hours) // _HOURS_A_DAY
-    cut = slice(len(hours) - count * _HOURS_A_DAY, None)
+    count = len(hours) // HOURS_PER_DAY
+    cut = slice(len(hours) - count * HOURS_PER_DAY, None)
     days = hours.end_s / SECONDS_PER_DAY - np.arange(count, dtype=float)[::-1] - 0.5
     return days, _day_means(hours.vapor_pressure_kpa[cut], count), _day_means(hours.temperature_degc[cut], count)
 
 
 def _day_means(values: FloatArray, count: int) -> FloatArray:
-    table = values.reshape(count, _HOURS_A_DAY)
+    table = values.reshape(count, HOURS_PER_DAY)
     known = np.isfinite(table)
     enough = known.sum(axis=1)
     return np.where(enough >= _LEAST_HOURS, np.where(known, table, 0.0).sum(axis=1) / np.maximum(enough, 1), np.nan)
@@ -368,7 +375,7 @@ def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
 
 
 def _from_months(monthly_kpa: FloatArray) -> FloatArray:
-    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * YEAR_DAYS / _MONTHS
+    middle = (np.arange(_MONTHS, dtype=float) + 0.5) * DAYS_PER_GREGORIAN_YEAR / _MONTHS
     basis = _harmonic(middle)
     return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
 

@@ -1,9 +1,9 @@
-"""Since when a box is leakier, or tighter, than it was: a change of its conductance, fitted with the day it came on.
+"""Since when a box is leakier, or tighter, than it was: a change point of its conductance, fitted with its day.
 
-First a quick look: ln G may jump at one of some days of the episode, and how much better the readings are then foretold
-tells where to look closer. There a change, its day and how long it took become three more unknowns of a fit. The odds
-for it are the density of no change before that fit over the density after it (Savage and Dickey's ratio [1]_). What is
-believed then is a mixture of both fits by these odds: an open question widens the interval and is not talked away.
+First a scan: ln G may jump at one of some days of the episode, and the day that raises the likelihood most is the
+candidate. There the change, its day and how long it took become three more unknowns of a fit. The odds for it are the
+posterior density at no change over the prior density there, inverted (Savage and Dickey's ratio [1]_). The posterior is
+then a mixture of both fits by these odds, so that an open question widens the interval.
 
 References
 ----------
@@ -23,10 +23,11 @@ from scipy.special import expit, logsumexp
 from monitor.inference.evidence.bins import (
     DAY_S,
     Bins,
-    roughly,
+    for_rough_likelihood,
 )
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
+from monitor.inference.fit.pooling import BETWEEN_EPISODES_SD
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.kalman import run
@@ -43,36 +44,36 @@ _CHANGE_SD = 1.2
 _ONE_IN_DAYS = 400.0
 """How often that happens to a box. [days] Judgement."""
 _DAY_SD = 12.0
-"""How far the day lies from the one a quick look found. [days] Judgement: candidates lie up to some weeks apart."""
+"""How far the day lies from the candidate. [days] Judgement: candidates lie up to some weeks apart."""
 _TOOK_LOG_DAYS, _TOOK_SD = np.log(4.0), 2.0
 """How long it took, median [ln days] and sd: a lid left ajar in a moment, a seal that fails in days, one that ages over
 a season. Judgement."""
-_LOOKED_CLOSER_FROM = 0.7
-"""Log of how much better some jump must foretell the readings. Judgement: a factor of two."""
-_SAID_FROM = 0.8
-"""Chance from which a change is said. Judgement: four times out of five."""
+_LEAST_LOG_GAIN = 0.7
+"""Gain of the log-likelihood from which a candidate is fitted. [nat] Judgement: a factor of two."""
+_REPORTED_FROM = 0.8
+"""Chance from which a change is reported. [chance] Judgement: four times out of five."""
 _NEGLIGIBLE = 0.02
-"""A smaller chance is left out of what is believed. Judgement: it would move no 5 % point."""
+"""A smaller chance is left out of the mixture. [chance] Judgement: it would move no 5 % point."""
 _DRAWS = 40
-"""Draws that the quick look tries each day with. Judgement: it only tells where to look closer."""
+"""Draws that the scan tries each day with. [draws] Judgement: it only finds a candidate."""
 _MOST_CANDIDATES = 16
-"""Days that it tries. Judgement: a bound on the work."""
+"""Days that it tries. [days] Judgement: a bound on the work."""
 _CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
-"""A change is looked for clear of both ends of an episode. [days] Judgement: at first contents settle, and a change of
-today has no readings yet."""
+"""No candidate lies nearer to the ends of an episode. [days] Judgement: at first contents settle, and a change of today
+has no readings yet."""
 _NO_DAY = -1e6
-"""Stands for the day of a change in draws that have none. [days]"""
+"""Stands for the day of a change in draws that have none. [days] Judgement: longer before any episode than records go
+back."""
 _LEAST_PRECISION = 1e-6
-"""Of what readings say of a change, where the fit is no narrower than its prior; keeps a division sound."""
+"""Precision of what readings say of a change, where the fit is no narrower than its prior. [1/(ln conductance)²]
+Judgement: far below that prior's own, 0.7; it keeps a division sound."""
 _BED_ANSWERS_DAYS = 2.0
 """A bed of beads shows what leaks in up to so many days late; the balance takes it for at rest. [days] Judgement."""
 _NEAR_OPENING_DAYS = 2.0
 """An opening so near a change is named with it. [days] Judgement."""
 _SLOW_FROM_DAYS = 14.0
-"""A change that took longer came little by little. [days] Judgement."""
-_RESEATED_SD = 0.35
-"""A lid is seated anew at every recharge: episodes of a sound box differ by about this much. [ln conductance]
-Judgement, the same as ``pooling`` makes."""
+"""A change that took longer counts as gradual. [days] Judgement: two weeks, more than a lid left ajar goes
+unnoticed."""
 _WEATHER_SD = 0.5
 """Without a sensor in the room, weather passes for a conductance that changes by this much. [ln conductance] Judgement:
 vapor pressure of a room moves by half within weeks."""
@@ -111,7 +112,7 @@ class Level:
 
 
 def with_change_point(posterior: Posterior) -> Posterior:
-    """Return the posterior with a change of the seal allowed for, as far as the readings speak for one.
+    """Return the posterior with a change point allowed for, as far as the readings support one.
 
     Parameters
     ----------
@@ -121,32 +122,32 @@ def with_change_point(posterior: Posterior) -> Posterior:
     Returns
     -------
     Posterior
-        The same where they speak for none; else draws of both models by their odds.
+        The same where they support none; else draws of both models by their odds.
     """
-    at = _suspected(posterior)
+    at = _candidate_day(posterior)
     if at is None:
         return posterior
-    changed = refitted(posterior, _allowing(posterior.problem, at))
+    changed = refitted(posterior, _with_unknown_change(posterior.problem, at))
     chance = _chance(changed)
     return posterior if chance < _NEGLIGIBLE else _mixed(posterior, changed, chance)
 
 
 def change_point_of(posterior: Posterior) -> ChangePoint | None:
-    """Return the change that the readings of this episode insist on; None where they don't.
+    """Return the change point of this episode, where it is likely enough.
 
     Parameters
     ----------
     posterior : Posterior
-        As ``with_change`` made it.
+        As ``with_change_point`` made it.
 
     Returns
     -------
-    Change or None
-        None where its chance is below ``_SAID_FROM``.
+    ChangePoint or None
+        None where its chance is below ``_REPORTED_FROM``.
     """
     changed = _changed_draws(posterior)
     chance = float(changed.mean())
-    if chance < _SAID_FROM:
+    if chance < _REPORTED_FROM:
         return None
     theta, start_s = posterior.theta[changed], posterior.episode.start_s
     rng, count = np.random.default_rng(len(theta)), len(theta)
@@ -191,7 +192,7 @@ def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
 
     Returns
     -------
-    Change or None
+    ChangePoint or None
         None where all are alike.
     """
     for before, after in zip([None, *levels[:-1]][::-1], levels[::-1], strict=True):
@@ -206,7 +207,7 @@ def words_for(change: ChangePoint) -> str:
 
     Parameters
     ----------
-    change : Change
+    change : ChangePoint
         As found.
 
     Returns
@@ -226,19 +227,19 @@ def words_for(change: ChangePoint) -> str:
 
 
 def _between(before: Level, after: Level) -> ChangePoint | None:
-    """A step from one episode to the next, where it is larger than what a lid seated anew explains."""
+    """A step from one episode to the next, where it is larger than seating the lid again explains."""
     gap, sd = after.log_conductance - before.log_conductance, float(np.hypot(before.sd, after.sd))
-    chance = _chance_of(gap, sd, _RESEATED_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
-    if not chance >= _SAID_FROM:  # nor where it is not a number
+    chance = _chance_of(gap, sd, BETWEEN_EPISODES_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
+    if not chance >= _REPORTED_FROM:  # nor where it is not a number
         return None
     at = _instant(after.since_s)
     factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
     return ChangePoint(at, (at, at), factor, chance, opened="recharge")
 
 
-def _suspected(posterior: Posterior) -> float | None:
-    """Days into the episode at which a jump foretells the readings best; None where none does better than chance."""
-    bins = roughly(posterior.bins)
+def _candidate_day(posterior: Posterior) -> float | None:
+    """Days into the episode at which a jump raises the likelihood most; None where none raises it enough."""
+    bins = for_rough_likelihood(posterior.bins)
     candidates = _candidates(bins)
     if len(candidates) == 0:
         return None
@@ -250,7 +251,7 @@ def _suspected(posterior: Posterior) -> float | None:
     scores = run(replace(posterior.problem, bins=jumping), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
     gains = logsumexp(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
     best = int(gains.argmax())
-    if not gains[best] >= _LOOKED_CLOSER_FROM:  # nor where it is not a number
+    if not gains[best] >= _LEAST_LOG_GAIN:  # nor where it is not a number
         return None
     return float(bins.edges_days[candidates[best]] - bins.edges_days[0])
 
@@ -262,7 +263,7 @@ def _candidates(bins: Bins) -> list[int]:
     return [int(i) for i in inside[:: max(-(-len(inside) // _MOST_CANDIDATES), 1)]]
 
 
-def _allowing(problem: Problem, after_days: float) -> Problem:
+def _with_unknown_change(problem: Problem, after_days: float) -> Problem:
     prior = problem.prior.with_change_point(
         log_factor=Normal(0.0, _CHANGE_SD),
         day=Normal(after_days, _DAY_SD),
@@ -272,12 +273,12 @@ def _allowing(problem: Problem, after_days: float) -> Problem:
 
 
 def _chance(changed: Posterior) -> float:
-    """Chance of a change in the window looked into, from the fit that allows for one."""
-    found = changed.theta[:, Unknown.log_change_factor]
+    """Chance of a change about the candidate, from the fit that allows for one."""
+    factors = changed.theta[:, Unknown.log_change_factor]
     # what the readings alone say of it: the prior taken out again
-    precision = max(float(found.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
-    gap, window_days = float(found.mean() / found.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
-    return _chance_of(gap, precision**-0.5, 0.0 if changed.room_seen else _WEATHER_SD, window_days)
+    precision = max(float(factors.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
+    gap, window_days = float(factors.mean() / factors.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
+    return _chance_of(gap, precision**-0.5, 0.0 if changed.room_measured else _WEATHER_SD, window_days)
 
 
 def _chance_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:
@@ -298,11 +299,11 @@ def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:
         for one, other in ((plain.filtered, changed.filtered), (plain.state, changed.state))
     )
     draws = Draws(theta, np.full(count, 1.0 / count), changed.draws.rounds)
-    return replace(changed, draws=draws, standing=filtered, theta=theta, filtered=filtered, state=state)
+    return replace(changed, draws=draws, weighted_state=filtered, theta=theta, filtered=filtered, state=state)
 
 
 def _without_change(theta: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Draws that know of no change point, with columns for one."""
+    """Draws without a change point, with columns for one."""
     out = np.zeros((len(theta), len(Unknown)))
     out[:, : theta.shape[1]] = theta
     out[:, Unknown.change_day] = _NO_DAY

@@ -1,4 +1,4 @@
-"""The fit of a box: its record to weighted draws of its constants, anew, under another prior, or some hours later."""
+"""The fit of a box: from its record to its posterior; under another prior; updated some hours later."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from monitor.inference.evidence.bins import (
     DAY_S,
     Bins,
     bin_episode,
-    roughly,
+    for_rough_likelihood,
 )
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
@@ -27,11 +27,11 @@ from monitor.inference.fit.importance import (
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.prior import Assumptions, prior_of
-from monitor.inference.model.sensor_bias import BiasSeen, bias_seen
+from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
     Problem,
     State,
-    settled,
+    sampled_state,
 )
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
@@ -42,8 +42,11 @@ _DRAWS = 1000
 """Draws of a posterior. Judgement: a 5 % point then rests on 50 of them."""
 COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
 """A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
+_LEAST_VAR_LOADING = 1e-14
+"""The variance of a draw's water divides, and is taken for no less. [(g/g)²] Judgement: a spread of 1e-7 g/g shows on
+no scale."""
 _ABOVE_ROOM_BINS = 20
-"""How much warmer than its room a box is, is learned of so many last bins. [bins] Judgement: some weeks."""
+"""How much warmer than its room a box is, is a mean over so many last bins. [bins] Judgement: some weeks."""
 
 
 def estimate(
@@ -97,16 +100,16 @@ def estimate(
             f"a forecast needs {least_days:.1f}, so keep it closed"
         )
     prior = prior_of(record.box, episode, assumptions, pooled)
-    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_seen(record, assumptions, now_s))
-    draws, standing = _sampled(problem, count, rng)
-    seen = room_hours is not None and len(room_hours) > 0
+    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_likelihood(record, assumptions, now_s))
+    draws, weighted_state = _sampled(problem, count, rng)
+    room_measured = room_hours is not None and len(room_hours) > 0
     return Posterior(
         problem=problem,
         room=room,
         now_s=now_s,
-        room_seen=seen,
+        room_measured=room_measured,
         temperature_above_room_degc=_above_room(bins, room, now_s),
-        **_present(draws, standing, rng),
+        **_equally_weighted(draws, weighted_state, rng),
     )
 
 
@@ -114,7 +117,7 @@ def estimate(
 def room_before(
     room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool
 ) -> tuple[Hours | None, LearnedRoom]:
-    """Return what a room showed before an instant, and what that teaches; kept, as many boxes share a room.
+    """Return what a room showed before an instant, and the climate learned from it; cached, as boxes share rooms.
 
     Parameters
     ----------
@@ -136,11 +139,10 @@ def room_before(
     return hours, learn_room(hours, declared, now_s, seasonal)
 
 
-def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
-    """Return the posterior of a first look under a prior of the leak that boxes of its kind and earlier episodes
-    taught.
+def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
+    """Return the posterior of a first fit under a prior of the leak that is pooled over boxes and earlier episodes.
 
-    The readings said what they said: draws are only weighed anew, and made anew where too few of them would count.
+    The likelihood stays, so draws are only reweighted; new ones are drawn where too few would be effective.
 
     Parameters
     ----------
@@ -158,21 +160,25 @@ def under_pooled(first: Posterior, pooled: tuple[float, float], seed: int = 1) -
     """
     rng = np.random.default_rng(seed)
     prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
-    problem, draws, standing = replace(first.problem, prior=prior), reweighted(first.draws, prior), first.standing
+    problem, draws, weighted_state = (
+        replace(first.problem, prior=prior),
+        reweighted(first.draws, prior),
+        first.weighted_state,
+    )
     if not draws.enough:
-        draws, standing = _sampled(problem, len(first.draws.theta), rng, near=draws)
-    return replace(first, problem=problem, **_present(draws, standing, rng))
+        draws, weighted_state = _sampled(problem, len(first.draws.theta), rng, near=draws)
+    return replace(first, problem=problem, **_equally_weighted(draws, weighted_state, rng))
 
 
 def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior:
-    """Return the posterior with something more allowed for than was at first: the same readings, fitted anew.
+    """Return the posterior of the same readings under a prior with more unknowns.
 
     Parameters
     ----------
     posterior : Posterior
         Of one box.
     problem : Problem
-        The same with something more in its prior.
+        The same with more unknowns in its prior.
     seed : int
         Of the random numbers.
 
@@ -182,11 +188,11 @@ def refitted(posterior: Posterior, problem: Problem, seed: int = 1) -> Posterior
         At the same instant, with as many draws.
     """
     rng = np.random.default_rng(seed)
-    return replace(posterior, problem=problem, **_present(*_sampled(problem, len(posterior.theta), rng), rng))
+    return replace(posterior, problem=problem, **_equally_weighted(*_sampled(problem, len(posterior.theta), rng), rng))
 
 
 def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws | None = None) -> tuple[Draws, State]:
-    """Weighted draws, and where each of them stands."""
+    """Weighted draws, and the filtered state of each."""
     states: list[State] = []
 
     def log_likelihood(theta: FloatArray) -> FloatArray:
@@ -194,7 +200,7 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
         states[:] = [state]
         return score
 
-    bins = roughly(problem.bins)
+    bins = for_rough_likelihood(problem.bins)
     rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
     return sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near), states[-1]
 
@@ -203,17 +209,23 @@ def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:
     return run(problem, theta)[0]
 
 
-def _present(draws: Draws, standing: State, rng: np.random.Generator) -> dict[str, Any]:
-    """Equally weighted draws, and for each one plausible present: the fields of a posterior that come of its draws."""
-    chosen = draws.chosen(len(draws.theta), rng)
-    filtered = standing.take(chosen)
-    state = settled(filtered, rng)
+def _equally_weighted(draws: Draws, weighted_state: State, rng: np.random.Generator) -> dict[str, Any]:
+    """Equally weighted draws with a sampled state each: the fields of a posterior that come of its draws."""
+    chosen = draws.resampled(len(draws.theta), rng)
+    filtered = weighted_state.take(chosen)
+    state = sampled_state(filtered, rng)
     _require_finite(state)
-    return {"draws": draws, "standing": standing, "theta": draws.theta[chosen], "filtered": filtered, "state": state}
+    return {
+        "draws": draws,
+        "weighted_state": weighted_state,
+        "theta": draws.theta[chosen],
+        "filtered": filtered,
+        "state": state,
+    }
 
 
 def _require_finite(state: State) -> None:
-    """Stop at the box what is not a number: carried further, it would speak in others' estimates.
+    """Stop at the box what is not a number: further on, it would enter the pooled prior of others.
 
     Raises
     ------
@@ -226,29 +238,29 @@ def _require_finite(state: State) -> None:
         raise FloatingPointError(f"water or leak of {int((~sound).sum())} of {len(sound)} draws is not a finite number")
 
 
-def _bias_seen(record: Record, assumptions: Assumptions, now_s: float) -> BiasSeen | None:
+def _bias_likelihood(record: Record, assumptions: Assumptions, now_s: float) -> BiasLikelihood | None:
     """What comparisons with the room say of the sensor that is in the box now."""
     swaps = (e.at.timestamp() for e in record.entries if e.kind is EntryKind.sensor_swap)
     since_s = max((s for s in swaps if s < now_s), default=-np.inf)
     found = [one for one in record.comparisons if one.at_s >= since_s]
-    return bias_seen(found, record.box.sensor, assumptions, now_s)
+    return bias_likelihood(found, record.box.sensor, assumptions, now_s)
 
 
 def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1) -> Posterior:
-    """Return the posterior some hours later, without looking at the whole episode again.
+    """Return the posterior some hours later, without a fit of the whole episode.
 
-    The states of all draws are carried on from where they stood and weighed by what was seen since. Hours before the
-    last look are not asked for again. A new episode needs a new estimate, and so do many such days: fewer and fewer
-    draws are left (``left`` tells).
+    The filter runs on from the last state of each draw, and draws are weighted by what was seen since. Hours before the
+    last update are not needed. A new episode needs a new estimate, and so do many updates: the number of distinct draws
+    falls (``effective_draws``).
 
     Parameters
     ----------
     posterior : Posterior
-        At the last look.
+        At the last update.
     record : Record
-        All that is known of the box; hours before the last look may be left out.
+        All that is known of the box; hours before the last update may be left out.
     now_s : float
-        Later than the last look. [s since 1970 UTC]
+        Later than the last update. [s since 1970 UTC]
     seed : int
         Of the random numbers.
 
@@ -265,13 +277,13 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
     theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
-    # a change of the seal lies behind: the state carries the conductance since
+    # a change of the seal is past: the state has the conductance since
     since_then = replace(posterior.problem, bins=bins, prior=posterior.problem.prior.without_change_point())
     score = run_on(since_then, theta, state, aged_days)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
-    return replace(posterior, problem=whole, room=room, now_s=now_s, **_present(draws, state, rng))
+    return replace(posterior, problem=whole, room=room, now_s=now_s, **_equally_weighted(draws, state, rng))
 
 
 def _joined(older: Bins, newer: Bins) -> Bins:
@@ -299,9 +311,9 @@ def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
     """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
-    warm, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
-    warm = np.interp(middle, middle[known], warm[known]) if known.any() else room.temperature.course(middle)
-    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(warm, COLDEST_DEGC, WARMEST_DEGC))
+    degc, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
+    degc = np.interp(middle, middle[known], degc[known]) if known.any() else room.temperature.course(middle)
+    return replace(bins, outside_kpa=outside, temperature_degc=np.clip(degc, COLDEST_DEGC, WARMEST_DEGC))
 
 
 def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
@@ -313,8 +325,8 @@ def _above_room(bins: Bins, room: LearnedRoom, now_s: float) -> float:
 def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     """Return the posterior given that the box is still below a limit.
 
-    Where nearly every draw is over it, those that aren't are few and say most: all weighted draws are judged anew by
-    their chance of being below, and their water is drawn below it.
+    Where nearly every draw is over it, those that aren't are few: so all weighted draws are reweighted by their chance
+    of being below, and their water is drawn from a normal truncated there.
 
     Parameters
     ----------
@@ -323,7 +335,8 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     limit : float
         [fraction of saturation]
     seed : int
-        Of the random numbers.
+        Of the random numbers. Judgement: any number but those of the fit and the forecast, so that no noise comes
+        twice.
 
     Returns
     -------
@@ -331,15 +344,15 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
         The same where no draw could be below.
     """
     rng = np.random.default_rng(seed)
-    if posterior.as_given:
+    if posterior.hypothetical:
         return posterior
-    problem, draws, state = posterior.problem, posterior.draws, posterior.standing
+    problem, draws, state = posterior.problem, posterior.draws, posterior.weighted_state
     weights = draws.weights * ndtr(_room_below(state, limit, problem))
     if not weights.sum() > 0.0:
         return posterior
-    chosen = replace(draws, weights=weights / weights.sum()).chosen(len(posterior.theta), rng)
+    chosen = replace(draws, weights=weights / weights.sum()).resampled(len(posterior.theta), rng)
     filtered = state.take(chosen)
-    below = settled(filtered, rng, _room_below(filtered, limit, problem))
+    below = sampled_state(filtered, rng, _room_below(filtered, limit, problem))
     return replace(posterior, theta=draws.theta[chosen], filtered=filtered, state=below)
 
 
@@ -347,4 +360,4 @@ def _room_below(state: State, limit: float, problem: Problem) -> FloatArray:
     """How many standard deviations of its water each draw lies below the limit."""
     table = state.drawn.table
     full = table.loading(np.full(len(state.loading), limit), float(problem.bins.temperature_degc[-1]))
-    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, 1e-14)))
+    return np.asarray((full - state.loading) / np.sqrt(np.maximum(state.var_loading, _LEAST_VAR_LOADING)))

@@ -32,20 +32,20 @@ _DRIEST, _WETTEST = 1e-5, 0.95
 """Between these lies the humidity at the start. [fraction of saturation] As far as isotherms are tabulated below
 (``physics.sorption.tabulated``); above, a judgement."""
 _CLEAR_OF_DRIEST, _CLEAR_OF_WETTEST = 1.01, 0.99
-"""The first draws keep clear of both ends by so much, so that none is born impossible. [factors] Judgement."""
+"""The first draws keep clear of both ends by so much, so that none has density zero. [factors] Judgement."""
 
 
 @dataclass(frozen=True, eq=False)
-class Made:
-    """How draws came about: enough to weigh them under another prior."""
+class ProposalRecord:
+    """Where draws were proposed, with their densities: enough to reweight them under another prior."""
 
-    place: FloatArray
-    """Where they were made: as ``theta``, with the humidity shown at the start instead of the true one. (draws ×
-    unknowns) [unit of each ``Unknown``]"""
+    points: FloatArray
+    """The coordinates they were proposed in: as ``theta``, with the humidity shown at the start instead of the true
+    one. (draws × unknowns) [unit of each ``Unknown``]"""
     log_density: FloatArray
-    """With which each was made. (draws) [nat]"""
-    seen: FloatArray
-    """Log-likelihood of each. (draws) [nat]"""
+    """With which each was proposed. (draws) [nat]"""
+    log_likelihood: FloatArray
+    """Of each. (draws) [nat]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,21 +58,21 @@ class Draws:
     """Add up to 1. (draws) [fraction]"""
     rounds: int
     """How many proposals it took."""
-    made: Made | None = None
-    """How they came about; None for draws carried on from an earlier look."""
+    proposal: ProposalRecord | None = None
+    """None for draws updated from an earlier fit."""
 
     @property
     def enough(self) -> bool:
-        """True where so many of them count that no others need be made."""
-        return self.effective > GOOD_SHARE * len(self.weights)
+        """True where so many of them are effective that no others need be drawn."""
+        return self.effective_sample_size > GOOD_SHARE * len(self.weights)
 
     @property
-    def effective(self) -> float:
+    def effective_sample_size(self) -> float:
         """How many equally weighted draws these are worth. [draws]"""
         return effective_sample_size(self.weights)
 
-    def chosen(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
-        """Return which draws stand for all of them, equally weighted (systematic resampling).
+    def resampled(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
+        """Return which draws represent all of them, equally weighted (systematic resampling).
 
         Parameters
         ----------
@@ -100,7 +100,7 @@ def sample(
 ) -> Draws:
     """Return weighted draws from prior times likelihood.
 
-    Pilot draws go by a ``rough`` likelihood where there is one. None are made where draws ``near`` the posterior are
+    Pilot draws use a ``rough`` likelihood where there is one. There are none where draws ``near`` the posterior are
     known.
 
     Parameters
@@ -126,19 +126,19 @@ def sample(
 
     def first(draws: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
         theta = prior.mean + prior.sd * rng.standard_normal((draws, len(prior.mean)))
-        place = _to_standard(theta)
-        return place, log_prior(prior, theta, place)
+        points = _coordinates(theta)
+        return points, log_prior(prior, theta, points)
 
     target = Target(
-        log_prior=lambda place: log_prior(prior, _from_standard(place), place),
-        log_likelihood=lambda place: log_likelihood(_from_standard(place)),
+        log_prior=lambda points: log_prior(prior, _theta_at(points), points),
+        log_likelihood=lambda points: log_likelihood(_theta_at(points)),
         first=first,
-        rough_likelihood=None if rough is None else lambda place: rough(_from_standard(place)),
+        rough_likelihood=None if rough is None else lambda points: rough(_theta_at(points)),
     )
-    around = None if near is None or near.made is None else (near.made.place, near.weights)
+    around = None if near is None or near.proposal is None else (near.proposal.points, near.weights)
     drawn = draw(target, count, rng, near=around)
-    made = Made(drawn.points, drawn.log_density, drawn.log_likelihood)
-    return Draws(_from_standard(drawn.points), drawn.weights, drawn.rounds, made)
+    proposal = ProposalRecord(drawn.points, drawn.log_density, drawn.log_likelihood)
+    return Draws(_theta_at(drawn.points), drawn.weights, drawn.rounds, proposal)
 
 
 def reweighted(draws: Draws, prior: Prior) -> Draws:
@@ -147,7 +147,7 @@ def reweighted(draws: Draws, prior: Prior) -> Draws:
     Parameters
     ----------
     draws : Draws
-        With how they came about.
+        With the record of their proposal.
     prior : Prior
         Of the same unknowns.
 
@@ -156,13 +156,13 @@ def reweighted(draws: Draws, prior: Prior) -> Draws:
     Draws
         Of the posterior under that prior.
     """
-    assert draws.made is not None, "draws carried on from an earlier look are not weighed anew"
-    believed = log_prior(prior, draws.theta, draws.made.place)
-    return replace(draws, weights=normalized(believed + draws.made.seen - draws.made.log_density))
+    assert draws.proposal is not None, "draws updated from an earlier fit can't be reweighted"
+    log_density = log_prior(prior, draws.theta, draws.proposal.points)
+    return replace(draws, weights=normalized(log_density + draws.proposal.log_likelihood - draws.proposal.log_density))
 
 
-def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
-    """Return the log density of the prior where the draws are made; the start changes its measure there.
+def log_prior(prior: Prior, theta: FloatArray, points: FloatArray) -> FloatArray:
+    """Return the log density of the prior in the coordinates of the proposal, with the Jacobian of the start humidity.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
         Of the unknowns.
     theta : ndarray, draws × unknowns
         [unit of each ``Unknown``]
-    place : ndarray, draws × unknowns
+    points : ndarray, draws × unknowns
         The same, with the humidity shown at the start. [unit of each ``Unknown``]
 
     Returns
@@ -181,22 +181,22 @@ def log_prior(prior: Prior, theta: FloatArray, place: FloatArray) -> FloatArray:
     z = (theta - prior.mean) / prior.sd
     density = -0.5 * (z * z).sum(axis=1) - theta[:, Unknown.log_start_humidity] - np.log(prior.sd).sum()
     density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
-    start = place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias]
+    start = points[:, Unknown.log_start_humidity] - points[:, Unknown.sensor_bias]
     return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * IMPOSSIBLE)
 
 
-def _to_standard(theta: FloatArray) -> FloatArray:
-    place = theta.copy()
-    place[:, Unknown.log_start_humidity] = (
+def _coordinates(theta: FloatArray) -> FloatArray:
+    points = theta.copy()
+    points[:, Unknown.log_start_humidity] = (
         np.clip(np.exp(theta[:, Unknown.log_start_humidity]), _CLEAR_OF_DRIEST * _DRIEST, _CLEAR_OF_WETTEST * _WETTEST)
         + theta[:, Unknown.sensor_bias]
     )
-    return place
+    return points
 
 
-def _from_standard(place: FloatArray) -> FloatArray:
-    theta = place.copy()
+def _theta_at(points: FloatArray) -> FloatArray:
+    theta = points.copy()
     theta[:, Unknown.log_start_humidity] = np.log(
-        np.clip(place[:, Unknown.log_start_humidity] - place[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
+        np.clip(points[:, Unknown.log_start_humidity] - points[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
     )
     return theta

@@ -1,7 +1,7 @@
 """Boxes inform one another: how leaky boxes of a style are, and how leaky this box was in earlier episodes.
 
-Partial pooling by an empirical-Bayes step: every box's own reading of ln(air changes a day), its prior taken out
-again, is one noisy observation of a box drawn from its style.
+Partial pooling by an empirical-Bayes step: every box's own estimate of ln(air changes a day), with its prior divided
+out, is one noisy observation of a box drawn from its style.
 """
 
 from __future__ import annotations
@@ -18,55 +18,58 @@ from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
 from monitor.units import SECONDS_PER_DAY
 
 _STYLE_MEAN_SD = 0.6
-"""How far the mean of a style lies from what inventory say. [ln air changes a day] Judgement: a factor of two."""
+"""How far the mean of a style lies from ``prior.style_prior``. [ln air changes a day] Judgement: a factor of two."""
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
-"""Spread of boxes of one style about their mean; weighed by how well it explains the boxes seen. [ln air changes a day]
-Judgement: from boxes of one batch to any box that bears the name."""
+"""Spread of boxes of one style about their mean; weighted by its likelihood given the boxes observed. [ln air changes a
+day] Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
-"""What is believed of that spread beforehand: mean and sd. [ln air changes a day] Judgement: a factor of two between
+"""Prior of that spread: mean and sd. [ln air changes a day] Judgement: a factor of two between
 boxes of one kind."""
-_BETWEEN_EPISODES_SD = 0.35
-"""A lid is seated anew at every recharge: what an earlier episode told holds to about this much. [ln air changes a day]
-Judgement: a third either way."""
+BETWEEN_EPISODES_SD = 0.35
+"""A lid is seated again at every recharge: the leak differs by this much from episode to episode of a sound box. [ln
+air changes a day] Judgement: a third either way."""
 _NOT_MORE_THAN_SPREAD = 1.1
-"""Earlier episodes together leave at least this much of the variance between episodes. [factor] Judgement: ever so
-little is left to learn of the box itself."""
-_EPISODES = 3
-"""So many of the last episodes of a box count. Judgement: seals age."""
+"""Earlier episodes together are worth no less variance than this much of that between episodes. [factor] Judgement: all
+of them have the same box, and this one differs from it too."""
+EPISODES_COUNTED = 3
+"""So many of the last episodes of a box count. [episodes] Judgement: seals age."""
 _LEAST_SD = 0.05
-"""Added to what a box told, so that none is told for certain. [ln air changes a day] Judgement: a model is no box."""
+"""Added to the spread of an observation, so that none counts as exact. [ln air changes a day] Judgement: the model is
+no better than that."""
 _LEAST_LEARNED = 0.2
-"""Readings have told of a leak from this share of the prior's precision on. Judgement: less is the prior again."""
+"""Readings inform about a leak from this share of the prior's precision on. [share] Judgement: less is the prior
+again."""
 
 _log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
 class LeakObservation:
-    """What the readings of one box alone said of ln(air changes a day), at one instant."""
+    """What the readings of one box alone say of ln(air changes a day), at one instant."""
 
     box: str
     """Its name."""
     style: str
     """As declared: how it closes."""
     at_s: float
-    """When it was said. [s since 1970 UTC]"""
+    """When the box was fitted or tested. [s since 1970 UTC]"""
     episode_start_s: float
-    """Start of the episode whose readings said it; of a test, its own time. [s since 1970 UTC]"""
+    """Start of the episode that was fitted; of a test, its own time. [s since 1970 UTC]"""
     mean: float
     """Of ln(air changes a day). [ln(1/day)]"""
     sd: float
     """Its standard deviation. [ln(1/day)]"""
     tested: bool = False
-    """True where a test of the empty box told it."""
+    """True for a test of the empty box."""
 
     @property
     def finite(self) -> bool:
-        """True where it is a number that others can be told."""
+        """True where all its numbers are finite, so that others may use it."""
         return bool(np.isfinite([self.at_s, self.episode_start_s, self.mean, self.sd]).all()) and self.sd >= 0.0
 
     def before(self, episode_start_s: float) -> bool:
-        """Return whether it was seen without the beads of an episode: under earlier ones, or in a test of it empty.
+        """Return whether it does not rest on the beads of an episode: made under earlier ones, or in a test of it
+        empty.
 
         Parameters
         ----------
@@ -82,7 +85,7 @@ class LeakObservation:
 
 
 def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
-    """Return what an estimate learned beyond its prior; None where that is next to nothing.
+    """Return what readings add to the prior of a leak; None where that is next to nothing.
 
     Parameters
     ----------
@@ -91,8 +94,8 @@ def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
 
     Returns
     -------
-    Sighting or None
-        Its leak with the prior of its style taken out again.
+    LeakObservation or None
+        Its leak with the prior of its style divided out.
     """
     box = posterior.box
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
@@ -107,7 +110,7 @@ def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
 
 
 def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[LeakObservation]:
-    """Return what tests of the empty box told before an instant.
+    """Return the leaks that tests of the empty box found before an instant.
 
     Parameters
     ----------
@@ -120,7 +123,7 @@ def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Le
 
     Returns
     -------
-    list of Sighting
+    list of LeakObservation
         One for each test of this box.
     """
     found = []
@@ -134,29 +137,29 @@ def tested(box: Box, entries: Iterable[LedgerEntry], before_s: float) -> list[Le
 
 
 def finite_only(observations: Iterable[LeakObservation]) -> list[LeakObservation]:
-    """Return what may be told to other boxes; what is not a finite number stays where it comes from, and is logged.
+    """Return the finite observations, which other boxes may use; any other is logged and left out.
 
     Parameters
     ----------
-    observations : iterable of Sighting
+    observations : iterable of LeakObservation
         Of any boxes.
 
     Returns
     -------
-    list of Sighting
+    list of LeakObservation
         Those that are finite, in the same order.
     """
-    told = []
+    finite = []
     for observation in observations:
         if observation.finite:
-            told.append(observation)
+            finite.append(observation)
         else:
-            _log.error("what box %s says of its leak is not a finite number; no other box is told", observation.box)
-    return told
+            _log.error("the leak of box %s is not a finite number; no other box uses it", observation.box)
+    return finite
 
 
 def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservation]) -> tuple[float, float]:
-    """Return mean and sd of ln(air changes a day) to start from, given what was seen of this and other boxes.
+    """Return mean and sd of ln(air changes a day) for a prior, given the observations of this and other boxes.
 
     Of each other box of the style the latest observation counts; of this box the latest of every earlier
     episode, and every test of it empty.
@@ -167,7 +170,7 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
         The box to start.
     episode_start_s : float
         Start of the episode to be fitted. [s since 1970 UTC]
-    observations : iterable of Sighting
+    observations : iterable of LeakObservation
         Of this box and others.
 
     Returns
@@ -187,21 +190,21 @@ def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservatio
     precision, weighted = 1.0 / variance, mean / variance
     if own:
         episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
-        earlier = [*episodes[-_EPISODES:], *(s for s in own.values() if s.tested)]
-        shares = np.array([1.0 / (s.sd**2 + _BETWEEN_EPISODES_SD**2) for s in earlier])
-        # episodes of one box share its body: together they can't tell more than the spread between episodes allows
-        own_precision = min(float(shares.sum()), 1.0 / (_BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
+        earlier = [*episodes[-EPISODES_COUNTED:], *(s for s in own.values() if s.tested)]
+        shares = np.array([1.0 / (s.sd**2 + BETWEEN_EPISODES_SD**2) for s in earlier])
+        # episodes of one box share its body: together they can't inform more than the spread between episodes allows
+        own_precision = min(float(shares.sum()), 1.0 / (BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
         precision += own_precision
         weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
     return weighted / precision, float(precision**-0.5)
 
 
-def _style(box: Box, seen: list[LeakObservation]) -> tuple[float, float]:
+def _style(box: Box, observations: list[LeakObservation]) -> tuple[float, float]:
     """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
     prior_mean, prior_sd = style_prior(box)
-    if not seen:
+    if not observations:
         return prior_mean, prior_sd**2
-    values, noise = np.array([s.mean for s in seen]), np.array([s.sd for s in seen]) ** 2
+    values, noise = np.array([s.mean for s in observations]), np.array([s.sd for s in observations]) ** 2
     logs, means, variances = [], [], []
     for spread in _BETWEEN_BOXES:
         total = noise + spread**2

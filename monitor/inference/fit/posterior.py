@@ -1,4 +1,4 @@
-"""What goes into the fit of a box, and what comes out: its record, and what is believed of it."""
+"""What goes into the fit of a box, and what comes out: its record and its posterior."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MODEL_SD = 0.12
 """What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
 size of the median errors on simulated boxes (DEVELOPERS.md)."""
 _LEAST_APART_SHARE = 0.3
-"""A room nobody measured is taken to lie at least this far from its box. [share of its expected vapor pressure]
+"""A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
 
 
@@ -45,7 +45,7 @@ class Record:
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
-    """What is believed of a box now: weighted draws of its constants, and equally weighted ones with their state."""
+    """The posterior of a box now: weighted draws of its constants, and equally weighted ones with their state."""
 
     problem: Problem
     """What was fitted."""
@@ -53,24 +53,24 @@ class Posterior:
     """As known at ``now_s``."""
     draws: Draws
     """Weighted."""
-    standing: State
-    """Where each draw of ``draws`` stands, with the errors the filter carries."""
+    weighted_state: State
+    """Filtered state of each draw of ``draws``, with its covariance."""
     theta: FloatArray
     """Equally weighted draws. (draws × unknowns) [unit of each ``Unknown``]"""
     filtered: State
-    """The same for each draw of ``theta``."""
+    """Filtered state of each draw of ``theta``, with its covariance."""
     state: State
-    """One plausible present for each."""
+    """For each draw of ``theta`` one state sampled from ``filtered``, without errors."""
     now_s: float
     """The present. [s since 1970 UTC]"""
-    room_seen: bool
-    """True where a sensor told of the room."""
+    room_measured: bool
+    """True where the room has a sensor."""
     temperature_above_room_degc: float
-    """What the box was warmer than its room of late. [K]"""
-    shelf: DisturbanceRates | None = None
+    """By how much the box was warmer than its room in the last weeks. [K]"""
+    shelf_rates: DisturbanceRates | None = None
     """How the boxes of the shelf are used; None where only this one is known."""
-    as_given: bool = False
-    """True for a box as it would be: its draws are not weighed anew."""
+    hypothetical: bool = False
+    """True for a what-if: its draws are not reweighted by what was seen."""
 
     @property
     def box(self) -> Box:
@@ -88,23 +88,23 @@ class Posterior:
         return self.problem.bins
 
     @property
-    def left(self) -> float:
-        """How many equal draws of the constants are left: every night some go and others come twice. [draws]"""
+    def effective_draws(self) -> float:
+        """Effective number of distinct draws: each update drops some draws and repeats others. [draws]"""
         _, copies = np.unique(self.theta[:, Unknown.log_conductance], return_counts=True)
         return float(copies.sum() ** 2 / np.square(copies).sum())
 
-    def at_night(self) -> Posterior:
-        """Return what a later look carries on from, and no more: a third of the size."""
+    def for_update(self) -> Posterior:
+        """Return what a later update starts from, and no more: a third of the size."""
         none = np.empty(0, np.intp)
-        nobody = self.filtered.take(none)
+        empty = self.filtered.take(none)
         draws = Draws(self.draws.theta[none], self.draws.weights[none], self.draws.rounds)
-        return replace(self, draws=draws, standing=nobody, state=nobody)
+        return replace(self, draws=draws, weighted_state=empty, state=empty)
 
-    def without_present(self) -> Posterior:
-        """Return what a look under another prior starts from, and no more: a third of the size."""
+    def for_reweighting(self) -> Posterior:
+        """Return what reweighting under another prior starts from, and no more: a third of the size."""
         none = np.empty(0, np.intp)
-        nobody = self.standing.take(none)
-        return replace(self, theta=self.theta[none], filtered=nobody, state=nobody)
+        empty = self.weighted_state.take(none)
+        return replace(self, theta=self.theta[none], filtered=empty, state=empty)
 
 
 def mean_conductance(posterior: Posterior) -> FloatArray:
@@ -121,12 +121,12 @@ def mean_conductance(posterior: Posterior) -> FloatArray:
         Equally weighted. [g/day/kPa]
     """
     rng = np.random.default_rng(len(posterior.theta))
-    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_seen else _assumed_room_sd(posterior))
+    sd = np.hypot(MODEL_SD, 0.0 if posterior.room_measured else _assumed_room_sd(posterior))
     return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
 
 
 def _assumed_room_sd(posterior: Posterior) -> FloatArray:
-    """What a room nobody measured leaves open, in ln conductance: water came in, but by how much of a push?
+    """Standard deviation of ln conductance from a room without a sensor: the push behind the water is not known.
 
     The forecast hardly minds: a moister room behind a tighter box brings the same water.
     """

@@ -10,11 +10,24 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
 
 INTERVAL = (0.05, 0.50, 0.95)
-"""The shares that every interval is told by: 90 % of it between the outer two."""
+"""The shares that every interval is given by. [shares] Judgement: 90 % between the outer two, as is usual."""
 
 
 def quantiles(draws: FloatArray, weights: FloatArray | None = None) -> Quantiles:
-    """Return the 5, 50 and 95 % points of draws; weighted ones stand in rising order."""
+    """Return the 5, 50 and 95 % points of draws.
+
+    Parameters
+    ----------
+    draws : ndarray, draws
+        Of any quantity; in rising order where they have weights. [any unit]
+    weights : ndarray, draws, optional
+        In any scale; all alike where left out. [1]
+
+    Returns
+    -------
+    Quantiles
+        In the unit of the draws.
+    """
     points = quantile_points(draws) if weights is None else weighted_points(draws, weights)
     return Quantiles(*points.tolist())
 
@@ -24,8 +37,24 @@ def quantile_points(
 ) -> FloatArray:
     """Return the points below which these shares of equally weighted draws lie, one row a share.
 
-    Between two draws they lie on a line; with ``reached`` each is a draw itself, as where draws may be infinite.
+    Parameters
+    ----------
+    draws : ndarray, of any axes
+        Of any quantity. [any unit]
+    shares : sequence of float
+        Rising, from 0 to 1. [fraction]
+    axis : int, optional
+        The axis of the draws; all axes where left out.
+    reached : bool
+        True takes a draw itself for each point, as where draws may be infinite; else points lie on a line between two.
 
+    Returns
+    -------
+    ndarray, shares × remaining axes
+        In the unit of the draws. [any unit]
+
+    Examples
+    --------
     >>> quantile_points(np.array([1.0, 2.0, 4.0]), (0.5, 0.75)).tolist()
     [2.0, 3.0]
     >>> quantile_points(np.array([1.0, 2.0, np.inf]), (0.5, 0.75), reached=True).tolist()
@@ -35,8 +64,24 @@ def quantile_points(
 
 
 def weighted_points(rising: FloatArray, weights: FloatArray, shares: Sequence[float] = INTERVAL) -> FloatArray:
-    """Return the points below which these shares of the weight lie; the draws stand in rising order.
+    """Return the points below which these shares of the weight lie.
 
+    Parameters
+    ----------
+    rising : ndarray, draws
+        In rising order. [any unit]
+    weights : ndarray, draws
+        In any scale. [1]
+    shares : sequence of float
+        Rising, from 0 to 1. [fraction]
+
+    Returns
+    -------
+    ndarray, shares
+        In the unit of the draws. [any unit]
+
+    Examples
+    --------
     >>> weighted_points(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.75)).tolist()
     [2.0, 2.5]
     """

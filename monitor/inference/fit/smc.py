@@ -1,7 +1,8 @@
-"""Where weights alone leave a handful of draws: let the rest of the likelihood in step by step and move every draw.
+"""Sequential Monte Carlo, for where importance weights alone leave a handful of draws.
 
-A sequential sampler [1]_. After each step the draws are chosen anew by weight and moved by differences of other draws
-[2]_; half of them moves by the other half at a time, so that the target is left alone [3]_.
+The tempering exponent rises to 1 in steps [1]_. After each step the draws are resampled and moved by Metropolis steps
+along differences of other draws [2]_; half of them moves by the other half at a time, so that the target is invariant
+[3]_.
 
 References
 ----------
@@ -25,20 +26,23 @@ from monitor.inference.fit.weights import (
 )
 from monitor.physics.numerics import FloatArray
 
-Judge = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
-"""Log prior and log likelihood of draws, both where they are made."""
+LogDensities = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""Log prior and log-likelihood of points, one row each. (points) [nat]"""
 
-_BEARABLE = 0.5
+_ESS_SHARE = 0.5
+"""Effective sample size over the number of draws that each step of the exponent leaves. [share] Judgement: half,
+between many steps and many copies of few draws."""
 _JUMP_BETWEEN_MODES = 0.1
 """Share of moves by a whole difference, which carries a draw from one mode to another: ter Braak [2]_."""
 _SCALE, _SCALE_FROM, _SCALE_TO = 2.38, 0.3, 1.2
 """Length of the other moves: 2.38/√(2 d) in d unknowns is best for a normal target, ter Braak [2]_; times anything
 between, which suits the ridges that are no normal (a judgement)."""
 _JITTER = 1e-3
-"""Added to a move, of the spread of the draws, so that any place can be reached [2]_. Judgement: next to nothing."""
+"""Added to a move, of the spread of the draws, so that any point can be reached [2]_. Judgement: next to nothing."""
 _SMALLEST_STEP = 1e-3
+"""Least step of the exponent. [1] No unit. Judgement: a bound on the work."""
 _MOST_STEPS = 20
-"""Least step of the exponent, and the most steps: a bound on the work. Judgement."""
+"""The most steps of the exponent. [steps] Judgement: a bound on the work."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,9 @@ class Moves:
     """How often every draw is moved: enough to part copies of one draw, more where a posterior is bent or has modes."""
 
     after_each_step: int = 2
+    """After each step of the exponent. [times] Judgement: the next step moves them on, and each costs a likelihood."""
     at_the_end: int = 8
+    """Once the whole likelihood counts. [times] Judgement: copies of one draw have parted by then."""
 
 
 USUAL = Moves()
@@ -54,33 +60,44 @@ USUAL = Moves()
 
 @dataclass(eq=False)
 class Population:
-    """Equally weighted draws of prior times likelihood to the power of a warmth."""
+    """Equally weighted draws of prior times likelihood to the power of a tempering exponent."""
 
-    place: FloatArray
-    """The draws, where they are made. (draws × unknowns) [unit of each ``Unknown``]"""
-    believed: FloatArray
+    points: FloatArray
+    """In the coordinates they are proposed in. (draws × unknowns) [unit of each ``Unknown``]"""
+    log_prior: FloatArray
     """Log prior of each. (draws) [nat]"""
-    seen: FloatArray
+    log_likelihood: FloatArray
     """Log-likelihood of each. (draws) [nat]"""
     exponent: float
-    """Power of the likelihood, from 0 to 1. [1]"""
+    """Tempering exponent, the power of the likelihood: from 0 to 1. [1]"""
 
-    def choose(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
-        """Keep so many draws by weight."""
-        kept = rng.permutation(resample(weights, count, rng))  # copies of one draw must not all stand in one half
-        self.place, self.believed, self.seen = self.place[kept], self.believed[kept], self.seen[kept]
+    def resample(self, weights: FloatArray, count: int, rng: np.random.Generator) -> None:
+        """Replace the draws by so many of them, chosen by weight.
+
+        Parameters
+        ----------
+        weights : ndarray, draws
+            Add up to 1. [fraction]
+        count : int
+            How many.
+        rng : Generator
+            Random numbers.
+        """
+        chosen = rng.permutation(resample(weights, count, rng))  # copies of one draw must not all be in one half
+        self.points = self.points[chosen]
+        self.log_prior, self.log_likelihood = self.log_prior[chosen], self.log_likelihood[chosen]
 
 
 def moved_to_posterior(
     population: Population,
     weights: FloatArray,
     count: int,
-    judge: Judge,
+    densities: LogDensities,
     rng: np.random.Generator,
     *,
     moves: Moves = USUAL,
 ) -> Population:
-    """Return so many equal draws of prior times likelihood, from weighted ones at the population's warmth.
+    """Return so many equal draws of prior times likelihood, from weighted ones at the population's exponent.
 
     Parameters
     ----------
@@ -90,26 +107,28 @@ def moved_to_posterior(
         Add up to 1. [fraction]
     count : int
         How many draws to return.
-    judge : callable
-        Log prior and log-likelihood of draws, both where they are made.
+    densities : callable
+        Log prior and log-likelihood of points.
     rng : Generator
         Random numbers.
+    moves : Moves
+        How often every draw is moved.
 
     Returns
     -------
     Population
-        The same, its power 1.
+        The same, its exponent 1.
     """
-    population.choose(weights, count, rng)
-    _move(population, judge, rng, moves.after_each_step)
+    population.resample(weights, count, rng)
+    _move(population, densities, rng, moves.after_each_step)
     for step in range(_MOST_STEPS):
         if population.exponent >= 1.0:
             break
         more = 1.0 - population.exponent if step == _MOST_STEPS - 1 else _next_exponent(population)
         population.exponent += more
-        population.choose(normalized(more * population.seen), count, rng)
-        _move(population, judge, rng, moves.after_each_step)
-    _move(population, judge, rng, moves.at_the_end)
+        population.resample(normalized(more * population.log_likelihood), count, rng)
+        _move(population, densities, rng, moves.after_each_step)
+    _move(population, densities, rng, moves.at_the_end)
     return population
 
 
@@ -117,36 +136,38 @@ def _next_exponent(population: Population) -> float:
     """How much more of the likelihood leaves half of the draws effective."""
 
     def enough(more: float) -> bool:
-        return effective_sample_size(normalized(more * population.seen)) >= _BEARABLE * len(population.seen)
+        weights = normalized(more * population.log_likelihood)
+        return effective_sample_size(weights) >= _ESS_SHARE * len(weights)
 
     rest = 1.0 - population.exponent
     return rest if rest <= _SMALLEST_STEP or enough(rest) else largest_exponent(enough, _SMALLEST_STEP, rest)
 
 
-def _move(population: Population, judge: Judge, rng: np.random.Generator, times: int) -> None:
-    half = len(population.place) // 2
+def _move(population: Population, densities: LogDensities, rng: np.random.Generator, times: int) -> None:
+    half = len(population.points) // 2
     for _ in range(times):
-        for here, there in ((slice(half), slice(half, None)), (slice(half, None), slice(half))):
-            _move_half(population, here, population.place[there], judge, rng)
+        for moving, still in ((slice(half), slice(half, None)), (slice(half, None), slice(half))):
+            _move_half(population, moving, population.points[still], densities, rng)
 
 
-def _move_half(population: Population, here: slice, others: FloatArray, judge: Judge, rng: np.random.Generator) -> None:
-    place = population.place[here]
-    count, size = place.shape
+def _move_half(
+    population: Population, moving: slice, others: FloatArray, densities: LogDensities, rng: np.random.Generator
+) -> None:
+    points = population.points[moving]
+    count, size = points.shape
     first = rng.integers(len(others), size=count)
     second = (first + rng.integers(1, len(others), size=count)) % len(others)
-    reach = np.where(
+    length = np.where(
         rng.random(count) < _JUMP_BETWEEN_MODES,
         1.0,
         _SCALE / np.sqrt(2.0 * size) * rng.uniform(_SCALE_FROM, _SCALE_TO, count),
     )
-    jitter = _JITTER * others.std(axis=0) * rng.standard_normal(place.shape)
-    proposed = place + reach[:, None] * (others[first] - others[second]) + jitter
-    believed, seen = judge(proposed)
-    gain = (
-        believed + population.exponent * seen - population.believed[here] - population.exponent * population.seen[here]
-    )
-    taken = np.log(rng.random(count)) < gain
-    population.place[here][taken] = proposed[taken]
-    population.believed[here][taken] = believed[taken]
-    population.seen[here][taken] = seen[taken]
+    jitter = _JITTER * others.std(axis=0) * rng.standard_normal(points.shape)
+    proposed = points + length[:, None] * (others[first] - others[second]) + jitter
+    log_prior, log_likelihood = densities(proposed)
+    exponent, current = population.exponent, (population.log_prior[moving], population.log_likelihood[moving])
+    log_ratio = log_prior + exponent * log_likelihood - current[0] - exponent * current[1]
+    accepted = np.log(rng.random(count)) < log_ratio
+    population.points[moving][accepted] = proposed[accepted]
+    population.log_prior[moving][accepted] = log_prior[accepted]
+    population.log_likelihood[moving][accepted] = log_likelihood[accepted]

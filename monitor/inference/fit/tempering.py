@@ -1,10 +1,11 @@
 """One sampler for every posterior here: adaptive importance sampling by tempering, with a weight for every draw.
 
-Draws are made from a heavy-tailed proposal fitted to the weighted draws before; the likelihood is let in by and by, at
-each round as far as the draws can bear (population Monte Carlo [1]_ with tempering [2]_). A few pilot draws find where
-the posterior lies, and once they bear all of the likelihood, draws are made in full number. Where that leaves too few
-of them effective, as with a charge weighed every week, ``moves`` takes over. For a posterior that no single bell
-covers, such as that of a drying run that may have stalled, ``moves`` goes all the way from the prior.
+Draws come from a heavy-tailed proposal fitted to the weighted draws before; in each round the tempering exponent of the
+likelihood rises as far as enough draws stay effective (population Monte Carlo [1]_ with tempering [2]_). A few pilot
+draws find where the posterior lies; once their exponent is 1, draws are made in full number. Where that leaves too few
+of them effective, as with a charge weighed every week, sequential Monte Carlo (``smc``) takes over. For a posterior
+that no single normal covers, such as that of a drying run that may have stalled, it goes all the way from the prior
+(``draw_by_moves``).
 
 References
 ----------
@@ -18,7 +19,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from monitor.inference.fit.smc import (
@@ -30,23 +30,32 @@ from monitor.inference.fit.weights import (
     effective_sample_size,
     largest_exponent,
     normalized,
-    resample,
 )
 from monitor.physics.numerics import FloatArray
 
 LogDensity = Callable[[FloatArray], FloatArray]
-"""Log density at points, one row each."""
+"""Log density of points, one row each. (points) [nat]"""
 Proposed = tuple[FloatArray, FloatArray]
-"""Points, and the log density with which each was made."""
+"""Points, and the log density with which each was proposed. (points) [nat]"""
 
 IMPOSSIBLE = -1e9
-"""Log density that stands for none; a prior says at most this outside its bounds."""
+"""Log density that stands for none; a prior says at most this outside its bounds. [nat] Judgement: far below any that a
+draw has, and near enough for differences to keep their digits."""
 LEAST_SHARE, GOOD_SHARE = 0.10, 0.25
-"""Of the draws: so many must stay effective while the likelihood is let in, and more than so many at the end."""
+"""Effective sample size over the number of draws: at least the first while the exponent rises, more than the second at
+the end. [shares] Judgement: of 1,000 draws, a covariance needs a hundred and a 5 % point more."""
 _DEGREES = 7.0
+"""Of the proposal's Student t. [degrees of freedom] Judgement: tails heavier than a normal posterior's, with
+moments."""
 _WIDER = 1.12
+"""Scale of the proposal over that of the draws. [factor] Judgement: too wide costs a few draws, too narrow a tail."""
 _MOST_ROUNDS = 8
+"""Proposals before moves take over. [times] Judgement: a bound on the work."""
 _PILOT_DRAWS = 400
+"""Draws that find where the posterior lies. [draws] Judgement: enough for a covariance of twelve unknowns."""
+_LEAST_SPREAD_SHARE, _LEAST_SPREAD_VAR = 1e-5, 1e-12
+"""Added to the proposal's variances: a share of themselves [fraction], and so much [unit of the unknown, squared].
+Judgement: next to nothing; it keeps the covariance invertible."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,17 +63,32 @@ class Target:
     """A posterior to draw from."""
 
     log_prior: LogDensity
+    """Of points; at most ``IMPOSSIBLE`` outside its bounds. [nat]"""
     log_likelihood: LogDensity
+    """Of points; what is not a number counts as ``IMPOSSIBLE``. [nat]"""
     first: Callable[[int, np.random.Generator], Proposed]
-    """The first proposal: so many points, as a rule of the prior."""
+    """The first proposal: so many points, as a rule from the prior."""
     rough_likelihood: LogDensity | None = None
-    """A cheaper likelihood by which pilot draws go: they only tell where to draw."""
+    """A cheaper log-likelihood for pilot draws, which only locate the posterior. [nat]"""
 
-    def judged(self, points: FloatArray, log_likelihood: LogDensity | None = None) -> tuple[FloatArray, FloatArray]:
-        """Return log prior and log likelihood of points."""
-        believed = self.log_prior(points)
-        seen = np.nan_to_num((log_likelihood or self.log_likelihood)(points), nan=IMPOSSIBLE)
-        return believed, np.where(believed > IMPOSSIBLE, seen, IMPOSSIBLE)
+    def densities(self, points: FloatArray, log_likelihood: LogDensity | None = None) -> tuple[FloatArray, FloatArray]:
+        """Return log prior and log-likelihood of points.
+
+        Parameters
+        ----------
+        points : ndarray, points × unknowns
+            [unit of each unknown]
+        log_likelihood : callable, optional
+            Another log-likelihood than that of the target.
+
+        Returns
+        -------
+        (ndarray, ndarray), each points
+            Log prior and log-likelihood. [nat]
+        """
+        log_prior = self.log_prior(points)
+        values = np.nan_to_num((log_likelihood or self.log_likelihood)(points), nan=IMPOSSIBLE)
+        return log_prior, np.where(log_prior > IMPOSSIBLE, values, IMPOSSIBLE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,26 +96,21 @@ class WeightedDraws:
     """Weighted draws of a posterior, one row each, and how they came about."""
 
     points: FloatArray
+    """(draws × unknowns) [unit of each unknown]"""
     weights: FloatArray
+    """Add up to 1. (draws) [fraction]"""
     log_density: FloatArray
-    """Log density with which each was made."""
+    """Log density with which each was proposed. (draws) [nat]"""
     log_likelihood: FloatArray
+    """(draws) [nat]"""
     rounds: int
-
-    @property
-    def effective(self) -> float:
-        """How many equally weighted draws these are worth."""
-        return effective_sample_size(self.weights)
-
-    def chosen(self, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
-        """Return which draws stand for all of them, equally weighted."""
-        return resample(self.weights, count, rng)
+    """How many proposals it took."""
 
 
 def draw(
     target: Target, count: int, rng: np.random.Generator, *, near: tuple[FloatArray, FloatArray] | None = None
 ) -> WeightedDraws:
-    """Return weighted draws of a posterior; its likelihood was last asked of just these points.
+    """Return weighted draws of a posterior; its likelihood was last evaluated at just these points.
 
     Parameters
     ----------
@@ -100,12 +119,18 @@ def draw(
     count : int
         How many draws are wanted.
     rng : Generator
-        Source of all chance.
-    near : tuple of ndarray, optional
-        Points near the posterior, one row each, and their weights: then no pilot draws are made.
+        Random numbers.
+    near : (ndarray, ndarray), optional
+        Points near the posterior (points × unknowns) [unit of each unknown] and their weights (points) [fraction]: then
+        no pilot draws are made.
+
+    Returns
+    -------
+    WeightedDraws
+        As many as asked for.
     """
     rough = target.rough_likelihood
-    pilot, judged_by = count > _PILOT_DRAWS or rough is not None, target.log_likelihood
+    pilot, evaluated = count > _PILOT_DRAWS or rough is not None, target.log_likelihood
     if near is not None and effective_sample_size(near[1]) > LEAST_SHARE * count:
         pilot = False
         points, log_density = _propose(*near, count, rng)
@@ -113,48 +138,70 @@ def draw(
         points, log_density = target.first(min(count, _PILOT_DRAWS), rng)
     exponent = 0.0
     for rounds in range(1, _MOST_ROUNDS + 1):
-        judged_by = rough if pilot and rough is not None else target.log_likelihood
-        believed, seen = target.judged(points, judged_by)
-        base = believed - log_density
-        if not pilot and _effective(base + seen) > GOOD_SHARE * count:
-            return WeightedDraws(points, normalized(base + seen), log_density, seen, rounds)
-        exponent = _next_exponent(base, seen, exponent)
-        weights = normalized(base + exponent * seen)
+        evaluated = rough if pilot and rough is not None else target.log_likelihood
+        log_prior, log_likelihood = target.densities(points, evaluated)
+        base = log_prior - log_density
+        if not pilot and _effective(base + log_likelihood) > GOOD_SHARE * count:
+            return WeightedDraws(points, normalized(base + log_likelihood), log_density, log_likelihood, rounds)
+        exponent = _next_exponent(base, log_likelihood, exponent)
+        weights = normalized(base + exponent * log_likelihood)
         pilot = pilot and exponent < 1.0
         if rounds < _MOST_ROUNDS:
             points, log_density = _propose(points, weights, len(points) if pilot else count, rng)
     if rough is not None:
-        if judged_by is rough:
-            believed, seen = target.judged(points)
-        # how far a rough likelihood was let in says nothing of how far the exact one can be
-        exponent = _next_exponent(believed - log_density, seen, 0.0)
-        weights = normalized(believed - log_density + exponent * seen)
-    moved = moved_to_posterior(Population(points, believed, seen, exponent), weights, count, target.judged, rng)
-    believed, seen = target.judged(moved.place)
-    return WeightedDraws(moved.place, np.full(count, 1.0 / count), believed + seen, seen, _MOST_ROUNDS)
+        if evaluated is rough:
+            log_prior, log_likelihood = target.densities(points)
+        # the exponent of a rough likelihood says nothing of that of the exact one
+        exponent = _next_exponent(log_prior - log_density, log_likelihood, 0.0)
+        weights = normalized(log_prior - log_density + exponent * log_likelihood)
+    moved = moved_to_posterior(
+        Population(points, log_prior, log_likelihood, exponent), weights, count, target.densities, rng
+    )
+    log_prior, log_likelihood = target.densities(moved.points)
+    return WeightedDraws(
+        moved.points, np.full(count, 1.0 / count), log_prior + log_likelihood, log_likelihood, _MOST_ROUNDS
+    )
 
 
 def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: Moves) -> WeightedDraws:
-    """Return equally weighted draws of a posterior, led to it from its prior: ``target.first`` has to draw from that.
+    """Return equally weighted draws of a posterior, moved to it from its prior by sequential Monte Carlo.
 
-    Dearer than ``draw``, and true to a thin tail or a second mode, which a proposal of one bell loses.
+    Costs more than ``draw``, and keeps a thin tail or a second mode, which a proposal of one mode loses.
+
+    Parameters
+    ----------
+    target : Target
+        The posterior; its first proposal has to be its prior.
+    count : int
+        How many draws are wanted.
+    rng : Generator
+        Random numbers.
+    moves : Moves
+        How often every draw is moved.
+
+    Returns
+    -------
+    WeightedDraws
+        As many as asked for.
     """
-    points, believed = target.first(count, rng)
-    _, seen = target.judged(points)
+    points, log_prior = target.first(count, rng)
+    _, log_likelihood = target.densities(points)
     even = np.full(count, 1.0 / count)
-    moved = moved_to_posterior(Population(points, believed, seen, 0.0), even, count, target.judged, rng, moves=moves)
-    return WeightedDraws(moved.place, even, moved.believed + moved.seen, moved.seen, _MOST_ROUNDS)
+    moved = moved_to_posterior(
+        Population(points, log_prior, log_likelihood, 0.0), even, count, target.densities, rng, moves=moves
+    )
+    return WeightedDraws(moved.points, even, moved.log_prior + moved.log_likelihood, moved.log_likelihood, _MOST_ROUNDS)
 
 
 def _effective(log_weights: FloatArray) -> float:
     return effective_sample_size(normalized(log_weights))
 
 
-def _next_exponent(base: FloatArray, seen: FloatArray, exponent: float) -> float:
-    """How far the likelihood can be let in; it never goes back."""
+def _next_exponent(base: FloatArray, log_likelihood: FloatArray, exponent: float) -> float:
+    """The largest exponent that leaves enough draws effective; it never falls."""
 
     def enough(tried: float) -> bool:
-        return _effective(base + tried * seen) > LEAST_SHARE * len(base)
+        return _effective(base + tried * log_likelihood) > LEAST_SHARE * len(base)
 
     if not enough(exponent):
         return exponent
@@ -167,7 +214,7 @@ def _propose(points: FloatArray, weights: FloatArray, count: int, rng: np.random
     mean = weights @ points
     away = points - mean
     spread = away.T @ (away * weights[:, None])
-    spread += np.diag(1e-5 * np.diag(spread) + 1e-12)
+    spread += np.diag(_LEAST_SPREAD_SHARE * np.diag(spread) + _LEAST_SPREAD_VAR)
     root = np.linalg.cholesky(spread) * _WIDER
     stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
     step = rng.standard_normal((count, size)) / stretch[:, None]

@@ -12,27 +12,28 @@ from monitor.physics.sorption import Isotherm, Mixture, PiecewiseLinear
 from monitor.records import Box, Spool
 
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
-_SPOOL_HUMIDITY_UNKNOWN = 0.18
 """Humidity with which spools are at rest as they go in, by state. [fraction of saturation] Judgement: sealed bags and
-dried spools are dry, open ones near a room's air; where nothing is said, between the two."""
+dried spools are dry, open ones near a room's air."""
+_SPOOL_HUMIDITY_UNKNOWN = 0.18
+"""The same where nothing is said. [fraction of saturation] Judgement: between a dry spool and an open one."""
 _CORE_HUMIDITY = 0.35
 """The same of a cardboard core. [fraction of saturation] Judgement: board comes from a shop's or a room's air, and
 follows it within days."""
 _CORE_G = 180.0
 """Mass of a cardboard core: the middle of 120 to 250 g, from memory (``spool_mass_g`` of tables/cardboard.toml). [g]"""
 _CORE_G_PER_G = 0.08
-"""Water of board for a humidity of 1, a straight line. [g/g] The slope of its isotherm from 20 to 40 % RH at 23 °C
-(0.08 to 0.09, ``cardboard().isotherm``); steeper below 10 % and above 50 %."""
+"""Water of board for a humidity of 1, a straight line. [g/g] The slope of its isotherm from 20 to 40 % RH at 23 °C,
+0.08 to 0.09 (tables/cardboard.toml, after Tryding et al. 2022); steeper below 10 % and above 50 %."""
 _SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
 """Water of a swapped spool for a humidity of 1, where no spool is declared. [g] Judgement: a kilogram of a middling
 filament; those of tables/polymers.toml run from 3 (PC) by 5 (PETG, ABS) and 7 (PLA) to 50 g (PA6)."""
 _LEAST_SWAPPED_G_PER_HUMIDITY = 0.1
-"""A spool holds at least so much. [g] Keeps a division sound."""
+"""A spool holds at least so much. [g] Judgement: far less than any; it keeps a division sound."""
 _AIR_G_10_LITER, _LEAST_WALLS = 0.206, 0.02
 """Water in ten liters of saturated air at 23 °C (20.6 g/m³, monitor/physics/psychrometrics.py) [g], and a share of it
 that even glass with a seal takes up (a judgement)."""
 _TEN_LITER = 10.0
-"""The box that the shares of walls are given for; others by their area. [liter]"""
+"""The box that the shares of walls are given for, by definition; others go by their area. [liter]"""
 _LATER_HUMIDITY = 0.10
 """Spools that were in the box before the recharge are near the air it had. [fraction of saturation] Judgement: a box
 that was watched was kept dry, and beads are changed about when it no longer is."""
@@ -45,19 +46,20 @@ _LEAST_DRY_G = 1.0
 _LEAST_SLOW_G = 0.02
 """Slow contents of a box without a spool: foam, labels, cable. [g for a humidity of 1] Judgement: next to nothing."""
 _WALLS = {
-    "tight": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
-    "dry": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
-    "thirsty": (
+    "impervious": (("glass", "metal", "steel", "alumin"), (0.0, 0.05)),
+    "hardly_sorbing": (("pp", "polyprop", "pe", "hdpe", "ldpe", "polyeth"), (0.05, 0.08)),
+    "sorbing": (
         ("pc", "polycarb", "polysty", "pmma", "acryl", "pa", "nylon", "abs", "ps", "pet", "pvc", "wood", "card"),
         (0.30, 0.30),
     ),
 }
-_WALLS_UNKNOWN = (0.10, 0.12)
-"""By what the walls' uptake makes the course look slower: mean and sd. [ln conductance] Judgement:
+"""By what the walls' uptake makes the course look slower, by words for their material: mean and sd. [ln conductance]
 
-The air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram, one of
-polycarbonate grams, though only its skin within a day or two.
+Judgement: the air of 10 L holds 0.2 g between dry and saturated; a wall of polypropylene takes up hundredths of a gram,
+one of polycarbonate grams, though only its skin within a day or two.
 """
+_WALLS_UNKNOWN = (0.10, 0.12)
+"""The same of any other walls. [ln conductance] Judgement: between polypropylene and polycarbonate."""
 
 # The other end of the line of isotherm shapes. Where no second published curve is known, a straight line is taken:
 # kinetics and mixtures smooth every step and knee.
@@ -79,13 +81,18 @@ _ALMOST_FULL, _LEAST_RISE = 0.985, 1.05
 """From there the line goes on to the loading at the first [fraction of saturation], the last humidity of
 ``physics.sorption.tabulated``, and rises by at least the second [factor], as it has to be inverted (a judgement)."""
 _STEP_LOG_SD = 0.14
+"""How far a bed smears the humidity of a hydrate's step: a factor of 1.15. [ln humidity] Judgement: grains are never
+all in one phase."""
 _STEP_SPREADS = np.linspace(-2.0, 2.0, 17)
-"""How far a bed smears the humidity of a hydrate's step: the first [ln humidity], a factor of 1.15; the second are the
-places of its normal that are averaged over [standard deviations]. Judgement: grains are never all in one phase."""
+"""Places of that normal which are averaged over. [standard deviations] Judgement: a quarter apart, a smooth mean."""
 _SMEARED_HUMIDITIES = np.r_[np.geomspace(0.01, 0.9, 40), 1.0]
-"""Where a smeared isotherm is tabulated. [fraction of saturation] Below its lowest step (6 % RH) to saturation."""
+"""Where a smeared isotherm is tabulated. [fraction of saturation] Judgement: from well below its lowest step, 6 % RH,
+to saturation, an eighth apart."""
+_LEAST_TABLE_STEP = 1e-6
+"""By so much a smeared isotherm rises from one tabulated humidity to the next. [g/g] Judgement: far below what a scale
+shows; it lets the table be inverted."""
 _SMEARED_TO = 0.98
-"""Smearing looks no further. [fraction of saturation] Judgement: beyond it a salt is brine without end."""
+"""Smearing goes no further. [fraction of saturation] Judgement: beyond it a salt is brine without end."""
 
 
 def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isotherm], float, str]:
@@ -96,13 +103,13 @@ def prompt_contents(box: Box, episode: Episode) -> tuple[tuple[Isotherm, Isother
     box : Box
         As declared.
     episode : Episode
-        Tells the beads.
+        With the beads.
 
     Returns
     -------
     ((Isotherm, Isotherm), float, str)
         Isotherms between which the shape lies; dry mass, of walls their uptake for a humidity of 1 [g]; what humidity
-        tells of them: 'fill', 'little' or 'phase'.
+        shows of them: 'fill', 'little' or 'phase'.
     """
     if episode.desiccant is None:
         walls = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
@@ -127,15 +134,14 @@ def walls_of(material: str | None) -> tuple[tuple[float, float], bool]:
     words = (material or "").lower()
     named = sorted(((name, kind) for kind, (names, _) in _WALLS.items() for name in names), key=lambda n: -len(n[0]))
     kind = next((kind for name, kind in named if words.startswith(name)), None)
-    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "thirsty")
+    return (_WALLS_UNKNOWN, False) if kind is None else (_WALLS[kind][1], kind == "sorbing")
 
 
 def _walls_g_per_humidity(box: Box) -> float:
     """Water that walls take up for a humidity of 1: a share of what the air of ten liters does, by their area."""
     (slower, _), _ = walls_of(box.wall_material)
-    return (
-        max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * float((box.volume_liter / _TEN_LITER) ** (2 / 3))
-    )
+    area_ratio = float((box.volume_liter / _TEN_LITER) ** (2 / 3))  # exact for boxes of one shape
+    return max(float(np.expm1(slower)), _LEAST_WALLS) * _AIR_G_10_LITER * area_ratio
 
 
 def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
@@ -163,7 +169,7 @@ def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
 
 
 def known_or_plain_gel(kind: str) -> Desiccant:
-    """Return a desiccant; one that no table knows is taken for silica gel whose type nobody told.
+    """Return a desiccant; one that is in no table is taken for silica gel of unknown type.
 
     Parameters
     ----------
@@ -191,7 +197,7 @@ def _smeared(isotherm: Isotherm) -> Isotherm:
     weights = np.exp(-0.5 * _STEP_SPREADS**2)
     around = np.minimum(humidities[:, None] * spread, _SMEARED_TO)
     loading = np.asarray(isotherm.loading_g_per_g(around, REFERENCE_DEGC)) @ weights / weights.sum()
-    rising = np.maximum.accumulate(loading) + 1e-6 * np.arange(len(loading))
+    rising = np.maximum.accumulate(loading) + _LEAST_TABLE_STEP * np.arange(len(loading))
     return PiecewiseLinear((0.0, *map(float, humidities)), (0.0, *map(float, rising)))
 
 

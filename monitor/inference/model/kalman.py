@@ -1,9 +1,9 @@
-"""The water balance run along an episode for many draws, corrected by the readings on the way.
+"""Extended Kalman filter: the water balance along an episode for many draws, updated by its readings.
 
-A draw fixes the constants of a box. What wanders in between, the water in the charge and the conductance around its
-mean, is carried as a small Gaussian error beside the balance (an extended Kalman filter [1]_): openings, unseen doses
-and a drifting seal widen it, readings narrow it. A reading at the floor of a sensor says 'at or below' and enters as
-a truncated normal (Tobit filter [2]_); errors have the tails of Student's t, so that a bad day misleads little.
+A draw fixes the constants of a box. The water in the charge and the wander of the conductance around its mean have a
+Gaussian error beside the balance (an extended Kalman filter [1]_): openings, unseen doses and a drifting seal widen it,
+readings narrow it. A reading at the floor of a sensor is censored: it says 'at or below' and enters as a truncated
+normal (Tobit filter [2]_). Errors have the tails of Student's t, so that an outlier misleads little.
 
 References
 ----------
@@ -37,15 +37,16 @@ from monitor.inference.model.state import (
 )
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
+from monitor.units import DAYS_PER_JULIAN_YEAR
 
 _AT_REST = 1e-7
-"""Noise of settling below this is none: far under any display. [fraction of saturation per square root of a day]"""
-_YEAR_DAYS = 365.25
-"""A Julian year. [days]"""
+"""Noise of settling below this is none. [fraction of saturation per square root of a day] Judgement: far under any
+display."""
 _WETTEST_START = 0.95
 """A draw starts no more humid than this: isotherms are fitted below. [fraction of saturation] Judgement."""
 _NO_WANDERING_VAR = 1e-8
-"""Variance of ln G where it is taken not to wander; above zero, so that matrices stay sound. [(ln G)²]"""
+"""Variance of ln G where it is taken not to wander. [(ln G)²] Judgement: next to none, and above zero, so that matrices
+can be inverted."""
 _HOLDER_SHARE = 0.002
 """What a charge's first weighing may be off beside its rounding, as a share of its dry mass: a holder's tare, a bead
 lost. Judgement. The same share as in ``drying.curve.MODEL_SD_SHARE``."""
@@ -68,13 +69,13 @@ def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
     """
     theta = np.asfortranarray(theta)  # unknowns are read a column at a time
     state, log_likelihood = _start(problem, theta)
-    if problem.bias_seen is not None:
-        log_likelihood = log_likelihood + problem.bias_seen.of(theta[:, Unknown.sensor_bias])
+    if problem.bias_likelihood is not None:
+        log_likelihood = log_likelihood + problem.bias_likelihood.at(theta[:, Unknown.sensor_bias])
     return log_likelihood + run_on(problem, theta, state), state
 
 
 def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float = 0.0) -> FloatArray:
-    """Carry a state through the bins of a problem, in place.
+    """Run the filter on through the bins of a problem, in place.
 
     Parameters
     ----------
@@ -83,7 +84,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     theta : ndarray, draws × unknowns
         The constants. [unit of each ``Unknown``]
     state : State
-        Where each draw stands at the start of the first bin; at its end, that of the last.
+        Of each draw at the start of the first bin; afterwards, at the end of the last.
     aged_days : float
         How long the box was closed when the first bin begins. [days]
 
@@ -98,14 +99,16 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
     settling = _settling(bins, assume, aged_days)
     # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
-    settling = np.hypot(settling, assume.bias_walk / np.sqrt(_YEAR_DAYS))
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
     earlier = None
     for i, days in enumerate(bins.days):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
             is_gone = any(at > i for at in bins.new_sensors)
-            earlier = EarlierBias.unseen(float(problem.prior.sd[Unknown.sensor_bias]), len(theta)) if is_gone else None
+            earlier = (
+                EarlierBias.from_prior(float(problem.prior.sd[Unknown.sensor_bias]), len(theta)) if is_gone else None
+            )
         if problem.prior.has_change_point:
             apply_change_point(state, theta, bins, i)
         if np.any(bins.loosened[i]):
@@ -173,23 +176,23 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
 def _predict(  # noqa: PLR0917
     state: State, air: Air, days: float, assume: Assumptions, settling: float, earlier: EarlierBias | None
 ) -> None:
-    """Carry state and errors one bin ahead."""
+    """Predict state and covariance one bin ahead."""
     box = state.drawn
     stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
-    kept = np.exp(-days / assume.drift_days)
-    keep, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
+    wander_kept = np.exp(-days / assume.drift_days)
+    loading_kept, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
     drift = assume.drift_sd**2 if assume.wandering_leak else _NO_WANDERING_VAR
     unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
     if settling > _AT_REST:
         unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))
     if earlier is not None:
-        earlier.carried(keep, by_wander, kept)
-    of_loading = keep * state.var_loading + by_wander * state.covariance
-    of_wander = keep * state.covariance + by_wander * state.var_wander
-    state.var_loading = keep * of_loading + by_wander * of_wander + unseen
-    state.covariance = kept * of_wander
-    state.var_wander = (kept * kept) * state.var_wander + drift * (1.0 - kept * kept)
+        earlier.predict(loading_kept, by_wander, wander_kept)
+    of_loading = loading_kept * state.var_loading + by_wander * state.covariance
+    of_wander = loading_kept * state.covariance + by_wander * state.var_wander
+    state.var_loading = loading_kept * of_loading + by_wander * of_wander + unseen
+    state.covariance = wander_kept * of_wander
+    state.var_wander = (wander_kept * wander_kept) * state.var_wander + drift * (1.0 - wander_kept * wander_kept)
     state.loading = box.table.keep_within(stepped.loading_g_per_g)
-    state.slow_humidity, state.wander = stepped.slow_humidity, kept * state.wander
+    state.slow_humidity, state.wander = stepped.slow_humidity, wander_kept * state.wander
     state.leaked_g = state.leaked_g + np.abs(stepped.leaked_g)
     state.dose_kpa_days = state.dose_kpa_days + days * np.abs(stepped.mean_difference_kpa)

@@ -1,4 +1,4 @@
-"""What is seen of a box corrects the filter: a reading, a weighing of the charge, a look at the beads."""
+"""Measurement updates of the filter: by a reading, a weighing of the charge, the color of the beads."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitor.physics.numerics import FloatArray
 
 @dataclass(eq=False)
 class EarlierBias:
-    """What the filter believes of that bias, draw by draw, and how its error goes with the other two."""
+    """Bias of a sensor that was swapped since: its mean, variance and covariances in the filter of each draw."""
 
     mean: FloatArray
     """(draws) [fraction of saturation]"""
@@ -27,8 +27,8 @@ class EarlierBias:
     """Its covariance with ln conductance. (draws) [1]"""
 
     @classmethod
-    def unseen(cls, sd: float, count: int) -> EarlierBias:
-        """Return what is believed before its first reading.
+    def from_prior(cls, sd: float, count: int) -> EarlierBias:
+        """Return its prior, before the first reading.
 
         Parameters
         ----------
@@ -40,36 +40,41 @@ class EarlierBias:
         Returns
         -------
         EarlierBias
-            About none.
+            With mean zero.
         """
         return cls(np.zeros(count), np.full(count, sd * sd), np.zeros(count), np.zeros(count))
 
-    def carried(self, keep: FloatArray, by_wander: FloatArray, kept: float) -> None:
-        """Carry the errors one bin ahead, as those of water and conductance are, in place.
+    def predict(self, loading_kept: FloatArray, by_wander: FloatArray, wander_kept: float) -> None:
+        """Predict the covariances one bin ahead, as those of water and conductance are, in place.
 
         Parameters
         ----------
-        keep : ndarray, draws
+        loading_kept : ndarray, draws
             d end loading / d start loading. [1]
         by_wander : ndarray, draws
             d end loading / d ln conductance. [g/g]
-        kept : float
+        wander_kept : float
             Share of the wander of ln conductance still there. [fraction]
         """
-        self.with_loading = keep * self.with_loading + by_wander * self.with_wander
-        self.with_wander = kept * self.with_wander
+        self.with_loading = loading_kept * self.with_loading + by_wander * self.with_wander
+        self.with_wander = wander_kept * self.with_wander
 
-    def corrected(
-        self, move: FloatArray, shrink: FloatArray, gain: FloatArray, by_loading: FloatArray, by_wander: FloatArray
+    def update(
+        self,
+        innovation: FloatArray,
+        removed_variance: FloatArray,
+        gain: FloatArray,
+        by_loading: FloatArray,
+        by_wander: FloatArray,
     ) -> None:
-        """Correct the bias by an observation, in place.
+        """Update the bias by an observation, in place.
 
         Parameters
         ----------
-        move : ndarray, draws
-            The observation less what was foretold, as far as it counts. [unit of the observation]
-        shrink : ndarray, draws
-            Variance that the observation takes away. [its square]
+        innovation : ndarray, draws
+            The observation less its prediction, times the weight of a robust update. [unit of the observation]
+        removed_variance : ndarray, draws
+            Variance that the update removes. [its square]
         gain : ndarray, draws
             Of the bias. [fraction of saturation by that unit]
         by_loading : ndarray, draws
@@ -77,10 +82,10 @@ class EarlierBias:
         by_wander : ndarray, draws
             Gain of ln conductance. [1 by that unit]
         """
-        self.mean = self.mean + gain * move
-        self.var = np.maximum(self.var - gain * gain * shrink, 0.0)
-        self.with_loading = self.with_loading - gain * by_loading * shrink
-        self.with_wander = self.with_wander - gain * by_wander * shrink
+        self.mean = self.mean + gain * innovation
+        self.var = np.maximum(self.var - gain * gain * removed_variance, 0.0)
+        self.with_loading = self.with_loading - gain * by_loading * removed_variance
+        self.with_wander = self.with_wander - gain * by_wander * removed_variance
 
 
 _LOG_SQRT_2PI = 0.9189385332046727
@@ -130,7 +135,7 @@ def update_by_reading(  # noqa: PLR0917
     loading: FloatArray,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Correct the state by the reading of a bin, in place.
+    """Update the state by the reading of a bin, in place.
 
     Parameters
     ----------
@@ -165,13 +170,13 @@ def update_by_reading(  # noqa: PLR0917
     variance = slope * through_loading + through_bias + reading_noise(shown, problem)
     gap = shown - humidity - bias
     if problem.bins.censored[i] and problem.assumptions.censored:
-        score, move, share = _at_or_below(gap, variance)
+        score, innovation, share = _at_or_below(gap, variance)
     else:
-        score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+        score, innovation, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = through_loading / variance, through_wander / variance
     if earlier is not None:
-        earlier.corrected(move, share * variance, through_bias / variance, by_loading, by_wander)
-    _shift(state, move, share * variance, by_loading, by_wander)
+        earlier.update(innovation, share * variance, through_bias / variance, by_loading, by_wander)
+    _update(state, innovation, share * variance, by_loading, by_wander)
     return score
 
 
@@ -200,7 +205,7 @@ def update_by_weighing(  # noqa: PLR0917
     resolution_g: float,
     earlier: EarlierBias | None = None,
 ) -> FloatArray:
-    """Correct the state by a weighing of the charge, in place: grams, where humidity tells only shares.
+    """Update the state by a weighing of the charge, in place: grams, where humidity gives only a share of capacity.
 
     Parameters
     ----------
@@ -228,24 +233,24 @@ def update_by_weighing(  # noqa: PLR0917
     dry = problem.prior.dry_mass_g * np.exp(log_dry)
     variance = grams * grams * state.var_loading + (SCALE_SD_STEPS * resolution_g) ** 2 + _LEAST_WEIGHING_SD_G**2
     gap = mass_g - dry - grams * state.loading
-    score, move, share = _student(gap, variance, problem.assumptions.student_degrees)
+    score, innovation, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
     if earlier is not None:
         gain = grams * earlier.with_loading / variance
-        earlier.corrected(move, share * variance, gain, by_loading, by_wander)
-    _shift(state, move, share * variance, by_loading, by_wander)
+        earlier.update(innovation, share * variance, gain, by_loading, by_wander)
+    _update(state, innovation, share * variance, by_loading, by_wander)
     return score
 
 
 def update_by_color(state: State, problem: Problem, color: str, air: Air) -> FloatArray:
-    """Return what the color of the beads says; so vague that it weighs draws and moves none.
+    """Return what the color of the beads says; so vague that it weights draws and does not update the filter.
 
     Parameters
     ----------
     state : State
-        When they were looked at.
+        At that time.
     problem : Problem
-        Its prior tells the dye.
+        Its prior has the dye.
     color : str
         As seen.
     air : Air
@@ -263,11 +268,13 @@ def update_by_color(state: State, problem: Problem, color: str, air: Air) -> Flo
     return np.asarray(dye.log_likelihood(color, np.clip(humidity, 0.0, 1.0)))
 
 
-def _shift(state: State, move: FloatArray, shrink: FloatArray, by_loading: FloatArray, by_wander: FloatArray) -> None:
-    """Move water and conductance by their gains, and take from their errors what was learned."""
-    state.loading = state.drawn.table.keep_within(state.loading + by_loading * move)
-    state.wander = state.wander + by_wander * move
-    learned = by_loading * shrink
-    state.var_loading = state.var_loading - by_loading * learned
-    state.covariance = state.covariance - by_wander * learned
-    state.var_wander = state.var_wander - by_wander * by_wander * shrink
+def _update(
+    state: State, innovation: FloatArray, removed_variance: FloatArray, by_loading: FloatArray, by_wander: FloatArray
+) -> None:
+    """Kalman update of water and conductance by their gains."""
+    state.loading = state.drawn.table.keep_within(state.loading + by_loading * innovation)
+    state.wander = state.wander + by_wander * innovation
+    by_variance = by_loading * removed_variance
+    state.var_loading = state.var_loading - by_loading * by_variance
+    state.covariance = state.covariance - by_wander * by_variance
+    state.var_wander = state.var_wander - by_wander * by_wander * removed_variance

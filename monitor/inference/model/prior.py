@@ -68,11 +68,12 @@ _AIR_CHANGES = {
     "bag": (0.7, 1.2),
     "cabinet": (4.0, 1.1),
 }
-_AIR_CHANGES_UNKNOWN = (1.6, 1.2)
 """Air changes by a word in the box's style: median [1/day] and sd of its logarithm. Display cases run from 0.1 (very
 well sealed) to 24 (AIC wiki 2020, degree of case seal); an empty polypropylene clip-lid box had 2.8 (Kelly, Daniel
 2000, Abbey Newsletter 24:1). Each figure within that range, and every spread, is a judgement: no survey of such boxes
-is known to us. Wide on purpose: the readings speak, and boxes of one style inform each other."""
+is known to us. Wide on purpose: readings and other boxes of the style narrow it."""
+_AIR_CHANGES_UNKNOWN = (1.6, 1.2)
+"""The same of any other style. [1/day] and [1] Judgement: the middle of these, with a spread over all of them."""
 _FED_THROUGH_TUBE = 1.3
 """A hole for the filament makes a box so many times as leaky. [factor] Judgement: a tight bore of 2 mm passes 0.001
 g/day/kPa (``physics.leakage.hole_conductance``), a loose one or a worn grommet a good part of what a seal does."""
@@ -87,21 +88,22 @@ _START_HUMIDITY = {
     "indicator": (0.08, 0.8),
     NOT_DRIED: (0.12, 0.9),  # anything from nearly dry to past most limits (a judgement)
 }
-_START_UNKNOWN = (0.06, 1.0)
 """Humidity over the charge when the box is closed, by a word in how it was dried: median [fraction of saturation] and
 sd of its logarithm. The floor of hot air (equation 2 of any Dubinin isotherm, RH = exp(-A_dry / R T): 5.7 % at 55 °C,
 3.1 % at 65 °C, 0.4 % at 100 °C in a room of 20 °C and 50 % RH) is a lower bound; many charges stop far short of it, so
 medians above it and wide spreads are a judgement."""
+_START_UNKNOWN = (0.06, 1.0)
+"""The same of any other method. [fraction of saturation] and [1] Judgement: the middle of these, with a wide spread."""
 _START_WITHOUT_BEADS = (0.30, 0.8)
-"""The same of a box without beads: closed on the room's air, or on air that was dried or moistened first (a
-judgement)."""
+"""The same of a box without beads. [fraction of saturation] and [1] Judgement: closed on the room's air, or on air that
+was dried or moistened first."""
 _START_OF_SIEVE = (0.0015, 1.5)
 """The same of a sieve: one that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its
 isotherm); the spread is a judgement."""
-_DRIEST_TOLD = 1e-4
-"""A loading that was told is taken for no drier than this. [fraction of saturation] Judgement: below it isotherms are
-extrapolated."""
-_LEAST_TOLD_SD = 0.1
+_DRIEST_KNOWN = 1e-4
+"""A loading known from a drying run or jar check is taken for no drier than this. [fraction of saturation] Judgement:
+below it isotherms are extrapolated."""
+_LEAST_KNOWN_SD = 0.1
 """And known no better than this. [ln humidity] Judgement: the isotherm itself is off by that much."""
 
 _SALT_SHAPE_SD = 0.15
@@ -122,7 +124,8 @@ _SLOW_LAG_SD = 0.6
 _LEAST_LAG_DAYS = 0.5
 """Slow contents lag by at least this much. [days] Judgement: what answers sooner is at rest with the air in any bin."""
 _NO_SLOW_G = 1e-4
-"""Slow contents where they are taken out of the model, for the ablation table. [g for a humidity of 1]"""
+"""Slow contents where they are taken out of the model, for the ablation table. [g for a humidity of 1] Judgement: next
+to nothing, as a logarithm needs more than none."""
 
 
 @dataclass(frozen=True)
@@ -130,16 +133,16 @@ class Assumptions:
     """The settings of the model of errors; each switch is a row of the ablation table."""
 
     bias_share_of_accuracy: float = 0.5
-    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM 100).
-    [share of the stated accuracy]"""
+    """Standard deviation of a sensor's bias: a stated accuracy is read as two of them (coverage factor 2, JCGM
+    100:2008, 6.2). [share of the stated accuracy]"""
     bias_walk: float = 0.005
     """How far a bias wanders in a year; sheets of common sensors say 0.25 to 0.5 % RH, some from memory. [fraction of
     saturation per square root of a year]"""
     shape_mean: float = 0.5
-    """Somewhere between the two published isotherms, at 0 and at 1. [1]"""
+    """Mean of the isotherm shape. [1] No unit. Judgement: halfway between the two published isotherms, at 0 and at
+    1."""
     shape_sd: float = 0.4
-    """Somewhere between the two published isotherms, at 0 and at 1: a judgement, as no published curve fits every
-    lot. [1]"""
+    """Standard deviation of the isotherm shape. [1] No unit. Judgement: no published curve fits every lot."""
     drift_sd: float = 0.2
     """How far ln conductance wanders around its mean in a box left closed. [1] Judgement: a fifth either way."""
     drift_days: float = 60.0
@@ -149,10 +152,10 @@ class Assumptions:
     badly_seated: float = 0.15
     """Share of openings after which the lid does not close as before. [fraction] Judgement: one in seven."""
     ajar_log_conductance: float = 1.2
-    """What that adds to ln G until the next opening, or until somebody notices. [1] Judgement: a seam three times
+    """What that adds to ln G until the next opening, or until that is noticed. [1] Judgement: a seam three times
     as wide."""
     ajar_days: float = 10.0
-    """How long until somebody notices, on average. [days] Judgement."""
+    """How long until that is noticed, on average. [days] Judgement."""
     unknown_share: float = 0.15
     """Unseen gains and losses, as a share of the day's ingress. [per square root of a day] Judgement: wind, breathing
     and warm hours that daily means smooth."""
@@ -186,8 +189,8 @@ class Assumptions:
     """By how much one opening differs from another. [g] Judgement: as much as the air of ten liters holds at half
     saturation; lids stay open for a breath or for minutes, and surfaces take up some."""
     swapped_humidity: float = 0.25
-    """A spool that is swapped in comes from a sealed bag, a dryer or the open shelf and nobody says which: between dry
-    and the room's. [fraction of saturation] Judgement."""
+    """A spool that is swapped in comes from a sealed bag, a dryer or the open shelf, and it is not known which: between
+    dry and the room's. [fraction of saturation] Judgement."""
     swapped_humidity_sd: float = 0.2
     """How far one spool's humidity lies from that of the others. [fraction of saturation] Judgement: as wide as
     that."""
@@ -196,7 +199,7 @@ class Assumptions:
     censored: bool = True
     """False takes a floor for a value: wrong, kept for the test that must fail."""
     drop_censored: bool = False
-    """True leaves readings at the floor out, which wastes what they tell."""
+    """True leaves readings at the floor out, which wastes their information."""
     seasonal_room: bool = True
     """False holds the room's year flat."""
     future_events: bool = True
@@ -228,11 +231,11 @@ class Prior:
     dry_mass_g: float
     """Of the beads, 1 where not declared; without any, what the walls take up for a humidity of 1. [g]"""
     grams_declared: bool
-    """True where the dry mass of beads is known, so that weighings tell."""
+    """True where the dry mass of beads is known, so that weighings inform."""
     swapped_g_per_humidity: float
     """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box. [g]"""
     humidity_shows: str = "fill"
-    """What humidity tells of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
+    """What humidity shows of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
     """Of beads that show their humidity by color."""
 
@@ -288,7 +291,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     box : Box
         As declared.
     episode : Episode
-        Tells the beads and how they were dried.
+        With the beads and how they were dried.
     assumptions : Assumptions
         The model of errors.
     pooled : (float, float), optional
@@ -329,7 +332,7 @@ def _log_conductance(box: Box, pooled: tuple[float, float] | None) -> Normal:
 
 
 def _log_start_humidity(episode: Episode, isotherm: Isotherm, shows: str) -> Normal:
-    """By the loading that a drying run or jar check told, else by how the beads were dried."""
+    """By the loading that a drying run or jar check found, else by how the beads were dried."""
     if episode.desiccant is None:
         middle, sd = _START_WITHOUT_BEADS
     elif episode.known_loading is not None:
@@ -384,6 +387,8 @@ def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions) -> dict
 
 
 def _start_from_loading(known: tuple[float, float, float], isotherm: Isotherm) -> Normal:
-    """A drying run or jar check told the loading: its 5, 50 and 95 % points as humidity at rest."""
-    low, middle, high = (float(np.log(max(isotherm.relative_humidity(q, REFERENCE_DEGC), _DRIEST_TOLD))) for q in known)
-    return Normal(middle, max((high - low) / (2.0 * NORMAL_P95), _LEAST_TOLD_SD))
+    """From the 5, 50 and 95 % points of a loading that a drying run or jar check found, as humidity at rest."""
+    low, middle, high = (
+        float(np.log(max(isotherm.relative_humidity(q, REFERENCE_DEGC), _DRIEST_KNOWN))) for q in known
+    )
+    return Normal(middle, max((high - low) / (2.0 * NORMAL_P95), _LEAST_KNOWN_SD))

@@ -1,9 +1,9 @@
-"""A box that stands open holds the room's air: what its sensor shows then, beside the room's, tells of its bias.
+"""An open box holds the room's air, so that its sensor can be compared with the room's: what that says of its bias.
 
-How much of the air was exchanged is never known. So a comparison says 'all of it' with some chance, and else 'a part,
-rather much than little'; one that stayed far from the room then tells nothing, by itself and without a threshold. The
-room's sensor has a bias too, the same in every comparison, and a sensor's error in a room is not quite its error in a
-dry box: both are taken out of what is learned.
+How much of the air was exchanged is never known. So the likelihood of a comparison is a mixture: all of it with some
+chance, else a part, rather much than little. A comparison that stayed far from the room then says nothing, without a
+threshold. The room's sensor has a bias too, the same in every comparison, and a sensor's error in a room is not quite
+its error in a dry box: both widen the likelihood.
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
 from monitor.series.hourly_values import usable_in_time_order
-from monitor.units import SECONDS_PER_DAY
+from monitor.units import DAYS_PER_JULIAN_YEAR, SECONDS_PER_DAY
 
-_YEAR_S = 365.25 * SECONDS_PER_DAY
-"""A Julian year. [s]"""
+_YEAR_S = DAYS_PER_JULIAN_YEAR * SECONDS_PER_DAY
 _ACROSS_SHARE_OF_ACCURACY = 0.3
 """How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for. [share of its stated
 accuracy] Judgement: sheets state 20 to 80 % RH closely and dry air loosely, as one error and not two."""
 
 _FILLINGS = (EntryKind.charge, EntryKind.recharge)
 _LOGGED_EARLY_S, _OPEN_FOR_S = 600.0, 5400.0
-"""An opening is looked for from so long before its entry to so long after. [s] Judgement: people log at the box, or
+"""An opening is searched from so long before its entry to so long after. [s] Judgement: people log at the box, or
 when they are done with it."""
-_STANDING_S = 3600.0
-"""Before beads go in a box stands open; its last hour is looked at, whatever it shows. [s] Judgement."""
+_LEFT_OPEN_S = 3600.0
+"""Before beads go in a box stands open; its last hour is compared, whatever it shows. [s] Judgement: filling takes
+about that long."""
 _BEFORE_S = (6 * 3600.0, 600.0)
 """What a box held before an opening is seen from so long to so long before it. [s] Judgement: hours enough for a
 median, and clear of the opening itself."""
@@ -44,10 +44,12 @@ _ROOM_NEAR_S = 1800.0
 """A reading of the room further away than this is none of the same moment. [s] Judgement: room air moves within the
 hour."""
 _LEAST_APART, _MOST_LEFT = 0.12, 0.5
-"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, tells by its step.
+"""Only a box clearly apart from its room, of which the larger part of the air was exchanged, is compared by its step.
 [fraction of saturation], [share of the old air] Judgement: four times a common sensor's accuracy; half."""
+_IN_A_ROW = 3
+"""So many readings make a level, by their median. [readings] Judgement: one odd one among them does no harm."""
 _HELD_S, _HELD_WITHIN = 600.0, 0.01
-"""Three readings over at least this long, within this much of one another, are a level that held. [s], [fraction of
+"""Readings in a row over at least this long, within this much of one another, are a level that held. [s], [fraction of
 saturation] Judgement: sensors settle within minutes, to about the noise of a display."""
 _CHANCE_ALL, _CHANCE_ALL_BRIEF, _CHANCE_ODD = 0.35, 0.10, 0.05
 """That all air was exchanged: where the sensor held its level, where it was a moment; that something else was there.
@@ -69,9 +71,11 @@ _UNEXCHANGED = ((np.arange(60) + 0.5) / 60.0) ** 2
 """Quantiles of Beta(1/2, 1): a part of the air left behind, rather a small part than a large one. [share] Judgement;
 sixty points integrate it to far below the noise."""
 _GRID = np.linspace(-0.3, 0.3, 601)
-"""Biases looked at: beyond any sheet, in steps of 0.1 % RH. [fraction of saturation]"""
+"""Biases that a likelihood is tabulated at. [fraction of saturation] Judgement: beyond any sheet, in steps of 0.1 %
+RH."""
 _MOST = 3
-"""Episodes that count: a habit of opening repeats itself, so one comparison stands for all of an episode. Judgement."""
+"""Episodes that count: a habit of opening repeats itself, so one comparison represents all of an episode.
+[episodes] Judgement."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ class Comparison:
     """[s since 1970 UTC]"""
     episode: int
     """How many times beads went in before."""
-    standing: bool
+    before_filling: bool
     """True before beads went in, False at an opening."""
     gap: float
     """What the box's sensor showed above the room's. [fraction of saturation]"""
@@ -95,7 +99,7 @@ class Comparison:
 
     @property
     def left_behind(self) -> float:
-        """Share of the old air that seems to be there still; 0 where that can't be told. [fraction]"""
+        """Share of the old air that seems to be there still; 0 where that is not known. [fraction]"""
         return 0.0 if self.apart is None else self.gap / self.apart
 
 
@@ -120,18 +124,18 @@ def comparisons(
     """
     if inside is None or room is None or min(len(inside), len(room)) == 0:
         return ()
-    both, episode, found = _Both(inside, room), 0, []
+    both, episode, found = _SideBySide(inside, room), 0, []
     for entry in sorted(entries, key=lambda e: e.at):
         at_s = entry.at.timestamp()
         if entry.kind is EntryKind.opening:
-            found.append(both.opened(at_s, episode))
+            found.append(both.at_opening(at_s, episode))
         elif entry.kind in _FILLINGS:
-            found.append(both.standing(at_s, episode))
+            found.append(both.before_filling(at_s, episode))
             episode += 1
     return tuple(one for one in found if one is not None and one.left_behind <= _MOST_LEFT)
 
 
-class _Both:
+class _SideBySide:
     """Readings of a box, each with the room's humidity at the box's temperature."""
 
     def __init__(self, inside: ReadingSeries, room: ReadingSeries) -> None:
@@ -142,24 +146,24 @@ class _Both:
         self.level = _near(self.at_s, room.at_s[there], vapor_pa) / saturation_pa
         self.gap = inside.relative_humidity[here] - self.level
 
-    def opened(self, at_s: float, episode: int) -> Comparison | None:
-        """Return how near the sensor came to the room after an opening, by the nearest three readings in a row."""
+    def at_opening(self, at_s: float, episode: int) -> Comparison | None:
+        """Return how near the sensor came to the room after an opening, by the nearest readings in a row."""
         apart = self._median(at_s - _BEFORE_S[0], at_s - _BEFORE_S[1])
         here = self._between(at_s - _LOGGED_EARLY_S, at_s + _OPEN_FOR_S)
         gaps = self.gap[here]
-        if apart is None or abs(apart) < _LEAST_APART or np.isfinite(gaps).sum() < 3:
+        if apart is None or abs(apart) < _LEAST_APART or np.isfinite(gaps).sum() < _IN_A_ROW:
             return None
         at, gaps = self.at_s[here][np.isfinite(gaps)], gaps[np.isfinite(gaps)]
-        threes = sliding_window_view(gaps, 3)
-        best = int(np.argmin(np.median(threes, axis=1) / apart))
-        held = at[best + 2] - at[best] >= _HELD_S and np.ptp(threes[best]) <= _HELD_WITHIN
+        rows = sliding_window_view(gaps, _IN_A_ROW)
+        best = int(np.argmin(np.median(rows, axis=1) / apart))
+        held = at[best + _IN_A_ROW - 1] - at[best] >= _HELD_S and np.ptp(rows[best]) <= _HELD_WITHIN
         chance = _CHANCE_ALL if held else _CHANCE_ALL_BRIEF
-        return Comparison(at_s, episode, False, float(np.median(threes[best])), apart, self._sd(here), chance)
+        return Comparison(at_s, episode, False, float(np.median(rows[best])), apart, self._sd(here), chance)
 
-    def standing(self, at_s: float, episode: int) -> Comparison | None:
+    def before_filling(self, at_s: float, episode: int) -> Comparison | None:
         """Return what the last hour before beads went in showed."""
-        here = self._between(at_s - _STANDING_S, at_s)
-        gap = self._median(at_s - _STANDING_S, at_s)
+        here = self._between(at_s - _LEFT_OPEN_S, at_s)
+        gap = self._median(at_s - _LEFT_OPEN_S, at_s)
         if gap is None:
             return None
         apart = self._median(at_s - _DAY_BEFORE_S, at_s - _BEFORE_S[0])
@@ -174,7 +178,7 @@ class _Both:
     def _median(self, start_s: float, end_s: float) -> float | None:
         gaps = self.gap[self._between(start_s, end_s)]
         gaps = gaps[np.isfinite(gaps)]
-        return float(np.median(gaps)) if len(gaps) >= 3 else None
+        return float(np.median(gaps)) if len(gaps) >= _IN_A_ROW else None
 
     def _sd(self, here: slice) -> float:
         return float(np.hypot(_SCATTER, _WARMTH_SHARE * np.nanmean(self.level[here])))
@@ -188,13 +192,13 @@ def _near(at_s: FloatArray, known_s: FloatArray, values: FloatArray) -> FloatArr
 
 
 @dataclass(frozen=True, eq=False)
-class BiasSeen:
-    """What comparisons with the room say of a sensor's bias, whatever was believed before."""
+class BiasLikelihood:
+    """Likelihood of a sensor's bias by its comparisons with the room."""
 
     log_likelihood: FloatArray
     """On ``_GRID``, up to a constant. (grid) [nat]"""
 
-    def of(self, bias: FloatArray) -> FloatArray:
+    def at(self, bias: FloatArray) -> FloatArray:
         """Return the log-likelihood of each bias.
 
         Parameters
@@ -210,9 +214,9 @@ class BiasSeen:
         return np.asarray(np.interp(bias, _GRID, self.log_likelihood))
 
 
-def bias_seen(
+def bias_likelihood(
     found: Iterable[Comparison], sensor: SensorSpec, assumptions: Assumptions, now_s: float
-) -> BiasSeen | None:
+) -> BiasLikelihood | None:
     """Return what the comparisons before an instant say; None where there are none.
 
     The room's sensor is taken for a common one.
@@ -230,7 +234,7 @@ def bias_seen(
 
     Returns
     -------
-    BiasSeen or None
+    BiasLikelihood or None
         Of the bias the sensor has now.
     """
     counted = _one_an_episode([one for one in found if one.at_s < now_s])
@@ -243,17 +247,17 @@ def bias_seen(
         + (_ACROSS_SHARE_OF_ACCURACY * sensor.accuracy) ** 2
         + assumptions.bias_walk**2 * years
     )
-    # what the comparisons see is the bias plus errors of normal spread: the score of their sum, smeared by them
+    # what is compared is the bias plus normal errors: the likelihood of the sum, convolved with them
     offsets = _GRID - _GRID[:, None]
     smeared = logsumexp(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
-    return BiasSeen(smeared - smeared.max())
+    return BiasLikelihood(smeared - smeared.max())
 
 
 def _one_an_episode(found: list[Comparison]) -> list[Comparison]:
-    """Of the latest episodes the opening with the least air left behind, and the standing open before beads went in."""
+    """Of the latest episodes the opening with the least air left behind, and the last hour before beads went in."""
     best: dict[tuple[int, bool], Comparison] = {}
     for one in sorted(found, key=lambda one: -one.left_behind):
-        best[one.episode, one.standing] = one
+        best[one.episode, one.before_filling] = one
     latest = max((one.episode for one in found), default=0)
     kept = [one for one in best.values() if one.episode > latest - _MOST]
     return sorted(kept, key=lambda one: one.at_s)

@@ -1,4 +1,4 @@
-"""What the filter carries: the problem of one episode, and where each draw stands in it."""
+"""The problem of one episode, and the state of each draw in its filter."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitor.inference.model.prior import (
     Prior,
     Unknown,
 )
-from monitor.inference.model.sensor_bias import BiasSeen
+from monitor.inference.model.sensor_bias import BiasLikelihood
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
@@ -25,33 +25,42 @@ from monitor.records import Box
 
 _PA_PER_KPA, _LITER_PER_M3 = 1e3, 1e3
 """Exact."""
-_MOST_TIED = 0.999
-"""Largest correlation of the errors of water and conductance. Keeps a root real; a judgement."""
+_MOST_CORRELATED = 0.999
+"""Largest correlation of the errors of water and conductance. No unit. Judgement: next to 1; it keeps a root real."""
 _LEAST_PUSH_KPA_DAYS = 1e-9
-"""A push below this divides nothing: no conductance was lived with. [kPa days]"""
+"""A smaller push says nothing of the conductance, and does not divide. [kPa days] Judgement: far below that of a
+minute in any room."""
+_LEAST_VAR_WANDER = 1e-12
+"""The variance of the wander is taken for no less. [1] No unit. Judgement: next to none; it keeps a root real."""
+_LEAST_SD_PRODUCT = 1e-15
+"""The product of both standard deviations divides, and is taken for no less. [g/g] Judgement: it only keeps a division
+sound."""
+_LEAST_CHANCE = 1e-300
+"""A chance is taken for no less, so that the normal quantile is finite. [chance] Judgement: near the least double."""
 
 
 @dataclass(frozen=True, eq=False)
 class Problem:
-    """Everything a fit of one episode looks at."""
+    """All that a fit of one episode needs."""
 
     box: Box
     """As declared."""
     episode: Episode
     """The episode to fit."""
     bins: Bins
-    """What was seen of it."""
+    """Its evidence."""
     prior: Prior
     """Of the unknowns."""
     assumptions: Assumptions
     """The model of errors."""
-    bias_seen: BiasSeen | None = None
+    bias_likelihood: BiasLikelihood | None = None
     """What comparisons with the room say of the sensor's bias; None without any."""
 
 
 @dataclass(eq=False)
 class State:
-    """Where each draw stands: water, wandering conductance, slow contents, and the errors of the first two."""
+    """Filtered state of each draw: water, wander of the conductance, slow contents, and the covariance of the first
+    two."""
 
     drawn: DrawnBox
     """The constants of the box, as the balance takes them."""
@@ -75,7 +84,7 @@ class State:
     """The push behind it: how far vapor pressure in and out lay apart, whichever was higher, times days. (draws)
     [kPa days]"""
     event_g: FloatArray
-    """Water that came with spool swaps and unexplained steps, as the readings tell it. (draws) [g]"""
+    """Water that came with spool swaps and unexplained steps, by the readings. (draws) [g]"""
 
     def take(self, draws: NDArray[np.intp]) -> State:
         """Return the state of some of the draws, in that order.
@@ -154,8 +163,8 @@ def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Ai
     return [Air(*row) for row in zip(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water, strict=True)]
 
 
-def settled(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
-    """Draw water and conductance from the errors the filter carries, so that each draw is one plausible present.
+def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+    """Sample water and conductance from the covariance of the filter, so that each draw is one plausible present.
 
     Parameters
     ----------
@@ -172,12 +181,13 @@ def settled(state: State, rng: np.random.Generator, highest: FloatArray | float 
         Without errors.
     """
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
-    sd_wander = np.sqrt(np.maximum(state.var_wander, 1e-12))
-    tie = np.clip(state.covariance / np.maximum(sd_loading * sd_wander, 1e-15), -_MOST_TIED, _MOST_TIED)
+    sd_wander = np.sqrt(np.maximum(state.var_wander, _LEAST_VAR_WANDER))
+    correlation = state.covariance / np.maximum(sd_loading * sd_wander, _LEAST_SD_PRODUCT)
+    correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)
     # a normal cut off above, by the inverse of its distribution
-    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), 1e-300))
+    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), _LEAST_CHANCE))
     second = rng.standard_normal(len(sd_wander))
     loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
-    wander = state.wander + sd_wander * (tie * first + np.sqrt(1.0 - tie * tie) * second)
+    wander = state.wander + sd_wander * (correlation * first + np.sqrt(1.0 - correlation * correlation) * second)
     zero = np.zeros_like(loading)
     return replace(state, loading=loading, wander=wander, var_loading=zero, covariance=zero, var_wander=zero)

@@ -1,1 +1,1 @@
-"""Many boxes at once: first fits, pooled outlooks, a memory from night to night, worker processes."""
+"""Many boxes at once: first fits, pooled outlooks, a memory of the last fits, worker processes."""

@@ -1,4 +1,4 @@
-"""The first look at a box among many: what it tells by itself, and what it has to tell of others of its style."""
+"""The first fit of a box, by its own readings alone, and the observation of its leak that it adds to the pool."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from monitor.inference.fit.change_point import (
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
+    EPISODES_COUNTED,
     LeakObservation,
     leak_observation_of,
     tested,
@@ -28,26 +29,25 @@ from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
 
 _DRAWS_OF_EARLIER = 400
-"""An earlier episode only tells where its box may stand. Judgement: a mean and a spread need no more."""
-_EPISODES = 3
-"""So many earlier episodes are looked at. As many as ``pooling`` counts."""
+"""Draws of an earlier episode, which only informs the prior. [draws] Judgement: a mean and a spread need no more."""
 _SAME_ENTRY_S = 60.0
-"""Fillings up to this long after the start are the same one. [s] Judgement: one visit to the box, logged by hand."""
+"""Charges logged up to this long after the start are the same one. [s] Judgement: one visit to the box, logged by
+hand."""
 
 
 @dataclass(frozen=True, eq=False)
 class Room:
-    """A room as its sensor told it, reduced once for all the boxes that share it."""
+    """Readings of a room, reduced to hours once for all the boxes that share it."""
 
     series: ReadingSeries
-    """As its sensor told it."""
+    """What its sensor showed."""
     hours: Hours
     """The same, hour by hour."""
 
 
 @dataclass(frozen=True, eq=False)
 class BoxInput:
-    """A box's history, its room by number: rooms are many boxes' and travel once."""
+    """A box's history, its room by number: many boxes share a room, which is sent to a worker process once."""
 
     history: BoxHistory
     """Without its room."""
@@ -60,7 +60,7 @@ class BoxInput:
         return self.history.box.name
 
     def record(self, rooms: Sequence[Room]) -> Record:
-        """Return what a fit looks at.
+        """Return what a fit is given.
 
         Parameters
         ----------
@@ -96,21 +96,21 @@ class BoxInput:
 
 @dataclass(frozen=True, eq=False)
 class FirstFit:
-    """A box after the first look: what it told by itself."""
+    """The fit of a box by its own readings alone."""
 
-    first: Posterior | None
-    """Posterior by its own readings; None where there is none."""
+    posterior: Posterior | None
+    """None where there is none."""
     refused: Outlook = field(default_factory=Outlook)
     """What is answered in its place where there is none."""
     observations: tuple[LeakObservation, ...] = ()
     """Of its leak, by this and earlier episodes and by tests."""
     remark: str = ""
     """What the estimate rests on beside readings; empty where nothing need be said."""
-    apart: ChangePoint | None = None
-    """The newest change of its leak, within an episode or from one to the next, as far as a first look can tell."""
+    change_point: ChangePoint | None = None
+    """The newest change of its leak, within an episode or from one to the next, as far as first fits show one."""
 
     def leak_seen_before(self, start_s: float) -> bool:
-        """Return whether the leak of this box was seen without the beads of an episode.
+        """Return whether the leak of this box is known without the beads of an episode.
 
         Parameters
         ----------
@@ -135,7 +135,7 @@ def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room
 
     Returns
     -------
-    (list of Told, tuple of Room)
+    (list of BoxInput, tuple of Room)
         In the order of the histories, and of first use.
     """
     numbers: dict[int, int] = {}
@@ -158,19 +158,35 @@ def first_fit(
     *,
     at_any_age: bool = False,
 ) -> FirstFit:
-    """Return what a box tells by itself; where an estimate fails, why.
+    """Return the fit of a box by its own readings alone; where that fails, why.
 
-    ``at_any_age`` a box is answered by its prior where too little was seen of it yet; a person is told just that.
+    Parameters
+    ----------
+    box_input : BoxInput
+        The box.
+    rooms : sequence of Room
+        Of the shelf.
+    now_s : float
+        What came later doesn't count. [s since 1970 UTC]
+    assumptions : Assumptions, optional
+        The model of errors; the usual one where left out.
+    at_any_age : bool
+        True gives the prior for a posterior where there are too few readings yet; else that is refused.
+
+    Returns
+    -------
+    FirstFit
+        Without a posterior where the estimate failed.
     """
     try:
         record = box_input.record(rooms)
-        alone = _fit_alone(record, now_s, assumptions)
-        if alone.first is None and at_any_age:
-            first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
-            return replace(alone, first=first.without_present())
+        first = _fit_alone(record, now_s, assumptions)
+        if first.posterior is None and at_any_age:
+            posterior = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+            return replace(first, posterior=posterior.for_reweighting())
     except Exception as error:
         return FirstFit(None, refused(error))
-    return alone
+    return first
 
 
 def refused(error: Exception) -> Outlook:
@@ -196,32 +212,40 @@ def refused(error: Exception) -> Outlook:
 
 def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) -> FirstFit:
     try:
-        first = estimate(record, now_s, assumptions=assumptions)
+        posterior = estimate(record, now_s, assumptions=assumptions)
     except TooLittleEvidence as error:
-        return _too_young(record, now_s, assumptions, str(error))
-    earlier = _earlier(record, first.episode.start_s, assumptions)
-    found = [leak_observation_of(first), *map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s)]
-    apart = latest_change_point(tuple(level_of(one) for one in (*earlier, first)))
-    return FirstFit(first.without_present(), observations=tuple(s for s in found if s is not None), apart=apart)
+        return _fit_without_readings(record, now_s, assumptions, str(error))
+    earlier = _fits_of_earlier_episodes(record, posterior.episode.start_s, assumptions)
+    found = [
+        leak_observation_of(posterior),
+        *map(leak_observation_of, earlier),
+        *tested(record.box, record.entries, now_s),
+    ]
+    change_point = latest_change_point(tuple(level_of(one) for one in (*earlier, posterior)))
+    return FirstFit(
+        posterior.for_reweighting(), observations=tuple(s for s in found if s is not None), change_point=change_point
+    )
 
 
-def _too_young(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
-    """Look at an episode that has no readings yet: where the leak is known from before, that stands in.
+def _fit_without_readings(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
+    """Fit an episode that has no readings yet: by the leak of earlier episodes and tests, where there are any.
 
-    How dry the beads are is then known from the recharge desk or the scale, or is what their method usually reaches.
+    How dry the beads are is known from the recharge desk or the scale, or else is what their method usually reaches.
     """
     fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
     newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
     if newest is None:
         return FirstFit(None, Outlook(refusal=refusal))
-    earlier = _earlier(record, newest.at.timestamp(), assumptions)
-    box_input = (*map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s))
-    found = tuple(s for s in box_input if s is not None)
+    earlier = _fits_of_earlier_episodes(record, newest.at.timestamp(), assumptions)
+    observations = (*map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s))
+    found = tuple(s for s in observations if s is not None)
     if not found:
         return FirstFit(None, Outlook(refusal=refusal))
-    first = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
-    apart = latest_change_point((level_of(first),))
-    return FirstFit(first.without_present(), observations=found, remark=_rests_on(first.episode), apart=apart)
+    posterior = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+    change_point = latest_change_point((level_of(posterior),))
+    return FirstFit(
+        posterior.for_reweighting(), observations=found, remark=_rests_on(posterior.episode), change_point=change_point
+    )
 
 
 _LEAK_KNOWN = "The leak of the box was known before they went in."
@@ -241,14 +265,14 @@ def _rests_on(episode: Episode) -> str:
     return f"The beads are fresh. {dryness}. {_LEAK_KNOWN}"
 
 
-def _earlier(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
-    """What the last three earlier episodes told, each looked at as it ended."""
+def _fits_of_earlier_episodes(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
+    """Posteriors of the last earlier episodes, each at its end."""
     fillings = (EntryKind.charge, EntryKind.recharge)
     ends = [
         e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + _SAME_ENTRY_S
     ][1:]
     found: list[Posterior] = []
-    for end in sorted(ends)[-_EPISODES:]:
+    for end in sorted(ends)[-EPISODES_COUNTED:]:
         try:
             found.append(
                 with_change_point(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER))

@@ -19,13 +19,13 @@ PAYS_FROM = 24
 """Boxes from which on starting processes, about a second of work each, is worth it. [boxes] Measured: a box costs some
 80 ms (DEVELOPERS.md), so two dozen cost a process what it takes to start."""
 _AT_A_TIME = 4
-"""Boxes handed to a process at once. Judgement: sending costs little then, and none waits long at the end."""
+"""Boxes sent to a process at once. [boxes] Judgement: sending costs little then, and none waits long at the end."""
 
 _log = logging.getLogger(__name__)
 
 
 class WorkerPool(Generic[Shared]):
-    """Hands that do a piece of work for each of many jobs, all of them knowing what is shared."""
+    """Processes that do a piece of work for each of many jobs; each has what the jobs share."""
 
     def __init__(self, shared: Shared, pool: ProcessPoolExecutor | None) -> None:
         self._shared, self._pool = shared, pool
@@ -60,12 +60,12 @@ class WorkerPool(Generic[Shared]):
 
 @contextmanager
 def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[WorkerPool[Shared]]:
-    """Hand out a crew for so many boxes, gone when the body ends.
+    """Start a pool of processes for so many boxes, shut down when the body ends.
 
     Parameters
     ----------
     shared : any
-        What all jobs know; can be pickled.
+        What all jobs share; can be pickled.
     boxes : int
         How many jobs are to be expected; few of them are done in this process.
     workers : int or None
@@ -73,14 +73,14 @@ def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[Wor
 
     Yields
     ------
-    Crew
+    WorkerPool
         To be used within the body.
     """
     workers = min(os.cpu_count() or 1 if workers is None else workers, boxes // _AT_A_TIME)
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
         return
-    # started afresh, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
+    # spawned, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _begin, (shared,))
     try:
         yield WorkerPool(shared, pool)
