@@ -1,4 +1,4 @@
-"""How answers leave the command line: a table for people, JSON for scripts, progress on stderr."""
+"""How answers leave the command line: tables for people, JSON for scripts, whole files, progress on stderr."""
 
 from __future__ import annotations
 
@@ -11,6 +11,17 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from rich.console import Console
+
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.errors import UnwritableError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 
 _WIDE_LETTERS = 200  # of a line where nobody looks; judgement: no row is broken for a script
 _NEVER_FOLDED = 12
@@ -137,3 +148,34 @@ def progress_bar(title: str, total: float | None) -> Iterator[Callable[[float], 
     with Progress(*columns, console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task(title, total=total)
         yield lambda amount: progress.update(task, advance=amount)
+
+
+_LONGEST_STEM = 80  # letters; judgement: with what is added, far below the 255 bytes of a file name
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Hand out a name beside the file to write to; at the end that takes the file's place, else nothing of it stays.
+
+    Raises
+    ------
+    UnwritableError
+        When the file can't be made or written; said before anything else is done where that is known then.
+    """
+    try:
+        place = path.resolve()  # a link stays a link
+        if place.exists() and not place.is_file():  # a pipe or a device takes what comes
+            yield place
+            return
+        beside = place.with_name(f"{place.stem[:_LONGEST_STEM]}.unfinished-{os.getpid()}{place.suffix}")
+        mode = place.stat().st_mode & 0o777 if place.exists() else 0o666
+        os.close(os.open(beside, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, mode))
+        try:
+            yield beside
+            beside.replace(place)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise UnwritableError(
+            f"can't write {path}: {error.strerror or error}. Choose a file that you may write"
+        ) from error

@@ -12,7 +12,9 @@ from monitor.records.answers import (
     CrossingForecast,
     DateQuantiles,
     FanDay,
+    Forwarding,
     LeakEstimate,
+    Listener,
     Outlook,
     PlannedDay,
     Quantiles,
@@ -50,7 +52,6 @@ from monitor.records.readings import (
     ReadingSource,
     Rejection,
 )
-from monitor.records.site import Forwarding, Listener
 
 __all__ = [
     "NORMAL_P95",

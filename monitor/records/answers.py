@@ -1,4 +1,4 @@
-"""What siccast answers: estimates, forecasts, assessments, plans."""
+"""What siccast answers: estimates, forecasts, assessments, plans; who listens, and how far a second store is behind."""
 
 from __future__ import annotations
 
@@ -14,6 +14,12 @@ from monitor.records.readings import Reading, ReadingSeries
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 
 NORMAL_P95 = 1.645
@@ -197,3 +203,27 @@ class PlannedDay:
     boxes: tuple[str, ...]
     reasons: Mapping[str, str] = field(default_factory=dict)
     """A sentence for each box."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listener:
+    """The listener of a shelf: the one at work, or the last one there was."""
+
+    at_work: bool
+    process: int
+    machine: str
+    since: datetime
+    ended: str = ""
+    """Why it ended, where it could say so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forwarding:
+    """How the second store of a site is doing."""
+
+    trouble: str
+    """What it answers instead of readings; empty where all is well."""
+    waiting: int
+    """How many readings it does not have yet."""
+    oldest_at: datetime | None
+    """The instant of the oldest of them."""

@@ -180,7 +180,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         from matplotlib.figure import Figure
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
-    from monitor.cli.whole_file import whole_file
+    from monitor.cli.output import whole_file
     from monitor.presentation.desk_wording import wording_scale
 
     unit = wording_scale(wording)

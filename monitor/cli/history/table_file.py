@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import IO, TYPE_CHECKING, Any, cast
 
 from monitor.cli.history.encodings import require_text
-from monitor.cli.whole_file import whole_file
+from monitor.cli.output import whole_file
 from monitor.errors import ImportFileError
 from monitor.records.readings import ROWS_AT_ONCE
 

@@ -26,8 +26,7 @@ def backtest(
     """
     from monitor.backtest import backtest as replay
     from monitor.backtest import write_predictions
-    from monitor.cli.output import progress_bar
-    from monitor.cli.whole_file import whole_file
+    from monitor.cli.output import progress_bar, whole_file
 
     done = 0.0
     with whole_file(out) as beside:

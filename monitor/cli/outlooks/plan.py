@@ -103,7 +103,7 @@ def _show(planned: RechargePlan) -> None:
 
 
 def _write(file: Path, planned: RechargePlan, asked: Assessed) -> None:
-    from monitor.cli.whole_file import whole_file
+    from monitor.cli.output import whole_file
     from monitor.presentation.calendar import plan_calendar
 
     with whole_file(file) as beside:
