@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import typer
+
+from monitor.errors import UnwritableError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from rich.console import Console
-
-
-import os
-from pathlib import Path
-from typing import TYPE_CHECKING
-
-from monitor.errors import UnwritableError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 
 _WIDE_LETTERS = 200  # of a line where nobody looks; judgement: no row is broken for a script

@@ -16,12 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-
 NORMAL_P95 = 1.645
 """The 95 % point of a standard normal: from the middle of a 90 % interval to its end, by definition of the
 normal distribution, to three decimals. [standard deviations]"""

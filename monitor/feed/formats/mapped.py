@@ -1,7 +1,8 @@
-"""A feed that the shelf file describes: the box in its topic, the values in any JSON payload (RFC 6901), their units."""
+"""A feed that the shelf file describes: the box in its topic, values and units in any JSON payload (RFC 6901)."""
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from jsonpointer import JsonPointer, JsonPointerException
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.records import FeedSpec, ValueAt
-
-
-import re
 
 _NAME = re.compile(r"\{(\w+)\}")
 
