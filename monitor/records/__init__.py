@@ -16,6 +16,7 @@ from monitor.records.answers import (
     Outlook,
     PlannedDay,
     Quantiles,
+    Tightness,
     WhatIf,
 )
 from monitor.records.declared import (
@@ -91,6 +92,7 @@ __all__ = [
     "SensorMove",
     "SensorSpec",
     "Spool",
+    "Tightness",
     "ValueAt",
     "WhatIf",
 ]

@@ -9,7 +9,12 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
-from monitor.inference.answers.explanation import comparison_of, evidence_of
+from monitor.inference.answers.explanation import (
+    comparison_of,
+    evidence_of,
+    grams_words,
+    tightness_of,
+)
 from monitor.inference.answers.forecast import (
     HORIZON_DAYS,
     crossing_ahead,
@@ -275,7 +280,10 @@ def _answer(
     posterior = replace(posterior, shelf=asked.disturbance_rates)
     futures = crossing_ahead(posterior, limit, asked.horizon_days)
     ahead = forecast_of(posterior, limit, futures, asked.horizon_days)
-    leak = replace(leak_of(posterior), comparison=comparison_of(posterior, kind))
+    leak = replace(
+        leak_of(posterior), comparison=comparison_of(posterior, kind), for_its_kind=tightness_of(posterior, kind),
+        grams_words=grams_words(posterior),
+    )  # fmt: skip
     if (since := change_point_of(posterior) or alone.apart) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
