@@ -66,7 +66,7 @@
     ctx.fillStyle = color("--soft");
     ctx.font = `${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
     ctx.textAlign = "center";
-    ctx.fillText("no data", (left + right) / 2, bbox.top + bbox.height / 2);
+    ctx.fillText("no data", (left + right) / 2, bbox.top + bbox.height - 10 * ratio);
     ctx.restore();
   };
   const drawLimit = (u) => {

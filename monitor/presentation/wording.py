@@ -181,11 +181,11 @@ class Wording:
             return "–" if brief else "no reading"
         return percent(answer.latest.relative_humidity, 1) + self._age(answer, brief=brief)
 
-    def reading_of_temperature(self, answer: Assessment, *, brief: bool = False) -> str:
+    def reading_of_temperature(self, answer: Assessment) -> str:
         """Return the last temperature that a box showed; an old one never without its age."""
         if answer.latest is None:
             return "–"
-        return self.temperature(answer.latest.temperature_degc) + self._age(answer, brief=brief)
+        return self.temperature(answer.latest.temperature_degc) + self._age(answer, brief=False)
 
     def _age(self, answer: Assessment, *, brief: bool) -> str:
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already

@@ -102,14 +102,14 @@ def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
     from monitor.presentation.wording import age
 
-    latest = assessment.latest
+    latest = assessment.latest  # its age stands beside its temperature
     return (
         assessment.box.name,
         wording.state(assessment),
         wording.to_do(assessment),
-        wording.reading(assessment, brief=True),
+        wording.reading(assessment, brief=True).replace(" (", "\n("),
         wording.limit(assessment),
         wording.beads_full(assessment, brief=True),
-        wording.reading_of_temperature(assessment, brief=True),
+        wording.temperature(latest.temperature_degc) if latest else "–",
         age(assessment.as_of - latest.at) if latest else "–",
     )
