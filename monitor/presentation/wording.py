@@ -32,7 +32,7 @@ TO = "\N{EN DASH}"
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
-_DAYS_A_MONTH = 30.44  # a year's share, by the calendar
+_DAYS_A_MONTH = 30.44  # a twelfth of a year, by definition of the calendar
 _LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
 """Chances beyond which a simulation of this size tells no more (a judgement)."""
 
@@ -374,7 +374,7 @@ class Wording:
     def for_its_kind(self, leak: LeakEstimate) -> str:
         """Return in a word how a box closes for one of its style, with what to do where it closes badly."""
         if leak.for_its_kind is None:
-            return "unknown"
+            return "–"
         return (
             f"{leak.for_its_kind}: check the lid" if leak.for_its_kind is Tightness.leaky else leak.for_its_kind.value
         )
