@@ -55,6 +55,20 @@
     ctx.beginPath(); ctx.moveTo(x, bbox.top); ctx.lineTo(x, bbox.top + bbox.height); ctx.stroke();
     ctx.restore();
   };
+  const drawSilence = (u) => {
+    const { ctx, bbox } = u;
+    const ratio = devicePixelRatio;
+    const last = numbers.at.length ? numbers.at[numbers.at.length - 1] : begins();
+    const left = Math.max(u.valToPos(last, "x", true), bbox.left);
+    const right = u.valToPos(numbers.asOf, "x", true);
+    if (numbers.asOf - last < GAP_S || right - left < 56 * ratio) return; // judgement: as wide as the words with some air
+    ctx.save();
+    ctx.fillStyle = color("--soft");
+    ctx.font = `${12 * ratio}px ${getComputedStyle(document.body).fontFamily}`;
+    ctx.textAlign = "center";
+    ctx.fillText("no data", (left + right) / 2, bbox.top + bbox.height - 10 * ratio);
+    ctx.restore();
+  };
   const drawLimit = (u) => {
     const { ctx, bbox } = u;
     const ratio = devicePixelRatio;
@@ -107,7 +121,7 @@
       series: [{}, line, edge, { ...line, dash: [5, 4] }, edge],
       bands: [{ series: [4, 2], fill: color("--fan") }],
     };
-    options.hooks.draw.push(drawLimit, drawEntries);
+    options.hooks.draw.push(drawLimit, drawSilence, drawEntries);
     options.hooks.setCursor = [(u) => say(u, readout)];
     return new uPlot(options, [
       times, past(broken(numbers.humidityPct)), future(numbers.fan.low), future(numbers.fan.middle),

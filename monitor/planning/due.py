@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, timedelta
 from enum import StrEnum
 from itertools import chain
 from typing import TYPE_CHECKING
@@ -13,8 +13,8 @@ from monitor.records import BoxState
 from monitor.records.names import hint
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from datetime import date, datetime
+    from collections.abc import Collection, Iterable
+    from datetime import date, datetime, tzinfo
 
     from monitor.records import Assessment, CrossingForecast
 
@@ -33,10 +33,18 @@ _COMES_TO_REST_DAYS = 1.5
 SILENT_AFTER_DAYS = 1.0
 """A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
 
+CHECK_THE_SENSOR = "check its sensor (battery, radio)"
+CHECK_THE_LID = "check the lid and seal"
+
+_FAULT_SAID_FOR = timedelta(days=180)
+"""So long it is said first that a box leaks more than it did. A judgement: who wanted to mend it has done so by then.
+Fresh beads do not end it, since they mend no seal; a lid that closes better does, for that is a newer change."""
+
 
 class Matter(StrEnum):
     """What a word is about."""
 
+    leak = "leaks more"
     over_limit = "over limit"
     due = "due"
     silent = "silent"
@@ -71,18 +79,51 @@ def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
     return BoxState.within_limit
 
 
-def words_for_today(assessments: Iterable[Assessment], today: date) -> tuple[Word, ...]:
-    """Return what deserves a word today, in the order of the assessments.
+def words_for_today(
+    assessments: Iterable[Assessment], today: date, *, zone: tzinfo = UTC, oven_day: date | None = None
+) -> tuple[Word, ...]:
+    """Return what deserves a word today: faults of boxes first, then the rest in the order of the assessments.
 
-    ``today`` is the person's calendar day at the instant of the assessments.
+    ``today`` is the person's calendar day at the instant of the assessments, in the ``zone`` that other days are named
+    in; ``oven_day`` is the next one on which they dry beads.
     """
     there = tuple(assessments)
-    return tuple(chain(_shelf_words(there), *(_words(assessment, today) for assessment in there)))
+    leaky = (
+        Word(a.box.name, Matter.leak, f"{a.box.name}: {why_check_the_lid(a, zone)}") for a in there if leaks_more(a)
+    )
+    return tuple(chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day) for assessment in there)))
 
 
-def say_day(on: date) -> str:
-    """Return a near day as a person says it, without the year."""
-    return f"{on:%a} {on.day} {on:%b}"
+def leaks_more(assessment: Assessment) -> bool:
+    """Return whether the newest change of the box made it leakier, and that is news."""
+    leak = assessment.leak
+    if leak is None or leak.changed_at is None or leak.change_factor is None:
+        return False
+    return leak.change_factor.p50 > 1.0 and assessment.as_of - leak.changed_at <= _FAULT_SAID_FOR
+
+
+def why_check_the_lid(assessment: Assessment, zone: tzinfo) -> str:
+    """Return since when and by how much a box leaks more than it did, with what to do; nothing where it does not."""
+    leak = assessment.leak
+    if not leaks_more(assessment) or leak is None or leak.changed_at is None or leak.change_factor is None:
+        return ""
+    since, times = leak.changed_at.astimezone(zone), leak.change_factor.p50
+    year = "" if since.year == assessment.as_of.astimezone(zone).year else f" {since.year}"
+    about = f"{times:.0f}" if times >= 3.0 else f"{times:.1f}"  # digits; judgement: as well as it is known
+    return (
+        f"Check the lid and seal: this box has leaked about {about} times as much since {since.day} {since:%B}{year}."
+    )
+
+
+def next_oven_day(today: date, weekdays: Collection[int]) -> date | None:
+    """Return the first day from today on which the person dries beads; Monday is weekday 0."""
+    days = (today + timedelta(days=ahead) for ahead in range(7))  # a week, by definition
+    return next((on for on in days if on.weekday() in weekdays), None)
+
+
+def say_day(on: date, beside: date) -> str:
+    """Return a near day as a person says it, with its year where that is not the one of the day beside it."""
+    return f"{on:%a} {on.day} {on:%b}" + ("" if on.year == beside.year else f" {on.year}")
 
 
 def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
@@ -91,16 +132,16 @@ def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
         yield Word("", Matter.failed, f"shelf: {apart}.")
 
 
-def _words(assessment: Assessment, today: date) -> Iterable[Word]:
+def _words(assessment: Assessment, today: date, oven_day: date | None) -> Iterable[Word]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
         text = f"{box}: sends readings but is not in shelf.toml. {hint('adopt', box)} adds it."
         yield Word(box, Matter.undeclared, text)
     elif assessment.state is BoxState.over_limit:
-        text = f"{box}: {what_to_do(assessment)}. {why_over(assessment)}"
+        text = f"{box}: {what_to_do(assessment, today, oven_day)}. {why_over(assessment)}"
         yield Word(box, Matter.over_limit, text)
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
-        text = f"{box}: {what_is_due(assessment)} by {say_day(today + ahead)}. {why_by_then(assessment)}"
+        text = f"{box}: {what_is_due(assessment)} by {say_day(today + ahead, today)}. {why_by_then(assessment)}"
         yield Word(box, Matter.due, text)
     if assessment.failed:
         text = f"{box}: {assessment.refusal}."
@@ -108,9 +149,12 @@ def _words(assessment: Assessment, today: date) -> Iterable[Word]:
     yield from _silence(assessment)
 
 
-def what_to_do(assessment: Assessment) -> str:
+def what_to_do(assessment: Assessment, today: date | None = None, oven_day: date | None = None) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
-    return "look again tomorrow" if _fresh_hours(assessment) is not None else f"{what_is_due(assessment)} now"
+    if _fresh_hours(assessment) is not None:
+        return "look again tomorrow"
+    later = f" (next oven day: {say_day(oven_day, today)})" if today and oven_day and oven_day > today else ""
+    return f"{what_is_due(assessment)} now{later}"
 
 
 def what_is_due(assessment: Assessment) -> str:
@@ -120,22 +164,33 @@ def what_is_due(assessment: Assessment) -> str:
 
 def why_over(assessment: Assessment) -> str:
     """Return why a box over its limit needs what it needs."""
-    over, hours = f"It is over its limit of {_limit(assessment)}.", _fresh_hours(assessment)
+    hours, silent = _fresh_hours(assessment), silent_for(assessment)
+    over = f"It is over its limit of {_limit(assessment)}."
+    if silent is not None:
+        over = f"By estimate it is over its limit of {_limit(assessment)}. Its last reading is {_days_old(silent)} old."
     return over if hours is None else f"{over} Its beads went in {hours:.0f} hours ago and may still be drying it."
 
 
-def why_by_then(assessment: Assessment, day: str = "then") -> str:
+def why_by_then(assessment: Assessment, day: str = "that day") -> str:
     """Return why the day by which a box is due is that day."""
-    return f"From {day} on, the chance of being over {_limit(assessment)} is above {_odds()}."
+    return f"After {day} the chance that it is over {_limit(assessment)} is more than {_odds()}."
 
 
 def rule_of_days() -> str:
     """Return what the day by which any box is due means."""
-    return f"The day to dry by is the day on which the chance of being over the limit reaches {_odds()}."
+    return (
+        "Dry the beads before the day shown: after it, the chance that the box is over its limit is more than "
+        f"{_odds()}."
+    )
 
 
 def _odds() -> str:
     return f"1 in {1.0 / PlanWeights().due_chance:.0f}"
+
+
+def just_filled(assessment: Assessment) -> bool:
+    """Return whether beads went in that have not had the time to dry the air of the box yet."""
+    return _fresh_hours(assessment) is not None
 
 
 def _fresh_hours(assessment: Assessment) -> float | None:
@@ -153,11 +208,21 @@ def _limit(assessment: Assessment) -> str:
 def _silence(assessment: Assessment) -> Iterable[Word]:
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
-        yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor.")
+        yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor (battery, radio).")
         return
-    silent = assessment.as_of - latest.at
-    if silent > timedelta(days=SILENT_AFTER_DAYS):
-        text = f"{box}: no reading for {silent // timedelta(hours=1)} hours. Check its sensor."
-        if silent >= timedelta(days=2):
-            text = f"{box}: no reading for {silent.days} days. Check its sensor."
-        yield Word(box, Matter.silent, text)
+    silent = silent_for(assessment)
+    if silent is not None:
+        yield Word(box, Matter.silent, f"{box}: no reading for {_days_old(silent)}. Check its sensor (battery, radio).")
+
+
+def silent_for(assessment: Assessment) -> timedelta | None:
+    """Return for how long nothing was heard of a box, where that is too long to go by its last reading."""
+    if assessment.latest is None:
+        return None
+    silent = assessment.as_of - assessment.latest.at
+    return silent if silent > timedelta(days=SILENT_AFTER_DAYS) else None
+
+
+def _days_old(silent: timedelta) -> str:
+    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
+    return f"{silent.days} days" if in_days else f"{silent // timedelta(hours=1)} hours"

@@ -132,7 +132,9 @@ def _day(
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
         return f"It is not in shelf.toml. {hint('adopt', assessment.box.name)} adds it."
-    why = f"There is no forecast: {assessment.refusal}." if assessment.refusal else "There is no forecast."
+    why = "There is no forecast."
+    if assessment.refusal:
+        why += f" {assessment.refusal[0].upper()}{assessment.refusal[1:]}."
     if assessment.state is not BoxState.over_limit:
         return why
     return f"It is over its limit: {what_to_do(assessment)}. {why}"

@@ -6,7 +6,7 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.wording import CHANCES_WITHIN_DAYS, Wording, sentence
+from monitor.presentation.wording import CHANCES_WITHIN_DAYS, Wording, grams_rest_on, sentence
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
 
 def sentences(assessment: Assessment) -> list[str]:
     """Return in plain sentences why there is no forecast, what one rests on, and what would sharpen it most."""
-    texts = (assessment.refusal, *assessment.evidence, assessment.sharpen)
+    texts = (assessment.refusal, *assessment.evidence, grams_rest_on(assessment), assessment.sharpen)
     return [sentence(text) for text in texts if text]
 
 
@@ -165,6 +165,7 @@ def _leak(leak: LeakEstimate) -> Answer:
             _quantiles(leak.capacity_share_per_day_per_kpa) if leak.capacity_share_per_day_per_kpa else None
         ),
         "grams_known": leak.grams_known,
+        "for_its_kind": leak.for_its_kind,
         "comparison": leak.comparison,
         "changed_at": leak.changed_at,
         "changed_between": leak.changed_between,

@@ -16,6 +16,7 @@ from monitor.records import (
     LeakEstimate,
     LedgerEntry,
     Quantiles,
+    Tightness,
     WhatIf,
 )
 from monitor.units import degc_to_degf, grams_to_ounces
@@ -29,14 +30,9 @@ if TYPE_CHECKING:
 MINUS = "\N{MINUS SIGN}"
 TO = "\N{EN DASH}"
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
-STALE_AFTER = timedelta(days=1)  # judgement: no node reports more seldom
-"""Without a reading for longer than this a sensor is worth a look."""
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
-_WITHOUT_YEAR = (timedelta(days=-60), timedelta(days=300))
-"""Days that need no year beside them. A judgement: within these a month is not taken for that of another year."""
-_LONG = timedelta(days=270)
-"""From the first month of an interval to its last, beyond which both get their year (a judgement)."""
+_DAYS_A_MONTH = 30.44  # a twelfth of a year, by definition of the calendar
 _LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
 """Chances beyond which a simulation of this size tells no more (a judgement)."""
 
@@ -44,10 +40,11 @@ NARROW = "\N{NARROW NO-BREAK SPACE}"
 
 _WITHOUT_FORECAST = {
     BoxState.undeclared: "add it to shelf.toml",
-    BoxState.no_readings: "check its sensor",
     BoxState.estimate_failed: "report the failure",
 }
-"""What to do about a box without a forecast that is not over its limit; the others wait for readings."""
+"""What to do about a box without a forecast that is not over its limit; the others wait."""
+FULL_BEADS = "Full beads hold so much water that the box is at its limit."
+
 
 _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
 _GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
@@ -90,11 +87,13 @@ class Wording:
     zone: ZoneInfo
     fahrenheit: bool = False
     ounces: bool = False
+    oven_weekdays: tuple[int, ...] = ()
+    """Days on which beads are dried, Monday is 0; none where nobody said."""
 
     @classmethod
     def of(cls, shelf: Shelf) -> Wording:
         """Return how a shelf wants things said."""
-        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces)
+        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays)
 
     def degrees(self, degc: float) -> float:
         """Return a temperature in the unit temperatures are shown in."""
@@ -151,11 +150,10 @@ class Wording:
         """Return a mass, or a flow of it, without the unit."""
         return figures(grams_to_ounces(grams) if self.ounces else grams)
 
-    def day(self, at: datetime, beside: datetime, *, with_year: bool = False) -> str:
-        """Return a calendar day, with its year where the instant beside it leaves that open."""
-        local, ahead = at.astimezone(self.zone), at - beside
-        near = _WITHOUT_YEAR[0] < ahead < _WITHOUT_YEAR[1] and not with_year
-        return f"{local.day} {local:%b}" + ("" if near else f" {local.year}")
+    def day(self, at: datetime, beside: datetime) -> str:
+        """Return a calendar day, with its year where that is not the one of the instant beside it."""
+        local, here = at.astimezone(self.zone), beside.astimezone(self.zone)
+        return f"{local.day} {local:%b}" + ("" if local.year == here.year else f" {local.year}")
 
     def moment(self, at: datetime) -> str:
         """Return a day and a time of day."""
@@ -177,63 +175,145 @@ class Wording:
         """Return the limit of a box; an undeclared box has none."""
         return "–" if answer.state is BoxState.undeclared else percent(answer.box.humidity_limit)
 
+    def reading(self, answer: Assessment, *, brief: bool = False) -> str:
+        """Return the last humidity that a box showed; an old one never without its age."""
+        if answer.latest is None:
+            return "–" if brief else "no reading"
+        return percent(answer.latest.relative_humidity, 1) + self._age(answer, brief=brief)
+
+    def reading_of_temperature(self, answer: Assessment) -> str:
+        """Return the last temperature that a box showed; an old one never without its age."""
+        if answer.latest is None:
+            return "–"
+        return self.temperature(answer.latest.temperature_degc) + self._age(answer, brief=False)
+
+    def _age(self, answer: Assessment, *, brief: bool) -> str:
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        silent = assess.silent_for(answer)
+        if silent is None:
+            return ""
+        return " (old)" if brief else f", {ago(silent)}"
+
+    def estimate_now(self, answer: Assessment) -> str:
+        """Return what humidity is by estimate where the last reading is too old to go by; nothing elsewhere."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        if answer.forecast is None or assess.silent_for(answer) is None:
+            return ""
+        return f"about {percent(answer.forecast.present_relative_humidity.p50, 1)} now, by estimate"
+
+    def fault(self, answer: Assessment) -> str:
+        """Return since when a box leaks more than it did, with what to do; nothing where it does not."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        return assess.why_check_the_lid(answer, self.zone)
+
+    def oven_day(self, as_of: datetime) -> date | None:
+        """Return the next day on which beads are dried, where the shelf names such days."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays)
+
     def to_do(self, answer: Assessment) -> str:
-        """Return the one thing to do about a box, with the day to do it by."""
-        from monitor.services.assess import what_is_due, what_to_do  # noqa: PLC0415 -- whoever holds an answer has it already
+        """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        first = []
+        if assess.leaks_more(answer):
+            first.append(assess.CHECK_THE_LID)
+        if assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared:
+            first.append(assess.CHECK_THE_SENSOR)
+        waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
+        return "; ".join(first if first and waits else [*first, self._to_do(answer)])
+
+    def _to_do(self, answer: Assessment) -> str:
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         if answer.state is BoxState.over_limit:
-            return what_to_do(answer)
+            return assess.what_to_do(answer, self.local_day(answer.as_of), self.oven_day(answer.as_of))
+        if answer.state is BoxState.no_readings:
+            return assess.CHECK_THE_SENSOR
         if answer.forecast is None:
-            return _WITHOUT_FORECAST.get(answer.state, "wait for readings")
+            return _WITHOUT_FORECAST.get(answer.state, "keep closed, wait")
         if answer.due_at is None:
             return f"nothing before {self._end(answer.forecast, answer.as_of).year}"
-        return f"{what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
+        return f"{assess.what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
 
     def _by(self, due_at: datetime, as_of: datetime) -> str:
         if due_at <= as_of:
             return "today"
         on = self.local_day(due_at)
-        return f"by {near_day(on) if due_at - as_of < FAR_AWAY else self.day(due_at, as_of)}"
+        near = due_at - as_of < FAR_AWAY
+        return f"by {near_day(on, self.local_day(as_of)) if near else self.day(due_at, as_of)}"
 
     def reason(self, answer: Assessment) -> str:
-        """Return in a sentence why that is the thing to do."""
-        from monitor.services.assess import why_over  # noqa: PLC0415
+        """Return in a sentence or two why that is the thing to do."""
+        return f"{self.fault(answer)} {self._reason(answer)}".strip()
+
+    def _reason(self, answer: Assessment) -> str:
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         if answer.state is BoxState.over_limit:
-            return why_over(answer)
+            return assess.why_over(answer)
         if answer.forecast is None:
             return sentence(answer.refusal) if answer.refusal else ""
-        if answer.latest and answer.as_of - answer.latest.at > STALE_AFTER:
-            return f"Its last reading is from {ago(answer.as_of - answer.latest.at)}. Check its sensor."
+        if silent := assess.silent_for(answer):
+            return f"Its last reading is from {ago(silent)}. Humidity is {self.estimate_now(answer)}."
         if answer.charge is None:
             return "No beads are logged for it."
         return f"Its beads are {percent(answer.forecast.capacity_used.p50)} full."
 
     def why_then(self, answer: Assessment) -> str:
         """Return in a sentence why a box has the day that it has; nothing where it has none."""
-        from monitor.services.assess import why_by_then  # noqa: PLC0415
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         if answer.forecast is None or answer.state is BoxState.over_limit:
             return ""
         if answer.due_at is None:
             return f"It stays under {percent(answer.box.humidity_limit)} that long."
-        return why_by_then(answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else "today")
+        return assess.why_by_then(
+            answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else "today"
+        )
 
     def course(self, answer: Assessment) -> str:
         """Return when a box passes its limit and how likely that is soon, in sentences; nothing without a forecast."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
         there = answer.forecast
         if there is None:
             return ""
         limit = percent(there.humidity_limit)
         if answer.state is BoxState.over_limit:
-            return f"The chance that it is over {limit} now is {chance(there.chance_over_already)}."
-        when = self.crossing_in_brief(there, answer.as_of)
-        about = "" if when.startswith(("not ", "after ", "already ")) else "about "
+            if there.chance_over_already > assess.ALMOST_SURE:
+                return f"It is almost surely above {limit} now."
+            return f"The chance that it is above {limit} now is {chance(there.chance_over_already)}."
         soon, later = (chance(there.chance_within(days)) for days in CHANCES_WITHIN_DAYS)
-        chances = f"The chance is {soon} within 7 days and {later} within 30 days."
+        within = f"{soon} in the next {CHANCES_WITHIN_DAYS[0]} days and {later} in the next {CHANCES_WITHIN_DAYS[1]}"
         if soon == later:
-            chances = f"The chance is {soon} within 7 and within 30 days."
-        return f"It passes {limit} {about}{when}. {chances}"
+            within = f"{later} in the next {CHANCES_WITHIN_DAYS[1]} days"
+        if there.cross_at.p50 is None:
+            stays = f"Humidity will probably stay below {limit} for {self._beyond(there)}."
+            return f"{stays} The chance that it rises above it is {within}."
+        when = self.crossing_in_brief(there, answer.as_of, between=True)
+        return f"Humidity will probably rise above {limit} about {when}. The chance of that is {within}."
+
+    def evidence(self, answer: Assessment, *, with_grams: bool) -> list[str]:
+        """Return what a forecast rests on, in the units of the shelf; of grams only where grams are shown.
+
+        Over its limit a box needs dry beads and no scale.
+        """
+        texts = list(answer.evidence)
+        if with_grams and (said := grams_rest_on(answer)):
+            texts.append(said)
+        return [sentence(self.in_own_units(text)) for text in texts]
+
+    def sharpen(self, answer: Assessment) -> str:
+        """Return what would make a forecast surer; nothing while beads that just went in dry the air of their box."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        waits = answer.state is BoxState.over_limit and assess.just_filled(answer)
+        return sentence(answer.sharpen) if answer.sharpen and not waits else ""
 
     def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
@@ -249,23 +329,40 @@ class Wording:
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""
-        dates, horizon = forecast.cross_at, self._horizon(forecast, as_of)
-        if dates.p05 is None:
-            return f"not before {horizon}"
+        return self._crossing(forecast, as_of, in_months=False, between=False)
+
+    def _crossing(self, forecast: CrossingForecast, as_of: datetime, *, in_months: bool, between: bool) -> str:
+        dates, far = forecast.cross_at, self._beyond(forecast)
         if dates.p50 and dates.p50 <= as_of:
             return "already over"
-        # beside a horizon years away, a day without its year would be taken for one of this year
-        far = dates.p95 is None
-        first = "now" if dates.p05 <= as_of else self.day(dates.p05, as_of, with_year=far)
+        if dates.p05 is None:
+            return f"in {far} ({self.day(self._end(forecast, as_of), as_of)} or later)"
+        first, last = self._ends(dates.p05, dates.p95, as_of, in_months=in_months)
+        first = "now" if dates.p05 <= as_of else first
         if dates.p50 is None:
-            return f"after {horizon} ({first} {TO} later)"
-        middle = self.day(dates.p50, as_of, with_year=far)
-        last = f"after {horizon}" if dates.p95 is None else self.day(dates.p95, as_of)
-        if first == middle == last:
+            return f"in {far} ({first} or later)"
+        middle = self._month(dates.p50, as_of) if in_months else self.day(dates.p50, as_of)
+        if last is None:
+            return f"{middle} ({first} or later)"
+        if first == last:
             return middle
-        if dates.p95 and dates.p05 > as_of and self._month(dates.p05, year=True) == self._month(dates.p95, year=True):
-            first = str(self.local_day(dates.p05).day)
-        return f"{middle} ({first} {TO} {last})"
+        return f"{middle} (between {first} and {last})" if between else f"{middle} ({first} {TO} {last})"
+
+    def _ends(
+        self, first: datetime, last: datetime | None, as_of: datetime, *, in_months: bool
+    ) -> tuple[str, str | None]:
+        """Return the ends of an interval, with month and year once where both share them."""
+        name = self._month if in_months else self.day
+        start = name(first, as_of)
+        if last is None:
+            return start, None
+        end = name(last, as_of)
+        ahead, behind = first.astimezone(self.zone), last.astimezone(self.zone)
+        if start != end and ahead.year == behind.year:
+            start = f"{ahead:%b}" if in_months else f"{ahead.day} {ahead:%b}"
+            if not in_months and ahead.month == behind.month:
+                start = str(ahead.day)
+        return start, end
 
     def opening(self, leak: LeakEstimate) -> str:
         """Return what one opening brings, beside the leak; nothing where the room is as dry as the box."""
@@ -273,6 +370,14 @@ class Wording:
             return ""
         brings, hours = self.mass(leak.opening_g.p50), duration(leak.opening_hours.p50 / 24.0)
         return f"Each opening lets in about {brings} of water. The leak takes {hours} to let in as much."
+
+    def for_its_kind(self, leak: LeakEstimate) -> str:
+        """Return in a word how a box closes for one of its style, with what to do where it closes badly."""
+        if leak.for_its_kind is None:
+            return "–"
+        return (
+            f"{leak.for_its_kind}: check the lid" if leak.for_its_kind is Tightness.leaky else leak.for_its_kind.value
+        )
 
     def change(self, leak: LeakEstimate, as_of: datetime) -> str:
         """Return since when a box is leakier or tighter than it was, how much, and what that may come from."""
@@ -285,41 +390,35 @@ class Wording:
 
     def _span(self, first: datetime, last: datetime, as_of: datetime) -> str:
         """Return the days between which something was, with month and year once where they are the same."""
-        start, end = self.day(first, as_of), self.day(last, as_of)
-        if start == end:
-            return ""
-        if self._month(first, year=True) == self._month(last, year=True):
-            start = str(self.local_day(first).day)
-        elif self.local_day(first).year == self.local_day(last).year:
-            start = self.day(first, first)
-        return f" ({start} {TO} {end})"
+        start, end = self._ends(first, last, as_of, in_months=False)
+        return "" if start == end else f" ({start} {TO} {end})"
 
-    def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime) -> str:
+    def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime, *, between: bool = False) -> str:
         """Return the crossing as precisely as it is known: by days while it is near, by months when it is far."""
         dates = forecast.cross_at
-        if dates.p05 is None or dates.p50 is None or dates.p50 - as_of < FAR_AWAY:
-            return self.crossing(forecast, as_of)
-        long = (dates.p95 or dates.p50) - dates.p05 > _LONG
-        last = self._month(dates.p95, year=long) if dates.p95 else "later"
-        return f"{self._month(dates.p50, year=True)} ({self._month(dates.p05, year=long)} {TO} {last})"
+        in_months = dates.p50 is not None and dates.p50 - as_of >= FAR_AWAY
+        return self._crossing(forecast, as_of, in_months=in_months, between=between)
 
-    def _month(self, at: datetime, *, year: bool) -> str:
-        local = at.astimezone(self.zone)
-        return f"{local:%b %Y}" if year else f"{local:%b}"
+    def _month(self, at: datetime, beside: datetime) -> str:
+        local, here = at.astimezone(self.zone), beside.astimezone(self.zone)
+        return f"{local:%b}" if local.year == here.year else f"{local:%b %Y}"
 
-    def _horizon(self, forecast: CrossingForecast, as_of: datetime) -> str:
-        return self.day(self._end(forecast, as_of), as_of)
+    def _beyond(self, forecast: CrossingForecast) -> str:
+        """Return that something lies beyond what a forecast looks ahead."""
+        return f"more than {(len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH:.0f} months"
 
     def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
         return as_of + timedelta(days=len(forecast.chance_by_day) - 1)
 
-    def changes(self, change: WhatIf) -> list[str]:
-        """Return what is supposed to be changed about a box, a phrase each."""
+    def changes(self, change: WhatIf, limit: float | None = None) -> list[str]:
+        """Return what is supposed to be changed about a box of such a limit, a phrase each."""
         said = []
         if change.humidity_limit is not None:
-            said.append(f"a limit of {percent(change.humidity_limit)}")
+            instead = f" instead of {percent(limit)}" if limit is not None else ""
+            said.append(f"a limit of {percent(change.humidity_limit)}{instead}")
         if change.conductance_factor != 1.0:
-            said.append(f"{figures(change.conductance_factor)} times the leak")
+            times = f"{change.conductance_factor:g} times the leak"
+            said.append({0.5: "half the leak", 2.0: "double the leak"}.get(change.conductance_factor, times))
         if change.dry_mass_g is not None or change.desiccant is not None:
             mass = "as much" if change.dry_mass_g is None else self.mass(change.dry_mass_g)
             kind = "the same kind" if change.desiccant is None else beads(change.desiccant)
@@ -341,6 +440,13 @@ class Wording:
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)
+
+
+def grams_rest_on(answer: Assessment) -> str:
+    """Return what the grams of a box rest on; nothing that asks for a scale where it is dry beads that are needed."""
+    if answer.leak is None or (answer.state is BoxState.over_limit and not answer.leak.grams_known):
+        return ""
+    return answer.leak.grams_words
 
 
 def sentence(text: str) -> str:
@@ -377,8 +483,8 @@ def percent(fraction: float, digits: int = 0) -> str:
 def chance(probability: float) -> str:
     """Return a chance in per cent, never more certain than the sample behind it."""
     if probability < _LEAST_CHANCE:
-        return f"under 1{NARROW}%"
-    return f"over 99{NARROW}%" if probability > _MOST_CHANCE else percent(probability)
+        return f"less than 1{NARROW}%"
+    return f"more than 99{NARROW}%" if probability > _MOST_CHANCE else percent(probability)
 
 
 def spread(values: Quantiles, scale: float = 1.0) -> str:
@@ -411,21 +517,25 @@ def duration(days: float) -> str:
     return f"{days * 24.0:.0f} hours" if days < 2.0 else f"{figures(days)} days"
 
 
-def near_day(on: date) -> str:
-    """Return a day of the coming weeks with its weekday."""
-    return f"{on:%a} {on.day} {on:%b}"
+def near_day(on: date, beside: date) -> str:
+    """Return a day of the coming weeks with its weekday, and with its year where that is not the one beside it.
+
+    >>> near_day(date(2026, 12, 31), date(2026, 12, 30)), near_day(date(2027, 1, 2), date(2026, 12, 30))
+    ('Thu 31 Dec', 'Sat 2 Jan 2027')
+    """
+    return f"{on:%a} {on.day} {on:%b}" + ("" if on.year == beside.year else f" {on.year}")
 
 
 def age(span: timedelta) -> str:
     """Return how old something is, as short as a column of a table wants it.
 
     >>> age(timedelta(minutes=4)), age(timedelta(hours=30)), age(timedelta(days=40))
-    ('4 min', '30 h', '40 days')
+    ('4 min ago', '30 h ago', '40 days ago')
     """
     minutes = max(int(span.total_seconds() // 60), 0)
     if minutes < 2 * 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h" if minutes < 2 * 24 * 60 else f"{minutes // (24 * 60)} days"
+        return f"{minutes} min ago"
+    return f"{minutes // 60} h ago" if minutes < 2 * 24 * 60 else f"{minutes // (24 * 60)} days ago"
 
 
 def ago(span: timedelta) -> str:

@@ -18,6 +18,7 @@ from monitor.records.answers import (
     Outlook,
     PlannedDay,
     Quantiles,
+    Tightness,
     WhatIf,
 )
 from monitor.records.declared import (
@@ -92,6 +93,7 @@ __all__ = [
     "SensorMove",
     "SensorSpec",
     "Spool",
+    "Tightness",
     "ValueAt",
     "WhatIf",
 ]

@@ -52,6 +52,14 @@ class BoxState(StrEnum):
     undeclared = "seen, not declared"
 
 
+class Tightness(StrEnum):
+    """How a box closes, for one of its style."""
+
+    tight = "tight"
+    usual = "usual"
+    leaky = "leaky"
+
+
 @dataclass(frozen=True, slots=True)
 class LeakEstimate:
     """How leaky a box is, with the evidence for it."""
@@ -66,6 +74,10 @@ class LeakEstimate:
     capacity_share_per_day_per_kpa: Quantiles | None = None
     """The conductance over what the beads hold at the limit: what humidity alone tells, without a gram. None where
     there are no beads."""
+    grams_words: str = ""
+    """What its grams rest on, in a plain sentence; empty where there are no beads."""
+    for_its_kind: Tightness | None = None
+    """How it compares with boxes of its style; None where that is not known."""
     comparison: str = ""
     """How it compares with boxes of its kind and with published classes, in plain words."""
     changed_at: datetime | None = None

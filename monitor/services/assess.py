@@ -13,13 +13,21 @@ import numpy as np
 from monitor import inference
 from monitor.inference import Memory, refused
 from monitor.planning.due import (
+    CHECK_THE_LID,
+    CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
+    SILENT_AFTER_DAYS,
     due_at,
+    just_filled,
+    leaks_more,
+    next_oven_day,
     rule_of_days,
+    silent_for,
     state_of,
     what_is_due,
     what_to_do,
     why_by_then,
+    why_check_the_lid,
     why_over,
     words_for_today,
 )
@@ -50,14 +58,23 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Ledger, Readings
 
 __all__ = [
+    "ALMOST_SURE",
+    "CHECK_THE_LID",
+    "CHECK_THE_SENSOR",
+    "SILENT_AFTER_DAYS",
     "Memory",
     "RechargePlan",
     "assess",
+    "just_filled",
+    "leaks_more",
+    "next_oven_day",
     "plan_recharges",
     "rule_of_days",
+    "silent_for",
     "what_is_due",
     "what_to_do",
     "why_by_then",
+    "why_check_the_lid",
     "why_over",
     "words_for_today",
     "worst_first",
@@ -66,8 +83,8 @@ __all__ = [
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast. A judgement: a box may have been opened since."""
 
-_WORTH_SAYING, _CERTAIN = 0.05, 0.97
-"""Chances of being over the limit already: below the one it goes unsaid, above the other it is certain
+_WORTH_SAYING, ALMOST_SURE = 0.05, 0.97
+"""Chances of being over the limit already: below the one it goes unsaid, above the other it is almost sure
 (judgements: one in twenty, and what a simulation of this size can tell)."""
 
 _WEEK_S = 7.0 * 86_400.0  # judgement: two sensors under one name show within days
@@ -249,17 +266,17 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
     if forecast is None:
         return ()
     chance = forecast.chance_over_already
-    if chance > _CERTAIN:
-        return ("It is almost certainly over the limit, even if the sensor is a little off.",)
-    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "under 1 %"  # judgement: a simulation tells no less
+    if chance > ALMOST_SURE:
+        return ("It is over the limit even if the sensor shows a slightly wrong value.",)
+    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "less than 1 %"  # judgement: a simulation tells no less
     if shown:
         return (
-            f"Its last reading is over the limit. All readings together say: {in_words} chance that it is. The sensor "
-            "may be a little off, or the rise may pass.",
+            f"Its last reading is over the limit. By all readings together, the chance that it is over is {in_words}. "
+            "The sensor may show a slightly wrong value, or the rise may pass.",
         )
     if chance < _WORTH_SAYING:
         return ()
-    return (f"It may be over the limit already: {in_words} chance. The sensor may be a little off.",)
+    return (f"The chance that it is over the limit already is {in_words}: the sensor may show a slightly wrong value.",)
 
 
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:

@@ -11,6 +11,7 @@ import orjson
 from markupsafe import Markup
 
 from monitor.presentation.wording import (
+    FULL_BEADS,
     NARROW,
     TO,
     Wording,
@@ -50,10 +51,14 @@ class BoxView:
     card: BoxCard
     facts: Sequence[tuple[str, str]]
     leak: Sequence[tuple[str, str]]
+    leak_details: Sequence[tuple[str, str]]
+    leak_details_words: Sequence[str]
     leak_words: Sequence[str]
     evidence: Sequence[str]
     sharpen: str
     refusal: str
+    full_beads: str
+    """What full beads are."""
     course: str
     """When it passes its limit, and how likely that is soon."""
     why_then: str
@@ -78,12 +83,15 @@ def view(
         card=card(snapshot, answer, frame, words),
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
+        leak_details=_leak_details(answer.leak, words) if answer.leak else (),
+        leak_details_words=_leak_details_words(answer.leak) if answer.leak else (),
         leak_words=_leak_words(answer.leak, words, answer.as_of) if answer.leak else (),
-        evidence=[sentence(words.in_own_units(text)) for text in answer.evidence],
-        sharpen=sentence(answer.sharpen) if answer.sharpen else "",
+        evidence=words.evidence(answer, with_grams=True),
+        sharpen=words.sharpen(answer),
         refusal=sentence(answer.refusal) if answer.refusal else "",
+        full_beads=FULL_BEADS if answer.forecast and answer.charge else "",
         course=words.course(answer),
-        why_then=words.why_then(answer) or words.reason(answer),
+        why_then=words.why_then(answer) or words.reason(answer).removeprefix(words.fault(answer)).strip(),
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::_WEEK_DAYS]],
@@ -104,7 +112,7 @@ def view(
 def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     facts = []
     if answer.latest:
-        facts.append(("Temperature inside", words.temperature(answer.latest.temperature_degc)))
+        facts.append(("Temperature inside", words.reading_of_temperature(answer)))
     if answer.forecast:
         facts += _forecast_facts(answer.forecast, words)
     if answer.charge and answer.charge.dry_mass_g is not None:
@@ -117,15 +125,15 @@ def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
 def _forecast_facts(forecast: CrossingForecast, words: Wording) -> list[tuple[str, str]]:
     left_g = Quantiles(*(max(value, 0.0) for value in astuple(forecast.headroom_g)))
     return [
-        ("Humidity, likely true value", _percent_spread(forecast)),
-        ("Beads can still take up", _room_left(left_g, words)),
+        ("Humidity now, by estimate", f"about {_percent_spread(forecast)}"),
+        ("Water until the limit", _room_left(left_g, words)),
     ]
 
 
 def _room_left(left_g: Quantiles, words: Wording) -> str:
     if left_g.p50 <= 0.0:
-        return "no more water"
-    return f"{words.masses(left_g)} {words.mass_unit} of water"
+        return "none left"
+    return f"{words.masses(left_g)} {words.mass_unit}"
 
 
 def _percent_spread(forecast: CrossingForecast) -> str:
@@ -138,20 +146,26 @@ def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
         ("Water coming in now", words.masses_a_day(leak.ingress_g_per_day)),
         ("In summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
         ("In winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
+        ("For a box of its kind", words.for_its_kind(leak)),
+    ]
+
+
+def _leak_details(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
+    return [
         ("Leak", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
         ("Air changes, when empty", f"{spread(leak.air_changes_per_day)} a day"),
-        ("Halfway to the room's air, when empty", f"in {duration(leak.half_time_days.p50)}"),
     ]
 
 
 def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str]:
-    said = [sentence(leak.comparison)] if leak.comparison else []
-    if opened := words.opening(leak):
-        said.append(opened)
-    if changed := words.change(leak, as_of):
-        said.append(changed)
-    if not leak.grams_known:
-        said.append("These amounts assume the mass of beads you entered.")
+    return [said for said in (words.change(leak, as_of), words.opening(leak)) if said]
+
+
+def _leak_details_words(leak: LeakEstimate) -> list[str]:
+    half = duration(leak.half_time_days.p50)
+    said = [f"An empty box like this gets halfway to the room's humidity in {half}."]
+    if leak.comparison:
+        said.append(sentence(leak.comparison))
     if (share := leak.capacity_share_per_day_per_kpa) is not None:
         said.append(f"As a share of what the beads can hold: {spread(share, 100.0)}{NARROW}% a day per kPa.")
     return said

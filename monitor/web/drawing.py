@@ -80,6 +80,7 @@ _LEAST_TOP = 0.25  # a fraction; judgement: a dry shelf does not look wet
 _OVER_LIMIT, _OVER_LATEST = 1.2, 1.1  # times; judgement: room over each
 _USUAL_SHARE = 0.98  # of the readings; judgement: a spike sets no axis
 _MEAN_S = 21_600  # judgement: six hours, so that a month fits the width
+_TWO_WORDS = 48.0  # units of the drawing; judgement: as wide as "no data" with some air
 _SILENT_MEANS = 8  # a count: two days, as said below; a judgement
 
 
@@ -137,6 +138,8 @@ class Strip:
     limit_y: float
     now_x: float
     crossing_x: tuple[float, float, float] | None
+    silent_x: float | None = None
+    """The middle of the days without readings before now, where they are enough for two words."""
 
 
 def strip(answer: Assessment, series: ReadingSeries | None, frame: Frame, zone: ZoneInfo) -> Strip:
@@ -155,7 +158,14 @@ def strip(answer: Assessment, series: ReadingSeries | None, frame: Frame, zone: 
         limit_y=frame.y(answer.box.humidity_limit),
         now_x=frame.x(frame.as_of),
         crossing_x=crossing,
+        silent_x=_silent_x(answer, frame),
     )
+
+
+def _silent_x(answer: Assessment, frame: Frame) -> float | None:
+    last = frame.x(answer.latest.at) if answer.latest else _LEFT
+    now = frame.x(frame.as_of)
+    return round((last + now) / 2.0, 1) if now - last > _TWO_WORDS else None
 
 
 def _seen(series: ReadingSeries | None, frame: Frame) -> str:

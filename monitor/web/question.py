@@ -66,14 +66,14 @@ class Asker:
         answer = next((one for one in answers if one.box.name == box), None)
         if answer is None or answer.forecast is None or answer.forecast_if is None:
             return replace(blank, problem=answer.refusal if answer and answer.refusal else "There is no forecast yet.")
-        said = "; ".join(words.changes(change))
+        said = "; ".join(words.changes(change, answer.box.humidity_limit))
         return replace(blank, supposing=said, rows=_rows(answer, words))
 
 
 def _blank(typed: Mapping[str, str], words: Wording) -> QuestionView:
     labels = (
         "Humidity limit, %",
-        "Leak, times today's",
+        "Leak (0.5 = half, 2 = double)",
         f"Fresh beads, {words.mass_unit}",
         "Room humidity, %",
         f"Room temperature, {words.temperature_unit}",

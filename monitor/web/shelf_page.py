@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.presentation.wording import (
-    STALE_AFTER,
+    FULL_BEADS,
     Wording,
     ago,
     percent,
     sentence,
 )
 from monitor.records import Assessment, BoxState
-from monitor.services.assess import rule_of_days
+from monitor.services.assess import SILENT_AFTER_DAYS, leaks_more, rule_of_days, silent_for
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
@@ -47,10 +48,17 @@ class BoxCard:
     name: str
     sign: str
     state: str
+    fault: str
+    """Since when it leaks more than it did, with what to do; empty where it does not."""
     humidity: str
+    """The last one that it showed, as a figure."""
+    reading: str
+    """The same, never without its age where it is old."""
     limit: str
     seen: str
     is_stale: bool
+    estimate_now: str
+    """What humidity is now, where the last reading is old."""
     to_do: str
     reason: str
     beads: str
@@ -71,7 +79,7 @@ class ShelfView:
     headline: str
     room: str
     rule: str
-    """What the day by which a box is to be dried means."""
+    """What the day by which a box is to be dried means, and what full beads are."""
     drying: tuple[str, Sequence[str]] | None
     """The next day worth heating up for, and the boxes it serves."""
 
@@ -89,7 +97,7 @@ def view(snapshot: Snapshot, words: Wording) -> ShelfView:
         ),
         headline=headline(snapshot.answers),
         room=_room(snapshot, words),
-        rule=rule_of_days(),
+        rule=f"{rule_of_days()} {FULL_BEADS}",
         drying=_drying(snapshot),
     )
 
@@ -104,10 +112,13 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         name=answer.box.name,
         sign=SIGNS.get(answer.state, "silent"),
         state=words.state(answer),
+        fault=words.fault(answer),
         humidity=humidity,
+        reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
-        is_stale=latest is not None and answer.as_of - latest.at > STALE_AFTER,
+        is_stale=silent_for(answer) is not None,
+        estimate_now=words.estimate_now(answer),
         to_do=words.to_do(answer),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
@@ -115,7 +126,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(forecast.capacity_used if forecast else None),
         strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
-        strip_words=f"Humidity {humidity}, limit {limit}; passes it: {crossing or 'no forecast'}",
+        strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
     )
 
 
@@ -134,6 +145,8 @@ def headline(answers: Sequence[Assessment]) -> str:
         count = sum(answer.state is state for answer in answers)
         if count:
             parts.append(f"{count} {one if count == 1 else many}")
+    if leaky := sum(leaks_more(answer) for answer in answers):
+        parts.append(f"{leaky} {'leaks' if leaky == 1 else 'leak'} more than before")
     if not parts:
         return f"All {len(answers)} boxes are within their limits."
     return f"Of {len(answers)} boxes, " + ", ".join(parts) + "."
@@ -150,4 +163,6 @@ def _room(snapshot: Snapshot, words: Wording) -> str:
     room = snapshot.room
     if room is None or room.at > snapshot.as_of:
         return ""
-    return f"{words.temperature(room.temperature_degc)}, {percent(room.relative_humidity)}"
+    old = snapshot.as_of - room.at
+    age = f", {ago(old)}" if old > timedelta(days=SILENT_AFTER_DAYS) else ""
+    return f"{words.temperature(room.temperature_degc)}, {percent(room.relative_humidity)}{age}"

@@ -37,7 +37,7 @@ def test_json_has_both_forecasts_and_how_much_longer(siccast: Run) -> None:
 
 def test_the_table_says_what_is_changed(siccast: Run) -> None:
     said = siccast("what-if", "--leak-times", "0.5", "--dry-mass", "200").stdout
-    assert "What if: 0.50 times the leak; fresh beads put in now, 200" in said
+    assert "What if: half the leak; fresh beads put in now, 200" in said
     assert "No answer" in said
     assert "petg-new" in said
 

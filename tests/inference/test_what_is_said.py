@@ -15,7 +15,11 @@ from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged
 
-from monitor.inference.answers.explanation import comparison_of, evidence_of
+from monitor.inference.answers.explanation import (
+    comparison_of,
+    evidence_of,
+    tightness_of,
+)
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import mean_conductance
@@ -107,12 +111,19 @@ def test_a_box_is_compared_with_published_classes(air_changes: float, words: str
 
 
 @pytest.mark.parametrize(
-    ("times", "words"), [(6.0, "leakier than most"), (1.0, "about as leaky as most"), (1 / 6.0, "tighter than most")]
+    ("times", "words", "word"),
+    [
+        (6.0, "leakier than most", "leaky"),
+        (1.0, "about as leaky as most", "usual"),
+        (1 / 6.0, "tighter than most", "tight"),
+    ],
 )
-def test_a_box_is_compared_with_boxes_of_its_kind(times: float, words: str) -> None:
+def test_a_box_is_compared_with_boxes_of_its_kind(times: float, words: str, word: str) -> None:
     life = made_lives(1, replace(GEL, conductance=(0.1 * times, 0.0)), 5)[0]
     others = (float(np.log(0.1 / (0.00732 * 12.0))), 0.6)
-    assert f"{words} boxes of its style" in comparison_of(estimate(life.record, life.now_s), others)
+    posterior = estimate(life.record, life.now_s)
+    assert f"{words} boxes of its style" in comparison_of(posterior, others)
+    assert tightness_of(posterior, others) == word
 
 
 def words_of(life: Life) -> str:

@@ -75,15 +75,34 @@ def test_two_boxes_due_close_together_share_a_day() -> None:
     assert day.reasons["box1"].endswith("but drying it along with box0 saves heating up again.")
 
 
-@pytest.mark.parametrize(("days", "words"), [(0, "due now"), (1, "due by Thu 5 Mar")])
-def test_a_box_due_today_is_due_now(days: int, words: str) -> None:
+@pytest.mark.parametrize(("days", "words"), [(0, "It is due today. "), (1, "It is due by Thu 5 Mar. ")])
+def test_a_box_due_today_is_due_today(days: int, words: str) -> None:
     box = assessment_of("soon", due_in(days))
     assert box.forecast is not None
     on = WEDNESDAY + timedelta(days=days)
-    assert why_on_this_day(box, box.forecast, today=WEDNESDAY, on=on, best=on, company=[]).startswith(f"{words}; ")
+    assert why_on_this_day(box, box.forecast, today=WEDNESDAY, on=on, best=on, company=[]).startswith(words)
 
 
-@pytest.mark.parametrize(("days", "words"), [(53, "is full"), (54, "not needed before")])
+@pytest.mark.parametrize(
+    ("late_days", "best_days_before", "company", "why"),
+    [
+        (6, 7, ["box1"], "6 days after its day (11 Mar): it shares the oven with box1."),
+        (6, 7, [], "6 days after its day (11 Mar): every oven day before is full."),
+        (1, 0, [], "1 day after its day (11 Mar): this is the first oven day after it."),
+    ],
+)
+def test_a_day_after_the_day_to_dry_by_says_by_how_much_and_why(
+    late_days: int, best_days_before: int, company: list[str], why: str
+) -> None:
+    box = assessment_of("late", due_in(7))
+    assert box.forecast is not None
+    on = WEDNESDAY + timedelta(days=7 + late_days)
+    best = on - timedelta(days=best_days_before)
+    said = why_on_this_day(box, box.forecast, today=WEDNESDAY, on=on, best=best, company=company)
+    assert said == f"{why} The chance that it is over 20 % by then is 20 %."
+
+
+@pytest.mark.parametrize(("days", "words"), [(53, "is full"), (54, "It lasts beyond")])
 def test_a_box_left_out_though_due_a_week_before_the_end_is_said_to_find_no_place(days: int, words: str) -> None:
     """The plan ends after 60 days; what is due in its last week may as well wait for the next plan."""
     box = assessment_of("late", due_in(days))
@@ -129,7 +148,7 @@ def test_where_a_day_is_short_the_box_that_loses_less_waits() -> None:
 def test_a_box_that_lasts_is_left_out_with_its_chance() -> None:
     plan = plan_recharges(crowd_of([(300.0, 20.0)]), OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
-    said = "It lasts beyond Sun 3 May. The chance that it is over 20 % by then is under 1 %."
+    said = "It lasts beyond Sun 3 May. The chance that it is over 20 % by then is less than 1 %."
     assert plan.left_out == {"box0": said}
 
 
@@ -137,7 +156,7 @@ def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
     strange = replace(assessment_of("new", None), state=BoxState.undeclared)
     plan = plan_recharges([assessment_of("young", None), strange], OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
-    assert plan.left_out["young"] == "There is no forecast: two days of readings can't carry a forecast."
+    assert plan.left_out["young"] == "There is no forecast. Two days of readings can't carry a forecast."
     assert "`siccast adopt new` adds it" in plan.left_out["new"]
 
 
@@ -149,7 +168,7 @@ def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
         [word] = [word for word in words_for_today([box], WEDNESDAY) if word.matter is Matter.over_limit]
         advice = word.text.partition(": ")[2].partition(".")[0]
         plan = plan_recharges([box], OVEN, WEDNESDAY, [SATURDAY])
-        assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast: ")
+        assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast. ")
 
 
 def test_grams_fill_a_batch_too() -> None:

@@ -9,16 +9,18 @@ from zoneinfo import ZoneInfo
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.wording import Wording
-from monitor.records import BoxState, DateQuantiles, Quantiles
+from monitor.records import Assessment, BoxState, DateQuantiles, Quantiles, Tightness, WhatIf
 
 WORDS = Wording(ZoneInfo("UTC"))
 
 
-def test_the_first_day_of_a_far_crossing_bears_its_year() -> None:
+def test_a_crossing_beyond_the_horizon_is_told_in_one_form() -> None:
     first = datetime(AS_OF.year, AS_OF.month, 1, tzinfo=UTC) + timedelta(days=200)
     far = replace(forecast_of(100.0), cross_at=DateQuantiles(first, None, None))
     for said in (WORDS.crossing(far, AS_OF), WORDS.crossing_in_brief(far, AS_OF)):
-        assert f"({first.day} {first:%b %Y} – later)" in said
+        assert said == f"in more than 18 months ({first.day} {first:%b} or later)"
+    beyond = replace(far, cross_at=DateQuantiles(None, None, None))
+    assert WORDS.crossing(beyond, AS_OF) == "in more than 18 months (26 Aug 2027 or later)"
 
 
 def test_a_near_crossing_needs_no_year() -> None:
@@ -48,9 +50,21 @@ def test_a_change_within_one_month_of_another_year_names_month_and_year_once() -
 
 
 def test_a_crossing_open_to_one_side_bears_its_years() -> None:
-    first, middle = (AS_OF + timedelta(days=ahead) for ahead in (120, 280))
+    first, middle = (AS_OF + timedelta(days=ahead) for ahead in (120, 320))
     said = WORDS.crossing(replace(forecast_of(20.0), cross_at=DateQuantiles(first, middle, None)), AS_OF)
-    assert said.startswith(f"{middle.day} {middle:%b %Y} ({first.day} {first:%b %Y} – after ")
+    assert said == "18 Jan 2027 (2 Jul or later)"
+
+
+def test_an_interval_of_another_year_bears_that_year_once() -> None:
+    def said(*ahead: int) -> list[str]:
+        dates = DateQuantiles(*(AS_OF + timedelta(days=days) for days in ahead))
+        there = replace(forecast_of(20.0), cross_at=dates)
+        return [WORDS.crossing(there, AS_OF), WORDS.crossing_in_brief(there, AS_OF)]
+
+    assert said(290, 305, 320) == ["3 Jan 2027 (19 Dec – 18 Jan 2027)", "Jan 2027 (Dec – Jan 2027)"]
+    assert said(305, 330, 365) == ["28 Jan 2027 (3 Jan – 4 Mar 2027)", "Jan 2027 (Jan – Mar 2027)"]
+    assert said(320, 325, 330) == ["23 Jan 2027 (18 – 28 Jan 2027)", "Jan 2027"]
+    assert WORDS.day(AS_OF - timedelta(days=63), AS_OF) == "31 Dec 2025"
 
 
 def test_an_opening_is_told_in_grams_and_in_hours_of_leak() -> None:
@@ -75,12 +89,15 @@ def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
     ]  # fmt: skip
     assert WORDS.to_do(soon) == "dry beads by Mon 9 Mar"
     assert WORDS.to_do(replace(soon, charge=None)) == "put dry beads in by Mon 9 Mar"
+    weekends = replace(WORDS, oven_weekdays=(5, 6))
+    assert weekends.to_do(over) == "dry beads now (next oven day: Sat 7 Mar)"
+    assert weekends.to_do(fresh) == "look again tomorrow"
     assert WORDS.to_do(replace(soon, due_at=AS_OF)) == "dry beads today"
     assert WORDS.to_do(far) == "dry beads by 17 Sep"
     assert WORDS.to_do(ever) == "nothing before 2027"
     without = {
-        BoxState.not_enough_evidence: "wait for readings",
-        BoxState.no_readings: "check its sensor",
+        BoxState.not_enough_evidence: "keep closed, wait",
+        BoxState.no_readings: "check its sensor (battery, radio)",
         BoxState.estimate_failed: "report the failure",
         BoxState.undeclared: "add it to shelf.toml",
     }
@@ -99,8 +116,80 @@ def test_beads_are_full_or_full_by_a_share() -> None:
 
 def test_the_course_of_a_box_tells_day_and_chances() -> None:
     soon = plain(WORDS.course(assessment_of("box", forecast_of(20.0))))
-    assert soon.startswith("It passes 20 % about 24 Mar (20")
-    assert soon.endswith("The chance is under 1 % within 7 days and over 99 % within 30 days.")
+    assert soon == (
+        "Humidity will probably rise above 20 % about 24 Mar (between 20 and 29 Mar). "
+        "The chance of that is less than 1 % in the next 7 days and more than 99 % in the next 30."
+    )
+    later = plain(WORDS.course(assessment_of("box", forecast_of(60.0))))
+    assert later.endswith("The chance of that is less than 1 % in the next 30 days.")
+    ever = plain(WORDS.course(assessment_of("box", forecast_of(900.0))))
+    assert ever == (
+        "Humidity will probably stay below 20 % for more than 18 months. "
+        "The chance that it rises above it is less than 1 % in the next 30 days."
+    )
     over = assessment_of("box", replace(forecast_of(-10.0), chance_over_already=0.97))
-    assert plain(WORDS.course(over)) == "The chance that it is over 20 % now is 97 %."
+    assert plain(WORDS.course(over)) == "The chance that it is above 20 % now is 97 %."
+    sure = assessment_of("box", replace(forecast_of(-10.0), chance_over_already=0.999))
+    assert plain(WORDS.course(sure)) == "It is almost surely above 20 % now."
     assert not WORDS.course(assessment_of("box", None))
+
+
+def silent(days: float) -> Assessment:
+    soon = assessment_of("box", forecast_of(8.0))
+    assert soon.latest is not None
+    return replace(soon, latest=replace(soon.latest, at=AS_OF - timedelta(days=days)))
+
+
+def test_an_old_reading_never_stands_for_today() -> None:
+    old, new = silent(40.0), silent(0.9)
+    assert plain(WORDS.reading(old)) == "12.1 %, 40 days ago"
+    assert plain(WORDS.reading(old, brief=True)) == "12.1 % (old)"
+    assert plain(WORDS.reading_of_temperature(old)) == "21.5 °C, 40 days ago"
+    assert plain(WORDS.estimate_now(old)) == "about 12.0 % now, by estimate"
+    assert WORDS.to_do(old) == "check its sensor (battery, radio); dry beads by Mon 9 Mar"
+    assert plain(WORDS.reason(old)) == (
+        "Its last reading is from 40 days ago. Humidity is about 12.0 % now, by estimate."
+    )
+    assert [plain(said) for said in (WORDS.reading(new), WORDS.reading_of_temperature(new))] == ["12.1 %", "21.5 °C"]
+    assert not WORDS.estimate_now(new)
+    assert "sensor" not in WORDS.to_do(new)
+    nothing = replace(old, forecast=None, state=BoxState.not_enough_evidence)
+    assert WORDS.to_do(nothing) == "check its sensor (battery, radio)"
+
+
+def test_a_lid_that_leaks_is_the_first_thing_to_do_and_the_first_reason() -> None:
+    leak = replace(LEAK, changed_at=AS_OF - timedelta(days=20), change_factor=Quantiles(5.1, 8.3, 13.0))
+    box = replace(assessment_of("box", forecast_of(8.0)), leak=leak)
+    assert WORDS.to_do(box) == "check the lid and seal; dry beads by Mon 9 Mar"
+    assert plain(WORDS.reason(box)) == (
+        "Check the lid and seal: this box has leaked about 8 times as much since 12 February. Its beads are 50 % full."
+    )
+
+
+def test_what_grams_rest_on_is_said_where_grams_are_and_never_where_beads_are_to_be_dried() -> None:
+    assumed = replace(LEAK, grams_words="Amounts of water assume the 100 g of beads you entered. Weigh them once.")
+    soon, over = (replace(assessment_of("box", forecast_of(days)), leak=assumed) for days in (8.0, -10.0))
+    assert WORDS.evidence(soon, with_grams=True)[-1] == assumed.grams_words
+    assert WORDS.evidence(soon, with_grams=False) == ["Forty days of readings since the beads went in."]
+    assert WORDS.evidence(over, with_grams=True) == WORDS.evidence(over, with_grams=False)
+    measured = replace(over, leak=replace(assumed, grams_known=True, grams_words="Amounts of water are measured."))
+    assert WORDS.evidence(measured, with_grams=True)[-1] == "Amounts of water are measured."
+
+
+def test_beads_that_just_went_in_are_not_to_be_dried_to_know_more() -> None:
+    over = replace(assessment_of("box", forecast_of(-10.0)), sharpen="Dry the beads; no measurement is needed.")
+    assert over.charge is not None
+    fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
+    assert [WORDS.sharpen(over), WORDS.sharpen(fresh)] == ["Dry the beads; no measurement is needed.", ""]
+
+
+def test_how_a_box_closes_is_one_word() -> None:
+    said = [WORDS.for_its_kind(replace(LEAK, for_its_kind=kind)) for kind in (*Tightness, None)]
+    assert said == ["tight", "usual", "leaky: check the lid", "–"]
+
+
+def test_a_change_is_told_beside_what_it_takes_the_place_of() -> None:
+    change = WhatIf(humidity_limit=0.25, conductance_factor=0.5)
+    assert [plain(said) for said in WORDS.changes(change, 0.20)] == ["a limit of 25 % instead of 20 %", "half the leak"]
+    assert WORDS.changes(WhatIf(conductance_factor=2.0)) == ["double the leak"]
+    assert WORDS.changes(WhatIf(conductance_factor=0.8)) == ["0.8 times the leak"]

@@ -153,10 +153,18 @@ def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
 @pytest.mark.parametrize(
     ("shown", "chance", "said"),
     [
-        (0.21, 0.06, "Its last reading is over the limit. All readings together say: 6 % chance that it is."),
-        (0.21, 0.001, "All readings together say: under 1 % chance that it is."),
-        (0.21, 0.99, "It is almost certainly over the limit, even if the sensor is a little off."),
-        (0.17, 0.06, "It may be over the limit already: 6 % chance."),
+        (
+            0.21,
+            0.06,
+            "Its last reading is over the limit. By all readings together, the chance that it is over is 6 %.",
+        ),
+        (0.21, 0.001, "the chance that it is over is less than 1 %."),
+        (0.21, 0.99, "It is over the limit even if the sensor shows a slightly wrong value."),
+        (
+            0.17,
+            0.06,
+            "The chance that it is over the limit already is 6 %: the sensor may show a slightly wrong value.",
+        ),
         (0.17, 0.001, ""),
     ],
 )

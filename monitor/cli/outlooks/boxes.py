@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
 def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Show every box and what to do about it, worst first.
 
-    With its newest reading, and how full its beads are: full beads cannot keep the box under its limit.
+    With its newest reading, and how full its beads are. A reading older than a day is marked as old.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import boxes_answer
@@ -48,10 +48,12 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
 def show_boxes(asked: Assessed) -> None:
     """Print every box with what to do about it, worst first."""
     from monitor.cli.output import say, show_table
+    from monitor.presentation.wording import FULL_BEADS
     from monitor.services.assess import rule_of_days
 
     headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
+    say_faults(asked)
     show_table(
         headings,
         [_row(assessment, asked.wording) for assessment in asked.worst_first],
@@ -59,20 +61,35 @@ def show_boxes(asked: Assessed) -> None:
         wrap={0: 24, 1: 13, 2: None},
     )
     if asked.assessments:
-        say(f"{rule_of_days()} Full beads can't keep a box under its limit.")
+        say(f"{rule_of_days()} {FULL_BEADS}")
+
+
+def say_faults(asked: Assessed) -> None:
+    """Say first which boxes leak more than they did."""
+    from monitor.cli.output import say
+
+    for assessment in asked.worst_first:
+        if fault := asked.wording.fault(assessment):
+            say(f"{assessment.box.name}: {fault}")
 
 
 def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Say what needs you today; exit code 3 if anything does.
 
-    Boxes over their limit or due within a week, sensors that fell silent, boxes that are not in shelf.toml, and
-    estimates that failed. Made for a scheduled job.
+    Boxes that leak more than they did come first. Then, worst first: boxes over their limit or due within a week,
+    sensors that fell silent, boxes that are not in shelf.toml, and estimates that failed. Made for a scheduled job.
     """
     from monitor.cli.output import show_json
     from monitor.services.assess import words_for_today
 
     asked = ask(shelf_of(context), as_of=as_of)
-    words = words_for_today(asked.assessments, asked.wording.local_day(asked.as_of))
+    wording = asked.wording
+    words = words_for_today(
+        asked.worst_first,
+        wording.local_day(asked.as_of),
+        zone=wording.zone,
+        oven_day=wording.oven_day(asked.as_of),
+    )
     if as_json:
         said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
         show_json({"as_of": asked.as_of, "words": said})
@@ -83,14 +100,14 @@ def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -
 
 
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.wording import age, percent
+    from monitor.presentation.wording import age
 
-    latest = assessment.latest
+    latest = assessment.latest  # its age stands beside its temperature
     return (
         assessment.box.name,
         wording.state(assessment),
         wording.to_do(assessment),
-        percent(latest.relative_humidity, 1) if latest else "–",
+        wording.reading(assessment, brief=True).replace(" (", "\n("),
         wording.limit(assessment),
         wording.beads_full(assessment, brief=True),
         wording.temperature(latest.temperature_degc) if latest else "–",

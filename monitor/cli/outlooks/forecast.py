@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from monitor.cli.session import Assessed
     from monitor.presentation.wording import Wording
-    from monitor.records import Assessment, BoxState
+    from monitor.records import Assessment, BoxState, LeakEstimate
 
 
 def register(app: typer.Typer) -> None:
@@ -35,8 +35,8 @@ def forecast(
 ) -> None:
     """Show by when to dry each box, and why.
 
-    Beneath the table: when each box passes its limit, how likely that is within 7 and 30 days, how sure that is, and
-    what would make it surer. Where the readings say too little, it says so.
+    Beneath the table: when humidity rises above each limit, how likely that is in the next 7 and 30 days, how sure that
+    is, and what would make it surer. Where the readings say too little, it says so.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import forecast_answer
@@ -52,8 +52,9 @@ def forecast(
 def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
     """Show how leaky each box is.
 
-    The leak itself is in grams of water a day for each kilopascal of vapor pressure between room and box. Beside it:
-    how often the air of the empty box would change in a day, and how much water comes in now, in summer and in winter.
+    First how much water comes in now, in summer and in winter, and whether that is much for a box of its kind. Then, as
+    details, the leak in grams a day for each kilopascal of vapor pressure between room and box, and how often the air
+    of the empty box would change in a day.
     """
     from monitor.cli.output import show_json
     from monitor.presentation.answers import leak_answer
@@ -68,39 +69,50 @@ def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_
 
 def show_forecasts(asked: Assessed) -> None:
     """Print by when to dry each box, worst first, and beneath it why and how sure that is."""
+    from monitor.cli.outlooks.boxes import say_faults
     from monitor.cli.output import (
         say,
         show_notes,
         show_table,
     )
+    from monitor.presentation.wording import FULL_BEADS
     from monitor.services.assess import rule_of_days
 
+    say_faults(asked)
     headings = ("box", "state", "what to do", "why")
     rows = [_forecast_row(assessment, asked.wording) for assessment in asked.worst_first]
     show_table(headings, rows, wrap={0: 24, 1: 13, 2: None, 3: None})
-    say(f"{rule_of_days()}\n")
-    notes = [(a.box.name, _how_sure(a, asked.wording)) for a in asked.worst_first]
+    say(f"{rule_of_days()} {FULL_BEADS}\n")
+    alone = len(asked.assessments) == 1
+    notes = [(a.box.name, _how_sure(a, asked.wording, with_grams=alone)) for a in asked.worst_first]
     show_notes("When, and how sure (brackets: 9 times in 10 the day is between these two)", [n for n in notes if n[1]])
 
 
 def show_leaks(asked: Assessed) -> None:
-    """Print how leaky each box is, and how the boxes compare."""
+    """Print how much water comes into each box, and beneath it the details for who wants them."""
     from monitor.cli.output import (
         say,
         show_notes,
         show_table,
     )
+    from monitor.presentation.wording import sentence
 
     unit = asked.wording.mass_unit
-    flows = (f"water in,\n{unit}/day\nnow", "in\nsummer", "in\nwinter")
-    headings = ("box", f"leak, {unit}/day/kPa", "air\nchanges\na day", "empty box\nhalfway to\nroom in", *flows)
-    rows = [_leak_row(assessment, asked.wording) for assessment in asked.assessments]
-    show_table(headings, rows, right=(2, 3, 4, 5, 6), wrap={0: 24, 1: None})
+    headings = ("box", f"water in now,\n{unit} a day", "in\nsummer", "in\nwinter", "for its kind")
+    show_table(headings, [_leak_row(a, asked.wording) for a in asked.assessments], right=(2, 3), wrap={0: 24, 1: None})
     notes = [(a.box.name, " ".join(_leak_words(a, asked.wording))) for a in asked.assessments]
-    show_notes("How they compare", [(box, text) for box, text in notes if text])
-    say("Leak: water coming in each day, for each kilopascal by which the room's vapor pressure is above the box's. "
-        "In brackets: 9 times in 10 the true value is between these two.")  # fmt: skip
+    show_notes("What else is known", [(box, text) for box, text in notes if text])
     say(_what_grams_assume(asked.assessments))
+    known = [(a.box.name, a.leak) for a in asked.assessments if a.leak]
+    if not known:
+        return
+    say("\nDetails")
+    details = ("box", f"leak, {unit}/day/kPa", "air changes\na day", "empty box,\nhalfway in")
+    show_table(details, [_detail_row(*each, asked.wording) for each in known], right=(2, 3), wrap={0: 24})
+    show_notes("How they compare", [(box, sentence(leak.comparison)) for box, leak in known if leak.comparison])
+    say("Leak: water coming in each day, for each kilopascal by which the room's vapor pressure is above the box's. "
+        "Halfway: how soon an empty box like this gets halfway to the room's humidity. "
+        "In brackets: 9 times in 10 the true value is between these two.")  # fmt: skip
 
 
 def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
@@ -112,31 +124,34 @@ def _forecast_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
     )
 
 
-def _how_sure(assessment: Assessment, wording: Wording) -> str:
+def _how_sure(assessment: Assessment, wording: Wording, *, with_grams: bool) -> str:
     """Return when a box passes its limit, what that is based on, and what would make it surer."""
-    from monitor.presentation.wording import sentence
-
-    evidence = [wording.in_own_units(text) for text in assessment.evidence]
-    texts = (wording.course(assessment), *evidence, assessment.sharpen)
-    return " ".join(sentence(text) for text in texts if text)
+    evidence = wording.evidence(assessment, with_grams=with_grams)
+    return " ".join(filter(None, (wording.course(assessment), *evidence, wording.sharpen(assessment))))
 
 
 def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.wording import duration, figures
-
     there = assessment.leak
     if there is None:
         # columns: all beside the two, by definition of the table
-        return (assessment.box.name, _why_no_leak(assessment).value, *5 * ("–",))
+        return (assessment.box.name, _why_no_leak(assessment).value, *3 * ("–",))
     return (
         assessment.box.name,
-        wording.masses(there.conductance_g_per_day_per_kpa),
-        figures(there.air_changes_per_day.p50),
-        duration(there.half_time_days.p50),
-        *(
-            wording.mass_figures(ingress.p50)
-            for ingress in (there.ingress_g_per_day, there.ingress_summer_g_per_day, there.ingress_winter_g_per_day)
-        ),
+        wording.masses(there.ingress_g_per_day),
+        wording.mass_figures(there.ingress_summer_g_per_day.p50),
+        wording.mass_figures(there.ingress_winter_g_per_day.p50),
+        wording.for_its_kind(there),
+    )
+
+
+def _detail_row(box: str, leak: LeakEstimate, wording: Wording) -> Sequence[str]:
+    from monitor.presentation.wording import duration, figures
+
+    return (
+        box,
+        wording.masses(leak.conductance_g_per_day_per_kpa),
+        figures(leak.air_changes_per_day.p50),
+        duration(leak.half_time_days.p50),
     )
 
 
@@ -152,19 +167,13 @@ def _why_no_leak(assessment: Assessment) -> BoxState:
 
 
 def _leak_words(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    """Return what a leak compares with and rests on; why there is none where there is none."""
+    """Return what came of a leak and of openings; why there is no estimate where there is none."""
     from monitor.presentation.answers import sentences
-    from monitor.presentation.wording import sentence
 
     there = assessment.leak
     if there is None:
         return sentences(assessment)
-    words = [sentence(there.comparison)] if there.comparison else []
-    if opened := wording.opening(there):
-        words.append(opened)
-    if changed := wording.change(there, assessment.as_of):
-        words.append(changed)
-    return words
+    return [said for said in (wording.change(there, assessment.as_of), wording.opening(there)) if said]
 
 
 def _what_grams_assume(assessments: Sequence[Assessment]) -> str:

@@ -74,24 +74,26 @@ def plan(
         show_json(plan_answer(planned, asked.as_of))
         return
     typer.echo(_title(dryer, rules.weekdays, today, horizon_days))
-    _show(planned)
+    _show(planned, today)
 
 
 def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:
     from monitor.presentation.wording import near_day
 
     days = " and ".join(f"{WEEKDAYS[day].capitalize()}s" for day in weekdays)
-    places = "one box" if dryer.batch_boxes == 1 else f"up to {dryer.batch_boxes} boxes"
-    return f"{dryer.name}: {places} at a time, on {days}, {horizon_days} days from {near_day(today)} {today.year}"
+    places = "the beads of one box" if dryer.batch_boxes == 1 else f"beads of up to {dryer.batch_boxes} boxes"
+    return (
+        f"{dryer.name}: {places} at a time, on {days}, {horizon_days} days from {near_day(today, today)} {today.year}"
+    )
 
 
-def _show(planned: RechargePlan) -> None:
+def _show(planned: RechargePlan, today: date) -> None:
     from monitor.cli.output import show_notes, show_table
     from monitor.presentation.wording import near_day
 
     if planned.days:
         rows = [
-            ("" if place else near_day(day.on), box, day.reasons[box])
+            ("" if place else near_day(day.on, today), box, day.reasons[box])
             for day in planned.days
             for place, box in enumerate(day.boxes)
         ]

@@ -47,7 +47,9 @@ def what_if(
     leak_times: Annotated[
         float | None,
         typer.Option(
-            min=LEAK_RANGE_TIMES[0], max=LEAK_RANGE_TIMES[1], help="Multiply the leak by this: 0.5 is half as leaky."
+            min=LEAK_RANGE_TIMES[0],
+            max=LEAK_RANGE_TIMES[1],
+            help="Multiply the leak by this: 0.5 is half, 2 is double.",
         ),
     ] = None,
     beads: Annotated[str | None, typer.Option(metavar="KIND", help="Put in fresh beads of this kind instead.")] = None,
@@ -75,7 +77,8 @@ def what_if(
 ) -> None:
     """Show when each box would pass its limit if you changed something.
 
-    Fresh beads go in now, dried as well as those in the box were. Everything else about the box stays as it is.
+    If you enter fresh beads, siccast assumes that you put them in now, as dry as the last ones were. Everything else
+    about the box stays as it is.
     """
     from monitor.cli.output import show_json
 
@@ -112,9 +115,9 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
 
     say(f"What if: {'; '.join(wording.changes(change))}.")
     say("In brackets: 9 times in 10 the day is between these two.")
-    headings = ("box", "passes its limit\nas it is", "passes its limit\nwith the change", "lasts")
+    headings = ("box", "limit\nnow", "above its limit\nas it is", "above its limit\nwith the change", "lasts")
     rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
-    show_table(headings, rows, right=(3,), wrap={0: 24, 1: None, 2: None})
+    show_table(headings, rows, right=(1, 4), wrap={0: 24, 2: None, 3: None})
     show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
 
 
@@ -127,6 +130,7 @@ def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
     assert assessment.forecast_if is not None
     return (
         assessment.box.name,
+        wording.limit(assessment),
         wording.crossing_in_brief(assessment.forecast, assessment.as_of),
         wording.crossing_in_brief(assessment.forecast_if, assessment.as_of),
         "–" if ratio is None else f"{figures(ratio)} times as long",

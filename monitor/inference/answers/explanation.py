@@ -11,6 +11,8 @@ from monitor.inference.model.prior import (
     Unknown,
     style_prior,
 )
+from monitor.physics.numerics import FloatArray
+from monitor.records import Tightness
 
 _WORTH_A_SENTENCE = 0.05
 """Least share of the time at a floor that is worth a sentence. Judgement: one day in twenty."""
@@ -47,7 +49,13 @@ def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tupl
     """
     said = [_readings(posterior), _uninformed(posterior, leak_seen_before), _floor(posterior), _unlogged(posterior)]
     said += [_sensor_swapped(posterior)]
-    said += [_grams(posterior), _room(posterior), _compared(posterior), _color(posterior), _shows(posterior)]
+    said += [
+        _without_beads(posterior),
+        _room(posterior),
+        _compared(posterior),
+        _color(posterior),
+        _shows(posterior),
+    ]
     return tuple(sentence for sentence in said if sentence)
 
 
@@ -115,11 +123,16 @@ def _sensor_swapped(posterior: Posterior) -> str:
     return said
 
 
-def _grams(posterior: Posterior) -> str:
+def _without_beads(posterior: Posterior) -> str:
+    if posterior.episode.desiccant is not None:
+        return ""
+    return "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
+
+
+def grams_words(posterior: Posterior) -> str:
+    """Return what grams of water rest on, as a plain sentence for where grams are shown; nothing without beads."""
     if posterior.episode.desiccant is None:
-        return (
-            "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
-        )
+        return ""
     if posterior.episode.weighings:
         return "Amounts of water are measured: you weighed the beads."
     if grams_known(posterior):
@@ -189,13 +202,28 @@ def comparison_of(posterior: Posterior, style_leak: tuple[float, float] | None =
     str
         A plain sentence.
     """
-    logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
-    middle = float(np.median(logs))
+    middle = float(np.median(_log_air_changes(posterior)))
     words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
+    return f"{words[0].upper()}{words[1:]}. It is {_BESIDE[tightness_of(posterior, style_leak)]}."
+
+
+_BESIDE = {
+    Tightness.tight: "tighter than most boxes of its style",
+    Tightness.usual: "about as leaky as most boxes of its style",
+    Tightness.leaky: "leakier than most boxes of its style",
+}
+
+
+def tightness_of(posterior: Posterior, style_leak: tuple[float, float] | None = None) -> Tightness:
+    """Return how leaky a box is for one of its style: unusual is what lies more than a standard deviation off."""
     mean, spread = style_leak or style_prior(posterior.box)
-    beside = "about as leaky as most boxes of its style"
+    middle = float(np.median(_log_air_changes(posterior)))
     if middle > mean + spread:
-        beside = "leakier than most boxes of its style"
-    elif middle < mean - spread:
-        beside = "tighter than most boxes of its style"
-    return f"{words[0].upper()}{words[1:]}. It is {beside}."
+        return Tightness.leaky
+    return Tightness.tight if middle < mean - spread else Tightness.usual
+
+
+def _log_air_changes(posterior: Posterior) -> FloatArray:
+    return np.asarray(
+        np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
+    )

@@ -28,6 +28,11 @@ _WORTH_IT = 0.08
 """A smaller share of the interval isn't worth the trouble. Judgement: one day in twelve."""
 _SURELY_OVER = 0.95
 """From this chance of being over the limit on, no measurement changes what to do. Judgement: as the interval has it."""
+_PARTS = (
+    (0.1, "a tenth"), (0.2, "a fifth"), (0.25, "a quarter"), (0.33, "a third"), (0.5, "a half"), (0.67, "two thirds"),
+    (0.75, "three quarters"), (0.9, "nine tenths"),
+)  # fmt: skip
+"""Shares as a person says them."""
 _READINGS = 48
 """Simulated readings. [readings] Judgement: their mean is then known to some per cent of the interval."""
 _DRAWS = 1000
@@ -41,8 +46,7 @@ finest it resolves."""
 _BETWEEN_WEIGHINGS_DAYS = 21.0
 """From one weighing to the next: a leak of 0.05 g/day/kPa and 0.9 kPa bring 1 g in three weeks. [days] Judgement."""
 _CHECKED_SENSOR_SD = 0.005
-"""A sensor checked against a salt of known humidity is known to this. [fraction of saturation] Judgement: salts are
-good to some tenths of a per cent (monitor/physics/sorption/salts.py), a home check to less."""
+"""A sensor checked at home in air of known humidity is known to this. [fraction of saturation] Judgement."""
 _EMPTY_BOX_SD = 0.36
 """A test of the empty box gives the leak to this. [ln conductance] Judgement: the lid is seated again after it, and a
 box differs by a third from one seating to the next (``pooling``)."""
@@ -97,14 +101,26 @@ def best_measurement(posterior: Posterior, ahead: Futures, limit: float) -> str:
         Plain sentences.
     """
     if np.mean(ahead.over_already) > _SURELY_OVER:
-        return "No measurement would change anything. The box is over its limit."
+        dry = "Put dry beads in" if posterior.episode.desiccant is None else "Dry the beads"
+        return f"{dry}; no measurement is needed."
     days = _days_left(posterior, ahead, limit)
     could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
     logs = np.log(days)
     share, advice = max((expected_narrowing(one.reads(posterior), one.sd, logs), one.advice) for one in could)
     if share < _WORTH_IT:
         return "No single measurement would help much. More days of readings will."
-    return f"{advice} The date would then be about {100 * share:.0f} % less uncertain."
+    return f"{advice} {_shrinks(ahead.still_ahead, share)}"
+
+
+def _shrinks(crossing_days: FloatArray, share: float) -> str:
+    """Say what is left of the range of days when a share of it, in logarithms, is taken away; its middle stays."""
+    first, middle, last = quantile_points(np.maximum(crossing_days, _SOONEST_DAYS), reached=True)
+    if np.isfinite(last):
+        low, high = (middle * (end / middle) ** (1.0 - share) for end in (first, last))
+        before, after = f"{last - first:.0f}", f"{high - low:.0f}"
+        if before != after:
+            return f"The range would shrink from {before} days to about {after}."
+    return f"The range would shrink by about {min(_PARTS, key=lambda part: abs(part[0] - share))[1]}."
 
 
 def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: int = 5) -> float:
@@ -165,7 +181,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
         At least two.
     """
     sensor = Measurement(
-        "Check the sensor in a jar of freshly dried beads, or over a salt of known humidity.",
+        "Check the sensor in a closed jar of freshly dried beads.",
         lambda p: p.theta[:, Unknown.sensor_bias],
         _CHECKED_SENSOR_SD,
     )

@@ -171,7 +171,8 @@ STEPS = (
     "Take beads, spools and cardboard out. Wipe the box dry. Leave it open for an hour.",
     "Dry its air for an hour with beads in a cup, or moisten it with a damp cloth. Take that out and close the lid.",
     "Leave one sensor inside and one outside, for a day. A box that seals well needs three days.",
-    "If you can, repeat the test the other way round: moist instead of dry. They differ if walls or sensors mislead.",
+    "If you can, repeat the test the other way round: moist instead of dry. "
+    "If the two results differ, do not trust either: walls or sensors mislead.",
     "Log the recharge when the beads go back in.",
 )
 """How the test is done, in order."""

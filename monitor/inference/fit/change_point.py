@@ -218,12 +218,12 @@ def words_for(change: ChangePoint) -> str:
     if change.factor.p50 < 1.0:
         return "It seals better now."
     if change.opened == "recharge":
-        return "Fresh beads went in about then. Check that the lid closes well."
+        return "Fresh beads went in on those days. Check that the lid closes well."
     if change.opened == "opening":
-        return "It was opened about then. Check that the lid closes well."
+        return "It was opened on those days. Check that the lid closes well."
     if change.took_days > _SLOW_FROM_DAYS:
         return "It came on little by little, as an aging seal does."
-    return "No opening was logged about then. Check that the lid closes well and that the seal is sound."
+    return "No opening was logged on those days. Check that the lid closes well and that the seal is sound."
 
 
 def _between(before: Level, after: Level) -> ChangePoint | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields, replace
 from functools import lru_cache, partial
 from typing import Any
@@ -95,10 +96,7 @@ def estimate(
     episode = current_episode(record.box, hours, record.entries, now_s)
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
-        raise TooLittleEvidence(
-            f"{record.box.name}: only {bins.seen_days:.1f} days of readings since the box was closed and settled; "
-            f"a forecast needs {least_days:.1f}, so keep it closed"
-        )
+        raise TooLittleEvidence(f"{record.box.name}: {_too_new(least_days - bins.seen_days)}")
     prior = prior_of(record.box, episode, assumptions, pooled)
     problem = Problem(record.box, episode, bins, prior, assumptions, _bias_likelihood(record, assumptions, now_s))
     draws, weighted_state = _sampled(problem, count, rng)
@@ -111,6 +109,12 @@ def estimate(
         temperature_above_room_degc=_above_room(bins, room, now_s),
         **_equally_weighted(draws, weighted_state, rng),
     )
+
+
+def _too_new(lacking_days: float) -> str:
+    hours = max(math.ceil(24.0 * lacking_days), 1)  # a day, by definition
+    more = "1 more hour" if hours == 1 else f"{hours} more hours"
+    return f"too new: the forecast starts after about {more} of readings. Keep it closed"
 
 
 @lru_cache(maxsize=8)

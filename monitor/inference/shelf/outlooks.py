@@ -9,7 +9,12 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
-from monitor.inference.answers.explanation import comparison_of, evidence_of
+from monitor.inference.answers.explanation import (
+    comparison_of,
+    evidence_of,
+    grams_words,
+    tightness_of,
+)
 from monitor.inference.answers.forecast import (
     HORIZON_DAYS,
     crossing_ahead,
@@ -304,7 +309,12 @@ def _answer(
     posterior = replace(posterior, shelf_rates=shared.disturbance_rates)
     futures = crossing_ahead(posterior, limit, shared.horizon_days)
     ahead = forecast_of(posterior, limit, futures, shared.horizon_days)
-    leak = replace(leak_of(posterior), comparison=comparison_of(posterior, style_leak))
+    leak = replace(
+        leak_of(posterior),
+        comparison=comparison_of(posterior, style_leak),
+        for_its_kind=tightness_of(posterior, style_leak),
+        grams_words=grams_words(posterior),
+    )
     if (since := change_point_of(posterior) or first.change_point) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
