@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import LEAST_OF_DECLARED
+from monitor.desk.methods import services_of
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
 from monitor.physics.materials import desiccant, mixed_kind, parts_of
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.desk.inventory import Inventory
+    from monitor.records import Box
 
 STARTS = (EntryKind.charge, EntryKind.recharge)
 """Entries that begin an episode: beads went in."""
@@ -62,6 +64,19 @@ def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterabl
         if inventory.active_charge(event.charge).place == event.place:
             raise LedgerError(f"'{event.charge}' is already {_where(event.place)}")
         _refuse_to_throw_out(inventory, event, at)
+
+
+def about_use(inventory: Inventory, charge: str, box: Box, at: datetime) -> Iterable[Trap]:
+    """Ask about beads that would take in hardly any water in a box; where nobody knows how wet they are, nothing."""
+    for service in services_of(inventory, charge, [box], at):
+        if service.of_little_use:
+            held = 100.0 * (inventory.charge(charge).loading_g_per_g or (0.0, 0.0, 0.0))[1]
+            text = (
+                f"'{charge}' holds about {held:.0f} % water. In {box.name}, with a limit of"
+                f" {100.0 * box.humidity_limit:.0f} %, it is of little use: it takes in only"
+                f" {100.0 * service.share:.0f} % of what fully dry beads would"
+            )
+            yield Trap("of little use", f"{text}. Dry it first")
 
 
 def _where(place: str) -> str:
