@@ -55,7 +55,7 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Readings
 
-_FIRST_JUDGED = 2  # weighings; by definition: the first alone says nothing of the drying
+_FIRST_JUDGED = 2  # count of weighings, by definition: the first alone says nothing of the drying
 _NEARLY_ALL = 0.995  # share; judgement: less is missing than a scale and the air account for
 _ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
 _CURVE_POINTS = 60  # judgement: the line looks smooth

@@ -44,7 +44,7 @@ def compare(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Compare runs: water removed, minutes of heating, and water left.
+    """Compare runs: water removed, heating, water left.
 
     Also shows at how much water each run would end if you heated on.
     """

@@ -25,11 +25,9 @@ from monitor.records.desk_events import (
 )
 from monitor.records.words import CHARGE_STATES
 
-lot = typer.Typer(
-    help="Record beads that you bought (a lot), and see or undo what you did with beads.", no_args_is_help=True
-)
+lot = typer.Typer(help="Record beads that you bought. See or undo what you did.", no_args_is_help=True)
 charge = typer.Typer(
-    help="Record portions of a lot (charges): weigh them out, split or merge them, put them into boxes.",
+    help="Record portions of a lot, from the bag into a box.",
     no_args_is_help=True,
 )
 
@@ -175,7 +173,10 @@ def weigh_out(
 
 @charge.command("list")
 def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
-    """List charges: where they are, how heavy, and how dry they were at the last weighing."""
+    """List charges: where they are, how heavy and how dry.
+
+    How dry is as of the last weighing.
+    """
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -201,7 +202,7 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
 
 @charge.command("show")
 def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = False) -> None:
-    """Show one charge: its weights, its runs, and how much water it can hold."""
+    """Show one charge: weights, runs, water it can hold."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json
@@ -288,7 +289,7 @@ def merge(
     into: Annotated[str, typer.Argument(metavar="INTO", help="The charge you poured it into.")],
     at: At = None,
 ) -> None:
-    """Record that you poured a charge into another one of the same lot."""
+    """Record that you poured a charge into another of its lot."""
     with open_desk(context, at) as it:
         it.keep(ChargesMerged(name, into), f"Saved: '{name}' was poured into '{into}'")
 

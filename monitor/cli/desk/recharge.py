@@ -306,7 +306,7 @@ def jar_check(
     at: At = None,
     as_json: AsJson = False,
 ) -> None:
-    """Record what a hygrometer shows in a jar of beads, to check how dry they are.
+    """Record the humidity over beads in a jar: how dry are they?
 
     Close the cooled beads in a jar with the hygrometer. Read it after a day. Give RH first, then temperature: for 5 %
     at 22 °C, `siccast recharge jar-check 5 22`.

@@ -119,7 +119,7 @@ def judge(
     settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < _SURELY_SETTLED * SETTLED_SHARE * dry_g
     above = now - floor_g_per_g
     if weighings < _LEAST_WEIGHINGS:
-        why = f"this is only the first weight. Heat the beads for {_spoken(next_s)}, then weigh them again"
+        why = f"this is only the first weight. Heat the beads for {_spoken(next_s)}, then weigh again"
         return Judgement(Verdict.go_on, why, next_s, gain)
     if not fit.fits:
         why = "beads fell out, the holder is another one, or a number is wrong. Correct that, or keep weighing"
