@@ -212,6 +212,13 @@ def report(
     )
 
 
+def slower_than_it_looked(before: Fitted, told: RunReport) -> bool:
+    """Return whether more time is needed now than before the newest weighing, although that heat was given."""
+    known = len(before.points) >= _FIRST_JUDGED and before.fit.fits and told.fits
+    least_g = SETTLED_SHARE * before.fit.dry_mass_g().p50
+    return known and told.time_to_end_s.p50 > before.fit.time_to_end_s(least_g).p50
+
+
 def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
     """Return runs as pictures."""
     curves = []

@@ -16,7 +16,15 @@ from monitor.desk.inventory import (
 from monitor.desk.methods import NORMAL_90_SDS, Method, Service, beads_of, compare_methods, services_of
 from monitor.desk.questions import STARTS, about_addition, about_entry, about_event, about_use, completed
 from monitor.desk.questions import beside as joined
-from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
+from monitor.desk.runs import (
+    RunReport,
+    appliance_of,
+    expected_g,
+    first_days,
+    fitted,
+    report,
+    slower_than_it_looked,
+)
 from monitor.desk.spills import kept_since_last
 from monitor.desk.tares import tare_factor_of, with_tare_read
 from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
@@ -45,6 +53,7 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import DeskEvents, Ledger, Readings
 
+_SLOWER = "The beads dry more slowly than it looked before."
 _SAME_HEAT_S = 1.0
 """Minutes typed with a few digits name the weighing of this second (a judgement)."""
 FRESH_ROOM = timedelta(hours=6)
@@ -234,7 +243,9 @@ class Desk:
             )
             _require(found, confirmed)
             self.keep(weighed, now, None if run.weighings else weighed_on_its_way(inventory, run, mass_g, weighed, now))
-            return replace(told, run=self.inventory().run(run.name))
+            slower = so_far is not None and slower_than_it_looked(so_far, told)
+            remarks = (*told.remarks, *((_SLOWER,) if slower else ()))
+            return replace(told, run=self.inventory().run(run.name), remarks=remarks)
 
     def rescale(
         self,

@@ -40,8 +40,8 @@ def beads(
 ) -> None:
     """Calculate how much water beads or filament hold.
 
-    At a temperature and humidity, it gives the water held, the humidity calculated back from it, the slope, the heat that drives the water off, and what the color
-    can mean.
+    At a temperature and humidity, it gives the water held, the humidity calculated back from it, the slope, the heat
+    that drives the water off, and what the color can mean.
     """
     from monitor.cli.calculators import table
     from monitor.physics import calculators

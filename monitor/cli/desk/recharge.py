@@ -31,7 +31,11 @@ from monitor.records.words import APPLIANCE_KINDS
 if TYPE_CHECKING:
     from monitor.records import Appliance
 
-recharge = typer.Typer(help="Dry beads, and see by weight how dry they are.", no_args_is_help=True)
+recharge = typer.Typer(
+    help="Dry beads, and see by weight how dry they are.\n\nIf you did not weigh the beads while they dried, use"
+    " `siccast log recharge`.",
+    no_args_is_help=True,
+)
 
 RunName = Annotated[
     str | None,

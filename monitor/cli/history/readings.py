@@ -120,7 +120,7 @@ def thin_readings(
     context: typer.Context,
     *,
     # judgement: the last month stays whole
-    older_than_days: Annotated[int, typer.Option(min=30, help="Delete from readings older than so many days.")],
+    older_than_days: Annotated[int, typer.Option(min=30, help="Delete readings older than so many days.")],
     # judgement: a day
     keep_every_minutes: Annotated[
         int, typer.Option(min=1, max=1440, help="Of these, keep one reading for each span of so many minutes.")
