@@ -58,7 +58,7 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
         ),
         (
             "water left",
-            f"about {weighable_spread(report.left_g, wording)}, that is {left} of their weight when fully dry"
+            f"about {weighable_spread(report.left_g, wording)}, that is {left} of the beads' weight when fully dry"
             f" ({left_low} {TO} {left_high} %)",
         ),
         ("best possible here", f"{100.0 * report.floor_g_per_g:.1f} % water, if all the beads dry through"),
