@@ -39,6 +39,7 @@ judgement)."""
 _OTHER_AMOUNT = 2.0  # times what was there; judgement: nobody tops up by as much without a word
 _SLACK_SHARE = 0.01
 """Share that beads lose at a weighing outside their box (a judgement)."""
+_LEAST_TOLD_SHARE = 0.005  # of what dry beads take in, by definition: what shows as more than 0 %
 _MISPLACED_G = 1.0  # judgement: a step of a kitchen scale
 
 
@@ -73,10 +74,14 @@ def about_use(inventory: Inventory, charge: str, box: Box, at: datetime) -> Iter
             held = 100.0 * (inventory.charge(charge).loading_g_per_g or (0.0, 0.0, 0.0))[1]
             text = (
                 f"'{charge}' holds about {held:.0f} % water. In {box.name}, with a limit of"
-                f" {100.0 * box.humidity_limit:.0f} %, it is of little use: it takes in only"
-                f" {100.0 * service.share:.0f} % of what fully dry beads would"
+                f" {100.0 * box.humidity_limit:.0f} %, it is of little use: it takes in {_share(service.share)} of what"
+                " fully dry beads would"
             )
             yield Trap("of little use", f"{text}. Dry it first")
+
+
+def _share(fraction: float) -> str:
+    return f"only {100.0 * fraction:.0f} %" if fraction >= _LEAST_TOLD_SHARE else "almost nothing"
 
 
 def _where(place: str) -> str:
@@ -125,7 +130,7 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
     if entry.dry_mass_g is None and entry.desiccant is not None and _kind(entry.desiccant) != _kind(there):
-        raise LedgerError("beads of another kind need their own dry weight: add --dry-mass")
+        raise LedgerError("beads of another kind need their own weight when fully dry: add --dry-mass")
     return entry
 
 
@@ -156,7 +161,9 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if there is None or there.desiccant is None or there.dry_mass_g is None:
         raise LedgerError(f"no beads of {entry.box} were logged before that time. Log these without --beside")
     if entry.desiccant is None or entry.dry_mass_g is None:
-        raise LedgerError("beads that join others need their kind and their dry weight (--desiccant, --dry-mass)")
+        raise LedgerError(
+            "beads that join others need their kind and their weight when fully dry (--desiccant, --dry-mass)"
+        )
     if entry.mass_g is not None:
         raise LedgerError(
             "a weight of these beads alone can't be saved. Weigh all of them together, and log that as a weighing"

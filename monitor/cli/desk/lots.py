@@ -137,8 +137,9 @@ def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Num
 
     with open_desk(context) as it:
         taken = it.desk.undo(number)
-    said = f"{what_was_done(taken.event)}, {details(taken.event, it.wording)} ({taken.at:%Y-%m-%d %H:%M} UTC)"
-    typer.echo(f"undid {number}: {said}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+    at = f"{taken.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}"
+    said = f"undid {number} ({what_was_done(taken.event)}, {at}): {details(taken.event, it.wording)}"
+    typer.echo(said.replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 @charge.command("weigh-out")

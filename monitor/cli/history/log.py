@@ -210,7 +210,9 @@ def reading(
         held = list(stores.readings.each(name, when, when + _MS))
     withdraw = _withdraw_command(name, when)
     if new:
-        typer.echo(f"saved a reading of {name}. To undo: `{withdraw}`")
+        unit = "°F" if shelf.fahrenheit else "°C"
+        said = f"saved a reading of {name}: {humidity:g} % RH, {temperature:g} {unit}"
+        typer.echo(f"{said}. To undo: `{withdraw}`")
     elif held and not _tell_the_same(told, held[0]):
         raise LedgerError(
             f"Not saved: {name} already has {held[0].temperature_degc:.2f} °C and"
