@@ -51,5 +51,5 @@ def keep_running(name: str, work: Callable[[], None], stopped: threading.Event, 
         if stopped.is_set():
             return
         pause_s = back_off.after_failure_s()
-        report(f"{name} has ended ({why}); it begins again in {pause_s:.0f} s")
+        report(f"{name} stopped ({why}). It starts again in {pause_s:.0f} s")
         stopped.wait(pause_s)

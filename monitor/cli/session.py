@@ -35,7 +35,7 @@ AsOf = Annotated[
     typer.Option(
         "--as-of",
         metavar="UTC",
-        help="Answer for this time, using only what is dated before it. Default: now.",
+        help="Show it as it was then, like 2026-03-01T07:30 (UTC). Default: now.",
     ),
 ]
 Limit = Annotated[

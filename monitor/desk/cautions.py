@@ -26,7 +26,7 @@ HOT_SPOTS = Caution(
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "Water becomes steam of 1,700 times its volume. Use no tight lid, and open it away from your face.",
+    "Steam needs much room. Never close the lid. Open it away from your face.",
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(
@@ -36,13 +36,14 @@ FOOD = Caution(
     "Keep beads and dust out of food. Air and wipe the appliance before you cook in it again.", "dye safety data sheets"
 )
 COOLING = Caution(
-    "Let the beads cool in a dry jar with a loose lid. Close it only below 60 °C: a jar closed hot pulls a vacuum.",
+    "Let the beads cool in a dry jar with a loose lid. Close it only below 60 °C: a jar that is closed hot gets a"
+    " vacuum inside.",
     "UC Davis protocol for drying beads (closed cooling); pressure from the gas law",
 )
 WEIGH_COLD = Caution(
     "Weigh the beads cold and covered. Hot beads raise the reading. A thin open layer takes up about 1 % in 15"
     " minutes.",
-    "still-air transfer, calculated; a deep bowl gained nothing a 1 g scale shows (common practice, no source)",
+    "calculated for still air; a deep bowl gained nothing that a 1 g scale shows (common practice, no source)",
 )
 DUST = Caution("Pour without raising dust. Wear a dust mask for loose granules.", "NIOSH limit for amorphous silica")
 

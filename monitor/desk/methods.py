@@ -21,9 +21,14 @@ from monitor.records import Appliance, Box, Quantiles, RoomClimate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
 STORAGE_DEGC = 22.0
 """Temperature at which the water a box's beads can take is computed. A judgement: a room where people live."""
+
+_GOOD_SHARE, _SLIGHT_SHARE = 0.6, 0.25
+"""Shares of what dry beads take in from which on beads are good, and below which they are of little use. Judgements:
+weeks saved, or hardly worth closing the box."""
 
 USUAL_DRY_G = 250.0
 """Beads the table is computed for where no charge is named. A judgement: a batch that most appliances take."""
@@ -43,6 +48,16 @@ class Service:
     share: float
     """That over what bone-dry beads would take."""
 
+    @property
+    def good(self) -> bool:
+        """Whether the beads take in most of what dry ones would."""
+        return self.share >= _GOOD_SHARE
+
+    @property
+    def of_little_use(self) -> bool:
+        """Whether the beads take in hardly anything there."""
+        return self.share < _SLIGHT_SHARE
+
 
 @dataclass(frozen=True, slots=True)
 class Further:
@@ -61,6 +76,8 @@ class Method:
     reach: Reach
     services: tuple[Service, ...]
     risks: tuple[str, ...]
+    dry_mass_g: float
+    """Of the beads that all this is computed for."""
 
 
 def compare_methods(
@@ -74,7 +91,7 @@ def compare_methods(
         it = reach(appliance, beads, room, dry_g, start, learned_s=_learned_s(inventory, appliance.name))
         dry = Quantiles(dry_g, dry_g, dry_g)
         risks = _risks(beads, appliance, holder)
-        told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks))
+        told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks, dry_g))
     return tuple(told)
 
 
@@ -83,21 +100,29 @@ def further_methods(
 ) -> tuple[Further, ...]:
     """Return which other appliances would take off more than a scale hardly shows, the most first.
 
-    One that is too hot for beads, dye or holder is left out.
+    Left out are one that is too hot for beads, dye or holder, and the one of the run unless it is hotter: more of the
+    same is no other method.
     """
     beads, start = beads_of(inventory, run.start.charge), run.start
     room = RoomClimate(start.room_temperature_degc, start.room_relative_humidity)
     found = []
     for appliance in declared:
         degc = temperature_of(appliance)
-        same = appliance.name == start.appliance and degc == start.temperature_degc
-        if same or before_heating(beads, appliance.kind, degc, run.charge_before.holder):
+        risky = before_heating(beads, appliance.kind, degc, run.charge_before.holder)
+        if risky or _more_of_the_same(run, appliance.name, degc):
             continue
         learned = _learned_s(inventory, appliance.name)
         it = reach(appliance, beads, room, dry_mass_g, max(loading_g_per_g, 0.0), learned_s=learned)
         if it.water_off_g >= SETTLED_SHARE * dry_mass_g:
             found.append(Further(appliance.name, degc, it.water_off_g, it.time_s))
     return tuple(sorted(found, key=lambda further: -further.water_g))
+
+
+def _more_of_the_same(run: Run, appliance: str, temperature_degc: float | None) -> bool:
+    if appliance != run.start.appliance:
+        return False
+    before_degc = run.start.temperature_degc
+    return temperature_degc is None or before_degc is None or temperature_degc <= before_degc
 
 
 def _learned_s(inventory: Inventory, appliance: str) -> list[float]:
@@ -145,6 +170,16 @@ def services(
     return tuple(told)
 
 
+def services_of(inventory: Inventory, charge: str, boxes: Sequence[Box], at: datetime) -> tuple[Service, ...]:
+    """Return what a charge would do in each box as it lies now; nothing where nobody knows how wet or heavy it is."""
+    it = inventory.charge(charge).as_it_lies(at)
+    if it.loading_g_per_g is None or it.dry_mass_g is None:
+        return ()
+    dry = Quantiles(it.dry_mass_g, it.dry_mass_g, it.dry_mass_g)
+    loading = Quantiles(*it.loading_g_per_g)
+    return services(beads_of(inventory, charge), dry, loading, boxes, capacity_of(inventory, it))
+
+
 def beads_of(inventory: Inventory, charge: str) -> Desiccant:
     """Return what is known of the beads of a charge."""
     return desiccant(inventory.lot(inventory.charge(charge).lot).bought.desiccant)
@@ -188,11 +223,11 @@ def _risks(beads: Desiccant, appliance: Appliance, holder: str) -> tuple[str, ..
     degc = temperature_of(appliance)
     told = [trap.text for trap in before_heating(beads, appliance.kind, degc, holder)]
     told += {
-        "microwave": ["hot spots; glass or ceramic only; stir between bursts"],
-        "oven": ["hot glass and steam"],
-        "filament_dryer": ["slow; a deep load stays wet in the middle"],
-        "print_bed": ["warm below, cool above; a thin layer under a vented cover"],
+        "microwave": ["The beads get hot spots. Use glass or ceramic only, and stir between bursts."],
+        "oven": ["Glass and steam are hot."],
+        "filament_dryer": ["This is slow. A deep load stays wet in the middle."],
+        "print_bed": ["The beads are warm below and cool above. Spread a thin layer under a vented cover."],
     }.get(appliance.kind, [])
     if appliance.temperature_degc is None and degc is not None:
-        told.append(f"{degc:.0f} °C assumed; set temperature_c in the shelf file")
+        told.append(f"{degc:.0f} °C is assumed. Set temperature_c in the shelf file.")
     return tuple(told)

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import LEAST_OF_DECLARED
+from monitor.desk.methods import services_of
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
 from monitor.errors import LedgerError
 from monitor.physics.materials import desiccant, mixed_kind, parts_of
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.desk.inventory import Inventory
+    from monitor.records import Box
 
 STARTS = (EntryKind.charge, EntryKind.recharge)
 """Entries that begin an episode: beads went in."""
@@ -37,6 +39,7 @@ judgement)."""
 _OTHER_AMOUNT = 2.0  # times what was there; judgement: nobody tops up by as much without a word
 _SLACK_SHARE = 0.01
 """Share that beads lose at a weighing outside their box (a judgement)."""
+_LEAST_TOLD_SHARE = 0.005  # of what dry beads take in, by definition: what shows as more than 0 %
 _MISPLACED_G = 1.0  # judgement: a step of a kitchen scale
 
 
@@ -62,6 +65,23 @@ def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterabl
         if inventory.active_charge(event.charge).place == event.place:
             raise LedgerError(f"'{event.charge}' is already {_where(event.place)}")
         _refuse_to_throw_out(inventory, event, at)
+
+
+def about_use(inventory: Inventory, charge: str, box: Box, at: datetime) -> Iterable[Trap]:
+    """Ask about beads that would take in hardly any water in a box; where nobody knows how wet they are, nothing."""
+    for service in services_of(inventory, charge, [box], at):
+        if service.of_little_use:
+            held = 100.0 * (inventory.charge(charge).loading_g_per_g or (0.0, 0.0, 0.0))[1]
+            text = (
+                f"'{charge}' holds about {held:.0f} % water. In {box.name}, with a limit of"
+                f" {100.0 * box.humidity_limit:.0f} %, it is of little use: it takes in {_share(service.share)} of what"
+                " fully dry beads would"
+            )
+            yield Trap("of little use", f"{text}. Dry it first")
+
+
+def _share(fraction: float) -> str:
+    return f"only {100.0 * fraction:.0f} %" if fraction >= _LEAST_TOLD_SHARE else "almost nothing"
 
 
 def _where(place: str) -> str:
@@ -110,7 +130,7 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
     if entry.dry_mass_g is None and entry.desiccant is not None and _kind(entry.desiccant) != _kind(there):
-        raise LedgerError("beads of another kind need their own dry weight: add --dry-mass")
+        raise LedgerError("beads of another kind need their own weight when fully dry: add --dry-mass")
     return entry
 
 
@@ -141,7 +161,9 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if there is None or there.desiccant is None or there.dry_mass_g is None:
         raise LedgerError(f"no beads of {entry.box} were logged before that time. Log these without --beside")
     if entry.desiccant is None or entry.dry_mass_g is None:
-        raise LedgerError("beads that join others need their kind and their dry weight (--desiccant, --dry-mass)")
+        raise LedgerError(
+            "beads that join others need their kind and their weight when fully dry (--desiccant, --dry-mass)"
+        )
     if entry.mass_g is not None:
         raise LedgerError(
             "a weight of these beads alone can't be saved. Weigh all of them together, and log that as a weighing"

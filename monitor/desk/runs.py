@@ -55,6 +55,7 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import Readings
 
+_FIRST_JUDGED = 2  # count of weighings, by definition: the first alone says nothing of the drying
 _NEARLY_ALL = 0.995  # share; judgement: less is missing than a scale and the air account for
 _ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
 _CURVE_POINTS = 60  # judgement: the line looks smooth
@@ -101,6 +102,11 @@ class RunReport:
     """Share of the beads that stayed in the run."""
     further: tuple[Further, ...] = ()
     """What other declared appliances would still bring."""
+
+    @property
+    def still_removable_g(self) -> float:
+        """Water that the same method removes if all the beads get as dry as it can make them."""
+        return max(self.loading_g_per_g.p50 - self.floor_g_per_g, 0.0) * self.dry_mass_g.p50
 
     @property
     def verdict(self) -> Verdict:
@@ -204,6 +210,13 @@ def report(
         kept_share=it.kept_share,
         further=further_methods(inventory, run, declared, it.fit.dry_mass_g().p50, loading.p50),
     )
+
+
+def slower_than_it_looked(before: Fitted, told: RunReport) -> bool:
+    """Return whether more time is needed now than before the newest weighing, although that heat was given."""
+    known = len(before.points) >= _FIRST_JUDGED and before.fit.fits and told.fits
+    least_g = SETTLED_SHARE * before.fit.dry_mass_g().p50
+    return known and told.time_to_end_s.p50 > before.fit.time_to_end_s(least_g).p50
 
 
 def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
@@ -336,21 +349,21 @@ def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantil
 def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
-        told.append("The beads took up water in between. The curve uses the weighings since then.")
+        told.append("The beads took up water in between. So only the weighings since then count for the drying curve.")
     if any(isinstance(logged.event, RunWeighed) and logged.event.hot for logged in run.shown):
         told.append("Hot weighings count for less. Weigh once more, cold and covered.")
     if run.spills and kept_since_last(run) is not None:
         left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
         told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
     if not it.fit.fits:
-        told.append(f"These weighings fit no drying curve, so all intervals are wide. {_what_would_explain(run, it)}")
+        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(run, it)}")
     if kept_since_last(run) is None:
         told.append("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left.")
     told += tare_remarks(run)
     if run.scale_factor != 1.0:
-        told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you agreed.")
+        told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you said.")
     if run.charge_before.state == "room" and len(it.points) > 1 and it.fit.fits:
-        told.append(_beside_room(beads, run, it.fit))
+        told += _beside_room(beads, run, it.fit, first=len(it.points) == _FIRST_JUDGED)
     if beads.humidity_shows != "fill":
         told.append(
             "These beads hold nearly the same amount of water at any humidity. A jar check says little about them."
@@ -360,7 +373,7 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
 
 def _what_would_explain(run: Run, it: Fitted) -> str:
     """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
-    slip = "look at `siccast lot log`, and undo a wrong weighing with `siccast lot undo`"
+    slip = "find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`"
     best = min(
         (
             (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
@@ -369,7 +382,7 @@ def _what_would_explain(run: Run, it: Fitted) -> str:
         default=(np.inf, 0),
     )
     if run.spills or best[0] > 1.0:
-        return f"No single spill explains them either. Then {slip}."
+        return f"Beads that fell out once do not explain it either. So {slip}."
     before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
     between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heating"
     return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_s / 60.0:g}`. If not, {slip}."
@@ -379,20 +392,20 @@ def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedP
     return [replace(point, losses_before=int(index >= place)) for index, point in enumerate(points)]
 
 
-def _beside_room(beads: Desiccant, run: Run, fit: CurveFit) -> str:
-    """Say whether the loading at the start fits the room the beads lay in."""
+def _beside_room(beads: Desiccant, run: Run, fit: CurveFit, *, first: bool) -> list[str]:
+    """Say whether the loading at the start fits the room the beads lay in; that it does is worth saying once."""
     start = run.start
     room = float(beads.isotherm.loading_g_per_g(start.room_relative_humidity, start.room_temperature_degc))
     began = fit.start_loading_g_per_g()
     low, high = (room * (1.0 + sign * 2.0 * beads.sigma_ln_capacity) for sign in (-1.0, 1.0))
     damp = f"{100.0 * start.room_relative_humidity:.0f} % RH"
-    at = f"At the start they held {100.0 * began.p50:.0f} % water. At {damp} such beads"
+    at = f"At the start the beads held about {100.0 * began.p50:.0f} % water (estimated). At {damp} such beads"
     room_held = f"{100.0 * low:.0f} to {100.0 * high:.0f} %"
     if began.p95 < low:
-        return f"{at} hold {room_held}: these were drier than the room, or can hold less than usual."
+        return [f"{at} hold {room_held}: these were drier than the room, or can hold less than usual."]
     if began.p05 > high:
-        return f"{at} hold {room_held}: these were wetter than the room, or can hold more than usual."
-    return f"{at} hold {room_held}, depending on the lot. That fits."
+        return [f"{at} hold {room_held}: these were wetter than the room, or can hold more than usual."]
+    return [f"{at} hold {room_held}, depending on the lot. That fits."] if first else []
 
 
 def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tuple[float, float] | None:

@@ -13,10 +13,18 @@ from monitor.desk.inventory import (
     Inventory,
     Run,
 )
-from monitor.desk.methods import NORMAL_90_SDS, Method, beads_of, compare_methods
-from monitor.desk.questions import STARTS, about_addition, about_entry, about_event, completed
+from monitor.desk.methods import NORMAL_90_SDS, Method, Service, beads_of, compare_methods, services_of
+from monitor.desk.questions import STARTS, about_addition, about_entry, about_event, about_use, completed
 from monitor.desk.questions import beside as joined
-from monitor.desk.runs import RunReport, appliance_of, expected_g, first_days, fitted, report
+from monitor.desk.runs import (
+    RunReport,
+    appliance_of,
+    expected_g,
+    first_days,
+    fitted,
+    report,
+    slower_than_it_looked,
+)
 from monitor.desk.spills import kept_since_last
 from monitor.desk.tares import tare_factor_of, with_tare_read
 from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
@@ -45,6 +53,7 @@ if TYPE_CHECKING:
 
     from monitor.store.contracts import DeskEvents, Ledger, Readings
 
+_SLOWER = "The beads dry more slowly than it looked before."
 _SAME_HEAT_S = 1.0
 """Minutes typed with a few digits name the weighing of this second (a judgement)."""
 FRESH_ROOM = timedelta(hours=6)
@@ -234,7 +243,9 @@ class Desk:
             )
             _require(found, confirmed)
             self.keep(weighed, now, None if run.weighings else weighed_on_its_way(inventory, run, mass_g, weighed, now))
-            return replace(told, run=self.inventory().run(run.name))
+            slower = so_far is not None and slower_than_it_looked(so_far, told)
+            remarks = (*told.remarks, *((_SLOWER,) if slower else ()))
+            return replace(told, run=self.inventory().run(run.name), remarks=remarks)
 
     def rescale(
         self,
@@ -334,14 +345,26 @@ class Desk:
         """Put a charge into a box: a new episode of that box begins, with what is known of the loading.
 
         What was in the box becomes spare, unless the charge goes in beside it.
+
+        Raises
+        ------
+        TrapError
+            If the beads would take in hardly any water there and nobody has confirmed it.
         """
         inventory = self.inventory()
         charge, box = inventory.active_charge(charge_name), self.box(box_name)
         there = others_there(inventory, BOX + box.name, charge_name)
         event = ChargeMoved(charge_name, BOX + box.name, () if beside else tuple(other.name for other in there))
         entry = self._filled(inventory, [charge, *(there if beside else [])], box, now)
+        apply(inventory, LoggedEvent(0, now, event))  # refuses what can't be first
+        _require((*about_event(inventory, event, now), *about_use(inventory, charge_name, box, now)), confirmed)
         self.keep(event, now, entry, confirmed=confirmed)
         return entry
+
+    def services(self, charge_name: str, now: datetime, box_name: str | None = None) -> tuple[Service, ...]:
+        """Return what a charge is worth in a box, or in each; nothing where nobody knows how wet it is."""
+        boxes = self.boxes if box_name is None else [self.box(box_name)]
+        return services_of(self.inventory(), charge_name, boxes, now)
 
     def take_out(self, charge_name: str, now: datetime) -> None:
         """Lay a charge aside; where others stay in its box, the box goes on with those."""

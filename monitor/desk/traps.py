@@ -45,7 +45,7 @@ _WRITTEN_LATER_S = 1800.0
 """Weighings of one sitting are typed together afterwards; more heat than this beyond the clock is asked about (a
 judgement)."""
 _SPILLED = (
-    "If beads fell out, first run `siccast recharge spilled` (with --grams if you know how much), then weigh again"
+    "Did beads fall out? First run `siccast recharge spilled` (with --grams if you know how much), then weigh again"
 )
 _MELTS_IN_MICROWAVE = "hot beads melt into printed plastic"
 
@@ -67,7 +67,7 @@ class TrapError(UnconfirmedError):
     def __init__(self, found: Sequence[Trap]) -> None:
         told = found[:1] if len(found) == 1 else (found[0], found[-1])
         said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
-        super().__init__(f"{said} Nothing was saved")
+        super().__init__(f"Not saved: {said.removesuffix('.')}")
         self.traps = tuple(found)
 
 
@@ -100,8 +100,8 @@ def before_heating(
     ceiling = desiccant.max_regeneration_degc
     if temperature_degc is not None and temperature_degc > ceiling:
         of_dye = desiccant.dye is not None and desiccant.dye.max_degc < desiccant.ceiling.max_degc
-        what = "their dye is harmed" if of_dye else desiccant.ceiling.damage
-        text = f"{temperature_degc:.0f} °C is over the {ceiling:.0f} °C that these beads can take: {what}"
+        what = "It harms their dye" if of_dye else desiccant.ceiling.damage
+        text = f"{temperature_degc:.0f} °C is over the {ceiling:.0f} °C that these beads can take. {what}"
         traps.append(Trap("over the ceiling", text))
     traps += _holder_traps(appliance_kind, temperature_degc, holder)
     return tuple(traps)
@@ -109,12 +109,12 @@ def before_heating(
 
 def _holder_traps(appliance_kind: str, temperature_degc: float | None, holder: str) -> Iterable[Trap]:
     if appliance_kind == "microwave" and holder == "metal":
-        yield Trap("metal in the microwave", "metal sparks in a microwave: pour the beads into glass or ceramic")
+        yield Trap("metal in the microwave", "metal sparks in a microwave. Pour the beads into glass or ceramic")
     softens = _softens_degc(holder)
     if softens is None:
         return
     if appliance_kind == "microwave":
-        yield Trap("plastic in the microwave", f"{_MELTS_IN_MICROWAVE}: pour the beads into glass or ceramic")
+        yield Trap("plastic in the microwave", f"{_MELTS_IN_MICROWAVE}. Pour the beads into glass or ceramic")
     elif temperature_degc is not None and temperature_degc > softens:
         text = f"a printed {holder} holder with beads in it can take {softens:.0f} °C, not {temperature_degc:.0f} °C"
         yield Trap("holder softens", text)
@@ -172,10 +172,8 @@ def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Itera
 
 
 def _off_the_curve(mass_g: float, expected_g: Quantiles | None) -> Trap:
-    said = "" if expected_g is None else f" (they let expect {expected_g.p05:.0f} to {expected_g.p95:.0f} g)"
-    return Trap(
-        "off the curve", f"{mass_g:.0f} g does not fit a drying curve with the weighings before{said}. {_SPILLED}"
-    )
+    said = "" if expected_g is None else f", after which {expected_g.p05:.0f} to {expected_g.p95:.0f} g is likely"
+    return Trap("off the curve", f"{mass_g:.0f} g does not fit the weighings before{said}. {_SPILLED}")
 
 
 def _later(
@@ -191,14 +189,14 @@ def _later(
     kept, kept_since = kept_before(run, len(before)), kept_since_last(run)
     last_g = before[-1].mass_g * (1.0 if kept_since is None else kept_since)
     if mass_g > last_g + slack_g:
-        yield _gain(typed, last_g, other_tares_g)
+        yield _gain(typed, last_g, before[-1].event_id, other_tares_g)
     more_s = typed.heated_s - before[-1].heated_s
     if kept_since is not None and more_s > 0.0:
         yield from _no_loss(typed, last_g, more_s, expected_g, slack_g)
         bound_g = _heat_bound_g(run, more_s)
         if last_g - mass_g > bound_g + slack_g:
-            text = f"{last_g - mass_g:.0f} g in {more_s / 60:.0f} min needs more heat than the appliance gives"
-            yield Trap("more than the heat allows", f"{text} (enough for at most {bound_g:.0f} g). {_SPILLED}")
+            text = f"{last_g - mass_g:.0f} g less after {more_s / 60:.0f} min needs more heat than the appliance gives"
+            yield Trap("more than the heat allows", f"{text} (it can remove at most {bound_g:.0f} g). {_SPILLED}")
     if kept is None:
         return
     if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None and not run.spills:
@@ -235,7 +233,7 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
     held_g = start_g - least_g
     if mass_g < least_g <= last_g:
         text = f"{start_g - mass_g:.0f} g of water came off, but beads fresh from the bag hold at most {held_g:.0f} g"
-        yield Trap("wetter than new", f"{text}. Did they stand in the open? If so, siccast treats them so from now on")
+        yield Trap("wetter than new", f"{text}. Did they stand in the open? Then siccast treats them so from now on")
 
 
 def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
@@ -286,18 +284,18 @@ def _first(
         yield Trap("not what the books say", f"{text}. {_SPILLED}. Or is it another holder, or a typing error?")
 
 
-def _gain(typed: AtScale, last_g: float, other_tares_g: Iterable[float]) -> Trap:
+def _gain(typed: AtScale, last_g: float, last_number: int, other_tares_g: Iterable[float]) -> Trap:
     gain_g = typed.mass_g - last_g
-    text = f"{gain_g:.0f} g heavier than the weighing before, but beads in an appliance don't gain weight"
+    shown_g = typed.mass_g if typed.scaled else typed.shown_g
+    text = f"{shown_g:g} g is {gain_g:.0f} g more than last time, but drying beads do not gain weight"
     for tare_g in other_tares_g:
         if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
             text = f"{text}. Is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
             return Trap("another holder", text)
     would_do = (
-        "If the glass is hot or wet, weigh again cold and dry. If it is another holder, add --tare with its empty"
-        " weight. If the beads stood open and took up water, add --sure: the curve then starts again. If it is a"
-        " typing"
-        " error, type it again. If the weighing before was wrong, undo that with `siccast lot undo`"
+        "Typing error? Type it again. Glass hot or wet? Let it cool, dry it, weigh again. Another glass? Add --tare"
+        " with its empty weight. Beads stood open? Add --sure. Last weighing wrong?"
+        f" `siccast lot undo {last_number}`"
     )
     return Trap("gain", f"{text}. {would_do}")
 

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.wording import (
-    TO,
-    Wording,
-    beads,
-    spread,
-)
+from monitor.presentation.wording import TO, Wording, sentence
 from monitor.records import Quantiles
 from monitor.units import grams_to_ounces
 
@@ -28,71 +23,118 @@ _USED_AS = {
     "print_bed": "on the print bed",
 }
 _ROOM_SOURCES = {"told": "as you entered it", "sensor": "from the room sensor", "shelf file": "from the shelf file"}
-_FIELDS = {
-    "mass": "weight",
-    "dry_mass": "dry weight",
-    "end_mass": "weight at the end",
-    "dry_mass_relative_sd": "uncertainty of the dry weight",
-    "kept_share": "share of the beads left",
-    "tare": "empty holder",
-    "power_w": "power in W",
-    "start_loading": "water at the start",
-    "loading": "water held",
-    "heated": "heating",
-    "shown": "scale shows",
-    "resolution": "scale step",
-}
-_USUAL = {"hot": False, "factor": 1.0, "fits": True, "kept_share": 1.0}  # no unit; judgement: nearly every entry
-"""What the log of the desk leaves out, because it is so nearly always."""
-_WELL, _SHORT = 0.6, 0.25  # shares of what dry beads take; judgement: weeks saved, or hardly worth closing the box
 _SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
+_NAMED_BOXES = 2  # judgement: more names hide what is said of them
+_WHOLE_FROM_G = 5.0  # judgement: from here on a tenth of a gram is more than a kitchen scale or these estimates tell
+_WHOLE_PERCENT_FROM = 5.0  # per cent; judgement: from here on tenths are more than the scale tells
+_LEAST_SHOWN_KWH = 0.005  # by definition: what two decimals show
+_HALF_AN_HOUR_S = 1800.0  # by definition
+_WET_INSIDE = "stop: the bed is not dried through"
+_SAID = {
+    "stop: this method cannot go lower in this room": "stop: these beads get no drier in this appliance and room",
+    _WET_INSIDE: "stop: water is left inside the pile",
+    "can't tell: no drying curve fits these weighings": "can't tell: beads don't dry like these weighings",
+}
+"""How verdicts are said whose stored words are not plain."""
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     """Return what a run is at, as pairs of a label and its value."""
-    start, judgement = report.run.start, report.judgement
+    start = report.run.start
     used = _USED_AS.get(start.appliance_kind, f"in '{start.appliance}'")
     heat = "" if start.temperature_degc is None else f" at {wording.temperature(start.temperature_degc)}"
     air = f"{wording.temperature(start.room_temperature_degc)}, {100.0 * start.room_relative_humidity:.0f} % RH"
     start_g = report.mass_g + report.water_off_g
-    whole = spread(_less(report.end_g, start_g), wording_scale(wording))
+    left_low, left, left_high = _percents(report.loading_g_per_g)
     lines = [
         (
             "run",
             f"{report.run.name}: {minutes(report.heated_s)} {used}{heat}; room {air} ({room_source(start.room_from)})",
         ),
-        ("water removed", f"{wording.mass(report.water_off_g)} so far, {whole} {wording.mass_unit} in the end"),
         (
-            "left in the beads",
-            f"{shares(report.loading_g_per_g)} of their dry weight, {spread(report.left_g, wording_scale(wording))}"
-            f" {wording.mass_unit}",
+            "water removed",
+            f"{wording.mass(report.water_off_g)} so far, about"
+            f" {weighable_spread(_less(report.end_g, start_g), wording)} in the end",
         ),
-        ("this method ends at", f"{100.0 * report.floor_g_per_g:.1f} % ({report.floor_because})"),
-        ("dry weight", f"{spread(report.dry_mass_g, wording_scale(wording))} {wording.mass_unit}"),
+        (
+            "water left",
+            f"about {weighable_spread(report.left_g, wording)}, that is {left} of the beads' weight when fully dry"
+            f" ({left_low} {TO} {left_high} %)",
+        ),
+        ("best possible here", f"{100.0 * report.floor_g_per_g:.1f} % water, if all the beads dry through"),
+        ("weight when dry", f"about {weighable_spread(report.dry_mass_g, wording)}, estimated"),
     ]
     if len(report.run.weighings) > 1:
-        seen = judgement.next_gain_g.p95 >= _SEEN_ON_A_SCALE_G
-        gain = f"{spread(judgement.next_gain_g, wording_scale(wording))} {wording.mass_unit}"
-        lines += [
-            (
-                f"{minutes(judgement.next_step_s)} more heat",
-                f"{gain} lighter" if seen else "nothing that a scale would show",
-            ),
-            ("weight settles after", f"{time_spread(report.time_to_end_s)} more heat"),
-        ]
-    spent = f"{report.energy_so_far_kwh:.2f} kWh so far, about {report.energy_to_end_kwh:.2f} kWh still to come"
-    return [*lines, ("energy", f"{spent} (typical power)")]
+        lines += [("next", _next_step(report, wording)), ("time", _until_the_same(report.time_to_end_s))]
+    spent = f"{report.energy_so_far_kwh:.2f} kWh so far"
+    if report.energy_to_end_kwh >= _LEAST_SHOWN_KWH:
+        spent += f", about {report.energy_to_end_kwh:.2f} kWh still to come"
+    return [*lines, ("energy", f"{spent} (at typical power)")]
+
+
+def _next_step(report: RunReport, wording: Wording) -> str:
+    gain, step = report.judgement.next_gain_g, f"another {minutes(report.judgement.next_step_s)}"
+    if gain.p95 < _SEEN_ON_A_SCALE_G:
+        return f"{step} removes nothing that a scale would show"
+    return f"{step} removes about {weighable_spread(gain, wording)}"
+
+
+def _until_the_same(time_s: Quantiles) -> str:
+    """Say how long it takes until the weight stays the same; a median of nothing still has its interval.
+
+    >>> _until_the_same(Quantiles(3000.0, 25200.0, 122400.0))
+    'about 7 h more until the weight stays the same (1 h – 34 h)'
+    >>> _until_the_same(Quantiles(0.0, 0.0, 1200.0)), _until_the_same(Quantiles(0.0, 0.0, 0.0))
+    ('at most 20 min more until the weight stays the same', 'the weight stays the same now')
+    """
+    if minutes(time_s.p95) == minutes(0.0):
+        return "the weight stays the same now"
+    if minutes(time_s.p50) == minutes(0.0):
+        return f"at most {minutes(time_s.p95)} more until the weight stays the same"
+    middle, span = time_spread(time_s).split(" (")
+    return f"about {middle} more until the weight stays the same ({span}"
+
+
+def verdict_in_brief(verdict: str) -> str:
+    """Return a verdict as it is stored in a few plain words."""
+    return _SAID.get(verdict, verdict)
 
 
 def verdict_sentence(report: RunReport, wording: Wording) -> str:
-    """Return the verdict with its reason; at a stop also what is left, and what another appliance would bring."""
-    verdict, because = report.verdict.value, report.judgement.because
-    said = f"{verdict[0].upper()}{verdict[1:]}. "
-    if report.verdict.stops:
-        left, grams = 100.0 * report.loading_g_per_g.p50, wording.mass_figures(report.left_g.p50)
-        said += f"{left:.1f} % is left: {grams} {wording.mass_unit} of water. "
-    said += f"{because[0].upper()}{because[1:]}."
-    return f"{said} {_further(report, wording)}" if report.verdict.stops else said
+    """Return the verdict with its reason; at a stop also what is left, and what else would remove water."""
+    if _wet_inside(report):
+        return _not_dried_through(report, wording)
+    said, because = sentence(verdict_in_brief(report.verdict.value)), sentence(report.judgement.because)
+    if not report.verdict.stops:
+        return f"{said} {because}"
+    return f"{said} About {_left(report, wording)} is left. {because} {_further(report, wording)}"
+
+
+def _not_dried_through(report: RunReport, wording: Wording) -> str:
+    again = weighable(report.still_removable_g, wording)
+    parts = [
+        f"Stop: the weight has stopped falling, but about {_left(report, wording)} is left, probably inside the pile.",
+        f"Spread the beads thin, stir, and heat again: the same {report.run.start.appliance} can remove about"
+        f" {again} {wording.mass_unit} more.",
+        _further(report, wording) if report.further else "",
+        _if_finished(report.services),
+    ]
+    return " ".join(filter(None, parts))
+
+
+def result_sentence(report: RunReport, wording: Wording) -> str:
+    """Return what a finished run made of the beads; what to do about it was said before."""
+    left = f"The beads hold about {_left(report, wording)}"
+    return f"{left}, probably inside the pile." if _wet_inside(report) else f"{left}."
+
+
+def _wet_inside(report: RunReport) -> bool:
+    return report.verdict.value == _WET_INSIDE
+
+
+def _left(report: RunReport, wording: Wording) -> str:
+    _, left, _ = _percents(report.loading_g_per_g)
+    return f"{left} water ({weighable(report.left_g.p50, wording)} {wording.mass_unit})"
 
 
 def _further(report: RunReport, wording: Wording) -> str:
@@ -100,11 +142,23 @@ def _further(report: RunReport, wording: Wording) -> str:
     if not report.further:
         return "None of your other appliances would remove more than a scale can show."
     told = [
-        f"{further.appliance}{_at(further.temperature_degc, wording)} removes another {wording.mass(further.water_g)}"
-        f" in about {time_spread(further.time_s)}"
+        f"{further.appliance}{_at(further.temperature_degc, wording)} removes about"
+        f" {weighable(further.water_g, wording)} {wording.mass_unit} more in about {time_spread(further.time_s)}"
         for further in report.further
     ]
-    return f"Still possible: {'; '.join(told)}."
+    return f"Another way: {'; '.join(told)}."
+
+
+def _if_finished(services: Sequence[Service]) -> str:
+    """Say which boxes half-dry beads are good enough for."""
+    good = [service for service in services if service.good]
+    usable = good or [service for service in services if not service.of_little_use]
+    if not usable:
+        return "If you finish now, they are of little use in any of your boxes." if services else ""
+    limits = [f"{100.0 * limit:.0f}" for limit in by_limit(usable)]
+    these = " or ".join(filter(None, [", ".join(limits[:-1]), limits[-1]]))
+    use = "good enough for" if good else "good for a while in"
+    return f"Or finish: they are then {use} boxes with a limit of {these} %."
 
 
 def _at(temperature_degc: float | None, wording: Wording) -> str:
@@ -114,9 +168,16 @@ def _at(temperature_degc: float | None, wording: Wording) -> str:
 def service_lines(services: Sequence[Service], wording: Wording) -> list[str]:
     """Return what the beads would do, one line for each limit among the boxes."""
     return [
-        f"{', '.join(service.box for service in alike)}: {_service(alike[0], wording)}"
-        for alike in by_limit(services).values()
+        f"limit {100.0 * limit:.0f} % ({_boxes(alike)}): {worth(alike[0], wording)}"
+        for limit, alike in by_limit(services).items()
     ]
+
+
+def _boxes(alike: Sequence[Service]) -> str:
+    names = ", ".join(service.box for service in alike[:_NAMED_BOXES])
+    if len(alike) == 1:
+        return names
+    return f"{len(alike)} boxes: {names}" + (", …" if len(alike) > _NAMED_BOXES else "")
 
 
 def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
@@ -125,20 +186,19 @@ def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
     return {limit: [service for service in services if service.humidity_limit == limit] for limit in limits}
 
 
-def _service(service: Service, wording: Wording) -> str:
-    share = f"{100.0 * service.share:.0f} % of what dry beads take up until {100.0 * service.humidity_limit:.0f} % RH"
-    if service.share < _SHORT:
-        return f"of little use, {share}"
-    word = "good" if service.share >= _WELL else "good for a while"
-    return f"{word}, {share} ({spread(service.usable_g, wording_scale(wording))} {wording.mass_unit})"
+def worth(service: Service, wording: Wording) -> str:
+    """Return what beads are worth in a box: in a word, and in water that they can still take in."""
+    word = "good" if service.good else "of little use" if service.of_little_use else "good for a while"
+    if weighable(service.usable_g.p50, wording) == "0":
+        return f"{word}; they can take in almost no more water"
+    usable = weighable_spread(service.usable_g, wording)
+    return f"{word}; they can still take in about {usable}, {100.0 * service.share:.0f} % of what fully dry beads can"
 
 
 def jar_sentence(report: RunReport) -> str:
     """Return what a jar check should show, for the second opinion that needs no scale."""
-    low, middle, high = (
-        100.0 * value for value in (getattr(report.jar_relative_humidity, name) for name in ("p05", "p50", "p95"))
-    )
-    return f"In a closed jar, a hygrometer should settle near {middle:.1f} % RH ({low:.1f} {TO} {high:.1f})"
+    low, middle, high = _percents(report.jar_relative_humidity)
+    return f"In a closed jar of these beads, a hygrometer should settle near {middle} RH ({low} {TO} {high} %)"
 
 
 def report_answer(report: RunReport) -> Answer:
@@ -229,7 +289,7 @@ def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
         shares(it.end_g_per_g),
         jar,
         time_spread(it.time_s),
-        *(wording.mass_figures(alike[0].usable_g.p50) for alike in by_limit(method.services).values()),
+        *(weighable(alike[0].usable_g.p50, wording) for alike in by_limit(method.services).values()),
         f"{it.energy_kwh:.1f}",
         str(it.hands_on_min),
         "no: too hot for these beads" if it.over_ceiling else "",
@@ -249,7 +309,7 @@ def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
         shares(report.loading_g_per_g),
         shares(report.end_loading_g_per_g),
         f"{100.0 * report.floor_g_per_g:.1f} %",
-        report.verdict.value,
+        verdict_in_brief(report.verdict.value),
     )
 
 
@@ -260,24 +320,25 @@ def charge_lines(
     holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
     lines = [
         ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
-        ("where", "retired" if charge.retired else _where(charge.place)),
+        ("where", "no longer used" if charge.retired else whereabouts(charge.place)),
         ("dried", f"{charge.cycles} times" if charge.cycles != 1 else "once"),
         (
             "capacity",
-            f"{holds:.0f} ± {sd:.0f} % of what such beads usually hold",
+            f"{holds:.0f} % (± {sd:.0f}) of what such beads usually hold",
         ),
     ]
     if charge.lightest_g is not None:
         lines.append(("lowest weight", wording.mass(charge.lightest_g)))
     if charge.dry_mass_g is not None:
         sd_g = charge.dry_mass_g * charge.dry_mass_relative_sd
-        lines.append(("dry weight", f"{wording.mass(charge.dry_mass_g)} ± {wording.mass(sd_g)}"))
+        shown = f"{weighable(charge.dry_mass_g, wording)} {wording.mass_unit}"
+        lines.append(("weight when dry", f"{shown} (± {weighable(sd_g, wording)})"))
     if charge.loading_g_per_g is not None:
-        lines.append(("water when judged", shares(Quantiles(*charge.loading_g_per_g))))
+        lines.append(("water, last weighing", shares(Quantiles(*charge.loading_g_per_g))))
     if charge.color:
         lines.append(("color", charge.color))
     for run in runs:
-        verdict = run.finished.verdict if run.finished else "in progress"
+        verdict = verdict_in_brief(run.finished.verdict) if run.finished else "in progress"
         lines.append(("run", f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
     return lines
 
@@ -287,46 +348,18 @@ def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
     low_middle_high = charge.loading_g_per_g
     held = "–" if low_middle_high is None else f"{100.0 * low_middle_high[1]:.1f} %"
     dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
-    where = "retired" if charge.retired else _where(charge.place)
-    return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), charge.color)
+    where = "no longer used" if charge.retired else whereabouts(charge.place)
+    color = charge.color or "–"
+    return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), color)
 
 
-def _where(place: str) -> str:
+def whereabouts(place: str) -> str:
+    """Return where a charge is.
+
+    >>> whereabouts("box:pla"), whereabouts("in:oven"), whereabouts("spare")
+    ('box pla', 'in the oven', 'spare')
+    """
     return place.replace("box:", "box ").replace("in:", "in the ")
-
-
-def event_details(values: Mapping[str, Any], wording: Wording) -> str:
-    """Return what an event says, value by value, in the units of the shelf."""
-    told = {key: value for key, value in values.items() if value not in (None, "", ()) and _USUAL.get(key) != value}
-    return ", ".join(_told(key, value, wording) for key, value in told.items())
-
-
-def _told(key: str, value: Any, wording: Wording) -> str:
-    if key == "desiccant":
-        value = beads(value)
-    if key == "room_from":
-        value = room_source(value).removeprefix("from the ")
-    if key == "place":
-        value = _where(value)
-    if isinstance(value, bool):
-        value = "yes" if value else "no"
-    if key.endswith("_g_per_g"):
-        points = [100.0 * point for point in (value if isinstance(value, Sequence) else (value,))]
-        return f"{_spoken(key, '_g_per_g')} {f' {TO} '.join(f'{point:.1f}' for point in points)} %"
-    if key.endswith("_g"):
-        return f"{_spoken(key, '_g')} {wording.weight(value)}"
-    if key.endswith("_s"):
-        return f"{_spoken(key, '_s')} {minutes(value)}"
-    if key.endswith("_degc"):
-        return f"{_spoken(key, '_degc')} {wording.temperature(value)}"
-    if isinstance(value, float):
-        return f"{_spoken(key)} {value:.3g}"
-    return f"{_spoken(key)} {', '.join(value) if isinstance(value, tuple) else value}"
-
-
-def _spoken(key: str, unit: str = "") -> str:
-    name = key.removesuffix(unit)
-    return _FIELDS.get(name, name.replace("_", " "))
 
 
 def minutes(duration_s: float) -> str:
@@ -341,13 +374,18 @@ def minutes(duration_s: float) -> str:
 
 
 def time_spread(time_s: Quantiles) -> str:
-    """Return a time with its interval.
+    """Return a time with its interval, in hours throughout where that is what it takes.
 
     >>> from monitor.records import Quantiles
-    >>> time_spread(Quantiles(300.0, 600.0, 1200.0))
-    '10 min (5 min – 20 min)'
+    >>> time_spread(Quantiles(300.0, 600.0, 1200.0)), time_spread(Quantiles(3000.0, 25200.0, 122400.0))
+    ('10 min (5 min – 20 min)', '7 h (1 h – 34 h)')
     """
-    return f"{minutes(time_s.p50)} ({minutes(time_s.p05)} {TO} {minutes(time_s.p95)})"
+    long = minutes(time_s.p50).endswith("h")
+    low, high = (
+        f"{max(end_s / 3600.0, 1.0):.0f} h" if long and _HALF_AN_HOUR_S <= end_s < 2.0 * 3600.0 else minutes(end_s)
+        for end_s in (time_s.p05, time_s.p95)
+    )
+    return f"{minutes(time_s.p50)} ({low} {TO} {high})"
 
 
 def shares(loading: Quantiles) -> str:
@@ -355,9 +393,52 @@ def shares(loading: Quantiles) -> str:
 
     >>> from monitor.records import Quantiles
     >>> shares(Quantiles(0.01, 0.02, 0.046))
-    '2.0 % (1.0 – 4.6)'
+    '2.0 % (1.0 – 4.6 %)'
     """
-    return f"{100.0 * loading.p50:.1f} % ({100.0 * loading.p05:.1f} {TO} {100.0 * loading.p95:.1f})"
+    return f"{100.0 * loading.p50:.1f} % ({100.0 * loading.p05:.1f} {TO} {100.0 * loading.p95:.1f} %)"
+
+
+def water(loading: Quantiles) -> str:
+    """Return how much water beads hold, for a sentence.
+
+    >>> water(Quantiles(0.002, 0.073, 0.15))
+    'about 7 % water (0.2 – 15 %)'
+    """
+    low, middle, high = _percents(loading)
+    return f"about {middle} water ({low} {TO} {high} %)"
+
+
+def _percents(fractions: Quantiles) -> tuple[str, str, str]:
+    """Return the ends and the middle of an interval in per cent, the middle with its sign, as fine as it is known.
+
+    >>> _percents(Quantiles(0.0, 0.102, 0.233)), _percents(Quantiles(0.001, 0.012, 0.06))
+    (('0', '10 %', '23'), ('0.1', '1.2 %', '6'))
+    """
+    low, middle, high = (
+        f"{value:.0f}" if value >= _WHOLE_PERCENT_FROM else f"{value:.1f}".removesuffix(".0")
+        for value in (100.0 * fractions.p05, 100.0 * fractions.p50, 100.0 * fractions.p95)
+    )
+    return low, f"{middle} %", high
+
+
+def weighable(grams: float, wording: Wording) -> str:
+    """Return a mass as finely as a kitchen scale could show it, without the unit.
+
+    >>> from zoneinfo import ZoneInfo
+    >>> grams = Wording(ZoneInfo("UTC"))
+    >>> [weighable(mass_g, grams) for mass_g in (0.02, 0.073, 1.53, 5.8, 31.7)]
+    ['0', '0.1', '1.5', '6', '32']
+    """
+    shown = wording_scale(wording) * grams
+    if wording.ounces:
+        return f"{shown:.2f}".rstrip("0").removesuffix(".") if shown < 1.0 else f"{shown:.1f}".removesuffix(".0")
+    return f"{shown:.0f}" if shown >= _WHOLE_FROM_G else f"{shown:.1f}".removesuffix(".0")
+
+
+def weighable_spread(grams: Quantiles, wording: Wording) -> str:
+    """Return a mass with its unit and interval, as finely as a kitchen scale could show it."""
+    low, middle, high = (weighable(value, wording) for value in (grams.p05, grams.p50, grams.p95))
+    return f"{middle} {wording.mass_unit} ({low} {TO} {high})"
 
 
 def room_source(known_from: str) -> str:
@@ -377,8 +458,9 @@ def wording_scale(wording: Wording) -> float:
 def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ...]:
     """Return the headings above the rows of methods."""
     limits = by_limit(methods[0].services) if methods else {}
-    boxes = [f"{wording.mass_unit} to {100.0 * limit:.0f} %" for limit in limits]
-    return ("method", "left in beads", "jar", "time", *boxes, "kWh", "your minutes", "")
+    first = f"can take in, {wording.mass_unit}:\n"
+    boxes = [f"{'' if place else first}until {100.0 * limit:.0f} % RH" for place, limit in enumerate(limits)]
+    return ("method", "water left\nin the beads", "RH in a jar", "time", *boxes, "kWh", "your work,\nmin", "")
 
 
 def _less(end_g: Quantiles, start_g: float) -> Quantiles:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Column = NDArray[np.float64]
 
-TWO_SENSORS_REMEDY = "let each sensor send under a name of its own, or switch one off; then `siccast readings screen`"
+TWO_SENSORS_REMEDY = "give each sensor its own name, or switch one off. Then run `siccast readings screen`"
 
 FLAT_LINE_S = 8.0 * 3600.0
 """A display that shows the same for less than this is not asked about: a judgement, a night at rest is no fault."""

@@ -57,6 +57,8 @@ class Sender(Protocol):
 class HealthReporter:
     """Says once a minute, as a retained message, how the listener is; the broker says so when it dies."""
 
+    does = "reporting that the listener is well"
+
     def __init__(
         self, sender: Sender, topic: str, *, clock: Callable[[], datetime], steady_s: Callable[[], float]
     ) -> None:
@@ -129,7 +131,7 @@ class Screener:
         asked = slice(0 if start is None else int(np.searchsorted(series.at_s, start.timestamp())), None)
         self._keep(replace(series, marks=marks), marks != series.marks, asked)
         two = bool((marks[asked] & Mark.two_sensors.bit).any())
-        remark = f"two sensors seem to report under this name: {TWO_SENSORS_REMEDY}" if two else ""
+        remark = f"two sensors seem to send under this name: {TWO_SENSORS_REMEDY}" if two else ""
         return Screened(name, len(marks[asked]), int(np.count_nonzero(marks[asked])), remark)
 
     def _keep(self, series: ReadingSeries, differs: NDArray[np.bool_], asked: slice) -> None:
@@ -151,6 +153,8 @@ class Screener:
 
 class HourlyScreening:
     """Screens the boxes one after another, once an hour, over the last days."""
+
+    does = "checking readings for spikes, steps and stuck sensors"
 
     def __init__(self, screener: Screener, *, clock: Callable[[], datetime], steady_s: Callable[[], float]) -> None:
         self._screener = screener

@@ -44,6 +44,11 @@ class Feed(Protocol):
 class Housekeeper(Protocol):
     """Does a little of what should be done now and then, whenever the intake has a moment."""
 
+    @property
+    def does(self) -> str:
+        """What it does, in words for the log."""
+        ...
+
     def tick(self, tally: Tally) -> None:
         """Do at most some milliseconds of work."""
         ...
@@ -64,7 +69,9 @@ class Tally:
 
     def __str__(self) -> str:
         counted = f"{self.new} new readings, {self.repeated} repeated, {self.rejected} rejected"
-        return f"{counted}, {self.waiting} halves waiting" if self.waiting else counted
+        if not self.waiting:
+            return counted
+        return f"{counted}, {self.waiting} waiting for the other value (humidity or temperature) of their sensor"
 
 
 class RejectionLog:
@@ -175,10 +182,10 @@ class Intake:
         try:
             housekeeper.tick(self.tally)
         except Exception as error:
-            chore = type(housekeeper).__name__
+            chore = housekeeper.does
             if self._troubles.get(chore) != str(error):
                 self._troubles[chore] = str(error)
-                self._report(f"a chore was put off ({chore}): {error or type(error).__name__}")
+                self._report(f"{chore} did not work and is tried again: {error or type(error).__name__}")
                 if not isinstance(error, SiccastError):
                     _log.exception("%s failed", chore)
 
@@ -197,6 +204,6 @@ class Intake:
                 self._pause(back_off.after_failure_s())
             else:
                 if told:
-                    self._report("the store can be written again; nothing was lost")
+                    self._report("the database can be written again; nothing was lost")
                 return True
         return False

@@ -80,7 +80,7 @@ def test_questions_at_the_desk_are_in_ounces_too(shelf: Path) -> None:
 def test_the_log_of_the_desk_shows_no_more_digits_than_a_scale(shelf: Path) -> None:
     said(shelf, "lot buy spring orange_gel 2lb")
     said(shelf, "charge weigh-out cup spring 7.13")
-    assert "weight 7.13 oz" in said(shelf, "lot log")
+    assert "charge cup: 7.13 oz of lot spring" in said(shelf, "lot log")
     assert not re.search(r"\d\.\d{4,}", said(shelf, "lot log"))
 
 

@@ -61,7 +61,7 @@ def run(site: Path, *words: str) -> Result:
 
 def test_it_is_said_with_what_to_do_and_of_that_box_alone(site: Path) -> None:
     screened = run(site, "readings", "screen").stdout
-    assert screened.count("two sensors seem to report under this name: let each sensor send under a name") == 1
+    assert screened.count("two sensors seem to send under this name: give each sensor its own name") == 1
     assert "left: two sensors" in screened
     checked = run(site, "check", "--json").stdout
     assert [f["subject"] for f in json.loads(checked)["findings"] if "two sensors" in f["found"]] == ["left"]

@@ -9,6 +9,7 @@ from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, WARM_BOX, WET_G, dr
 
 from monitor.desk import Desk, TrapError
 from monitor.errors import LedgerError
+from monitor.inference.drying import Verdict
 from monitor.records import Appliance
 from monitor.records.desk_events import (
     ChargeMoved,
@@ -83,9 +84,16 @@ def test_after_a_contradiction_a_right_weighing_is_taken(desk: Desk) -> None:
 
 def test_a_gain_names_what_would_do(desk: Desk) -> None:
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:4])
-    with pytest.raises(TrapError) as caught:
+    [*_, last] = desk.stores.events.events()
+    with pytest.raises(TrapError, match=r"^Not saved: ") as caught:
         desk.weigh(RunWeighed("bowl-1", 960.0, 226.0), AT)
-    for would_do in ("6 g heavier", "weigh again cold and dry", "--tare", "--sure", "siccast lot undo"):
+    for would_do in (
+        "226 g is 6 g more",
+        "dry it, weigh again",
+        "Add --tare",
+        "Add --sure",
+        f"lot undo {last.event_id}`",
+    ):
         assert would_do in str(caught.value)
 
 
@@ -157,3 +165,22 @@ def test_a_stop_says_grams_and_what_another_appliance_would_bring(desk: Desk) ->
     assert oven.appliance == "oven"
     assert 0.5 < oven.water_g < report.left_g.p50
     assert oven.time_s.p05 < oven.time_s.p50 < oven.time_s.p95
+
+
+@pytest.mark.parametrize(("dried_at_degc", "offered"), [(120.0, []), (110.0, []), (100.0, ["oven"])])
+def test_more_of_the_same_is_no_other_method(desk: Desk, dried_at_degc: float, offered: list[str]) -> None:
+    """The desk's oven works at 110 °C: after a pile that stayed wet inside, only a hotter oven is another method."""
+    pile = [(0, 0), (60, 21), (120, 31), (180, 34), (240, 35)]
+    report = dry(desk, "bowl", Appliance("oven", "oven", dried_at_degc), pile)
+    assert report.verdict is Verdict.not_through
+    assert [further.appliance for further in report.further if further.appliance == "oven"] == offered
+    assert report.still_removable_g == pytest.approx(report.left_g.p50, rel=0.2)
+
+
+def test_that_the_start_fits_the_room_is_said_once(desk: Desk) -> None:
+    run = desk.start("bowl", MICROWAVE, AT, room=ROOM)
+    said = []
+    for minutes, loss_g in MICROWAVE_LOSSES[:3]:
+        report = desk.weigh(RunWeighed(run.name, 60.0 * minutes, WET_G - loss_g), AT + timedelta(minutes=minutes))
+        said.append([remark for remark in report.remarks if "That fits" in remark])
+    assert [len(remarks) for remarks in said] == [0, 1, 0]

@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 from made_desk import AT, MICROWAVE, MICROWAVE_LOSSES, ROOM, dry
 
-from monitor.desk import Desk
+from monitor.desk import Desk, TrapError
 from monitor.physics.materials import desiccant
 from monitor.records import EntryKind, Reading, RoomClimate
 from monitor.records.desk_events import ChargeSplit, RunWeighed
@@ -26,6 +26,27 @@ def test_the_next_episode_of_a_box_starts_with_the_loading(desk: Desk) -> None:
         assert entry.loading_g_per_g == (q.p05, q.p50, q.p95)
         assert (entry.mass_g, entry.method) == (108.0, "microwave")
         assert entry.dry_mass_g == pytest.approx(report.dry_mass_g.p50 / 2.0)
+
+
+def test_half_dry_beads_are_asked_about_where_they_are_of_little_use(desk: Desk) -> None:
+    """After two bursts they hold half of their water: near nothing is left up to 15 % RH, a good deal up to 30 %."""
+    dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
+    desk.finish("bowl", AT)
+    nylon, petg = (desk.services("bowl", AT, box)[0] for box in ("nylon", "petg"))
+    assert nylon.of_little_use
+    assert not petg.of_little_use
+    with pytest.raises(TrapError, match=r"^Not saved: 'bowl' holds about .* % water. In nylon, .* of little use"):
+        desk.put("bowl", "nylon", AT)
+    assert desk.inventory().charge("bowl").place == "spare"
+    desk.put("bowl", "petg", AT)
+    desk.put("bowl", "nylon", AT, confirmed=True)
+    assert desk.inventory().charge("bowl").place == "box:nylon"
+
+
+def test_beads_that_nobody_dried_are_put_without_a_question(desk: Desk) -> None:
+    assert desk.services("tray", AT) == ()
+    desk.put("tray", "nylon", AT)
+    assert desk.inventory().charge("tray").place == "box:nylon"
 
 
 def test_a_swap_lays_the_old_charge_aside_and_undo_brings_it_back(desk: Desk) -> None:

@@ -37,7 +37,7 @@ def test_scale_switched_to_ounces_halfway_is_noticed(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("heated_min", "shown_g", "said"),
     [
-        (16, 231.0, "heavier than the weighing before"),
+        (16, 231.0, "more than last time, but drying beads do not gain weight"),
         (16, 150.0, "less than these beads weigh when fully dry"),
         (13, 185.0, "needs more heat than the appliance gives"),
     ],
@@ -79,7 +79,7 @@ def test_less_than_the_empty_holder_is_refused(desk: Desk) -> None:
         (
             Appliance("oven", "oven", 150.0),
             "glass",
-            "150 °C is over the 120 °C that these beads can take: their dye is harmed",
+            "150 °C is over the 120 °C that these beads can take. It harms their dye",
         ),
         (Appliance("warm-box", "filament_dryer", 70.0), "PETG", "a printed PETG holder with beads in it can take"),
         (Appliance("microwave", "microwave"), "PETG", "hot beads melt into printed plastic"),

@@ -71,7 +71,7 @@ def test_a_spill_is_asked_about_and_told_after_the_weighing_was_kept(desk: Desk)
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
     then = AT + timedelta(minutes=12)
     weighed = RunWeighed("bowl-1", 720.0, left_g(12))
-    with pytest.raises(TrapError, match="first run `siccast recharge spilled`"):
+    with pytest.raises(TrapError, match="First run `siccast recharge spilled`"):
         desk.weigh(weighed, then)
     spoilt = desk.weigh(weighed, then, confirmed=True)
     assert not spoilt.fits

@@ -200,9 +200,9 @@ def test_work_that_ends_is_said_and_begun_again(caplog: pytest.LogCaptureFixture
 
     keep_running("forwarding", work, stopped, said.append)
     assert said == [
-        "forwarding has ended (the disk is full; free some space); it begins again in 1 s",
-        "forwarding has ended (IndexError: no third box); it begins again in 2 s",
-        "forwarding has ended (without a reason); it begins again in 4 s",
+        "forwarding stopped (the disk is full; free some space). It starts again in 1 s",
+        "forwarding stopped (IndexError: no third box). It starts again in 2 s",
+        "forwarding stopped (without a reason). It starts again in 4 s",
     ]
     assert [record.exc_info is not None for record in caplog.records] == [True], "a defect of ours leaves its trace"
 
@@ -290,6 +290,8 @@ def test_a_clock_that_is_set_back_does_not_silence_the_listener() -> None:
 class FailingChore:
     """A housekeeper with a defect."""
 
+    does = "dividing by nothing"
+
     def tick(self, tally: Tally) -> None:
         raise ZeroDivisionError("a defect of ours")
 
@@ -314,5 +316,5 @@ def test_a_failing_chore_never_ends_the_feed(stores: Stores, caplog: pytest.LogC
     intake = Intake(Decoder((OWN_FEED,), "attic"), stores.readings, report=said.append, housekeepers=chores)
     intake.run(feed, lambda: feed.acknowledged == 3)
     assert stores.readings.count() == 3
-    assert said == ["a chore was put off (FailingChore): a defect of ours"]
+    assert said == ["dividing by nothing did not work and is tried again: a defect of ours"]
     assert caplog.records[0].exc_info

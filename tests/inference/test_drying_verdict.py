@@ -86,14 +86,14 @@ def test_a_bed_that_settles_at_three_times_what_it_could_reach_is_not_dried_thro
     """This oven can reach 0.9 %, known to 1 %; the bed settles between two and three of these above it."""
     judgement = verdict_of(MadeUp("oven", 110.0, AVERAGE, 0.037, 0.5, AN_OVENFUL))
     assert judgement.verdict is Verdict.not_through
-    assert "spread them thinner" in judgement.because
+    assert "Spread the beads thin, stir, and heat again" in judgement.because
 
 
 def test_one_weighing_judges_nothing() -> None:
     judgement = verdict_of(MadeUp("oven", 110.0, AVERAGE, 0.009, 0.5, (0.0,)))
     assert judgement.verdict is Verdict.go_on
     assert not judgement.verdict.stops
-    assert "weigh again" in judgement.because
+    assert "Heat the beads for 30 min, then weigh again" in judgement.because
 
 
 def test_the_same_dryer_is_done_in_winter_and_not_in_august() -> None:

@@ -43,7 +43,7 @@ def air(
 ) -> None:
     """Calculate how much water air holds.
 
-    Gives vapor pressure, g/m³, mixing ratio, dew point and frost point.
+    At a temperature and humidity, it gives vapor pressure, g/m³, mixing ratio, dew point and frost point.
     """
     from monitor.cli.calculators import table
     from monitor.physics import calculators

@@ -15,8 +15,8 @@ LABELS = {
     "heat_kj_per_kg": ("heat to drive it off", "kJ per kg water"),
 }
 SHOWS = {
-    "fill": "The humidity over it shows how full it is.",
-    "little": "Its curve is flat. The humidity says little about how full it is.",
+    "fill": "The humidity of the air around it shows how full it is.",
+    "little": "It holds nearly the same water at any humidity, so the humidity says little about how full it is.",
     "phase": "This salt changes in steps. The humidity shows which hydrate is there, not how much of it is left.",
 }
 
@@ -38,9 +38,10 @@ def beads(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """Calculate how much water beads or filament hold at a humidity.
+    """Calculate how much water beads or filament hold.
 
-    Also gives the way back to the humidity, the slope, the heat to drive the water off, and what the color can mean.
+    At a temperature and humidity, it gives the water held, the humidity calculated back from it, the slope, the heat
+    that drives the water off, and what the color can mean.
     """
     from monitor.cli.calculators import table
     from monitor.physics import calculators

@@ -35,16 +35,18 @@ _DOTS_PER_INCH = 150  # count; judgement: sharp on a screen
 
 def compare(
     context: typer.Context,
-    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN", help="Runs to compare. Default: all.")] = None,
+    runs: Annotated[
+        list[str] | None, typer.Argument(metavar="RUN", help="Runs to compare, like bowl-1. Default: all.")
+    ] = None,
     lot: Annotated[str | None, typer.Option(help="Only runs of this lot.")] = None,
     plot: Annotated[bool, typer.Option(help="Also draw them in the terminal.")] = False,
     picture: Annotated[Path | None, typer.Option(help="Draw them into this file, .png or .svg.")] = None,
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Compare runs: grams, minutes and what was left.
+    """Compare runs: water removed, heating, water left.
 
-    Also shows where each run would end.
+    Also shows at how much water each run would end if you heated on.
     """
     if picture is not None and picture.suffix not in (".png", ".svg"):
         raise typer.BadParameter(f"'{picture}' is not valid: choose a file that ends in .png or .svg")
@@ -72,7 +74,7 @@ def compare(
             "in",
             "heating",
             "water removed",
-            "left in beads",
+            "water left now",
             "would end at",
             "best possible",
             "verdict",
@@ -98,7 +100,7 @@ def reach(
 ) -> None:
     """Show how dry each appliance can get the beads in this room.
 
-    Look here before you switch one on.
+    Look here before you switch one on. Nothing is saved.
     """
     from monitor.cli.output import (
         say,
@@ -113,6 +115,7 @@ def reach(
         room_source,
         table_headings,
     )
+    from monitor.presentation.wording import sentence
     from monitor.records import Appliance
 
     with open_desk(context, read_only=True) as it:
@@ -137,11 +140,14 @@ def reach(
     )
     rows = [method_row(method, it.wording) for method in methods]
     show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
-    typer.echo("'to 20 %': water that the beads can still take up before a box with a limit of 20 % passes it.")
-    jar = it.wording.temperature(_JAR_DEGC)
-    say(f"'jar': humidity over the cooled beads in a closed jar at {jar}, if they get that dry.")
-    risky = [method for method in methods if method.risks]
-    show_notes("Take care:", [(method.reach.method, wording.in_own_units("; ".join(method.risks))) for method in risky])
+    if methods:
+        say(f"Calculated for beads that weigh {wording.mass(methods[0].dry_mass_g)} when fully dry.")
+    say("'water left in the beads': in % of their weight when fully dry.")
+    say("'can take in until 20 % RH': water that the finished beads can take in before a box reaches 20 % RH.")
+    jar = wording.temperature(_JAR_DEGC)
+    say(f"'RH in a jar': what a hygrometer shows over the cooled beads in a closed jar at {jar}.")
+    risks = [(it.reach.method, " ".join(map(sentence, it.risks))) for it in methods if it.risks]
+    show_notes("Be careful:", [(f"  {method}:", wording.in_own_units(risk)) for method, risk in risks])
 
 
 def terminal_plot(curve: RunCurve, wording: Wording) -> list[str]:
@@ -181,6 +187,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.cli.output import whole_file
+    from monitor.presentation.desk_wording import verdict_in_brief as brief
     from monitor.presentation.desk_wording import wording_scale
 
     unit = wording_scale(wording)
@@ -203,7 +210,8 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         )
         heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
         axis.set_title(
-            f"{curve.report.run.name}: {start.appliance}{heat}\n{curve.report.verdict.value}", fontsize=_TITLE_POINTS
+            f"{curve.report.run.name}: {start.appliance}{heat}\n{brief(curve.report.verdict.value)}",
+            fontsize=_TITLE_POINTS,
         )
         axis.set_xlabel("hours of heating" if hours else "minutes of heating")
         axis.grid(alpha=_GRID_ALPHA)

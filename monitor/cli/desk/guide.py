@@ -12,6 +12,7 @@ from monitor.cli.desk.report import (
     say_beginning,
     say_cautions,
     show_report,
+    show_result,
 )
 from monitor.cli.desk.session import (
     DeskSession,
@@ -31,12 +32,13 @@ if TYPE_CHECKING:
 
     from monitor.desk import RunReport
     from monitor.desk.inventory import Run
+    from monitor.records import LedgerEntry
 
     Answer = TypeVar("Answer")
 
 
 def guide(context: typer.Context, room: RoomAir = None) -> None:
-    """Dry a charge step by step.
+    """Dry a charge with siccast asking for each step.
 
     You can leave with Ctrl-C and go on another day.
     """
@@ -55,7 +57,8 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
             typer.echo(f"Run {run.name} stays open. To go on: `siccast recharge guide`")
             return
         report = it.desk.finish(run.name, it.clock())
-        typer.echo(f"Finished: {report.verdict.value}.")
+        typer.echo(f"Run {run.name} is finished.")
+        show_result(report, it.desk.services(run.start.charge, it.clock()), it.wording)
         say_cautions(at_the_end(), it.wording)
         _into_boxes(it, run.start.charge)
 
@@ -154,13 +157,20 @@ def _into_boxes(it: DeskSession, charge: str) -> None:
         part_g = _asked(it, f"How much of the {it.wording.mass(left_g)}", "all", read)
         whole = part_g >= left_g
         name = charge if whole else _unused(it, charge)
-        with it.desk.stores.events.transaction():
-            if not whole:
-                it.desk.keep(ChargeSplit(charge, name, part_g), it.clock())
-            entry = it.desk.put(name, box.name, it.clock())
+        split = None if whole else ChargeSplit(charge, name, part_g)
+        entry = _sure(it, partial(_put, it, split, name, box.name))
+        if entry is None:
+            continue
         typer.echo(f"'{name}' is in {box.name} with {it.wording.mass(entry.dry_mass_g or 0.0)} of dry beads.")
         if whole:
             return
+
+
+def _put(it: DeskSession, split: ChargeSplit | None, name: str, box: str, sure: bool) -> LedgerEntry:
+    with it.desk.stores.events.transaction():
+        if split is not None:
+            it.desk.keep(split, it.clock())
+        return it.desk.put(name, box, it.clock(), confirmed=sure)
 
 
 def _part_g(it: DeskSession, left_g: float, text: str) -> float:
@@ -190,7 +200,7 @@ def _sure(it: DeskSession, attempt: Callable[[bool], Answer]) -> Answer | None:
     try:
         return attempt(False)
     except UnconfirmedError as doubt:
-        it.say(f"{doubt}.")
+        it.say(str(doubt) if str(doubt).endswith("?") else f"{doubt}.")
         return attempt(True) if typer.confirm("Save it anyway?", default=False) else None
     except SiccastError as error:
         it.say(str(error))

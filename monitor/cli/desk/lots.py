@@ -25,8 +25,11 @@ from monitor.records.desk_events import (
 )
 from monitor.records.words import CHARGE_STATES
 
-lot = typer.Typer(help="Beads that you bought together, and the log of your work.", no_args_is_help=True)
-charge = typer.Typer(help="Portions of a lot: weigh out, split, merge, put into boxes.", no_args_is_help=True)
+lot = typer.Typer(help="Record beads that you bought. See or undo what you did.", no_args_is_help=True)
+charge = typer.Typer(
+    help="Record portions of a lot, from the bag into a box.",
+    no_args_is_help=True,
+)
 
 Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight without the holder, like 180, 0.2kg or 6.5oz.")]
 
@@ -40,14 +43,19 @@ def register(app: typer.Typer) -> None:
 @lot.command()
 def buy(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="Your name for the lot.")],
-    kind: Annotated[str, typer.Argument(help="Kind of beads, for example orange_gel, silica_gel, mol_sieve or clay.")],
+    name: Annotated[str, typer.Argument(help="Your name for the lot, like autumn.")],
+    kind: Annotated[
+        str,
+        typer.Argument(
+            help="Kind of beads, like orange_gel, silica_gel, mol_sieve or clay. `siccast words beads` lists them."
+        ),
+    ],
     weight: Weight,
     *,
     at: At = None,
     note: Annotated[str, typer.Option(help="Anything worth remembering.")] = "",
 ) -> None:
-    """You bought beads."""
+    """Record a purchase of beads."""
     from monitor import desk
     from monitor.presentation.wording import beads as words_for
 
@@ -56,13 +64,13 @@ def buy(
         called = words_for(beads)
         on = it.at.astimezone(it.shelf.timezone).date()
         grams = quantities.mass_g(weight, it.shelf)
-        said = f"lot '{name}': {it.wording.mass(grams)} of {called}"
+        said = f"Saved: lot '{name}', {it.wording.mass(grams)} of {called}, bought {on}"
         it.keep(LotBought(quantities.name(name), beads, grams, on, note), said)
 
 
 @lot.command("list")
 def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
-    """List lots, what is left of them, and grams that don't add up."""
+    """List lots and how much is left of each. Says if weights don't add up."""
     from monitor.cli.output import show_json, show_table
     from monitor.desk.inventory import discrepancies
     from monitor.presentation.wording import beads
@@ -94,9 +102,9 @@ def show_log(
     of: Annotated[str | None, typer.Argument(metavar="CHARGE", help="One charge. Default: everything.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List what you did with beads. `siccast lot undo` takes the numbers."""
+    """List what you did with beads. `siccast lot undo NUMBER` takes one back."""
     from monitor.cli.output import show_json, show_table
-    from monitor.presentation.desk_wording import event_details
+    from monitor.presentation.desk_log_wording import details, what_was_done
 
     with open_desk(context, read_only=True) as it:
         events, inventory = it.desk.stores.events.events(), it.desk.inventory()
@@ -112,8 +120,8 @@ def show_log(
             (
                 str(each.event_id),
                 f"{each.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}",
-                _spaced(type(each.event).__name__),
-                event_details(_fields(each.event), it.wording),
+                what_was_done(each.event),
+                details(each.event, it.wording),
             )
             for each in events
         ],
@@ -124,42 +132,52 @@ def show_log(
 
 @lot.command()
 def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast lot log`.")]) -> None:
-    """Undo one thing. It stays stored and no longer counts."""
+    """Undo one entry of `siccast lot log`. The entry is not deleted, only ignored."""
+    from monitor.presentation.desk_log_wording import details, what_was_done
+
     with open_desk(context) as it:
         taken = it.desk.undo(number)
-    typer.echo(f"undid {number}: {_spaced(type(taken.event).__name__)} of {taken.at:%Y-%m-%d %H:%M} UTC")
+    at = f"{taken.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}"
+    said = f"undid {number} ({what_was_done(taken.event)}, {at}): {details(taken.event, it.wording)}"
+    typer.echo(said.replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 @charge.command("weigh-out")
 def weigh_out(
     context: typer.Context,
-    name: Annotated[str, typer.Argument(help="Your name for the charge.")],
+    name: Annotated[str, typer.Argument(help="Your name for the charge, like bowl.")],
     lot_name: Annotated[str, typer.Argument(metavar="LOT", help="The lot it comes from.")],
     weight: Weight,
     *,
     state: Annotated[
-        str, typer.Option(help="'new' from the bag, 'room' after days in the open, or 'unknown'.")
+        str, typer.Option(help="'new' (fresh from the bag), 'room' (lay open in the room for days) or 'unknown'.")
     ] = "new",
     holder: Annotated[str, typer.Option(help="What it sits in: glass, ceramic, metal, PETG, ABS, …")] = "",
     tare: Annotated[str | None, typer.Option(help="Weight of the empty holder.")] = None,
     at: At = None,
     sure: Sure = False,
 ) -> None:
-    """You weighed a portion out of a lot."""
+    """Record that you weighed a portion out of a lot. It becomes a charge with a name."""
     if state not in CHARGE_STATES:
         raise typer.BadParameter(
             f"'{state}' is not valid: choose one of {', '.join(CHARGE_STATES)}", param_hint="'--state'"
         )
+    from monitor.presentation.desk_log_wording import how_it_is
+
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
         empty = None if tare is None else quantities.mass_g(tare, it.shelf)
         event = ChargePortioned(quantities.name(name), lot_name, grams, holder, empty, state)
-        it.keep(event, f"charge '{name}': {it.wording.mass(grams)}", sure=sure)
+        of_lot = f"Saved: charge '{name}', {it.wording.mass(grams)} of lot '{lot_name}'"
+        it.keep(event, ", ".join(filter(None, [of_lot, how_it_is(event, it.wording)])), sure=sure)
 
 
 @charge.command("list")
 def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
-    """List charges: where they are, their weight, how dry they were."""
+    """List charges: where they are, how heavy and how dry.
+
+    How dry is as of the last weighing.
+    """
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -170,13 +188,22 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
     if as_json:
         show_json({"charges": [asdict(each) for each in charges]})
         return
-    headings = ("charge", "lot", "where", "weight", "dry weight", "water when judged", "times dried", "color")
+    headings = (
+        "charge",
+        "lot",
+        "where",
+        "weight",
+        "weight when dry",
+        "water at the last weighing",
+        "times dried",
+        "color",
+    )
     show_table(headings, [charge_row(each, wording) for each in charges], right=(3, 4, 5, 6))
 
 
 @charge.command("show")
 def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = False) -> None:
-    """Show one charge: weights, runs, and how much water it can hold."""
+    """Show one charge: weights, runs, water it can hold."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json
@@ -193,7 +220,7 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
         show_json({"charge": {**asdict(found), **told}, "runs": [run.name for run in runs]})
         return
     for label, value in charge_lines(found, runs, capacity, wording):
-        typer.echo(f"  {label:<17} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+        typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 @charge.command()
@@ -202,39 +229,42 @@ def put(
     name: ChargeName,
     box: Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)],
     *,
-    beside: Annotated[bool, typer.Option(help="The beads that are in the box stay in it too.")] = False,
+    beside: Annotated[bool, typer.Option(help="Keep the old beads in the box too.")] = False,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """You put a charge into a box.
+    """Record that you put a charge into a box.
 
-    The forecast of the box then starts from how dry the charge is.
+    The forecast of the box then starts from how dry the charge is. Old beads in the box count as taken out, unless you
+    add --beside. If you did not weigh the beads here, use `siccast log charge` instead.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.wording import beads
+    from monitor.presentation.desk_wording import water, worth
+    from monitor.presentation.wording import beads, sentence
+    from monitor.records import Quantiles
 
     with open_desk(context, at) as it:
         entry = it.desk.put(name, box, it.at, beside=beside, confirmed=sure)
+        services, undo = it.desk.services(name, it.at, box), it.to_undo()
     if as_json:
         show_json({"entry": entry})
         return
     known = entry.loading_g_per_g
-    dry = (
-        "How much water they hold is not known"
-        if known is None
-        else f"They hold {100 * known[1]:.1f} % water ({100 * known[0]:.1f} to {100 * known[2]:.1f})"
-    )
+    dry = "How much water they hold is not known." if known is None else f"They hold {water(Quantiles(*known))}."
     mass = it.wording.mass(entry.dry_mass_g or 0.0)
-    typer.echo(f"'{name}' is in box {box}. The box now has {mass} of {beads(entry.desiccant)} (dry weight). {dry}")
+    said = [f"'{name}' is in box {box}. The box now has {mass} of {beads(entry.desiccant)} (weight when dry). {dry}"]
+    said += [sentence(worth(service, it.wording)) for service in services]
+    typer.echo("\n".join([*said, undo]).replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 @charge.command("take-out")
 def take_out(context: typer.Context, name: ChargeName, at: At = None) -> None:
-    """You took a charge out of its box and put it aside."""
+    """Record that you took a charge out of its box and put it aside."""
     with open_desk(context, at) as it:
         it.desk.take_out(name, it.at)
-    typer.echo(f"'{name}' is out of its box (spare)")
+        undo = it.to_undo()
+    typer.echo(f"'{name}' is out of its box (spare). {undo}")
 
 
 @charge.command()
@@ -245,10 +275,12 @@ def split(
     weight: Weight,
     at: At = None,
 ) -> None:
-    """You made a new charge from part of a charge."""
+    """Record that you made a new charge from part of a charge."""
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
-        it.keep(ChargeSplit(name, quantities.name(into), grams), f"'{into}' has {it.wording.mass(grams)} of '{name}'")
+        it.keep(
+            ChargeSplit(name, quantities.name(into), grams), f"Saved: '{into}' has {it.wording.mass(grams)} of '{name}'"
+        )
 
 
 @charge.command()
@@ -258,17 +290,17 @@ def merge(
     into: Annotated[str, typer.Argument(metavar="INTO", help="The charge you poured it into.")],
     at: At = None,
 ) -> None:
-    """You poured a charge into another one of the same lot."""
+    """Record that you poured a charge into another of its lot."""
     with open_desk(context, at) as it:
-        it.keep(ChargesMerged(name, into), f"'{name}' was poured into '{into}'")
+        it.keep(ChargesMerged(name, into), f"Saved: '{name}' was poured into '{into}'")
 
 
 @charge.command("top-up")
 def top_up(context: typer.Context, name: ChargeName, weight: Weight, at: At = None, sure: Sure = False) -> None:
-    """You added new beads of the same lot to a charge."""
+    """Record that you added new beads of the same lot to a charge."""
     with open_desk(context, at) as it:
         grams = quantities.mass_g(weight, it.shelf)
-        it.keep(ChargeToppedUp(name, grams), f"'{name}' got {it.wording.mass(grams)} of new beads", sure=sure)
+        it.keep(ChargeToppedUp(name, grams), f"Saved: '{name}' got {it.wording.mass(grams)} of new beads", sure=sure)
 
 
 @charge.command()
@@ -278,16 +310,12 @@ def retire(
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     at: At = None,
 ) -> None:
-    """You don't use a charge any more."""
+    """Mark a charge as no longer used."""
     with open_desk(context, at) as it:
-        it.keep(ChargeRetired(name, reason), f"'{name}' is retired")
+        it.keep(ChargeRetired(name, reason), f"Saved: '{name}' is no longer used" + (f" ({reason})" if reason else ""))
 
 
 def _fields(event: object) -> dict[str, object]:
     from dataclasses import asdict
 
     return asdict(event)  # type: ignore[call-overload, no-any-return]
-
-
-def _spaced(name: str) -> str:
-    return "".join(f" {letter.lower()}" if letter.isupper() else letter for letter in name).strip()

@@ -11,6 +11,7 @@ from monitor.cli.desk.report import (
     say_beginning,
     say_cautions,
     show_report,
+    show_result,
 )
 from monitor.cli.desk.session import (
     AsJson,
@@ -30,19 +31,26 @@ from monitor.records.words import APPLIANCE_KINDS
 if TYPE_CHECKING:
     from monitor.records import Appliance
 
-recharge = typer.Typer(help="Dry beads, and see by weight how dry they are.", no_args_is_help=True)
+recharge = typer.Typer(
+    help="Dry beads, and see by weight how dry they are.\n\nIf you did not weigh the beads while they dried, use"
+    " `siccast log recharge`.",
+    no_args_is_help=True,
+)
 
-RunName = Annotated[str | None, typer.Option("--run", help="Run or charge. Default: the run in progress.")]
+RunName = Annotated[
+    str | None,
+    typer.Option("--run", help="Name of the run (like bowl-1) or of its charge. Default: the run in progress."),
+]
 TareScale = Annotated[
     str | None,
     typer.Option(
         metavar="same|grams",
         help="How the empty holder was weighed: on the scale as it is set now (same), or in grams (grams)."
-        " Default: siccast finds out from the records.",
+        " Default: siccast finds out from earlier weighings.",
     ),
 ]
 Step = Annotated[
-    str | None, typer.Option("--step", help="Smallest step of the scale. Default: as you typed the weight.")
+    str | None, typer.Option("--step", help="Smallest step of the scale, like 0.1g. Default: as you typed the weight.")
 ]
 
 
@@ -65,23 +73,31 @@ def start(
     ],
     *,
     kind: Annotated[str | None, typer.Option(help="microwave, oven, filament_dryer, print_bed or other.")] = None,
-    temperature: Annotated[str | None, typer.Option(help="What it is set to, if not as in the shelf file.")] = None,
+    temperature: Annotated[
+        str | None, typer.Option(help="What it is set to, like 110. Default: as in the shelf file.")
+    ] = None,
     power_w: Annotated[
         float | None, typer.Option(min=POWER_RANGE_W[0], max=POWER_RANGE_W[1], help="Its power in W.")
     ] = None,
     room: RoomAir = None,
     tare: Annotated[
-        str | None, typer.Option(help="Weight of the empty holder on this scale. 0 if you zeroed the scale with it.")
+        str | None,
+        typer.Option(
+            help="Weight of the empty holder on this scale. 0 if you zeroed the scale with it. Default: as for"
+            " `charge weigh-out`."
+        ),
     ] = None,
-    weight: Annotated[str | None, typer.Option(help="The first weighing, before heating.")] = None,
+    weight: Annotated[
+        str | None, typer.Option(help="Weight on the scale before heating, with the holder if it has a --tare.")
+    ] = None,
     step: Step = None,
     at: At = None,
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Start a run: put a charge into an appliance.
+    """Start to dry a charge: begin a run in an appliance.
 
-    Shows how dry the beads can get today, and what to be careful of.
+    Shows how dry the beads can get today, and what to be careful of. Next: `siccast recharge weigh`.
     """
     with open_desk(context, at) as it:
         tool = named_appliance(it, appliance, kind, temperature, power_w)
@@ -94,15 +110,18 @@ def start(
             try:
                 report = it.desk.weigh(RunWeighed(run.name, 0.0, shown_g, step_g), it.at, confirmed=sure)
             except UnconfirmedError as error:
+                ends = "" if str(error).endswith("?") else "."
                 raise UnconfirmedError(
-                    f"{error}. The run has not started. Start it again with the right weight. Or start it without"
+                    f"{error}{ends} The run has not started. Start it again with the right weight. Or start it without"
                     " --weight, log what happened, and then weigh"
                 ) from error
         if not as_json:
             say_beginning(it, run.name)
         if report is not None:
             show_report(it, report, as_json=as_json)
-        elif as_json:
+        if not as_json:
+            typer.echo(_to_undo_start(it, weighed=report is not None))
+        elif report is None:
             from monitor.cli.output import show_json
             from monitor.presentation.desk_wording import method_answer
 
@@ -112,9 +131,13 @@ def start(
 @recharge.command()
 def weigh(
     context: typer.Context,
-    weight: Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight on the scale, with the holder.")],
+    weight: Annotated[
+        str, typer.Argument(metavar="WEIGHT", help="Weight on the scale, with the holder if it has a --tare.")
+    ],
     *,
-    after: Annotated[str | None, typer.Option(help="Heating since the last weighing, like 3 (minutes) or 8h.")] = None,
+    after: Annotated[
+        str | None, typer.Option(help="Heating since the last weighing, like 3 (minutes) or 8h. Default: 0.")
+    ] = None,
     total: Annotated[str | None, typer.Option(help="Heating since the start of the run, instead of --after.")] = None,
     run: RunName = None,
     step: Step = None,
@@ -128,7 +151,7 @@ def weigh(
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Save a weighing, and see what it means."""
+    """Record a weighing of the run, and see what it means."""
     if after is not None and total is not None:
         raise typer.BadParameter("give --after (since the last weighing) or --total (since the start), not both")
     with open_desk(context, at) as it:
@@ -149,6 +172,8 @@ def weigh(
             None if tare is None else quantities.tare_g(tare, it.shelf),
         )
         show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
+        if not as_json:
+            typer.echo(it.to_undo())
 
 
 @recharge.command()
@@ -162,15 +187,17 @@ def rescale(
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """The scale was set to another unit all along.
+    """Correct the unit of all weighings of a run.
 
-    siccast then reads every weighing of the run in that unit.
+    Use this if the scale was set to another unit all along. siccast then reads every weighing in that unit.
     """
     with open_desk(context, at) as it:
         report = it.desk.rescale(
             run, scale_factor(unit), unit, it.at, tare_factor=tare_factor(tare_scale, unit), confirmed=sure
         )
         show_report(it, report, as_json=as_json)
+        if not as_json:
+            typer.echo(it.to_undo())
 
 
 @recharge.command()
@@ -198,7 +225,7 @@ def spilled(
     sure: Sure = False,
     as_json: AsJson = False,
 ) -> None:
-    """Beads fell out of a run.
+    """Record that beads fell out during a run.
 
     Give what fell out (--grams), or the weight now (--weight), or neither if you don't know. siccast then judges the
     beads that are left.
@@ -220,52 +247,61 @@ def spilled(
             show_report(it, report, as_json=as_json)
         else:
             typer.echo(f"Saved for run {going.name}. Weigh what is left before you heat it.")
+        if not as_json:
+            typer.echo(it.to_undo())
 
 
 @recharge.command()
 def status(
     context: typer.Context,
     run: Annotated[
-        str | None, typer.Argument(metavar="RUN", help="Run or charge. Default: the run in progress.")
+        str | None,
+        typer.Argument(metavar="RUN", help="Name of the run or of its charge. Default: the run in progress."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show the state of a run."""
+    """Show where a run stands, and what to do next."""
     with open_desk(context, read_only=True) as it:
         inventory = it.desk.inventory()
         name = run if run in inventory.runs else inventory.open_run(run).name
         if not inventory.run(str(name)).weighings:
-            typer.echo(f"run {name} has no weighing yet. Weigh the beads before you heat them")
+            typer.echo(
+                f"run {name} has no weighing yet. Weigh the beads before you heat them: `siccast recharge weigh`"
+            )
             return
         show_report(it, it.desk.report(str(name)), as_json=as_json)
 
 
 @recharge.command()
 def finish(context: typer.Context, run: RunName = None, at: At = None, as_json: AsJson = False) -> None:
-    """End a run.
+    """Finish a run.
 
-    Its result stays with the charge, and the next box starts from it.
+    How dry the beads are stays with the charge. The forecast of the box that gets them starts from it.
     """
     from monitor.desk.cautions import at_the_end
-    from monitor.presentation.desk_wording import jar_sentence, verdict_sentence
+    from monitor.presentation.desk_wording import jar_sentence
 
     with open_desk(context, at) as it:
         report = it.desk.finish(run, it.at)
+        undo, services = it.to_undo(), it.desk.services(report.run.start.charge, it.at)
         if as_json:
             show_report(it, report, as_json=True)
     if not as_json:
-        typer.echo(verdict_sentence(report, it.wording).replace("\N{NARROW NO-BREAK SPACE}", " "))
-        typer.echo(f"{jar_sentence(report)}. To use it: `siccast recharge jar-check RH T`.")
         put = hint("charge", "put", report.run.start.charge, then="BOX")
-        typer.echo(f"Run {report.run.name} is finished. Next: {put}.")
+        typer.echo(f"Run {report.run.name} is finished. {undo}")
+        show_result(report, services, it.wording)
+        typer.echo(
+            f"{jar_sentence(report)}. To check: `siccast recharge jar-check RH T` (RH first, then the temperature)."
+        )
+        typer.echo(f"Next: {put}.")
         say_cautions(at_the_end(), it.wording)
 
 
 @recharge.command("jar-check")
 def jar_check(
     context: typer.Context,
-    humidity: Annotated[str, typer.Argument(metavar="RH", help="What the hygrometer shows, in %.")],
-    temperature: Annotated[str, typer.Argument(metavar="T", help="Temperature in the jar.")],
+    humidity: Annotated[str, typer.Argument(metavar="RH", help="Humidity that the hygrometer shows, in %.")],
+    temperature: Annotated[str, typer.Argument(metavar="T", help="Temperature that it shows, in the shelf's unit.")],
     *,
     charge: Annotated[str | None, typer.Option(help="The charge. Default: the one dried last.")] = None,
     # per cent RH; judgement: wider than any hygrometer's sheet
@@ -274,29 +310,32 @@ def jar_check(
     at: At = None,
     as_json: AsJson = False,
 ) -> None:
-    """Check how dry beads are with a hygrometer in a jar.
+    """Record the humidity over beads in a jar: how dry are they?
 
-    Close the cooled beads in a jar with the hygrometer. Read it after a day.
+    Close the cooled beads in a jar with the hygrometer. Read it after a day. Give RH first, then temperature: for 5 %
+    at 22 °C, `siccast recharge jar-check 5 22`.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import shares
+    from monitor.presentation.desk_wording import water
 
     with open_desk(context, at) as it:
         name = charge or it.desk.last_dried()
         degc = quantities.temperature_degc(temperature, it.shelf)
         weighed = it.desk.inventory().charge(name).loading_g_per_g is not None
         verdict = it.desk.jar_check(name, quantities.humidity(humidity), degc, accuracy / 100.0, it.at)
+        undo = it.to_undo()
     if as_json:
         show_json({"charge": name, "verdict": verdict})
         return
-    typer.echo(f"By the jar alone, the beads of '{name}' hold {shares(verdict.alone_g_per_g)} water.")
+    typer.echo(f"By the jar alone, the beads of '{name}' hold {water(verdict.alone_g_per_g)}.")
     if verdict.agrees and weighed:
-        typer.echo(f"By jar and scale together: {shares(verdict.combined_g_per_g)}.")
+        typer.echo(f"By jar and scale together: {water(verdict.combined_g_per_g)}.")
     elif weighed:
         typer.echo(
-            "The scale says something else. siccast uses the jar, because it needs no dry weight."
+            "The scale says something else. siccast uses the jar, because that depends on no weight."
             " Was the jar tight, and closed for a whole day?"
         )
+    typer.echo(undo)
 
 
 @recharge.command("first-days")
@@ -305,12 +344,12 @@ def first_days(
     charge: Annotated[str, typer.Argument(metavar="CHARGE", help="A charge in a box.")],
     as_json: AsJson = False,
 ) -> None:
-    """Check how dry a charge is by its first days in a box.
+    """Show how dry a charge is by its first days in a box.
 
-    The box serves as the jar of a jar check.
+    The box serves as the jar of a jar check. Nothing is saved.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import shares
+    from monitor.presentation.desk_wording import water
 
     with open_desk(context, read_only=True) as it:
         found = it.desk.first_days(charge)
@@ -320,8 +359,7 @@ def first_days(
         typer.echo(f"Not yet: '{charge}' must be in a box with readings for three and a half days.")
     else:
         typer.echo(
-            f"By the box, '{charge}' holds at most {shares(found.alone_g_per_g)} water. Spools may have added some"
-            " of it."
+            f"By the box, '{charge}' holds at most {water(found.alone_g_per_g)}. Spools may have added some of it."
         )
 
 
@@ -332,15 +370,23 @@ def color(
     charge: Annotated[str | None, typer.Option(help="The charge. Default: the one being dried.")] = None,
     at: At = None,
 ) -> None:
-    """You looked at the color of the beads. See what it can mean."""
+    """Record the color of the beads, and see what it can mean."""
     from monitor.desk.cautions import on_color
     from monitor.desk.methods import beads_of
 
     with open_desk(context, at) as it:
         inventory = it.desk.inventory()
         name = charge or inventory.open_run().start.charge
-        it.keep(ColorSeen(name, seen.lower()), f"'{name}' looks {seen.lower()}")
+        it.keep(ColorSeen(name, seen.lower()), f"Saved: charge '{name}' looks {seen.lower()}")
         typer.echo(on_color(beads_of(inventory, name), seen.lower()))
+
+
+def _to_undo_start(it: DeskSession, *, weighed: bool) -> str:
+    """Say how a start is taken back: its first weighing rests on it, and has to go first."""
+    if not weighed:
+        return it.to_undo()
+    start, weighing = (logged.event_id for logged in it.desk.stores.events.events()[-2:])
+    return f"To undo: `siccast lot undo {weighing}` (the weighing), then `siccast lot undo {start}` (the start)"
 
 
 def named_appliance(

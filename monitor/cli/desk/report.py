@@ -22,8 +22,8 @@ def say_beginning(it: DeskSession, run_name: str) -> None:
     from monitor.desk.methods import beads_of
     from monitor.presentation.desk_wording import (
         room_source,
-        shares,
         time_spread,
+        water,
     )
 
     inventory = it.desk.inventory()
@@ -31,18 +31,21 @@ def say_beginning(it: DeskSession, run_name: str) -> None:
     start, method = run.start, it.desk.method_of(run)
     warmth, damp = it.wording.temperature(start.room_temperature_degc), 100 * start.room_relative_humidity
     say(f"Run {run_name} has started. The room is at {warmth} / {damp:.0f} % RH ({room_source(start.room_from)}).")
-    left, time = shares(method.reach.end_g_per_g), time_spread(method.reach.time_s)
-    typer.echo(f"This method leaves {left} water in the beads. It takes about {time}.")
-    _say_services(method.services, it.wording)
+    left, time = water(method.reach.end_g_per_g), time_spread(method.reach.time_s)
+    typer.echo(f"This method leaves {left} in the beads. It takes about {time}.")
+    say_services("When finished:", method.services, it.wording)
     cautions = before_heating(beads_of(inventory, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
     say_cautions(cautions, it.wording)
 
 
-def _say_services(services: Sequence[Service], wording: Wording) -> None:
+def say_services(heading: str, services: Sequence[Service], wording: Wording) -> None:
+    """Say under a heading what beads are good for, one line for each limit among the boxes."""
     from monitor.presentation.desk_wording import service_lines
 
+    if services:
+        typer.echo(heading)
     for line in service_lines(services, wording):
-        typer.echo(f"  in {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+        typer.echo(f"  {line}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
 def show_report(it: DeskSession, report: RunReport, *, as_json: bool) -> None:
@@ -62,15 +65,26 @@ def show_report(it: DeskSession, report: RunReport, *, as_json: bool) -> None:
     for remark in report.remarks:
         typer.echo(f"  {it.wording.in_own_units(remark)}")
     if len(report.run.weighings) > 1:
-        _say_services(report.services, it.wording)
+        say_services("If you stop now:", report.services, it.wording)
     typer.echo(it.wording.in_own_units(verdict_sentence(report, it.wording)).replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 
+def show_result(report: RunReport, services: Sequence[Service], wording: Wording) -> None:
+    """Show what a run that is finished made of the beads, and which boxes they are good for."""
+    from monitor.presentation.desk_wording import result_sentence
+
+    typer.echo(wording.in_own_units(result_sentence(report, wording)).replace("\N{NARROW NO-BREAK SPACE}", " "))
+    say_services("What these beads are good for now:", services, wording)
+
+
 def say_cautions(cautions: Sequence[Caution], wording: Wording) -> None:
-    """Print what to be careful of, each with its source, and who has the last word."""
+    """Print what to be careful of, who has the last word, and once at the end where all this comes from."""
     from monitor.desk.cautions import SHEET
 
+    if not cautions:
+        return
+    typer.echo("Be careful:")
     for caution in cautions:
-        typer.echo(f"  ! {wording.in_own_units(caution.text)} [{wording.in_own_units(caution.source)}]")
-    if cautions:
-        typer.echo(f"  ! {SHEET}")
+        typer.echo(f"  ! {wording.in_own_units(caution.text)}")
+    typer.echo(f"  ! {SHEET}")
+    typer.echo(f"  Sources: {'; '.join(wording.in_own_units(caution.source) for caution in cautions)}.")

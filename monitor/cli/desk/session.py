@@ -28,7 +28,11 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON."
 Sure = Annotated[bool, typer.Option("--sure", help="Save it although it looks wrong or unwise.")]
 RoomAir = Annotated[
     str | None,
-    typer.Option("--room", metavar="T/RH", help="Air of the room, like 20/50. Default: from the room sensor."),
+    typer.Option(
+        "--room",
+        metavar="T/RH",
+        help="Air of the room: temperature/humidity, like 20/50. Default: from the room sensor.",
+    ),
 ]
 IF_RIGHT = "If it is right, repeat it with --sure"
 """How something that was only doubted is saved all the same."""
@@ -59,14 +63,21 @@ class DeskSession:
 
     def keep(self, event: DeskEvent, said: str, *, sure: bool = False) -> None:
         """Keep a deed and say so."""
-        logged = self.desk.keep(event, self.at, confirmed=sure)
-        typer.echo(f"{said}. To undo: `siccast lot undo {logged.event_id}`")
+        self.desk.keep(event, self.at, confirmed=sure)
+        typer.echo(f"{self.wording.in_own_units(said)}. {self.to_undo()}".replace("\N{NARROW NO-BREAK SPACE}", " "))
+
+    def to_undo(self) -> str:
+        """Say how the newest deed is taken back."""
+        newest = self.desk.stores.events.events()[-1]
+        return f"To undo: `siccast lot undo {newest.event_id}`"
 
 
 def in_command_words(error: SiccastError) -> str:
     """Return what to say of an error; what was only doubted says how it is kept all the same."""
-    asks = isinstance(error, UnconfirmedError) and "--sure" not in str(error)
-    return f"{error}. {IF_RIGHT}" if asks else str(error)
+    said = str(error)
+    if not isinstance(error, UnconfirmedError) or "--sure" in said:
+        return said
+    return f"{said}{'' if said.endswith(('?', '.')) else '.'} {IF_RIGHT}"
 
 
 @contextmanager

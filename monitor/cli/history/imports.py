@@ -57,13 +57,13 @@ def import_readings(
     decimal_comma: Annotated[bool, typer.Option(help="Numbers are written like 21,4.")] = False,
     encoding: arguments.Encoding = "utf-8",
     bring_back: Annotated[
-        bool, typer.Option("--bring-back", help="Also put back what `readings thin` deleted.")
+        bool, typer.Option("--bring-back", help="Also put back what `siccast readings thin` deleted.")
     ] = False,
     sure: Sure = False,
 ) -> None:
     """Import the readings of a file.
 
-    Rows that are already stored change nothing. Rows that were thinned out earlier stay out.
+    Rows that are already stored change nothing. Rows that `siccast readings thin` deleted stay out.
 
     Our columns are box, t, temperature_c and rh_pct. The columns battery_v, seq and origin are optional. siccast
     recognizes usual headings such as Time, Temperature (°C) or Humidity, and shows what it read as what.
@@ -151,12 +151,11 @@ def _summarize(import_: _Import, table: Table) -> None:
         f" {rejected} rejected"
     )
     if counts.brought_back:
-        typer.echo(f"{counts.brought_back} readings that were thinned out are back")
+        typer.echo(f"{counts.brought_back} readings that `siccast readings thin` deleted are back")
     if counts.thinned_out:
         typer.echo(
-            f"{counts.thinned_out} readings were thinned out earlier and stay out. siccast keeps one value for"
-            " each of"
-            " their hours, and forecasts use that. --bring-back puts them back"
+            f"{counts.thinned_out} readings were deleted earlier by `siccast readings thin` and stay out. siccast keeps"
+            " one value for each of their hours, and forecasts use that. --bring-back puts them back"
         )
     if counts.differing:
         typer.echo(_differing(import_.number, counts), err=True)
@@ -172,7 +171,7 @@ def _differing(number: int, counts: ImportCounts) -> str:
     theirs = sorted(each for each in counts.at_odds_with if each is not None)
     told = (
         f"{counts.differing} rows differ from a reading stored for the same time. The stored ones count. These rows"
-        f" are set aside: `siccast readings export --set-aside {number}` shows them."
+        f" are set aside (stored, but not in use): `siccast readings export --set-aside {number}` shows them."
     )
     if not theirs:
         return told
@@ -190,7 +189,7 @@ def list_imports(
 ) -> None:
     """List imports and withdrawals with their numbers.
 
-    Shows what each one added, and what is set aside under its number.
+    Shows how many readings each one added, and how many are set aside (stored, but not in use).
     """
     from dataclasses import asdict
 
@@ -242,7 +241,9 @@ def withdraw(
     number: Annotated[
         int | None,
         typer.Option(
-            "--import", metavar="NUMBER", help="What this import added. `readings imports` lists the numbers."
+            "--import",
+            metavar="NUMBER",
+            help="The readings of this import. `siccast readings imports` lists the numbers.",
         ),
     ] = None,
     box: Annotated[str | None, typer.Option(help="Or the readings of this box, from any source.")] = None,
@@ -251,9 +252,9 @@ def withdraw(
     ] = None,
     end: Annotated[str | None, typer.Option("--to", help="Up to this time, not including it.")] = None,
 ) -> None:
-    """Take back the readings of an import, or of a box in a time span.
+    """Take readings of an import or of a box out of use.
 
-    Nothing is lost: `siccast readings restore` undoes it.
+    Of a box, those in a time span. They are set aside, not deleted. `siccast readings restore` puts them back.
     """
     shelf = load_shelf(shelf_folder(context.obj))
     if (number is None) == (box is None) or (number is not None and (start or end)):
@@ -276,12 +277,12 @@ def withdraw(
 
 
 def restore(
-    context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the withdrawal or of the import.")]
+    context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast readings imports`.")]
 ) -> None:
-    """Put withdrawn readings back.
+    """Put readings back that were set aside.
 
-    With the number of an import, its differing rows come in. A reading stays set aside if another one is
-    stored for the same time.
+    Give the number of a withdrawal to undo it. Give the number of an import to put in those of its rows that differ
+    from what was stored. A reading stays set aside while another one is stored for the same time.
     """
 
     shelf = load_shelf(shelf_folder(context.obj))

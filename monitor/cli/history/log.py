@@ -30,16 +30,19 @@ if TYPE_CHECKING:
 _MS = timedelta(milliseconds=1)  # by definition
 _HUNDREDTH = 0.01  # °C or % RH; judgement: what the store keeps, so finer is the same
 
-log = typer.Typer(help="Write down what you did to a box.", no_args_is_help=True)
+log = typer.Typer(help="Record what you did to a box: filled, opened, weighed, read.", no_args_is_help=True)
 
 BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
 At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {arguments.MOMENTS}. Default: now.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
 _WEIGHT = "150, 150g or 5.3oz. Without a unit, the shelf's unit counts"
-Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight on the scale: {_WEIGHT}.")]
-Holder = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Weight of the empty holder. It is subtracted.")]
+Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight of the beads on the scale: {_WEIGHT}.")]
+Holder = Annotated[
+    str | None,
+    typer.Option(metavar="WEIGHT", help="Weight of the empty holder, if it was on the scale too. It is subtracted."),
+]
 Resolution = Annotated[str | None, typer.Option(metavar="WEIGHT", help="Smallest step of the scale, for example 0.1g.")]
-Beside = Annotated[bool, typer.Option("--beside", help="The beads that were in the box stay in it too.")]
+Beside = Annotated[bool, typer.Option("--beside", help="Keep the old beads in the box too.")]
 Method = Annotated[str | None, typer.Option(help="How you dried them: oven_120C_3h, microwave, hot_air_65C, new, …")]
 
 
@@ -64,7 +67,10 @@ def charge(
     beside: Beside = False,
     sure: Sure = False,
 ) -> None:
-    """You put beads into a box."""
+    """Record that you put beads into a box.
+
+    Use this if you did not weigh the beads at the recharge desk. If you did, use `siccast charge put`.
+    """
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.charge, box, at=at, note=note, sure=sure, beside=beside,
@@ -90,7 +96,10 @@ def recharge(
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """You dried the beads of a box, or swapped them for dry ones."""
+    """Record that you dried or swapped the beads of a box.
+
+    Use this if you did not weigh the beads while they dried. If you want to, use `siccast recharge`.
+    """
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.recharge, box, at=at, note=note, sure=sure,
@@ -111,7 +120,7 @@ def weighing(
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """You weighed the beads of a box and put them back unchanged."""
+    """Record a weighing of the beads of a box. They go back unchanged."""
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.weighing, box, at=at, note=note, sure=sure,
@@ -121,21 +130,21 @@ def weighing(
 
 @log.command()
 def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """You opened a box and closed it again."""
+    """Record that you opened a box and closed it again."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.opening, box, at=at, note=note, sure=sure)
 
 
 @log.command()
 def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """You put a spool in, took one out or swapped one."""
+    """Record that you put a spool in, took one out or swapped one."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note, sure=sure)
 
 
 @log.command()
 def sensor(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """You swapped or calibrated the sensor of a box."""
+    """Record that you swapped or calibrated the sensor of a box."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.sensor_swap, box, at=at, note=note, sure=sure)
 
@@ -150,7 +159,7 @@ def color(
     note: Note = "",
     sure: Sure = False,
 ) -> None:
-    """You looked at the color of the beads. It is weak evidence."""
+    """Record the color of the beads. It tells little: beads look dry long before they are."""
     from monitor.desk.cautions import color_seen
 
     with _writing(context) as (shelf, stores):
@@ -163,7 +172,7 @@ def color(
 
 @log.command()
 def note(context: typer.Context, box: BoxName, text: Annotated[str, typer.Argument()], at: At = None) -> None:
-    """Anything else about a box."""
+    """Record anything else about a box."""
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.note, box, at=at, note=text)
 
@@ -180,7 +189,7 @@ def reading(
     at: At = None,
     sure: Sure = False,
 ) -> None:
-    """You read humidity and temperature from a display."""
+    """Record humidity and temperature that you read from a display. RH first, then temperature."""
     from monitor.feed.formats.plausible import Plausibility
 
     with _writing(context) as (shelf, stores):
@@ -196,17 +205,19 @@ def reading(
         told = Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)
         doubt = None if sure else Plausibility("F" if shelf.fahrenheit else "C").doubt([told])
         if doubt is not None:
-            raise UnconfirmedError(f"{doubt} Nothing was saved")
+            raise UnconfirmedError(f"Not saved: {doubt}")
         new = stores.readings.add([told])
         held = list(stores.readings.each(name, when, when + _MS))
     withdraw = _withdraw_command(name, when)
     if new:
-        typer.echo(f"saved a reading of {name}. To undo: `{withdraw}`")
+        unit = "°F" if shelf.fahrenheit else "°C"
+        said = f"saved a reading of {name}: {humidity:g} % RH, {temperature:g} {unit}"
+        typer.echo(f"{said}. To undo: `{withdraw}`")
     elif held and not _tell_the_same(told, held[0]):
         raise LedgerError(
-            f"{name} already has {held[0].temperature_degc:.2f} °C and {100 * held[0].relative_humidity:.2f} % for"
-            " that"
-            f" time. What you typed differs and does not count. If yours is right: `{withdraw}`, then log it again"
+            f"Not saved: {name} already has {held[0].temperature_degc:.2f} °C and"
+            f" {100 * held[0].relative_humidity:.2f} % for that time. If what you typed now is right: `{withdraw}`,"
+            " then log it again"
         )
     else:
         typer.echo(f"{name} already has that reading. Nothing changed")
@@ -218,7 +229,7 @@ def show(
     box: Annotated[str | None, typer.Argument(metavar="BOX", help="One box. Default: all.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List the log of a box, or of all boxes."""
+    """List what you recorded for a box, or for all boxes."""
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
@@ -260,7 +271,7 @@ def _details(entry: LedgerEntry, wording: Wording) -> str:
 def undo(
     context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry in `siccast log show`.")]
 ) -> None:
-    """Undo an entry. It no longer counts."""
+    """Undo an entry of `siccast log show`. The entry is not deleted, only ignored."""
     with _writing(context) as (_, stores):
         entry = stores.ledger.undo(number, utc_now())
     typer.echo(f"undid entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
@@ -313,6 +324,7 @@ def _keep(
     **rest: float | str | None,
 ) -> None:
     from monitor.desk import Desk
+    from monitor.presentation.wording import Wording
 
     now = datetime.now(tz=UTC)
     when = arguments.instant(at, shelf.timezone, now)
@@ -320,9 +332,17 @@ def _keep(
     entry = LedgerEntry(kind, name, when, note=note, **rest)  # type: ignore[arg-type]
     desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
-    typer.echo(f"saved as entry {number}. To undo: `siccast log undo {number}`")
+    typer.echo(f"saved as entry {number}: {_repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`")
     if shelf.recorded_until is not None and when >= shelf.recorded_until:
         typer.echo("this changes no answer: the shelf is a recording that ends earlier. Give an earlier time with --at")
+
+
+def _repeated(entry: LedgerEntry, wording: Wording) -> str:
+    """Return what was understood, so that a slip is seen at once."""
+    weighed = "" if entry.mass_g is None else f"weighed {wording.weight(entry.mass_g)}"
+    when = entry.at.astimezone(wording.zone)
+    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {when:%Y-%m-%d %H:%M}"
+    return "; ".join(filter(None, (what, weighed, _details(entry, wording))))
 
 
 def _grams(shelf: Shelf, weight: str | None) -> float | None:

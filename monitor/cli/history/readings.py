@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from monitor.records import Reading
     from monitor.store.opening import Stores
 
-readings = typer.Typer(help="Import, export, check and thin out readings.", no_args_is_help=True)
+readings = typer.Typer(help="Import, export, check or delete readings.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
@@ -36,12 +36,16 @@ def export_readings(
     end: Annotated[datetime | None, typer.Option(help="Up to this time, not including it (UTC).")] = None,
     set_aside: Annotated[
         int | None,
-        typer.Option(metavar="NUMBER", help="Instead: what is set aside under this number of `readings imports`."),
+        typer.Option(
+            metavar="NUMBER",
+            help="Instead: the readings that this import or withdrawal set aside (stored, but not in use)."
+            " `siccast readings imports` lists the numbers.",
+        ),
     ] = None,
 ) -> None:
     """Write readings to a CSV or Parquet file.
 
-    The ending of the file name decides which. `readings import` can read the file again.
+    The ending of the file name decides which. `siccast readings import` can read the file again.
     """
     from monitor.cli.history.table_file import open_new_table
     from monitor.cli.output import progress_bar
@@ -73,7 +77,7 @@ def export_readings(
 def forward_readings(context: typer.Context) -> None:
     """Send all readings to InfluxDB again.
 
-    Use it when [influx] is new. Readings that InfluxDB already has stay as they are.
+    Use it when [influx] is new in the shelf file. Readings that InfluxDB already has stay as they are.
     """
     from monitor.store.opening import forward_all_again
 
@@ -91,7 +95,7 @@ def screen_readings(
 ) -> None:
     """Check all readings again for spikes, steps and stuck sensors.
 
-    This marks readings. Their values stay as they are.
+    Doubtful readings get a mark, and the estimates leave them out. No value is changed or deleted.
     """
     from monitor.cli.output import progress_bar, show_table
     from monitor.services.housekeeping import Screener
@@ -116,18 +120,18 @@ def thin_readings(
     context: typer.Context,
     *,
     # judgement: the last month stays whole
-    older_than_days: Annotated[int, typer.Option(min=30, help="Thin out readings older than this.")],
+    older_than_days: Annotated[int, typer.Option(min=30, help="Delete readings older than so many days.")],
     # judgement: a day
     keep_every_minutes: Annotated[
-        int, typer.Option(min=1, max=1440, help="Of these, keep one reading in every so many minutes.")
+        int, typer.Option(min=1, max=1440, help="Of these, keep one reading for each span of so many minutes.")
     ],
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
 ) -> None:
     """Delete most of the old readings. Forecasts stay the same.
 
-    siccast never does this by itself. One value of each hour stays, because estimates use it. All readings around an
-    opening or a filling of a box stay too. If you may want the others back, first keep a copy (`readings export`).
-    Later you can import it with --bring-back.
+    siccast never does this by itself. It keeps one value for each hour, because estimates use that, and all readings
+    around an opening or a filling of a box. The others are gone for good. If you may want them back, first make a copy
+    with `siccast readings export`. Later you can import it with --bring-back.
     """
     shelf = load_shelf(shelf_folder(context.obj))
     before = datetime.now(tz=UTC) - timedelta(days=older_than_days)

@@ -26,9 +26,9 @@ def rejected(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")] = False,
 ) -> None:
-    """List messages that could not be used, and why.
+    """List messages from sensors that could not be used, and why.
 
-    With --again, siccast tries to read them again.
+    After you mended the shelf file or the clock, --again tries to read them once more.
     """
     if again:
         _try_again(context)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-box = typer.Typer(help="Rename a box, or take it off the shelf.", no_args_is_help=True)
+box = typer.Typer(help="Rename a box, or stop watching it.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
@@ -37,10 +37,10 @@ def rename(
     old: Annotated[str, typer.Argument(metavar="OLD", help="Name of the box now.", autocompletion=arguments.box_names)],
     new: Annotated[str, typer.Argument(metavar="NEW", help="New name of the box.")],
 ) -> None:
-    """Rename a box. Its readings, log and beads move along.
+    """Rename a box. Its readings, log and beads get the new name too.
 
-    Its tables in the shelf file get the new name too. If its sensor still sends under the old name, [[moves]] in the
-    shelf file leads its readings to the new one.
+    So do its tables in the shelf file. If its sensor goes on sending under the old name, its readings still reach the
+    box: [[moves]] in the shelf file says so.
     """
     from monitor.settings.shelf_edit import rename_box
 
@@ -67,10 +67,9 @@ def remove(
         str, typer.Argument(metavar="BOX", help="The box to take off the shelf.", autocompletion=arguments.box_names)
     ],
 ) -> None:
-    """Take a box off the shelf. All its readings stay stored.
+    """Stop watching a box. All its readings stay stored.
 
-    siccast stops watching it. Its tables in the shelf file become comments. You can still export its readings.
-    `siccast adopt` brings it back.
+    Its tables in the shelf file become comments. You can still export its readings. `siccast adopt` brings it back.
     """
     from monitor.settings.shelf_edit import remove_box
 

@@ -50,7 +50,7 @@ def check(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Check the whole site, and say what to do.
+    """Check that everything works, and say what to do.
 
     It checks broker, session, clocks, database, disk, permissions and boxes. A box is checked for silence, for a
     humidity over its limit, and for an estimate that failed. The exit code is 3 if something needs you.
@@ -121,7 +121,7 @@ def backup(
     context: typer.Context,
     target: Annotated[Path, typer.Argument(help="File to write. It must not exist yet.")],
 ) -> None:
-    """Copy the database to a file, and check the copy. The listener may keep running."""
+    """Copy the database to a file, and check the copy. `siccast listen` may keep running."""
     from monitor.store.opening import open_stores
 
     shelf = shelf_of(context)
@@ -136,7 +136,7 @@ def restore(
     *,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask first.")] = False,
 ) -> None:
-    """Put a backup in place of the database. The listener may keep running.
+    """Replace the database with a backup. `siccast listen` may keep running.
 
     The database that was there stays beside it, under another name.
     """
@@ -153,7 +153,7 @@ def restore(
 
 def adopt(
     context: typer.Context,
-    box: Annotated[str, typer.Argument(help="A box that sends readings and is not declared.")],
+    box: Annotated[str, typer.Argument(help="Name of a box that sends readings and is not in shelf.toml.")],
     *,
     volume_l: Annotated[
         float, typer.Option(min=VOLUME_RANGE_LITER[0], max=VOLUME_RANGE_LITER[1], help="Inner volume in liters.")
@@ -162,9 +162,9 @@ def adopt(
         float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
     ] = 100.0 * USUAL_LIMIT,
 ) -> None:
-    """Declare a box that already sends readings.
+    """Add a box that already sends readings to shelf.toml.
 
-    This writes it into the shelf file. Its readings are stored already, from the first message on.
+    Its readings are stored already, from the first message on.
     """
     from monitor.settings.shelf_append import declare_box
     from monitor.store.opening import open_stores

@@ -46,7 +46,7 @@ def demo(
         Path | None, typer.Option(metavar="DIR", help="Keep the shelf folder here, so that you can look around in it.")
     ] = None,
 ) -> None:
-    """Show what siccast does, on an invented print room.
+    """Show what siccast does, with an invented print room. Start here.
 
     Plays half a year of readings, then says which box needs you, and when.
     """

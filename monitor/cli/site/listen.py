@@ -40,10 +40,13 @@ def listen(
     ] = EMBEDDED_PORT,
     outlooks_every: Annotated[
         # judgement: a week
-        int, typer.Option(min=0, max=10_080, help="Send the outlooks of all boxes every so many minutes. 0: never.")
+        int,
+        typer.Option(
+            min=0, max=10_080, help="Send the forecasts of all boxes to the broker every so many minutes. 0: never."
+        ),
     ] = 60,
 ) -> None:
-    """Receive readings from the broker until you press Ctrl-C."""
+    """Receive readings from the sensors until you press Ctrl-C. Keep it running all the time."""
     from monitor.cli.site.log_stream import forgiving_stderr
 
     shelf = load_shelf(shelf_folder(context.obj))

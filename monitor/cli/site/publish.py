@@ -34,10 +34,10 @@ def register(app: typer.Typer) -> None:
 
 
 def publish(context: typer.Context, as_of: AsOf = None) -> None:
-    """Send the outlook of every box to the broker, once.
+    """Send the forecast of every box to the broker, once.
 
-    Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the form of `forecast --json`.
-    `listen` sends the same by itself, see its --outlooks-every.
+    Other programs can read it there. Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the
+    form of `siccast forecast --json`. `siccast listen` sends the same by itself: see its --outlooks-every.
     """
     shelf = shelf_of(context)
     if shelf.broker is None:

@@ -26,7 +26,7 @@ def serve(
     host: Annotated[str, typer.Option(help="Address of the page. The page has no password.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=LARGEST_PORT, help="Port of the page. 0 takes a free one.")] = PORT,
 ) -> None:
-    """Show the shelf in a browser until you press Ctrl-C."""
+    """Show all boxes in a browser until you press Ctrl-C."""
     import uvicorn
 
     from monitor.store.opening import require_begun

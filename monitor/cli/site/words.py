@@ -23,7 +23,10 @@ def words(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the words that the shelf file and the commands accept."""
+    """List what you may write for beads, filaments, units and so on.
+
+    These are all the words that shelf.toml and the commands accept.
+    """
     from monitor.cli.output import show_json, show_notes
 
     lists = word_lists()

@@ -119,21 +119,26 @@ def judge(
     settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < _SURELY_SETTLED * SETTLED_SHARE * dry_g
     above = now - floor_g_per_g
     if weighings < _LEAST_WEIGHINGS:
-        return Judgement(Verdict.go_on, "this is only the first weight; heat the beads, then weigh again", next_s, gain)
+        why = f"this is only the first weight. Heat the beads for {_spoken(next_s)}, then weigh again"
+        return Judgement(Verdict.go_on, why, next_s, gain)
     if not fit.fits:
-        why = "beads were spilled, a holder was changed or a figure is wrong; correct that, or keep weighing"
+        why = "beads fell out, the holder is another one, or a number is wrong. Correct that, or keep weighing"
         return Judgement(Verdict.no_curve, why, next_s, gain)
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
-        why = f"it settles at {100 * end:.1f} %, but beads that are hot all through reach {100 * floor_g_per_g:.1f} %"
-        return Judgement(Verdict.not_through, f"{why}: spread them thinner, stir, let more air in", next_s, gain)
+        why = (
+            f"the weight stops falling at {100 * end:.1f} % water, but beads that are hot all through reach"
+            f" {100 * floor_g_per_g:.1f} %. The water is probably inside the pile. Spread the beads thin, stir, and"
+            " heat again"
+        )
+        return Judgement(Verdict.not_through, why, next_s, gain)
     if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
-        why = f"{100 * now:.1f} % is left and more time will not lower it"
-        return Judgement(Verdict.method_floor, f"{why}: dry hotter, or on a drier day", next_s, gain)
+        why = f"more time will not bring it below {100 * now:.1f} %. Dry hotter, or on a drier day"
+        return Judgement(Verdict.method_floor, why, next_s, gain)
     return Judgement(
         Verdict.done,
-        "another round would bring almost nothing; a jar check shows how dry they really are",
+        "more heat would remove almost nothing. A jar check shows how dry the beads really are",
         next_s,
         gain,
     )
@@ -143,9 +148,18 @@ def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, nex
     slow = gain.p50 < _SLOW * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
     if appliance_kind != "microwave" and slow:
         why = (
-            "it dries slowly and is far above what this method reaches: stir, spread it thinner, or use a hotter method"
+            "the beads dry slowly, and this method can get them much drier. Stir them, spread them thin, or use"
+            " a hotter method"
         )
         return Judgement(Verdict.stir, why, next_s, gain)
     if appliance_kind == "microwave":
-        return Judgement(Verdict.stir, "water still comes off; stir so that hot spots even out", next_s, gain)
-    return Judgement(Verdict.go_on, "water still comes off", next_s, gain)
+        why = f"water still comes off. Stir against hot spots, heat for {_spoken(next_s)}, then weigh again"
+        return Judgement(Verdict.stir, why, next_s, gain)
+    return Judgement(
+        Verdict.go_on, f"water still comes off. Heat for another {_spoken(next_s)}, then weigh again", next_s, gain
+    )
+
+
+def _spoken(duration_s: float) -> str:
+    # hours from two on; judgement: as people say it
+    return f"{duration_s / 3600.0:g} h" if duration_s >= 2.0 * 3600.0 else f"{duration_s / 60.0:.0f} min"
