@@ -130,7 +130,18 @@ def _without_beads(posterior: Posterior) -> str:
 
 
 def grams_words(posterior: Posterior) -> str:
-    """Return what grams of water rest on, as a plain sentence for where grams are shown; nothing without beads."""
+    """Return what grams of water rest on, as a plain sentence for where grams are shown; nothing without beads.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    str
+        What was weighed, tested or only entered.
+    """
     if posterior.episode.desiccant is None:
         return ""
     if posterior.episode.weighings:
@@ -215,7 +226,21 @@ _BESIDE = {
 
 
 def tightness_of(posterior: Posterior, style_leak: tuple[float, float] | None = None) -> Tightness:
-    """Return how leaky a box is for one of its style: unusual is what lies more than a standard deviation off."""
+    """Return how leaky a box is for one of its style: unusual is what lies more than a standard deviation off.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    style_leak : (float, float), optional
+        Mean and standard deviation of ln(air changes a day) of boxes of its style; the prior's where left out.
+        [ln(1/day)]
+
+    Returns
+    -------
+    Tightness
+        By the median of the draws.
+    """
     mean, spread = style_leak or style_prior(posterior.box)
     middle = float(np.median(_log_air_changes(posterior)))
     if middle > mean + spread:

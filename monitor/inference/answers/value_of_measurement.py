@@ -32,7 +32,7 @@ _PARTS = (
     (0.1, "a tenth"), (0.2, "a fifth"), (0.25, "a quarter"), (0.33, "a third"), (0.5, "a half"), (0.67, "two thirds"),
     (0.75, "three quarters"), (0.9, "nine tenths"),
 )  # fmt: skip
-"""Shares as a person says them."""
+"""Shares as a person says them. [fraction] Judgement: a guess of a guess needs no finer word."""
 _READINGS = 48
 """Simulated readings. [readings] Judgement: their mean is then known to some per cent of the interval."""
 _DRAWS = 1000
