@@ -109,7 +109,7 @@ def why_check_the_lid(assessment: Assessment, zone: tzinfo) -> str:
         return ""
     since, times = leak.changed_at.astimezone(zone), leak.change_factor.p50
     year = "" if since.year == assessment.as_of.astimezone(zone).year else f" {since.year}"
-    about = f"{times:.0f}" if times >= 3.0 else f"{times:.1f}"  # digits; judgement: as well as it is known
+    about = f"{times:.0f}" if times >= 2.95 else f"{times:.1f}"  # digits; judgement: as well as it is known
     return (
         f"Check the lid and seal: this box has leaked about {about} times as much since {since.day} {since:%B}{year}."
     )

@@ -129,9 +129,7 @@ def test_a_lid_that_closes_better_and_a_change_of_long_ago_are_no_news(days_ago:
     assert words_for_today([leakier("well", days_ago, factor)], TODAY) == ()
 
 
-@pytest.mark.parametrize(
-    ("p50", "said"), [(1.64, "about 1.6 times"), (2.96, "about 3.0 times"), (8.3, "about 8 times")]
-)
+@pytest.mark.parametrize(("p50", "said"), [(1.64, "about 1.6 times"), (2.96, "about 3 times"), (8.3, "about 8 times")])
 def test_how_much_more_it_leaks_is_said_as_well_as_it_is_known(p50: float, said: str) -> None:
     [word] = words_for_today([leakier("cracked", 20.0, Quantiles(1.1, p50, 20.0))], TODAY)
     assert said in word.text

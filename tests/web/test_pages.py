@@ -75,9 +75,19 @@ def test_the_page_of_a_box_tells_leak_evidence_and_ledger(client: httpx.Client) 
         "weighed 112 g",
         "dried in the microwave",
         "it has been 6.0 (4.0 – 9.0) times as leaky as before",
-        "23 hours",
+        "An empty box like this gets halfway to the room's humidity in 23 hours.",
     ):
-        assert shown in page, shown
+        assert shown in html.unescape(page), shown
+    assert page.index("Water coming in now") < page.index("<h3>Details</h3>") < page.index("a day per kPa")
+
+
+def test_a_box_that_leaks_more_says_so_first_on_its_card_and_on_its_page(client: httpx.Client) -> None:
+    said = "Check the lid and seal: this box has leaked about 6 times as much since"
+    page, card = client.get("/box/soon").text, client.get("/").text.split("<li ")[2]
+    assert page.index(said) < page.index("<h1>")
+    assert said in card
+    assert "check the lid and seal; dry beads by" in card
+    assert said not in client.get("/box/far").text
 
 
 def test_the_numbers_of_the_chart_stand_in_a_table_too(client: httpx.Client) -> None:
