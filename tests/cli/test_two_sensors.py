@@ -66,7 +66,7 @@ def test_it_is_said_with_what_to_do_and_of_that_box_alone(site: Path) -> None:
     checked = run(site, "check", "--json").stdout
     assert [f["subject"] for f in json.loads(checked)["findings"] if "two sensors" in f["found"]] == ["left"]
     forecast = run(site, "forecast").stdout
-    assert " ".join(forecast.split()).count("Two sensors seem to report as this box") == 1
+    assert " ".join(forecast.split()).count("Two sensors seem to send as this box") == 1
 
 
 def test_readings_of_both_are_marked_as_two_sensors_and_not_thrown_out_as_spikes(site: Path) -> None:
