@@ -173,7 +173,8 @@ PILE = [(60, 596), (60, 586), (60, 583), (60, 582)]
 def dry_a_pile(shell: Shell) -> list[str]:
     (shell.folder / "shelf.toml").write_text(
         SHELF
-        + '[boxes.pva]\nlimit_rh_pct = 10\n[boxes.petg]\nlimit_rh_pct = 30\n[appliances.oven]\nkind = "oven"\ntemperature_c = 115\n',
+        + "[boxes.pva]\nlimit_rh_pct = 10\n[boxes.petg]\nlimit_rh_pct = 30\n"
+        + '[appliances.oven]\nkind = "oven"\ntemperature_c = 115\n',
         encoding="utf-8",
     )
     begun, said = datetime.now(tz=UTC) - timedelta(hours=6), []
