@@ -134,13 +134,14 @@ def _learned_s(inventory: Inventory, appliance: str) -> list[float]:
     ]
 
 
-def capacity_of(inventory: Inventory, charge: Charge) -> drying_priors.LotFactor:
+def capacity_of(inventory: Inventory, charge: Charge, but: str = "") -> drying_priors.LotFactor:
     """Return what a charge holds over what the isotherm says: median and relative standard deviation.
 
-    Runs of its lot that began with beads at rest with the room tell it; without them its age does, roughly.
+    Runs of its lot that began with beads at rest with the room tell it, ``but`` one; without them its age does,
+    roughly.
     """
     beads = beads_of(inventory, charge.name)
-    learned = drying_priors.lot_factor(beads, starts_in_room(inventory, charge.lot))
+    learned = drying_priors.lot_factor(beads, starts_in_room(inventory, charge.lot, but))
     if learned is not None:
         return learned
     aged = beads.ageing.capacity_factor(charge.cycles) if beads.ageing else 1.0
@@ -177,7 +178,15 @@ def services_of(inventory: Inventory, charge: str, boxes: Sequence[Box], at: dat
         return ()
     dry = Quantiles(it.dry_mass_g, it.dry_mass_g, it.dry_mass_g)
     loading = Quantiles(*it.loading_g_per_g)
-    return services(beads_of(inventory, charge), dry, loading, boxes, capacity_of(inventory, it))
+    return services(beads_of(inventory, charge), dry, loading, boxes, _capacity_as_judged(inventory, it))
+
+
+def _capacity_as_judged(inventory: Inventory, charge: Charge) -> drying_priors.LotFactor:
+    """Return the capacity as the run saw it that judged a charge, so that the box is told what the run said."""
+    finished = [run for run in inventory.runs.values() if run.start.charge == charge.name and not run.open]
+    if not finished:
+        return capacity_of(inventory, charge)
+    return capacity_of(inventory, finished[-1].charge_before, but=finished[-1].name)
 
 
 def beads_of(inventory: Inventory, charge: str) -> Desiccant:

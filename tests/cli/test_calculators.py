@@ -100,7 +100,7 @@ def test_beads_for_a_person() -> None:
     assert "orange indicating silica gel" in shown
     assert "Chance that such beads look green and no longer orange: 34 %." in shown
     assert "never that they are dry" in shown
-    assert "Caution: technical methyl violet" in shown
+    assert "Caution: the dye of these beads may be methyl violet" in shown
     assert "Keep below 120 °C" in shown
     assert "which hydrate is there" in siccast("beads", "cacl2", "--temperature-c", "20", "--rh-pct", "20").stdout
     assert "This curve is weak:" in siccast("beads", "clay", "--temperature-c", "20", "--rh-pct", "20").stdout

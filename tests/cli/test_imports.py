@@ -230,7 +230,7 @@ def test_a_reading_off_a_display_is_asked_about_and_taken_back(run: Callable[...
     assert f"saved a reading of box1: 17.2 % RH, 21.4 °C. To undo: `siccast {command}`" in shown
     assert "already has that reading" in run("log", "reading", "box1", "17.2", "21.4", *at).stdout
     contested = str(run("log", "reading", "box1", "18", "21.4", *at, exit_code=1).exception)
-    assert "box1 already has 21.40 °C and 17.20 % for that time. What you typed differs" in contested
+    assert "Not saved: box1 already has 21.40 °C and 17.20 % for that time" in contested
     run(*command.split())
     run("log", "reading", "box1", "18", "21.4", *at)
     assert [reading.relative_humidity for reading in taken_in(shelf)] == [0.18]

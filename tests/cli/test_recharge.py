@@ -172,7 +172,9 @@ PILE = [(60, 596), (60, 586), (60, 583), (60, 582)]
 
 def dry_a_pile(shell: Shell) -> list[str]:
     (shell.folder / "shelf.toml").write_text(
-        SHELF + '[boxes.petg]\nlimit_rh_pct = 30\n[appliances.oven]\nkind = "oven"\ntemperature_c = 115\n',
+        SHELF
+        + "[boxes.pva]\nlimit_rh_pct = 10\n[boxes.petg]\nlimit_rh_pct = 30\n"
+        + '[appliances.oven]\nkind = "oven"\ntemperature_c = 115\n',
         encoding="utf-8",
     )
     begun, said = datetime.now(tz=UTC) - timedelta(hours=6), []
@@ -199,11 +201,11 @@ def test_half_dry_beads_say_what_they_are_good_for_before_they_go_into_a_box(she
     dry_a_pile(shell)
     said = shell("recharge", "finish")
     assert "What these beads are good for now:" in said
-    assert "limit 15 % (nylon): of little use" in said
-    with pytest.raises(UnconfirmedError, match=r"^Not saved: .* In nylon, .* repeat it with --sure$"):
-        shell("charge", "put", "bowl", "nylon")
-    assert "Good for a while; they can still take in about" in shell("charge", "put", "bowl", "petg")
-    assert "Of little use" in shell("charge", "put", "bowl", "nylon", "--sure")
+    assert "limit 10 % (pva): of little use" in said
+    with pytest.raises(UnconfirmedError, match=r"^Not saved: .* In pva, .* repeat it with --sure$"):
+        shell("charge", "put", "bowl", "pva")
+    assert "Good; they can still take in about" in shell("charge", "put", "bowl", "petg")
+    assert "Of little use" in shell("charge", "put", "bowl", "pva", "--sure")
 
 
 def test_the_guide_asks_before_half_dry_beads_go_into_a_box(shell: Shell) -> None:

@@ -40,8 +40,8 @@ def test_originals_of_thinned_readings_are_not_called_held_and_come_back_when_as
     assert f"deleted {COUNT - 12} readings" in run(shelf, *thin, "--yes")
     said = run(shelf, "readings", "import", file)
     assert "0 new readings, 12 already stored, 0 differing, 0 rejected" in said
-    assert f"{COUNT - 12} readings were thinned out earlier and stay out" in said
-    assert f"{COUNT - 12} readings that were thinned out are back" in run(
+    assert f"{COUNT - 12} readings were deleted earlier by `siccast readings thin` and stay out" in said
+    assert f"{COUNT - 12} readings that `siccast readings thin` deleted are back" in run(
         shelf, "readings", "import", file, "--bring-back"
     )
     again = run(shelf, "readings", "import", file)
@@ -55,5 +55,5 @@ def test_what_an_import_brought_back_is_withdrawn_with_it(shelf: Path) -> None:
     run(shelf, "readings", "thin", "--older-than-days", "30", "--keep-every-minutes", "360", "--yes")
     run(shelf, "readings", "import", file, "--bring-back")
     assert f"withdrew {COUNT - 12} readings" in run(shelf, "readings", "withdraw", "--import", "1")
-    assert f"{COUNT - 12} readings were thinned out earlier" in run(shelf, "readings", "import", file)
+    assert f"{COUNT - 12} readings were deleted earlier" in run(shelf, "readings", "import", file)
     assert f"put back {COUNT - 12} readings" in run(shelf, "readings", "restore", "2")

@@ -31,7 +31,8 @@ def test_the_next_episode_of_a_box_starts_with_the_loading(desk: Desk) -> None:
 def test_half_dry_beads_are_asked_about_where_they_are_of_little_use(desk: Desk) -> None:
     """After two bursts they hold half of their water: near nothing is left up to 15 % RH, a good deal up to 30 %."""
     dry(desk, "bowl", MICROWAVE, MICROWAVE_LOSSES[:3])
-    desk.finish("bowl", AT)
+    told = desk.finish("bowl", AT)
+    assert [each.share for each in desk.services("bowl", AT)] == pytest.approx([each.share for each in told.services])
     nylon, petg = (desk.services("bowl", AT, box)[0] for box in ("nylon", "petg"))
     assert nylon.of_little_use
     assert not petg.of_little_use

@@ -236,5 +236,5 @@ def test_a_full_disk_holds_the_messages_until_it_has_space(stores: Stores) -> No
     )
     intake.run(feed, lambda: bool(feed.acknowledged))
     assert pauses == [(1.0, 0), (2.0, 0), (4.0, 0)]
-    assert said == ["the disk is full; free some space", "the store can be written again; nothing was lost"]
+    assert said == ["the disk is full; free some space", "the database can be written again; nothing was lost"]
     assert len(feed.acknowledged) == stores.readings.count() == 2

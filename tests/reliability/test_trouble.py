@@ -65,7 +65,7 @@ def test_a_full_disk(mosquitto: Mosquitto, tmp_path: Path) -> None:
         filler.unlink()
         assert_whole(listener, stream)
         assert len(lines_with(listener, "the disk is full")) == 1
-        assert lines_with(listener, "the store can be written again; nothing was lost")
+        assert lines_with(listener, "the database can be written again; nothing was lost")
 
 
 def test_a_read_only_folder(mosquitto: Mosquitto, tmp_path: Path) -> None:
