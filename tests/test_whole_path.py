@@ -87,7 +87,7 @@ def test_states_follow_from_the_last_day_of_the_demo(forecasts: list[dict[str, A
         last_pct = TRUTH[name]["last_day_rh_pct"]
         if name == "petg-new":
             assert state == "not enough evidence"
-            assert "days of readings" in box["evidence"][0]
+            assert "hours of readings" in box["evidence"][0]
         elif abs(last_pct - limit_pct) > 2.5:
             assert (state == "over limit") == (last_pct > limit_pct), (name, state)
 

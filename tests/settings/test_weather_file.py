@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from monitor.errors import ImportFileError, SettingsError
-from monitor.inference.evidence.room_climate import YEAR_DAYS, learn_room
+from monitor.inference.evidence.room_climate import learn_room
 from monitor.settings import load_shelf
 from monitor.settings.weather_file import read_weather
+from monitor.units import DAYS_PER_GREGORIAN_YEAR
 
 YEAR = Path(__file__).parent.parent / "weather" / "typical_year_723170.csv"
 SITE = '723170,"GREENSBORO PIEDMONT TRIAD INT",NC,-5.0,36.100,-79.950,273\n'
@@ -70,7 +71,7 @@ def test_a_room_nobody_measured_follows_the_file_with_a_spread_of_its_own() -> N
     """The harmonic through the months is within 15 % of each; the spread comes with the months."""
     room = read_weather(YEAR).indoors(28.0)
     learned = learn_room(None, room, 0.0)
-    middle = (np.arange(12) + 0.5) * YEAR_DAYS / 12.0
+    middle = (np.arange(12) + 0.5) * DAYS_PER_GREGORIAN_YEAR / 12.0
     assert learned.expected_kpa(middle) == pytest.approx(np.array(room.monthly_vapor_pressure_pa) / 1e3, rel=0.15)
     assert np.sqrt(learned.log_vapor.covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
 

@@ -48,7 +48,7 @@ class SqliteUpkeep:
             return target.stat().st_size
         except OSError as error:
             raise StoreError(
-                f"{target} can't be written: {error.strerror}. Choose another file, in a folder that you may write to"
+                f"can't write {target}: {error.strerror}. Choose another file, in a folder that you may write to"
             ) from error
 
     def _copy_to(self, unfinished: Path, target: Path) -> None:
