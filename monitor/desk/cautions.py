@@ -26,7 +26,7 @@ HOT_SPOTS = Caution(
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "Steam needs much room. Never close the lid. Open it away from your face.",
+    "Steam needs much room. Leave the dish uncovered while it heats. Keep your face away when you open the door.",
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(

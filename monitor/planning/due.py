@@ -179,7 +179,7 @@ def why_by_then(assessment: Assessment, day: str = "that day") -> str:
 def rule_of_days() -> str:
     """Return what the day by which any box is due means."""
     return (
-        "Dry the beads before the day shown: after it, the chance that the box is over its limit is more than "
+        "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit is more than "
         f"{_odds()}."
     )
 

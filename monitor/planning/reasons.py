@@ -30,7 +30,7 @@ def why_on_this_day(
     ``company`` are the other boxes of the day.
     """
     risk = f"The chance that it is over {_limit(forecast)} on this day is {_chance(forecast, (on - today).days)}."
-    due, shared = _due_on(assessment, today), f"it shares the oven with {_names(company)}"
+    due, shared = _due_on(assessment, today), f"it waits to share the oven with {_names(company)}"
     if assessment.state is BoxState.over_limit:
         return f"It is over its limit of {_limit(forecast)}. This is the first oven day with a free place."
     if due is None or (on < due and (best is None or on < best)):
@@ -46,7 +46,7 @@ def why_on_this_day(
         its_day = "today" if due <= today else _without_weekday(due, today)
         why = shared if company else _why_alone_and_late(full=best is not None and on > best)
         then = f"The chance that it is over {_limit(forecast)} by then is {_chance(forecast, (on - today).days)}."
-        return f"{late} after its day ({its_day}): {why}. {then}"
+        return f"{late} late ({its_day} would be right): {why}. {then} If that is too much, dry it earlier."
     waits = f"; {shared}" if best and on > best and company else ""
     return f"{'It is due today' if due <= today else f'It is due by {say_day(due, today)}'}{waits}. {risk}"
 

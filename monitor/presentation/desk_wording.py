@@ -113,7 +113,8 @@ def verdict_sentence(report: RunReport, wording: Wording) -> str:
 def _not_dried_through(report: RunReport, wording: Wording) -> str:
     again = weighable(report.still_removable_g, wording)
     parts = [
-        f"Stop: the weight has stopped falling, but about {_left(report, wording)} is left, probably inside the pile.",
+        f"Stop: the weight has stopped falling, but about {_left(report, wording)} seems to be left, "
+        "probably inside the pile.",
         f"Spread the beads thin, stir, and heat again: the same {report.run.start.appliance} can remove about"
         f" {again} {wording.mass_unit} more.",
         _further(report, wording) if report.further else "",

@@ -336,11 +336,11 @@ class Wording:
         if dates.p50 and dates.p50 <= as_of:
             return "already over"
         if dates.p05 is None:
-            return f"in {far} ({self.day(self._end(forecast, as_of), as_of)} or later)"
+            return f"in {far} (after {self.day(self._end(forecast, as_of), as_of)})"
         first, last = self._ends(dates.p05, dates.p95, as_of, in_months=in_months)
         first = "now" if dates.p05 <= as_of else first
         if dates.p50 is None:
-            return f"in {far} ({first} or later)"
+            return f"in {far} (at the earliest {first})"
         middle = self._month(dates.p50, as_of) if in_months else self.day(dates.p50, as_of)
         if last is None:
             return f"{middle} ({first} or later)"
@@ -405,7 +405,7 @@ class Wording:
 
     def _beyond(self, forecast: CrossingForecast) -> str:
         """Return that something lies beyond what a forecast looks ahead."""
-        return f"more than {(len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH:.0f} months"
+        return f"more than {int((len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH)} months"
 
     def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
         return as_of + timedelta(days=len(forecast.chance_by_day) - 1)

@@ -133,7 +133,7 @@ def test_plan_names_day_boxes_and_reasons(siccast: Run) -> None:
     assert "oven: beads of up to 2 boxes at a time, on Saturdays, 60 days from Wed 4 Mar 2026" in shown
     line = next(line for line in shown.splitlines() if "pa6-dry" in line)
     assert line.startswith("Sat 14 Mar")
-    assert "1 day after its day (13 Mar): this is the first oven day after it." in line
+    assert "1 day late (13 Mar would be right): this is the first oven day after it." in line
     assert "pla-white  It lasts beyond Sun 3 May." in shown
     assert "burn" in shown, "the caution stands where heat is planned"
     answer = answer_of(siccast("plan", "--json", "--appliance", "warm-box"))
@@ -153,7 +153,7 @@ def test_plan_as_a_calendar_is_read_back_by_a_calendar_library(siccast: Run, tmp
     assert event.decoded("dtstart") == date(2026, 3, 14)
     assert event.decoded("dtend") == date(2026, 3, 15)
     assert event["summary"] == "Dry beads (oven): pa6-dry"
-    assert "1 day after its day (13 Mar)" in event["description"]
+    assert "1 day late (13 Mar would be right)" in event["description"]
     siccast("plan", "--calendar", str(file), "--as-of", "2026-03-04T11:00Z")
     (again,) = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
     assert again["uid"] == event["uid"]

@@ -30,7 +30,7 @@ from monitor.inference.drying.curve import (
     START_SD_STEPS,
     STRAIN_CHANCE,
 )
-from monitor.inference.drying.priors import SHAPE_RANGE, Curves, PriorCurves, masses_from
+from monitor.inference.drying.prior_curves import SHAPE_RANGE, Curves, PriorCurves, masses_from
 from monitor.inference.fit.quantiles import weighted_points
 
 PRIORS = RunPriors(DryMass(251.0, 0.05), EndLoading(0.03), Pace(3600.0, 0.7))

@@ -359,6 +359,7 @@ def main() -> None:
     equivalents = known_equivalents()
     with ThreadPoolExecutor(asked_for.workers) as pool:
         new = [change for change in changes if change not in found.by_change]
+        random.Random(asked_for.seed).shuffle(new)  # so that a run which is broken off has tried some of each folder
         each = partial(with_a_copy, copies, tests=tests, budget_s=asked_for.budget, known=equivalents)
         for done, one in enumerate(pool.map(each, new), start=1):
             found.keep(one)

@@ -86,9 +86,9 @@ def test_a_box_due_today_is_due_today(days: int, words: str) -> None:
 @pytest.mark.parametrize(
     ("late_days", "best_days_before", "company", "why"),
     [
-        (6, 7, ["box1"], "6 days after its day (11 Mar): it shares the oven with box1."),
-        (6, 7, [], "6 days after its day (11 Mar): every oven day before is full."),
-        (1, 0, [], "1 day after its day (11 Mar): this is the first oven day after it."),
+        (6, 7, ["box1"], "6 days late (11 Mar would be right): it waits to share the oven with box1."),
+        (6, 7, [], "6 days late (11 Mar would be right): every oven day before is full."),
+        (1, 0, [], "1 day late (11 Mar would be right): this is the first oven day after it."),
     ],
 )
 def test_a_day_after_the_day_to_dry_by_says_by_how_much_and_why(
@@ -99,7 +99,7 @@ def test_a_day_after_the_day_to_dry_by_says_by_how_much_and_why(
     on = WEDNESDAY + timedelta(days=7 + late_days)
     best = on - timedelta(days=best_days_before)
     said = why_on_this_day(box, box.forecast, today=WEDNESDAY, on=on, best=best, company=company)
-    assert said == f"{why} The chance that it is over 20 % by then is 20 %."
+    assert said == f"{why} The chance that it is over 20 % by then is 20 %. If that is too much, dry it earlier."
 
 
 @pytest.mark.parametrize(("days", "words"), [(53, "is full"), (54, "It lasts beyond")])

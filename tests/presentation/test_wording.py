@@ -18,9 +18,9 @@ def test_a_crossing_beyond_the_horizon_is_told_in_one_form() -> None:
     first = datetime(AS_OF.year, AS_OF.month, 1, tzinfo=UTC) + timedelta(days=200)
     far = replace(forecast_of(100.0), cross_at=DateQuantiles(first, None, None))
     for said in (WORDS.crossing(far, AS_OF), WORDS.crossing_in_brief(far, AS_OF)):
-        assert said == f"in more than 18 months ({first.day} {first:%b} or later)"
+        assert said == f"in more than 17 months (at the earliest {first.day} {first:%b})"
     beyond = replace(far, cross_at=DateQuantiles(None, None, None))
-    assert WORDS.crossing(beyond, AS_OF) == "in more than 18 months (26 Aug 2027 or later)"
+    assert WORDS.crossing(beyond, AS_OF) == "in more than 17 months (after 26 Aug 2027)"
 
 
 def test_a_near_crossing_needs_no_year() -> None:
@@ -124,7 +124,7 @@ def test_the_course_of_a_box_tells_day_and_chances() -> None:
     assert later.endswith("The chance of that is less than 1 % in the next 30 days.")
     ever = plain(WORDS.course(assessment_of("box", forecast_of(900.0))))
     assert ever == (
-        "Humidity will probably stay below 20 % for more than 18 months. "
+        "Humidity will probably stay below 20 % for more than 17 months. "
         "The chance that it rises above it is less than 1 % in the next 30 days."
     )
     over = assessment_of("box", replace(forecast_of(-10.0), chance_over_already=0.97))

@@ -119,7 +119,8 @@ def _shrinks(crossing_days: FloatArray, share: float) -> str:
         low, high = (middle * (end / middle) ** (1.0 - share) for end in (first, last))
         before, after = f"{last - first:.0f}", f"{high - low:.0f}"
         if before != after:
-            return f"The range would shrink from {before} days to about {after}."
+            within = "1 day" if after == "1" else f"{after} days"
+            return f"The day would then be known to within about {within} instead of {before}."
     return f"The range would shrink by about {min(_PARTS, key=lambda part: abs(part[0] - share))[1]}."
 
 
@@ -181,7 +182,7 @@ def measurements(posterior: Posterior) -> list[Measurement]:
         At least two.
     """
     sensor = Measurement(
-        "Check the sensor in a closed jar of freshly dried beads.",
+        "Put the sensor in a closed jar of freshly dried beads for a day: it should show a few per cent at most.",
         lambda p: p.theta[:, Unknown.sensor_bias],
         _CHECKED_SENSOR_SD,
     )
@@ -198,7 +199,9 @@ def measurements(posterior: Posterior) -> list[Measurement]:
         _GAIN_SD_G,
         _BETWEEN_WEIGHINGS_DAYS,
     )
-    jar = Measurement("Put the beads and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD)
+    jar = Measurement(
+        "Put the beads of this box and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD
+    )
     full = Measurement(
         "Weigh the beads when freshly dried and again when full. That tells how much they hold.",
         lambda p: p.theta[:, Unknown.log_capacity_scale],

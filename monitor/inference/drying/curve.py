@@ -15,7 +15,7 @@ from scipy.special import log_ndtr, ndtr
 from scipy.stats import chi2
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
-from monitor.inference.drying.priors import Curves, Loss, PriorCurves, RunPriors, Unknown
+from monitor.inference.drying.prior_curves import Curves, Loss, PriorCurves, RunPriors, Unknown
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import Target, draw_by_moves
