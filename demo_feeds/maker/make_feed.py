@@ -141,7 +141,7 @@ def ledger_of(box: TrueBox, course: Course) -> list[dict[str, Any]]:
 
 
 def entry_of(box: TrueBox, event: DeskEvent) -> dict[str, Any]:
-    """Return one deed as a ledger entry."""
+    """Return one event as a ledger entry."""
     entry: dict[str, Any] = {"kind": event.kind, "box": box.name, "at": iso(event.at)}
     if event.mass_g is not None:
         entry |= {"mass_g": event.mass_g, "scale_resolution_g": box.scale_g}

@@ -88,7 +88,7 @@ class DeskEvent:
 
 @dataclass
 class Course:
-    """What happened in one box: its air on every step, the beads, the deeds."""
+    """What happened in one box: its air on every step, the beads, the events."""
 
     rh: np.ndarray
     degc: np.ndarray

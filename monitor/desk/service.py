@@ -264,7 +264,7 @@ class Desk:
         LedgerError
             Before the first weighing, which can say so itself.
         TrapError
-            If the inventory say that the weighings were right as they stand.
+            If the inventory says that the weighings were right as they are.
         """
         with self.stores.events.transaction():
             inventory = self.inventory()

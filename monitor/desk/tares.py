@@ -26,7 +26,7 @@ class TareReading:
     """Grams for one of what it was told in."""
     because: str
     sure: bool = True
-    """Whether the inventory tell; else it is a guess that has to be asked about."""
+    """Whether the inventory shows it; else it is a guess that has to be asked about."""
 
 
 def read_tare(

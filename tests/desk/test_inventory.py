@@ -1,4 +1,4 @@
-"""Books that balance: runs interrupted and taken up again, deeds replayed and undone."""
+"""An inventory that adds up: runs interrupted and taken up again, events replayed and undone."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ DEEDS: st.SearchStrategy[DeskEvent] = st.one_of(
 
 
 def valid_log(wanted: list[DeskEvent]) -> list[LoggedEvent]:
-    """Return the deeds that the books accept, numbered."""
+    """Return the events that the inventory accepts, numbered."""
     log = [LoggedEvent(1, AT, LotBought("lot", "silica_gel", 2000.0))]
     inventory = replay(log)
     for event in wanted:

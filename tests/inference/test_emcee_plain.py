@@ -64,7 +64,7 @@ MADE = [
 ]  # fmt: skip
 FAST = [Made(0.8, 0.04, 0.015, 1.0), Made(1.0, 0.04, 0.0, 1.1)]
 """Boxes that come near the room within the 25 days: with all model noise off, their readings trace a curve so sharp
-that weights alone leave a handful of draws, and ``posterior/moves.py`` has to take over."""
+that weights alone leave a handful of draws, and ``fit/smc.py`` has to take over."""
 
 
 def course(theta: FloatArray, outside_kpa: FloatArray, steps: int = 2) -> FloatArray:

@@ -1,4 +1,4 @@
-"""Bins taken two and two hold the same time, deeds and evidence; an odd one is left as it is."""
+"""Bins taken two and two hold the same time, events and evidence; an odd one is left as it is."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The deeds of the recharge desk: kept in order, taken back with the box entry that landed with them."""
+"""The events of the recharge desk: kept in order, taken back with the box entry that landed with them."""
 
 from __future__ import annotations
 

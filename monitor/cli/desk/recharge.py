@@ -416,7 +416,7 @@ def _step_g(it: DeskSession, step: str | None, shown: str) -> float:
 
 
 def tare_factor(text: str | None, scale: str | None) -> float | None:
-    """Return grams for one of what the empty holder was told in; None where the books have to tell."""
+    """Return grams for one of what the empty holder was told in; None where the inventory has to show it."""
     if text is None:
         return None
     if text not in ("same", "grams"):

@@ -62,12 +62,12 @@ class DeskSession:
         typer.echo(f"  {self.wording.in_own_units(sentence)}")
 
     def keep(self, event: DeskEvent, said: str, *, sure: bool = False) -> None:
-        """Keep a deed and say so."""
+        """Keep an event and say so."""
         self.desk.keep(event, self.at, confirmed=sure)
         typer.echo(f"{self.wording.in_own_units(said)}. {self.to_undo()}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
     def to_undo(self) -> str:
-        """Say how the newest deed is taken back."""
+        """Say how the newest event is taken back."""
         newest = self.desk.stores.events.events()[-1]
         return f"To undo: `siccast lot undo {newest.event_id}`"
 
