@@ -129,9 +129,12 @@ def test_what_differs_between_two_charges_is_unknown_of_the_mixture() -> None:
     assert (turned.dry_mass_g, turned.loading_g_per_g, turned.was_in_box) == (None, None, True)
     for part in ("dry_mass_g", "loading_g_per_g"):
         half_known = replace(POURED, **{part: None})  # type: ignore[arg-type]
-        assert after(inventory_of(charges=(JUDGED, half_known)), ChargesMerged("cup", "bowl")).charge(
-            "bowl"
-        ).loading_g_per_g is None
+        assert (
+            after(inventory_of(charges=(JUDGED, half_known)), ChargesMerged("cup", "bowl"))
+            .charge("bowl")
+            .loading_g_per_g
+            is None
+        )
 
 
 def test_a_charge_that_lies_in_a_box_is_poured_as_it_lies() -> None:
@@ -169,9 +172,7 @@ def test_a_retired_charge_is_spare_and_of_no_use() -> None:
 
 
 def test_a_color_is_noted() -> None:
-    assert after(inventory_of(), ColorSeen("bowl", "green")).charge("bowl") == replace(
-        BOWL, color="green", events=(9,)
-    )
+    assert after(inventory_of(), ColorSeen("bowl", "green")).charge("bowl") == replace(BOWL, color="green", events=(9,))
 
 
 STARTED = RunStarted("bowl-1", "bowl", "microwave", "microwave", 20.0, 0.50)
@@ -262,13 +263,15 @@ def test_beads_that_fell_out_are_missing_from_the_charge() -> None:
     before = after(inventory, BeadsSpilled("bowl-1", 1, 30.0))
     assert before.run("bowl-1").unweighed_spills == ()
     assert before.charge("bowl").mass_g == 240.0
-    assert after(after(spilled, BeadsSpilled("bowl-1", 2, 239.5)), BeadsSpilled("bowl-1", 2, 1.0)).charge(
-        "bowl"
-    ).mass_g == 0.0
+    assert (
+        after(after(spilled, BeadsSpilled("bowl-1", 2, 239.5)), BeadsSpilled("bowl-1", 2, 1.0)).charge("bowl").mass_g
+        == 0.0
+    )
 
 
 @pytest.mark.parametrize(
-    ("weighings", "lost_g", "held_g"), [(0, 262.0, 262), (1, 250.0, 250), (2, 240.0, 240), (2, 0.0, 240), (9, 240.0, 240)]
+    ("weighings", "lost_g", "held_g"),
+    [(0, 262.0, 262), (1, 250.0, 250), (2, 240.0, 240), (2, 0.0, 240), (9, 240.0, 240)],
 )
 def test_no_more_falls_out_than_there_was(weighings: int, lost_g: float, held_g: int) -> None:
     inventory = inventory_of(a_run([(0.0, 250.0), (480.0, 240.0)]))
@@ -382,7 +385,9 @@ def test_grams_that_do_not_balance(dry_g: float, state: str, sd: float, said: tu
     assert discrepancies(inventory_of(charges=(replace(charge, dry_mass_g=None), charge))) == said
 
 
-@pytest.mark.parametrize(("left_g", "said"), [(-0.5, ()), (-0.6, ("Lot 'march': 1 g more was weighed out than bought.",))])
+@pytest.mark.parametrize(
+    ("left_g", "said"), [(-0.5, ()), (-0.6, ("Lot 'march': 1 g more was weighed out than bought.",))]
+)
 def test_half_a_gram_too_much_is_rounding(left_g: float, said: tuple[str, ...]) -> None:
     inventory = inventory_of()
     lots = {"march": replace(inventory.lot("march"), left_g=left_g)}

@@ -304,9 +304,7 @@ def test_the_first_weighing_of_known_beads_has_bounds() -> None:
     assert asked(a_run(), 10.0, heated_s=0.0) == {}
 
 
-@pytest.mark.parametrize(
-    ("grams", "asked_about"), [(257.9, True), (258.1, False), (264.9, False), (265.1, True)]
-)
+@pytest.mark.parametrize(("grams", "asked_about"), [(257.9, True), (258.1, False), (264.9, False), (265.1, True)])
 def test_the_first_weighing_against_the_records(grams: float, asked_about: bool) -> None:
     told = asked(a_run(), grams, Quantiles(260.0, 261.6, 263.0), heated_s=0.0)
     text = f"{grams:.0f} g, but the records say 262 g. {SPILLED}. Or is it another holder, or a typing error?"
