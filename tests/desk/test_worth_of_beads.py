@@ -164,7 +164,8 @@ def test_methods_of_a_charge_start_from_its_weight(charge: object, dry_g: float,
 def test_a_known_capacity_counts_for_a_charge_alone() -> None:
     """The run taught 0.9 of the isotherm."""
     of_charge, of_kind = (
-        compare_methods(inventory_of(ROOM_RUN), [OVEN], [PLA], AIR, of=of)[0].services[0] for of in ("bowl", "orange_gel")
+        compare_methods(inventory_of(ROOM_RUN), [OVEN], [PLA], AIR, of=of)[0].services[0]
+        for of in ("bowl", "orange_gel")
     )
     end = compare_methods(inventory_of(ROOM_RUN), [OVEN], [PLA], AIR, of="bowl")[0].reach.end_g_per_g.p50
     assert of_charge.share == pytest.approx((0.9 * FULL - end) / (0.9 * FULL), rel=1e-6)
