@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, fields, replace
 from datetime import timedelta
 
 import pytest
 from made_desk import AT, MICROWAVE, OVEN, ROOM, WARM_BOX, WET_G
 
-from monitor.desk import Desk, TrapError
+from monitor.desk import Desk, TrapError, run_curves
+from monitor.desk.cautions import HOT_SPOTS
+from monitor.desk.inventory import Spill
+from monitor.desk.runs import fitted
+from monitor.desk.tares import read_tare
 from monitor.errors import LedgerError, OutOfRangeError, UnknownBoxError
 from monitor.inference.drying.jar import jar_verdict
 from monitor.inference.drying.reach import temperature_of
 from monitor.physics.materials import desiccant
-from monitor.records import Appliance, Box, EntryKind, Reading, RoomClimate
+from monitor.records import Appliance, Box, EntryKind, LedgerEntry, Reading, RoomClimate
 from monitor.records.desk_events import ChargePortioned, JarChecked, RunFinished, RunStarted, RunWeighed
 
 OTHER_ROOM = RoomClimate(26.0, 0.61)
@@ -225,3 +229,30 @@ def test_a_box_at_rest_judges_its_beads(desk: Desk) -> None:
     for hour in range(40, 80):
         read(desk, "pla", float(hour), 0.08, 21.0)
     assert desk.first_days("bowl") == jar_verdict(desiccant("orange_gel"), 0.08, 21.0, 0.03)
+
+
+def test_every_argument_goes_by_its_name(desk: Desk) -> None:
+    kept = desk.keep(event=ChargePortioned("cup", "march", 100.0, "glass", 52.0, "room"), at=AT)
+    assert kept.at == AT
+    assert desk.log(entry=LedgerEntry(EntryKind.note, "pla", AT, note="new lid"))
+    run = desk.start(charge_name="cup", appliance=MICROWAVE, now=AT)
+    report = desk.weigh(weighed=RunWeighed(run.name, 0.0, 152.0), now=AT)
+    assert report.mass_g == 100.0
+    assert desk.rescale(run_name=None, factor=1.0, because="grams", now=AT).mass_g == 100.0
+    assert desk.spill(run_name=None, now=AT, lost_g=1.0) is not None
+    assert desk.put(charge_name="bowl", box_name="pla", now=AT).box == "pla"
+
+
+def test_what_the_desk_tells_does_not_change(desk: Desk) -> None:
+    run = desk.start("bowl", MICROWAVE, AT)
+    report = desk.weigh(RunWeighed(run.name, 0.0, WET_G), AT)
+    [curve] = run_curves(desk.inventory(), [run.name], desk.boxes)
+    inventory = desk.inventory()
+    for thing in (
+        desk, report, curve, fitted(inventory, run=inventory.run(run.name)), report.services[0], report.further[0],
+        desk.method_of(run), inventory, run, inventory.run(run.name).weighings[0], inventory.charge("bowl"),
+        inventory.lot("march"), Spill(0), read_tare(run, 1.0, 1.0, 0.0, None), HOT_SPOTS,
+    ):  # fmt: skip
+        assert not hasattr(thing, "__dict__")
+        with pytest.raises(FrozenInstanceError):
+            setattr(thing, fields(thing)[0].name, None)  # type: ignore[arg-type]

@@ -6,7 +6,7 @@ Thresholds stand here as plain numbers, most of them judgements of `monitor/desk
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, fields, replace
 
 import pytest
 from made_runs import BOWL, KNOWN, a_run
@@ -37,6 +37,15 @@ STEP_G = 1.0
 
 def typed(grams: float, heated_s: float = 240.0, **what: object) -> AtScale:
     return replace(AtScale(grams, grams, 0.0, heated_s, STEP_G), **what)  # type: ignore[arg-type]
+
+
+def test_what_was_typed_does_not_change() -> None:
+    for thing in (typed(1.0), Trap("a", "b")):
+        assert not hasattr(thing, "__dict__")
+        with pytest.raises(FrozenInstanceError):
+            setattr(thing, fields(thing)[0].name, None)
+    found = at_the_scale(run=a_run(), typed=typed(9.0), desiccant=GEL, expected_g=None)
+    assert found == ()
 
 
 def names(traps: object) -> list[str]:
@@ -260,7 +269,7 @@ def test_a_known_dry_mass_is_the_least_less_three_of_its_standard_deviations() -
 
 
 def test_what_fell_out_before_the_first_weighing_is_reckoned_with() -> None:
-    """20 of 262 g fell out first: of 200 g of dry beads 184.73 g are left, of them three sd 173.65 g, less two steps."""
+    """20 of 262 g fell out first: of 200 g of dry beads 184.73 g are left, less three sd 173.65 g, and two steps."""
     run = a_run([(0.0, 242.0)], kind="oven", charge=KNOWN, spills=[(0, 20.0)])
     assert asked(run, 171.8, heated_s=7200.0) == {}
     assert "(about 174 g)" in asked(run, 171.5, heated_s=7200.0)["more water than there was"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable
 from dataclasses import FrozenInstanceError
 
@@ -13,7 +14,9 @@ from monitor.physics import drying, materials, psychrometrics, saturation
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.materials import desiccant, mixed_kind, parts_of, polymer
 from monitor.physics.numerics import InverseTable, in_blocks, plain, require_within
-from monitor.physics.sorption import GAB, PiecewiseLinear
+from monitor.physics.sorption import GAB, Isotherm, PiecewiseLinear
+from monitor.physics.sorption.by_humidity import HumidityIsotherm
+from monitor.physics.sorption.by_potential import PotentialIsotherm
 from monitor.physics.sorption.caveats import Ageing, Ceiling, Dye, Hysteresis
 from monitor.physics.sorption.tabulated import SorptionTable
 
@@ -173,11 +176,26 @@ def test_lines_between_points() -> None:
             np.full(2, saturation.heat_of_vaporization_kj_per_kg(20.0))
         )
         assert isotherm.by_potential is False
+        for function in (isotherm.loading_g_per_g, isotherm.slope, isotherm.relative_humidity):
+            assert function(0.1, 0.0) == pytest.approx(function(0.1, 20.0), rel=1e-12)
+            assert function(0.1, -10.0) == pytest.approx(function(0.1, 20.0), rel=1e-12)
+        assert isotherm.heat_of_adsorption_kj_per_kg(0.0, 20.0) == saturation.heat_of_vaporization_kj_per_kg(20.0)
     assert gab.relative_humidity(9.0, 20.0) == 1.0
     for points in (((0.0, 0.5), (0.0, 0.1)), ((0.0, 0.5, 0.5, 1.0), (0.0, 0.1, 0.2, 0.3)), ((0.0, 1.0), (0.1, 0.2)),
                    ((0.0, 0.5, 1.0), (0.0, 0.3, 0.2)), ((0.1, 1.0), (0.1, 0.2))):  # fmt: skip
         with pytest.raises(OutOfRangeError, match="must rise from"):
             PiecewiseLinear(*points)
+
+
+def test_an_isotherm_without_its_formula_is_none() -> None:
+    for shape in (Isotherm, PotentialIsotherm, HumidityIsotherm):
+        assert inspect.isabstract(shape)
+    assert Isotherm.__abstractmethods__ == {
+        "heat_of_adsorption_kj_per_kg", "loading_g_per_g", "relative_humidity", "slope",
+    }  # fmt: skip
+    assert PotentialIsotherm.__abstractmethods__ >= {"loading_at_potential", "potential_slope", "potential_at_loading"}
+    assert GEL.by_potential
+    assert desiccant("cacl2 0.5 + clay 0.5").isotherm.relative_humidity_at(0.3, 20.0, 60.0) == pytest.approx(0.3)
 
 
 DYE = Dye("t", "orange", "green", 0.25, 0.0907, 0.03, 120.0, "s", "seen", "c")
@@ -290,5 +308,5 @@ def test_names_are_read_as_people_write_them() -> None:
         assert materials.kind_of(written) == "silica_gel_orange_indicating"
     assert "orange gel" in " ".join(materials.aliases_of("silica_gel_orange_indicating")).lower().replace("_", " ")
     assert materials.aliases_of("sawdust") == ()
-    with pytest.raises(OutOfRangeError, match="known are silica_gel_regular_density, .*, PLA, .*, cardboard$"):
+    with pytest.raises(OutOfRangeError, match=r"known are silica_gel_regular_density, .*, PLA, .*, cardboard$"):
         materials.kind_of("sawdust")

@@ -45,7 +45,7 @@ def exists(name: str, degc: float, vapor_pa: float, pressure_pa: float = PASCALS
 def test_quantities_that_do_not_exist_are_missing() -> None:
     """Dew points down to -45 °C, frost points from -130 °C to the triple point, at 611.657 Pa no more."""
     for name, vapor_pa, there in (
-        ("dew_point_c", DEW_LOW * 1.0001, True), ("dew_point_c", DEW_LOW * 0.9999, False), ("dew_point_c", 2000.0, True),
+        ("dew_point_c", DEW_LOW * 1.0001, True), ("dew_point_c", DEW_LOW * 0.9999, False), ("dew_point_c", 2e3, True),
         ("frost_point_c", FROST_LOW * 1.0001, True), ("frost_point_c", FROST_LOW * 0.9999, False),
         ("frost_point_c", 611.6, True), ("frost_point_c", 611.7, False), ("frost_point_c", 100.0, True),
     ):  # fmt: skip

@@ -6,6 +6,7 @@ Published values with their tolerances stand in the other tests; here a digit th
 from __future__ import annotations
 
 import csv
+import pickle
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 
 from monitor.physics import drying, leakage, materials, psychrometrics, saturation
+from monitor.physics.box_balance import Air, DrawnBox, Stepped, advance
 from monitor.physics.calculators import caveats, sorption
 from monitor.physics.psychrometrics import enhancement_factor
 from monitor.physics.sorption.tabulated import SorptionTable
@@ -119,3 +121,88 @@ def test_a_materials_page() -> None:
         assert row["heat_kj_per_kg"][k] == pytest.approx(GEL.heat_of_adsorption_kj_per_kg(humidity, degc), rel=1e-12)
         assert row["slope_g_per_g_per_pct"][k] == pytest.approx(float(GEL.slope(humidity, degc)) / 100.0, rel=1e-12)
     assert caveats("silica_gel", 25.0, 40.0)["kind"] == "silica_gel_regular_density"
+
+
+TABLED = [
+    # loading, humidity and slope of a table of the default gel and type RD, scores 0, 0.5 and 1.5, at 23 and at 35 °C
+    (0.0, 23.0, [5.074167244e-07, 5.168505507e-07, 0.006090491727], [0.01682668416, 0.03414137833, 6.214691746]),
+    (0.0004, 23.0, [1.337953414e-05, 3.838490967e-05, 0.006688746949], [0.05977504236, 0.1491107825, 1.309347418]),
+    (0.01, 23.0, [0.0026445374, 0.005719400846, 0.01721266694], [0.4809538839, 0.8584876755, 1.014965026]),
+    (0.1, 35.0, [0.1609230673, 0.1526261978, 0.1360682398], [1.737591156, 1.770524772, 1.676034187]),
+    (0.2, 23.0, [0.3267132264, 0.3370987313, 0.3697057099], [2.050015381, 2.366809174, 3.345250314]),
+    (0.31, 35.0, [0.7000830247, 0.767880595, 0.8795071145], [6.421487144, 7.253662012, 7.049949524]),
+    (2.0, 23.0, [0.9846001468, 0.984807222, 0.9849069295], [90.88125028, 44.310656, 21.88324304]),
+]
+
+
+def test_the_table_to_the_last_digit() -> None:
+    """At the dry end, in the middle and nearly full."""
+    table = SorptionTable(GEL, materials.desiccant("type_rd").isotherm, np.array([0.0, 0.5, 1.5]))
+    for loading, degc, humidities, slopes in TABLED:
+        humidity, slope = table.humidity(np.full(3, loading), degc)
+        assert humidity == pytest.approx(humidities, rel=1e-8)
+        assert slope == pytest.approx(slopes, rel=1e-8)
+
+
+STEPPED = {
+    "loading_g_per_g": [0.05010437126, 0.1211614544, 0.2543949312],
+    "slow_humidity": [0.2655514806, 0.4608143046, 0.2166140352],
+    "loading_kept": [0.9994866208, 0.8969860818, 0.180770975],
+    "loading_by_log_conductance": [0.0001043699236, 0.003840034777, 0.05439502215],
+    "leaked_g": [0.01048420302, 0.345179192, 0.02541418661],
+    "mean_difference_kpa": [1.048420302, 0.7670648712, 0.1694279107],
+    "start_slope": [1.98394617, 1.673871701, 2.049179551],
+}
+
+
+def stepped() -> Stepped:
+    """Three draws of a box for half a day: a tight one, a leaky one beside a wet spool, and one without beads."""
+    box = DrawnBox(
+        SorptionTable(GEL, GEL, np.zeros(3)), np.array([100.0, 90.0, 1e-6]), np.array([1e-6, 40.0, 1e-6]),
+        np.array([1.0, 4.0, 1.0]), 12.0,
+    )  # fmt: skip
+    air = Air(1.2, 2.6, 22.0, 0.019)
+    return advance(
+        box, np.array([0.05, 0.1, 0.2]), np.array([0.4, 0.5, 0.1]), np.array([0.02, 0.9, 0.3]), air, days=0.5
+    )
+
+
+def test_a_step_to_the_last_digit() -> None:
+    moved = stepped()._asdict()
+    assert list(moved) == list(STEPPED)
+    for name, values in STEPPED.items():
+        assert moved[name] == pytest.approx(values, rel=1e-8), name
+
+
+def test_a_step_that_nothing_drives_moves_nothing() -> None:
+    """Beads at rest with their air, in a box that hardly leaks; and a room so damp that the air inside is full."""
+    box = DrawnBox(SorptionTable(GEL, GEL, np.zeros(1)), np.ones(1) * 1e12, np.ones(1) * 1e-6, np.ones(1), 10.0)
+    loading = np.array([0.1])
+    still = advance(box=box, loading_g_per_g=loading, slow_humidity=np.zeros(1),
+                    conductance_g_per_day_per_kpa=np.ones(1) * 1e-9, air=Air(1.2, 2.6, 22.0, 0.019), days=1.0)  # fmt: skip
+    assert still.loading_g_per_g == pytest.approx(0.1, rel=1e-12)
+    assert still.loading_kept == pytest.approx(1.0, abs=1e-8)
+    empty = DrawnBox(SorptionTable(GEL, GEL, np.zeros(1)), np.ones(1) * 1e-9, np.ones(1) * 1e-9, np.ones(1), 10.0)
+    for outside_kpa, inside_kpa in ((9.0, 2.6), (-9.0, 0.0)):
+        moved = advance(empty, loading, np.zeros(1), np.ones(1) * 50.0, Air(outside_kpa, 2.6, 22.0, 0.019), days=9.0)
+        assert moved.mean_difference_kpa == pytest.approx(outside_kpa - inside_kpa)
+
+
+def test_what_a_step_asks_again_is_kept_and_stays_behind() -> None:
+    box = DrawnBox(SorptionTable(GEL, GEL, np.zeros(2)), np.ones(2), np.array([40.0, 20.0]), np.array([4.0, 2.0]), 12.0)
+    share, pull = box.catching_up(0.5)
+    assert share == pytest.approx(1.0 - np.exp([-0.125, -0.25]), rel=1e-12)
+    assert pull == pytest.approx(np.array([40.0, 20.0]) * share / 0.5, rel=1e-12)
+    assert box.catching_up(0.5)[0] is share
+    assert box.catching_up(1.0)[0] == pytest.approx(1.0 - np.exp([-0.25, -0.5]), rel=1e-12)
+    assert len(box._caught_up) == 2
+    there = pickle.loads(pickle.dumps(box))
+    assert there._caught_up == {}
+    assert there.volume_liter == 12.0
+    taken = box.take(np.array([1]))
+    assert (taken.slow_g_per_humidity, taken.slow_lag_days, taken.dry_mass_g) == (20.0, 2.0, 1.0)
+    assert taken.volume_liter == 12.0
+    assert "_caught_up" not in repr(box)
+    assert box != there
+    water = box.water_per_loading_g(np.array([2.0, 3.0]), Air(1.2, 2.6, 22.0, 0.02))
+    assert water == pytest.approx([1.0 + 12.0 * 0.02 * 2.0, 1.0 + 12.0 * 0.02 * 3.0])
