@@ -14,7 +14,7 @@ from monitor.physics import drying, materials, psychrometrics, saturation
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.materials import desiccant, mixed_kind, parts_of, polymer
 from monitor.physics.numerics import InverseTable, in_blocks, plain, require_within
-from monitor.physics.sorption import GAB, Isotherm, PiecewiseLinear
+from monitor.physics.sorption import GAB, Isotherm, Mixture, PiecewiseLinear
 from monitor.physics.sorption.by_humidity import HumidityIsotherm
 from monitor.physics.sorption.by_potential import PotentialIsotherm
 from monitor.physics.sorption.caveats import Ageing, Ceiling, Dye, Hysteresis
@@ -273,6 +273,13 @@ def test_a_mixture_is_spread_as_its_parts_are() -> None:
     assert (
         desiccant("clay 0.25 + silica_gel 0.75").kind == "montmorillonite_clay 0.25 + silica_gel_regular_density 0.75"
     )
+
+
+def test_every_part_of_a_mixture_has_its_share() -> None:
+    mixture = Mixture((GEL, LINE), (1.0,))
+    for ask in (mixture.loading_g_per_g, mixture.slope, mixture.heat_of_adsorption_kj_per_kg):
+        with pytest.raises(ValueError, match="shorter"):
+            ask(0.2, 20.0)
 
 
 def test_shares_of_a_mixture() -> None:

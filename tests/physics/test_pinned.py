@@ -178,8 +178,15 @@ def test_a_step_that_nothing_drives_moves_nothing() -> None:
     """Beads at rest with their air, in a box that hardly leaks; and a room so damp that the air inside is full."""
     box = DrawnBox(SorptionTable(GEL, GEL, np.zeros(1)), np.ones(1) * 1e12, np.ones(1) * 1e-6, np.ones(1), 10.0)
     loading = np.array([0.1])
-    still = advance(box=box, loading_g_per_g=loading, slow_humidity=np.zeros(1),
-                    conductance_g_per_day_per_kpa=np.ones(1) * 1e-9, air=Air(1.2, 2.6, 22.0, 0.019), days=1.0)  # fmt: skip
+    air = Air(1.2, 2.6, 22.0, 0.019)
+    still = advance(
+        box=box,
+        loading_g_per_g=loading,
+        slow_humidity=np.zeros(1),
+        conductance_g_per_day_per_kpa=np.full(1, 1e-9),
+        air=air,
+        days=1.0,
+    )
     assert still.loading_g_per_g == pytest.approx(0.1, rel=1e-12)
     assert still.loading_kept == pytest.approx(1.0, abs=1e-8)
     empty = DrawnBox(SorptionTable(GEL, GEL, np.zeros(1)), np.ones(1) * 1e-9, np.ones(1) * 1e-9, np.ones(1), 10.0)

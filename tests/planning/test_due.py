@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from datetime import date, timedelta
+from dataclasses import FrozenInstanceError, fields, replace
+from datetime import UTC, date, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -13,14 +13,20 @@ from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.due import (
     Matter,
+    Word,
     due_at,
+    just_filled,
+    leaks_more,
     next_oven_day,
+    rule_of_days,
     state_of,
+    what_to_do,
     why_check_the_lid,
     words_for_today,
 )
+from monitor.planning.recharge import plan_recharges
 from monitor.planning.weights import PlanWeights
-from monitor.records import Assessment, BoxState, Quantiles
+from monitor.records import Appliance, Assessment, BoxState, Quantiles
 
 TODAY = date(2026, 3, 4)
 
@@ -31,6 +37,14 @@ TODAY = date(2026, 3, 4)
 )
 def test_state_in_plain_words(median_days: float, state: BoxState) -> None:
     assert state_of(forecast_of(median_days), AS_OF) is state
+
+
+def test_what_is_said_and_weighed_does_not_change() -> None:
+    plan = plan_recharges([assessment_of("soon", due_in(2))], Appliance("oven"), TODAY, range(7))
+    for thing in (Word("pla", Matter.due, "x"), PlanWeights(), plan):
+        assert not hasattr(thing, "__dict__")
+        with pytest.raises(FrozenInstanceError):
+            setattr(thing, fields(thing)[0].name, None)
 
 
 @given(median_days=st.floats(1.0, 700.0), spread_days=st.floats(1.0, 300.0))
@@ -184,3 +198,46 @@ def test_beads_that_just_went_in_get_time_before_they_are_called_spent() -> None
     assert word.text.startswith("over: look again tomorrow.")
     assert "Its beads went in 5 hours ago" in word.text
     assert "dry beads" not in word.text
+
+
+@pytest.mark.parametrize(("days_ago", "p50", "news"), [(180.0, 1.01, True), (180.1, 5.0, False), (5.0, 1.0, False)])
+def test_a_leak_is_news_for_half_a_year(days_ago: float, p50: float, news: bool) -> None:
+    box = leakier("cracked", days_ago, Quantiles(0.9, p50, 9.0))
+    assert leaks_more(box) == news
+    assert bool(why_check_the_lid(box, UTC)) == news
+    for nothing in ({"changed_at": None}, {"change_factor": None}):
+        assert not leaks_more(replace(box, leak=replace(box.leak, **nothing)))  # type: ignore[type-var, arg-type]
+    assert not leaks_more(replace(box, leak=None))
+
+
+@pytest.mark.parametrize(
+    ("p50", "said"), [(2.94, "about 2.9 times"), (2.95, "about 3 times"), (1.26, "about 1.3 times")]
+)
+def test_three_times_and_more_are_said_whole(p50: float, said: str) -> None:
+    assert said in why_check_the_lid(leakier("cracked", 20.0, Quantiles(1.1, p50, 20.0)), UTC)
+
+
+@pytest.mark.parametrize(("hours", "fresh"), [(35.9, True), (36.0, False), (0.0, True)])
+def test_fresh_beads_get_a_day_and_a_half(hours: float, fresh: bool) -> None:
+    over = assessment_of("over", forecast_of(-10.0))
+    assert over.charge is not None
+    box = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=hours)))
+    assert just_filled(box) == fresh
+    assert what_to_do(box) == ("look again tomorrow" if fresh else "dry beads now")
+    assert not just_filled(replace(box, charge=None))
+    assert what_to_do(replace(box, charge=None)) == "put dry beads in now"
+
+
+def test_the_rule_of_days_names_the_odds() -> None:
+    assert rule_of_days() == (
+        "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit is more than 1"
+        " in 5."
+    )
+    assert PlanWeights().due_chance == pytest.approx(0.2)
+    assert PlanWeights(late_day=9.0, early_day=3.0).due_chance == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(("chance", "over"), [(0.5, True), (0.49, False)])
+def test_as_likely_as_not_is_over(chance: float, over: bool) -> None:
+    forecast = replace(forecast_of(200.0), chance_over_already=chance)
+    assert (state_of(forecast, AS_OF) is BoxState.over_limit) == over
