@@ -270,7 +270,7 @@ def test_hot_and_rescaled_weighings_are_said() -> None:
     cold = a_run([(0.0, 262.0), (240.0, 241.0)], charge=KNOWN)
     assert remarks_of(cold) == []
     assert remarks_of(replace(cold, scale_factor=1.0301)) == ["All weighings are multiplied by 1.03, as you said."]
-    assert remarks_of(replace(cold, scale_factor=0.92)) == ["All weighings are multiplied by 0.92, as you said."]
+    assert remarks_of(replace(cold, scale_factor=0.99)) == ["All weighings are multiplied by 0.99, as you said."]
 
 
 @pytest.mark.parametrize(
