@@ -341,6 +341,17 @@ def test_beads_of_little_use_in_a_box(share: float, said: str | None) -> None:
     assert [(trap.name, trap.text) for trap in found] == ([("of little use", text)] if said else [])
 
 
+@pytest.mark.parametrize(
+    ("limit", "share", "said"), [(0.396, 0.2452, "40 %, it is of little use: it takes in only 25 %"),
+                                 (0.404, 0.2448, "40 %, it is of little use: it takes in only 24 %")],
+)  # fmt: skip
+def test_percents_of_little_use_are_rounded(limit: float, share: float, said: str) -> None:
+    full = float(desiccant("orange_gel").isotherm.loading_g_per_g(limit, 22.0))
+    charge = replace(KNOWN, loading_g_per_g=(0.0, full * (1.0 - share), 1.0), cycles=0)
+    [trap] = about_use(inventory_of(charges=(charge,)), "bowl", Box("pla", 12.0, limit), AT)
+    assert said in trap.text
+
+
 def test_a_box_is_told_of_the_beads_as_they_lie() -> None:
     dried = replace(KNOWN, mass_g=205.0, loading_g_per_g=(0.01, 0.02, 0.03), method="microwave")
     new = replace(BOWL, name="cup", state="new", mass_g=102.5)

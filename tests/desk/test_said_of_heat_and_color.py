@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.desk import cautions
@@ -64,6 +66,15 @@ def test_a_color_says_little() -> None:
         "Neither orange nor green: the beads are just turning, mixed, or their dye was overheated. Go by the scale."
     )
     assert cautions.on_color(GEL, "orange") == "These beads have no dye. Their color says nothing."
+
+
+@pytest.mark.parametrize(("turn", "pct"), [(0.3048, 30), (0.3052, 31)])
+def test_the_water_at_which_a_dye_turns_is_rounded_to_percent(turn: float, pct: int) -> None:
+    assert ORANGE.dye is not None
+    humidity = float(ORANGE.isotherm.relative_humidity(turn, 25.0))
+    beads = replace(ORANGE, dye=replace(ORANGE.dye, turns_at_humidity=humidity))
+    assert f"less than about {pct} % water" in cautions.on_color(beads, "orange")
+    assert f"more than about {pct} % water" in cautions.on_color(beads, "green")
 
 
 def test_a_color_that_was_seen() -> None:

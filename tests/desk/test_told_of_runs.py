@@ -327,6 +327,15 @@ def test_beads_beside_the_room_they_lay_in(weighed_g: list[float], said: str | N
     )
 
 
+@pytest.mark.parametrize("humidity", [0.546, 0.554])
+def test_the_damp_of_the_room_is_rounded_to_percent(humidity: float) -> None:
+    charge = replace(KNOWN, state="room")
+    run = a_run([(0.0, 290.0), (240.0, 268.0)], charge=charge)
+    run = replace(run, start=replace(run.start, room_relative_humidity=humidity))
+    [remark] = report(inventory_of(run, charges=(charge,)), run, BOXES).remarks
+    assert "At 55 % RH such beads" in remark
+
+
 def test_a_contradiction_that_no_single_spill_explains_is_a_slip() -> None:
     """Two steps that no drying makes, or a spill told already."""
     slip = "find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`."
