@@ -352,6 +352,14 @@ def test_percents_of_little_use_are_rounded(limit: float, share: float, said: st
     assert said in trap.text
 
 
+@pytest.mark.parametrize(("held", "pct"), [(0.3048, 30), (0.3052, 31)])
+def test_the_water_of_beads_of_little_use_is_rounded(held: float, pct: int) -> None:
+    charge = replace(KNOWN, loading_g_per_g=(0.0, held, 1.0), cycles=0)
+    [trap] = about_use(inventory_of(charges=(charge,)), "bowl", Box("pla", 12.0, 0.20), AT)
+    assert trap.text.startswith(f"'bowl' holds about {pct} % water.")
+    assert "it takes in almost nothing of what" in trap.text
+
+
 def test_a_box_is_told_of_the_beads_as_they_lie() -> None:
     dried = replace(KNOWN, mass_g=205.0, loading_g_per_g=(0.01, 0.02, 0.03), method="microwave")
     new = replace(BOWL, name="cup", state="new", mass_g=102.5)
