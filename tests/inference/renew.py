@@ -1,4 +1,4 @@
-"""`python -m tests.inference.renew [module …]`: keep what the pinned cases find now, after a wanted change of the model.
+"""`python -m tests.inference.renew [module …]`: keep what the pinned cases find, after a wanted change of the model.
 
 Look at the difference before it is committed: only what the change is about should have moved, and the commit says why.
 """

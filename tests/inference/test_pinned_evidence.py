@@ -98,6 +98,7 @@ def disturbed() -> Episode:
 
 def with_gaps() -> Bins:
     """Hours missing in every measure: one left, three, four, five of a day; a spike; a lone spike among few."""
+
     def change(rh: FloatArray) -> None:
         for day, left in enumerate((1, 2, 3, 4, 5, 6), start=5):
             rh[24 * day + left : 24 * (day + 1)] = np.nan
@@ -105,6 +106,7 @@ def with_gaps() -> Bins:
         rh[24 * 13 + 3] = rh[24 * 13 : 24 * 14].mean() + 0.031
         rh[24 * 14 + 3] = np.median(rh[24 * 14 : 24 * 15]) + 0.029
         rh[24 * 16 : 24 * 19] = np.nan
+
     return binned(25.0, hours=changed(box_hours(25.0), change))  # fmt: skip
 
 
@@ -114,21 +116,25 @@ def short_first_bin(rest: float) -> Bins:
 
 def thinned() -> Bins:
     """Readings of one hour in three, of one in seven, of one in twelve."""
+
     def change(rh: FloatArray) -> None:
         hour = np.arange(len(rh))
         for first, last, step in ((0, 20, 3), (20, 60, 7), (60, 130, 12)):
             rh[(hour >= 24 * first) & (hour < 24 * last) & (hour % step > 0)] = np.nan
+
     return binned(130.4, hours=changed(box_hours(130.4, rise=0.0008), change))  # fmt: skip
 
 
 def at_floor(stated: float | None, held_hours: int = 0) -> Bins:
     """A display that shows no less than 10 %, reached for an hour more each day from the third day on."""
+
     def change(rh: FloatArray) -> None:
         hour = np.arange(len(rh))
         rh[:] = 0.12 + 0.002 * unrest(hour)
         rh[hour % 24 < hour // 24 - 2] = 0.10
         if held_hours:
             rh[240 : 240 + held_hours] = 0.099
+
     box = replace(BOX, sensor=SensorSpec(0.03, 0.01, stated))
     return binned(22.0, box=box, hours=changed(box_hours(22.0, rise=0.004), change))  # fmt: skip
 
@@ -136,6 +142,7 @@ def at_floor(stated: float | None, held_hours: int = 0) -> Bins:
 def swapped_sensors(*days: float) -> Bins:
     def change(rh: FloatArray) -> None:
         rh[24 * 10 : 24 * 10 + 18] = np.nan
+
     what = episode(sensor_swaps_s=tuple(on(day) for day in days))
     return binned(16.3, what, hours=changed(box_hours(16.3), change))  # fmt: skip
 
@@ -250,8 +257,10 @@ MONTHS = tuple(900.0 + 50.0 * month for month in (0, 1, 3, 5, 8, 10, 12, 11, 8, 
 
 def sampled(now_day: float, last_residual: float) -> dict[str, Any]:
     """Courses ahead from a mean that is known, so that each draw is its own noise alone."""
+
     def season(kind: Any, mean: tuple[float, float, float], residual: float) -> LearnedSeason:
         return LearnedSeason(kind, np.array(mean), np.zeros((3, 3)), 20_000.0, residual)
+
     ahead = np.array([1.0, 2.0, 5.0, 30.0])
     warm = LearnedRoom(season(VAPOR, (0.1, 0.4, 0.1), last_residual), season(TEMPERATURE, (20.0, 2.0, 0.3), 0.5), 3)
     cold = replace(warm, temperature=season(TEMPERATURE, (-19.5, 1.0, 0.0), 0.0))
