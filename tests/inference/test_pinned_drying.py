@@ -195,6 +195,7 @@ CASES: dict[str, Callable[[], Any]] = {
     "fit: smooth": lambda: fitted(SMOOTH),
     "fit: torn": lambda: fitted(TORN),
     "fit: fine scale": lambda: fitted([replace(point, resolution_g=0.0) for point in SMOOTH]),
+    "fit: a scale that tells nothing": lambda: fitted([replace(point, resolution_g=500.0) for point in SMOOTH]),
     "fit: scales that differ": lambda: fitted([*SMOOTH[:3], replace(SMOOTH[3], resolution_g=5.0)]),
     "fit: beads fell out": lambda: fitted(SPILT, (Loss(0.85, 0.01), Loss())),
     "fit: by few draws": lambda: with_fixed_draws(lambda: [strain_of(SMOOTH, PRIORS), strain_of(TORN, PRIORS)]),
@@ -345,3 +346,4 @@ def test_a_strain_of_one_still_fits() -> None:
     fit = CurveFit(PriorCurves.of(PRIORS, 305.5, 3.0).at(np.zeros((1, 4))), 0.0, np.ones(1), 1.0)
     assert fit.fits
     assert not replace(fit, strain=1.0001).fits
+    assert CurveFit(fit.curves, 0.0, np.ones(1)).strain == 0.0
