@@ -317,6 +317,7 @@ CASES: dict[str, Callable[[], Any]] = {
     "bins: floor held 35 hours": lambda: at_floor(None, 35),
     "bins: floor held 36 hours": lambda: at_floor(None, 36),
     "bins: sensors": lambda: swapped_sensors(3.2, 7.8, 12.45, 16.29),
+    "bins: sensors, one just now": lambda: swapped_sensors(3.2, 16.3),
     "bins: sensors soon": lambda: swapped_sensors(0.0, 0.2, 10.5),
     "bins: empty": lambda: empty(5.5),
     "bins: empty for an hour": lambda: empty(1 / 12),
