@@ -132,7 +132,6 @@ TWO_RATES = "at two speeds, not one"
         (0.02216, lambda answer: course(1.0, 0.3, answer=answer, scatter=0.03), WARM),
         (0.02442, lambda answer: course(2.0, 2.2, 24, answer=answer, scatter=0.02, swing=0.6), WARM),
         (0.04068, lambda share: course(4.0, 0.3, 72, share_slow=share, swing=0.05), TWO_RATES),
-        (0.2251, lambda share: course(4.0, 2.3, 72, share_slow=share, swing=0.05, scatter=0.02), TWO_RATES),
         (0.06117, lambda share: course(0.5, 0.3, share_slow=share, slow=12.0, swing=0.05, scatter=0.006), TWO_RATES),
     ],
 )
@@ -142,13 +141,13 @@ def test_borders_of_an_objection(border: float, course_at: Callable[[float], Cou
     assert said in objection_to(course_at(1.01 * border))
 
 
-@pytest.mark.parametrize(("hours", "start_kpa", "border"), [(24, 0.3, 0.2285), (20, 0.5, 0.1125), (16, 0.3, 0.1186)])
-def test_borders_of_a_test_that_tells_nothing(hours: int, start_kpa: float, border: float) -> None:
-    """The scatter of readings from which the posterior is wider than 0.8."""
-    changes = leak_by(course(1.0, start_kpa, hours, scatter=0.99 * border)).air_changes_per_day
+def test_border_of_a_test_that_tells_nothing() -> None:
+    """The scatter of readings from which the posterior of a day is wider than 0.8."""
+    border = 0.2285
+    changes = leak_by(course(1.0, 0.3, 24, scatter=0.99 * border)).air_changes_per_day
     assert np.log(changes.p95 / changes.p05) / 3.29 == pytest.approx(0.8, abs=0.02)
-    with pytest.raises(TooLittleEvidence, match=f"in {hours} hours humidity moved too little"):
-        leak_by(course(1.0, start_kpa, hours, scatter=1.01 * border))
+    with pytest.raises(TooLittleEvidence, match="in 24 hours humidity moved too little"):
+        leak_by(course(1.0, 0.3, 24, scatter=1.01 * border))
 
 
 def test_a_test_that_tells_nothing_says_first_what_was_left_inside() -> None:
