@@ -9,15 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
-
-if TYPE_CHECKING:
-    pass
 
 FloatArray = NDArray[np.float64]
 

@@ -1,0 +1,213 @@
+"""Where evidence begins to count: each border just below and just above, in the plain numbers that the docstrings give.
+
+Judgements of our own, so *regression*; a border that moves is a change of the model.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.inference.evidence.bins import Bins, bin_episode
+from monitor.inference.evidence.episodes import Episode, Step, current_episode, find_steps, rates_from
+from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.room_climate import learn_room
+from monitor.physics.numerics import FloatArray
+from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec, Spool
+
+FIRST_HOUR = 493_000
+START_S = FIRST_HOUR * 3600.0
+AT = datetime.fromtimestamp(START_S, UTC)
+BOX = Box("made", 10.0, 0.20, "gasket", SensorSpec(0.03, 0.01))
+CHARGE = LedgerEntry(EntryKind.charge, "made", AT, desiccant="silica_regular", dry_mass_g=100.0, method="new")
+
+
+def steady(days: float, humidity: float = 0.10) -> Hours:
+    """A box that shows the same but for a flicker of a hundredth of a per cent."""
+    count = round(24 * days)
+    flicker = 1e-4 * np.sin(1.7 * np.arange(float(count)))
+    return Hours(FIRST_HOUR, np.full(count, 21.0), humidity + flicker)
+
+
+def with_humidity(hours: Hours, where: Any, humidity: float | FloatArray) -> Hours:
+    values = hours.relative_humidity.copy()
+    values[where] = humidity
+    return replace(hours, relative_humidity=values)
+
+
+def lifted(hours: Hours, from_hour: int, size: float) -> Hours:
+    late = np.arange(len(hours)) >= from_hour
+    return replace(hours, relative_humidity=hours.relative_humidity + size * late)
+
+
+def at(day: float) -> float:
+    return START_S + 86_400.0 * day
+
+
+def entry(kind: EntryKind, hours: float, **what: Any) -> LedgerEntry:
+    return LedgerEntry(kind, "made", AT + timedelta(hours=hours), **what)
+
+
+def episode_of(hours: Hours, *entries: LedgerEntry, box: Box = BOX) -> Episode:
+    return current_episode(box, hours, (CHARGE, *entries), hours.end_s)
+
+
+def bins_of(hours: Hours, *entries: LedgerEntry, box: Box = BOX, beads: bool = True) -> Bins:
+    episode = episode_of(hours, *entries)
+    episode = episode if beads else replace(episode, desiccant=None, dry_mass_g=0.0)
+    return bin_episode(box, episode, hours, None, hours.end_s)
+
+
+def first_seen_days(bins: Bins, hours: Hours) -> float:
+    """Days after closing at which the first bin that shows something ends."""
+    return float(bins.edges_days[1:][np.isfinite(bins.shown_humidity)][0] - bins.edges_days[0])
+
+
+@pytest.mark.parametrize(("days", "seen_from"), [(10.0, 2.0), (3.0, 2.0), (2.0, 1.5)])
+def test_a_day_and_a_half_after_closing_is_left_out_and_at_most_half(days: float, seen_from: float) -> None:
+    """Half of a day's hours are more than four, so that the day in which the rest ends is seen."""
+    hours = steady(days)
+    assert first_seen_days(bins_of(hours), hours) == pytest.approx(seen_from)
+
+
+@pytest.mark.parametrize(
+    ("box", "seen_from_hours"),
+    [(BOX, 2.0), (replace(BOX, spools=(Spool("PLA", 1000.0),)), 38.0), (replace(BOX, spool_core="cardboard"), 38.0)],
+)
+def test_air_alone_is_at_rest_within_the_hour(box: Box, seen_from_hours: float) -> None:
+    """Bins of two hours: the first loses one of its two, and one is enough; beside board, a day and a half is lost."""
+    hours = steady(10.0)
+    bins = bins_of(hours, box=box, beads=False)
+    assert 24.0 * first_seen_days(bins, hours) == pytest.approx(seen_from_hours)
+
+
+@pytest.mark.parametrize(("left", "seen"), [(3, False), (4, True)])
+def test_a_day_needs_four_hours(left: int, seen: bool) -> None:
+    hours = steady(10.0)
+    bins = bins_of(with_humidity(hours, slice(24 * 5 + left, 24 * 6), np.nan))
+    assert np.isfinite(bins.shown_humidity[5]) == seen
+
+
+@pytest.mark.parametrize(("spike", "moves"), [(0.0295, True), (0.0305, False)])
+def test_three_per_cent_off_the_median_is_a_spike(spike: float, moves: bool) -> None:
+    hours = steady(10.0)
+    bins = bins_of(with_humidity(hours, 24 * 5 + 7, 0.10 + spike))
+    assert bins.shown_humidity[5] == pytest.approx(0.10 + (spike / 24.0 if moves else 0.0), abs=1e-4)
+
+
+@pytest.mark.parametrize(("at_floor_hours", "hidden"), [(3, False), (4, True)])
+def test_a_day_of_which_a_seventh_is_at_the_floor_is_at_or_below(at_floor_hours: int, hidden: bool) -> None:
+    """3 of 24 hours are 12.5 %, 4 are 16.7 %; the border is 15 %. The truth then lies a quarter of a step above."""
+    box = replace(BOX, sensor=SensorSpec(0.03, 0.01, 0.05))
+    bins = bins_of(with_humidity(steady(10.0), slice(24 * 5, 24 * 5 + at_floor_hours), 0.05), box=box)
+    assert bool(bins.censored[5]) is hidden
+    assert not bins.censored[[4, 6]].any()
+    if hidden:
+        assert bins.shown_humidity[5] == pytest.approx(0.0525)
+
+
+@pytest.mark.parametrize(("held_hours", "floor"), [(35, None), (36, 0.05)])
+def test_a_least_value_held_for_a_day_and_a_half_is_a_floor(held_hours: int, floor: float | None) -> None:
+    bins = bins_of(with_humidity(steady(10.0), slice(100, 100 + held_hours), 0.05))
+    assert bins.floor == floor
+
+
+@pytest.mark.parametrize(("swap_hour", "first_new"), [(24 * 5 + 7.5, 5), (24 * 5 + 16.5, 6), (24 * 5 + 0.0, 5)])
+def test_a_bin_is_of_the_sensor_with_more_of_its_hours(swap_hour: float, first_new: int) -> None:
+    """The new one shows 4 % more: a bin that mixed them would lie between."""
+    hours = steady(10.0)
+    shifted = replace(hours, relative_humidity=hours.relative_humidity + 0.04 * (np.arange(240) >= swap_hour))
+    bins = bins_of(shifted, entry(EntryKind.sensor_swap, swap_hour))
+    assert bins.new_sensors == (first_new,)
+    assert bins.shown_humidity[5] == pytest.approx(0.14 if first_new == 5 else 0.10, abs=1e-4)
+
+
+@pytest.mark.parametrize(("hours_late", "counts"), [(2.0, False), (2.01, True)])
+def test_what_was_opened_within_two_hours_of_closing_belongs_to_it(hours_late: float, counts: bool) -> None:
+    bins = bins_of(steady(10.0), entry(EntryKind.opening, hours_late), entry(EntryKind.spool_swap, hours_late))
+    assert (bins.openings.sum(), bins.swaps.sum()) == (float(counts), float(counts))
+
+
+@pytest.mark.parametrize(("hours_late", "as_put_in"), [(2.0, True), (2.01, False)])
+def test_a_weighing_within_two_hours_weighed_the_charge_as_it_was_put_in(hours_late: float, as_put_in: bool) -> None:
+    episode = episode_of(steady(10.0), entry(EntryKind.weighing, hours_late, mass_g=103.0))
+    assert (episode.loaded_mass is not None) is as_put_in
+    assert len(episode.weighings) == (0 if as_put_in else 1)
+
+
+@pytest.mark.parametrize(("seconds", "belongs"), [(60.0, True), (61.0, False)])
+def test_an_entry_up_to_a_minute_before_the_charge_belongs_to_it(seconds: float, belongs: bool) -> None:
+    episode = episode_of(steady(10.0), entry(EntryKind.opening, -seconds / 3600.0))
+    assert (len(episode.openings_s) == 1) is belongs
+
+
+@pytest.mark.parametrize(("hours_late", "with_spools"), [(23.99, True), (24.0, False)])
+def test_beads_that_join_within_a_day_went_in_with_the_spools(hours_late: float, with_spools: bool) -> None:
+    assert episode_of(steady(10.0), entry(EntryKind.recharge, hours_late)).spools_went_in is with_spools
+
+
+def test_a_step_within_a_day_and_a_half_belongs_to_the_closing() -> None:
+    """A step is placed to within half a day: what counts is where it was placed."""
+    placed_h = {}
+    for hour in range(34, 50):
+        hours = lifted(steady(10.0), hour, 0.03)
+        (step,) = find_steps(hours, 0.01)
+        placed_h[hour] = (step.at_s - START_S) / 3600.0
+        assert len(episode_of(hours).steps) == (1 if placed_h[hour] > 36.0 else 0)
+        assert abs(placed_h[hour] - hour) < 12.0
+    assert 36.0 in placed_h.values()
+    assert 36.0 < min(hour for hour in placed_h.values() if hour > 36.0) < 40.0
+
+
+@pytest.mark.parametrize(("hours_off", "explained"), [(11.0, True), (14.0, False)])
+def test_an_entry_within_half_a_day_explains_a_step(hours_off: float, explained: bool) -> None:
+    hours = lifted(steady(10.0), 120, 0.03)
+    (step,) = episode_of(hours).steps
+    late_h = (step.at_s - START_S) / 3600.0 + hours_off
+    assert episode_of(hours, entry(EntryKind.opening, late_h)).unlogged_steps == (0 if explained else 1)
+
+
+@pytest.mark.parametrize(
+    ("level", "fall", "recharged"),
+    [(0.10, 0.039, False), (0.10, 0.041, True), (0.30, 0.074, False), (0.30, 0.077, True)],
+)
+def test_a_fall_of_four_points_and_a_quarter_is_a_recharge_that_nobody_logged(
+    level: float, fall: float, recharged: bool
+) -> None:
+    """Of 10 %, four points; of 30 %, a quarter: 7.5."""
+    assert episode_of(lifted(steady(10.0, level), 120, -fall)).unlogged is recharged
+
+
+@pytest.mark.parametrize(("resolution", "size"), [(0.0, 0.005), (0.01, 0.013), (0.05, 0.045)])
+def test_a_step_is_half_a_per_cent_and_most_of_a_displays_step(resolution: float, size: float) -> None:
+    flat = replace(steady(10.0), relative_humidity=np.full(240, 0.10))
+    assert find_steps(lifted(flat, 120, 0.98 * size), resolution) == ()
+    (step,) = find_steps(lifted(flat, 120, 1.02 * size), resolution)
+    assert step.size == pytest.approx(1.02 * size)
+    assert isinstance(step, Step)
+
+
+def test_two_days_of_hours_are_the_least_that_show_steps() -> None:
+    """Fewer show no usual rise; a step of three points in their middle is then none."""
+    assert find_steps(lifted(steady(47 / 24), 24, 0.03), 0.0) == ()
+
+
+def test_rates_of_a_box_are_shrunk_toward_hardly_ever() -> None:
+    """(0.2 + n) / (20 + days) openings and (0.1 + n) / (30 + days) events a day."""
+    rates = rates_from(3, 1, 80.0)
+    assert (rates.openings_per_day, rates.events_per_day) == pytest.approx((0.032, 0.01))
+
+
+@pytest.mark.parametrize(("left", "seen_days"), [(5, 4), (6, 5)])
+def test_a_day_of_a_room_needs_six_hours(left: int, seen_days: int) -> None:
+    room = with_humidity(steady(5.0, 0.5), slice(48 + left, 72), np.nan)
+    assert learn_room(room, None, at(5.0)).seen_days == seen_days
+
+
+def test_a_room_is_known_by_its_last_two_years() -> None:
+    assert learn_room(steady(729.0, 0.5), None, at(729.0)).seen_days == 729
+    assert learn_room(steady(740.0, 0.5), None, at(740.0)).seen_days == 730
