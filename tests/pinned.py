@@ -2,7 +2,7 @@
 
 A module of cases names a function for each; what it returns is kept in a JSON file, a line a number or a row. Nothing
 outside this project says that these numbers are right: they say that predictions stay the same while code is tidied.
-A wanted change of the model renews them, by `python -m tests.inference.renew`, and its reason goes into the commit.
+A wanted change of the model renews them, by `python -m tests.renew`, and its reason goes into the commit.
 """
 
 from __future__ import annotations

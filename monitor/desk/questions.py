@@ -193,7 +193,8 @@ def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
 
 
 def _at_that_time(other: LedgerEntry) -> Trap:
-    text = f"entry {other.entry_id} is already a {other.kind.value} of {other.box} at that time"
+    article = "an" if other.kind is EntryKind.opening else "a"
+    text = f"entry {other.entry_id} is already {article} {other.kind.value} of {other.box} at that time"
     return Trap("twice", f"{text}. Did it happen twice?")
 
 

@@ -35,7 +35,7 @@ def asked(wrong: LedgerEntry, *others: LedgerEntry) -> dict[str, str]:
 def test_twice_within_a_minute(minutes: float, twice: bool) -> None:
     first = entry(EntryKind.opening, 10.0, entry_id=7)
     told = asked(entry(EntryKind.opening, 10.0 + minutes / 60.0), CHARGED, first)
-    text = "entry 7 is already a opening of pla at that time. Did it happen twice?"
+    text = "entry 7 is already an opening of pla at that time. Did it happen twice?"
     assert told == ({"twice": text} if twice else {})
 
 

@@ -2,7 +2,7 @@
 
 The sampler of the curve is stood in for by fixed draws, so that what is held is the likelihood, the widening and what
 is read off the curves; recovery by the sampler itself is held in test_drying.py. Dry masses rest on the scrambled Sobol
-numbers of SciPy. Renewed by `python -m tests.inference.renew drying`.
+numbers of SciPy. Renewed by `python -m tests.renew drying`.
 """
 
 from __future__ import annotations

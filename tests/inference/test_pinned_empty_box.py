@@ -1,7 +1,7 @@
 """The leak test of an empty box: its course, answer and objections, all numbers; *regression* (see tests/pinned.py).
 
 Borders of what is objected to were found by trying; a per cent below them nothing is said, and a per cent above it is.
-Renewed by `python -m tests.inference.renew empty_box`.
+Renewed by `python -m tests.renew empty_box`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Episodes, bins, hours and the room's climate of made-up histories: all numbers; *regression* (see tests/pinned.py).
 
-Renewed by `python -m tests.inference.renew evidence`.
+Renewed by `python -m tests.renew evidence`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Prior, contents, filter, disturbances and comparisons with the room: all numbers; *regression* (see tests/pinned.py).
 
 The filter is asked at fixed constants of three draws, so no sampler is in these numbers. Renewed by
-`python -m tests.inference.renew model`.
+`python -m tests.renew model`.
 """
 
 from __future__ import annotations
