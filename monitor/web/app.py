@@ -21,7 +21,6 @@ from monitor.errors import SiccastError
 from monitor.presentation.calendar import plan_calendar
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
-from monitor.services.assess import Memory
 from monitor.web import box_page, shelf_page
 from monitor.web.guard import Guard
 from monitor.web.question import Asker
@@ -41,7 +40,7 @@ if TYPE_CHECKING:
 
 def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
     """Return the application that shows one shelf."""
-    keeper = keeper or Keeper(partial(take_snapshot, shelf, memory=Memory()), partial(read_stamp, shelf))
+    keeper = keeper or Keeper(partial(take_snapshot, shelf), partial(read_stamp, shelf))
     pages = Pages(shelf, keeper, _templates(), Asker(shelf))
     return Starlette(
         routes=[

@@ -64,14 +64,14 @@ class Snapshot:
         return next((answer for answer in self.answers if answer.box.name == box), None)
 
 
-def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = None) -> Snapshot:
-    """Assess every box of a shelf; this is the slow part, and quicker with a memory of the snapshot before."""
+def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
+    """Assess every box of a shelf; this is slow where no outlooks are kept."""
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
     said: list[str] = []
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
         answers = assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, memory=memory
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, kept=stores.outlooks
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
@@ -80,12 +80,13 @@ def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = 
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
 
 
-def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory) -> Sequence[Assessment]:
-    """Return every box as it is and as it would be with something changed."""
+def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, box: str) -> Sequence[Assessment]:
+    """Return every box as it is, and one as it would be with something changed."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         return assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change, memory=memory
-        )
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change,
+            asked=[box], kept=stores.outlooks,
+        )  # fmt: skip
 
 
 def _nearly_highest(series: ReadingSeries) -> float:

@@ -10,6 +10,7 @@ import typer
 
 from monitor.cli.session import (
     AsOf,
+    Fresh,
     ask,
     shelf_of,
 )
@@ -33,7 +34,7 @@ def register(app: typer.Typer) -> None:
     app.command()(publish)
 
 
-def publish(context: typer.Context, as_of: AsOf = None) -> None:
+def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False) -> None:
     """Send the forecast of every box to the broker, once.
 
     Other programs can read it there. Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the
@@ -45,7 +46,7 @@ def publish(context: typer.Context, as_of: AsOf = None) -> None:
             f"{shelf.folder / SHELF_FILE} names no [broker]. The broker inside `listen` gets the outlooks without"
             " this command"
         )
-    sent = send_outlooks(ask(shelf, as_of=as_of), shelf.broker)
+    sent = send_outlooks(ask(shelf, as_of=as_of, fresh=fresh), shelf.broker)
     typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
 
 
@@ -87,11 +88,8 @@ def keep_sending(
     shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
 ) -> None:
     """Send the outlooks again and again until stopped; what goes wrong is said and tried again the next time."""
-    from monitor.services.assess import Memory
-
-    memory = Memory()
     while not stopped.wait(every_s):
         try:
-            send_outlooks(ask(load_shelf(shelf.folder), aside=memory), address)
+            send_outlooks(ask(load_shelf(shelf.folder), beside_other_work=True), address)
         except SiccastError as error:
             report(f"could not send the outlooks: {error}")
