@@ -106,8 +106,8 @@ def assess(
     """Return what is believed about every declared box, then every box that reports without being declared.
 
     Only readings and entries stamped before ``as_of`` are seen. Boxes of one style inform each other, so ask for all of
-    them even to show one. ``humidity_limit`` takes the place of every box's own; ``change`` asks beside the forecast for
-    that of the same box with something changed: both only for the boxes ``asked`` about, or all.
+    them even to show one. ``humidity_limit`` takes the place of every box's own; ``change`` asks beside the forecast
+    for that of the same box with something changed: both only for the boxes ``asked`` about, or all.
 
     What is ``kept`` from earlier questions is answered from, unless ``fresh`` says otherwise, and what is new is kept
     there. Many boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import TYPE_CHECKING
@@ -56,10 +56,10 @@ class Histories:
         return cls(readings, boxes, entries, as_of, room_climate, frozenset(readings.latest()))
 
     def history(self, box: Box, since: datetime | None = None) -> BoxHistory:
-        """Return what estimates rest on; readings of the box before ``since`` may be left out."""
+        """Return what estimates rest on, of the readings of the box only those since an instant."""
         return BoxHistory(
             box=box,
-            readings=self.readings.evidence(box.name, self.as_of),
+            readings=_since(self.readings.evidence(box.name, self.as_of), since),
             room=self._room(box.room),
             room_climate=self.room_climate,
             entries=self.entries[box.name],
@@ -73,7 +73,7 @@ class Histories:
         return self.readings.evidence(box.name, self.as_of)
 
     def digest(self, box: Box, until: datetime) -> bytes:
-        """Return a digest of what a history said, or would have said, at an instant; readings themselves stay unread."""
+        """Return a digest of what a history would have said at an instant; readings themselves stay unread."""
         if (box.name, until) not in self._digests:
             logged = [entry for entry in self.entries[box.name] if entry.at < until]
             digest = blake2b(repr((box, self.room_climate, logged)).encode(), digest_size=16)
@@ -100,3 +100,14 @@ class Histories:
         if name not in self._rooms:
             self._rooms[name] = self.readings.evidence(name, self.as_of)
         return self._rooms[name]
+
+
+def _since(series: ReadingSeries, since: datetime | None) -> ReadingSeries:
+    kept = slice(0 if since is None else int(np.searchsorted(series.at_s, since.timestamp())), None)
+    return replace(
+        series,
+        at_s=series.at_s[kept],
+        temperature_degc=series.temperature_degc[kept],
+        relative_humidity=series.relative_humidity[kept],
+        marks=series.marks[kept],
+    )

@@ -34,6 +34,7 @@ def register(app: typer.Typer) -> None:
 def forecast(
     context: typer.Context,
     boxes: BoxNames = None,
+    *,
     limit: Limit = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
