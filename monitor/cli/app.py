@@ -37,6 +37,7 @@ COMMAND_MODULES: tuple[str, ...] = (
     "outlooks.leak_test",
     "outlooks.plan",
     "site.publish",
+    "site.keep_ready",
     "history.log",
     "history.readings",
     "history.rejected",

@@ -182,6 +182,10 @@ class Ledger(Protocol):
         """Return the entries that count, in the order of the instants they speak of."""
         ...
 
+    def stamp(self) -> object:
+        """Return something cheap that is another thing after each entry that is logged or taken back."""
+        ...
+
     def rejected(self, newest: int = REJECTED_LISTED) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages that were not taken in later, newest first."""
         ...

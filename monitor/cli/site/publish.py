@@ -14,17 +14,13 @@ from monitor.cli.session import (
     ask,
     shelf_of,
 )
-from monitor.errors import FeedError, SettingsError, SiccastError
+from monitor.errors import FeedError, SettingsError
 from monitor.presentation.clock import utc_now
-from monitor.settings import SHELF_FILE, load_shelf
+from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
-    import threading
-    from collections.abc import Callable
-
     from monitor.cli.session import Assessed
     from monitor.records import BrokerAddress
-    from monitor.settings import Shelf
 
 _TAKEN_WITHIN_S = 10.0  # judgement: a broker takes a shelf within a second
 
@@ -82,14 +78,3 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
             if time.monotonic() > deadline:
                 raise FeedError(f"{address.host}:{address.port} did not delete the outlook of '{box}'")
             feed.receive(SHORT_WAIT_S)
-
-
-def keep_sending(
-    shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
-) -> None:
-    """Send the outlooks again and again until stopped; what goes wrong is said and tried again the next time."""
-    while not stopped.wait(every_s):
-        try:
-            send_outlooks(ask(load_shelf(shelf.folder), beside_other_work=True), address)
-        except SiccastError as error:
-            report(f"could not send the outlooks: {error}")
