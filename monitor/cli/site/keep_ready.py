@@ -29,7 +29,10 @@ def keep_ready(
         int | None, typer.Option(help="Port of the broker inside the listener, where that runs.")
     ] = None,
 ) -> None:
-    """Bring all forecasts up to date, keep them for the next question, and send them to the broker."""
+    """Bring all forecasts up to date.
+
+    They are kept for the next question, and sent to the broker.
+    """
     if hasattr(os, "nice"):
         os.nice(_LEAST_URGENT)
     shelf = shelf_of(context)
