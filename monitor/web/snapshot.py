@@ -28,6 +28,9 @@ HISTORY_DAYS = 30
 """How far back the small charts of the shelf reach. A judgement: a month shows a slope."""
 
 _LOOK_EVERY_S = 30.0  # judgement: one look costs next to nothing
+_FIRST_WITHIN_S = 3.0
+"""So long the page waits for its first snapshot before it answers at all. A judgement: where outlooks are kept,
+hundreds of boxes take a second."""
 _SHARE_OF_TIME = 20.0
 """Times: assessing takes at most one part in so many of a core (a judgement)."""
 _NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
@@ -124,19 +127,27 @@ class Keeper:
         *,
         renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        prepare: Callable[[Snapshot], object] = lambda _: None,
     ) -> None:
+        """``prepare`` is given each snapshot before anybody sees it."""
         self.newest: Snapshot | None = None
         self.failure = ""
         """Why there is no snapshot yet, where the first one failed."""
-        self._take, self._stamp, self._renew_s, self._clock = take, stamp, renew_s, clock
+        self.clock = clock
+        self.prepare = prepare
+        self._take, self._stamp, self._renew_s = take, stamp, renew_s
+        self._first = asyncio.Event()
+        """Set once there is a snapshot, or none could be taken."""
         self._seen: object = None
         self._took_s = 0.0
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
-        """Keep the snapshot fresh while the body runs."""
+        """Keep the snapshot fresh while the body runs, which begins with one where that doesn't take long."""
         task = asyncio.create_task(self._run())
         try:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._first.wait(), _FIRST_WITHIN_S)
             yield
         finally:
             task.cancel()
@@ -146,12 +157,12 @@ class Keeper:
     async def renew(self) -> None:
         """Take a new snapshot now if there is anything new; a failure keeps the old one and is said beside it."""
         try:
-            clock = self._clock()
+            clock = self.clock()
             stamp = await asyncio.to_thread(self._stamp, clock)
             if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
                 return
             begun = time.monotonic()
-            self.newest = await asyncio.to_thread(self._take, clock)
+            self.newest = await asyncio.to_thread(self._taken, clock)
             self._took_s = time.monotonic() - begun
             self._seen = stamp
         except SiccastError as error:
@@ -159,6 +170,11 @@ class Keeper:
         except Exception as error:
             _log.exception("the shelf can't be assessed")
             self._remember(f"the shelf can't be assessed ({type(error).__name__})")
+
+    def _taken(self, clock: datetime) -> Snapshot:
+        snapshot = self._take(clock)
+        self.prepare(snapshot)
+        return snapshot
 
     def _remember(self, failure: str) -> None:
         self.failure = failure
@@ -168,6 +184,7 @@ class Keeper:
     async def _run(self) -> None:
         while True:
             await self.renew()
+            self._first.set()
             await asyncio.sleep(self.pause_s)
 
     @property
