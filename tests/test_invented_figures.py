@@ -52,8 +52,8 @@ def found_in(text: str) -> list[str]:
 def helps() -> Iterator[tuple[str, ...]]:
     def below(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
         yield path
-        for name, inner in getattr(command, "commands", {}).items():
-            yield from below(inner, (*path, name))
+        for name in command.list_commands(None) if hasattr(command, "list_commands") else ():
+            yield from below(command.get_command(None, name), (*path, name))
 
     return below(typer.main.get_command(app), ())
 

@@ -1,4 +1,4 @@
-"""The command line: one application, one module a group of commands, heavy libraries only where they are used."""
+"""The command line: one application, one module a group of commands, imported only where it is called."""
 
 from __future__ import annotations
 
@@ -7,17 +7,18 @@ import io
 import os
 import signal
 import sys
-from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 
 from monitor import __version__
+from monitor.cli.commands import CommandsByName
 from monitor.errors import SiccastError
 
 app = typer.Typer(
     name="siccast",
+    cls=CommandsByName,
     help="Watch sealed boxes of filament: how much water the beads hold, how fast each box leaks, and on which day it "
     "passes its humidity limit.\n\nStart with `siccast demo`. Then: `siccast listen` receives readings, "
     "`siccast adopt` adds a box. Day to day: `siccast today`, and `siccast recharge guide` to dry beads.",
@@ -26,32 +27,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["--help", "-h"]},
 )
-
-COMMAND_MODULES: tuple[str, ...] = (
-    "site.demo",
-    "site.listen",
-    "site.serve",
-    "outlooks.boxes",
-    "outlooks.forecast",
-    "outlooks.what_if",
-    "outlooks.leak_test",
-    "outlooks.plan",
-    "site.publish",
-    "history.log",
-    "history.readings",
-    "history.rejected",
-    "site.check",
-    "site.box",
-    "site.words",
-    "outlooks.backtest",
-    "outlooks.climate",
-    "calculators.air",
-    "calculators.beads",
-    "desk.lots",
-    "desk.recharge",
-)
-"""Modules beside this one; each has ``register(app)``, in the order in which ``--help`` lists them."""
-
 
 _STOPPED = 130  # exit code: 128 and the number of SIGINT, as shells say it (POSIX)
 
@@ -75,10 +50,6 @@ def common(
 ) -> None:
     """Remember what every command shares."""
     context.obj = shelf
-
-
-for _name in COMMAND_MODULES:
-    import_module(f"monitor.cli.{_name}").register(app)
 
 
 UsageProblem: type[Exception] = typer.BadParameter.__mro__[2]

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment, WhatIf
-    from monitor.services.assess import Memory
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -37,6 +36,10 @@ AsOf = Annotated[
         metavar="UTC",
         help="Show it as it was then, like 2026-03-01T07:30 (UTC). Default: now.",
     ),
+]
+Fresh = Annotated[
+    bool,
+    typer.Option("--fresh", help="Calculate everything anew, also what was kept from the last question."),
 ]
 Limit = Annotated[
     float | None,
@@ -75,12 +78,13 @@ def ask(
     limit_pct: float | None = None,
     *,
     change: WhatIf | None = None,
-    aside: Memory | None = None,
+    fresh: bool = False,
+    beside_other_work: bool = False,
 ) -> Assessed:
     """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown.
 
-    ``change`` asks for the forecast of each box with something changed, too. ``aside`` is the memory of one who asks
-    again and again beside other work: nothing is shown then, and one core has to do.
+    ``change`` asks for the forecast of each box with something changed, too. ``fresh`` answers nothing from what was
+    kept. ``beside_other_work`` is for one who asks again and again: nothing is shown then, and one core has to do.
     """
     instant = arguments.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
     if limit_pct is not None and not LIMIT_RANGE_PCT[0] <= limit_pct <= LIMIT_RANGE_PCT[1]:
@@ -89,7 +93,9 @@ def ask(
     from monitor.services.assess import assess
     from monitor.store.opening import open_stores
 
-    busy = working(f"calculating {len(shelf.boxes)} boxes") if aside is None else nullcontext(lambda _share: None)
+    busy = (
+        working(f"calculating {len(shelf.boxes)} boxes") if not beside_other_work else nullcontext(lambda _share: None)
+    )
     opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
     with opened as stores, busy as progress:
         names = [arguments.known_box(name, shelf, stores) for name in names or ()]
@@ -101,8 +107,10 @@ def ask(
             room_climate=shelf.room,
             humidity_limit=None if limit_pct is None else limit_pct / 100.0,
             change=change,
-            memory=aside,
-            workers=None if aside is None else 1,
+            kept=stores.outlooks,
+            asked=names or None,
+            fresh=fresh,
+            workers=1 if beside_other_work else None,
             progress=progress,
         )
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:

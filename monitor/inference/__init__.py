@@ -1,12 +1,29 @@
 """The water balance read backward (leak) and forward (forecast).
 
-The joint asks one question, ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for
-each history, in order. Boxes given together inform each other. A caller that asks repeatedly passes a ``Memory``. A
-replay of the past asks for one box at a time, by ``outlook_among``: the same path and the same answer.
+The joint asks ``outlooks(histories, as_of, humidity_limits=None, horizon_days=540)``: one ``Outlook`` for each history,
+in order. Boxes given together inform each other. One who asks again and again asks for ``fitted`` boxes, keeps their
+fits and asks for them ``updated``. A replay of the past asks for one box at a time, by ``outlook_among``: the same path
+and the same answer.
 """
 
+from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
+from monitor.inference.fit.pooling import LeakObservation
 from monitor.inference.shelf.first_fit import refused
-from monitor.inference.shelf.memory import Memory
-from monitor.inference.shelf.outlooks import outlook_among, outlooks
+from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
+from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
 
-__all__ = ["Memory", "outlook_among", "outlooks", "refused"]
+__all__ = [
+    "RECENT_DAYS",
+    "DisturbanceRates",
+    "Fitted",
+    "LastFit",
+    "LeakObservation",
+    "RefitReason",
+    "Teaching",
+    "fitted",
+    "outlook_among",
+    "outlooks",
+    "rates_of",
+    "refused",
+    "updated",
+]

@@ -201,6 +201,27 @@ class Assessment:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptOutlook:
+    """The outlook of a box as it was last made, kept for the next question, with what it rests on."""
+
+    box: str
+    as_of: datetime
+    """The instant it holds for."""
+    rests_on: bytes
+    """A digest of all that it was made of: code, declared box, entries, readings up to that instant."""
+    of_others: bytes
+    """A digest of what was logged and declared of the other boxes."""
+    answer: bytes
+    """The outlook, packed."""
+    teaching: bytes
+    """What it learned from other boxes and they can learn from it, packed."""
+    fitted_until: datetime | None = None
+    """The instant up to which the fit behind it has seen; None where there is none."""
+    fit_rests_on: bytes = b""
+    """As ``rests_on``, of the fit."""
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedDay:
     """One day on which an appliance is worth heating up, and for which boxes."""
 

@@ -207,6 +207,8 @@ def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool
 
 def _two_courses(humidity: Column) -> bool:
     """Split readings by the middle of those around them, and ask whether the two halves are two calm courses."""
+    if np.abs(np.diff(humidity)).max() < _LEAST_APART:  # as nearly always
+        return False
     views = np.lib.stride_tricks.sliding_window_view(np.pad(humidity, _AROUND // 2, mode="reflect"), _AROUND)
     above = humidity > 0.5 * (views.min(axis=1) + views.max(axis=1))
     minor = min(int(above.sum()), int((~above).sum()))

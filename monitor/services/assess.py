@@ -6,12 +6,10 @@ import logging
 import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor import inference
-from monitor.inference import Memory, refused
 from monitor.planning.due import (
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
@@ -36,13 +34,11 @@ from monitor.records import (
     ROOM,
     Assessment,
     Box,
-    BoxHistory,
     BoxState,
     CrossingForecast,
     DateQuantiles,
     EntryKind,
     LedgerEntry,
-    Mark,
     Outlook,
     Reading,
     ReadingSeries,
@@ -51,18 +47,19 @@ from monitor.records import (
 )
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.services.histories import NOT_GOOD, Histories
+from monitor.services.kept_outlooks import NothingKept, Round
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
-    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
 
 __all__ = [
     "ALMOST_SURE",
     "CHECK_THE_LID",
     "CHECK_THE_SENSOR",
     "SILENT_AFTER_DAYS",
-    "Memory",
     "RechargePlan",
     "assess",
     "just_filled",
@@ -88,9 +85,6 @@ _WORTH_SAYING, ALMOST_SURE = 0.05, 0.97
 (judgements: one in twenty, and what a simulation of this size can tell)."""
 
 _WEEK_S = 7.0 * 86_400.0  # judgement: two sensors under one name show within days
-_NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
-"""Marks of a reading that says nothing of the air in the box."""
-
 _log = logging.getLogger(__name__)
 
 
@@ -100,40 +94,41 @@ def assess(
     boxes: Sequence[Box],
     as_of: datetime,
     *,
+    kept: KeptOutlooks | None = None,
     room_climate: RoomClimate | None = None,
     humidity_limit: float | None = None,
     change: WhatIf | None = None,
-    memory: Memory | None = None,
+    asked: Collection[str] | None = None,
+    fresh: bool = False,
     workers: int | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> tuple[Assessment, ...]:
     """Return what is believed about every declared box, then every box that reports without being declared.
 
-    Only readings and entries stamped before ``as_of`` are seen. ``humidity_limit`` takes the place of every box's own.
-    Boxes of one style inform each other, so ask for all of them even to show one. ``change`` asks beside the forecast
-    for that of the same box with something changed.
+    Only readings and entries stamped before ``as_of`` are seen. Boxes of one style inform each other, so ask for all of
+    them even to show one. ``humidity_limit`` takes the place of every box's own; ``change`` asks beside the forecast
+    for that of the same box with something changed: both only for the boxes ``asked`` about, or all.
 
-    Who asks again and again hands over one ``memory``: boxes to which hours were only added are then carried on. Many
-    boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told the share done.
+    What is ``kept`` from earlier questions is answered from, unless ``fresh`` says otherwise, and what is new is kept
+    there. Many boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told
+    the share done.
     """
-    latest = readings.latest()
-    rooms = {name: readings.evidence(name, as_of) for name in {box.room for box in boxes} if name in latest}
-    histories = [
-        BoxHistory(
-            box=box,
-            readings=readings.evidence(box.name, as_of),
-            room=rooms.get(box.room),
-            room_climate=room_climate,
-            entries=tuple(ledger.entries(box.name, before=as_of)),
-        )
-        for box in boxes
-    ]
-    question = _Question(as_of, humidity_limit, change)
-    answers, apart = _ask(histories, question, memory, workers, progress)
-    declared = (
-        _assessment(history, answer, question, latest.get(history.box.name), apart)
-        for history, answer in zip(histories, answers, strict=True)
+    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
+    latest, histories = readings.latest(), Histories.of(readings, ledger, boxes, as_of, room_climate)
+    held = [box.name for box in boxes if asked is None or box.name in asked]
+    special = None if humidity_limit is None and change is None else _Special(held, humidity_limit, change)
+    question = Round(
+        histories,
+        kept or NothingKept(),
+        held=held if special else (),
+        fresh=fresh,
+        workers=workers,
+        progress=progress,
     )
+    answers, apart = _ask(question, histories, special)
+    if humidity_limit is not None:
+        boxes = [replace(box, humidity_limit=humidity_limit) if box.name in held else box for box in boxes]
+    declared = (_assessment(histories, box, answers[box.name], latest.get(box.name), apart) for box in boxes)
     return (*declared, *_undeclared(readings, latest, boxes, as_of))
 
 
@@ -162,57 +157,51 @@ def _over_by(assessment: Assessment) -> float:
 
 
 @dataclass(frozen=True)
-class _Question:
-    """What is asked of every history alike."""
+class _Special:
+    """What is asked beside, or in place of, the boxes as they are."""
 
-    as_of: datetime
+    names: Sequence[str]
+    """Of which boxes."""
     humidity_limit: float | None
     change: WhatIf | None
 
-    def put(self, histories: Sequence[BoxHistory], **how: Any) -> list[Outlook]:
-        limits = None if self.humidity_limit is None else [self.humidity_limit] * len(histories)
-        return list(inference.outlooks(histories, self.as_of, humidity_limits=limits, change=self.change, **how))
 
-
-def _ask(
-    histories: Sequence[BoxHistory],
-    question: _Question,
-    memory: Memory | None,
-    workers: int | None,
-    progress: Callable[[float], None],
-) -> tuple[list[Outlook], str]:
-    """Return one outlook for each history, and where asking for all together failed, why each was asked alone."""
+def _ask(question: Round, histories: Histories, special: _Special | None) -> tuple[Mapping[str, Outlook], str]:
+    """Return one outlook for each box, and where asking for all together failed, why each was asked alone."""
     apart = ""
     try:
-        answers = question.put(histories, memory=memory, workers=workers, progress=progress)
+        answers = question.outlooks()
+        if special is not None:
+            answers = {**answers, **question.with_something_changed(**vars(special))}
     except Exception as error:
         _log.exception("the boxes can't be looked at together; each is asked alone")
         apart = (
             f"the boxes could not be looked at together ({type(error).__name__}: {error}), so none could learn from "
             "the others; please report it"
         )
-        answers = [_ask_alone(history, question) for history in histories]
-    for history, answer in zip(histories, answers, strict=True):
+        answers = {box.name: _ask_alone(histories, box, special) for box in histories.boxes}
+    for name, answer in answers.items():
         if answer.trace:
-            _log.error("box %s: %s\n%s", history.box.name, answer.refusal, answer.trace)
+            _log.error("box %s: %s\n%s", name, answer.refusal, answer.trace)
     return answers, apart
 
 
-def _ask_alone(history: BoxHistory, question: _Question) -> Outlook:
+def _ask_alone(histories: Histories, box: Box, special: _Special | None) -> Outlook:
+    from monitor import inference  # noqa: PLC0415 -- what was kept is answered without any model
+
+    limit = special.humidity_limit if special and special.humidity_limit is not None else box.humidity_limit
+    change = special.change if special else None
     try:
-        return question.put([history])[0]
+        return inference.outlooks([histories.history(box)], histories.as_of, [limit], change=change)[0]
     except Exception as error:
-        return refused(error)
+        return inference.refused(error)
 
 
-def _assessment(
-    history: BoxHistory, answer: Outlook, question: _Question, newest: Reading | None, apart: str
-) -> Assessment:
-    as_of, limit = question.as_of, question.humidity_limit
-    box = history.box if limit is None else replace(history.box, humidity_limit=limit)
-    latest = _latest(history.readings, newest, as_of)
-    charge = _charge(history.entries)
-    over = _shows_over(box, history.readings, charge)
+def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading | None, apart: str) -> Assessment:
+    as_of, recent = histories.as_of, histories.recent(box)
+    latest = _latest(recent, newest, as_of)
+    charge = _charge(histories.entries[box.name])
+    over = _shows_over(box, recent, charge)
     forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
     due = due_at(forecast, as_of) if forecast else None
     return Assessment(
@@ -225,7 +214,7 @@ def _assessment(
         forecast=forecast,
         due_at=as_of if over else due,
         evidence=(
-            *_two_sensors(history.readings, as_of),
+            *_two_sensors(recent, as_of),
             *_over_now(answer.forecast, shown=over),
             *answer.evidence,
             *_staleness(latest, as_of),
@@ -244,7 +233,7 @@ def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -
 
     A reading from before the beads that are in the box now says nothing of it.
     """
-    good = np.flatnonzero((readings.marks & _NOT_GOOD) == 0)
+    good = np.flatnonzero((readings.marks & NOT_GOOD) == 0)
     if good.size == 0 or (charge is not None and readings.at_s[good[-1]] <= charge.at.timestamp()):
         return False
     return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)

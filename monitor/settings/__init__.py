@@ -9,6 +9,7 @@ from monitor.settings.shelf import (
     load_shelf,
     parse_shelf,
     shelf_folder,
+    shelf_stamp,
     zone_named,
 )
 
@@ -21,5 +22,6 @@ __all__ = [
     "load_shelf",
     "parse_shelf",
     "shelf_folder",
+    "shelf_stamp",
     "zone_named",
 ]

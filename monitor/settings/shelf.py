@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tomllib
 from dataclasses import dataclass, replace
@@ -135,6 +136,14 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     except OSError as error:
         raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
     return parse_shelf(content, folder, environment)
+
+
+def shelf_stamp(folder: Path) -> object:
+    """Return something cheap that is another thing after the shelf file was saved."""
+    with contextlib.suppress(OSError):
+        status = (folder / SHELF_FILE).stat()
+        return status.st_mtime_ns, status.st_size
+    return None
 
 
 def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = os.environ) -> Shelf:

@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime, timedelta
     from pathlib import Path
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from monitor.records import (
         HalfReading,
         ImportCounts,
+        KeptOutlook,
         LedgerEntry,
         NumberedImport,
         Reading,
@@ -82,6 +83,14 @@ class Readings(Protocol):
 
     def count(self) -> int:
         """Return how many readings are held."""
+        ...
+
+    def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:
+        """Return a digest of the readings of a box with ``start <= at < end`` and of their marks, without reading them.
+
+        It changes where one of them comes late, is withdrawn or marked; not where they are thinned out, which changes
+        no estimate. The start is taken down to the whole hour.
+        """
         ...
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
@@ -173,6 +182,10 @@ class Ledger(Protocol):
         """Return the entries that count, in the order of the instants they speak of."""
         ...
 
+    def stamp(self) -> object:
+        """Return something cheap that is another thing after each entry that is logged or taken back."""
+        ...
+
     def rejected(self, newest: int = REJECTED_LISTED) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages that were not taken in later, newest first."""
         ...
@@ -207,6 +220,25 @@ class Boxes(Protocol):
 
     def bring_back(self, name: str) -> None:
         """Take a box onto the shelf again."""
+        ...
+
+
+class KeptOutlooks(Protocol):
+    """Outlooks kept from question to question. They can all be made again, so nothing here ever raises."""
+
+    def all(self) -> Mapping[str, KeptOutlook]:
+        """Return what is kept of each box; what is damaged is passed over."""
+        ...
+
+    def fit(self, box: str, rests_on: bytes) -> bytes | None:
+        """Return the packed fit of a box that rests on this; None where another was kept since."""
+        ...
+
+    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:
+        """Keep outlooks, each with its packed fit where that is another one; forget all but these boxes.
+
+        False where the file can't be written to at once: nobody waits for this.
+        """
         ...
 
 

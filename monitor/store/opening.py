@@ -11,6 +11,7 @@ from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.desk_events import SqliteDeskEvents
 from monitor.store.sqlite.imports import SqliteImports
+from monitor.store.sqlite.kept_outlooks import SqliteKeptOutlooks
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
@@ -21,12 +22,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
-    from monitor.store.contracts import Boxes, DeskEvents, Imports, Ledger, Readings, Upkeep
+    from monitor.store.contracts import Boxes, DeskEvents, Imports, KeptOutlooks, Ledger, Readings, Upkeep
 
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings, ledger, the events of the recharge desk, and the care for their file."""
+    """What a site holds: readings, ledger, events of the recharge desk, kept outlooks, and the care for their file."""
 
     readings: Readings
     imports: Imports
@@ -34,6 +35,7 @@ class Stores:
     events: DeskEvents
     upkeep: Upkeep
     boxes: Boxes
+    outlooks: KeptOutlooks
 
 
 @contextmanager
@@ -81,6 +83,7 @@ def open_stores(
             SqliteDeskEvents(file),
             SqliteUpkeep(file),
             SqliteBoxes(file, forwards=influx is not None),
+            SqliteKeptOutlooks(file),
         )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import threading
+from dataclasses import dataclass, field
 from functools import partial
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
@@ -21,7 +22,6 @@ from monitor.errors import SiccastError
 from monitor.presentation.calendar import plan_calendar
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
-from monitor.services.assess import Memory
 from monitor.web import box_page, shelf_page
 from monitor.web.guard import Guard
 from monitor.web.question import Asker
@@ -41,8 +41,9 @@ if TYPE_CHECKING:
 
 def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
     """Return the application that shows one shelf."""
-    keeper = keeper or Keeper(partial(take_snapshot, shelf, memory=Memory()), partial(read_stamp, shelf))
+    keeper = keeper or Keeper(partial(take_snapshot, shelf), partial(read_stamp, shelf))
     pages = Pages(shelf, keeper, _templates(), Asker(shelf))
+    keeper.prepare = pages.front_page
     return Starlette(
         routes=[
             Route("/", pages.shelf, name="shelf"),
@@ -50,11 +51,15 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
             Route("/drying.ics", pages.calendar, name="calendar"),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
-        # bytes; judgement: a packet of the network holds as much
-        middleware=[Middleware(Guard, host=host), Middleware(GZipMiddleware, minimum_size=1024)],
+        middleware=[Middleware(Guard, host=host), _gzip()],
         exception_handlers={HTTPException: pages.refusal, SiccastError: pages.failure},
         lifespan=lambda _: keeper.running(),
     )
+
+
+def _gzip() -> Middleware:
+    # bytes; judgement: a packet of the network holds as much. Level; judgement: a quarter of the time of the highest
+    return Middleware(GZipMiddleware, minimum_size=1024, compresslevel=4)
 
 
 def _templates() -> jinja2.Environment:
@@ -67,7 +72,7 @@ def _templates() -> jinja2.Environment:
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(eq=False)
 class Pages:
     """The pages of one shelf."""
 
@@ -75,13 +80,24 @@ class Pages:
     keeper: Keeper
     templates: jinja2.Environment
     asker: Asker
+    _front: tuple[Snapshot, bytes | memoryview] | None = None
+    """The page of all boxes, made once for each snapshot."""
+    _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def shelf(self, _request: Request) -> Response:
         """Show every box, worst first."""
         snapshot = self.keeper.newest
         if snapshot is None:
             return self._waiting()
-        return self._page("shelf.html", view=shelf_page.view(snapshot, self._wording), snapshot=snapshot)
+        return self.front_page(snapshot)
+
+    def front_page(self, snapshot: Snapshot) -> Response:
+        """Return the page of all boxes at one instant."""
+        with self._one_at_a_time:
+            if self._front is None or self._front[0] is not snapshot:
+                view = shelf_page.view(snapshot, self._wording)
+                self._front = snapshot, self._page("shelf.html", view=view, snapshot=snapshot).body
+            return HTMLResponse(self._front[1])
 
     def box(self, request: Request) -> Response:
         """Show one box."""
@@ -93,7 +109,8 @@ class Pages:
             raise HTTPException(404, "There is no box of this name.")  # HTTP status (RFC 9110)
         history, entries = read_box(self.site, answer.box.name, snapshot.as_of)
         view = box_page.view(snapshot, answer, history, entries, self._wording)
-        asked = self.asker.view(request.query_params, answer.box.name, snapshot.as_of, self._wording)
+        now = self.site.now(self.keeper.clock())
+        asked = self.asker.view(request.query_params, answer.box.name, now, self._wording)
         return self._page(
             # HTTP status (RFC 9110)
             "box.html",

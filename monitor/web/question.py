@@ -15,7 +15,6 @@ from monitor.presentation.wording import (
     figures,
 )
 from monitor.records import WhatIf
-from monitor.services.assess import Memory
 from monitor.web.snapshot import suppose
 
 if TYPE_CHECKING:
@@ -49,7 +48,6 @@ class Asker:
     """Answers one question at a time, however many are asked."""
 
     shelf: Shelf
-    _memory: Memory = field(default_factory=Memory)
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def view(self, typed: Mapping[str, str], box: str, as_of: datetime, words: Wording) -> QuestionView:
@@ -62,7 +60,7 @@ class Asker:
         if change == WhatIf():
             return blank
         with self._one_at_a_time:
-            answers = suppose(self.shelf, as_of, change, self._memory)
+            answers = suppose(self.shelf, as_of, change, box)
         answer = next((one for one in answers if one.box.name == box), None)
         if answer is None or answer.forecast is None or answer.forecast_if is None:
             return replace(blank, problem=answer.refusal if answer and answer.refusal else "There is no forecast yet.")

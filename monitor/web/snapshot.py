@@ -28,6 +28,9 @@ HISTORY_DAYS = 30
 """How far back the small charts of the shelf reach. A judgement: a month shows a slope."""
 
 _LOOK_EVERY_S = 30.0  # judgement: one look costs next to nothing
+_FIRST_WITHIN_S = 3.0
+"""So long the page waits for its first snapshot before it answers at all. A judgement: where outlooks are kept,
+hundreds of boxes take a second."""
 _SHARE_OF_TIME = 20.0
 """Times: assessing takes at most one part in so many of a core (a judgement)."""
 _NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
@@ -64,14 +67,14 @@ class Snapshot:
         return next((answer for answer in self.answers if answer.box.name == box), None)
 
 
-def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = None) -> Snapshot:
-    """Assess every box of a shelf; this is the slow part, and quicker with a memory of the snapshot before."""
+def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
+    """Assess every box of a shelf; this is slow where no outlooks are kept."""
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
     said: list[str] = []
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
         answers = assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, memory=memory
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, kept=stores.outlooks
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
@@ -80,12 +83,13 @@ def take_snapshot(shelf: Shelf, clock: datetime, memory: assess.Memory | None = 
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
 
 
-def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, memory: assess.Memory) -> Sequence[Assessment]:
-    """Return every box as it is and as it would be with something changed."""
+def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, box: str) -> Sequence[Assessment]:
+    """Return every box as it is, and one as it would be with something changed."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         return assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change, memory=memory
-        )
+            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change,
+            asked=[box], kept=stores.outlooks,
+        )  # fmt: skip
 
 
 def _nearly_highest(series: ReadingSeries) -> float:
@@ -108,9 +112,8 @@ def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Se
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
     """Return something cheap that changes when there is something new to assess, and every hour all the same."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        entries = stores.ledger.entries()
-        newest_entry = max((entry.entry_id or 0 for entry in entries), default=0)
-        return f"{shelf.now(clock):%Y-%m-%dT%H}", stores.readings.count(), len(entries), newest_entry
+        newest = sorted((name, reading.at) for name, reading in stores.readings.latest().items())
+        return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp()
 
 
 class Keeper:
@@ -123,19 +126,27 @@ class Keeper:
         *,
         renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        prepare: Callable[[Snapshot], object] = lambda _: None,
     ) -> None:
+        """``prepare`` is given each snapshot before anybody sees it."""
         self.newest: Snapshot | None = None
         self.failure = ""
         """Why there is no snapshot yet, where the first one failed."""
-        self._take, self._stamp, self._renew_s, self._clock = take, stamp, renew_s, clock
+        self.clock = clock
+        self.prepare = prepare
+        self._take, self._stamp, self._renew_s = take, stamp, renew_s
+        self._first = asyncio.Event()
+        """Set once there is a snapshot, or none could be taken."""
         self._seen: object = None
         self._took_s = 0.0
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
-        """Keep the snapshot fresh while the body runs."""
+        """Keep the snapshot fresh while the body runs, which begins with one where that doesn't take long."""
         task = asyncio.create_task(self._run())
         try:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._first.wait(), _FIRST_WITHIN_S)
             yield
         finally:
             task.cancel()
@@ -145,12 +156,12 @@ class Keeper:
     async def renew(self) -> None:
         """Take a new snapshot now if there is anything new; a failure keeps the old one and is said beside it."""
         try:
-            clock = self._clock()
+            clock = self.clock()
             stamp = await asyncio.to_thread(self._stamp, clock)
             if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
                 return
             begun = time.monotonic()
-            self.newest = await asyncio.to_thread(self._take, clock)
+            self.newest = await asyncio.to_thread(self._taken, clock)
             self._took_s = time.monotonic() - begun
             self._seen = stamp
         except SiccastError as error:
@@ -158,6 +169,11 @@ class Keeper:
         except Exception as error:
             _log.exception("the shelf can't be assessed")
             self._remember(f"the shelf can't be assessed ({type(error).__name__})")
+
+    def _taken(self, clock: datetime) -> Snapshot:
+        snapshot = self._take(clock)
+        self.prepare(snapshot)
+        return snapshot
 
     def _remember(self, failure: str) -> None:
         self.failure = failure
@@ -167,6 +183,7 @@ class Keeper:
     async def _run(self) -> None:
         while True:
             await self.renew()
+            self._first.set()
             await asyncio.sleep(self.pause_s)
 
     @property

@@ -44,8 +44,8 @@ EVIDENT = {"temperature_c": "20", "rh_pct": "40", "leak_times": "0.5"}
 
 def commands(group: typer.core.TyperGroup, words: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
     """Yield every command there is, with something in the place of all that it requires."""
-    for name, command in group.commands.items():
-        here = (*words, name)
+    for name in group.list_commands(None):
+        command, here = group.get_command(None, name), (*words, name)
         if hasattr(command, "commands"):
             yield from commands(command, here)
         elif here not in RUNS_ON:

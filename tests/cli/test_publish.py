@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +12,7 @@ import pytest
 from made_up import StubInference
 
 from monitor.cli.session import ask
-from monitor.cli.site.publish import keep_sending, send_outlooks
+from monitor.cli.site.publish import send_outlooks
 from monitor.errors import FeedError
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
@@ -81,24 +80,3 @@ def test_no_broker_is_named(shelf: Shelf, mosquitto: Any) -> None:
     mosquitto.stop()
     with pytest.raises(FeedError, match=f"no broker answers at 127.0.0.1:{mosquitto.port}"):
         send_outlooks(ask(shelf), BrokerAddress("127.0.0.1", mosquitto.port))
-
-
-def test_sending_goes_on_after_a_failure(address: BrokerAddress, shelf: Shelf, mosquitto: Any) -> None:
-    mosquitto.stop()
-    stopped, failed = threading.Event(), threading.Event()
-    told: list[str] = []
-
-    def report(line: str) -> None:
-        told.append(line)
-        failed.set()
-
-    thread = threading.Thread(target=keep_sending, args=(shelf, address, 0.05, stopped, report))
-    thread.start()
-    try:
-        assert failed.wait(20.0)
-        mosquitto.start()
-        assert len(retained(address, 4)) == 4
-    finally:
-        stopped.set()
-        thread.join(20.0)
-    assert told[0].startswith("could not send the outlooks: no broker answers at")

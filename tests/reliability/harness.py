@@ -50,14 +50,17 @@ class Listener:
     def database(self) -> Path:
         return self.shelf / "siccast.sqlite3"
 
-    def start(self, client_id: str = "siccast") -> Self:
+    def start(self, client_id: str = "siccast", outlooks_every: int = 0) -> Self:
         program = "from monitor.cli.app import main; main()"
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                [sys.executable, "-c", program, "--shelf", str(self.shelf), "listen", "--outlooks-every", "0"],
+                [
+                    sys.executable, "-c", program, "--shelf", str(self.shelf),
+                    "listen", "--outlooks-every", str(outlooks_every),
+                ],
                 stderr=log,
                 env=os.environ | {"SICCAST_MQTT_CLIENT_ID": client_id},
-            )
+            )  # fmt: skip
         STARTED.append(self._process)
         return self
 

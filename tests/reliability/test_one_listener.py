@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import sqlite3
@@ -219,3 +220,18 @@ def test_thinning_shrinks_the_file_beside_a_working_listener(mosquitto: Mosquitt
     assert listener.wait_until_held(held + 10) == held + 10, listener.log.read_text()
     assert listener.stop() == 0
     assert stored(listener.database)[1] == "ok"
+
+
+@pytest.mark.broker
+def test_what_is_logged_reaches_the_broker_as_a_new_outlook(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    listener = Listener.at(tmp_path / "shelf", mosquitto.port, more="\n[boxes.box1]\nvolume_l = 10\n")
+    listener.start(outlooks_every=60).wait_until_connected()
+    publish(mosquitto.port, 0, 5)
+    assert listener.wait_until_held(5) == 5
+    assert siccast(listener.shelf, "log", "note", "box1", "new gasket").returncode == 0
+    address = BrokerAddress("127.0.0.1", mosquitto.port, client_id="newcomer")
+    with MqttFeed(address, ["siccast/1/attic/box1/outlook"], clock=utc_now) as feed:
+        while not (messages := feed.receive(0.5)):  # the limit of the test ends the wait
+            assert not listener.has_ended()
+    assert json.loads(messages[0].payload)["state"] == "not enough evidence"
+    assert listener.stop() == 0

@@ -19,10 +19,10 @@ def backtest(
     out: Annotated[Path, typer.Option(help="File to write the predictions to (CSV).")],
     workers: Annotated[int, typer.Option(min=1, help="How many processes work at once.")] = 2,
 ) -> None:
-    """Replay a recorded set: forecast at each of its cuts, from what was known by then.
+    """Replay a recorded set: forecast at each of its cuts.
 
-    One row for each cut: the leak and the day the limit is passed, at 5, 50 and 95 %. An empty date is beyond the
-    horizon.
+    Each forecast sees only what was known by then. One row for each cut: the leak and the day the limit is passed, at
+    5, 50 and 95 %. An empty date is beyond the horizon.
     """
     from monitor.backtest import backtest as replay
     from monitor.backtest import write_predictions

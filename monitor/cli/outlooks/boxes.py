@@ -10,6 +10,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Fresh,
     ask,
     say_as_of,
     shelf_of,
@@ -30,7 +31,13 @@ def register(app: typer.Typer) -> None:
     app.command()(today)
 
 
-def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
+def boxes(
+    context: typer.Context,
+    boxes: BoxNames = None,
+    as_of: AsOf = None,
+    fresh: Fresh = False,
+    as_json: AsJson = False,
+) -> None:
     """Show every box and what to do about it, worst first.
 
     With its newest reading, and how full its beads are. A reading older than a day is marked as old.
@@ -38,7 +45,7 @@ def boxes(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as
     from monitor.cli.output import show_json
     from monitor.presentation.answers import boxes_answer
 
-    asked = ask(shelf_of(context), boxes, as_of)
+    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh)
     if as_json:
         show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
         return
@@ -73,7 +80,7 @@ def say_faults(asked: Assessed) -> None:
             say(f"{assessment.box.name}: {fault}")
 
 
-def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -> None:
+def today(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, as_json: AsJson = False) -> None:
     """Say what needs you today; exit code 3 if anything does.
 
     Boxes that leak more than they did come first. Then, worst first: boxes over their limit or due within a week,
@@ -82,7 +89,7 @@ def today(context: typer.Context, as_of: AsOf = None, as_json: AsJson = False) -
     from monitor.cli.output import show_json
     from monitor.services.assess import words_for_today
 
-    asked = ask(shelf_of(context), as_of=as_of)
+    asked = ask(shelf_of(context), as_of=as_of, fresh=fresh)
     wording = asked.wording
     words = words_for_today(
         asked.worst_first,

@@ -20,7 +20,10 @@ def climate(
     weather_file: Annotated[Path, typer.Argument(help="A typical year, hour by hour: TMY3 or EPW.")],
     as_json: AsJson = False,
 ) -> None:
-    """Show how humid a typical year is, outdoors and in a room as warm as the shelf's, as vapor pressure."""
+    """Show how humid a typical year is.
+
+    Outdoors, and in a room as warm as the shelf's, as vapor pressure.
+    """
     from monitor.cli.output import (
         say,
         show_json,

@@ -10,6 +10,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Fresh,
     Limit,
     ask,
     say_as_of,
@@ -31,7 +32,13 @@ def register(app: typer.Typer) -> None:
 
 
 def forecast(
-    context: typer.Context, boxes: BoxNames = None, limit: Limit = None, as_of: AsOf = None, as_json: AsJson = False
+    context: typer.Context,
+    boxes: BoxNames = None,
+    *,
+    limit: Limit = None,
+    as_of: AsOf = None,
+    fresh: Fresh = False,
+    as_json: AsJson = False,
 ) -> None:
     """Show by when to dry each box, and why.
 
@@ -41,7 +48,7 @@ def forecast(
     from monitor.cli.output import show_json
     from monitor.presentation.answers import forecast_answer
 
-    asked = ask(shelf_of(context), boxes, as_of, limit)
+    asked = ask(shelf_of(context), boxes, as_of, limit, fresh=fresh)
     if as_json:
         show_json(forecast_answer(asked.assessments, asked.as_of, asked.wording))
     else:
@@ -49,7 +56,13 @@ def forecast(
         show_forecasts(asked)
 
 
-def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_json: AsJson = False) -> None:
+def leak(
+    context: typer.Context,
+    boxes: BoxNames = None,
+    as_of: AsOf = None,
+    fresh: Fresh = False,
+    as_json: AsJson = False,
+) -> None:
     """Show how leaky each box is.
 
     First how much water comes in now, in summer and in winter, and whether that is much for a box of its kind. Then, as
@@ -59,7 +72,7 @@ def leak(context: typer.Context, boxes: BoxNames = None, as_of: AsOf = None, as_
     from monitor.cli.output import show_json
     from monitor.presentation.answers import leak_answer
 
-    asked = ask(shelf_of(context), boxes, as_of)
+    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh)
     if as_json:
         show_json(leak_answer(asked.assessments, asked.as_of))
     else:

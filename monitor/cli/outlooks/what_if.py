@@ -12,6 +12,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Fresh,
     Limit,
     ask,
     say_as_of,
@@ -73,6 +74,7 @@ def what_if(
         float | None, typer.Option(help="A room this warm; in °C, or in °F if shelf.toml says so.")
     ] = None,
     as_of: AsOf = None,
+    fresh: Fresh = False,
     as_json: AsJson = False,
 ) -> None:
     """Show when each box would pass its limit if you changed something.
@@ -95,7 +97,7 @@ def what_if(
     if change == WhatIf():
         raise typer.BadParameter("nothing is changed: add one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
-    asked = ask(shelf, boxes, as_of, change=change)
+    asked = ask(shelf, boxes, as_of, change=change, fresh=fresh)
     if as_json:
         from monitor.presentation.answers import what_if_answer
 

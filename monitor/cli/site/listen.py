@@ -11,15 +11,17 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 import typer
 
 from monitor.records.declared import LARGEST_PORT, MQTT_PORT
-from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder, shelf_stamp
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from contextlib import AbstractContextManager
 
     from monitor.records import BrokerAddress
-    from monitor.services.intake import Tally
+    from monitor.services.intake import Housekeeper, Tally
+    from monitor.services.outlook_upkeep import OutlookUpkeep
     from monitor.settings import Shelf
+    from monitor.store.opening import Stores
 
 EMBEDDED_PORT = MQTT_PORT
 _Opened = TypeVar("_Opened")
@@ -42,9 +44,12 @@ def listen(
         # judgement: a week
         int,
         typer.Option(
-            min=0, max=10_080, help="Send the forecasts of all boxes to the broker every so many minutes. 0: never."
+            min=0,
+            max=10_080,
+            help="Bring all forecasts up to date and send them to the broker every so many minutes, and soon after you "
+            "log something. 0: never.",
         ),
-    ] = 60,
+    ] = 55,
 ) -> None:
     """Receive readings from the sensors until you press Ctrl-C. Keep it running all the time."""
     from monitor.cli.site.log_stream import forgiving_stderr
@@ -111,16 +116,17 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         topic = health_topic(shelf.site, address.client_id)
         will = (topic, HealthReporter.last_will())
         feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, clock=utc_now, will=will, report=_say))
-        if outlooks_every_s:
-            _send_outlooks(shelf, address, outlooks_every_s, stop)
         health = HealthReporter(feed, topic, clock=utc_now, steady_s=steady_s)
         screening = HourlyScreening(Screener(stores.readings, shelf.boxes), clock=utc_now, steady_s=steady_s)
+        housekeepers: list[Housekeeper] = [health, screening]
+        if outlooks_every_s:
+            housekeepers.append(_upkeep(stack, shelf, stores, address.port, outlooks_every_s))
         intake = Intake(
             decoder,
             stores.readings,
             report=_say,
             pause=stop.wait,
-            housekeepers=(health, screening),
+            housekeepers=housekeepers,
             clock=MachineClock(_say, utc_now, steady_s),
         )
         portions = Batches(feed, shelf.commit_every_s, steady_s)
@@ -159,11 +165,19 @@ def _forward(shelf: Shelf, stop: Stop) -> None:
     _run_beside("forwarding to InfluxDB", work, stop)
 
 
-def _send_outlooks(shelf: Shelf, address: BrokerAddress, every_s: float, stop: Stop) -> None:
-    """Let a thread of its own assess the shelf and send the outlooks, so that the feed never waits for it."""
-    from monitor.cli.site.publish import keep_sending
+def _upkeep(stack: ExitStack, shelf: Shelf, stores: Stores, port: int, every_s: float) -> OutlookUpkeep:
+    """Return what keeps outlooks ready, in a process beside us: the feed never waits for it, nor pays its memory."""
+    from monitor.cli.site.keep_ready import KeepReady
+    from monitor.presentation.clock import steady_s
+    from monitor.services.outlook_upkeep import OutlookUpkeep
 
-    _run_beside("sending outlooks", partial(keep_sending, shelf, address, every_s, stop, _say), stop)
+    beside = KeepReady(shelf.folder, None if shelf.broker else port)
+    stack.callback(beside.stop)
+
+    def stamp() -> object:
+        return stores.ledger.stamp(), shelf_stamp(shelf.folder)
+
+    return OutlookUpkeep(beside.start, stamp, every_s, steady_s=steady_s)
 
 
 def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:

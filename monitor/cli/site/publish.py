@@ -10,20 +10,17 @@ import typer
 
 from monitor.cli.session import (
     AsOf,
+    Fresh,
     ask,
     shelf_of,
 )
-from monitor.errors import FeedError, SettingsError, SiccastError
+from monitor.errors import FeedError, SettingsError
 from monitor.presentation.clock import utc_now
-from monitor.settings import SHELF_FILE, load_shelf
+from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
-    import threading
-    from collections.abc import Callable
-
     from monitor.cli.session import Assessed
     from monitor.records import BrokerAddress
-    from monitor.settings import Shelf
 
 _TAKEN_WITHIN_S = 10.0  # judgement: a broker takes a shelf within a second
 
@@ -33,7 +30,7 @@ def register(app: typer.Typer) -> None:
     app.command()(publish)
 
 
-def publish(context: typer.Context, as_of: AsOf = None) -> None:
+def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False) -> None:
     """Send the forecast of every box to the broker, once.
 
     Other programs can read it there. Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the
@@ -45,7 +42,7 @@ def publish(context: typer.Context, as_of: AsOf = None) -> None:
             f"{shelf.folder / SHELF_FILE} names no [broker]. The broker inside `listen` gets the outlooks without"
             " this command"
         )
-    sent = send_outlooks(ask(shelf, as_of=as_of), shelf.broker)
+    sent = send_outlooks(ask(shelf, as_of=as_of, fresh=fresh), shelf.broker)
     typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
 
 
@@ -81,17 +78,3 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
             if time.monotonic() > deadline:
                 raise FeedError(f"{address.host}:{address.port} did not delete the outlook of '{box}'")
             feed.receive(SHORT_WAIT_S)
-
-
-def keep_sending(
-    shelf: Shelf, address: BrokerAddress, every_s: float, stopped: threading.Event, report: Callable[[str], None]
-) -> None:
-    """Send the outlooks again and again until stopped; what goes wrong is said and tried again the next time."""
-    from monitor.services.assess import Memory
-
-    memory = Memory()
-    while not stopped.wait(every_s):
-        try:
-            send_outlooks(ask(load_shelf(shelf.folder), aside=memory), address)
-        except SiccastError as error:
-            report(f"could not send the outlooks: {error}")

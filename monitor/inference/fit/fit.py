@@ -290,6 +290,27 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     return replace(posterior, problem=whole, room=room, now_s=now_s, **_equally_weighted(draws, state, rng))
 
 
+def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
+    """Return a posterior that was kept for an update as one to answer from, of the same instant.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        As ``for_update`` left it.
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Posterior
+        With as many draws.
+    """
+    count = len(posterior.theta)
+    draws = Draws(posterior.theta, np.full(count, 1.0 / count), 1)
+    fields_of_draws = _equally_weighted(draws, posterior.filtered, np.random.default_rng(seed))
+    return replace(posterior, **fields_of_draws)
+
+
 def _joined(older: Bins, newer: Bins) -> Bins:
     """Bins of an episode, and those that came after."""
     arrays = {

@@ -25,7 +25,6 @@ from monitor.inference.answers.value_of_measurement import best_measurement
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.change_point import (
-    ChangePoint,
     change_point_of,
     with_change_point,
     words_for,
@@ -46,10 +45,12 @@ from monitor.inference.shelf.first_fit import (
     first_fit,
     refused,
 )
-from monitor.inference.shelf.memory import (
+from monitor.inference.shelf.last_fit import (
     LastFit,
-    Memory,
     RefitReason,
+    Teaching,
+    pooled_over,
+    recent_steps_s,
 )
 from monitor.inference.shelf.workers import worker_pool
 from monitor.records import BoxHistory, Outlook, WhatIf
@@ -75,8 +76,8 @@ class _Shared:
     horizon_days: int
     change: WhatIf | None
     disturbance_rates: DisturbanceRates
-    remembered: bool
-    """True where the posterior is returned beside the outlook."""
+    kept: bool
+    """True where the fit is returned beside the outlook."""
     assumptions: Assumptions | None = None
     """Settings of the model of errors; the usual ones where None."""
 
@@ -91,6 +92,8 @@ class _SecondFit:
     style_leak: tuple[float, float] | None
     """The same of boxes of its style, its own earlier episodes left out."""
     limit: float
+    steps_s: tuple[float, ...] = ()
+    """When humidity took lasting steps in the recent readings. [s since 1970 UTC]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +101,21 @@ class _Update:
     """A box to be updated from its last fit."""
 
     last_fit: LastFit
+    teaching: Teaching
+    box_input: BoxInput
     limit: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """An outlook, and what is worth keeping of the fit behind it."""
+
+    outlook: Outlook
+    """Of one box."""
+    teaching: Teaching
+    """What it learned from other boxes, and they can learn from it."""
+    last_fit: LastFit | None = None
+    """What a later update starts from; None where there is no fit, or nobody keeps it."""
 
 
 def outlooks(
@@ -108,13 +125,10 @@ def outlooks(
     horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     *,
-    memory: Memory | None = None,
     workers: int | None = None,
     progress: Progress = lambda _share: None,
 ) -> list[Outlook]:
     """Return one outlook for each history, in order; boxes given together inform each other.
-
-    With a ``memory`` of earlier fits, boxes are only updated where that will do.
 
     Parameters
     ----------
@@ -128,8 +142,6 @@ def outlooks(
         How far to look ahead. [days]
     change : WhatIf, optional
         A what-if that is forecast too, beside the box as it is.
-    memory : Memory, optional
-        Of earlier fits of the same shelf.
     workers : int, optional
         Processes for many boxes; one for each core where left out.
     progress : callable
@@ -140,15 +152,121 @@ def outlooks(
     list of Outlook
         Where an estimate came to nothing, the outlook says why.
     """
+    found = fitted(
+        histories, as_of, humidity_limits, horizon_days, change, keep=False, workers=workers, progress=progress
+    )
+    return [one.outlook for one in found]
+
+
+def fitted(
+    histories: Sequence[BoxHistory],
+    as_of: datetime,
+    humidity_limits: Sequence[float] | None = None,
+    horizon_days: int = HORIZON_DAYS,
+    change: WhatIf | None = None,
+    *,
+    others: Sequence[LeakObservation] = (),
+    rates: DisturbanceRates | None = None,
+    keep: bool = True,
+    workers: int | None = None,
+    progress: Progress = lambda _share: None,
+) -> list[Fitted]:
+    """Return one outlook for each history as ``outlooks`` does, with what is worth keeping of its fit.
+
+    Each box is fitted alone, then again under the prior pooled over all.
+
+    Parameters
+    ----------
+    histories : sequence of BoxHistory
+        What was declared, logged and shown, a box each.
+    as_of : datetime
+        The present of all of them; what came later doesn't count.
+    humidity_limits : sequence of float, optional
+        One for each box; its own where left out. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    change : WhatIf, optional
+        A what-if that is forecast too, beside the box as it is.
+    others : sequence of LeakObservation
+        What is known of the leaks of boxes that are not fitted now.
+    rates : DisturbanceRates, optional
+        How the boxes of the shelf are used; by these histories alone where left out.
+    keep : bool
+        False where nobody keeps the fits.
+    workers : int, optional
+        Processes for many boxes; one for each core where left out.
+    progress : callable
+        Called with the share done, from 0 to 1.
+
+    Returns
+    -------
+    list of Fitted
+        In the order of the histories.
+    """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
     box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
-    disturbance_rates = rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(rooms, now_s, horizon_days, change, disturbance_rates, memory is not None)
-    if memory is None:
-        return _outlooks(box_input, shared, limits, None, workers, progress)
-    with memory.lock:
-        return _outlooks(box_input, shared, limits, memory, workers, progress)
+    rates = rates or rates_of((history.entries for history in histories), now_s)
+    shared = _Shared(rooms, now_s, horizon_days, change, rates, keep)
+    count = len(box_input)
+    with worker_pool(shared, count, workers) as executor:
+        looked = list(_with_progress(executor.each(_first_fit, box_input), count, progress, 0.0, _FIRST_FITS_SHARE))
+        jobs = _with_others([first for first, _ in looked], others, limits)
+        jobs = [replace(job, steps_s=steps_s) for job, (_, steps_s) in zip(jobs, looked, strict=True)]
+        return list(_with_progress(executor.each(_outlook, jobs), count, progress, _FIRST_FITS_SHARE, 1.0))
+
+
+def updated(
+    last_fits: Sequence[tuple[LastFit, Teaching]],
+    histories: Sequence[BoxHistory],
+    as_of: datetime,
+    *,
+    humidity_limits: Sequence[float] | None = None,
+    horizon_days: int = HORIZON_DAYS,
+    change: WhatIf | None = None,
+    rates: DisturbanceRates | None = None,
+    workers: int | None = None,
+    progress: Progress = lambda _share: None,
+) -> list[Fitted | RefitReason]:
+    """Return one outlook for each history, updated from the last fit of the box.
+
+    Parameters
+    ----------
+    last_fits : sequence of (LastFit, Teaching)
+        One for each history, with what it learned from other boxes.
+    histories : sequence of BoxHistory
+        A box each; of the readings those of the last weeks before the fit, and since, will do.
+    as_of : datetime
+        The present of all of them, no earlier than the fits; what came later doesn't count.
+    humidity_limits : sequence of float, optional
+        One for each box; its own where left out. [fraction of saturation]
+    horizon_days : int
+        How far to look ahead. [days]
+    change : WhatIf, optional
+        A what-if that is forecast too, beside the box as it is.
+    rates : DisturbanceRates, optional
+        How the boxes of the shelf are used; by these histories alone where left out.
+    workers : int, optional
+        Processes for many boxes; one for each core where left out.
+    progress : callable
+        Called with the share done, from 0 to 1.
+
+    Returns
+    -------
+    list of Fitted or RefitReason
+        In the order of the histories; a reason where a box must be fitted again.
+    """
+    limits = humidity_limits or [history.box.humidity_limit for history in histories]
+    box_input, rooms = by_room(histories)
+    now_s = as_of.timestamp()
+    rates = rates or rates_of((history.entries for history in histories), now_s)
+    shared = _Shared(rooms, now_s, horizon_days, change, rates, True)
+    jobs = [
+        _Update(last_fit, teaching, one, limit)
+        for (last_fit, teaching), one, limit in zip(last_fits, box_input, limits, strict=True)
+    ]
+    with worker_pool(shared, len(jobs) // _UPDATES_PER_FIT, workers) as executor:
+        return list(_with_progress(executor.each(_updated, jobs), len(jobs), progress, 0.0, 1.0))
 
 
 def outlook_among(
@@ -196,40 +314,7 @@ def outlook_among(
     shared = _Shared(rooms, now_s, horizon_days, None, disturbance_rates, False, assumptions)
     first = [first_fit(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in same_style]
     jobs = _with_others(first, (), [limit] * len(same_style))
-    return _outlook(shared, jobs[same_style.index(asked)])[0]
-
-
-def _outlooks(  # noqa: PLR0917
-    box_input: Sequence[BoxInput],
-    shared: _Shared,
-    limits: Sequence[float],
-    memory: Memory | None,
-    workers: int | None,
-    progress: Progress,
-) -> list[Outlook]:
-    """Update the boxes that can be; fit all others alone, then again under the prior pooled over all."""
-    rooms = shared.rooms
-    last_fits = memory.last_fits(box_input, rooms, shared.now_s) if memory else [None] * len(box_input)
-    known = {k: _Update(one, limits[k]) for k, one in enumerate(last_fits) if one is not None}
-    share = len(known) / max(_UPDATES_PER_FIT * len(box_input) - (_UPDATES_PER_FIT - 1) * len(known), 1)
-    with worker_pool(shared, len(box_input) - len(known) + len(known) // _UPDATES_PER_FIT, workers) as executor:
-        answers: dict[int, Outlook] = {}
-        updates = _with_progress(executor.each(_updated, list(known.values())), len(known), progress, 0.0, share)
-        for k, (outlook, now) in zip(known, updates, strict=True):
-            if memory and memory.take_update(box_input[k], rooms, now):
-                answers[k] = outlook
-        new = [k for k in range(len(box_input)) if k not in answers]
-        middle = share + (1.0 - share) * _FIRST_FITS_SHARE
-        first = list(
-            _with_progress(executor.each(_first_fit, [box_input[k] for k in new]), len(new), progress, share, middle)
-        )
-        jobs = _with_others(first, memory.leak_observations() if memory else (), [limits[k] for k in new])
-        fitted = _with_progress(executor.each(_outlook, jobs), len(new), progress, middle, 1.0)
-        for k, one, (outlook, posterior) in zip(new, jobs, fitted, strict=True):
-            answers[k] = outlook
-            if memory and posterior:
-                memory.remember(box_input[k], rooms, one.first, one.style_leak, posterior)
-    return [answers[k] for k in range(len(box_input))]
+    return _outlook(shared, jobs[same_style.index(asked)]).outlook
 
 
 def _with_progress(
@@ -241,20 +326,23 @@ def _with_progress(
         progress(start + (end - start) * done / count)
 
 
-def _first_fit(shared: _Shared, box_input: BoxInput) -> FirstFit:
-    return first_fit(box_input, shared.rooms, shared.now_s, shared.assumptions)
+def _first_fit(shared: _Shared, box_input: BoxInput) -> tuple[FirstFit, tuple[float, ...]]:
+    first = first_fit(box_input, shared.rooms, shared.now_s, shared.assumptions)
+    kept = shared.kept and first.posterior is not None
+    return first, recent_steps_s(box_input, shared.rooms, shared.now_s) if kept else ()
 
 
-def _updated(shared: _Shared, update: _Update) -> tuple[Outlook, Posterior | RefitReason]:
+def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
     last_fit = update.last_fit
-    now = last_fit.updated(shared.rooms, shared.now_s)
+    now = last_fit.updated(update.box_input, shared.rooms, shared.now_s)
     if isinstance(now, RefitReason):
-        return Outlook(), now
+        return now
     outlook = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared)
     if outlook.trace:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
-        return outlook, RefitReason.failed
-    return outlook, now.for_update()
+        return RefitReason.failed
+    teaching = replace(update.teaching, rates=shared.disturbance_rates)
+    return Fitted(outlook, teaching, last_fit.moved_on(now, update.box_input, shared.rooms))
 
 
 def _with_others(
@@ -270,28 +358,27 @@ def _second_fit(first: FirstFit, observations: list[LeakObservation], limit: flo
     if posterior is None:
         return _SecondFit(first, (0.0, 0.0), None, limit)
     style_leak = pool(posterior.box, 0.0, [s for s in observations if s.box != posterior.box.name])
-    return _SecondFit(first, _pooled(posterior, first.change_point, observations), style_leak, limit)
+    change_at_s = first.change_point.at.timestamp() if first.change_point else None
+    pooled = pooled_over(posterior.box, posterior.episode.start_s, change_at_s, observations)
+    return _SecondFit(first, pooled, style_leak, limit)
 
 
-def _pooled(
-    posterior: Posterior, change: ChangePoint | None, observations: list[LeakObservation]
-) -> tuple[float, float]:
-    """Mean and sd of the pooled prior; what a box was before a change point says nothing of it now."""
-    if change is not None:
-        observations = [s for s in observations if s.box != posterior.box.name or s.at_s > change.at.timestamp()]
-    return pool(posterior.box, posterior.episode.start_s, observations)
-
-
-def _outlook(shared: _Shared, job: _SecondFit) -> tuple[Outlook, Posterior | None]:
+def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:
     first = job.first
     if first.posterior is None:
-        return first.refused, None
+        return Fitted(first.refused, Teaching(first.observations, None, shared.disturbance_rates))
+    change_at_s = first.change_point.at.timestamp() if first.change_point else None
+    teaching = Teaching(
+        first.observations, job.pooled, shared.disturbance_rates, first.posterior.episode.start_s, change_at_s
+    )
     try:
         posterior = with_change_point(under_pooled_prior(first.posterior, job.pooled))
     except Exception as error:
-        return refused(error), None
+        return Fitted(refused(error), teaching)
     outlook = _outlook_of(posterior, first, job.style_leak, job.limit, shared)
-    return outlook, posterior.for_update() if shared.remembered else None
+    if not shared.kept or outlook.trace:
+        return Fitted(outlook, teaching)
+    return Fitted(outlook, teaching, LastFit.of(posterior, first, job.style_leak, job.steps_s))
 
 
 def _outlook_of(

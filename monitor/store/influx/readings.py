@@ -7,6 +7,7 @@ was ever set aside: the server is told no deletions, so what it has for those in
 from __future__ import annotations
 
 import time
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -71,6 +72,16 @@ class InfluxReadings(SqliteReadings):
         no_marks = np.zeros(len(at_s), dtype=np.uint16)
         theirs = ReadingSeries(box, at_s, _column(given, "temperature_c"), _column(given, "rh_pct") / 100.0, no_marks)
         return _joined(theirs, local)
+
+    def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:
+        """Return a digest of the hourly means of a span, of the readings in its last hour, and of the marks."""
+        hour = end.replace(minute=0, second=0, microsecond=0)
+        hourly, since = self.hourly(box, start, hour), self.series(box, hour, end)
+        digest = blake2b(super().digest(box, start, end), digest_size=16)
+        for series in (hourly, since):
+            for column in (series.at_s, series.temperature_degc, series.relative_humidity):
+                digest.update(column.tobytes())
+        return digest.digest()
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order; what the shelf's own file holds comes from there."""

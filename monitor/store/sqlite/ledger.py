@@ -84,6 +84,12 @@ class SqliteLedger:
             )
             return [_to_entry(row) for row in rows]
 
+    def stamp(self) -> object:
+        """Return the number of the newest entry, and how many were taken back."""
+        with self._database.errors():
+            row = self._database.connection.execute("SELECT max(entry_id), count(taken_back_at_ms) FROM ledger")
+            return row.fetchone()
+
     def rejected(self, newest: int = REJECTED_LISTED) -> Sequence[RejectedMessage]:
         """Return the newest rejected messages, newest first."""
         with self._database.errors():

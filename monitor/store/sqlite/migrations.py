@@ -281,6 +281,21 @@ ALTER TABLE set_aside_hours DROP COLUMN min_humidity;
 ALTER TABLE set_aside_hours DROP COLUMN max_humidity
 """
 
+_KEPT_OUTLOOKS = """
+CREATE TABLE kept_outlooks (
+    box TEXT NOT NULL PRIMARY KEY,
+    as_of_ms INTEGER NOT NULL,
+    rests_on BLOB NOT NULL,
+    of_others BLOB NOT NULL,
+    answer BLOB NOT NULL,
+    teaching BLOB NOT NULL,
+    fitted_until_ms INTEGER,
+    fit_rests_on BLOB NOT NULL,
+    checksum INTEGER NOT NULL,
+    fit BLOB
+) STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -298,6 +313,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("imports that can be taken back", _IMPORTS),
     ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
     ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
+    ("outlooks kept from question to question", _KEPT_OUTLOOKS),
 )
 
 

@@ -6,6 +6,7 @@ import math
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from hashlib import blake2b
 from itertools import chain
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -63,6 +64,19 @@ INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDAT
     battery = excluded.battery, seq = excluded.seq, origin = excluded.origin,
     floor = coalesce(excluded.floor, floor)
 WHERE excluded.at_ms > at_ms
+"""
+_HOURS_SUMMED = """
+SELECT sum(count), sum(hour * count), sum(hour * sum_temperature), sum(hour * sum_humidity)
+FROM hourly WHERE box_id = :box AND hour >= :first AND hour < :hour
+"""
+"""Each hour weighs by its number, so that what moves from one to another shows."""
+_SINCE_SUMMED = """
+SELECT count(*), sum(at_s), sum(at_s * temperature), sum(at_s * humidity)
+FROM readings WHERE box_id = :box AND at_s >= :hour * 3600 AND at_s < :end / 1000.0
+"""
+_MARKS_SUMMED = """
+SELECT count(*), sum(at_ms % 1000003 * bits)
+FROM marks WHERE box_id = :box AND at_ms >= :first * 3600000 AND at_ms < :end
 """
 _ADD_TO_HOUR = """
 INSERT INTO hourly VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
@@ -205,6 +219,16 @@ class SqliteReadings:
         """Return how many readings are held."""
         with self._database.errors():
             return int(self._database.connection.execute("SELECT count(*) FROM readings").fetchone()[0])
+
+    def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:
+        """Return a digest of the readings of a span and of their marks, from the roll-up and what came since."""
+        first = -(FIRST_MS // -MS_PER_HOUR) if start is None else to_ms(start) // MS_PER_HOUR
+        end_ms = to_ms(end)
+        span = {"box": self._known_box_id(box), "first": first, "end": end_ms, "hour": end_ms // MS_PER_HOUR}
+        with self._database.errors():
+            connection = self._database.connection
+            sums = [connection.execute(each, span).fetchone() for each in (_HOURS_SUMMED, _SINCE_SUMMED, _MARKS_SUMMED)]
+        return blake2b(repr(sums).encode(), digest_size=16).digest()
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""

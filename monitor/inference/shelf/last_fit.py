@@ -1,0 +1,322 @@
+"""The last fit of a box, so that one to which hours were only added is updated and not fitted again.
+
+Whoever keeps fits moves one on once a day. Within a day every update starts from the same posterior, so that hours of
+one day are one piece of evidence, however often somebody asks.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.episodes import (
+    BETWEEN_LEVELS_HOURS,
+    LEVEL_HOURS,
+    DisturbanceRates,
+    find_steps,
+)
+from monitor.inference.fit.fit import refreshed, unchanged
+from monitor.inference.fit.pooling import LeakObservation, pool
+from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model.state import State, drawn_box
+from monitor.inference.shelf.first_fit import (
+    BoxInput,
+    FirstFit,
+    Room,
+)
+from monitor.records import Box
+from monitor.series.hourly_values import HOUR_S
+
+FITTED_FOR_DAYS = 7.0
+"""After so long all is fitted again: for what other boxes added to the pool, and for slow changes. [days]
+Judgement."""
+RECENT_DAYS = 14.0
+"""Readings from so long before the last update are searched for steps again. [days] Judgement: the usual rise of a box
+is known from them."""
+LEAST_EFFECTIVE_DRAWS = 150.0
+"""Fewer effective draws leave quantiles to chance. [draws] Judgement: a 5 % point then rests on seven."""
+_MOST_WANDER = 0.12
+"""A conductance that moved so far since the fit may have a change point, which only a fit finds. [ln conductance]
+Judgement: an eighth, as much as the model itself may be off by (``fit.posterior.MODEL_SD``)."""
+_STEP_SHOWS_AFTER_S = (LEVEL_HOURS + BETWEEN_LEVELS_HOURS) * HOUR_S
+"""A step shows when its later level is complete. [s]"""
+_SAME_STEP_S = LEVEL_HOURS * HOUR_S
+"""Two steps found so near are one. [s]"""
+_POOLED_MOVED_BY = 0.05
+"""A pooled prior whose mean moved by more has something to teach. [ln air changes] Judgement: a twentieth of a leak,
+half of what two fits may differ by."""
+_POOLED_WIDENED_BY = 0.1
+"""The same of the logarithm of its standard deviation. [1] Judgement: a tenth, which no interval shows."""
+_RATES_MOVED_BY = 0.1
+"""The same of how often boxes are opened, or spools swapped. [fraction] Judgement: one more in ten."""
+
+_log = logging.getLogger(__name__)
+
+
+class RefitReason(StrEnum):
+    """Why a box is fitted again."""
+
+    week = "a week has passed since the last fit"
+    step = "a lasting step of humidity"
+    draws = "too few effective draws"
+    wandered = "the leak is not what it was"
+    failed = "the last posterior can't be updated"
+
+
+def pooled_over(
+    box: Box, episode_start_s: float, change_at_s: float | None, observations: Sequence[LeakObservation]
+) -> tuple[float, float]:
+    """Return the prior of a box's leak as other boxes and its own earlier episodes give it.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    episode_start_s : float
+        Start of the episode it is in. [s since 1970 UTC]
+    change_at_s : float or None
+        When its leak changed last: what it was before says nothing of it now. [s since 1970 UTC]
+    observations : sequence of LeakObservation
+        Of all boxes.
+
+    Returns
+    -------
+    (float, float)
+        Mean and standard deviation. [ln air changes a day]
+    """
+    if change_at_s is not None:
+        observations = [s for s in observations if s.box != box.name or s.at_s > change_at_s]
+    return pool(box, episode_start_s, observations)
+
+
+@dataclass(frozen=True)
+class Teaching:
+    """What a fit learned from other boxes, and what they can learn from it."""
+
+    observations: tuple[LeakObservation, ...]
+    """Of its leak."""
+    pooled: tuple[float, float] | None
+    """Prior mean and standard deviation of its leak that it was fitted under; None where there is no fit.
+    [ln air changes a day]"""
+    rates: DisturbanceRates
+    """How the boxes of the shelf are used."""
+    episode_start_s: float = 0.0
+    """Start of the episode that was fitted. [s since 1970 UTC]"""
+    changed_at_s: float | None = None
+    """When its leak changed last. [s since 1970 UTC]"""
+
+    def pooled_moved(self, box: Box, observations: Sequence[LeakObservation]) -> bool:
+        """Return whether other boxes have something to teach that the fit has not heard.
+
+        Parameters
+        ----------
+        box : Box
+            The box.
+        observations : sequence of LeakObservation
+            Of all boxes, as they are now.
+
+        Returns
+        -------
+        bool
+            False where there was no fit.
+        """
+        if self.pooled is None:
+            return False
+        pooled = pooled_over(box, self.episode_start_s, self.changed_at_s, observations)
+        widened = abs(float(np.log(pooled[1] / self.pooled[1])))
+        return abs(pooled[0] - self.pooled[0]) > _POOLED_MOVED_BY or widened > _POOLED_WIDENED_BY
+
+    def rates_moved(self, rates: DisturbanceRates) -> bool:
+        """Return whether the boxes of the shelf are used otherwise than its forecast took them to be.
+
+        Parameters
+        ----------
+        rates : DisturbanceRates
+            As they are now.
+
+        Returns
+        -------
+        bool
+            True from one in ten more or fewer on.
+        """
+        pairs = (
+            (rates.openings_per_day, self.rates.openings_per_day),
+            (rates.events_per_day, self.rates.events_per_day),
+        )
+        return any(abs(now - before) > _RATES_MOVED_BY * max(now, before) for now, before in pairs)
+
+
+@dataclass(frozen=True, eq=False)
+class LastFit:
+    """The last fit of a box: all that an update needs beside what was seen since."""
+
+    posterior: Posterior
+    """Of the last update."""
+    steps_s: tuple[float, ...]
+    """Lasting steps of humidity in the recent readings, as known at the last update. [s since 1970 UTC]"""
+    first: FirstFit
+    """Its first fit, without the posterior."""
+    style_leak: tuple[float, float] | None
+    """Mean and standard deviation of ln(air changes a day) of boxes of its style. [ln(1/day)]"""
+    fitted_at_s: float
+    """When all of it was fitted. [s since 1970 UTC]"""
+    wander: float
+    """Mean wander of ln conductance as it was fitted. [1]"""
+
+    @classmethod
+    def of(
+        cls,
+        posterior: Posterior,
+        first: FirstFit,
+        style_leak: tuple[float, float] | None,
+        steps_s: tuple[float, ...],
+    ) -> LastFit:
+        """Return what is to be kept of a fit.
+
+        Parameters
+        ----------
+        posterior : Posterior
+            Under the pooled prior.
+        first : FirstFit
+            Its first fit.
+        style_leak : (float, float) or None
+            Of boxes of its style. [ln(1/day)]
+        steps_s : tuple of float
+            Lasting steps of humidity in the recent readings. [s since 1970 UTC]
+
+        Returns
+        -------
+        LastFit
+            A third of the size of the fit.
+        """
+        return cls(
+            posterior.for_update(),
+            steps_s,
+            replace(first, posterior=None),
+            style_leak,
+            posterior.now_s,
+            float(np.mean(posterior.filtered.wander)),
+        )
+
+    def moved_on(self, posterior: Posterior, box_input: BoxInput, rooms: Sequence[Room]) -> LastFit:
+        """Return the same with its posterior updated: once a day, as updates of one day share their start.
+
+        Parameters
+        ----------
+        posterior : Posterior
+            The updated one.
+        box_input : BoxInput
+            With its recent readings.
+        rooms : sequence of Room
+            Of the shelf.
+
+        Returns
+        -------
+        LastFit
+            Itself within a day.
+        """
+        if posterior.now_s - self.posterior.now_s < DAY_S:
+            return self
+        steps_s = recent_steps_s(box_input, rooms, posterior.now_s)
+        return replace(self, posterior=posterior.for_update(), steps_s=steps_s)
+
+    def updated(self, box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> Posterior | RefitReason:
+        """Return the posterior of now, or why that needs a fit.
+
+        Parameters
+        ----------
+        box_input : BoxInput
+            Its history; of its readings those since ``RECENT_DAYS`` before the last update will do.
+        rooms : sequence of Room
+            Of the shelf.
+        now_s : float
+            No earlier than the last update; within an hour of it nothing new is known. [s since 1970 UTC]
+
+        Returns
+        -------
+        Posterior or RefitReason
+            A reason also where the update failed, which is logged.
+        """
+        if now_s - self.posterior.now_s < HOUR_S:
+            return unchanged(self.posterior)
+        if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
+            return RefitReason.week
+        try:
+            return self._updated(_with_recent_readings(box_input, self.posterior.now_s), rooms, now_s)
+        except Exception:
+            _log.exception("box %s can't be updated from the last fit, and is fitted again", box_input.name)
+            return RefitReason.failed
+
+    def _updated(self, box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> Posterior | RefitReason:
+        record, fitted_s = box_input.bare_record(rooms), self.posterior.now_s
+        for at_s in _steps_s(record, now_s):
+            if at_s > fitted_s - _STEP_SHOWS_AFTER_S and not any(abs(at_s - s) < _SAME_STEP_S for s in self.steps_s):
+                return RefitReason.step
+        now = refreshed(self.posterior, record, now_s)
+        if now.effective_draws < LEAST_EFFECTIVE_DRAWS:
+            return RefitReason.draws
+        moved = abs(float(np.mean(now.filtered.wander)) - self.wander)
+        return RefitReason.wandered if moved > _MOST_WANDER else now
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
+        filtered = self.posterior.filtered
+        arrays = {f.name: getattr(filtered, f.name).astype(np.float32) for f in fields(State) if f.name != "drawn"}
+        posterior = replace(self.posterior, theta=self.posterior.theta[:0], filtered=filtered.take(_NONE))
+        theta = self.posterior.theta.astype(np.float32)
+        return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": arrays}
+
+    def __setstate__(self, kept: dict[str, Any]) -> None:
+        theta = kept.pop("theta").astype(np.float64)
+        arrays = {name: values.astype(np.float64) for name, values in kept.pop("filtered").items()}
+        posterior = kept["posterior"]
+        state = State(drawn=drawn_box(posterior.problem, theta), **arrays)
+        self.__dict__.update(kept, posterior=replace(posterior, theta=theta, filtered=state))
+
+
+_NONE = np.empty(0, np.intp)
+
+
+def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> tuple[float, ...]:
+    """Return when humidity took lasting steps in the recent readings of a box.
+
+    Parameters
+    ----------
+    box_input : BoxInput
+        With these readings at least.
+    rooms : sequence of Room
+        Of the shelf.
+    now_s : float
+        [s since 1970 UTC]
+
+    Returns
+    -------
+    tuple of float
+        In order of time. [s since 1970 UTC]
+    """
+    return _steps_s(_with_recent_readings(box_input, now_s).bare_record(rooms), now_s)
+
+
+def _with_recent_readings(box_input: BoxInput, fitted_s: float) -> BoxInput:
+    """The same box, with its readings from some days before the last update on."""
+    series = box_input.history.readings
+    recent = slice(int(np.searchsorted(series.at_s, fitted_s - RECENT_DAYS * DAY_S)), None)
+    cut = replace(
+        series,
+        at_s=series.at_s[recent],
+        temperature_degc=series.temperature_degc[recent],
+        relative_humidity=series.relative_humidity[recent],
+        marks=series.marks[recent],
+    )
+    return replace(box_input, history=replace(box_input.history, readings=cut))
+
+
+def _steps_s(record: Record, now_s: float) -> tuple[float, ...]:
+    hours = record.hours.before(now_s, record.room)
+    return tuple(step.at_s for step in find_steps(hours, record.box.sensor.resolution))

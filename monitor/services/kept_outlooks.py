@@ -1,0 +1,245 @@
+"""Which boxes are answered from what was kept, which are updated, and which are fitted again; and what is kept then.
+
+An outlook is made of code, declared box, logged entries and readings up to its instant; a digest of these is kept with
+it. For an hour it is given as it is. After that the fit behind it is updated by the hours since. Where the digest is
+another one, the box is fitted again, and the others only where they have something to learn from it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from monitor.records import KeptOutlook, Outlook, WhatIf
+from monitor.services.packing import packed, unpacked, version_of_code
+
+if TYPE_CHECKING:
+    from monitor.inference import DisturbanceRates, Fitted, LastFit, LeakObservation, RefitReason, Teaching
+    from monitor.services.histories import Histories
+    from monitor.store.contracts import KeptOutlooks
+
+Progress = Callable[[float], None]
+
+AS_IT_IS_FOR = timedelta(hours=1)
+"""So long an outlook is given as it is. A judgement: humidity moves in hours, and hours are what estimates rest on."""
+_AHEAD = timedelta(minutes=1)
+"""One that is newer than a question by no more answers it: another process was quicker. A judgement."""
+_AT_A_TIME = 16
+"""Outlooks kept in one transaction. [boxes] A judgement: two megabytes, so that a listener's commit hardly waits."""
+_UPDATES_PER_FIT = 3
+"""So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
+
+_log = logging.getLogger(__name__)
+
+
+class NothingKept:
+    """For one who keeps nothing."""
+
+    def all(self) -> Mapping[str, KeptOutlook]:
+        """Return nothing."""
+        return {}
+
+    def fit(self, box: str, rests_on: bytes) -> bytes | None:  # noqa: ARG002
+        """Return nothing."""
+        return None
+
+    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:  # noqa: ARG002
+        """Keep nothing."""
+        return False
+
+
+class Round:
+    """One question to all boxes of a shelf: their answers, and what of them is kept for the next question."""
+
+    def __init__(
+        self,
+        histories: Histories,
+        kept: KeptOutlooks,
+        *,
+        held: Collection[str] = (),
+        fresh: bool = False,
+        workers: int | None = None,
+        progress: Progress = lambda _share: None,
+    ) -> None:
+        """``held`` are the boxes that are asked about with something changed afterwards."""
+        self._histories, self._kept, self._held = histories, kept, held
+        self._workers, self._progress = workers, progress
+        self._boxes = {box.name: box for box in histories.boxes}
+        there = kept.all()
+        self._known = {name: there[name] for name in self._boxes if name in there and not fresh}
+        """What was kept of each box; whether it still holds is another matter."""
+        self._of_later = {name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD}
+        """Boxes asked about as they were: what is kept of them is of more use."""
+        self._answers: dict[str, Outlook] = {}
+        self._teaching: dict[str, Teaching] = {}
+        self._fits: dict[str, LastFit] = {}
+        """Of the boxes held."""
+
+    def outlooks(self) -> Mapping[str, Outlook]:
+        """Return the outlook of every box, and keep what is new."""
+        self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
+        of_others = self._histories.digest_of_use()
+        unheard = {name for name in self._answers if self._known[name].of_others != of_others}
+        if unheard or len(self._answers) < len(self._boxes):
+            self._answer_anew(unheard, of_others)
+        return self._answers
+
+    def with_something_changed(
+        self, names: Iterable[str], humidity_limit: float | None, change: WhatIf | None
+    ) -> Mapping[str, Outlook]:
+        """Return the outlooks of some boxes at another limit, or with something changed beside them; none is kept."""
+        found = {name: self._answers[name] for name in names}
+        for name in found.keys() - self._teaching.keys():
+            self._read_teaching(name)
+        fits = {name: fit for name in found if name in self._teaching and (fit := self._fit_of(name)) is not None}
+        limits = [humidity_limit or self._boxes[name].humidity_limit for name in fits]
+        for name, given in zip(fits, self._update(fits, humidity_limits=limits, change=change), strict=True):
+            if isinstance(given, StrEnum):
+                _log.error("box %s can't be asked about with something changed: %s", name, given)
+            else:
+                found[name] = given.outlook
+        return found
+
+    def _as_it_is(self, name: str) -> Outlook | None:
+        """The outlook that was kept, where it can be given for now."""
+        one = self._known.get(name)
+        if one is None or one.as_of + AS_IT_IS_FOR <= self._histories.as_of:
+            return None
+        return unpacked(one.answer, Outlook) if self._holds(name, one.as_of, one.rests_on) else None
+
+    def _answer_anew(self, unheard: set[str], of_others: bytes) -> None:
+        """Fit what must be, let the others hear of it, update what only grew, and keep all that."""
+        for name in self._known:
+            if name in self._answers or self._fit_holds(name):
+                self._read_teaching(name)
+        for name in self._boxes:  # before anything is read, so that what comes meanwhile is noticed
+            self._made_of(name, self._histories.as_of)
+        new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0)
+        observations, rates = self._observations(), self._rates()
+        others = [name for name in self._boxes if name not in new]
+        taught = [name for name in others if self._teaching[name].pooled_moved(self._boxes[name], observations)]
+        grown = [
+            name for name in others
+            if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
+        ]  # fmt: skip
+        done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
+        new |= self._updated(grown, done)
+        left = [name for name in others if name not in new and (name in taught or name in grown)]
+        new |= self._fit(left, 1.0 - len(left) / len(self._boxes))
+        self._answers |= {name: one.outlook for name, one in new.items()}
+        self._keep(new, unheard - set(new), of_others)
+
+    def _fit(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
+        """Fit boxes anew, the others informing them."""
+        from monitor.inference import fitted  # noqa: PLC0415
+
+        if not names:
+            return {}
+        given = fitted(
+            [self._histories.history(self._boxes[name], None) for name in names],
+            self._histories.as_of,
+            others=[one for one in self._observations() if one.box not in names],
+            rates=self._rates(),
+            workers=self._workers,
+            progress=self._from(done),
+        )
+        found = dict(zip(names, given, strict=True))
+        self._note(found)
+        return found
+
+    def _updated(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
+        """Update those boxes whose last fit can be."""
+        fits = {name: fit for name in names if (fit := self._fit_of(name)) is not None}
+        given = zip(fits, self._update(fits, progress=self._from(done)), strict=True)
+        found = {name: one for name, one in given if not isinstance(one, StrEnum)}
+        self._note(found)
+        return found
+
+    def _update(self, fits: Mapping[str, LastFit], **how: Any) -> Sequence[Fitted | RefitReason]:
+        from monitor.inference import RECENT_DAYS, updated  # noqa: PLC0415
+
+        if not fits:
+            return ()
+        recent = timedelta(days=RECENT_DAYS)
+        histories = [
+            self._histories.history(self._boxes[name], datetime.fromtimestamp(fit.posterior.now_s, UTC) - recent)
+            for name, fit in fits.items()
+        ]
+        return updated(
+            [(fit, self._teaching[name]) for name, fit in fits.items()], histories, self._histories.as_of,
+            rates=self._rates(), workers=self._workers, **how,
+        )  # fmt: skip
+
+    def _read_teaching(self, name: str) -> None:
+        from monitor.inference import Teaching  # noqa: PLC0415
+
+        teaching = unpacked(self._known[name].teaching, Teaching)
+        if teaching is not None:
+            self._teaching[name] = teaching
+
+    def _note(self, found: Mapping[str, Fitted]) -> None:
+        for name, one in found.items():
+            self._teaching[name] = one.teaching
+            if name in self._held and one.last_fit is not None:
+                self._fits[name] = one.last_fit
+
+    def _keep(self, new: Mapping[str, Fitted], heard: Iterable[str], of_others: bytes) -> None:
+        """Keep what is new, and note what boxes were answered as they are though others changed."""
+        kept: list[tuple[KeptOutlook, bytes | None]] = [
+            (replace(self._known[name], of_others=of_others), None) for name in heard
+        ]
+        for name, one in new.items():
+            if not one.outlook.trace and name not in self._of_later:
+                kept.append(self._to_keep(name, one, of_others))
+            if len(kept) == _AT_A_TIME:
+                self._kept.keep(kept, self._boxes)
+                kept = []
+        self._kept.keep(kept, self._boxes)
+
+    def _to_keep(self, name: str, one: Fitted, of_others: bytes) -> tuple[KeptOutlook, bytes | None]:
+        as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
+        answer = packed(replace(one.outlook, forecast_if=None))
+        kept = KeptOutlook(name, as_of, made_of, of_others, answer, packed(one.teaching))
+        if one.last_fit is None:
+            return kept, None
+        if one.last_fit.posterior.now_s == as_of.timestamp():
+            return replace(kept, fitted_until=as_of, fit_rests_on=made_of), packed(one.last_fit)
+        before = self._known[name]
+        return replace(kept, fitted_until=before.fitted_until, fit_rests_on=before.fit_rests_on), None
+
+    def _made_of(self, name: str, until: datetime) -> bytes:
+        """A digest of all that an outlook of this box is made of, if it is made for that instant."""
+        return version_of_code() + self._histories.digest(self._boxes[name], until)
+
+    def _holds(self, name: str, until: datetime | None, made_of: bytes) -> bool:
+        """Whether what was made for an instant is made of just what is there now, up to that instant."""
+        if until is None or until > self._histories.as_of + _AHEAD:
+            return False
+        box = self._boxes[name]
+        return not self._histories.logged_since(box, until) and self._made_of(name, until) == made_of
+
+    def _fit_holds(self, name: str) -> bool:
+        one = self._known[name]
+        return self._holds(name, one.fitted_until, one.fit_rests_on)
+
+    def _fit_of(self, name: str) -> LastFit | None:
+        from monitor.inference import LastFit  # noqa: PLC0415
+
+        if name in self._fits or name not in self._known:
+            return self._fits.get(name)
+        return unpacked(self._kept.fit(name, self._known[name].fit_rests_on), LastFit)
+
+    def _observations(self) -> list[LeakObservation]:
+        return [one for teaching in self._teaching.values() for one in teaching.observations if one.finite]
+
+    def _rates(self) -> DisturbanceRates:
+        from monitor.inference import rates_of  # noqa: PLC0415
+
+        return rates_of(self._histories.entries.values(), self._histories.as_of.timestamp())
+
+    def _from(self, done: float) -> Progress:
+        return lambda share: self._progress(done + (1.0 - done) * share)

@@ -1,0 +1,135 @@
+"""Outlooks kept from question to question: made of what else is in the file, so any may be dropped at any time.
+
+They are written over a connection of their own, which waits for nobody: a question is answered without them, too.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import zlib
+from typing import TYPE_CHECKING
+
+from monitor.records import KeptOutlook
+from monitor.store.listener_lock import listeners
+from monitor.store.sqlite.rows import from_ms, to_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator, Mapping, Sequence
+    from pathlib import Path
+
+    from monitor.store.sqlite.connection import Database
+
+_WAIT_S = 0.25  # judgement: nobody notices it, and a listener's commit is through by then
+_LARGEST_BYTES = 200_000  # judgement: a thousand draws in single precision take half of it
+_KEPT = "box, as_of_ms, rests_on, of_others, answer, teaching, fitted_until_ms, fit_rests_on"
+_KEEP = f"""
+INSERT INTO kept_outlooks ({_KEPT}, fit, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (box) DO UPDATE SET
+    as_of_ms = excluded.as_of_ms, rests_on = excluded.rests_on, of_others = excluded.of_others,
+    answer = excluded.answer, teaching = excluded.teaching, fitted_until_ms = excluded.fitted_until_ms,
+    fit_rests_on = excluded.fit_rests_on, fit = coalesce(excluded.fit, fit), checksum = excluded.checksum
+WHERE excluded.fit IS NOT NULL OR (fit IS NOT NULL AND fit_rests_on = excluded.fit_rests_on)
+    OR excluded.fitted_until_ms IS NULL
+"""
+"""The fit is left as it is where none is given and the one that is there is the one that was answered from."""
+
+
+class SqliteKeptOutlooks:
+    """Keeps the ``KeptOutlooks`` contract in the shelf's own file."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def all(self) -> Mapping[str, KeptOutlook]:
+        """Return what is kept of each box; what is damaged is passed over."""
+        rows: list[tuple[object, ...]] = []
+        with contextlib.suppress(sqlite3.Error):
+            rows = self._database.connection.execute(f"SELECT {_KEPT}, checksum FROM kept_outlooks").fetchall()
+        found = (_to_kept(row[:-1]) for row in rows if _checksum(row[:-1]) == row[-1])
+        return {one.box: one for one in found if one is not None}
+
+    def fit(self, box: str, rests_on: bytes) -> bytes | None:
+        """Return the packed fit of a box that rests on this; None where another was kept since."""
+        with contextlib.suppress(sqlite3.Error):
+            row = self._database.connection.execute(
+                "SELECT fit FROM kept_outlooks WHERE box = ? AND fit_rests_on = ?", (box, rests_on)
+            ).fetchone()
+            return row[0] if row and isinstance(row[0], bytes) else None
+        return None
+
+    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:
+        """Keep outlooks, each with its packed fit where that is another one; forget all but these boxes.
+
+        False where the file can't be written to at once.
+        """
+        if self._log_was_taken_away():
+            return False
+        try:
+            with self._writing() as connection:
+                for one, fit in kept:
+                    if fit is None or len(fit) + len(one.answer) + len(one.teaching) <= _LARGEST_BYTES:
+                        row = _to_row(one)
+                        connection.execute(_KEEP, (*row, fit, _checksum(row)))
+                names = [name for (name,) in connection.execute("SELECT box FROM kept_outlooks")]
+                gone = [(name,) for name in names if name not in boxes]
+                connection.executemany("DELETE FROM kept_outlooks WHERE box = ?", gone)
+        except sqlite3.Error:
+            return False
+        return True
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        address = f"{self._database.path.absolute().as_uri()}?mode=rw"
+        with contextlib.closing(
+            sqlite3.connect(address, uri=True, isolation_level=None, timeout=_WAIT_S)
+        ) as connection:
+            connection.execute("PRAGMA synchronous = NORMAL")  # what a power cut takes is made again
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield connection
+                connection.execute("COMMIT")
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):
+                    connection.execute("ROLLBACK")
+                raise
+
+    def _log_was_taken_away(self) -> bool:
+        """True where a listener is at work and its log is gone: writing now would begin another beside it."""
+        path: Path = self._database.path
+        log = path.with_name(path.name + "-wal")
+        return not log.exists() and any(listener.at_work for listener in listeners(path.parent))
+
+
+def _to_row(kept: KeptOutlook) -> tuple[object, ...]:
+    return (
+        kept.box,
+        to_ms(kept.as_of),
+        kept.rests_on,
+        kept.of_others,
+        kept.answer,
+        kept.teaching,
+        None if kept.fitted_until is None else to_ms(kept.fitted_until),
+        kept.fit_rests_on,
+    )
+
+
+def _to_kept(row: tuple[object, ...]) -> KeptOutlook | None:
+    box, as_of_ms, rests_on, of_others, answer, teaching, fitted_until_ms, fit_rests_on = row
+    try:
+        return KeptOutlook(
+            box,  # type: ignore[arg-type]
+            from_ms(as_of_ms),  # type: ignore[arg-type]
+            rests_on,  # type: ignore[arg-type]
+            of_others,  # type: ignore[arg-type]
+            answer,  # type: ignore[arg-type]
+            teaching,  # type: ignore[arg-type]
+            None if fitted_until_ms is None else from_ms(fitted_until_ms),  # type: ignore[arg-type]
+            fit_rests_on,  # type: ignore[arg-type]
+        )
+    except (TypeError, OverflowError):
+        return None
+
+
+def _checksum(row: Sequence[object]) -> int:
+    return zlib.crc32(repr(tuple(row)).encode())
