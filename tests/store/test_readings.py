@@ -149,6 +149,23 @@ def test_rollup_and_latest_agree_with_the_rows(
         assert stores.readings.count() == len({(r.box, r.at) for r in readings})
 
 
+@pytest.mark.parametrize("stands_at", [0, 3, 5])
+def test_one_that_is_not_new_costs_its_batch_nothing(stores: Stores, stands_at: int) -> None:
+    """Among them the first reading of a box, whose number is given in the same batch, and one told twice within it."""
+    assert stores.readings.add([made(0)]) == 1
+    batch = [made(1), made(1, "box2"), made(2), made(2, "box2"), made(2)]
+    batch.insert(stands_at, made(0, relative_humidity=0.3))
+    assert stores.readings.add(batch) == 4
+    assert len(stores.readings.contested) == 1
+    assert stores.readings.add([made(3, "box2"), made(3)]) == 2
+    for box, minutes in (("box1", (0, 1, 2, 3)), ("box2", (1, 2, 3))):
+        held = list(stores.readings.each(box))
+        assert [(each.at, each.relative_humidity) for each in held] == [(made(m).at, 0.172) for m in minutes]
+        assert stores.readings.latest()[box].at == made(3).at
+        assert len(stores.readings.hourly(box)) == 1
+    assert stores.readings.count() == 7
+
+
 def test_a_repeat_without_a_time_is_known_by_its_sequence_number_for_a_day(stores: Stores) -> None:
     told = made(seq=7, sent_at_known=False)
     again = told._replace(at=told.at + timedelta(hours=5))
