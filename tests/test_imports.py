@@ -203,3 +203,16 @@ def test_help_leaves_heavy_libraries_unimported() -> None:
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip().endswith("LOADED []")
     assert "Usage: " in done.stdout
+
+
+def test_what_shows_a_kept_answer_imports_nothing_to_estimate_with() -> None:
+    """A question whose answer is kept has to cost no more than reading it."""
+    commands = [f"monitor.cli.outlooks.{name}" for name in ("boxes", "forecast", "plan", "what_if")]
+    shown_by = [f"monitor.presentation.{name}" for name in ("answers", "wording", "what_if_input")]
+    planned_by = [f"monitor.planning.{name}" for name in ("due", "reasons", "recharge")]
+    needed = [*commands, *shown_by, *planned_by, "monitor.cli.session", "monitor.cli.output", "monitor.store.opening"]
+    program = "import sys, {}\nprint(*sys.modules)".format(", ".join(needed))
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    imported = set(done.stdout.split())
+    assert set(needed) <= imported
+    assert imported & {"scipy", "pandas", "monitor.inference", "monitor.desk", "icalendar"} == set()

@@ -5,7 +5,6 @@ A message may come from the future, or be late by the same amount every time.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -94,7 +93,7 @@ class MachineClock:
         if not self._waiting:
             return messages
         waited = [
-            replace(message, arrived_at=message.arrived_at + self._jumped - jumped) for message, jumped in self._waiting
+            message._replace(arrived_at=message.arrived_at + self._jumped - jumped) for message, jumped in self._waiting
         ]
         self._waiting, self._waiting_bytes, self._was_told = [], 0, False
         return waited + messages

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, Protocol
@@ -122,7 +122,7 @@ class Decoder:
         if len(elements) == 1:
             reading = self._settle(route.payload_format.reading(box, elements[0], message.arrived_at), message)
             marks = self._clocks.mark(reading, message.arrived_at)
-            decoded.readings.append(replace(reading, marks=marks) if marks else reading)
+            decoded.readings.append(reading._replace(marks=marks) if marks else reading)
             return
         self._decode_backlog(message, box, route.payload_format, elements, decoded)
 
@@ -179,7 +179,7 @@ class Decoder:
             return reading
         for move in moves:
             if reading.at >= move.since:
-                return replace(reading, box=move.box)
+                return reading._replace(box=move.box)
         if not is_name(reading.box):
             raise _unfit(reading.box)
         return reading

@@ -2,7 +2,8 @@
 
 python -m tests.bench.answers                             (all rows: some minutes, most of it filling 1,000 boxes)
 python -m tests.bench.answers --only help demo what-if    (some of them)
-python -m tests.bench.answers --keep before.json          (later --before before.json sets both into one table)
+PYTHONPATH=OLDER python tests/bench/answers.py --keep before.json      (the same of another checkout, then
+python -m tests.bench.answers --before before.json                      both in one table)
 
 Medians; ratios are to `siccast log show` in the same rounds, which opens the same database and estimates nothing. On a
 machine that does other things, only ratios and the processor time beside them say much. Ten years, and sites that
@@ -29,9 +30,11 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from bench.big_shelf import BigShelf
+from bench.big_shelf import BigShelf, many_times_the_demo
 
-ROOT = Path(__file__).resolve().parents[2]
+import monitor
+
+ROOT = Path(monitor.__file__).resolve().parents[1]
 DEMO_QUESTIONS = ("boxes", "today", "forecast", "leak", "plan")
 WHAT_IF = ("what-if", "pla-white", "--leak-times", "0.5")
 MANY_BOXES, MANY_DAYS = 200, 60
@@ -145,17 +148,22 @@ def help_rows(bench: Bench) -> list[Row]:
 
 
 def demo(bench: Bench) -> Path:
-    """Return the demo's shelf, asked once, so that whatever is kept of an answer is there."""
+    """Return the demo's shelf."""
     shelf = bench.folder / "demo"
     if not shelf.exists():
         bench.run("demo", "--fast", "--keep", str(shelf))
+    return shelf
+
+
+def asked_once(bench: Bench, shelf: Path) -> Path:
+    """Return a shelf where whatever is kept of an answer is there."""
     bench.run("--shelf", str(shelf), "boxes")
     return shelf
 
 
 def demo_rows(bench: Bench) -> list[Row]:
     """Every question to the demo's boxes, warm and cold, and `log show` itself."""
-    shelf = demo(bench)
+    shelf = asked_once(bench, demo(bench))
     questions = [(Row("log show, demo", ""), ("log", "show"))]
     questions += [(Row(f"{word}, demo, warm", "2 x"), (word,)) for word in DEMO_QUESTIONS]
     questions += [(Row(f"{word}, demo, cold", "1.6 s"), bench.fresh(word)) for word in DEMO_QUESTIONS]
@@ -164,14 +172,12 @@ def demo_rows(bench: Bench) -> list[Row]:
 
 def what_if_rows(bench: Bench) -> list[Row]:
     """What would be if one box leaked half as much."""
-    return bench.asked(demo(bench), [(Row("what-if for one box, demo, warm", "2 x"), WHAT_IF)])
+    return bench.asked(asked_once(bench, demo(bench)), [(Row("what-if for one box, demo, warm", "2 x"), WHAT_IF)])
 
 
 def many_boxes(bench: Bench) -> Path:
     """Return a shelf of 200 boxes, asked once."""
-    shelf = BigShelf(bench.folder / "many", MANY_BOXES, MANY_DAYS).folder
-    bench.run("--shelf", str(shelf), "boxes")
-    return shelf
+    return asked_once(bench, many_times_the_demo(bench.folder / "many", demo(bench), MANY_BOXES, MANY_DAYS))
 
 
 def many_rows(bench: Bench) -> list[Row]:
@@ -195,7 +201,7 @@ def page_rows(bench: Bench) -> list[Row]:
 
 def _views(bench: Bench, shelf: Path) -> Iterator[Cost]:
     """Yield what a first and a later view cost; the processor time is the server's."""
-    from tests.conftest import free_port
+    from conftest import free_port
 
     port = free_port()
     server = bench.start(["--shelf", str(shelf), "serve", "--port", str(port)], subprocess.DEVNULL)
@@ -203,7 +209,7 @@ def _views(bench: Bench, shelf: Path) -> Iterator[Cost]:
         _ready(server, port)
         for _ in range(2):
             began, used_s = time.perf_counter(), _processor_s(server.pid)
-            while b"box 0" not in _page(port):
+            while b"pla-white-0" not in _page(port):
                 if time.perf_counter() - began > PATIENCE_S:
                     raise SystemExit("the page never showed its boxes")
                 time.sleep(0.005)
@@ -286,14 +292,14 @@ def load() -> str:
 
 def table(rows: Sequence[Row], before: dict[str, dict[str, float]]) -> Iterator[str]:
     """Yield the lines of the table; what was kept of another run stands beside it."""
-    then = " before s |" if before else ""
+    then = " before: seconds, processor s |" if before else ""
     yield f"| question | seconds | processor s | ratio to log show |{then} must | met |"
     yield f"| --- | --- | --- | --- |{' --- |' if before else ''} --- | --- |"
     for row in rows:
         ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
         said = {None: "", True: "yes", False: "no"}[row.met]
         old = before.get(row.question)
-        was = f" {old['wall_s']:.2f} |" if old else " |" if before else ""
+        was = f" {old['wall_s']:.2f}, {old['processor_s']:.2f} |" if old else " |" if before else ""
         a_box = f" ({1e3 * row.processor_s / row.boxes:.1f} ms a box)" if row.boxes > 1 else ""
         must = f"≤ {row.must.replace('x', '× log show')}" if row.must else ""
         yield f"| {row.question} | {row.wall_s:.2f} | {row.processor_s:.2f}{a_box} | {ratio} |{was} {must} | {said} |"

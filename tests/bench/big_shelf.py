@@ -1,7 +1,8 @@
-"""Shelves of hundreds of boxes in a database, as a site has them: hourly readings of made-up boxes beside one room."""
+"""Shelves of hundreds of boxes in a database: hourly readings of made-up boxes, or the boxes of the demo many times."""
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 from collections.abc import Iterator
@@ -16,10 +17,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from made_shelf import made_shelf
 
 from monitor.records import ROOM, BoxHistory, Reading, ReadingSeries
+from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
 
 _TEMPLATES = 12
-_SHELF_FILE = "shelf.toml"
+_NOISE = 0.002
+"""Of relative humidity; what tells one copy of a box from another."""
+_TABLE = re.compile(r"^\[boxes\.([\w-]+)\]\n(.*?)(?=^\[|\Z)", flags=re.MULTILINE | re.DOTALL)
+FIRST = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 class BigShelf:
@@ -30,19 +35,14 @@ class BigShelf:
         self._made, last = made_shelf(min(boxes, _TEMPLATES), days + nights)
         self._until = last - timedelta(days=nights)
         if not folder.exists():
-            self.folder = folder.with_name(f"{folder.name}.unfinished")
-            shutil.rmtree(self.folder, ignore_errors=True)
-            self._fill()
+            self.folder = _unfinished(folder)
+            self._declare()
+            self._add(FIRST, self._until)
+            with open_stores(self._file, synchronous="OFF") as stores:
+                for name, one in self._each():
+                    for entry in one.entries:
+                        stores.ledger.log(replace(entry, box=name), self._until)
             self.folder = self.folder.rename(folder)
-
-    def _fill(self) -> None:
-        self.folder.mkdir(parents=True)
-        self._declare()
-        self._add(datetime(2000, 1, 1, tzinfo=UTC), self._until)
-        with open_stores(self._file, synchronous="OFF") as stores:
-            for name, one in self._each():
-                for entry in one.entries:
-                    stores.ledger.log(replace(entry, box=name), self._until)
 
     @property
     def _file(self) -> Path:
@@ -63,7 +63,7 @@ class BigShelf:
             for name, one in self._each()
         ]
         head = f'site = "many"\nrecorded_until = {self._until:%Y-%m-%dT%H:%M:%SZ}\n'
-        (self.folder / _SHELF_FILE).write_text("\n".join((head, *tables)))
+        (self.folder / "shelf.toml").write_text("\n".join((head, *tables)))
 
     def _each(self) -> Iterator[tuple[str, BoxHistory]]:
         for number in range(self.boxes):
@@ -78,9 +78,47 @@ class BigShelf:
                 stores.readings.add(_readings(name, one.readings, number, start, end))
 
 
+def many_times_the_demo(folder: Path, demo: Path, boxes: int, days: int) -> Path:
+    """Make a shelf of copies of the demo's boxes with its last days, each with a noise of its own; return its folder.
+
+    These are opened, recharged and read by coarse sensors, as boxes are, and cost several times what made-up ones do.
+    """
+    if folder.exists():
+        return folder
+    unfinished, shelf = _unfinished(folder), load_shelf(demo, {})
+    end = shelf.recorded_until
+    assert end is not None
+    start = end - timedelta(days=days)
+    over_and_over = shelf.boxes * (1 + boxes // len(shelf.boxes))
+    copies = [(f"{box.name}-{number}", box) for number, box in enumerate(over_and_over[:boxes])]
+    told = (demo / "shelf.toml").read_text(encoding="utf-8")
+    settings = dict(_TABLE.findall(told))
+    tables = [f"[boxes.{name}]\n{settings[box.name]}" for name, box in copies]
+    (unfinished / "shelf.toml").write_text("\n".join((_TABLE.sub("", told), *tables)), encoding="utf-8")
+    with (
+        open_stores(demo / "siccast.sqlite3", read_only=True) as given,
+        open_stores(unfinished / "siccast.sqlite3", synchronous="OFF", begin=True, now=end) as stores,
+    ):
+        stores.readings.add(given.readings.each(ROOM, start))
+        for number, (name, box) in enumerate(copies):
+            series = given.readings.series(box.name)
+            stores.readings.add(_readings(name, series, number, start, end))
+            for entry in given.ledger.entries(box.name):
+                stores.ledger.log(replace(entry, box=name, entry_id=None, logged_at=None), end)
+    return unfinished.rename(folder)
+
+
+def _unfinished(folder: Path) -> Path:
+    """Return a new folder to fill, which gets its name when it is full."""
+    beside = folder.with_name(f"{folder.name}.unfinished")
+    shutil.rmtree(beside, ignore_errors=True)
+    beside.mkdir(parents=True)
+    return beside
+
+
 def _readings(name: str, series: ReadingSeries, seed: int, start: datetime, end: datetime) -> Iterator[Reading]:
     """Yield what a sensor told between two instants; the same however it is cut."""
-    noise = 0.002 * np.random.default_rng(seed).standard_normal(len(series.at_s))
+    noise = _NOISE * np.random.default_rng(seed).standard_normal(len(series.at_s))
     seen = (series.at_s >= start.timestamp()) & (series.at_s < end.timestamp())
     shown = np.clip(series.relative_humidity + noise, 0.0, 1.0)
     columns = (series.at_s[seen], series.temperature_degc[seen], shown[seen])

@@ -64,3 +64,8 @@ def test_help_imports_no_command(site: Path) -> None:
 def test_a_command_that_estimates_nothing_imports_nothing_to_estimate_with(site: Path, words: tuple[str, ...]) -> None:
     imported = imported_by(site, *words)
     assert imported & NEEDED_ELSEWHERE == set()
+
+
+def test_a_deed_at_a_box_imports_no_statistics(site: Path) -> None:
+    """`scipy.stats` alone takes longer than all else that writing something down needs."""
+    assert "scipy.stats" not in imported_by(site, "log", "opening", "pa6-dry")

@@ -173,7 +173,7 @@ def test_a_batch_of_anything_is_stored_counted_and_acknowledged(
 def test_a_row_that_the_store_cannot_hold_costs_only_itself(stores: Stores, wrong: dict[str, Any]) -> None:
     good = [Reading("box1", ARRIVED + timedelta(minutes=minute), 21.4, 0.172) for minute in range(3)]
     for sent_at_known in (True, False):
-        bad = replace(good[1], sent_at_known=sent_at_known, **wrong)
+        bad = good[1]._replace(sent_at_known=sent_at_known, **wrong)
         stores.readings.add([good[0], bad, good[2]])
     assert [reading.at for reading in stores.readings.each("box1")] == [good[0].at, good[2].at]
     assert stores.ledger.rejected_count() == 2

@@ -77,7 +77,7 @@ def test_a_week_ahead_is_near_enough_for_a_word(days: int, matters: list[Matter]
 def test_a_box_is_silent_after_more_than_a_day(hours: int, text: str) -> None:
     quiet = assessment_of("quiet", forecast_of(200.0))
     assert quiet.latest is not None
-    latest = replace(quiet.latest, at=AS_OF - timedelta(hours=hours))
+    latest = quiet.latest._replace(at=AS_OF - timedelta(hours=hours))
     words = words_for_today([replace(quiet, latest=latest)], TODAY)
     assert [word.text for word in words] == (
         [f"quiet: no reading for {text}. Check its sensor (battery, radio)."] if text else []
@@ -93,7 +93,7 @@ def test_a_word_for_each_matter() -> None:
         assessment_of("soon", forecast_of(8.0)),
         assessment_of("later", forecast_of(25.0)),
         replace(assessment_of("strange", None), state=BoxState.undeclared),
-        replace(silent, latest=replace(silent.latest, at=AS_OF - timedelta(days=3))),
+        replace(silent, latest=silent.latest._replace(at=AS_OF - timedelta(days=3))),
         replace(assessment_of("new", None), state=BoxState.no_readings, latest=None),
     ]
     words = words_for_today(crowd, TODAY)
@@ -170,7 +170,7 @@ def test_a_box_over_its_limit_is_told_the_next_oven_day() -> None:
 def test_what_is_only_estimated_is_not_said_as_seen() -> None:
     over = assessment_of("over", forecast_of(-10.0))
     assert over.latest is not None
-    old = replace(over, latest=replace(over.latest, at=AS_OF - timedelta(days=40)))
+    old = replace(over, latest=over.latest._replace(at=AS_OF - timedelta(days=40)))
     assert words_for_today([old], TODAY)[0].text == (
         "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading is 40 days old."
     )

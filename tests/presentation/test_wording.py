@@ -137,7 +137,7 @@ def test_the_course_of_a_box_tells_day_and_chances() -> None:
 def silent(days: float) -> Assessment:
     soon = assessment_of("box", forecast_of(8.0))
     assert soon.latest is not None
-    return replace(soon, latest=replace(soon.latest, at=AS_OF - timedelta(days=days)))
+    return replace(soon, latest=soon.latest._replace(at=AS_OF - timedelta(days=days)))
 
 
 def test_an_old_reading_never_stands_for_today() -> None:

@@ -15,7 +15,6 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -109,7 +108,7 @@ def drain(outbox: Outbox, calls: int = 50) -> list[float]:
 
 
 def test_what_was_forwarded_is_read_back_through_flux(tmp_path: Path, said: list[str]) -> None:
-    told = [*readings(200), replace(TOLD, sent_at_known=False, source=ReadingSource.hand, marks=Mark.step.bit)]
+    told = [*readings(200), TOLD._replace(sent_at_known=False, source=ReadingSource.hand, marks=Mark.step.bit)]
     with InfluxFake() as fake, site(tmp_path, fake, said) as (stores, outbox):
         assert stores.readings.add(told) == 201
         drain(outbox)
@@ -121,7 +120,7 @@ def test_what_was_forwarded_is_read_back_through_flux(tmp_path: Path, said: list
                 assert theirs.relative_humidity.tolist() == pytest.approx(ours.relative_humidity.tolist())
                 assert theirs.marks.tolist() == ours.marks.tolist()
                 assert list(stores.readings.each(box)) == [
-                    replace(r, relative_humidity=pytest.approx(r.relative_humidity)) for r in plain.readings.each(box)
+                    r._replace(relative_humidity=pytest.approx(r.relative_humidity)) for r in plain.readings.each(box)
                 ]
                 hourly = stores.readings.hourly(box)
                 assert hourly.temperature_degc.tolist() == pytest.approx(

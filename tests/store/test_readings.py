@@ -29,7 +29,7 @@ START = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
 
 def made(minutes: float = 0.0, box: str = "box1", **values: object) -> Reading:
     reading = Reading(box, START + timedelta(minutes=minutes), 21.4, 0.172)
-    return replace(reading, **values)  # type: ignore[arg-type]
+    return reading._replace(**values)  # type: ignore[arg-type]
 
 
 class Forwarded:
@@ -149,13 +149,30 @@ def test_rollup_and_latest_agree_with_the_rows(
         assert stores.readings.count() == len({(r.box, r.at) for r in readings})
 
 
+@pytest.mark.parametrize("stands_at", [0, 3, 5])
+def test_one_that_is_not_new_costs_its_batch_nothing(stores: Stores, stands_at: int) -> None:
+    """Among them the first reading of a box, whose number is given in the same batch, and one told twice within it."""
+    assert stores.readings.add([made(0)]) == 1
+    batch = [made(1), made(1, "box2"), made(2), made(2, "box2"), made(2)]
+    batch.insert(stands_at, made(0, relative_humidity=0.3))
+    assert stores.readings.add(batch) == 4
+    assert len(stores.readings.contested) == 1
+    assert stores.readings.add([made(3, "box2"), made(3)]) == 2
+    for box, minutes in (("box1", (0, 1, 2, 3)), ("box2", (1, 2, 3))):
+        held = list(stores.readings.each(box))
+        assert [(each.at, each.relative_humidity) for each in held] == [(made(m).at, 0.172) for m in minutes]
+        assert stores.readings.latest()[box].at == made(3).at
+        assert len(stores.readings.hourly(box)) == 1
+    assert stores.readings.count() == 7
+
+
 def test_a_repeat_without_a_time_is_known_by_its_sequence_number_for_a_day(stores: Stores) -> None:
     told = made(seq=7, sent_at_known=False)
-    again = replace(told, at=told.at + timedelta(hours=5))
+    again = told._replace(at=told.at + timedelta(hours=5))
     assert [stores.readings.add([each]) for each in (told, again)] == [1, 0]
-    restarted = replace(again, relative_humidity=0.2)
+    restarted = again._replace(relative_humidity=0.2)
     assert stores.readings.add([restarted]) == 1, "same number, other values: the node counts from 0 again"
-    assert stores.readings.add([replace(restarted, at=restarted.at + timedelta(days=1))]) == 1
+    assert stores.readings.add([restarted._replace(at=restarted.at + timedelta(days=1))]) == 1
 
 
 @pytest.mark.parametrize("seq", [None, 0])
@@ -166,7 +183,7 @@ def test_readings_of_one_arrival_each_get_an_instant_in_their_order(stores: Stor
         for number in range(1_500)
     ]
     assert stores.readings.add(told[:1_000]) == 1_000
-    later = [replace(reading, at=reading.at + timedelta(milliseconds=400)) for reading in told[1_000:]]
+    later = [reading._replace(at=reading.at + timedelta(milliseconds=400)) for reading in told[1_000:]]
     assert stores.readings.add(later) == 500
     series = stores.readings.series("box1")
     assert len(series) == 1_500
@@ -189,8 +206,8 @@ def test_a_node_that_counts_anew_is_not_taken_for_its_own_repeat(stores: Stores)
     hour = timedelta(hours=1)
     before = [made(seq=number, sent_at_known=False) for number in range(10)]
     assert stores.readings.add(before) == 10
-    warmer = replace(before[0], at=START + hour, temperature_degc=21.5)
-    after = [warmer, *(replace(each, at=START + hour) for each in before[1:])]
+    warmer = before[0]._replace(at=START + hour, temperature_degc=21.5)
+    after = [warmer, *(each._replace(at=START + hour) for each in before[1:])]
     assert stores.readings.add(after) == 10
     assert stores.readings.add(after) == 0, "and these are known from now on"
 
@@ -198,7 +215,7 @@ def test_a_node_that_counts_anew_is_not_taken_for_its_own_repeat(stores: Stores)
 def test_a_clock_set_back_does_not_make_repeats_of_new_readings(stores: Stores) -> None:
     ahead = made(seq=7, sent_at_known=False, at=START + timedelta(days=3650))
     assert stores.readings.add([ahead]) == 1
-    assert stores.readings.add([replace(ahead, at=START)]) == 1
+    assert stores.readings.add([ahead._replace(at=START)]) == 1
 
 
 def test_halves_are_kept_with_the_readings(stores: Stores) -> None:

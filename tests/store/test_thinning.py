@@ -176,7 +176,7 @@ def test_an_hour_that_came_back_in_part_keeps_its_value(stores: Stores) -> None:
 
 def test_what_differs_from_a_row_that_thinning_kept_is_said(stores: Stores) -> None:
     stores.upkeep.thin(NOW, timedelta(days=1))
-    other = replace(told()[0], temperature_degc=11.0)
+    other = told()[0]._replace(temperature_degc=11.0)
     counts = taken_in(stores, [other])[1]
     assert (counts.held, counts.differing) == (0, 1)
 

@@ -13,7 +13,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 FloatArray = NDArray[np.float64]
 
@@ -348,6 +347,8 @@ class PriorCurves:
 @cache
 def _pairs() -> tuple[FloatArray, FloatArray]:
     """Return evenly spread pairs of standard normal numbers."""
+    from scipy.stats import qmc  # noqa: PLC0415 -- half a second, paid where there is a run
+
     uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), _CLEAR_OF_ENDS, 1.0 - _CLEAR_OF_ENDS)
     first, second = ndtri(uniform).T
     return first, second

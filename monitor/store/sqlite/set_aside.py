@@ -53,6 +53,11 @@ class Beside:
         anything_aside = connection.execute("SELECT 1 FROM set_aside LIMIT 1").fetchone() is not None
         self._withdrawn = anything_aside and not imported
 
+    @property
+    def has_nothing(self) -> bool:
+        """Whether the readings table alone tells if a reading with a time of its own is held."""
+        return not self._thinned and not self._withdrawn
+
     def knows(self, reading: Reading, row: Row) -> bool:
         """Return whether a reading was here before, although its row may not be."""
         if not reading.sent_at_known:
