@@ -15,7 +15,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 KERNEL = "monitor.inference.model.filter_kernel"
-FLAGS = ["-O3", "-fno-math-errno", "-fno-trapping-math"] if os.name == "posix" else []
+FLAGS = ["-O3", "-g0", "-fno-math-errno", "-fno-trapping-math"] if os.name == "posix" else []
 """No mathematical function has to set `errno`, and no division has to trap: else no loop works on several draws."""
 
 

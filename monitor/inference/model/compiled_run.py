@@ -172,7 +172,8 @@ def _constants(problem: Problem, theta: FloatArray, state: State) -> FloatArray:
         box.slow_g_per_humidity, box.slow_lag_days, theta[:, Unknown.sensor_bias],
     ]  # fmt: skip
     if not problem.prior.has_change_point:
-        return np.array([*constants, *np.zeros((4, len(theta)))])
+        unused = np.zeros(len(theta))
+        return np.array([*constants, unused, unused, unused, unused])
     change = theta[:, Unknown.log_change_factor], theta[:, Unknown.change_day]
     took = np.exp(theta[:, Unknown.log_change_duration])
     return np.array([*constants, theta[:, Unknown.log_conductance], *change, took])
