@@ -25,9 +25,12 @@ from monitor.inference.model.state import Problem, State
 from monitor.physics import compiled
 from monitor.physics.numerics import FloatArray
 
+Pass = tuple[FloatArray, State]
 KERNEL, WHY_NOT = compiled.filter_kernel()
 ROWS = (*compiled_run._STATE, "event_g")
 DAYS = 24
+NUDGE = 1e-15
+"""Relative; vector libraries err by up to four units of the last digit, 9e-16 (glibc manual, from memory)."""
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -37,10 +40,10 @@ def _there() -> None:
 
 
 @pytest.fixture
-def by_numpy(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., tuple[FloatArray, State]]]:
+def by_numpy(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Pass]]:
     """Run the filter without its compiled part."""
 
-    def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:
+    def run(problem: Problem, theta: FloatArray) -> Pass:
         with monkeypatch.context() as patch:
             patch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a test"))
             return kalman.run(problem, theta)
@@ -48,12 +51,24 @@ def by_numpy(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., tuple[Fl
     yield run
 
 
-def assert_same(one: tuple[FloatArray, State], other: tuple[FloatArray, State]) -> None:
-    """To a billionth: of each value, or of the largest where values of either sign nearly cancel."""
-    assert one[0] == pytest.approx(other[0], rel=1e-9, abs=1e-9)
+def assert_same(ours: Pass, theirs: Pass, nudged: Pass) -> None:
+    """To a billionth, or to ten times what rounding does: a sieve past its knee makes per cents of a hair of water.
+
+    ``nudged`` is their pass with draws that differ by some units of the last digit.
+    """
+    covariance_size = np.sqrt(np.abs(theirs[1].var_loading * theirs[1].var_wander))
+    sizes = {"wander": Assumptions().drift_sd, "covariance": covariance_size, "event_g": 1.0}
+    assert_near(ours[0], theirs[0], nudged[0], 1.0, "log likelihood")
     for row in ROWS:
-        ours, theirs = getattr(one[1], row), getattr(other[1], row)
-        assert ours == pytest.approx(theirs, rel=1e-9, abs=1e-9 * float(np.abs(theirs).max(initial=0.0))), row
+        assert_near(*(getattr(one[1], row) for one in (ours, theirs, nudged)), sizes.get(row, 0.0), row)
+
+
+def assert_near(  # noqa: PLR0917
+    ours: FloatArray, theirs: FloatArray, nudged: FloatArray, size: FloatArray | float, what: str
+) -> None:
+    allowed = 1e-9 * np.maximum(np.abs(theirs), size) + 10.0 * np.abs(nudged - theirs)
+    apart = np.abs(ours - theirs)
+    assert (apart <= allowed).all(), f"{what}: {apart.max()} apart where {allowed[np.argmax(apart - allowed)]} may be"
 
 
 @st.composite
@@ -102,21 +117,23 @@ def problems(draw: st.DrawFn) -> tuple[Problem, FloatArray]:
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(problems())
 def test_it_computes_what_numpy_does(
-    by_numpy: Callable[..., tuple[FloatArray, State]], drawn: tuple[Problem, FloatArray]
+    by_numpy: Callable[..., Pass], drawn: tuple[Problem, FloatArray]
 ) -> None:
-    assert_same(kalman.run(*drawn), by_numpy(*drawn))
+    problem, theta = drawn
+    assert_same(kalman.run(problem, theta), by_numpy(problem, theta), by_numpy(problem, theta * (1.0 + NUDGE)))
 
 
-def test_all_of_a_real_fits_draws_come_out_alike(by_numpy: Callable[..., tuple[FloatArray, State]]) -> None:
+def test_all_of_a_real_fits_draws_come_out_alike(by_numpy: Callable[..., Pass]) -> None:
     """Also that the compiled filter was asked at all: there is next to nothing else to do for this box."""
     record, now_s, _ = made_box(Truth(floor=0.05), 60, 3)
     posterior = estimate(record, now_s, count=300)
     theta = np.asfortranarray(posterior.theta)
-    assert_same(kalman.run(posterior.problem, theta), by_numpy(posterior.problem, theta))
+    ours, theirs = kalman.run(posterior.problem, theta), by_numpy(posterior.problem, theta)
+    assert_same(ours, theirs, theirs)
 
 
 def test_draws_are_left_as_they_were() -> None:

@@ -1,19 +1,20 @@
-"""Runs of bins that the compiled filter does by one call; what is rare stays with the numpy code of ``kalman``.
+"""Runs of bins that the compiled filter does by one call; the rest stays with the numpy code of ``kalman``.
 
-Rare are swapped spools, unexplained steps and sensors that were swapped since. Before a jump of the seal and after a
-weighing or a color, a run ends, so that ``kalman`` can do its part.
+Before a jump of the seal and after a weighing or a color, a run ends, so that ``kalman`` can do its part.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.inference.model.disturbances import FLATTEST, LEAST_HUMIDITY_PER_G
 from monitor.inference.model.observations import STEEPEST, reading_noise
-from monitor.inference.model.prior import Assumptions, Unknown
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
 from monitor.physics.box_balance import SMALL, Air
 from monitor.physics.compiled import filter_kernel
@@ -22,13 +23,54 @@ from monitor.physics.sorption.tabulated import SorptionTable
 
 _STATE = (
     "loading", "wander", "slow_humidity", "var_loading", "covariance", "var_wander", "leaked_g", "dose_kpa_days",
-    "log_conductance",
+    "log_conductance", "event_g",
 )  # fmt: skip
 """Rows of the state, in the order of the kernel."""
 
 
+@dataclass(frozen=True, eq=False)
+class StackedBins:
+    """What acts in the bins of a problem and what was seen in them, as the kernel takes it."""
+
+    rows: FloatArray
+    """A row each, in the order of the kernel. (rows × bins) [unit of each]"""
+    run_ends: NDArray[np.intp]
+    """Bins before which a run ends, rising; the last is how many there are."""
+
+
+def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> StackedBins:
+    """Return the bins of a problem as the kernel takes them.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+    acting : sequence of Air
+        A bin each.
+    settling : ndarray, bins
+        Noise of settling. [fraction of saturation per square root of a day]
+
+    Returns
+    -------
+    StackedBins
+        For all passes through them.
+    """
+    bins, assume = problem.bins, problem.assumptions
+    air = np.array(acting, dtype=float)
+    seen = np.where(bins.censored & assume.drop_censored, np.nan, bins.shown_humidity)
+    noise = np.array([reading_noise(float(shown), problem) for shown in bins.shown_humidity])
+    middle = 0.5 * (bins.edges_days[:-1] + bins.edges_days[1:]) - bins.edges_days[0]
+    rows = np.array([
+        bins.days, air[:, 0], air[:, 1], air[:, 3], middle, settling, seen, noise, bins.censored & assume.censored,
+        bins.openings, bins.swaps, bins.step_size,
+    ])  # fmt: skip
+    jumps = np.flatnonzero(bins.loosened.reshape(len(bins.days), -1).any(axis=1))
+    looked_at = [i + 1 for i, *_ in (*bins.weighings, *bins.colors)]
+    return StackedBins(rows, np.unique(np.r_[jumps, looked_at, bins.new_sensors, len(bins.days)]).astype(np.intp))
+
+
 class CompiledRun:
-    """One pass of the compiled filter: its inputs stacked as the kernel takes them.
+    """One pass of the compiled filter.
 
     Parameters
     ----------
@@ -40,37 +82,23 @@ class CompiledRun:
         The constants. [unit of each ``Unknown``]
     state : State
         Of each draw; its box is taken.
-    acting : sequence of Air
-        A bin each.
-    settling : ndarray, bins
-        Noise of settling. [fraction of saturation per square root of a day]
+    bins : StackedBins
+        Of the problem.
     drift_var : float
         Variance of ln conductance that its wander tends to. [1]
     """
 
     def __init__(  # noqa: PLR0917
-        self,
-        kernel: Any,
-        problem: Problem,
-        theta: FloatArray,
-        state: State,
-        acting: Sequence[Air],
-        settling: FloatArray,
-        drift_var: float,
+        self, kernel: Any, problem: Problem, theta: FloatArray, state: State, bins: StackedBins, drift_var: float
     ) -> None:
-        bins, table = problem.bins, state.drawn.table
+        table = state.drawn.table
         self._run = kernel.run
         self._grid = table.grid
         self._rows = table.grid_rows.astype(np.int32)
-        self._errors = _errors(problem.assumptions, drift_var, problem.prior.has_change_point)
+        self._errors = _errors(problem, state, drift_var)
         self._constants = _constants(problem, theta, state)
-        self._bins = _bins(problem, state, acting, settling)
-        last = np.zeros(len(bins.days), dtype=bool)
-        last[[i for i, *_ in (*bins.weighings, *bins.colors)]] = True
-        first = bins.loosened.reshape(len(bins.days), -1).any(axis=1)
-        first[[i for i in bins.new_sensors if i < len(first)]] = True
-        self._rare = (bins.swaps != 0.0) | (bins.step_size != 0.0)
-        self._ends_before = np.flatnonzero(first | self._rare | np.r_[False, last[:-1]])
+        self._bins = np.vstack([bins.rows, table.power(problem.bins.temperature_degc)])
+        self._ends = bins.run_ends
 
     def stop(self, i: int) -> int:
         """Return the bin before which a run from this bin on ends.
@@ -83,12 +111,9 @@ class CompiledRun:
         Returns
         -------
         int
-            ``i`` where already this bin is rare.
+            A later bin, or how many there are.
         """
-        if self._rare[i]:
-            return i
-        after = np.searchsorted(self._ends_before, i, side="right")
-        return int(self._ends_before[after]) if after < len(self._ends_before) else len(self._rare)
+        return int(self._ends[np.searchsorted(self._ends, i, side="right")])
 
     def run(self, state: State, log_likelihood: FloatArray, i: int, stop: int) -> None:
         """Run the filter through some bins, in place.
@@ -115,10 +140,10 @@ class CompiledRun:
             setattr(state, name, row)
 
 
-def compiled_run(  # noqa: PLR0917
-    problem: Problem, theta: FloatArray, state: State, acting: Sequence[Air], settling: FloatArray, drift_var: float
+def compiled_run(
+    problem: Problem, theta: FloatArray, state: State, bins: StackedBins, drift_var: float
 ) -> CompiledRun | None:
-    """Return the compiled filter for a pass; None where there is none, or where it knows another isotherm.
+    """Return the compiled filter for a pass; None where there is none, or where it knows no such isotherm.
 
     Parameters
     ----------
@@ -128,10 +153,8 @@ def compiled_run(  # noqa: PLR0917
         The constants. [unit of each ``Unknown``]
     state : State
         Of each draw at the start.
-    acting : sequence of Air
-        A bin each.
-    settling : ndarray, bins
-        Noise of settling. [fraction of saturation per square root of a day]
+    bins : StackedBins
+        Of the problem.
     drift_var : float
         Variance of ln conductance that its wander tends to. [1]
 
@@ -143,24 +166,27 @@ def compiled_run(  # noqa: PLR0917
     kernel, _ = filter_kernel()
     if kernel is None or not isinstance(state.drawn.table, SorptionTable):
         return None
-    return CompiledRun(kernel, problem, theta, state, acting, settling, drift_var)
+    return CompiledRun(kernel, problem, theta, state, bins, drift_var)
 
 
-def _errors(assume: Assumptions, drift_var: float, has_change_point: bool) -> dict[str, float]:
+def _errors(problem: Problem, state: State, drift_var: float) -> dict[str, float]:
+    """Return the model of errors, and constants that its equations need, by the names that the kernel has for them."""
+    assume = problem.assumptions
+    same_names = (
+        "drift_days", "unknown_share", "unknown_g_per_g", "student_degrees", "opening_sd_g", "swap_least_sd_g",
+        "swapped_humidity", "swapped_humidity_sd",
+    )  # fmt: skip
     return {
-        "drift_days": assume.drift_days,
+        **{name: getattr(assume, name) for name in same_names},
         "drift_var": drift_var,
-        "unknown_share": assume.unknown_share,
-        "unknown_g_per_g": assume.unknown_g_per_g,
-        "student_degrees": assume.student_degrees,
-        "opening_sd_g": assume.opening_sd_g,
-        "swapped_humidity_sd": assume.swapped_humidity_sd,
         "seating_var": assume.seating_sd**2 if assume.wandering_leak else 0.0,
+        "swapped_g_per_humidity": problem.prior.swapped_g_per_humidity,
         "flattest": FLATTEST,
         "steepest": STEEPEST,
         "least_humidity_per_g": LEAST_HUMIDITY_PER_G,
         "small": SMALL,
-        "has_change_point": has_change_point,
+        "volume_liter": state.drawn.volume_liter,
+        "has_change_point": problem.prior.has_change_point,
     }
 
 
@@ -178,15 +204,3 @@ def _constants(problem: Problem, theta: FloatArray, state: State) -> FloatArray:
     took = np.exp(theta[:, Unknown.log_change_duration])
     return np.array([*constants, theta[:, Unknown.log_conductance], *change, took])
 
-
-def _bins(problem: Problem, state: State, acting: Sequence[Air], settling: FloatArray) -> FloatArray:
-    """Stack what acts in a bin and what was seen in it, in the order of the kernel."""
-    bins, assume, box = problem.bins, problem.assumptions, state.drawn
-    air = np.array(acting, dtype=float)
-    seen = np.where(bins.censored & assume.drop_censored, np.nan, bins.shown_humidity)
-    noise = np.array([reading_noise(float(shown), problem) for shown in bins.shown_humidity])
-    middle = 0.5 * (bins.edges_days[:-1] + bins.edges_days[1:]) - bins.edges_days[0]
-    return np.array([
-        bins.days, air[:, 0], air[:, 1], box.volume_liter * air[:, 3], box.table.power(air[:, 2]), settling,
-        seen, noise, bins.censored & assume.censored, bins.openings, middle,
-    ])  # fmt: skip

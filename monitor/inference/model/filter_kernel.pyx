@@ -1,5 +1,5 @@
 # cython: language_level=3, boundscheck=False, wraparound=False, cdivision=True, initializedcheck=False
-"""The filter through bins in which nothing is rare: `kalman.run_on`, compiled.
+"""The filter through bins with one sensor, from one weighing to the next: what `kalman` does bin by bin, compiled.
 
 A few draws at a time go through all bins, loop after loop, without the interpreter's lock. Equations and names are
 those of `kalman`, `disturbances` and `observations`, in this order, to rounding; reasons and sources stand there.
@@ -23,7 +23,7 @@ sources_sha256 = SOURCES_SHA256.decode()
 """Of the files that this was compiled from."""
 
 cdef enum:  # rows of the state, of what is constant for a draw, and of what acts in a bin, as `compiled_run` stacks them
-    LOADING, WANDER, SLOW_HUMIDITY, VAR_LOADING, COVARIANCE, VAR_WANDER, LEAKED_G, DOSE_KPA_DAYS, LOG_CONDUCTANCE
+    LOADING, WANDER, SLOW_HUMIDITY, VAR_LOADING, COVARIANCE, VAR_WANDER, LEAKED_G, DOSE_KPA_DAYS, LOG_CONDUCTANCE, EVENT_G
     STATE_ROWS
 
 cdef enum:
@@ -31,7 +31,8 @@ cdef enum:
     MEAN_LOG_CONDUCTANCE, LOG_CHANGE_FACTOR, CHANGE_DAY, CHANGE_DURATION_DAYS, CONSTANT_ROWS
 
 cdef enum:
-    DAYS, OUTSIDE_KPA, SATURATION_KPA, SATURATED_AIR_G, POWER, SETTLING, SHOWN, NOISE, CENSORED, OPENINGS, MIDDLE_DAY
+    DAYS, OUTSIDE_KPA, SATURATION_KPA, SATURATED_AIR_G_PER_LITER, MIDDLE_DAY, SETTLING, SHOWN, NOISE, CENSORED
+    OPENINGS, SWAPS, STEP_SIZE, POWER
 
 cdef enum:
     SOME = 64  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
@@ -43,8 +44,8 @@ cdef double FAR_TAIL = -20.0  # standard deviations. Judgement: erfc is far from
 
 cdef struct Errors:  # the model of errors, and constants of `observations` and `disturbances`
     double drift_days, drift_var, unknown_share, unknown_g_per_g, student_degrees
-    double opening_sd_g, swapped_humidity_sd, seating_var
-    double flattest, steepest, least_humidity_per_g, small
+    double opening_sd_g, swap_least_sd_g, swapped_humidity, swapped_humidity_sd, swapped_g_per_humidity, seating_var
+    double flattest, steepest, least_humidity_per_g, small, volume_liter
     bint has_change_point
 
 cdef struct Run "filter_run":
@@ -114,8 +115,8 @@ cdef void filter_some "filter_some"(
             days = it.bins[i]  # DAYS are the first row
             catch_up(&some, days)
         predict(&some, it, i)
-        if of_bin(it, OPENINGS, i) > 0.0:
-            open_lid(&some, it, i)
+        if of_bin(it, OPENINGS, i) + of_bin(it, SWAPS, i) + of_bin(it, STEP_SIZE, i) > 0.0:
+            disturb(&some, it, i)
         if of_bin(it, SHOWN, i) == of_bin(it, SHOWN, i):  # else nothing was seen
             update_by_reading(&some, it, i)
     for row in range(STATE_ROWS):
@@ -127,6 +128,10 @@ cdef void filter_some "filter_some"(
 
 cdef inline double of_bin(const Run *it, int row, Py_ssize_t i) noexcept nogil:
     return it.bins[row * it.bin_count + i]
+
+
+cdef inline double saturated_air_g(const Run *it, Py_ssize_t i) noexcept nogil:
+    return it.errors.volume_liter * of_bin(it, SATURATED_AIR_G_PER_LITER, i)
 
 
 cdef inline void apply_change_point(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
@@ -161,7 +166,7 @@ cdef inline void look_up(Draws *some, const Run *it, Py_ssize_t i, const double 
 
 cdef inline void predict(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
     cdef double days = of_bin(it, DAYS, i), outside_kpa = of_bin(it, OUTSIDE_KPA, i)
-    cdef double saturation_kpa = of_bin(it, SATURATION_KPA, i), air_g = of_bin(it, SATURATED_AIR_G, i)
+    cdef double saturation_kpa = of_bin(it, SATURATION_KPA, i), air_g = saturated_air_g(it, i)
     cdef Humidity start
     cdef Step end
     cdef int k
@@ -205,35 +210,49 @@ cdef inline void predict_errors(Draws *some, const Run *it, Py_ssize_t i) noexce
         some.state[WANDER][k] = wander_kept * some.state[WANDER][k]
 
 
-cdef inline void open_lid(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
-    """As `disturb`, where no spool was swapped and no step seen."""
-    cdef double openings = of_bin(it, OPENINGS, i), air_g = of_bin(it, SATURATED_AIR_G, i)
-    cdef double room = of_bin(it, OUTSIDE_KPA, i) / of_bin(it, SATURATION_KPA, i)
-    cdef double capacity_g, dose_g, sd_g
+cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
+    cdef double openings = of_bin(it, OPENINGS, i), swaps = of_bin(it, SWAPS, i), step = of_bin(it, STEP_SIZE, i)
+    cdef double room = of_bin(it, OUTSIDE_KPA, i) / of_bin(it, SATURATION_KPA, i), air_g = saturated_air_g(it, i)
+    cdef double per_swapped_g = 1.0 / it.errors.swapped_g_per_humidity
+    cdef double capacity_g, per_g, dose_g, most_g, opening_sd_g, swap_sd_g, per_humidity, spread, swap_g, swap_var, moved
     cdef int k
     look_up(some, it, i, some.state[LOADING])
     for k in range(some.count):
         capacity_g = some.constant[DRY_MASS_G][k] + air_g * some.slope[k]
+        per_g = some.slope[k] / capacity_g
         dose_g = air_g * at_least(room - some.humidity[k], 0.0)
-        sd_g = it.errors.swapped_humidity_sd / at_least(some.slope[k] / capacity_g, it.errors.least_humidity_per_g)
-        sd_g = at_most(sd_g, it.errors.opening_sd_g)
+        most_g = it.errors.swapped_humidity_sd / at_least(per_g, it.errors.least_humidity_per_g)
+        opening_sd_g, swap_sd_g = at_most(it.errors.opening_sd_g, most_g), at_most(it.errors.swap_least_sd_g, most_g)
+        per_humidity = 1.0 / (per_swapped_g + per_g)
+        swap_g = per_humidity * (it.errors.swapped_humidity - some.humidity[k])
+        spread = it.errors.swapped_humidity_sd * per_humidity
+        swap_var = spread * spread + swap_sd_g * swap_sd_g
+        moved = step / at_least(some.slope[k], it.errors.flattest)
         some.state[LOADING][k] = kept_within(
-            some.state[LOADING][k] + openings * dose_g / capacity_g, it.grid.empty, some.constant[NEARLY_FULL][k]
+            some.state[LOADING][k] + openings * dose_g / capacity_g + swaps * swap_g / capacity_g,
+            it.grid.empty, some.constant[NEARLY_FULL][k],
         )
-        some.state[VAR_LOADING][k] += openings * (sd_g * sd_g) / (capacity_g * capacity_g)
-        some.state[VAR_WANDER][k] += openings * it.errors.seating_var
+        some.state[VAR_LOADING][k] += moved * moved + (
+            (openings * (opening_sd_g * opening_sd_g) + swaps * swap_var) / (capacity_g * capacity_g)
+        )
+        some.state[VAR_WANDER][k] += (openings + swaps) * it.errors.seating_var
 
 
 cdef inline void update_by_reading(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
     cdef double halfway[SOME]
+    cdef double predicted[SOME]
     cdef int k
     for k in range(some.count):
         halfway[k] = 0.5 * (some.before[k] + some.state[LOADING][k])
+        predicted[k] = some.state[LOADING][k]
     look_up(some, it, i, halfway)
     if of_bin(it, CENSORED, i) > 0.0:
         update_at_or_below(some, it, i)
     else:
         update_by_value(some, it, i)
+    if of_bin(it, SWAPS, i) + of_bin(it, STEP_SIZE, i) > 0.0:
+        for k in range(some.count):
+            some.state[EVENT_G][k] += (some.state[LOADING][k] - predicted[k]) * some.constant[DRY_MASS_G][k]
 
 
 cdef inline void update_by_value(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:

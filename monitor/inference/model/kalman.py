@@ -13,10 +13,12 @@ References
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from monitor.inference.evidence.bins import Bins
-from monitor.inference.model.compiled_run import compiled_run
+from monitor.inference.model.compiled_run import StackedBins, compiled_run, stacked
 from monitor.inference.model.disturbances import (
     FLATTEST,
     apply_change_point,
@@ -94,17 +96,11 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     ndarray, draws
         Log-likelihood that the bins add. [nat]
     """
-    bins, assume = problem.bins, problem.assumptions
+    bins = problem.bins
     log_likelihood = np.zeros(len(theta))
-    acting = air_states(bins.outside_kpa, bins.temperature_degc)
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
-    settling = _settling(bins, assume, aged_days)
-    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
-    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
-    if problem.episode.desiccant is None:
-        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
-    settling = np.where(settling > _AT_REST, settling, 0.0)
-    compiled = compiled_run(problem, theta, state, acting, settling, _drift_var(assume))
+    acting, settling, stacked_bins = _acting(problem, aged_days)
+    compiled = compiled_run(problem, theta, state, stacked_bins, _drift_var(problem.assumptions))
     earlier, i = None, 0
     while i < len(bins.days):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
@@ -153,6 +149,20 @@ def _through_bin(  # noqa: PLR0917
     if bins.swaps[i] or bins.step_size[i]:
         state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
     return score
+
+
+@lru_cache(maxsize=4)  # problems, a count; judgement: passes go through one and its rough likelihood many times
+def _acting(problem: Problem, aged_days: float) -> tuple[list[Air], FloatArray, StackedBins]:
+    """What acts in each bin, the noise of settling, and both as the compiled filter takes them."""
+    bins, assume = problem.bins, problem.assumptions
+    acting = air_states(bins.outside_kpa, bins.temperature_degc)
+    settling = _settling(bins, assume, aged_days)
+    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
+    if problem.episode.desiccant is None:
+        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
+    settling = np.where(settling > _AT_REST, settling, 0.0)
+    return acting, settling, stacked(problem, acting, settling)
 
 
 def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
