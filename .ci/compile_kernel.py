@@ -1,4 +1,4 @@
-"""Compiles the filter while siccast is built, where there is a compiler; without one the build goes on, and numpy works.
+"""Compiles the filter while siccast is built, where there is a compiler; without one the build goes on.
 
 A hook of the build (hatchling). The compiled file goes beside its source, where an installation from a clone finds it
 and a wheel takes it along.
@@ -24,7 +24,7 @@ class CompileKernel(BuildHookInterface[Any]):
 
     PLUGIN_NAME = "custom"
 
-    def initialize(self, version: str, build_data: dict[str, Any]) -> None:
+    def initialize(self, version: str, build_data: dict[str, Any]) -> None:  # noqa: ARG002 -- as the builder calls it
         if self.target_name != "wheel":
             return
         try:

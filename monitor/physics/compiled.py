@@ -41,7 +41,7 @@ def filter_kernel() -> tuple[Any, str]:
 
 
 def sources_sha256(package: Path) -> str:
-    """Return the fingerprint of the sources below a folder: what is compiled bears it, so that a stale file is known."""
+    """Return the fingerprint of the sources below a folder; what is compiled bears it, so a stale file is known."""
     together = hashlib.sha256()
     for source in SOURCES:
         path = package / source

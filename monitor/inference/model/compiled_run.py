@@ -35,7 +35,7 @@ class StackedBins:
     rows: FloatArray
     """A row each, in the order of the kernel. (rows × bins) [unit of each]"""
     run_ends: NDArray[np.intp]
-    """Bins before which a run ends, rising; the last is how many there are."""
+    """Bins before which a run ends, rising; the last is how many there are. (runs)"""
 
 
 def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> StackedBins:
@@ -65,7 +65,7 @@ def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> St
         bins.openings, bins.swaps, bins.step_size,
     ])  # fmt: skip
     jumps = np.flatnonzero(bins.loosened.reshape(len(bins.days), -1).any(axis=1))
-    looked_at = [i + 1 for i, *_ in (*bins.weighings, *bins.colors)]
+    looked_at = [i + 1 for i in (*(i for i, *_ in bins.weighings), *(i for i, _ in bins.colors))]
     return StackedBins(rows, np.unique(np.r_[jumps, looked_at, bins.new_sensors, len(bins.days)]).astype(np.intp))
 
 
@@ -203,4 +203,3 @@ def _constants(problem: Problem, theta: FloatArray, state: State) -> FloatArray:
     change = theta[:, Unknown.log_change_factor], theta[:, Unknown.change_day]
     took = np.exp(theta[:, Unknown.log_change_duration])
     return np.array([*constants, theta[:, Unknown.log_conductance], *change, took])
-
