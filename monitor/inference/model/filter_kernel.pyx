@@ -32,7 +32,7 @@ cdef enum:
 
 cdef enum:
     DAYS, OUTSIDE_KPA, SATURATION_KPA, SATURATED_AIR_G_PER_LITER, MIDDLE_DAY, SETTLING, SHOWN, NOISE, CENSORED
-    OPENINGS, SWAPS, STEP_SIZE, POWER
+    OPENINGS, SWAPS, STEP_SIZE, POWER, BIN_ROWS
 
 cdef enum:
     SOME = 64  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
@@ -80,6 +80,12 @@ def run(
     Py_ssize_t first, Py_ssize_t stop,
 ):
     """Run the filter through the bins from `first` to before `stop`; `state` and `log_likelihood` change in place."""
+    if state.shape[0] != STATE_ROWS or constants.shape[0] != CONSTANT_ROWS or bins.shape[0] != BIN_ROWS:
+        raise ValueError("rows are stacked for another version of the compiled filter")
+    if not 0 <= first <= stop <= bins.shape[1]:
+        raise ValueError(f"there are {bins.shape[1]} bins, not {stop}")
+    if not state.shape[1] == constants.shape[1] == grid_row.shape[0] == log_likelihood.shape[0]:
+        raise ValueError("state and constants are of different draws")
     cdef Run it
     it.grid = Grid(&logs[0], &rises[0], grid["empty"], grid["full"], grid["points_per_radian"])
     it.errors, it.draw_count, it.bin_count = errors, state.shape[1], bins.shape[1]
