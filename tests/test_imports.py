@@ -51,7 +51,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 EXTRA: dict[str, set[str]] = {
     "services.intake": {"feed"},
     "services.reread_rejected": {"feed"},
-    "services.site_check": {"feed"},
+    "services.site_check": {"feed", "physics.compiled"},
     "services.housekeeping": {"feed", "services"},
     "services.assess": {"physics", "inference", "planning", "services"},
     "services.kept_outlooks": {"inference", "services"},

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from monitor.physics.numerics import FloatArray, Numeric
 from monitor.physics.sorption.tabulated import SorptionTable
 
-_SMALL = 1e-9  # share of a step; judgement: keeps 0/0 out, far above rounding
+SMALL = 1e-9  # share of a step; judgement: keeps 0/0 out, far above rounding
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +120,7 @@ def advance(
     pull = conductance * air.saturation_kpa + slow_pull
     leak = conductance * (air.outside_kpa - humidity * air.saturation_kpa)
     drive = leak + slow_pull * (slow_humidity - humidity)
-    minus_x = np.minimum((-slope) * pull * per_capacity, -_SMALL)
+    minus_x = np.minimum((-slope) * pull * per_capacity, -SMALL)
     relaxing = np.expm1(minus_x)
     share = relaxing / minus_x
     mean_humidity = np.minimum(np.maximum(humidity + drive / pull * (1.0 - share), 0.0), 1.0)

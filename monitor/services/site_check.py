@@ -16,6 +16,7 @@ import numpy as np
 from monitor.errors import FeedError, SiccastError
 from monitor.feed.clocks import TOLERANCE_S
 from monitor.feed.formats.values import MAX_AHEAD, escaped
+from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
@@ -205,6 +206,9 @@ def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
             yield Finding(a.box.name, Severity.look, found, "`siccast today` says what to do")
     if not any(a.failed or a.apart for a in assessments):
         yield Finding("estimates", Severity.well, f"{len(assessments)} boxes, and no estimate failed")
+    _, why_not = filter_kernel()
+    by = f"the filter runs in Python, a few times slower: {why_not}" if why_not else "the filter is compiled"
+    yield Finding("estimates", Severity.well, by)
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:

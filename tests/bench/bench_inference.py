@@ -27,10 +27,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from by_solve_ivp import posterior_by_ours, posterior_by_solve_ivp
 from made_boxes import Truth, made_box
+from with_compiled import require_compiled_filter
 
 from monitor.inference.answers.forecast import forecast
 from monitor.inference.fit.fit import estimate, refreshed
 from monitor.inference.fit.posterior import Record
+from monitor.inference.model import compiled_run
+from monitor.inference.model.kalman import run
 
 DRAWS = 1000
 """As many as `siccast forecast` makes."""
@@ -76,6 +79,18 @@ def test_fit(benchmark: Any, what: str) -> None:
 @pytest.mark.parametrize("what", ONE_PASS)
 def test_pass(benchmark: Any, what: str) -> None:
     benchmark.pedantic(ONE_PASS[what], rounds=2, warmup_rounds=0)
+
+
+@pytest.mark.benchmark(group="3 one pass through the year, compiled and by numpy", timer=time.process_time)
+@pytest.mark.parametrize("draws", [200, 400, 1000])
+@pytest.mark.parametrize("way", ["compiled", "numpy"])
+def test_compiled_pass(benchmark: Any, way: str, draws: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    if way == "numpy":
+        monkeypatch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a benchmark"))
+    else:
+        require_compiled_filter()
+    theta = np.asfortranarray(YESTERDAY.theta[:draws])
+    benchmark.pedantic(lambda: run(YESTERDAY.problem, theta), rounds=20, warmup_rounds=2)
 
 
 @pytest.mark.benchmark(group="2 one pass of sixty draws", timer=time.process_time)

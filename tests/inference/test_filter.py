@@ -9,7 +9,9 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 from prior_draws import problem_of
+from with_compiled import require_compiled_filter
 
+from monitor.inference.model import compiled_run
 from monitor.inference.model.disturbances import opening_dose_g
 from monitor.inference.model.kalman import run_on
 from monitor.inference.model.observations import reading_noise
@@ -193,8 +195,15 @@ def test_on_a_straight_isotherm_it_is_the_exact_linear_filter() -> None:
     assert_same(box.filtered(), exact)
 
 
-def test_with_a_leak_that_wanders_it_is_the_exact_filter_of_its_own_tangents() -> None:
+@pytest.mark.parametrize("path", ["compiled", "numpy"])
+def test_with_a_leak_that_wanders_it_is_the_exact_filter_of_its_own_tangents(
+    path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """On gel, each bin made straight about the mean before it: gains and errors are those of the library."""
+    if path == "numpy":
+        monkeypatch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a test"))
+    else:
+        require_compiled_filter()
     gel = desiccant("silica_regular").isotherm
     table = SorptionTable(gel, gel, np.zeros(1))
     assume = replace(LINEAR, drift_sd=0.3, drift_days=20.0)

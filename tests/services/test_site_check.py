@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.records import Forwarding, Listener, Rejection
+from monitor.services import site_check
 from monitor.services.site_check import (
     Finding,
     Severity,
+    check_estimates,
     check_forwarding,
     check_listener,
     check_privacy,
@@ -90,3 +92,20 @@ def test_a_message_rejected_long_ago_needs_nobody(tmp_path: Path) -> None:
         [later] = check_rejected(stores.ledger, SINCE + timedelta(days=8))
     assert (today.verdict, today.found) == (Severity.look, "1 rejected so far")
     assert (later.verdict, later.found) == (Severity.well, "1 rejected so far, none in the last week")
+
+
+@pytest.mark.parametrize(
+    ("why_not", "said"),
+    [
+        ("", "the filter is compiled"),
+        (
+            "not compiled when siccast was installed here",
+            "a few times slower: not compiled when siccast was",
+        ),
+    ],
+)
+def test_it_says_which_filter_does_the_work(why_not: str, said: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(site_check, "filter_kernel", lambda: (None if why_not else object(), why_not))
+    *_, last = check_estimates([])
+    assert said in last.found
+    assert last.verdict is Severity.well

@@ -13,7 +13,7 @@ from monitor.physics.numerics import FloatArray
 FLATTEST = 0.05
 """Least slope of humidity by loading with which a step of humidity is turned into water. [fraction per g/g] Judgement:
 a sieve before its knee is flatter still, and a step of its display would pass for all it can hold."""
-_LEAST_HUMIDITY_PER_G = 1e-9
+LEAST_HUMIDITY_PER_G = 1e-9
 """What a gram lifts the humidity by divides, and is taken for no less. [1/g] Judgement: that of tonnes of beads."""
 
 
@@ -141,5 +141,5 @@ def swap_dose_g(
 
 def _least_var_g(problem: Problem, sd_g: float, humidity_per_g: FloatArray) -> FloatArray:
     """Return a variance, bounded by what spools that differ so much do to a box without beads. [g²]"""
-    most_g = problem.assumptions.swapped_humidity_sd / np.maximum(humidity_per_g, _LEAST_HUMIDITY_PER_G)
+    most_g = problem.assumptions.swapped_humidity_sd / np.maximum(humidity_per_g, LEAST_HUMIDITY_PER_G)
     return np.asarray(np.minimum(sd_g, most_g) ** 2)

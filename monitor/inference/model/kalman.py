@@ -13,9 +13,12 @@ References
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from monitor.inference.evidence.bins import Bins
+from monitor.inference.model.compiled_run import StackedBins, compiled_run, stacked
 from monitor.inference.model.disturbances import (
     FLATTEST,
     apply_change_point,
@@ -93,42 +96,73 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     ndarray, draws
         Log-likelihood that the bins add. [nat]
     """
-    bins, assume = problem.bins, problem.assumptions
+    bins = problem.bins
     log_likelihood = np.zeros(len(theta))
-    acting = air_states(bins.outside_kpa, bins.temperature_degc)
     weighings = {i: (mass, scale) for i, mass, scale in bins.weighings}
-    settling = _settling(bins, assume, aged_days)
-    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
-    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
-    if problem.episode.desiccant is None:
-        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
-    earlier = None
-    for i, days in enumerate(bins.days):
+    acting, settling, stacked_bins = _acting(problem, aged_days)
+    compiled = compiled_run(problem, theta, state, stacked_bins, _drift_var(problem.assumptions))
+    earlier, i = None, 0
+    while i < len(bins.days):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
             is_gone = any(at > i for at in bins.new_sensors)
             earlier = (
                 EarlierBias.from_prior(float(problem.prior.sd[Unknown.sensor_bias]), len(theta)) if is_gone else None
             )
-        if problem.prior.has_change_point:
-            apply_change_point(state, theta, bins, i)
         if np.any(bins.loosened[i]):
             state.var_wander = state.var_wander + bins.loosened[i]
-        before = state.loading
-        _predict(state, acting[i], float(days), assume, settling[i], earlier)
-        disturb(state, acting[i], problem, i)
-        if np.isfinite(bins.shown_humidity[i]) and not (bins.censored[i] and assume.drop_censored):
-            predicted = state.loading
-            # a bin's mean is what the box held halfway through it
-            log_likelihood += update_by_reading(
-                state, problem, theta, i, acting[i], 0.5 * (before + predicted), earlier
-            )
-            if bins.swaps[i] or bins.step_size[i]:
-                state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
+        stop = compiled.stop(i) if compiled and earlier is None else i
+        if compiled and stop > i:
+            compiled.run(state, log_likelihood, i, stop)
+        else:
+            stop = i + 1
+            log_likelihood += _through_bin(problem, theta, state, i, acting[i], float(settling[i]), earlier)
+        i = stop - 1
         if i in weighings:
             log_likelihood += update_by_weighing(state, problem, theta[:, Unknown.log_dry_mass], *weighings[i], earlier)
         for seen in (seen for at, seen in bins.colors if at == i):
             log_likelihood += update_by_color(state, problem, seen, acting[i])
+        i = stop
     return log_likelihood
+
+
+def _through_bin(  # noqa: PLR0917
+    problem: Problem,
+    theta: FloatArray,
+    state: State,
+    i: int,
+    air: Air,
+    settling: float,
+    earlier: EarlierBias | None,
+) -> FloatArray | float:
+    """Predict, disturb, update by the reading: what the compiled filter does too, but for what is rare."""
+    bins, assume = problem.bins, problem.assumptions
+    if problem.prior.has_change_point:
+        apply_change_point(state, theta, bins, i)
+    before = state.loading
+    _predict(state, air, float(bins.days[i]), assume, settling, earlier)
+    disturb(state, air, problem, i)
+    if not np.isfinite(bins.shown_humidity[i]) or (bins.censored[i] and assume.drop_censored):
+        return 0.0
+    predicted = state.loading
+    # a bin's mean is what the box held halfway through it
+    score = update_by_reading(state, problem, theta, i, air, 0.5 * (before + predicted), earlier)
+    if bins.swaps[i] or bins.step_size[i]:
+        state.event_g = state.event_g + (state.loading - predicted) * state.drawn.dry_mass_g
+    return score
+
+
+@lru_cache(maxsize=4)  # problems, a count; judgement: passes go through one and its rough likelihood many times
+def _acting(problem: Problem, aged_days: float) -> tuple[list[Air], FloatArray, StackedBins]:
+    """What acts in each bin, the noise of settling, and both as the compiled filter takes them."""
+    bins, assume = problem.bins, problem.assumptions
+    acting = air_states(bins.outside_kpa, bins.temperature_degc)
+    settling = _settling(bins, assume, aged_days)
+    # readings follow the water and a bias that wanders: the same as water that seems to wander under today's bias
+    settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
+    if problem.episode.desiccant is None:
+        settling = np.hypot(settling, assume.unknown_humidity_without_beads)
+    settling = np.where(settling > _AT_REST, settling, 0.0)
+    return acting, settling, stacked(problem, acting, settling)
 
 
 def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
@@ -151,7 +185,7 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     humidity = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), _WETTEST_START)
     loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
     zero = np.zeros(count)
-    drift = problem.assumptions.drift_sd**2 if problem.assumptions.wandering_leak else _NO_WANDERING_VAR
+    drift = _drift_var(problem.assumptions)
     state = State(
         drawn=drawn,
         log_conductance=theta[:, Unknown.log_conductance],
@@ -173,6 +207,11 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     return state, -0.5 * ((loaded.mass_g - dry - drawn.dry_mass_g * loading) / sd) ** 2 - np.log(sd)
 
 
+def _drift_var(assume: Assumptions) -> float:
+    """Variance that the wander of ln G tends to."""
+    return assume.drift_sd**2 if assume.wandering_leak else _NO_WANDERING_VAR
+
+
 def _predict(  # noqa: PLR0917
     state: State, air: Air, days: float, assume: Assumptions, settling: float, earlier: EarlierBias | None
 ) -> None:
@@ -181,9 +220,9 @@ def _predict(  # noqa: PLR0917
     stepped = advance(box, state.loading, state.slow_humidity, state.conductance, air, days=days)
     wander_kept = np.exp(-days / assume.drift_days)
     loading_kept, by_wander = stepped.loading_kept, stepped.loading_by_log_conductance
-    drift = assume.drift_sd**2 if assume.wandering_leak else _NO_WANDERING_VAR
+    drift = _drift_var(assume)
     unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
-    if settling > _AT_REST:
+    if settling:
         unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))
     if earlier is not None:
         earlier.predict(loading_kept, by_wander, wander_kept)

@@ -90,7 +90,7 @@ class EarlierBias:
 
 _LOG_SQRT_2PI = 0.9189385332046727
 """ln of the square root of 2π, exact to the last digit of a double."""
-_STEEPEST = 60.0
+STEEPEST = 60.0
 """Most slope of humidity by loading that a reading is linearized with. [fraction per g/g] Judgement: past its knee a
 sieve is steeper, but only for a hair of loading, and a straight line through that point would throw the draw."""
 _ROUNDING_SD_STEPS = 0.29
@@ -160,7 +160,7 @@ def update_by_reading(  # noqa: PLR0917
         Log-likelihood of the reading, up to a constant. [nat]
     """
     humidity, slope = state.drawn.table.humidity(loading, air.temperature_degc)
-    slope = np.minimum(slope, _STEEPEST)
+    slope = np.minimum(slope, STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
     through_loading, through_wander = slope * state.var_loading, slope * state.covariance
     through_bias, bias = np.zeros_like(slope), theta[:, Unknown.sensor_bias]

@@ -55,10 +55,10 @@ class SorptionTable:
         rows = place.astype(np.intp)
         self._score = _SCORES[rows]
         logs, rises, full = _grid(first, second)
-        self._logs, self._rises, self._start = logs, rises, rows * _POINTS
+        self._logs, self._rises, self.grid_rows = logs, rises, rows * _POINTS
         self.full_loading_g_per_g: FloatArray = full[rows]
-        self._fill_per_loading = 1.0 / self.full_loading_g_per_g
-        self._nearly_full = _FULL * self.full_loading_g_per_g
+        self.fill_per_loading = 1.0 / self.full_loading_g_per_g
+        self.nearly_full_g_per_g = _FULL * self.full_loading_g_per_g
         self._by_potential = first.by_potential
 
     def __reduce__(self) -> tuple[type[SorptionTable], tuple[Isotherm, Isotherm, FloatArray]]:
@@ -71,19 +71,19 @@ class SorptionTable:
 
     def humidity(self, loading_g_per_g: FloatArray, temperature_degc: Numeric) -> tuple[FloatArray, FloatArray]:
         """Return humidity at rest, and its slope by loading."""
-        fill = np.minimum(np.maximum(loading_g_per_g * self._fill_per_loading, _EMPTY), _FULL)
+        fill = np.minimum(np.maximum(loading_g_per_g * self.fill_per_loading, _EMPTY), _FULL)
         place = np.arcsin(np.sqrt(fill)) * _PER_ANGLE
         cell = place.astype(np.intp)
-        at, beyond = self._start + cell, place - cell
+        at, beyond = self.grid_rows + cell, place - cell
         above = at + 1
         low, rise = self._logs.take(at), self._rises.take(at)
         log_humidity = low + beyond * (self._logs.take(above) - low)
         steepness = rise + beyond * (self._rises.take(above) - rise)
         if self._by_potential:
-            power = self._power(temperature_degc)
+            power = self.power(temperature_degc)
             log_humidity, steepness = log_humidity * power, steepness * power
         humidity = np.exp(log_humidity)
-        per_loading = (0.5 * _PER_ANGLE) * self._fill_per_loading / np.sqrt(fill * (1.0 - fill))
+        per_loading = (0.5 * _PER_ANGLE) * self.fill_per_loading / np.sqrt(fill * (1.0 - fill))
         return humidity, humidity * steepness * per_loading
 
     def loading(self, relative_humidity: FloatArray, temperature_degc: float) -> FloatArray:
@@ -95,12 +95,18 @@ class SorptionTable:
 
     def keep_within(self, loading_g_per_g: FloatArray) -> FloatArray:
         """Return loadings kept between dry and full."""
-        return np.asarray(np.minimum(np.maximum(loading_g_per_g, _EMPTY), self._nearly_full))
+        return np.asarray(np.minimum(np.maximum(loading_g_per_g, _EMPTY), self.nearly_full_g_per_g))
 
-    @staticmethod
-    def _power(temperature_degc: Numeric) -> Numeric:
+    def power(self, temperature_degc: Numeric) -> Numeric:
         """Dubinin's law of temperature: A = -R T ln(RH) stays, so ln RH goes as 1/T; other curves know none."""
+        if not self._by_potential:
+            return 1.0 + 0.0 * temperature_degc
         return (REFERENCE_DEGC + KELVIN_AT_0_DEGC) / (temperature_degc + KELVIN_AT_0_DEGC)
+
+    @property
+    def grid(self) -> tuple[dict[str, float], FloatArray, FloatArray]:
+        """What a compiled look-up takes: constants of the grid, logarithms of humidity, and their rises."""
+        return {"empty": _EMPTY, "full": _FULL, "points_per_radian": _PER_ANGLE}, self._logs, self._rises
 
 
 @lru_cache(maxsize=32)  # pairs of shapes, a count; judgement: more than a shelf has kinds of beads
