@@ -3,15 +3,18 @@
 An outlook is made of code, declared box, logged entries and readings up to its instant; a digest of these is kept with
 it. For an hour it is given as it is. After that the fit behind it is updated by the hours since. Where the digest is
 another one, the box is fitted again, and the others only where they have something to learn from it.
+
+Whether they had was last looked at for certain teachings of all boxes; a digest of these is kept once for the shelf.
+Whoever was killed between two boxes, or overtaken by another process, leaves teachings of which it is not the digest.
 """
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 from monitor.records import KeptOutlook, Outlook, WhatIf
@@ -33,8 +36,6 @@ _AT_A_TIME = 16
 _UPDATES_PER_FIT = 3
 """So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
 
-_log = logging.getLogger(__name__)
-
 
 class NothingKept:
     """For one who keeps nothing."""
@@ -47,7 +48,16 @@ class NothingKept:
         """Return nothing."""
         return None
 
-    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:  # noqa: ARG002
+    def heard(self) -> bytes:
+        """Return nothing."""
+        return b""
+
+    def keep(
+        self,
+        kept: Sequence[tuple[KeptOutlook, bytes | None]],  # noqa: ARG002
+        boxes: Collection[str],  # noqa: ARG002
+        heard: bytes = b"",  # noqa: ARG002
+    ) -> bool:
         """Keep nothing."""
         return False
 
@@ -72,7 +82,9 @@ class Round:
         there = kept.all()
         self._known = {name: there[name] for name in self._boxes if name in there and not fresh}
         """What was kept of each box; whether it still holds is another matter."""
-        self._of_later = {name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD}
+        self._of_later = {
+            name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD and histories.more_is_known
+        }
         """Boxes asked about as they were: what is kept of them is of more use."""
         self._answers: dict[str, Outlook] = {}
         self._teaching: dict[str, Teaching] = {}
@@ -82,10 +94,9 @@ class Round:
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
-        of_others = self._histories.digest_of_use()
-        unheard = {name for name in self._answers if self._known[name].of_others != of_others}
-        if unheard or len(self._answers) < len(self._boxes):
-            self._answer_anew(unheard, of_others)
+        teachings = {name: one.teaching for name, one in self._known.items()}
+        if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(teachings):
+            self._answer_anew()
         return self._answers
 
     def with_something_changed(
@@ -95,14 +106,15 @@ class Round:
         found = {name: self._answers[name] for name in names}
         for name in found.keys() - self._teaching.keys():
             self._read_teaching(name)
-        fits = {name: fit for name in found if name in self._teaching and (fit := self._fit_of(name)) is not None}
-        limits = [humidity_limit or self._boxes[name].humidity_limit for name in fits]
-        for name, given in zip(fits, self._update(fits, humidity_limits=limits, change=change), strict=True):
-            if isinstance(given, StrEnum):
-                _log.error("box %s can't be asked about with something changed: %s", name, given)
-            else:
-                found[name] = given.outlook
-        return found
+        limits = {name: humidity_limit or self._boxes[name].humidity_limit for name in found}
+        fits = {name: fit for name in found if (fit := self._fit_of(name)) is not None and name in self._teaching}
+        given = self._update(fits, humidity_limits=[limits[name] for name in fits], change=change)
+        found |= {name: one.outlook for name, one in zip(fits, given, strict=True) if not isinstance(one, StrEnum)}
+        again = [name for name, one in found.items() if one is self._answers[name] and not one.refusal]
+        for name in self._known.keys() - self._teaching.keys() if again else ():
+            self._read_teaching(name)
+        how = {"humidity_limits": [limits[name] for name in again], "change": change, "keep": False}
+        return found | {name: one.outlook for name, one in self._fitted(again, **how).items()}
 
     def _as_it_is(self, name: str) -> Outlook | None:
         """The outlook that was kept, where it can be given for now."""
@@ -111,7 +123,7 @@ class Round:
             return None
         return unpacked(one.answer, Outlook) if self._holds(name, one.as_of, one.rests_on) else None
 
-    def _answer_anew(self, unheard: set[str], of_others: bytes) -> None:
+    def _answer_anew(self) -> None:
         """Fit what must be, let the others hear of it, update what only grew, and keep all that."""
         for name in self._known:
             if name in self._answers or self._fit_holds(name):
@@ -119,9 +131,8 @@ class Round:
         for name in self._boxes:  # before anything is read, so that what comes meanwhile is noticed
             self._made_of(name, self._histories.as_of)
         new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0)
-        observations, rates = self._observations(), self._rates()
-        others = [name for name in self._boxes if name not in new]
-        taught = [name for name in others if self._teaching[name].pooled_moved(self._boxes[name], observations)]
+        rates, others = self._rates(), [name for name in self._boxes if name not in new]
+        taught = self._with_more_to_learn(others)
         grown = [
             name for name in others
             if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
@@ -131,10 +142,20 @@ class Round:
         left = [name for name in others if name not in new and (name in taught or name in grown)]
         new |= self._fit(left, 1.0 - len(left) / len(self._boxes))
         self._answers |= {name: one.outlook for name, one in new.items()}
-        self._keep(new, unheard - set(new), of_others)
+        self._keep(new, all_heard=not left or not self._with_more_to_learn(self._boxes))
+
+    def _with_more_to_learn(self, names: Iterable[str]) -> list[str]:
+        """Those boxes to whose fits the others have something to teach."""
+        observations = self._observations()
+        return [name for name in names if self._teaching[name].pooled_moved(self._boxes[name], observations)]
 
     def _fit(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
         """Fit boxes anew, the others informing them."""
+        found = self._fitted(names, progress=self._from(done))
+        self._note(found)
+        return found
+
+    def _fitted(self, names: Sequence[str], **how: Any) -> dict[str, Fitted]:
         from monitor.inference import fitted  # noqa: PLC0415
 
         if not names:
@@ -145,11 +166,9 @@ class Round:
             others=[one for one in self._observations() if one.box not in names],
             rates=self._rates(),
             workers=self._workers,
-            progress=self._from(done),
+            **how,
         )
-        found = dict(zip(names, given, strict=True))
-        self._note(found)
-        return found
+        return dict(zip(names, given, strict=True))
 
     def _updated(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
         """Update those boxes whose last fit can be."""
@@ -187,23 +206,31 @@ class Round:
             if name in self._held and one.last_fit is not None:
                 self._fits[name] = one.last_fit
 
-    def _keep(self, new: Mapping[str, Fitted], heard: Iterable[str], of_others: bytes) -> None:
-        """Keep what is new, and note what boxes were answered as they are though others changed."""
-        kept: list[tuple[KeptOutlook, bytes | None]] = [
-            (replace(self._known[name], of_others=of_others), None) for name in heard
-        ]
+    def _keep(self, new: Mapping[str, Fitted], *, all_heard: bool) -> None:
+        """Keep what is new, and that all boxes have heard of it."""
+        teachings = {name: one.teaching for name, one in self._known.items()}
+        teachings |= {name: packed(one.teaching) for name, one in new.items()}
+        kept = []
         for name, one in new.items():
             if not one.outlook.trace and name not in self._of_later:
-                kept.append(self._to_keep(name, one, of_others))
+                kept.append(self._to_keep(name, one, teachings[name]))
             if len(kept) == _AT_A_TIME:
-                self._kept.keep(kept, self._boxes)
+                if not self._kept.keep(kept, self._boxes):
+                    return
                 kept = []
-        self._kept.keep(kept, self._boxes)
+        self._kept.keep(kept, self._boxes, self._digest_of(teachings) if all_heard and not self._of_later else b"")
 
-    def _to_keep(self, name: str, one: Fitted, of_others: bytes) -> tuple[KeptOutlook, bytes | None]:
+    def _digest_of(self, teachings: Mapping[str, bytes]) -> bytes:
+        """A digest of all that boxes could hear of one another."""
+        digest = blake2b(self._histories.digest_of_use(), digest_size=16)
+        for name, teaching in sorted(teachings.items()):
+            digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
+        return digest.digest()
+
+    def _to_keep(self, name: str, one: Fitted, teaching: bytes) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
         answer = packed(replace(one.outlook, forecast_if=None))
-        kept = KeptOutlook(name, as_of, made_of, of_others, answer, packed(one.teaching))
+        kept = KeptOutlook(name, as_of, made_of, answer, teaching)
         if one.last_fit is None:
             return kept, None
         if one.last_fit.posterior.now_s == as_of.timestamp():

@@ -350,6 +350,7 @@ def _with_others(
 ) -> list[_SecondFit]:
     """Each box with the prior of its leak pooled over the others and its own earlier episodes."""
     observations = [*others, *finite_only(s for one in first for s in one.observations)]
+    observations.sort(key=lambda one: (one.box, one.at_s))  # a sum is the same to the last digit in one order only
     return [_second_fit(one, observations, limit) for one, limit in zip(first, limits, strict=True)]
 
 
