@@ -21,7 +21,6 @@ from monitor.inference.fit.rounds import (
     StudentT,
 )
 from monitor.inference.fit.smc import (
-    USUAL,
     Moves,
     Population,
     moved_to_posterior,
@@ -41,7 +40,7 @@ GOOD_SHARE = 0.25
 _WANTED_SHARE, _LEAST_SHARE = 0.30, 0.10
 """The same, at which rounds end, and below which moves take over once rounds are used up. [shares] Judgement: a little
 more than good, so that another prior leaves enough of them; and of 1,000 a hundred, for a spread."""
-_PILOT_DRAWS, _FIRST_DRAWS = 300, 600
+_PILOT_DRAWS, _FIRST_DRAWS = 400, 600
 """Draws of a pilot round, and of the first, from the prior. [draws] Judgement: enough for a covariance of twelve
 unknowns; more at first, where few of them are near."""
 _LEAST_FITTED = 40.0
@@ -51,6 +50,9 @@ _MOST_PILOTS, _MOST_ROUNDS = 8, 8
 """Rounds of pilot draws, and with the exact likelihood. [times] Judgement: a bound on the work."""
 _ROUND_DRAWS = 250
 """Least draws of a round. [draws] Judgement: each round costs a pass, however few its draws."""
+_MOVES = Moves(after_each_step=4, at_the_end=12)
+"""Where rounds fail. [times] Judgement: on the demo's boxes half as many left spreads of 400 draws short, and as many
+again changed nothing."""
 _LEAST_EFFICIENCY = 0.10
 """Of a draw, when the size of the next round is reckoned. [share] Judgement: the next proposal is better than that."""
 
@@ -144,7 +146,7 @@ def draw(
         proposal = _fitted(rounds)
     else:
         if len(rounds) < count or effective < _LEAST_SHARE * count:
-            return draw_by_moves(target, count, rng, USUAL)
+            return draw_by_moves(target, count, rng, _MOVES)
     chosen, weights, log_density = rounds.kept(count, rng)
     points, log_likelihood = rounds.points[chosen], rounds.log_likelihood[chosen]
     return WeightedDraws(points, weights, log_density, log_likelihood, pilots + rounds.number, chosen)
