@@ -46,8 +46,9 @@ unknowns; more at first, where few of them are near."""
 _LEAST_FITTED = 40.0
 """A proposal is fitted to so many effective draws at least, weights flattened until there are. [draws] Judgement: three
 for each of twelve unknowns."""
-_MOST_PILOTS, _MOST_ROUNDS = 8, 8
-"""Rounds of pilot draws, and with the exact likelihood. [times] Judgement: a bound on the work."""
+_MOST_PILOTS, _MOST_ROUNDS = 8, 12
+"""Rounds of pilot draws, and with the exact likelihood. [times] Judgement: a bound on the work; moves cost as much as
+forty."""
 _ROUND_DRAWS = 250
 """Least draws of a round. [draws] Judgement: each round costs a pass, however few its draws."""
 _MOVES = Moves(after_each_step=4, at_the_end=12)
