@@ -10,7 +10,7 @@ start for a posterior that no single normal covers, such as that of a drying run
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,7 +67,7 @@ class Target:
     log_likelihood: LogDensity
     """Of points; what is not a number counts as ``IMPOSSIBLE``. [nat]"""
     first: Callable[[int, np.random.Generator], Proposed]
-    """The first proposal: so many points, as a rule from the prior."""
+    """The first proposal: so many points from the prior."""
     rough_likelihood: LogDensity | None = None
     """A cheaper log-likelihood for pilot draws, which only locate the posterior. [nat]"""
 
@@ -105,9 +105,9 @@ class WeightedDraws:
     """(draws) [nat]"""
     rounds: int
     """How many proposals it took."""
-    evaluated: NDArray[np.intp]
+    evaluated: NDArray[np.intp] | None = None
     """Which of all the points that the exact likelihood was asked for, in that order, they are; from the end where
-    negative. (draws)"""
+    negative. None where they were moved all the way. (draws)"""
 
 
 def draw(
@@ -147,7 +147,9 @@ def draw(
         proposal = _fitted(rounds)
     else:
         if len(rounds) < count or effective < _LEAST_SHARE * count:
-            return draw_by_moves(target, count, rng, _MOVES)
+            moved = draw_by_moves(target, count, rng, _MOVES)
+            target.densities(moved.points)
+            return replace(moved, evaluated=np.arange(-count, 0))
     chosen, weights, log_density = rounds.kept(count, rng)
     points, log_likelihood = rounds.points[chosen], rounds.log_likelihood[chosen]
     return WeightedDraws(points, weights, log_density, log_likelihood, pilots + rounds.number, chosen)
@@ -220,5 +222,4 @@ def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: M
     moved = moved_to_posterior(
         Population(points, log_prior, log_likelihood, 0.0), even, count, target.densities, rng, moves=moves
     )
-    log_density, last = moved.log_prior + moved.log_likelihood, np.arange(-count, 0)
-    return WeightedDraws(moved.points, even, log_density, moved.log_likelihood, 1, last)
+    return WeightedDraws(moved.points, even, moved.log_prior + moved.log_likelihood, moved.log_likelihood, 1)
