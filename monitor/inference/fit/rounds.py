@@ -150,6 +150,7 @@ class Rounds:
         return cls(np.empty((0, unknowns)), np.empty(0), np.empty(0), np.empty(0))
 
     def __len__(self) -> int:
+        """How many points. [points]"""
         return len(self.points)
 
     @property

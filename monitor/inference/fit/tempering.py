@@ -21,6 +21,7 @@ from monitor.inference.fit.rounds import (
     StudentT,
 )
 from monitor.inference.fit.smc import (
+    USUAL,
     Moves,
     Population,
     moved_to_posterior,
@@ -51,9 +52,6 @@ _MOST_PILOTS, _MOST_ROUNDS = 8, 12
 forty."""
 _ROUND_DRAWS = 250
 """Least draws of a round. [draws] Judgement: each round costs a pass, however few its draws."""
-_MOVES = Moves(after_each_step=4, at_the_end=12)
-"""Where rounds fail. [times] Judgement: on the demo's boxes half as many left spreads of 400 draws short, and as many
-again changed nothing."""
 _LEAST_EFFICIENCY = 0.10
 """Of a draw, when the size of the next round is reckoned. [share] Judgement: the next proposal is better than that."""
 
@@ -147,7 +145,7 @@ def draw(
         proposal = _fitted(rounds)
     else:
         if len(rounds) < count or effective < _LEAST_SHARE * count:
-            moved = draw_by_moves(target, count, rng, _MOVES)
+            moved = draw_by_moves(target, count, rng, USUAL)
             target.densities(moved.points)
             return replace(moved, evaluated=np.arange(-count, 0))
     chosen, weights, log_density = rounds.kept(count, rng)
