@@ -11,6 +11,7 @@ from monitor.inference.fit.fit import (
     refreshed,
     under_pooled_prior,
 )
+from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Unknown, style_prior
 
 
@@ -41,3 +42,14 @@ def test_a_first_look_under_another_prior_equals_a_fit_under_it(away: float) -> 
         once.theta[:, Unknown.log_conductance].std(), rel=0.15
     )
     assert twice.problem.prior.mean[Unknown.log_conductance] == once.problem.prior.mean[Unknown.log_conductance]
+
+
+@pytest.mark.parametrize("days", [12, 90])
+def test_every_weighted_draw_has_the_state_that_the_filter_leaves_of_it(days: int) -> None:
+    """Draws come from several rounds, and so do their states; with many bins the pilot rounds have others."""
+    record, now_s, _ = made_box(Truth(conductance=0.2), seen_days=days)
+    posterior = estimate(record, now_s)
+    _, expected = run(posterior.problem, posterior.draws.theta)
+    for name in ("loading", "var_loading", "wander", "covariance", "leaked_g", "dose_kpa_days", "slow_humidity"):
+        assert getattr(posterior.weighted_state, name) == pytest.approx(getattr(expected, name), rel=1e-9)
+    assert posterior.weighted_state.mean_conductance == pytest.approx(expected.mean_conductance)

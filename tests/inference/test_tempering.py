@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from monitor.inference.fit import tempering
+from monitor.inference.fit.rounds import LogDensity
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import (
     Proposed,
@@ -52,6 +54,42 @@ def test_draws_say_the_density_they_were_made_with() -> None:
     expected = standard_normal(drawn.points) + measured_twice(drawn.points)
     ratio = np.log(drawn.weights) + drawn.log_density - expected
     assert np.ptp(ratio) < 1e-9
+
+
+def bent(points: FloatArray) -> FloatArray:
+    """The second unknown is read as the square of the first, to 0.1: a ridge that no single bell covers."""
+    return np.asarray(norm.logpdf(points[:, 1], np.square(points[:, 0]), 0.1))
+
+
+def test_rounds_follow_a_bent_ridge() -> None:
+    """What is left of the first unknown, by the sum over a fine grid: N(x; 0, 1) N(x²; 0, 1 + 0.1²)."""
+    grid = np.linspace(-4.0, 4.0, 4001)
+    expected = norm.pdf(grid) * norm.pdf(np.square(grid), 0.0, 1.01**0.5)
+    expected /= expected.sum()
+    drawn = draw(Target(standard_normal, bent, from_prior), 1000, np.random.default_rng(4))
+    assert effective_sample_size(drawn.weights) > 250
+    for power, allowed in ((1, 0.12), (2, 0.08), (4, 0.15)):
+        assert drawn.weights @ drawn.points[:, 0] ** power == pytest.approx(expected @ grid**power, abs=allowed)
+
+
+@pytest.mark.parametrize("rough", [None, measured_twice])
+@pytest.mark.parametrize("most_rounds", [1, 12])
+def test_draws_say_which_of_the_points_that_were_asked_for_they_are(
+    rough: LogDensity | None, most_rounds: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where moves take over, as after a single round here: what the likelihood kept of each is found by it."""
+    monkeypatch.setattr(tempering, "_MOST_ROUNDS", most_rounds)
+    monkeypatch.setattr(tempering, "_WANTED_SHARE", 0.7)
+    monkeypatch.setattr(tempering, "_LEAST_SHARE", 0.7)
+    asked: list[FloatArray] = []
+
+    def likelihood(points: FloatArray) -> FloatArray:
+        asked.append(points.copy())
+        return measured_twice(points)
+
+    drawn = draw(Target(standard_normal, likelihood, from_prior, rough), 1000, np.random.default_rng(4))
+    assert drawn.evaluated is not None
+    assert np.vstack(asked)[drawn.evaluated] == pytest.approx(drawn.points)
 
 
 def test_moves_all_the_way_keep_a_second_mode() -> None:

@@ -32,6 +32,7 @@ from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
     Problem,
     State,
+    drawn_box,
     sampled_state,
 )
 from monitor.physics.numerics import FloatArray
@@ -201,12 +202,20 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
 
     def log_likelihood(theta: FloatArray) -> FloatArray:
         score, state = run(problem, theta)
-        states[:] = [state]
+        states.append(state)
         return score
 
     bins = for_rough_likelihood(problem.bins)
     rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
-    return sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near), states[-1]
+    draws = sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near)
+    return replace(draws, evaluated=None), _states_of(draws, states, problem)
+
+
+def _states_of(draws: Draws, states: list[State], problem: Problem) -> State:
+    """The state that the filter left of each draw."""
+    names = [f.name for f in fields(State) if f.name != "drawn"]
+    values = {name: np.concatenate([getattr(one, name) for one in states])[draws.evaluated] for name in names}
+    return State(drawn=drawn_box(problem, draws.theta), **values)
 
 
 def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:

@@ -60,6 +60,9 @@ class Draws:
     """How many proposals it took."""
     proposal: ProposalRecord | None = None
     """None for draws updated from an earlier fit."""
+    evaluated: NDArray[np.intp] | None = None
+    """Which of all the points that the likelihood was asked for, in that order, they are; from the end where negative.
+    (draws)"""
 
     @property
     def enough(self) -> bool:
@@ -138,7 +141,7 @@ def sample(
     around = None if near is None or near.proposal is None else (near.proposal.points, near.weights)
     drawn = draw(target, count, rng, near=around)
     proposal = ProposalRecord(drawn.points, drawn.log_density, drawn.log_likelihood)
-    return Draws(_theta_at(drawn.points), drawn.weights, drawn.rounds, proposal)
+    return Draws(_theta_at(drawn.points), drawn.weights, drawn.rounds, proposal, drawn.evaluated)
 
 
 def reweighted(draws: Draws, prior: Prior) -> Draws:

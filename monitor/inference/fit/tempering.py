@@ -1,61 +1,59 @@
-"""One sampler for every posterior here: adaptive importance sampling by tempering, with a weight for every draw.
+"""One sampler for every posterior here: adaptive multiple importance sampling, with a weight for every draw.
 
-Draws come from a heavy-tailed proposal fitted to the weighted draws before; in each round the tempering exponent of the
-likelihood rises as far as enough draws stay effective (population Monte Carlo [1]_ with tempering [2]_). A few pilot
-draws find where the posterior lies; once their exponent is 1, draws are made in full number. Where that leaves too few
-of them effective, as with a charge weighed every week, sequential Monte Carlo (``smc``) takes over. For a posterior
-that no single normal covers, such as that of a drying run that may have stalled, it goes all the way from the prior
-(``draw_by_moves``).
-
-References
-----------
-.. [1] Cappe, Guillin, Marin, Robert (2004), J. Comput. Graph. Stat. 13:907.
-.. [2] Del Moral, Doucet, Jasra (2006), J. R. Stat. Soc. B 68:411.
+Pilot draws find where the posterior lies, by a rough likelihood where there is one: first some from the prior, then
+from a heavy-tailed proposal fitted to all draws before, their weights flattened as far as enough of them count. With
+the exact likelihood the same goes on in rounds that add up (``rounds``), until enough draws are effective. Where that
+leaves too few, draws are moved all the way from the prior by sequential Monte Carlo (``smc``). So they are from the
+start for a posterior that no single normal covers, such as that of a drying run that may have stalled.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaln
+from numpy.typing import NDArray
 
+from monitor.inference.fit.rounds import (
+    LogDensity,
+    Rounds,
+    StudentT,
+)
 from monitor.inference.fit.smc import (
+    USUAL,
     Moves,
     Population,
     moved_to_posterior,
 )
-from monitor.inference.fit.weights import (
-    effective_sample_size,
-    largest_exponent,
-    normalized,
-)
+from monitor.inference.fit.weights import effective_sample_size
 from monitor.physics.numerics import FloatArray
 
-LogDensity = Callable[[FloatArray], FloatArray]
-"""Log density of points, one row each. (points) [nat]"""
 Proposed = tuple[FloatArray, FloatArray]
 """Points, and the log density with which each was proposed. (points) [nat]"""
 
 IMPOSSIBLE = -1e9
 """Log density that stands for none; a prior says at most this outside its bounds. [nat] Judgement: far below any that a
 draw has, and near enough for differences to keep their digits."""
-LEAST_SHARE, GOOD_SHARE = 0.10, 0.25
-"""Effective sample size over the number of draws: at least the first while the exponent rises, more than the second at
-the end. [shares] Judgement: of 1,000 draws, a covariance needs a hundred and a 5 % point more."""
-_DEGREES = 7.0
-"""Of the proposal's Student t. [degrees of freedom] Judgement: tails heavier than a normal posterior's, with
-moments."""
-_WIDER = 1.12
-"""Scale of the proposal over that of the draws. [factor] Judgement: too wide costs a few draws, too narrow a tail."""
-_MOST_ROUNDS = 8
-"""Proposals before moves take over. [times] Judgement: a bound on the work."""
-_PILOT_DRAWS = 400
-"""Draws that find where the posterior lies. [draws] Judgement: enough for a covariance of twelve unknowns."""
-_LEAST_SPREAD_SHARE, _LEAST_SPREAD_VAR = 1e-5, 1e-12
-"""Added to the proposal's variances: a share of themselves [fraction], and so much [unit of the unknown, squared].
-Judgement: next to nothing; it keeps the covariance invertible."""
+GOOD_SHARE = 0.25
+"""Effective sample size over the number of draws from which on draws count as good. [share] Judgement: of 1,000 draws a
+5 % point then rests on a dozen."""
+_WANTED_SHARE, _LEAST_SHARE = 0.30, 0.10
+"""The same, at which rounds end, and below which moves take over once rounds are used up. [shares] Judgement: a little
+more than good, so that another prior leaves enough of them; and of 1,000 a hundred, for a spread."""
+_PILOT_DRAWS, _FIRST_DRAWS = 400, 600
+"""Draws of a pilot round, and of the first, from the prior. [draws] Judgement: enough for a covariance of twelve
+unknowns; more at first, where few of them are near."""
+_LEAST_FITTED = 40.0
+"""A proposal is fitted to so many effective draws at least, weights flattened until there are. [draws] Judgement: three
+for each of twelve unknowns."""
+_MOST_PILOTS, _MOST_ROUNDS = 8, 12
+"""Rounds of pilot draws, and with the exact likelihood. [times] Judgement: a bound on the work; moves cost as much as
+forty."""
+_ROUND_DRAWS = 250
+"""Least draws of a round. [draws] Judgement: each round costs a pass, however few its draws."""
+_LEAST_EFFICIENCY = 0.10
+"""Of a draw, when the size of the next round is reckoned. [share] Judgement: the next proposal is better than that."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +65,7 @@ class Target:
     log_likelihood: LogDensity
     """Of points; what is not a number counts as ``IMPOSSIBLE``. [nat]"""
     first: Callable[[int, np.random.Generator], Proposed]
-    """The first proposal: so many points, as a rule from the prior."""
+    """The first proposal: so many points from the prior."""
     rough_likelihood: LogDensity | None = None
     """A cheaper log-likelihood for pilot draws, which only locate the posterior. [nat]"""
 
@@ -105,17 +103,20 @@ class WeightedDraws:
     """(draws) [nat]"""
     rounds: int
     """How many proposals it took."""
+    evaluated: NDArray[np.intp] | None = None
+    """Which of all the points that the exact likelihood was asked for, in that order, they are; from the end where
+    negative. None where they were moved all the way. (draws)"""
 
 
 def draw(
     target: Target, count: int, rng: np.random.Generator, *, near: tuple[FloatArray, FloatArray] | None = None
 ) -> WeightedDraws:
-    """Return weighted draws of a posterior; its likelihood was last evaluated at just these points.
+    """Return weighted draws of a posterior.
 
     Parameters
     ----------
     target : Target
-        The posterior.
+        The posterior; its first proposal has to be its prior.
     count : int
         How many draws are wanted.
     rng : Generator
@@ -129,38 +130,67 @@ def draw(
     WeightedDraws
         As many as asked for.
     """
-    rough = target.rough_likelihood
-    pilot, evaluated = count > _PILOT_DRAWS or rough is not None, target.log_likelihood
-    if near is not None and effective_sample_size(near[1]) > LEAST_SHARE * count:
-        pilot = False
-        points, log_density = _propose(*near, count, rng)
+    if near is not None and effective_sample_size(near[1]) >= _LEAST_FITTED:
+        proposal, rounds, pilots = StudentT.fitted(*near), Rounds.none(near[0].shape[1]), 0
     else:
-        points, log_density = target.first(min(count, _PILOT_DRAWS), rng)
-    exponent = 0.0
-    for rounds in range(1, _MOST_ROUNDS + 1):
-        evaluated = rough if pilot and rough is not None else target.log_likelihood
-        log_prior, log_likelihood = target.densities(points, evaluated)
-        base = log_prior - log_density
-        if not pilot and _effective(base + log_likelihood) > GOOD_SHARE * count:
-            return WeightedDraws(points, normalized(base + log_likelihood), log_density, log_likelihood, rounds)
-        exponent = _next_exponent(base, log_likelihood, exponent)
-        weights = normalized(base + exponent * log_likelihood)
-        pilot = pilot and exponent < 1.0
-        if rounds < _MOST_ROUNDS:
-            points, log_density = _propose(points, weights, len(points) if pilot else count, rng)
-    if rough is not None:
-        if evaluated is rough:
-            log_prior, log_likelihood = target.densities(points)
-        # the exponent of a rough likelihood says nothing of that of the exact one
-        exponent = _next_exponent(log_prior - log_density, log_likelihood, 0.0)
-        weights = normalized(log_prior - log_density + exponent * log_likelihood)
-    moved = moved_to_posterior(
-        Population(points, log_prior, log_likelihood, exponent), weights, count, target.densities, rng
-    )
-    log_prior, log_likelihood = target.densities(moved.points)
-    return WeightedDraws(
-        moved.points, np.full(count, 1.0 / count), log_prior + log_likelihood, log_likelihood, _MOST_ROUNDS
-    )
+        proposal, rounds = _piloted(target, rng)
+        pilots = rounds.number
+        if target.rough_likelihood is not None:
+            rounds = Rounds.none(len(proposal.mean))
+    for _ in range(_MOST_ROUNDS):
+        _add(rounds, target, proposal, _round_draws(rounds, count), rng)
+        effective = rounds.effective
+        if effective >= _WANTED_SHARE * count and len(rounds) >= count:
+            break
+        proposal = _fitted(rounds)
+    else:
+        if len(rounds) < count or effective < _LEAST_SHARE * count:
+            moved = draw_by_moves(target, count, rng, USUAL)
+            target.densities(moved.points)
+            return replace(moved, evaluated=np.arange(-count, 0))
+    chosen, weights, log_density = rounds.kept(count, rng)
+    points, log_likelihood = rounds.points[chosen], rounds.log_likelihood[chosen]
+    return WeightedDraws(points, weights, log_density, log_likelihood, pilots + rounds.number, chosen)
+
+
+def _piloted(target: Target, rng: np.random.Generator) -> tuple[StudentT, Rounds]:
+    """Pilot rounds, and the proposal that they lead to."""
+    points, _ = target.first(_FIRST_DRAWS, rng)
+    rounds = Rounds.none(points.shape[1])
+    likelihood = target.rough_likelihood
+    rounds.add(target.log_prior, points, *target.densities(points, likelihood))
+    for _ in range(_MOST_PILOTS):
+        exponent, weights = rounds.flattened(_LEAST_FITTED)
+        proposal = StudentT.fitted(rounds.points, weights)
+        if exponent >= 1.0:
+            break
+        _add(rounds, target, proposal, _PILOT_DRAWS, rng, likelihood)
+    return _fitted(rounds), rounds
+
+
+def _fitted(rounds: Rounds) -> StudentT:
+    return StudentT.fitted(rounds.points, rounds.flattened(_LEAST_FITTED)[1])
+
+
+def _add(  # noqa: PLR0917
+    rounds: Rounds,
+    target: Target,
+    proposal: StudentT,
+    count: int,
+    rng: np.random.Generator,
+    likelihood: LogDensity | None = None,
+) -> None:
+    points = proposal.points(count, rng)
+    rounds.add(proposal.log_density, points, *target.densities(points, likelihood))
+
+
+def _round_draws(rounds: Rounds, count: int) -> int:
+    """How many draws of the usual efficiency are missing; half of all at first, and never more than all."""
+    if not len(rounds):
+        return max(count // 2, _ROUND_DRAWS)
+    effective = rounds.effective
+    missing = (_WANTED_SHARE * count - effective) / max(effective / len(rounds), _LEAST_EFFICIENCY)
+    return int(np.clip(max(missing, count - len(rounds)), _ROUND_DRAWS, max(count, _ROUND_DRAWS)))
 
 
 def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: Moves) -> WeightedDraws:
@@ -190,35 +220,4 @@ def draw_by_moves(target: Target, count: int, rng: np.random.Generator, moves: M
     moved = moved_to_posterior(
         Population(points, log_prior, log_likelihood, 0.0), even, count, target.densities, rng, moves=moves
     )
-    return WeightedDraws(moved.points, even, moved.log_prior + moved.log_likelihood, moved.log_likelihood, _MOST_ROUNDS)
-
-
-def _effective(log_weights: FloatArray) -> float:
-    return effective_sample_size(normalized(log_weights))
-
-
-def _next_exponent(base: FloatArray, log_likelihood: FloatArray, exponent: float) -> float:
-    """The largest exponent that leaves enough draws effective; it never falls."""
-
-    def enough(tried: float) -> bool:
-        return _effective(base + tried * log_likelihood) > LEAST_SHARE * len(base)
-
-    if not enough(exponent):
-        return exponent
-    return 1.0 if enough(1.0) else largest_exponent(enough, exponent, 1.0)
-
-
-def _propose(points: FloatArray, weights: FloatArray, count: int, rng: np.random.Generator) -> Proposed:
-    """Draw from a multivariate t with the weighted mean and covariance."""
-    size = points.shape[1]
-    mean = weights @ points
-    away = points - mean
-    spread = away.T @ (away * weights[:, None])
-    spread += np.diag(_LEAST_SPREAD_SHARE * np.diag(spread) + _LEAST_SPREAD_VAR)
-    root = np.linalg.cholesky(spread) * _WIDER
-    stretch = np.sqrt(rng.chisquare(_DEGREES, count) / _DEGREES)
-    step = rng.standard_normal((count, size)) / stretch[:, None]
-    square = np.square(step).sum(axis=1)
-    scale = gammaln(0.5 * (_DEGREES + size)) - gammaln(0.5 * _DEGREES) - 0.5 * size * np.log(_DEGREES * np.pi)
-    log_density = scale - np.log(np.diag(root)).sum() - 0.5 * (_DEGREES + size) * np.log1p(square / _DEGREES)
-    return mean + step @ root.T, log_density
+    return WeightedDraws(moved.points, even, moved.log_prior + moved.log_likelihood, moved.log_likelihood, 1)
