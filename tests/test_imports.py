@@ -53,7 +53,8 @@ EXTRA: dict[str, set[str]] = {
     "services.reread_rejected": {"feed"},
     "services.site_check": {"feed"},
     "services.housekeeping": {"feed", "services"},
-    "services.assess": {"physics", "inference", "planning"},
+    "services.assess": {"physics", "inference", "planning", "services.histories"},
+    "services.histories": {"inference"},
     "services.empty_box_test": {"inference"},
 }
 """What one module of a room may import besides."""

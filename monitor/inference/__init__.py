@@ -7,6 +7,7 @@ replay of the past asks for one box at a time, by ``outlook_among``: the same pa
 
 from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.memory import Memory
+from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.inference.shelf.outlooks import outlook_among, outlooks
 
-__all__ = ["Memory", "outlook_among", "outlooks", "refused"]
+__all__ = ["Memory", "Needed", "needed_of", "outlook_among", "outlooks", "refused"]

@@ -51,6 +51,7 @@ from monitor.records import (
 )
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.services.histories import read_histories
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -117,17 +118,7 @@ def assess(
     boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told the share done.
     """
     latest = readings.latest()
-    rooms = {name: readings.evidence(name, as_of) for name in {box.room for box in boxes} if name in latest}
-    histories = [
-        BoxHistory(
-            box=box,
-            readings=readings.evidence(box.name, as_of),
-            room=rooms.get(box.room),
-            room_climate=room_climate,
-            entries=tuple(ledger.entries(box.name, before=as_of)),
-        )
-        for box in boxes
-    ]
+    histories = read_histories(readings, ledger, boxes, as_of, room_climate)
     question = _Question(as_of, humidity_limit, change)
     answers, apart = _ask(histories, question, memory, workers, progress)
     declared = (

@@ -1,4 +1,4 @@
-"""What a cold question costs with one year in the file and with ten: processor time and memory, each in its own process.
+"""What a cold question costs with one year in the file and with ten: processor time and memory of a fresh process.
 
 python -m tests.bench.ten_years [FOLDER]               (half a minute to fill; a FOLDER keeps the two shelves)
 
@@ -75,7 +75,8 @@ def _add(  # noqa: PLR0917
         shown = np.where(stands_open, np.interp(room_hour, every_hour, opened) + noise, shown)
     warm = np.interp(room_hour, every_hour, warm_degc) + 10.0 * noise
     at_s = (NOW.timestamp() + 86_400.0 * back_days).round().astype(np.int64)
-    rows = zip(at_s.tolist(), (100 * warm).round().astype(int).tolist(), (1e3 * shown).round().astype(int).tolist())
+    columns = at_s, (100 * warm).round().astype(int), (1e3 * shown).round().astype(int)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     with stores.readings.writing() as connection:
         box_id = stores.readings.box_id(connection, name)
         connection.executemany(

@@ -73,7 +73,7 @@ sixty points integrate it to far below the noise."""
 _GRID = np.linspace(-0.3, 0.3, 601)
 """Biases that a likelihood is tabulated at. [fraction of saturation] Judgement: beyond any sheet, in steps of 0.1 %
 RH."""
-_MOST = 3
+EPISODES_COMPARED = 3
 """Episodes that count: a habit of opening repeats itself, so one comparison represents all of an episode.
 [episodes] Judgement."""
 
@@ -101,6 +101,22 @@ class Comparison:
     def left_behind(self) -> float:
         """Share of the old air that seems to be there still; 0 where that is not known. [fraction]"""
         return 0.0 if self.apart is None else self.gap / self.apart
+
+
+def span_compared(at_s: float) -> tuple[float, float]:
+    """Return the span whose readings a comparison rests on.
+
+    Parameters
+    ----------
+    at_s : float
+        When a box was opened, or filled. [s since 1970 UTC]
+
+    Returns
+    -------
+    (float, float)
+        Its start and its end. [s since 1970 UTC]
+    """
+    return at_s - _DAY_BEFORE_S, at_s + _OPEN_FOR_S
 
 
 def comparisons(
@@ -259,7 +275,7 @@ def _one_an_episode(found: list[Comparison]) -> list[Comparison]:
     for one in sorted(found, key=lambda one: -one.left_behind):
         best[one.episode, one.before_filling] = one
     latest = max((one.episode for one in found), default=0)
-    kept = [one for one in best.values() if one.episode > latest - _MOST]
+    kept = [one for one in best.values() if one.episode > latest - EPISODES_COMPARED]
     return sorted(kept, key=lambda one: one.at_s)
 
 

@@ -141,8 +141,8 @@ def outlooks(
         Where an estimate came to nothing, the outlook says why.
     """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
+    box_input, rooms = by_room(histories, now_s)
     disturbance_rates = rates_of((history.entries for history in histories), now_s)
     shared = _Shared(rooms, now_s, horizon_days, change, disturbance_rates, memory is not None)
     if memory is None:
@@ -187,8 +187,8 @@ def outlook_among(
     Outlook
         Where an estimate came to nothing, it says why.
     """
-    box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
+    box_input, rooms = by_room(histories, now_s)
     asked = next(one for one in box_input if one.name == box_name)
     same_style = [one for one in box_input if one.history.box.style == asked.history.box.style]
     limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit
