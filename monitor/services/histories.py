@@ -5,16 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from monitor.inference import Needed, needed_of
-from monitor.records import BoxHistory, ReadingSeries
+from monitor.records import BoxHistory
 from monitor.series.hourly_values import HOUR_S
+from monitor.series.spans import joined
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from monitor.records import Box, RoomClimate
+    from monitor.records import Box, ReadingSeries, RoomClimate
     from monitor.store.contracts import Ledger, Readings
 
 
@@ -53,15 +52,7 @@ def _read(readings: Readings, box: str, needed: Needed, as_of: datetime) -> Read
     """Return the readings of a box that are needed, span by span."""
     parts = [readings.evidence(box, _instant(end_s), start=_instant(start_s)) for start_s, end_s in needed.earlier]
     parts.append(readings.evidence(box, as_of, start=_instant(needed.since_s)))
-    if len(parts) == 1:
-        return parts[0]
-    return ReadingSeries(
-        box,
-        np.concatenate([part.at_s for part in parts]),
-        np.concatenate([part.temperature_degc for part in parts]),
-        np.concatenate([part.relative_humidity for part in parts]),
-        np.concatenate([part.marks for part in parts]),
-    )
+    return joined(parts)
 
 
 def _instant(at_s: float) -> datetime:

@@ -27,9 +27,10 @@ from monitor.inference.fit.pooling import (
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
-from monitor.inference.shelf.needed import Needed, between, needed_of
+from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
+from monitor.series.spans import between
 
 _DRAWS_OF_EARLIER = 400
 """Draws of an earlier episode, which only informs the prior. [draws] Judgement: a mean and a spread need no more."""

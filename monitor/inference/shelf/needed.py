@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from monitor.inference.evidence.room_climate import ROOM_COUNTS_DAYS
 from monitor.inference.fit.pooling import EPISODES_COUNTED
@@ -17,6 +15,7 @@ from monitor.inference.model.sensor_bias import EPISODES_COMPARED, span_compared
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
 from monitor.series.hourly_values import HOUR_S
 from monitor.series.sensor_faults import NEARBY_S
+from monitor.series.spans import between, joined
 from monitor.units import SECONDS_PER_DAY
 
 _FILLINGS = (EntryKind.charge, EntryKind.recharge)
@@ -63,10 +62,8 @@ class Needed:
             The same object where all of it is.
         """
         spans = (*self.earlier, (self.since_s, math.inf))
-        places = [slice(*(int(i) for i in np.searchsorted(series.at_s, span))) for span in spans]
-        if sum(place.stop - place.start for place in places) == len(series):
-            return series
-        return _joined([between(series, *span) for span in spans])
+        parts = [between(series, *span) for span in spans]
+        return series if sum(map(len, parts)) == len(series) else joined(parts)
 
 
 def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> Needed:
@@ -90,9 +87,9 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
         Of the box and its room.
     """
     fillings = sorted(e.at.timestamp() for e in entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
-    since_s = (
-        _hour_before(fillings[-EPISODES_COUNTED - 1 :][0] - _LEAD_S) if fillings else _on_grid(newest_s - _UNDATED_S)
-    )
+    since_s = _on_grid(newest_s - _UNDATED_S)
+    if fillings:
+        since_s = _hour_before(fillings[-EPISODES_COUNTED - 1 :][0] - _LEAD_S)
     enough = EPISODES_COUNTED + EPISODES_COMPARED
     compared_after_s = fillings[-enough] if len(fillings) >= enough else -math.inf
     swaps = tuple(
@@ -110,41 +107,6 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     climate_s = first_fitted_s - ROOM_COUNTS_DAYS * SECONDS_PER_DAY - _LEAD_S
     first_s = min(since_s, *(start_s for start_s, _ in compared), climate_s)
     return Needed(since_s, _apart([*compared, *swaps], since_s), swaps, _on_grid(first_s - HOUR_S))
-
-
-def between(series: ReadingSeries, start_s: float, end_s: float = math.inf) -> ReadingSeries:
-    """Return the readings of a span.
-
-    Parameters
-    ----------
-    series : ReadingSeries
-        In order of time.
-    start_s, end_s : float
-        The span, its end left out. [s since 1970 UTC]
-
-    Returns
-    -------
-    ReadingSeries
-        A view into the same columns.
-    """
-    part = slice(*(int(i) for i in np.searchsorted(series.at_s, (start_s, end_s))))
-    return replace(
-        series,
-        at_s=series.at_s[part],
-        temperature_degc=series.temperature_degc[part],
-        relative_humidity=series.relative_humidity[part],
-        marks=series.marks[part],
-    )
-
-
-def _joined(parts: Sequence[ReadingSeries]) -> ReadingSeries:
-    return ReadingSeries(
-        parts[0].box,
-        np.concatenate([part.at_s for part in parts]),
-        np.concatenate([part.temperature_degc for part in parts]),
-        np.concatenate([part.relative_humidity for part in parts]),
-        np.concatenate([part.marks for part in parts]),
-    )
 
 
 def _times_s(entries: Sequence[LedgerEntry], kinds: tuple[EntryKind, ...]) -> list[float]:
