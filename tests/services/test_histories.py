@@ -125,7 +125,7 @@ def test_answers_are_those_of_estimates_that_leave_nothing_out(
     not in all years. A box of which no beads were logged is looked at over a year of the three. Both are alone of their
     style, so that no other box learns from them.
     """
-    monkeypatch.setattr(first_fit, "needed_of", lambda *_: Needed(-np.inf, (), (), -np.inf))
+    monkeypatch.setattr(first_fit, "needed_of", lambda *_: Needed(-np.inf, (), (), (), -np.inf))
     everything = inference.outlooks(all_there_is(stores), NOW, workers=1)
     away = {}
     for box, one, other in zip(BOXES, from_what_is_needed, everything, strict=True):

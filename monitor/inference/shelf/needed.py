@@ -45,6 +45,9 @@ class Needed:
     [s since 1970 UTC]"""
     swaps: tuple[Span, ...]
     """Those about swaps of the sensor, one each. [s since 1970 UTC]"""
+    one_by_one: tuple[Span, ...]
+    """Spans in which readings count one by one, as they are held against the room's; elsewhere one robust value an hour
+    says the same. In order and apart. [s since 1970 UTC]"""
     room_since_s: float
     """From here on all readings of the room. [s since 1970 UTC]"""
 
@@ -100,20 +103,21 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     compared = [
         (_hour_before(start_s), _hour_after(end_s))
         for at_s in _times_s(entries, (*_FILLINGS, EntryKind.opening))
-        if compared_after_s < at_s < since_s
+        if compared_after_s < at_s
         for start_s, end_s in [span_compared(at_s)]
     ]
     first_fitted_s = min(fillings[-EPISODES_COUNTED:], default=now_s)
     climate_s = first_fitted_s - ROOM_COUNTS_DAYS * SECONDS_PER_DAY - _LEAD_S
     first_s = min(since_s, *(start_s for start_s, _ in compared), climate_s)
-    return Needed(since_s, _apart([*compared, *swaps], since_s), swaps, _on_grid(first_s - HOUR_S))
+    earlier = _apart([*compared, *swaps], since_s)
+    return Needed(since_s, earlier, swaps, _apart(compared), _on_grid(first_s - HOUR_S))
 
 
 def _times_s(entries: Sequence[LedgerEntry], kinds: tuple[EntryKind, ...]) -> list[float]:
     return [e.at.timestamp() for e in entries if e.kind in kinds]
 
 
-def _apart(spans: list[Span], before_s: float) -> tuple[Span, ...]:
+def _apart(spans: list[Span], before_s: float = math.inf) -> tuple[Span, ...]:
     """Spans in order, those that touch made one, and none of what lies after an instant."""
     found: list[Span] = []
     for start_s, end_s in sorted((start_s, min(end_s, before_s)) for start_s, end_s in spans):
