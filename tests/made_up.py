@@ -63,8 +63,8 @@ class FakeReadings:
             marks=np.zeros(len(there), dtype=np.uint16),
         )
 
-    def evidence(self, box: str, end: datetime | None = None) -> ReadingSeries:
-        return self.series(box, end=end)
+    def evidence(self, box: str, end: datetime | None = None, *, start: datetime | None = None) -> ReadingSeries:
+        return self.series(box, start, end)
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         return self.series(box, start, end)

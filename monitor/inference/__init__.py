@@ -10,6 +10,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.pooling import LeakObservation
 from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
+from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
 
 __all__ = [
@@ -18,9 +19,11 @@ __all__ = [
     "Fitted",
     "LastFit",
     "LeakObservation",
+    "Needed",
     "RefitReason",
     "Teaching",
     "fitted",
+    "needed_of",
     "outlook_among",
     "outlooks",
     "rates_of",

@@ -1,22 +1,37 @@
-"""What is known of the boxes of a shelf at one instant, read from the stores box by box as it is asked for."""
+"""What is known of the boxes of a shelf at one instant, read from the stores box by box as it is asked for.
+
+Of years gone by nothing is read that would change no estimate, so that the tenth year costs what the first did.
+"""
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Mark, ReadingSeries, RoomClimate
+from monitor.series.hourly_values import HOUR_S, hourly_values
+from monitor.series.spans import between, joined
+from monitor.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from monitor.inference import Needed
+    from monitor.records import Reading
     from monitor.store.contracts import Ledger, Readings
 
+_RECENT_S = 30.0 * SECONDS_PER_DAY
+"""Readings this young stay one by one. [s] Judgement: a month is well beyond the fortnight that an update of a fit
+looks at again, and what a page says of now."""
+_GRID_S = 28.0 * SECONDS_PER_DAY
+"""What is recent moves on in such steps, so that what a kept fit knew stays as it was meanwhile. [s] Judgement: fits
+are renewed more often anyway."""
 _RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
 _TEACHING_KINDS = (EntryKind.charge, EntryKind.recharge, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""
@@ -34,11 +49,12 @@ class Histories:
     """Of each box, in the order of the instants they speak of."""
     as_of: datetime
     room_climate: RoomClimate | None = None
-    reporting: frozenset[str] = frozenset()
-    """Every name that ever had a reading."""
+    latest: Mapping[str, Reading] = field(default_factory=dict)
+    """The newest reading before the instant, of every name that ever had one."""
     more_is_known: bool = False
     """True where something was shown since: the question is about the past."""
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
+    _needed: dict[str, Needed] = field(default_factory=dict, init=False, repr=False)
     _digests: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
 
     @classmethod
@@ -55,15 +71,17 @@ class Histories:
         for entry in ledger.entries(before=as_of):
             by_box[entry.box].append(entry)
         entries = {box.name: tuple(by_box[box.name]) for box in boxes}
-        latest = readings.latest()
-        since = any(reading.at >= as_of for reading in latest.values())
-        return cls(readings, boxes, entries, as_of, room_climate, frozenset(latest), since)
+        since = any(reading.at >= as_of for reading in readings.latest().values())
+        latest = readings.latest(before=as_of, removed=True)
+        return cls(readings, boxes, entries, as_of, room_climate, latest, since)
 
     def history(self, box: Box, since: datetime | None = None) -> BoxHistory:
         """Return what estimates rest on, of the readings of the box only those since an instant."""
+        read = self.readings.evidence
+        series = self._by_the_hour(box) if since is None else read(box.name, self.as_of, start=since)
         return BoxHistory(
             box=box,
-            readings=_since(self.readings.evidence(box.name, self.as_of), since),
+            readings=series,
             room=self._room(box.room),
             room_climate=self.room_climate,
             entries=self.entries[box.name],
@@ -99,19 +117,54 @@ class Histories:
         return blake2b(repr(sorted(told)).encode(), digest_size=16).digest()
 
     def _room(self, name: str) -> ReadingSeries | None:
-        if name not in self.reporting:
+        if name not in self.latest:
             return None
         if name not in self._rooms:
-            self._rooms[name] = self.readings.evidence(name, self.as_of)
+            since_s = min(self._needed_of(box).room_since_s for box in self.boxes if box.room == name)
+            self._rooms[name] = self.readings.evidence(name, self.as_of, start=_instant(since_s))
         return self._rooms[name]
 
+    def _needed_of(self, box: Box) -> Needed:
+        from monitor.inference import needed_of  # noqa: PLC0415 -- what was kept is answered without any model
 
-def _since(series: ReadingSeries, since: datetime | None) -> ReadingSeries:
-    kept = slice(0 if since is None else int(np.searchsorted(series.at_s, since.timestamp())), None)
-    return replace(
-        series,
-        at_s=series.at_s[kept],
-        temperature_degc=series.temperature_degc[kept],
-        relative_humidity=series.relative_humidity[kept],
-        marks=series.marks[kept],
-    )
+        if box.name not in self._needed:
+            entries, newest_s = self.entries[box.name], self._newest_s(box)
+            self._needed[box.name] = needed_of(entries, newest_s, self.as_of.timestamp())
+        return self._needed[box.name]
+
+    def _newest_s(self, box: Box) -> float:
+        """An hour to spare: a value that stands for a thinned hour may be stamped before its reading."""
+        newest = self.latest.get(box.name)
+        return (self.as_of if newest is None else newest.at).timestamp() - HOUR_S
+
+    def _by_the_hour(self, box: Box) -> ReadingSeries:
+        """The readings that are needed, with one value an hour where an estimate would make that of them anyway.
+
+        That is a sixth of the size. The last weeks stay as they are: what a box shows now, and that two sensors speak
+        under one name, is read off them.
+        """
+        series, spans = self._read(box), self._needed_of(box).one_by_one
+        recent_s = (self._newest_s(box) - _RECENT_S) // _GRID_S * _GRID_S
+        recent_s = min([recent_s, *(start_s for start_s, next_end_s in spans if next_end_s >= recent_s)])
+        parts, end_s = [], -math.inf
+        for start_s, next_end_s in (*(span for span in spans if span[1] < recent_s), (recent_s, math.inf)):
+            parts += [_hourly(between(series, end_s, start_s)), between(series, start_s, next_end_s)]
+            end_s = next_end_s
+        return joined(parts)
+
+    def _read(self, box: Box) -> ReadingSeries:
+        needed = self._needed_of(box)
+        spans = [(_instant(start_s), _instant(end_s)) for start_s, end_s in needed.earlier]
+        spans.append((_instant(needed.since_s), self.as_of))
+        return joined([self.readings.evidence(box.name, end, start=start) for start, end in spans])
+
+
+def _hourly(series: ReadingSeries) -> ReadingSeries:
+    """Return one robust value an hour, halfway through it."""
+    hour, temperature_degc, humidity = hourly_values(series)
+    at_s = (hour.astype(np.float64) + 0.5) * HOUR_S
+    return ReadingSeries(series.box, at_s, temperature_degc, humidity, np.zeros(len(hour), dtype=np.uint16))
+
+
+def _instant(at_s: float) -> datetime:
+    return datetime.fromtimestamp(at_s, UTC)

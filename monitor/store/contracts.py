@@ -63,10 +63,11 @@ class Readings(Protocol):
         """Return the readings of one box with ``start <= at < end``, in time order."""
         ...
 
-    def evidence(self, box: str, end: datetime | None = None) -> ReadingSeries:
+    def evidence(self, box: str, end: datetime | None = None, *, start: datetime | None = None) -> ReadingSeries:
         """Return what estimates rest on: the readings before an instant, and where they were thinned one value an hour.
 
         That value is the one that an estimate would have made of the hour's readings; it stands halfway through it.
+        The hour that ``start`` lies in comes whole.
         """
         ...
 

@@ -14,6 +14,7 @@ import pytest
 from monitor.inference.evidence.hours import reduce_to_hours
 from monitor.presentation.clock import utc_now
 from monitor.records import Box, EntryKind, ImportCounts, LedgerEntry, Mark, Reading, ReadingSeries
+from monitor.series.spans import between
 from monitor.services.assess import assess
 from monitor.store.opening import Stores, open_stores
 from monitor.store.sqlite.migrations import migrate
@@ -105,6 +106,16 @@ def test_readings_about_an_opening_stay(stores: Stores) -> None:
     assert same(stores.readings.series(*span), before)
     kept = stores.readings.evidence("left")
     assert np.isin(before.at_s, kept.at_s).all(), "where they stay they are the evidence"
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_a_part_of_the_evidence_is_that_part_of_all_of_it(stores: Stores, step: timedelta) -> None:
+    stores.upkeep.thin(FIRST + timedelta(days=25, minutes=20), step)
+    start, end = FIRST + timedelta(days=9, hours=7, minutes=31), FIRST + timedelta(days=12, hours=5)
+    whole, part = stores.readings.evidence("left", end), stores.readings.evidence("left", end, start=start)
+    assert same(part, between(whole, (start - timedelta(minutes=31)).timestamp()))
+    late = stores.readings.evidence("left", start=FIRST + timedelta(days=25))
+    assert same(late, between(stores.readings.evidence("left"), (FIRST + timedelta(days=25)).timestamp()))
 
 
 def test_a_forecast_after_thinning_is_the_one_before(stores: Stores) -> None:

@@ -231,7 +231,10 @@ def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage
     """Rates as they were so far, the shelf's own counted as one more event; spools shrunk towards the usual."""
     episode, assume = posterior.episode, posterior.problem.assumptions
     watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
-    opened, happened = episode.all_openings, episode.all_swaps + episode.all_unlogged_steps
+    steps_counted = min((posterior.now_s - episode.steps_counted_from_s) / DAY_S, watched)
+    # where readings of old were left out, steps came then as often as since
+    steps = episode.all_unlogged_steps * (watched / max(steps_counted, 1.0))
+    opened, happened = episode.all_openings, episode.all_swaps + steps
     rates = posterior.shelf_rates or rates_from(opened, happened, watched)
     openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
     events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)

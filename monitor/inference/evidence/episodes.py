@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -129,7 +130,7 @@ class Episode:
     unlogged_steps: int
     """Steps of this episode that no entry explains."""
     all_unlogged_steps: int
-    """The same since the box was first charged."""
+    """The same since the box was first charged, in the hours that are there."""
     colors: tuple[tuple[float, str], ...] = ()
     """When what color of the beads was seen. [s since 1970 UTC]"""
     sensor_swaps_s: tuple[float, ...] = ()
@@ -139,15 +140,17 @@ class Episode:
     [fraction of saturation]"""
     leak_tested: bool = False
     """True where a test of the empty box gave its leak in grams."""
+    steps_counted_from_s: float = -math.inf
+    """Since when steps that no entry explains are counted; before, hours were left out. [s since 1970 UTC]"""
 
 
-def rates_from(openings: int, events: int, watched_days: float) -> DisturbanceRates:
+def rates_from(openings: float, events: float, watched_days: float) -> DisturbanceRates:
     """Return the rates of a box by its own counts, where nothing else is known.
 
     Parameters
     ----------
-    openings, events : int
-        How many there were.
+    openings, events : float
+        How many there were; not a whole number where some are known by their rate alone. [count]
     watched_days : float
         In so many days. [days]
 
@@ -188,7 +191,15 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
     return rates_from(openings, swaps, watched_days)
 
 
-def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], now_s: float) -> Episode:
+def current_episode(
+    box: Box,
+    hours: Hours,
+    entries: tuple[LedgerEntry, ...],
+    now_s: float,
+    *,
+    since_s: float = -math.inf,
+    about_swaps: Sequence[Hours] = (),
+) -> Episode:
     """Return the episode that a box is in now.
 
     Parameters
@@ -201,6 +212,10 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         Of any boxes.
     now_s : float
         Later entries don't count. [s since 1970 UTC]
+    since_s : float
+        Hours before this were left out. [s since 1970 UTC]
+    about_swaps : sequence of Hours
+        What its sensors showed about swaps of the sensor before that.
 
     Returns
     -------
@@ -229,6 +244,8 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
     found = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
     steps = tuple(s for s in found if not _explained(s, sensor_swaps))
     all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
+    at_swaps = [*all_found, *(s for one in about_swaps for s in find_steps(one, box.sensor.resolution))]
+    counted = known if starts else [e for e in known if e.at.timestamp() >= first_s]
     has_beads = desiccant is not None and bool(dry_mass_g)
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
     unlogged = swap_s is not None or charge is None
@@ -252,14 +269,15 @@ def current_episode(box: Box, hours: Hours, entries: tuple[LedgerEntry, ...], no
         openings_s=openings,
         swaps_s=swaps,
         steps=steps,
-        all_openings=sum(e.kind is EntryKind.opening for e in known),
-        all_swaps=sum(e.kind is EntryKind.spool_swap for e in known),
+        all_openings=sum(e.kind is EntryKind.opening for e in counted),
+        all_swaps=sum(e.kind is EntryKind.spool_swap for e in counted),
         first_start_s=first_s,
+        steps_counted_from_s=max(first_s, since_s),
         unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
-        all_unlogged_steps=_unexplained(all_found, known),
+        all_unlogged_steps=_unexplained([s for s in all_found if s.at_s >= first_s], known),
         colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
         sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
-        sensors_apart=max((abs(s.size) for s in all_found if _explained(s, sensor_swaps)), default=0.0),
+        sensors_apart=max((abs(s.size) for s in at_swaps if _explained(s, sensor_swaps)), default=0.0),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
     )
 
@@ -341,7 +359,7 @@ def _loaded_mass(charge: LedgerEntry | None, weighed: list[ChargeWeighing], star
     return next((w for w in weighed if abs(w.at_s - start_s) <= _WITH_THE_CHARGE_S), None)
 
 
-def _unexplained(steps: tuple[Step, ...], known: list[LedgerEntry]) -> int:
+def _unexplained(steps: Sequence[Step], known: list[LedgerEntry]) -> int:
     logged_s = tuple(e.at.timestamp() for e in known)
     return sum(not _explained(s, logged_s) for s in steps)
 

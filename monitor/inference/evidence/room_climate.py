@@ -28,7 +28,7 @@ _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC = -20.0, 60.0
 """Drawn futures of a room are kept within these. [°C] Judgement: sheds in winter, attics in summer."""
 _LEAST_HOURS = 6
 """Fewer known hours make no mean of a day. [h] Judgement: a quarter of it."""
-_MOST_DAYS = 730
+ROOM_COUNTS_DAYS = 730
 """A room's record counts no further back. [days] Judgement: two of each season, and rooms change."""
 _PRIOR_RESIDUAL_DAYS = 20.0
 """The usual spread of the residual counts as so many days of a room's own record. [days] Judgement: weeks of
@@ -342,7 +342,7 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
 
 def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Means of whole days counted back from now, at most two years of them."""
-    span = min(int((now_s / HOUR_S - room.first_hour) // HOURS_PER_DAY), _MOST_DAYS)
+    span = min(int((now_s / HOUR_S - room.first_hour) // HOURS_PER_DAY), ROOM_COUNTS_DAYS)
     hours = room.between(now_s - span * SECONDS_PER_DAY, now_s)
     count = len(hours) // HOURS_PER_DAY
     cut = slice(len(hours) - count * HOURS_PER_DAY, None)

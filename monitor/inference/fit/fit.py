@@ -94,7 +94,9 @@ def estimate(
     rng = np.random.default_rng(seed)
     hours = record.hours.before(now_s, record.room)
     room_hours, room = room_before(record.room, record.declared_room, now_s, assumptions.seasonal_room)
-    episode = current_episode(record.box, hours, record.entries, now_s)
+    episode = current_episode(
+        record.box, hours, record.entries, now_s, since_s=record.since_s, about_swaps=record.about_swaps
+    )
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
         raise TooLittleEvidence(f"{record.box.name}: {_too_new(least_days - bins.seen_days)}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,6 +42,10 @@ class Record:
     """What a person said of the room."""
     comparisons: tuple[Comparison, ...] = ()
     """What the box showed beside the room while it stood open."""
+    since_s: float = -math.inf
+    """Hours before this were left out, whatever there is of them. [s since 1970 UTC]"""
+    about_swaps: tuple[Hours, ...] = ()
+    """What its sensors showed about swaps of the sensor before that."""
 
 
 @dataclass(frozen=True, eq=False)

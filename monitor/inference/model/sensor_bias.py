@@ -20,6 +20,7 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
 from monitor.series.hourly_values import usable_in_time_order
+from monitor.series.spans import between
 from monitor.units import DAYS_PER_JULIAN_YEAR, SECONDS_PER_DAY
 
 _YEAR_S = DAYS_PER_JULIAN_YEAR * SECONDS_PER_DAY
@@ -73,7 +74,7 @@ sixty points integrate it to far below the noise."""
 _GRID = np.linspace(-0.3, 0.3, 601)
 """Biases that a likelihood is tabulated at. [fraction of saturation] Judgement: beyond any sheet, in steps of 0.1 %
 RH."""
-_MOST = 3
+EPISODES_COMPARED = 3
 """Episodes that count: a habit of opening repeats itself, so one comparison represents all of an episode.
 [episodes] Judgement."""
 
@@ -103,6 +104,22 @@ class Comparison:
         return 0.0 if self.apart is None else self.gap / self.apart
 
 
+def span_compared(at_s: float) -> tuple[float, float]:
+    """Return the span whose readings a comparison rests on.
+
+    Parameters
+    ----------
+    at_s : float
+        When a box was opened, or filled. [s since 1970 UTC]
+
+    Returns
+    -------
+    (float, float)
+        Its start and its end. [s since 1970 UTC]
+    """
+    return at_s - _DAY_BEFORE_S, at_s + _OPEN_FOR_S
+
+
 def comparisons(
     inside: ReadingSeries | None, room: ReadingSeries | None, entries: Iterable[LedgerEntry]
 ) -> tuple[Comparison, ...]:
@@ -124,21 +141,24 @@ def comparisons(
     """
     if inside is None or room is None or min(len(inside), len(room)) == 0:
         return ()
-    both, episode, found = _SideBySide(inside, room), 0, []
+    episode, found = 0, []
     for entry in sorted(entries, key=lambda e: e.at):
         at_s = entry.at.timestamp()
         if entry.kind is EntryKind.opening:
-            found.append(both.at_opening(at_s, episode))
+            found.append(_SideBySide(inside, room, at_s).at_opening(at_s, episode))
         elif entry.kind in _FILLINGS:
-            found.append(both.before_filling(at_s, episode))
+            found.append(_SideBySide(inside, room, at_s).before_filling(at_s, episode))
             episode += 1
     return tuple(one for one in found if one is not None and one.left_behind <= _MOST_LEFT)
 
 
 class _SideBySide:
-    """Readings of a box, each with the room's humidity at the box's temperature."""
+    """Readings of a box about an event, each with the room's humidity at the box's temperature."""
 
-    def __init__(self, inside: ReadingSeries, room: ReadingSeries) -> None:
+    def __init__(self, inside: ReadingSeries, room: ReadingSeries, at_s: float) -> None:
+        start_s, end_s = span_compared(at_s)
+        inside = between(inside, start_s, end_s)
+        room = between(room, start_s - 2.0 * _ROOM_NEAR_S, end_s + 2.0 * _ROOM_NEAR_S)
         here, there = usable_in_time_order(inside), usable_in_time_order(room)
         self.at_s = inside.at_s[here]
         vapor_pa = room.relative_humidity[there] * saturation_vapor_pressure_pa(room.temperature_degc[there])
@@ -186,6 +206,8 @@ class _SideBySide:
 
 def _near(at_s: FloatArray, known_s: FloatArray, values: FloatArray) -> FloatArray:
     """Values between the known ones; NaN where none of those is near."""
+    if len(known_s) == 0:
+        return np.full(len(at_s), np.nan)
     after = np.searchsorted(known_s, at_s).clip(0, len(known_s) - 1)
     away = np.minimum(np.abs(known_s[after] - at_s), np.abs(known_s[np.maximum(after - 1, 0)] - at_s))
     return np.where(away <= _ROOM_NEAR_S, np.interp(at_s, known_s, values), np.nan)
@@ -259,7 +281,7 @@ def _one_an_episode(found: list[Comparison]) -> list[Comparison]:
     for one in sorted(found, key=lambda one: -one.left_behind):
         best[one.episode, one.before_filling] = one
     latest = max((one.episode for one in found), default=0)
-    kept = [one for one in best.values() if one.episode > latest - _MOST]
+    kept = [one for one in best.values() if one.episode > latest - EPISODES_COMPARED]
     return sorted(kept, key=lambda one: one.at_s)
 
 

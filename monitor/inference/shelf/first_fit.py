@@ -6,6 +6,8 @@ import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from monitor.errors import SiccastError, TooLittleEvidence
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
@@ -25,8 +27,10 @@ from monitor.inference.fit.pooling import (
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
+from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
+from monitor.series.spans import between
 
 _DRAWS_OF_EARLIER = 250
 """Draws of an earlier episode, which only informs the prior. [draws] Judgement: 400 of them and 250 gave means of
@@ -54,6 +58,8 @@ class BoxInput:
     """Without its room."""
     room: int | None
     """Its place among the rooms; None without any."""
+    needed: Needed
+    """What of its readings counts; its history has no others."""
 
     @property
     def name(self) -> str:
@@ -90,9 +96,13 @@ class BoxInput:
         Record
             Cheaper by these.
         """
-        history, hours = self.history, reduce_to_hours(self.history.readings)
+        history, since_s = self.history, self.needed.since_s
+        hours = reduce_to_hours(between(history.readings, since_s))
+        swaps = tuple(reduce_to_hours(between(history.readings, *span)) for span in self.needed.swaps)
         room = None if self.room is None else rooms[self.room].hours
-        return Record(history.box, hours, room, history.entries, history.room_climate)
+        return Record(
+            history.box, hours, room, history.entries, history.room_climate, since_s=since_s, about_swaps=swaps
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,29 +136,42 @@ class FirstFit:
         return any(one.before(start_s) for one in self.observations)
 
 
-def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room, ...]]:
-    """Return boxes without their rooms, and the rooms: each once.
+def by_room(histories: Sequence[BoxHistory], now_s: float) -> tuple[list[BoxInput], tuple[Room, ...]]:
+    """Return boxes without their rooms, and the rooms: each once, and of all no more than is needed.
 
     Parameters
     ----------
     histories : sequence of BoxHistory
         Of a shelf; boxes of one room share one series.
+    now_s : float
+        What came later doesn't count. [s since 1970 UTC]
 
     Returns
     -------
     (list of BoxInput, tuple of Room)
         In the order of the histories, and of first use.
     """
-    numbers: dict[int, int] = {}
-    rooms: list[Room] = []
-    box_input = []
-    for history in histories:
-        series = history.room
-        if series is not None and len(series) and id(series) not in numbers:
-            numbers[id(series)] = len(rooms)
-            rooms.append(Room(series, reduce_to_hours(series)))
-        box_input.append(BoxInput(replace(history, room=None), numbers.get(id(series))))
-    return box_input, tuple(rooms)
+    needed = [_needed_of(history, now_s) for history in histories]
+    series: dict[int, ReadingSeries] = {}
+    since_s: dict[int, float] = {}
+    for history, need in zip(histories, needed, strict=True):
+        if (room := history.room) is not None and len(room):
+            series[id(room)] = room
+            since_s[id(room)] = min(since_s.get(id(room), need.room_since_s), need.room_since_s)
+    cut = {key: between(room, since_s[key]) for key, room in series.items()}
+    cut = {key: room for key, room in cut.items() if len(room)}
+    numbers = {key: place for place, key in enumerate(cut)}
+    box_input = [
+        BoxInput(replace(history, readings=need.of(history.readings), room=None), numbers.get(id(history.room)), need)
+        for history, need in zip(histories, needed, strict=True)
+    ]
+    return box_input, tuple(Room(room, reduce_to_hours(room)) for room in cut.values())
+
+
+def _needed_of(history: BoxHistory, now_s: float) -> Needed:
+    seen = int(np.searchsorted(history.readings.at_s, now_s))
+    newest_s = float(history.readings.at_s[seen - 1]) if seen else now_s
+    return needed_of(history.entries, newest_s, now_s)
 
 
 def first_fit(

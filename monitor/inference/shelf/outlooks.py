@@ -204,8 +204,8 @@ def fitted(
         In the order of the histories.
     """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
+    box_input, rooms = by_room(histories, now_s)
     rates = rates or rates_of((history.entries for history in histories), now_s)
     shared = _Shared(rooms, now_s, horizon_days, change, rates, keep)
     count = len(box_input)
@@ -257,8 +257,8 @@ def updated(
         In the order of the histories; a reason where a box must be fitted again.
     """
     limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
+    box_input, rooms = by_room(histories, now_s)
     rates = rates or rates_of((history.entries for history in histories), now_s)
     shared = _Shared(rooms, now_s, horizon_days, change, rates, True)
     jobs = [
@@ -305,8 +305,8 @@ def outlook_among(
     Outlook
         Where an estimate came to nothing, it says why.
     """
-    box_input, rooms = by_room(histories)
     now_s = as_of.timestamp()
+    box_input, rooms = by_room(histories, now_s)
     asked = next(one for one in box_input if one.name == box_name)
     same_style = [one for one in box_input if one.history.box.style == asked.history.box.style]
     limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit

@@ -31,12 +31,16 @@ GROUP BY box_id
 
 
 def with_thinned_hours(
-    connection: sqlite3.Connection, box_id: int, series: ReadingSeries, end_s: float
+    connection: sqlite3.Connection, box_id: int, series: ReadingSeries, start_s: float, end_s: float
 ) -> ReadingSeries:
-    """Return a series with the values of thinned hours in place of what is left of their readings."""
+    """Return a series with the values of thinned hours in place of what is left of their readings.
+
+    The series begins with a whole hour.
+    """
     rows = connection.execute(
-        "SELECT hour, temperature, humidity, count FROM thinned_hours WHERE box_id = ? AND hour < ? ORDER BY hour",
-        (box_id, int(min(end_s, _NEVER_S) // HOUR_S)),
+        "SELECT hour, temperature, humidity, count FROM thinned_hours WHERE box_id = ? AND hour >= ? AND hour < ?"
+        " ORDER BY hour",
+        (box_id, int(max(start_s, 0.0) // HOUR_S), int(min(end_s, _NEVER_S) // HOUR_S)),
     ).fetchall()
     if not rows:
         return series
