@@ -152,7 +152,7 @@ def test_no_bins_change_nothing() -> None:
     """A box that is asked for twice within the hour."""
     problem = problem_of(0, None, Assumptions())
     theta = problem.prior.mean[None, :].copy()
-    _, state = kalman._start(replace(problem, bins=problem_of(1, None, Assumptions()).bins), theta)
+    state, _ = kalman._start(replace(problem, bins=problem_of(1, None, Assumptions()).bins), theta)
     loading = state.loading.copy()
     assert kalman.run_on(problem, theta, state) == pytest.approx([0.0])
     assert (state.loading == loading).all()
