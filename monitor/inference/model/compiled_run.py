@@ -65,7 +65,7 @@ def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> St
         bins.days, outside_kpa, saturation_kpa, air_g_per_liter, middle, settling, seen, noise,
         bins.censored & assume.censored, bins.openings, bins.swaps, bins.step_size,
     ])  # fmt: skip
-    jumps = np.flatnonzero(bins.loosened.reshape(len(bins.days), -1).any(axis=1))
+    jumps = [i for i, jump in enumerate(bins.loosened) if jump.any()]
     looked_at = [i + 1 for i in (*(i for i, *_ in bins.weighings), *(i for i, _ in bins.colors))]
     return StackedBins(rows, np.unique(np.r_[jumps, looked_at, bins.new_sensors, len(bins.days)]).astype(np.intp))
 
