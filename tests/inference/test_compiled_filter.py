@@ -148,6 +148,16 @@ def test_draws_are_left_as_they_were() -> None:
     assert (state.event_g == 0.0).all()
 
 
+def test_no_bins_change_nothing() -> None:
+    """A box that is asked for twice within the hour."""
+    problem = problem_of(0, None, Assumptions())
+    theta = problem.prior.mean[None, :].copy()
+    state, _ = kalman._start(replace(problem, bins=problem_of(1, None, Assumptions()).bins), theta)
+    loading = state.loading.copy()
+    assert kalman.run_on(problem, theta, state) == pytest.approx([0.0])
+    assert (state.loading == loading).all()
+
+
 def test_water_that_is_no_number_stops_it() -> None:
     problem = problem_of(5, None, Assumptions())
     theta = problem.prior.mean[None, :].copy()

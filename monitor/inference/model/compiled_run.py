@@ -56,15 +56,16 @@ def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> St
         For all passes through them.
     """
     bins, assume = problem.bins, problem.assumptions
-    air = np.array(acting, dtype=float)
+    air = np.array(acting, dtype=float).reshape(len(acting), len(Air._fields))  # none, where nothing is new
+    outside_kpa, saturation_kpa, _, air_g_per_liter = air.T
     seen = np.where(bins.censored & assume.drop_censored, np.nan, bins.shown_humidity)
     noise = np.array([reading_noise(float(shown), problem) for shown in bins.shown_humidity])
     middle = 0.5 * (bins.edges_days[:-1] + bins.edges_days[1:]) - bins.edges_days[0]
     rows = np.array([
-        bins.days, air[:, 0], air[:, 1], air[:, 3], middle, settling, seen, noise, bins.censored & assume.censored,
-        bins.openings, bins.swaps, bins.step_size,
+        bins.days, outside_kpa, saturation_kpa, air_g_per_liter, middle, settling, seen, noise,
+        bins.censored & assume.censored, bins.openings, bins.swaps, bins.step_size,
     ])  # fmt: skip
-    jumps = np.flatnonzero(bins.loosened.reshape(len(bins.days), -1).any(axis=1))
+    jumps = [i for i, jump in enumerate(bins.loosened) if jump.any()]
     looked_at = [i + 1 for i in (*(i for i, *_ in bins.weighings), *(i for i, _ in bins.colors))]
     return StackedBins(rows, np.unique(np.r_[jumps, looked_at, bins.new_sensors, len(bins.days)]).astype(np.intp))
 
