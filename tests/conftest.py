@@ -10,6 +10,8 @@ import time
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does, before anything imports numpy
+
 import pytest
 
 if TYPE_CHECKING:

@@ -8,6 +8,8 @@ def main() -> None:
     """Run the command line."""
     if _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler:  # else somebody wants it ignored
         _signal.signal(_signal.SIGINT, _stop)
+    for library in ("OPENBLAS", "OMP"):  # arrays here are small: more threads wait for one another, and take memory
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     from monitor.cli.app import main as run
 
     try:

@@ -56,11 +56,9 @@ class KeepReady:
 
     def start(self) -> subprocess.Popen[bytes]:
         """Start the work; Ctrl-C reaches the listener alone, which passes it on."""
-        one_thread = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # others take memory and gain nothing
         self._work = subprocess.Popen(
-            self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True,
-            env=os.environ | one_thread,
-        )  # fmt: skip
+            self._command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
+        )
         return self._work
 
     def stop(self) -> None:
