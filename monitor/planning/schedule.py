@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,8 +10,9 @@ import numpy as np
 from monitor.errors import SiccastError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike, NDArray
-    from scipy.sparse import csr_array
 
     from monitor.planning.weights import PlanWeights
 
@@ -53,8 +55,6 @@ def cheapest_days(
     box has one place, each used day fits its batch, and ``x[i, d] <= y[d]`` (implied for whole numbers; it makes the
     bound tight). Solved to proven optimality by HiGHS.
     """
-    from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 -- half a second, paid by plans alone
-
     boxes, places = costs.shape
     days = places - 1
     if boxes == 0 or days == 0:
@@ -62,38 +62,82 @@ def cheapest_days(
     box, day, measure = np.arange(boxes)[:, None], np.arange(days), np.arange(len(batch))[:, None, None]
     x = np.arange(boxes * places).reshape(boxes, places)
     y = x.size + day
-    one_place = _rows(boxes, x.size + days, (box, x, 1.0))
     fits = measure * days + day
-    batches = _rows(
-        len(batch) * days,
-        x.size + days,
-        (fits, x[:, :-1], loads[:, :, None]),
-        (fits[:, 0], y, -batch[:, None]),
+    rows = _stacked(
+        # each box has one place
+        (np.ones(boxes), np.ones(boxes), [(box, x, 1.0)]),
+        # each used day fits its batch
+        (
+            np.full(len(batch) * days, -np.inf),
+            np.zeros(len(batch) * days),
+            [(fits, x[:, :-1], loads[:, :, None]), (fits[:, 0], y, -batch[:, None])],
+        ),
+        # each used day is heated
+        (
+            np.full(boxes * days, -np.inf),
+            np.zeros(boxes * days),
+            [(box * days + day, x[:, :-1], 1.0), (box * days + day, y, -1.0)],
+        ),
     )
-    heated = _rows(boxes * days, x.size + days, (box * days + day, x[:, :-1], 1.0), (box * days + day, y, -1.0))
-    answer = milp(
-        np.concatenate([costs.ravel(), np.full(days, oven_day)]),
-        integrality=np.ones(x.size + days, dtype=np.int_),
-        bounds=Bounds(0, 1),
-        constraints=[
-            LinearConstraint(one_place, 1, 1),
-            LinearConstraint(batches, -np.inf, 0),
-            LinearConstraint(heated, -np.inf, 0),
-        ],
-        options={"mip_rel_gap": 0.0},
-    )
-    if not answer.success:
-        raise SiccastError(f"no plan was found for {boxes} boxes on {days} days: {answer.message}")
-    chosen: NDArray[np.int_] = np.argmax(answer.x[: x.size].reshape(boxes, places), axis=1)
+    best = _solved(np.concatenate([costs.ravel(), np.full(days, oven_day)]), rows)
+    if best is None:
+        raise SiccastError(f"no plan was found for {boxes} boxes on {days} days; please report it")
+    chosen: NDArray[np.int_] = np.argmax(best[: x.size].reshape(boxes, places), axis=1)
     return chosen
 
 
-def _rows(height: int, width: int, *blocks: tuple[ArrayLike, ArrayLike, ArrayLike]) -> csr_array[np.float64]:
-    """Return a sparse matrix from blocks of (row, column, value), each spread to the block's full shape."""
-    from scipy.sparse import coo_array  # noqa: PLC0415
+Block = tuple["ArrayLike", "ArrayLike", "ArrayLike"]
+"""Rows, columns and values of a part of a matrix, each spread to the block's full shape."""
 
-    row, column, value = (
-        np.concatenate(parts)
-        for parts in zip(*([part.ravel() for part in np.broadcast_arrays(*block)] for block in blocks), strict=True)
+
+@dataclass(frozen=True)
+class _Rows:
+    """Constraints ``lower <= a x <= upper``, the matrix row by row."""
+
+    lower: NDArray[np.float64]
+    upper: NDArray[np.float64]
+    starts: NDArray[np.int32]
+    """Where the entries of each row begin, and where the last ends. (rows + 1)"""
+    columns: NDArray[np.int32]
+    values: NDArray[np.float64]
+
+
+def _stacked(*parts: tuple[NDArray[np.float64], NDArray[np.float64], Sequence[Block]]) -> _Rows:
+    """Return constraints one below the other: each part with its bounds and blocks, rows counted from its own first."""
+    above, entries = 0, []
+    for lower, _, blocks in parts:
+        for block in blocks:
+            row, column, value = (part.ravel() for part in np.broadcast_arrays(*block))
+            entries.append((row + above, column, value))
+        above += len(lower)
+    row, column, value = (np.concatenate(part) for part in zip(*entries, strict=True))
+    order = np.argsort(row, kind="stable")
+    return _Rows(
+        lower=np.concatenate([lower for lower, _, _ in parts]),
+        upper=np.concatenate([upper for _, upper, _ in parts]),
+        starts=np.concatenate([[0], np.cumsum(np.bincount(row, minlength=above))]).astype(np.int32),
+        columns=column[order].astype(np.int32),
+        values=value[order].astype(np.float64),
     )
-    return coo_array((value, (row, column)), shape=(height, width)).tocsr()
+
+
+def _solved(costs: NDArray[np.float64], rows: _Rows) -> NDArray[np.float64] | None:
+    """Return the zeros and ones of least cost, proven to be; None where none keeps all constraints."""
+    import highspy  # noqa: PLC0415 -- paid by plans alone
+
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("mip_rel_gap", 0.0)
+    program = highspy.HighsLp()
+    program.num_col_, program.num_row_ = len(costs), len(rows.lower)
+    program.col_cost_, program.col_lower_, program.col_upper_ = costs, np.zeros(len(costs)), np.ones(len(costs))
+    program.integrality_ = [highspy.HighsVarType.kInteger] * len(costs)
+    program.row_lower_, program.row_upper_ = rows.lower, rows.upper
+    matrix = program.a_matrix_
+    matrix.format_ = highspy.MatrixFormat.kRowwise
+    matrix.start_, matrix.index_, matrix.value_ = rows.starts, rows.columns, rows.values
+    solver.passModel(program)
+    solver.run()
+    if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+        return None
+    return np.asarray(solver.getSolution().col_value)
