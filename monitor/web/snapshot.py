@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 HISTORY_DAYS = 30
 """How far back the small charts of the shelf reach. A judgement: a month shows a slope."""
 
+_YEAR_DAYS = 365  # judgement: one scale for all charts shows every season, and no more is read of a box of ten years
 _LOOK_EVERY_S = 30.0  # judgement: one look costs next to nothing
 _FIRST_WITHIN_S = 3.0
 """So long the page waits for its first snapshot before it answers at all. A judgement: where outlooks are kept,
@@ -48,7 +49,7 @@ class Snapshot:
     recent: Mapping[str, ReadingSeries] = field(default_factory=dict)
     """The last weeks of each box, by the hour."""
     highest: float = 0.0
-    """Nearly the highest humidity any box ever showed, so that the charts of all boxes can share one scale."""
+    """Nearly the highest humidity any box showed in a year, so that the charts of all boxes can share one scale."""
     room: Reading | None = None
     plan: RechargePlan | None = None
     """The days on which drying is worth it, with the shelf's first appliance."""
@@ -77,7 +78,8 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
             stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, kept=stores.outlooks
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
-        highest = max((_nearly_highest(stores.readings.hourly(a.box.name, end=as_of)) for a in answers), default=0.0)
+        year = as_of - timedelta(days=_YEAR_DAYS)
+        highest = max((_nearly_highest(stores.readings.hourly(a.box.name, year, as_of)) for a in answers), default=0.0)
         room = stores.readings.latest(before=as_of).get(ROOM)
     plan = _plan(shelf, answers, as_of)
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 FIRST = datetime(2023, 5, 2, tzinfo=UTC)
-DAYS, EPISODE_DAYS, OPENED_DAY = 1096, 110, 40
+DAYS, EPISODE_DAYS, OPENED_DAY, CALM_DAY = 1096, 110, 40, 20
 NOW = FIRST + timedelta(days=DAYS)
 BOXES = [
     Box("usual", 10.0, 0.2, "gasket"),
@@ -44,10 +44,10 @@ def courses() -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def series_of(name: str) -> Iterator[Reading]:
-    """Every two hours, and every ten minutes about an opening, on the fortieth day after each change of beads."""
+    """Every two hours, and every ten minutes on two calm days and about an opening, in each episode."""
     outside, warm_degc, inside = courses()
     rng = np.random.default_rng(len(name))
-    fine = OPENED_DAY + np.arange(-36, 18) / 144.0
+    fine = np.concatenate([CALM_DAY + np.arange(288) / 144.0, OPENED_DAY + np.arange(-36, 18) / 144.0])
     later = [fine + day for day in range(0, DAYS - OPENED_DAY, EPISODE_DAYS)]
     days = np.unique(np.concatenate([np.arange(12 * (DAYS + 1)) / 12.0, *later]))
     hour = 24.0 * (days % EPISODE_DAYS)
@@ -116,6 +116,16 @@ def test_what_is_read_gives_the_answers_of_all_there_is(stores: Stores, from_wha
     assert from_what_is_needed == inference.outlooks(histories, NOW, workers=1)
     shares = [len(one.readings) / len(whole.readings) for one, whole in zip(read(stores), histories, strict=True)]
     assert max(shares) < 0.5
+
+
+def test_readings_come_one_by_one_where_that_counts_and_else_one_an_hour(stores: Stores) -> None:
+    series = read(stores)[0].readings
+    day = (series.at_s - FIRST.timestamp()) / 86_400.0
+    last = DAYS // EPISODE_DAYS * EPISODE_DAYS - EPISODE_DAYS
+    calm = (day >= last + CALM_DAY) & (day < last + CALM_DAY + 2)
+    opened = (day >= last + OPENED_DAY - 0.25) & (day < last + OPENED_DAY + 1.0 / 24.0)
+    assert (calm.sum(), opened.sum()) == (48, 36 + 6)
+    assert (np.diff(series.at_s) > 0.0).all()
 
 
 def test_answers_are_those_of_estimates_that_leave_nothing_out(
