@@ -114,7 +114,7 @@ def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Se
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
     """Return something cheap that changes when there is something new to assess, and every hour all the same."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        newest = sorted((name, reading.at) for name, reading in stores.readings.latest().items())
+        newest = tuple(sorted((name, reading.at) for name, reading in stores.readings.latest().items()))
         return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp()
 
 
