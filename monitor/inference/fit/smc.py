@@ -52,8 +52,8 @@ class Moves:
     after_each_step: int = 4
     """After each step of the exponent. [times] Judgement: twice as many as left the spread of 400 draws short."""
     at_the_end: int = 12
-    """Once the whole likelihood counts. [times] Judgement: copies of one draw have parted by then; twice as many changed
-    nothing."""
+    """Once the whole likelihood counts. [times] Judgement: copies of one draw have parted by then; twice as many
+    changed nothing."""
 
 
 USUAL = Moves()
