@@ -82,7 +82,7 @@ class Histories:
         """Return a digest of what a history would have said at an instant; readings themselves stay unread."""
         if (box.name, until) not in self._digests:
             logged = [entry for entry in self.entries[box.name] if entry.at < until]
-            digest = blake2b(repr((box, self.room_climate, logged)).encode(), digest_size=16)
+            digest = blake2b(repr((box, self.room_climate, logged)).encode())
             for name in (box.name, box.room):
                 digest.update(self._digest_of_readings(name, until))
             self._digests[box.name, until] = digest.digest()
@@ -98,7 +98,7 @@ class Histories:
             (box.name, box.style, [(e.kind, e.at) for e in self.entries[box.name] if e.kind in _TEACHING_KINDS])
             for box in self.boxes
         ]
-        return blake2b(repr(sorted(told)).encode(), digest_size=16).digest()
+        return blake2b(repr(sorted(told)).encode()).digest()
 
     def _digest_of_readings(self, name: str, until: datetime) -> bytes:
         if (name, until) not in self._digests_of_readings:

@@ -37,7 +37,7 @@ _ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
 
 def packed(value: object) -> bytes:
     """Return a value as bytes."""
-    return zlib.compress(pickle.dumps(value, protocol=5), _QUICKLY)
+    return zlib.compress(pickle.dumps(value, protocol=pickle.HIGHEST_PROTOCOL), _QUICKLY)
 
 
 def unpacked(data: bytes | None, kind: type[_Kind]) -> _Kind | None:
@@ -63,7 +63,7 @@ class _Reader(pickle.Unpickler):
 @cache
 def version_of_code() -> bytes:
     """Return a digest of the modules that answers are made by: another state of them may answer otherwise."""
-    digest, package = blake2b(digest_size=16), Path(__file__).resolve().parents[1]
+    digest, package = blake2b(), Path(__file__).resolve().parent.parent
     for room in _ROOMS_OF_ANSWERS:
         for path in sorted(path for path in (package / room).rglob("*") if path.suffix in {".py", ".pyx", ".toml"}):
             digest.update(str(path.relative_to(package)).encode() + path.read_bytes())

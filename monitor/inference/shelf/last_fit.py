@@ -56,7 +56,7 @@ _POOLED_MOVED_BY = 0.05
 """A pooled prior whose mean moved by more has something to teach. [ln air changes] Judgement: a twentieth of a leak,
 half of what two fits may differ by."""
 _POOLED_WIDENED_BY = 0.1
-"""The same of the logarithm of its standard deviation. [1] Judgement: a tenth, which no interval shows."""
+"""The same of the logarithm of its standard deviation. [ln of a ratio] Judgement: a tenth, which no interval shows."""
 _RATES_MOVED_BY = 0.1
 """The same of how often boxes are opened, or spools swapped. [fraction] Judgement: one more in ten."""
 
@@ -293,6 +293,7 @@ class LastFit:
         return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": arrays}
 
     def __setstate__(self, kept: dict[str, Any]) -> None:
+        """Come back in double precision."""
         theta = kept.pop("theta").astype(np.float64)
         arrays = {name: values.astype(np.float64) for name, values in kept.pop("filtered").items()}
         posterior = kept["posterior"]
@@ -300,7 +301,7 @@ class LastFit:
         self.__dict__.update(kept, posterior=replace(posterior, theta=theta, filtered=state))
 
 
-_NONE = np.empty(0, np.intp)
+_NONE = np.empty(0, np.intp)  # draws; none, by definition
 
 
 def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> tuple[float, ...]:
