@@ -77,7 +77,7 @@ class InfluxReadings(SqliteReadings):
         """Return a digest of the hourly means of a span, of the readings in its last hour, and of the marks."""
         hour = end.replace(minute=0, second=0, microsecond=0)
         hourly, since = self.hourly(box, start, hour), self.series(box, hour, end)
-        digest = blake2b(super().digest(box, start, end), digest_size=16)
+        digest = blake2b(super().digest(box, start, end))
         for series in (hourly, since):
             for column in (series.at_s, series.temperature_degc, series.relative_humidity):
                 digest.update(column.tobytes())
