@@ -55,6 +55,7 @@ EXTRA: dict[str, set[str]] = {
     "services.housekeeping": {"feed", "services"},
     "services.assess": {"physics", "inference", "planning", "services"},
     "services.kept_outlooks": {"inference", "services"},
+    "services.outlook_upkeep": {"services"},
     "services.histories": {"inference"},
     "services.empty_box_test": {"inference"},
 }

@@ -77,6 +77,8 @@ def version_of_code() -> bytes:
     """Return a digest of the modules that answers are made by: another state of them may answer otherwise."""
     digest, package = blake2b(), Path(__file__).resolve().parent.parent
     for room in _ROOMS_OF_ANSWERS:
-        for path in sorted(path for path in (package / room).rglob("*") if path.suffix in {".py", ".pyx", ".pxd", ".toml"}):
+        for path in sorted(
+            path for path in (package / room).rglob("*") if path.suffix in {".py", ".pyx", ".pxd", ".toml"}
+        ):
             digest.update(str(path.relative_to(package)).encode() + path.read_bytes())
     return digest.digest()

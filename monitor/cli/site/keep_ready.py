@@ -14,7 +14,7 @@ import typer
 from monitor.cli.session import ask, shelf_of
 from monitor.cli.site.publish import send_outlooks
 
-_LEAST_URGENT = 19  # niceness; by definition of POSIX the politest
+_LEAST_URGENT = 19  # niceness, no unit; by definition of POSIX the politest
 _STOPPED_WITHIN_S = 5.0  # judgement: as long as a commit may take
 
 

@@ -49,7 +49,7 @@ def listen(
             help="Bring all forecasts up to date and send them to the broker every so many minutes, and soon after you "
             "log something. 0: never.",
         ),
-    ] = 55,
+    ] = 55,  # minutes; judgement: a little less than the hour for which outlooks are given as they are
 ) -> None:
     """Receive readings from the sensors until you press Ctrl-C. Keep it running all the time."""
     from monitor.cli.site.log_stream import forgiving_stderr
