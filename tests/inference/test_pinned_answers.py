@@ -25,8 +25,8 @@ from monitor.inference.fit.posterior import mean_conductance
 from monitor.physics.numerics import FloatArray
 from monitor.records import CrossingForecast, RoomClimate, WhatIf
 
-TIGHT = 1e-8
-"""Of the filter: another order of its sums moves the last digits."""
+TIGHT = 1e-6
+"""Another order of sums in the filter moves last digits, which weights and differences of draws make more of."""
 AHEAD_DAYS = 130
 SHORT = ("plain", "floor", "half over", "over", "used", "no room", "sieve", "dyed", "changed", "no beads")
 
@@ -91,7 +91,7 @@ def advice(name: str) -> dict[str, Any]:
         "best": best_measurement(posterior, ahead, posterior.box.humidity_limit),
         "reads": [moments(one.reads(posterior)) for one in could],
         "known to": [[one.sd, one.takes_days, one.advice] for one in could],
-        "narrowing": [expected_narrowing(one.reads(posterior), one.sd, answer) for one in could],
+        "left": [1.0 - expected_narrowing(one.reads(posterior), one.sd, answer) for one in could],
     }
 
 

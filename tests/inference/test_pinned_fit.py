@@ -48,8 +48,8 @@ from monitor.inference.model.state import State
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
 
-TIGHT = 1e-8
-"""Of the filter: another order of its sums moves the last digits."""
+TIGHT = 1e-6
+"""Another order of sums in the filter moves last digits, which weights and differences of draws make more of."""
 
 
 def moments(values: FloatArray) -> list[float]:
