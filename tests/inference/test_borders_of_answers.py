@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, replace
 from datetime import timedelta
 from typing import Any
 
@@ -37,6 +37,27 @@ def but(of: Posterior, **what: Any) -> Posterior:
 
 def said(of: Posterior, seen_before: bool = False) -> str:
     return " | ".join(evidence_of(of, leak_seen_before=seen_before))
+
+
+def test_futures_and_measurements_are_held_as_they_are() -> None:
+    one = futures(made("plain"), 0.2, 1)
+    with pytest.raises(FrozenInstanceError):
+        one.humidity = one.humidity_now  # type: ignore[misc]
+    assert one != replace(one)
+    [first, *_] = measurements(made("plain"))
+    with pytest.raises(FrozenInstanceError):
+        first.sd = 0.0  # type: ignore[misc]
+    assert first == replace(first)
+
+
+def test_changes_and_levels_are_values() -> None:
+    assert words_for(change()) == words_for(replace(change()))
+    assert change() == change() != change(2.0)
+    assert level(1.0, 2.0) == level(1.0, 2.0)
+    for one in (change(), level(1.0, 2.0)):
+        with pytest.raises(FrozenInstanceError):
+            one.sd = 0.0  # type: ignore[union-attr, misc]
+    assert ChangePoint(after(1.0), (after(1.0), after(1.0)), Quantiles(1.0, 2.0, 3.0), 0.9).took_days == 0.0
 
 
 # what an estimate rests on
@@ -89,6 +110,7 @@ def test_readings_that_leave_most_of_the_spread_say_almost_nothing(share: float,
     ) is uninformed
     assert ("The readings since then say almost nothing about this box's leak. The leak shown is what was known of it "
             "before." in said(spread_as(share), seen_before=True)) is uninformed  # fmt: skip
+    assert evidence_of(spread_as(share)) == evidence_of(spread_as(share), leak_seen_before=False)
     assert "almost nothing" not in said(but(spread_as(share), bins={"shown_humidity": np.full(10, np.nan)}))
 
 
@@ -104,6 +126,7 @@ def test_a_floor_is_said_from_a_twentieth_of_the_time_on() -> None:
     assert "Log every recharge" not in said(at_floor(90, 100))
     assert "New beads do not show down there. Log every recharge." in said(at_floor(91, 100))
     assert "cannot show less" not in said(but(at_floor(50, 100), bins={"floor": None}))
+    assert "cannot show less than 60 %. It can hardly warn" in said(at_floor(50, 100, 0.60))
 
 
 @pytest.mark.parametrize(("floor", "warns"), [(0.17, True), (0.1799, True), (0.1801, False), (0.25, False)])

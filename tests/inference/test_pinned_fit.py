@@ -36,6 +36,7 @@ from made_posteriors import (
 from pinned import assert_pinned
 
 from monitor.inference.evidence.bins import Bins
+from monitor.inference.evidence.episodes import ChargeWeighing
 from monitor.inference.fit.change_point import ChangePoint, change_point_of, level_of, with_change_point
 from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, room_before, under_pooled_prior
 from monitor.inference.fit.importance import log_prior, reweighted
@@ -129,6 +130,19 @@ def updated(days: float = 35.0, start: str = "plain", seed: int = 1, **what: Any
 def updated_twice() -> dict[str, Any]:
     first = refreshed(made("used").for_update(), record(33.0, entries=(charge(), *LATER)), START_S + 33 * 86_400.0)
     return numbers(refreshed(first, record(36.0, room=None), START_S + 36 * 86_400.0))
+
+
+def eventful() -> dict[str, Any]:
+    """Later events of the same episode, and a sensor that was new before."""
+    of = made("dyed")
+    at_s = START_S + 86_400.0 * 30.0
+    later = replace(
+        of.episode, openings_s=(at_s + 90_000.0,), swaps_s=(at_s + 200_000.0,), colors=((at_s + 260_000.0, "green"),),
+        weighings=(ChargeWeighing(at_s + 100_000.0, 109.0, 0.1), ChargeWeighing(at_s + 300_000.0, 110.0, 1.0)),
+    )  # fmt: skip
+    bins = replace(of.bins, new_sensors=(12,), weighings=((4, 108.0, 0.1),))
+    before = replace(of, problem=replace(of.problem, episode=later, bins=bins))
+    return numbers(refreshed(before, record(36.0), at_s + 6 * 86_400.0))
 
 
 def below(name: str, limit: float) -> Any:
@@ -378,6 +392,7 @@ CASES: dict[str, Callable[[], Any]] = {
     "update: used": lambda: updated(start="used"),
     "update: changed": lambda: updated(65.0, "changed", humidity=JUMPED),
     "update: floor": lambda: updated(start="floor"),
+    "update: events": eventful,
     "update: twice": updated_twice,
     "below: half over": lambda: below("half over", 0.20),
     "below: over": lambda: below("over", 0.20),
