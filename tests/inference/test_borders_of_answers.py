@@ -16,7 +16,7 @@ from monitor.inference.answers.leak import grams_known, leak_of
 from monitor.inference.answers.value_of_measurement import Measurement, best_measurement, measurements
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import ChargeWeighing
-from monitor.inference.fit.change_point import ChangePoint, Level, latest_change_point, words_for
+from monitor.inference.fit.change_point import ChangePoint, Level, change_point_of, latest_change_point, words_for
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, Unknown, style_prior
 from monitor.physics.numerics import FloatArray
@@ -414,6 +414,23 @@ def test_once_surely_over_no_measurement_is_needed() -> None:
     assert "no measurement is needed" not in best_measurement(of, over_in(57 / 60), 0.20)
 
 
+@pytest.mark.parametrize(("days", "in_time"), [(15.0, False), (20.8, False), (21.2, True), (40.0, True)])
+def test_what_takes_three_weeks_is_advised_where_there_are_three(days: float, in_time: bool) -> None:
+    """The leak alone decides the day here, and two weighings show it best."""
+    of = made("floor")
+    left = 1.0 / of.state.conductance
+    crossing = days * left / np.median(left)
+    ahead = Futures(np.array([1.0, 500.0]), np.zeros((2, 60)), np.zeros(60), crossing, crossing)
+    assert best_measurement(of, ahead, 0.20).startswith("Weigh the beads now and again in three weeks.") is in_time
+
+
+def test_beads_that_hold_just_what_they_may_are_not_spent() -> None:
+    of = made("plain")
+    full = of.state.drawn.table.loading(np.full(60, 0.2), 23.0)
+    assert np.all(futures(replace(of, state=replace(of.state, loading=full)), 0.2, 1).spent_days > 0.0)
+    assert np.all(futures(replace(of, state=replace(of.state, loading=1.001 * full)), 0.2, 1).spent_days == 0.0)
+
+
 def advices(of: Posterior) -> list[str]:
     return [one.advice.split(" ")[0] + " " + str(one.takes_days) + " " + str(one.sd) for one in measurements(of)]
 
@@ -466,6 +483,38 @@ def test_what_a_change_may_come_from() -> None:
     assert words_for(change(3.0, "", 13.9)).startswith("No opening was logged on those days.")
     assert words_for(change(3.0, "", 14.0)).startswith("No opening was logged on those days.")
     assert words_for(change(3.0, "", 14.1)) == "It came on little by little, as an aging seal does."
+
+
+def with_change_in(count: int) -> Posterior:
+    """So many of its 60 draws have a change."""
+    of, plain = made("changed"), np.arange(60) >= count
+    theta = np.where(plain[:, None], of.theta, of.theta[np.argmax(of.theta[:, Unknown.change_day])])
+    theta[plain, Unknown.change_day] = -1e6
+    return replace(of, theta=theta)
+
+
+@pytest.mark.parametrize(("count", "reported"), [(20, False), (47, False), (48, True), (60, True)])
+def test_a_change_is_reported_from_four_times_out_of_five(count: int, reported: bool) -> None:
+    found = change_point_of(with_change_in(count))
+    assert (found is not None) is reported
+    assert found is None or found.chance == pytest.approx(count / 60)
+    assert change_point_of(made("plain")) is None
+
+
+@pytest.mark.parametrize("kind", ["openings_s", "swaps_s"])
+def test_an_opening_within_two_days_is_named_with_a_change(kind: str) -> None:
+    of = but(made("changed"), episode={"openings_s": (), "swaps_s": ()})
+    found = change_point_of(of)
+    assert found is not None
+    assert found.opened == ""
+    first_s, last_s = (at.timestamp() for at in found.between)
+    for at_s, near in (
+        (first_s - 2 * 86_400.0 - 9.0, False), (first_s - 2 * 86_400.0 + 9.0, True), (0.5 * (first_s + last_s), True),
+        (last_s + 2 * 86_400.0 - 9.0, True), (last_s + 2 * 86_400.0 + 9.0, False),
+    ):  # fmt: skip
+        there = change_point_of(but(of, episode={kind: (at_s,)}))
+        assert there is not None
+        assert there.opened == ("opening" if near else "")
 
 
 def level(day: float, log_conductance: float, sd: float = 0.1, there: ChangePoint | None = None) -> Level:

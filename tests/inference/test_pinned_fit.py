@@ -363,6 +363,9 @@ TIMES: dict[str, tuple[float, dict[str, Any]]] = {
     "sensor swapped then": (
         30.0, {"comparisons": COMPARED, "entries": (charge(), entry(EntryKind.sensor_swap, 0.0))}
     ),
+    "sensor swapped now": (
+        30.0, {"comparisons": COMPARED, "entries": (charge(), entry(EntryKind.sensor_swap, 30.0))}
+    ),
     "pooled": (30.0, {"pooled": (0.7, 0.2)}),
     "other errors": (30.0, {"assumptions": Assumptions(drift_sd=0.4, reading_sd=0.01)}),
 }  # fmt: skip
