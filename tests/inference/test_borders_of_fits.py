@@ -16,7 +16,7 @@ from made_posteriors import BOX, START_S, charge, entry, fitted, hours, made, re
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.fit.fit import estimate, given_below, under_pooled_prior
+from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, under_pooled_prior
 from monitor.inference.fit.importance import Draws, ProposalRecord, log_prior, reweighted, sample
 from monitor.inference.fit.pooling import LeakObservation, finite_only, leak_observation_of, pool, tested
 from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
@@ -98,6 +98,25 @@ def test_draws_that_still_count_are_kept_under_another_prior() -> None:
         drawn_anew = under_pooled_prior(of, (4.0, 0.01))
     assert drawn_anew.weighted_state is not of.weighted_state
     assert drawn_anew.draws.rounds == 3
+
+
+def test_the_same_fit_twice_is_the_same() -> None:
+    of, prior = even(), style_prior(BOX)
+    usual, first, other = (under_pooled_prior(of, prior, **seed) for seed in ({}, {"seed": 1}, {"seed": 0}))
+    np.testing.assert_array_equal(usual.state.loading, first.state.loading)
+    assert not np.array_equal(usual.state.loading, other.state.loading)
+    with fixed_draws():
+        for ask in (refitted_alike, updated_alike):
+            np.testing.assert_array_equal(ask().state.loading, ask(seed=1).state.loading)
+            assert not np.array_equal(ask().state.loading, ask(seed=0).state.loading)
+
+
+def refitted_alike(**seed: int) -> Posterior:
+    return refitted(made("plain"), made("plain").problem, **seed)
+
+
+def updated_alike(**seed: int) -> Posterior:
+    return refreshed(made("plain"), record(32.0), START_S + 32 * DAY_S, **seed)
 
 
 @pytest.mark.parametrize("what", ["loading", "log_conductance", "leaked_g"])
