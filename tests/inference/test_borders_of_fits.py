@@ -429,7 +429,23 @@ def test_moves_keep_two_modes_by_their_weight() -> None:
     found = draw_by_moves(replace(TARGET, log_likelihood=two), 1500, np.random.default_rng(6), Moves())
     assert np.mean(found.points[:, 0] > 0.0) == pytest.approx(0.7, abs=0.07)
     assert found.weights.tolist() == [1.0 / 1500] * 1500
+    np.testing.assert_allclose(found.log_likelihood, two(found.points))
+    np.testing.assert_allclose(found.log_density, unit(found.points) + two(found.points))
     assert found.points[found.points[:, 0] > 0.0].std(axis=0) == pytest.approx(0.2 / np.sqrt(1.04), rel=0.1)
+
+
+def test_a_likelihood_that_says_nothing_is_soon_done() -> None:
+    """Prior and posterior are one: there is nothing to temper, whatever the sampler."""
+    asked: list[int] = []
+
+    def flat(points: FloatArray) -> FloatArray:
+        asked.append(len(points))
+        return np.zeros(len(points))
+
+    found = draw_by_moves(replace(TARGET, log_likelihood=flat), 400, np.random.default_rng(6), Moves())
+    assert len(asked) < 50
+    assert found.points.mean(axis=0) == pytest.approx(np.zeros(3), abs=0.25)
+    assert found.points.std(axis=0) == pytest.approx(np.ones(3), abs=0.2)
 
 
 def test_a_box_is_sampled_within_its_bounds() -> None:

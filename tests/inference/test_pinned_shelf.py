@@ -147,6 +147,9 @@ CASES: dict[str, Callable[[], Any]] = {
     "dried by the desk": lambda: fresh("microwave", beads={"loading_g_per_g": (0.02, 0.03, 0.04)}),
     "weighed": lambda: fresh("microwave", beads={"mass_g": 104.0}),
     "to be filled": lambda: found((TESTED, charge(day=0.0), charge(EntryKind.recharge, 99.0)), 0.5),
+    "filled again later": lambda: found(
+        (charge(), charge(EntryKind.recharge, 20.0), charge(EntryKind.recharge, 45.0)), 30.0, seen_days=60.0
+    ),
     "filled later": lambda: found((TESTED, charge(day=99.0)), 0.9),
     "by room": shared_rooms,
     "record": record_of,
