@@ -50,7 +50,7 @@ def fixed_draws(share: float = 0.4, shifts: Mapping[Unknown, float] | None = Non
         points[:, Unknown.log_start_humidity] = np.exp(theta[:, 1]) + theta[:, Unknown.sensor_bias]
         rounds = 1 + (rough is not None) + 2 * (more.get("near") is not None)
         weights = normalized(values / max(float(values.std()), 1.0))
-        return Draws(theta, weights, rounds, ProposalRecord(points, rough_values, values))
+        return Draws(theta, weights, rounds, ProposalRecord(points, rough_values, values), np.arange(count))
 
     with patch.object(fit, "sample", sample):
         yield

@@ -26,7 +26,8 @@ from monitor.inference.fit.tempering import IMPOSSIBLE, Target, draw, draw_by_mo
 from monitor.inference.fit.weights import effective_sample_size, largest_exponent, normalized, resample
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, Unknown, style_prior
 from monitor.inference.shelf import workers
-from monitor.inference.shelf.first_fit import FirstFit, by_room, first_fit, refused
+from monitor.inference.shelf.first_fit import BoxInput, FirstFit, first_fit, refused
+from monitor.inference.shelf.needed import needed_of
 from monitor.inference.shelf.workers import worker_pool
 from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, Quantiles
@@ -485,7 +486,7 @@ def test_a_defect_of_ours_travels_with_its_trace() -> None:
 
 def test_a_first_fit_that_fails_is_refused_and_breaks_nothing() -> None:
     nothing = BoxHistory(BOX, SimpleNamespace())  # type: ignore[arg-type]
-    [one], rooms = by_room([nothing])
+    one, rooms = BoxInput(nothing, None, needed_of((), START_S, START_S)), ()
     found = first_fit(one, rooms, START_S)
     assert found.posterior is None
     assert "please report it" in found.refused.refusal

@@ -1,6 +1,6 @@
 """What is answered of a posterior: leak, forecast, what if, advice, words, all numbers; *regression* (tests/pinned.py).
 
-Posteriors are of fixed draws, so no sampler is in these numbers. Renewed by `python -m tests.inference.renew answers`.
+Posteriors are of fixed draws, so no sampler is in these numbers. Renewed by `python -m tests.renew answers`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Fits of fixed draws: bins filled, priors pooled, updates, change points, weights; *regression* (see tests/pinned.py).
 
-No sampler is in these numbers. Renewed by `python -m tests.inference.renew fit`.
+No sampler is in these numbers. Renewed by `python -m tests.renew fit`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """First fits of a shelf, with fixed draws: what is fitted, what it rests on, what is refused; *regression*.
 
 No sampler is in these numbers (see tests/pinned.py and tests/fixed_draws.py). Renewed by
-`python -m tests.inference.renew shelf`.
+`python -m tests.renew shelf`.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def history(
 def fit(
     of: BoxHistory, days: float = 30.0, assumptions: Assumptions | None = None, at_any_age: bool = False
 ) -> FirstFit:
-    [one], rooms = by_room([of])
+    [one], rooms = by_room([of], START_S + 86_400.0 * days)
     with fixed_draws(shifts=SURE):
         return first_fit(one, rooms, START_S + 86_400.0 * days, assumptions, at_any_age=at_any_age)
 
@@ -102,7 +102,7 @@ def shared_rooms() -> dict[str, Any]:
         BoxHistory(replace(BOX, name=name), series(hours(3.0, 0.05)), room)
         for name, room in (("a", one), ("b", other), ("c", one), ("d", None), ("e", none))
     ]
-    boxes, rooms = by_room(histories)
+    boxes, rooms = by_room(histories, START_S + 86_400.0 * 30.0)
     return {
         "rooms": [[box.name, box.room, box.history.room is None] for box in boxes],
         "hours": [[room.series.box, len(room.hours), moments(room.hours.relative_humidity)] for room in rooms],
@@ -112,7 +112,7 @@ def shared_rooms() -> dict[str, Any]:
 
 def record_of() -> dict[str, Any]:
     opened = history((charge(), entry(EntryKind.opening, 4.0)), climate=RoomClimate(25.0))
-    [one], rooms = by_room([opened])
+    [one], rooms = by_room([opened], START_S + 86_400.0 * 30.0)
     bare, whole = one.bare_record(rooms), one.record(rooms)
     return {
         "bare": [
