@@ -300,6 +300,8 @@ def test_weights_count_by_kish() -> None:
     counts = np.bincount(resample(np.array([0.1, 0.2, 0.7]), 1000, np.random.default_rng(2)))
     assert counts.tolist() == pytest.approx([100, 200, 700], abs=1)
     assert resample(np.array([1.0 - 1e-12]), 3, np.random.default_rng(1)).tolist() == [0, 0, 0]
+    short = resample(np.array([0.4, 0.5]), 10, np.random.default_rng(1))  # rounding never leads past the last
+    assert short.max() == 1
 
 
 def test_an_exponent_is_found_to_eight_digits() -> None:
