@@ -8,17 +8,28 @@ another one, the box is fitted again, and the others only where they have someth
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from monitor.records import KeptOutlook, Outlook, WhatIf
+from monitor.services.box_by_box import BoxByBox
 from monitor.services.packing import packed, unpacked, version_of_code
 
 if TYPE_CHECKING:
-    from monitor.inference import DisturbanceRates, Fitted, LastFit, LeakObservation, RefitReason, Teaching
+    from monitor.inference import (
+        DisturbanceRates,
+        Fitted,
+        KnownLeaks,
+        LastFit,
+        LeakObservation,
+        RefitReason,
+        Teaching,
+        Workers,
+    )
     from monitor.services.histories import Histories
     from monitor.store.contracts import KeptOutlooks
 
@@ -62,7 +73,7 @@ class Round:
         *,
         held: Collection[str] = (),
         fresh: bool = False,
-        workers: int | None = None,
+        workers: Workers = None,
         progress: Progress = lambda _share: None,
     ) -> None:
         """``held`` are the boxes that are asked about with something changed afterwards."""
@@ -78,6 +89,7 @@ class Round:
         self._teaching: dict[str, Teaching] = {}
         self._fits: dict[str, LastFit] = {}
         """Of the boxes held."""
+        self._to_be_kept: list[tuple[KeptOutlook, bytes | None]] = []
 
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
@@ -95,9 +107,9 @@ class Round:
         found = {name: self._answers[name] for name in names}
         for name in found.keys() - self._teaching.keys():
             self._read_teaching(name)
-        fits = {name: fit for name in found if name in self._teaching and (fit := self._fit_of(name)) is not None}
+        fits = [name for name in found if name in self._teaching and self._fitted_until(name) is not None]
         limits = [humidity_limit or self._boxes[name].humidity_limit for name in fits]
-        for name, given in zip(fits, self._update(fits, humidity_limits=limits, change=change), strict=True):
+        for name, given in self._update(fits, humidity_limits=limits, change=change):
             if isinstance(given, StrEnum):
                 _log.error("box %s can't be asked about with something changed: %s", name, given)
             else:
@@ -118,61 +130,74 @@ class Round:
                 self._read_teaching(name)
         for name in self._boxes:  # before anything is read, so that what comes meanwhile is noticed
             self._made_of(name, self._histories.as_of)
-        new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0)
-        observations, rates = self._observations(), self._rates()
+        new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0, of_others)
+        known, rates = self._known_leaks(), self._rates()
         others = [name for name in self._boxes if name not in new]
-        taught = [name for name in others if self._teaching[name].pooled_moved(self._boxes[name], observations)]
+        taught = {name for name in others if self._teaching[name].pooled_moved(self._boxes[name], known)}
         grown = [
             name for name in others
             if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
         ]  # fmt: skip
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
-        new |= self._updated(grown, done)
+        new |= self._updated(grown, done, of_others)
         left = [name for name in others if name not in new and (name in taught or name in grown)]
-        new |= self._fit(left, 1.0 - len(left) / len(self._boxes))
-        self._answers |= {name: one.outlook for name, one in new.items()}
-        self._keep(new, unheard - set(new), of_others)
+        new |= self._fit(left, 1.0 - len(left) / len(self._boxes), of_others)
+        for name in unheard - new:
+            self._keep((replace(self._known[name], of_others=of_others), None))
+        self._keep_rest()
 
-    def _fit(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
+    def _fit(self, names: Sequence[str], done: float, of_others: bytes) -> set[str]:
         """Fit boxes anew, the others informing them."""
         from monitor.inference import fitted  # noqa: PLC0415
 
         if not names:
-            return {}
+            return set()
+        these = set(names)
         given = fitted(
-            [self._histories.history(self._boxes[name], None) for name in names],
+            BoxByBox(self._histories, [self._boxes[name] for name in names]),
             self._histories.as_of,
-            others=[one for one in self._observations() if one.box not in names],
+            others=[one for one in self._observations() if one.box not in these],
             rates=self._rates(),
             workers=self._workers,
             progress=self._from(done),
         )
-        found = dict(zip(names, given, strict=True))
-        self._note(found)
-        return found
+        return self._take(zip(names, given, strict=True), of_others)
 
-    def _updated(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
-        """Update those boxes whose last fit can be."""
-        fits = {name: fit for name in names if (fit := self._fit_of(name)) is not None}
-        given = zip(fits, self._update(fits, progress=self._from(done)), strict=True)
-        found = {name: one for name, one in given if not isinstance(one, StrEnum)}
-        self._note(found)
-        return found
+    def _updated(self, names: Sequence[str], done: float, of_others: bytes) -> set[str]:
+        """Update those boxes whose last fit can be, and return which could be."""
+        return self._take(self._update(names, progress=self._from(done)), of_others)
 
-    def _update(self, fits: Mapping[str, LastFit], **how: Any) -> Sequence[Fitted | RefitReason]:
+    def _update(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted | RefitReason]]:
         from monitor.inference import RECENT_DAYS, updated  # noqa: PLC0415
 
-        if not fits:
-            return ()
+        if not names:
+            return
         recent = timedelta(days=RECENT_DAYS)
-        histories = [
-            self._histories.history(self._boxes[name], datetime.fromtimestamp(fit.posterior.now_s, UTC) - recent)
-            for name, fit in fits.items()
-        ]
-        return updated(
-            [(fit, self._teaching[name]) for name, fit in fits.items()], histories, self._histories.as_of,
-            rates=self._rates(), workers=self._workers, **how,
-        )  # fmt: skip
+        since = [until and until - recent for until in map(self._fitted_until, names)]
+        given = updated(
+            ((self._fit_of(name), self._teaching[name]) for name in names),
+            BoxByBox(self._histories, [self._boxes[name] for name in names], since),
+            self._histories.as_of,
+            rates=self._rates(),
+            workers=self._workers,
+            **how,
+        )
+        yield from zip(names, given, strict=True)
+
+    def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]], of_others: bytes) -> set[str]:
+        """Answer by what was found, keep it, and let go of it: one box after another."""
+        new = set()
+        for name, one in found:
+            if isinstance(one, StrEnum):
+                continue
+            new.add(name)
+            self._answers[name], self._teaching[name] = one.outlook, one.teaching
+            if name in self._held and one.last_fit is not None:
+                self._fits[name] = one.last_fit
+            if not one.outlook.trace and name not in self._of_later:
+                self._keep(self._to_keep(name, one, of_others))
+        self._keep_rest()
+        return new
 
     def _read_teaching(self, name: str) -> None:
         from monitor.inference import Teaching  # noqa: PLC0415
@@ -181,24 +206,14 @@ class Round:
         if teaching is not None:
             self._teaching[name] = teaching
 
-    def _note(self, found: Mapping[str, Fitted]) -> None:
-        for name, one in found.items():
-            self._teaching[name] = one.teaching
-            if name in self._held and one.last_fit is not None:
-                self._fits[name] = one.last_fit
+    def _keep(self, one: tuple[KeptOutlook, bytes | None]) -> None:
+        self._to_be_kept.append(one)
+        if len(self._to_be_kept) == _AT_A_TIME:
+            self._keep_rest()
 
-    def _keep(self, new: Mapping[str, Fitted], heard: Iterable[str], of_others: bytes) -> None:
-        """Keep what is new, and note what boxes were answered as they are though others changed."""
-        kept: list[tuple[KeptOutlook, bytes | None]] = [
-            (replace(self._known[name], of_others=of_others), None) for name in heard
-        ]
-        for name, one in new.items():
-            if not one.outlook.trace and name not in self._of_later:
-                kept.append(self._to_keep(name, one, of_others))
-            if len(kept) == _AT_A_TIME:
-                self._kept.keep(kept, self._boxes)
-                kept = []
-        self._kept.keep(kept, self._boxes)
+    def _keep_rest(self) -> None:
+        self._kept.keep(self._to_be_kept, self._boxes)
+        self._to_be_kept = []
 
     def _to_keep(self, name: str, one: Fitted, of_others: bytes) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
@@ -226,15 +241,27 @@ class Round:
         one = self._known[name]
         return self._holds(name, one.fitted_until, one.fit_rests_on)
 
-    def _fit_of(self, name: str) -> LastFit | None:
+    def _fitted_until(self, name: str) -> datetime | None:
+        if name in self._fits:
+            return datetime.fromtimestamp(self._fits[name].posterior.now_s, UTC)
+        return self._known[name].fitted_until if name in self._known else None
+
+    def _fit_of(self, name: str) -> LastFit | Callable[[], LastFit | None]:
+        """The fit behind what is known of a box, or what unpacks it where it is updated."""
         from monitor.inference import LastFit  # noqa: PLC0415
 
-        if name in self._fits or name not in self._known:
-            return self._fits.get(name)
-        return unpacked(self._kept.fit(name, self._known[name].fit_rests_on), LastFit)
+        if name in self._fits:
+            return self._fits[name]
+        kept = self._kept.fit(name, self._known[name].fit_rests_on) if name in self._known else None
+        return partial(unpacked, kept, LastFit)
 
     def _observations(self) -> list[LeakObservation]:
         return [one for teaching in self._teaching.values() for one in teaching.observations if one.finite]
+
+    def _known_leaks(self) -> KnownLeaks:
+        from monitor.inference import KnownLeaks  # noqa: PLC0415
+
+        return KnownLeaks(self._observations())
 
     def _rates(self) -> DisturbanceRates:
         from monitor.inference import rates_of  # noqa: PLC0415

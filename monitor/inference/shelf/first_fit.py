@@ -47,7 +47,7 @@ class Room:
 
 @dataclass(frozen=True, eq=False)
 class BoxInput:
-    """A box's history, its room by number: many boxes share a room, which is sent to a worker process once."""
+    """A box's history, its room by number: many boxes share a room."""
 
     history: BoxHistory
     """Without its room."""
@@ -125,29 +125,34 @@ class FirstFit:
         return any(one.before(start_s) for one in self.observations)
 
 
-def by_room(histories: Sequence[BoxHistory]) -> tuple[list[BoxInput], tuple[Room, ...]]:
+def by_room(
+    histories: Sequence[BoxHistory], known: dict[int, Room] | None = None
+) -> tuple[list[BoxInput], tuple[Room, ...]]:
     """Return boxes without their rooms, and the rooms: each once.
 
     Parameters
     ----------
     histories : sequence of BoxHistory
         Of a shelf; boxes of one room share one series.
+    known : dict, optional
+        Rooms by the identity of their series; they are taken from there, and new ones put there.
 
     Returns
     -------
     (list of BoxInput, tuple of Room)
         In the order of the histories, and of first use.
     """
+    known = {} if known is None else known
     numbers: dict[int, int] = {}
-    rooms: list[Room] = []
     box_input = []
     for history in histories:
         series = history.room
-        if series is not None and len(series) and id(series) not in numbers:
-            numbers[id(series)] = len(rooms)
-            rooms.append(Room(series, reduce_to_hours(series)))
+        if series is not None and len(series):
+            if id(series) not in known:
+                known[id(series)] = Room(series, reduce_to_hours(series))
+            numbers.setdefault(id(series), len(numbers))
         box_input.append(BoxInput(replace(history, room=None), numbers.get(id(series))))
-    return box_input, tuple(rooms)
+    return box_input, tuple(known[key] for key in numbers)
 
 
 def first_fit(

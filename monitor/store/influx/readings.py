@@ -43,6 +43,10 @@ class InfluxReadings(SqliteReadings):
         self._back_off = BackOff(first_s=60.0, longest_s=600.0)  # judgement: each try costs a page its wait
         self._not_before = 0.0
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel to another process as the places of file and server."""
+        return type(self), (self._database, self._address)
+
     def close(self) -> None:
         """Let go of the server."""
         self._client.close()

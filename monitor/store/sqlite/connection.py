@@ -108,6 +108,10 @@ class Database:
             self._held = None
         self.connection.close()
 
+    def __reduce__(self) -> tuple[Callable[[Path], Database], tuple[Path]]:
+        """Travel as the place of the file: it is opened to read where this arrives."""
+        return _opened_to_read, (self.path.absolute(),)
+
     def _open(self) -> sqlite3.Connection:
         if self._read_only:
             return self._open_to_read()
@@ -233,3 +237,7 @@ def explain(path: Path, error: Exception) -> StoreError:
     if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
         return StoreError(f"{path} lacks what every database of siccast has ({error}). Put a backup in its place")
     return StoreError(f"{path}: {error}")
+
+
+def _opened_to_read(path: Path) -> Database:
+    return Database(path, read_only=True)
