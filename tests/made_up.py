@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
+import pytest
 
+from monitor import inference
+from monitor.inference import DisturbanceRates, Fitted, Teaching
 from monitor.planning.due import due_at, state_of
 from monitor.planning.weights import PlanWeights
 from monitor.records import (
@@ -70,6 +74,10 @@ class FakeReadings:
 
     def count(self) -> int:
         return sum(len(there) for there in self.held.values())
+
+    def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:
+        series = self.series(box, start, end)
+        return series.at_s.tobytes() + series.temperature_degc.tobytes() + series.relative_humidity.tobytes()
 
 
 @dataclass
@@ -195,3 +203,13 @@ class StubInference:
             return given
         self.change = change
         return [replace(one, forecast_if=one.forecast and forecast_of(200.0)) for one in given]
+
+    def fitted(self, histories: Sequence[BoxHistory], as_of: datetime, *limits: Any, **told: Any) -> list[Fitted]:
+        """The same, as one asks who keeps outlooks: without a fit behind them, and nothing to learn from."""
+        told.pop("others", None)
+        teaching = Teaching((), None, told.pop("rates", None) or DisturbanceRates(0.1, 0.1))
+        return [Fitted(outlook, teaching) for outlook in self(histories, as_of, *limits, **told)]
+
+    def stand_in(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(inference, "outlooks", self)
+        monkeypatch.setattr(inference, "fitted", self.fitted)

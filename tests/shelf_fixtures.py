@@ -10,7 +10,6 @@ import pytest
 from made_up import AS_OF, StubInference, forecast_of, week_of_readings
 from typer.testing import CliRunner, Result
 
-from monitor import inference
 from monitor.cli.app import app
 from monitor.errors import SiccastError
 from monitor.presentation.clock import utc_now
@@ -80,7 +79,7 @@ def stub(monkeypatch: pytest.MonkeyPatch) -> StubInference:
         return Outlook(usual(history, limit).leak, forecast_of(300.0, 60.0, limit), ("A week of readings.",))
 
     stub.answer = answer
-    monkeypatch.setattr(inference, "outlooks", stub, raising=False)
+    stub.stand_in(monkeypatch)
     return stub
 
 

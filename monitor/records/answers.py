@@ -209,8 +209,6 @@ class KeptOutlook:
     """The instant it holds for."""
     rests_on: bytes
     """A digest of all that it was made of: code, declared box, entries, readings up to that instant."""
-    of_others: bytes
-    """A digest of what was logged and declared of the other boxes."""
     answer: bytes
     """The outlook, packed."""
     teaching: bytes

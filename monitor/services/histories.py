@@ -36,6 +36,8 @@ class Histories:
     room_climate: RoomClimate | None = None
     reporting: frozenset[str] = frozenset()
     """Every name that ever had a reading."""
+    more_is_known: bool = False
+    """True where something was shown since: the question is about the past."""
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _digests: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
 
@@ -53,7 +55,9 @@ class Histories:
         for entry in ledger.entries(before=as_of):
             by_box[entry.box].append(entry)
         entries = {box.name: tuple(by_box[box.name]) for box in boxes}
-        return cls(readings, boxes, entries, as_of, room_climate, frozenset(readings.latest()))
+        latest = readings.latest()
+        since = any(reading.at >= as_of for reading in latest.values())
+        return cls(readings, boxes, entries, as_of, room_climate, frozenset(latest), since)
 
     def history(self, box: Box, since: datetime | None = None) -> BoxHistory:
         """Return what estimates rest on, of the readings of the box only those since an instant."""

@@ -3,16 +3,19 @@
 An outlook is made of code, declared box, logged entries and readings up to its instant; a digest of these is kept with
 it. For an hour it is given as it is. After that the fit behind it is updated by the hours since. Where the digest is
 another one, the box is fitted again, and the others only where they have something to learn from it.
+
+Whether they had was last looked at for certain teachings of all boxes; a digest of these is kept once for the shelf.
+Whoever was killed between two boxes, or overtaken by another process, leaves teachings of which it is not the digest.
 """
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from functools import partial
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 from monitor.records import KeptOutlook, Outlook, WhatIf
@@ -23,7 +26,6 @@ if TYPE_CHECKING:
     from monitor.inference import (
         DisturbanceRates,
         Fitted,
-        KnownLeaks,
         LastFit,
         LeakObservation,
         RefitReason,
@@ -41,10 +43,11 @@ _AHEAD = timedelta(minutes=1)
 """One that is newer than a question by no more answers it: another process was quicker. A judgement."""
 _AT_A_TIME = 16
 """Outlooks kept in one transaction. [boxes] A judgement: two megabytes, so that a listener's commit hardly waits."""
+_NOT_TRIED = 8
+"""Where another process writes, so many portions are not kept before the next try. A judgement: a hundred boxes take a
+second at least, and a backlog about as long."""
 _UPDATES_PER_FIT = 3
 """So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
-
-_log = logging.getLogger(__name__)
 
 
 class NothingKept:
@@ -58,7 +61,16 @@ class NothingKept:
         """Return nothing."""
         return None
 
-    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:  # noqa: ARG002
+    def heard(self) -> bytes:
+        """Return nothing."""
+        return b""
+
+    def keep(
+        self,
+        kept: Sequence[tuple[KeptOutlook, bytes | None]],  # noqa: ARG002
+        boxes: Collection[str],  # noqa: ARG002
+        heard: bytes = b"",  # noqa: ARG002
+    ) -> bool:
         """Keep nothing."""
         return False
 
@@ -83,21 +95,24 @@ class Round:
         there = kept.all()
         self._known = {name: there[name] for name in self._boxes if name in there and not fresh}
         """What was kept of each box; whether it still holds is another matter."""
-        self._of_later = {name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD}
+        self._of_later = {
+            name for name, one in there.items() if one.as_of > histories.as_of + _AHEAD and histories.more_is_known
+        }
         """Boxes asked about as they were: what is kept of them is of more use."""
         self._answers: dict[str, Outlook] = {}
         self._teaching: dict[str, Teaching] = {}
         self._fits: dict[str, LastFit] = {}
         """Of the boxes held."""
+        self._teachings = {name: one.teaching for name, one in self._known.items()}
+        """As they are kept."""
         self._to_be_kept: list[tuple[KeptOutlook, bytes | None]] = []
+        self._all_kept, self._not_tried = True, 0
 
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
-        of_others = self._histories.digest_of_use()
-        unheard = {name for name in self._answers if self._known[name].of_others != of_others}
-        if unheard or len(self._answers) < len(self._boxes):
-            self._answer_anew(unheard, of_others)
+        if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
+            self._answer_anew()
         return self._answers
 
     def with_something_changed(
@@ -107,14 +122,15 @@ class Round:
         found = {name: self._answers[name] for name in names}
         for name in found.keys() - self._teaching.keys():
             self._read_teaching(name)
+        limits = {name: humidity_limit or self._boxes[name].humidity_limit for name in found}
         fits = [name for name in found if name in self._teaching and self._fitted_until(name) is not None]
-        limits = [humidity_limit or self._boxes[name].humidity_limit for name in fits]
-        for name, given in self._update(fits, humidity_limits=limits, change=change):
-            if isinstance(given, StrEnum):
-                _log.error("box %s can't be asked about with something changed: %s", name, given)
-            else:
-                found[name] = given.outlook
-        return found
+        given = self._update(fits, humidity_limits=[limits[name] for name in fits], change=change)
+        found |= {name: one.outlook for name, one in given if not isinstance(one, StrEnum)}
+        again = [name for name, one in found.items() if one is self._answers[name] and not one.refusal]
+        for name in self._known.keys() - self._teaching.keys() if again else ():
+            self._read_teaching(name)
+        how = {"humidity_limits": [limits[name] for name in again], "change": change, "keep": False}
+        return found | {name: one.outlook for name, one in self._fitted(again, **how)}
 
     def _as_it_is(self, name: str) -> Outlook | None:
         """The outlook that was kept, where it can be given for now."""
@@ -123,35 +139,43 @@ class Round:
             return None
         return unpacked(one.answer, Outlook) if self._holds(name, one.as_of, one.rests_on) else None
 
-    def _answer_anew(self, unheard: set[str], of_others: bytes) -> None:
+    def _answer_anew(self) -> None:
         """Fit what must be, let the others hear of it, update what only grew, and keep all that."""
         for name in self._known:
             if name in self._answers or self._fit_holds(name):
                 self._read_teaching(name)
         for name in self._boxes:  # before anything is read, so that what comes meanwhile is noticed
             self._made_of(name, self._histories.as_of)
-        new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0, of_others)
-        known, rates = self._known_leaks(), self._rates()
-        others = [name for name in self._boxes if name not in new]
-        taught = {name for name in others if self._teaching[name].pooled_moved(self._boxes[name], known)}
+        new = self._fit([name for name in self._boxes if name not in self._teaching], 0.0)
+        rates, others = self._rates(), [name for name in self._boxes if name not in new]
+        taught = self._with_more_to_learn(others)
         grown = [
             name for name in others
             if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
         ]  # fmt: skip
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
-        new |= self._updated(grown, done, of_others)
+        new |= self._take(self._update(grown, progress=self._from(done)))
         left = [name for name in others if name not in new and (name in taught or name in grown)]
-        new |= self._fit(left, 1.0 - len(left) / len(self._boxes), of_others)
-        for name in unheard - new:
-            self._keep((replace(self._known[name], of_others=of_others), None))
-        self._keep_rest()
+        self._fit(left, 1.0 - len(left) / len(self._boxes))
+        if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
+            self._kept.keep((), self._boxes, self._digest_of(self._teachings))
 
-    def _fit(self, names: Sequence[str], done: float, of_others: bytes) -> set[str]:
+    def _with_more_to_learn(self, names: Iterable[str]) -> set[str]:
+        """Those boxes to whose fits the others have something to teach."""
+        from monitor.inference import KnownLeaks  # noqa: PLC0415
+
+        known = KnownLeaks(self._observations())
+        return {name for name in names if self._teaching[name].pooled_moved(self._boxes[name], known)}
+
+    def _fit(self, names: Sequence[str], done: float) -> set[str]:
         """Fit boxes anew, the others informing them."""
+        return self._take(self._fitted(names, progress=self._from(done)))
+
+    def _fitted(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted]]:
         from monitor.inference import fitted  # noqa: PLC0415
 
         if not names:
-            return set()
+            return
         these = set(names)
         given = fitted(
             BoxByBox(self._histories, [self._boxes[name] for name in names]),
@@ -159,13 +183,9 @@ class Round:
             others=[one for one in self._observations() if one.box not in these],
             rates=self._rates(),
             workers=self._workers,
-            progress=self._from(done),
+            **how,
         )
-        return self._take(zip(names, given, strict=True), of_others)
-
-    def _updated(self, names: Sequence[str], done: float, of_others: bytes) -> set[str]:
-        """Update those boxes whose last fit can be, and return which could be."""
-        return self._take(self._update(names, progress=self._from(done)), of_others)
+        yield from zip(names, given, strict=True)
 
     def _update(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted | RefitReason]]:
         from monitor.inference import RECENT_DAYS, updated  # noqa: PLC0415
@@ -184,7 +204,7 @@ class Round:
         )
         yield from zip(names, given, strict=True)
 
-    def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]], of_others: bytes) -> set[str]:
+    def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]]) -> set[str]:
         """Answer by what was found, keep it, and let go of it: one box after another."""
         new = set()
         for name, one in found:
@@ -192,10 +212,11 @@ class Round:
                 continue
             new.add(name)
             self._answers[name], self._teaching[name] = one.outlook, one.teaching
+            self._teachings[name] = packed(one.teaching)
             if name in self._held and one.last_fit is not None:
                 self._fits[name] = one.last_fit
             if not one.outlook.trace and name not in self._of_later:
-                self._keep(self._to_keep(name, one, of_others))
+                self._keep(self._to_keep(name, one))
         self._keep_rest()
         return new
 
@@ -212,13 +233,23 @@ class Round:
             self._keep_rest()
 
     def _keep_rest(self) -> None:
-        self._kept.keep(self._to_be_kept, self._boxes)
+        if self._to_be_kept and self._not_tried:
+            self._not_tried -= 1
+        elif self._to_be_kept and not self._kept.keep(self._to_be_kept, self._boxes):
+            self._all_kept, self._not_tried = False, _NOT_TRIED
         self._to_be_kept = []
 
-    def _to_keep(self, name: str, one: Fitted, of_others: bytes) -> tuple[KeptOutlook, bytes | None]:
+    def _digest_of(self, teachings: Mapping[str, bytes]) -> bytes:
+        """A digest of all that boxes could hear of one another."""
+        digest = blake2b(self._histories.digest_of_use(), digest_size=16)
+        for name, teaching in sorted(teachings.items()):
+            digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
+        return digest.digest()
+
+    def _to_keep(self, name: str, one: Fitted) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
         answer = packed(replace(one.outlook, forecast_if=None))
-        kept = KeptOutlook(name, as_of, made_of, of_others, answer, packed(one.teaching))
+        kept = KeptOutlook(name, as_of, made_of, answer, self._teachings[name])
         if one.last_fit is None:
             return kept, None
         if one.last_fit.posterior.now_s == as_of.timestamp():
@@ -257,11 +288,6 @@ class Round:
 
     def _observations(self) -> list[LeakObservation]:
         return [one for teaching in self._teaching.values() for one in teaching.observations if one.finite]
-
-    def _known_leaks(self) -> KnownLeaks:
-        from monitor.inference import KnownLeaks  # noqa: PLC0415
-
-        return KnownLeaks(self._observations())
 
     def _rates(self) -> DisturbanceRates:
         from monitor.inference import rates_of  # noqa: PLC0415

@@ -237,10 +237,17 @@ class KeptOutlooks(Protocol):
         """Return the packed fit of a box that rests on this; None where another was kept since."""
         ...
 
-    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:
+    def heard(self) -> bytes:
+        """Return the digest of the teachings that all boxes have heard of; empty where there is none."""
+        ...
+
+    def keep(
+        self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str], heard: bytes = b""
+    ) -> bool:
         """Keep outlooks, each with its packed fit where that is another one; forget all but these boxes.
 
-        False where the file can't be written to at once: nobody waits for this.
+        ``heard`` is kept beside them where it is given. False where the file can't be written to at once: nobody waits
+        for this.
         """
         ...
 

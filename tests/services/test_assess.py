@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
 
-from monitor import inference
 from monitor.errors import TooLittleEvidence
 from monitor.presentation.clock import utc_now
 from monitor.records import (
@@ -44,7 +43,7 @@ def stores(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[AnyStores
 @pytest.fixture
 def stub(monkeypatch: pytest.MonkeyPatch) -> StubInference:
     stub = StubInference()
-    monkeypatch.setattr(inference, "outlooks", stub, raising=False)
+    stub.stand_in(monkeypatch)
     return stub
 
 
@@ -258,7 +257,11 @@ def test_boxes_over_their_limit_are_ordered_by_how_far_over(stub: StubInference,
     assert [a.box.name for a in worst_first(answers)] == ["a", "b", "c"]
 
 
-def test_memory_cores_and_progress_are_handed_on(stub: StubInference, stores: AnyStores) -> None:
-    memory, shares = inference.Memory(), list[float]()
-    assess(stores.readings, stores.ledger, [LEFT], AS_OF, memory=memory, workers=3, progress=shares.append)
-    assert stub.told == {"memory": memory, "workers": 3, "progress": shares.append}
+def test_cores_and_progress_are_handed_on(stub: StubInference, stores: AnyStores) -> None:
+    shares: list[float] = []
+    assess(stores.readings, stores.ledger, [LEFT], AS_OF, workers=3, progress=shares.append)
+    assert stub.told["workers"] == 3
+    report = stub.told["progress"]
+    assert callable(report)
+    report(0.25)
+    assert shares == [0.25]

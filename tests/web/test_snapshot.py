@@ -9,13 +9,13 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from kept_site import Watched
 from made_up import AS_OF
 from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.errors import StoreBusyError, StoreError
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading
-from monitor.services.assess import Memory
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.snapshot import (
@@ -145,11 +145,12 @@ def test_a_snapshot_of_a_real_store_holds_every_box_and_the_room(tmp_path: Path)
     assert 0.2 < snapshot.highest <= 0.26
 
 
-def test_a_snapshot_after_another_carries_its_boxes_on(tmp_path: Path) -> None:
-    shelf, memory = make_shelf(tmp_path), Memory()
-    before = take_snapshot(shelf, LATER, memory)
-    fitted = set(memory.refits)
-    after = take_snapshot(shelf, LATER, memory)
+def test_a_snapshot_after_another_carries_its_boxes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shelf, watched = make_shelf(tmp_path), Watched()
+    watched.stand_between(monkeypatch)
+    before = take_snapshot(shelf, LATER)
+    fitted, _ = watched.since()
+    after = take_snapshot(shelf, LATER)
     assert fitted == {box.name for box in shelf.boxes}
-    assert {name for name in memory.refits if before.answer(name).forecast} == set()  # type: ignore[union-attr]
-    assert [a.box.name for a in after.answers] == [a.box.name for a in before.answers]
+    assert watched.since() == (set(), set())
+    assert after.answers == before.answers

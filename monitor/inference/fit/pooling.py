@@ -165,7 +165,9 @@ class KnownLeaks:
     def __init__(self, observations: Iterable[LeakObservation]) -> None:
         self._own: dict[str, list[LeakObservation]] = {}
         latest: dict[str, dict[str, LeakObservation]] = {}
-        for s in observations:
+        for s in sorted(
+            observations, key=lambda one: (one.box, one.at_s)
+        ):  # a sum has the same last digit in one order
             self._own.setdefault(s.box, []).append(s)
             of_style = latest.setdefault(s.style, {})
             of_style[s.box] = max(of_style.get(s.box, s), s, key=lambda one: one.at_s)
@@ -220,15 +222,12 @@ class KnownLeaks:
     def _style(self, box: Box) -> tuple[float, float]:
         """Precision, and the mean times that."""
         others = self._of_style.get(box.style)
-        mean, variance = _style(box, *(others.without(box.name) if others else (_NONE, _NONE)))
+        mean, variance = _style(box, *(others.without(box.name) if others else (np.empty(0), np.empty(0))))
         return 1.0 / variance, mean / variance
 
 
 def _mean_and_sd(precision: float, weighted: float) -> tuple[float, float]:
     return weighted / precision, float(precision**-0.5)
-
-
-_NONE = np.empty(0)
 
 
 @dataclass(frozen=True, eq=False)

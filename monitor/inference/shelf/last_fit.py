@@ -63,6 +63,7 @@ class RefitReason(StrEnum):
     """Why a box is fitted again."""
 
     week = "a week has passed since the last fit"
+    room = "its room has a sensor now, or none any more"
     step = "a lasting step of humidity"
     draws = "too few effective draws"
     wandered = "the leak is not what it was"
@@ -222,6 +223,8 @@ class LastFit:
             return unchanged(self.posterior)
         if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
             return RefitReason.week
+        if self.posterior.room_measured is (box_input.room is None):
+            return RefitReason.room
         try:
             return self._updated(_with_recent_readings(box_input, self.posterior.now_s), rooms, now_s)
         except Exception:

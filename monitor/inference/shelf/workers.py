@@ -39,7 +39,13 @@ class Future(Protocol):
     """An answer to come."""
 
     def result(self) -> Any:
-        """Wait for it."""
+        """Wait for it.
+
+        Returns
+        -------
+        any
+            The answer.
+        """
         ...
 
 
@@ -47,12 +53,25 @@ class Crew(Protocol):
     """Processes that do work elsewhere, each with what the jobs share at hand."""
 
     def submit(self, work: Callable[[Any, Any], Any], jobs: list[Any]) -> Future:
-        """Have a portion of jobs done, and return the list of their answers to come."""
+        """Have a portion of jobs done.
+
+        Parameters
+        ----------
+        work : callable
+            Is given what is shared and a job.
+        jobs : list
+            The portion.
+
+        Returns
+        -------
+        Future
+            The list of their answers, in order.
+        """
         ...
 
     @property
     def processes(self) -> int:
-        """How many work at once."""
+        """How many work at once. [1]"""
         ...
 
 
@@ -60,7 +79,18 @@ class Cluster(Protocol):
     """Where work is done for whoever names one."""
 
     def crew(self, shared: object) -> AbstractContextManager[Crew]:
-        """Give every worker what the jobs share, until the end of the body."""
+        """Give every worker what the jobs share, until the end of the body.
+
+        Parameters
+        ----------
+        shared : any
+            Can be pickled.
+
+        Returns
+        -------
+        context manager of Crew
+            Raises ``ClusterError`` where the cluster can't do the work.
+        """
         ...
 
 

@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
 _WAIT_S = 0.25  # judgement: nobody notices it, and a listener's commit is through by then
 _LARGEST_BYTES = 200_000  # judgement: a thousand draws in single precision take half of it
-_KEPT = "box, as_of_ms, rests_on, of_others, answer, teaching, fitted_until_ms, fit_rests_on"
+_KEPT = "box, as_of_ms, rests_on, answer, teaching, fitted_until_ms, fit_rests_on"
 _KEEP = f"""
-INSERT INTO kept_outlooks ({_KEPT}, fit, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO kept_outlooks ({_KEPT}, fit, checksum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 ON CONFLICT (box) DO UPDATE SET
-    as_of_ms = excluded.as_of_ms, rests_on = excluded.rests_on, of_others = excluded.of_others,
-    answer = excluded.answer, teaching = excluded.teaching, fitted_until_ms = excluded.fitted_until_ms,
-    fit_rests_on = excluded.fit_rests_on, fit = coalesce(excluded.fit, fit), checksum = excluded.checksum
+    as_of_ms = excluded.as_of_ms, rests_on = excluded.rests_on, answer = excluded.answer,
+    teaching = excluded.teaching, fitted_until_ms = excluded.fitted_until_ms, fit_rests_on = excluded.fit_rests_on,
+    fit = coalesce(excluded.fit, fit), checksum = excluded.checksum
 WHERE excluded.fit IS NOT NULL OR (fit IS NOT NULL AND fit_rests_on = excluded.fit_rests_on)
     OR excluded.fitted_until_ms IS NULL
 """
@@ -58,7 +58,16 @@ class SqliteKeptOutlooks:
             return row[0] if row and isinstance(row[0], bytes) else None
         return None
 
-    def keep(self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str]) -> bool:
+    def heard(self) -> bytes:
+        """Return the digest of the teachings that all boxes have heard of; empty where there is none."""
+        with contextlib.suppress(sqlite3.Error):
+            row = self._database.connection.execute("SELECT digest FROM kept_teachings").fetchone()
+            return bytes(row[0]) if row else b""
+        return b""
+
+    def keep(
+        self, kept: Sequence[tuple[KeptOutlook, bytes | None]], boxes: Collection[str], heard: bytes = b""
+    ) -> bool:
         """Keep outlooks, each with its packed fit where that is another one; forget all but these boxes.
 
         False where the file can't be written to at once.
@@ -74,6 +83,8 @@ class SqliteKeptOutlooks:
                 names = [name for (name,) in connection.execute("SELECT box FROM kept_outlooks")]
                 gone = [(name,) for name in names if name not in boxes]
                 connection.executemany("DELETE FROM kept_outlooks WHERE box = ?", gone)
+                if heard:
+                    connection.execute("INSERT OR REPLACE INTO kept_teachings VALUES (1, ?)", (heard,))
         except sqlite3.Error:
             return False
         return True
@@ -106,7 +117,6 @@ def _to_row(kept: KeptOutlook) -> tuple[object, ...]:
         kept.box,
         to_ms(kept.as_of),
         kept.rests_on,
-        kept.of_others,
         kept.answer,
         kept.teaching,
         None if kept.fitted_until is None else to_ms(kept.fitted_until),
@@ -115,13 +125,12 @@ def _to_row(kept: KeptOutlook) -> tuple[object, ...]:
 
 
 def _to_kept(row: tuple[object, ...]) -> KeptOutlook | None:
-    box, as_of_ms, rests_on, of_others, answer, teaching, fitted_until_ms, fit_rests_on = row
+    box, as_of_ms, rests_on, answer, teaching, fitted_until_ms, fit_rests_on = row
     try:
         return KeptOutlook(
             box,  # type: ignore[arg-type]
             from_ms(as_of_ms),  # type: ignore[arg-type]
             rests_on,  # type: ignore[arg-type]
-            of_others,  # type: ignore[arg-type]
             answer,  # type: ignore[arg-type]
             teaching,  # type: ignore[arg-type]
             None if fitted_until_ms is None else from_ms(fitted_until_ms),  # type: ignore[arg-type]

@@ -286,13 +286,16 @@ CREATE TABLE kept_outlooks (
     box TEXT NOT NULL PRIMARY KEY,
     as_of_ms INTEGER NOT NULL,
     rests_on BLOB NOT NULL,
-    of_others BLOB NOT NULL,
     answer BLOB NOT NULL,
     teaching BLOB NOT NULL,
     fitted_until_ms INTEGER,
     fit_rests_on BLOB NOT NULL,
     checksum INTEGER NOT NULL,
     fit BLOB
+) STRICT;
+CREATE TABLE kept_teachings (
+    only_row INTEGER NOT NULL PRIMARY KEY CHECK (only_row = 1),
+    digest BLOB NOT NULL
 ) STRICT
 """
 
