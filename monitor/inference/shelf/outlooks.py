@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import datetime
 from itertools import repeat
+from traceback import format_exception
 from typing import TypeVar
 
 from monitor.inference.answers.explanation import (
@@ -339,8 +340,8 @@ def _with_progress(
 def _first_fit(shared: _Shared, place: int) -> tuple[FirstFit, tuple[float, ...]]:
     try:
         box_input, rooms = shared.read(place)
-    except Exception as error:
-        return FirstFit(None, refused(error)), ()
+    except Exception as error:  # with its trace, so that nobody keeps this for an answer
+        return FirstFit(None, replace(refused(error), trace="".join(format_exception(error)))), ()
     first = first_fit(box_input, rooms, shared.now_s, shared.assumptions)
     kept = shared.kept and first.posterior is not None
     return first, recent_steps_s(box_input, rooms, shared.now_s) if kept else ()
