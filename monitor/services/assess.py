@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
@@ -149,7 +149,7 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         raise ClusterError(
             f"the Dask library is not installed ({error}). Remedy: pip install 'siccast[dask]'"
         ) from error
-    with DaskCluster(dask, workers) as cluster:
+    with closing(DaskCluster(dask, workers)) as cluster:
         yield cluster
 
 

@@ -37,7 +37,7 @@ _at_work: dict[str, Any] = {}
 
 
 class DaskCluster:
-    """A cluster, connected to when there is work for it, and let go of at the end of the body."""
+    """A cluster, connected to when there is work for it, until it is closed."""
 
     def __init__(self, address: str, local_workers: int | None = None) -> None:
         """``local_workers`` are those of a local cluster, by default one for each core."""
@@ -45,11 +45,7 @@ class DaskCluster:
         self._client: Client | None = None
         self._stack = ExitStack()
 
-    def __enter__(self) -> DaskCluster:
-        """Return itself; nothing is connected to yet."""
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
         """Let go of the cluster; a local one ends."""
         self._client = None
         self._stack.close()
@@ -60,19 +56,22 @@ class DaskCluster:
         client = self._client = self._client or self._connected()
         brought = _Brought(shared)
         try:
-            client.register_plugin(brought)
-        except ClusterError:
-            raise
-        except Exception as error:  # whatever its interpreter says of what it lacks
-            raise ClusterError(
-                f"the workers of the Dask cluster {self._address} can't run siccast ({type(error).__name__}: {error})."
-                " Install the same version of siccast there"
-            ) from error
-        try:
+            self._bring(brought, client)
             yield DaskCrew(client, brought.name)
         finally:
             if client.status == "running":
                 client.unregister_worker_plugin(brought.name)
+
+    def _bring(self, brought: _Brought, client: Client) -> None:
+        try:
+            client.register_plugin(brought)
+        except ClusterError:
+            raise
+        except Exception as error:  # whatever an interpreter says of what it lacks
+            raise ClusterError(
+                f"the workers of the Dask cluster {self._address} can't run siccast ({type(error).__name__}: {error})."
+                " Install the same version of siccast there"
+            ) from error
 
     def _connected(self) -> Client:
         address: Any = self._address
@@ -83,8 +82,7 @@ class DaskCluster:
             client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
         except (OSError, ValueError) as error:
             raise ClusterError(
-                f"there is no Dask scheduler at {address} ({error}). `dask scheduler` starts one;"
-                f" --dask {LOCAL} needs none"
+                f"there is no Dask scheduler at {address} ({error}). `dask scheduler` starts one; '{LOCAL}' needs none"
             ) from error
         self._stack.enter_context(client)
         try:
@@ -102,6 +100,7 @@ class DaskCrew:
     def __init__(self, client: Client, token: str) -> None:
         self._client, self._token = client, token
         self.processes = sum(client.nthreads().values())
+        self.address = str(client.scheduler.address)
 
     def submit(self, work: Callable[[Any, Any], Any], jobs: list[Any]) -> _Answers:
         """Have a portion of jobs done, and return the list of their answers to come."""
@@ -149,11 +148,8 @@ def _work(token: str, work: Callable[[Any, Any], Any], jobs: list[Any]) -> list[
 
 def _local_cluster(workers: int | None) -> LocalCluster:
     """Start a cluster that nobody reaches from outside, and that shows no page."""
+    no_page = {"dashboard": False, "dashboard_address": f"{_LOOPBACK}:0"}
     return LocalCluster(
-        host=_LOOPBACK,
-        n_workers=workers,
-        threads_per_worker=1,
-        dashboard_address=None,
-        scheduler_kwargs={"dashboard": False, "dashboard_address": f"{_LOOPBACK}:0"},
+        host=_LOOPBACK, n_workers=workers, threads_per_worker=1, dashboard_address=None, scheduler_kwargs=no_page,
         silence_logs=logging.ERROR,
-    )
+    )  # fmt: skip

@@ -9,6 +9,7 @@ import signal
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from monitor.inference.shelf import first_fits
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
 from monitor.records import Assessment, BoxHistory, Outlook
 from monitor.services.assess import assess
-from monitor.services.dask_cluster import LOCAL, DaskCluster
+from monitor.services.dask_cluster import LOCAL, DaskCluster, DaskCrew
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 
@@ -38,7 +39,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
 
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[DaskCluster]:
-    with DaskCluster(LOCAL, 2) as cluster:
+    with closing(DaskCluster(LOCAL, 2)) as cluster:
         yield cluster
 
 
@@ -86,6 +87,23 @@ def test_a_cluster_reads_the_store_and_answers_as_one_process_does(shelf: Shelf,
     assert shares == sorted(shares)
     assert (len(shares), shares[-1]) == (2 * BOXES, 1.0)
     assert multiprocessing.active_children() == []
+
+
+def test_a_cluster_that_others_started_is_found_by_its_address(
+    shelf: Shelf, alone: Sequence[Assessment], cluster: DaskCluster
+) -> None:
+    with cluster.crew(None) as crew:
+        assert ask(shelf, dask=crew.address) == alone
+        assert outlooks_are_still_made_by(crew)
+
+
+def outlooks_are_still_made_by(crew: DaskCrew) -> bool:
+    """A question that ended took nothing from others at the same cluster."""
+    return bool(crew.submit(_first, [1, 2]).result() == [1, 2])
+
+
+def _first(shared: None, job: int) -> int:
+    return job
 
 
 @pytest.mark.parametrize("workers", [1, 2])
