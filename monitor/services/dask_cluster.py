@@ -79,17 +79,12 @@ class DaskCluster:
             self._stack.enter_context(dask.config.set(_LOCAL_SETTINGS))
             address = self._stack.enter_context(_local_cluster(self._local_workers))
         try:
-            client = Client(address, timeout=_PATIENCE_S, set_as_default=False)
+            client = self._stack.enter_context(Client(address, timeout=_PATIENCE_S, set_as_default=False))
+            client.wait_for_workers(1, timeout=_PATIENCE_S)
         except (OSError, ValueError) as error:
             raise ClusterError(
-                f"there is no Dask scheduler at {address} ({error}). `dask scheduler` starts one; '{LOCAL}' needs none"
-            ) from error
-        self._stack.enter_context(client)
-        try:
-            client.wait_for_workers(1, timeout=_PATIENCE_S)
-        except TimeoutError as error:
-            raise ClusterError(
-                f"the Dask scheduler at {self._address} has no workers. `dask worker {self._address}` starts one"
+                f"there is no Dask scheduler with a worker at {address} ({error}). `dask scheduler` starts one and"
+                f" `dask worker {address}` the other; '{LOCAL}' needs neither"
             ) from error
         return client
 

@@ -199,7 +199,7 @@ def test_a_worker_that_cant_read_the_shelf_says_so_in_one_line(cluster: DaskClus
 
 def test_an_address_where_no_cluster_is_is_said_in_one_line(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.services.dask_cluster._PATIENCE_S", 0.5)
-    with pytest.raises(ClusterError, match=r"there is no Dask scheduler at tcp://127\.0\.0\.1:9 "):
+    with pytest.raises(ClusterError, match=r"there is no Dask scheduler with a worker at tcp://127\.0\.0\.1:9 "):
         ask(shelf, dask="tcp://127.0.0.1:9")
 
 
