@@ -17,11 +17,12 @@ from made_shelf import history_of, series_of
 
 from monitor import inference
 from monitor.inference.shelf import first_fit, last_fit
-from monitor.records import Assessment, Box, BoxHistory, Reading
+from monitor.records import Assessment, Box, BoxHistory, BoxState, Reading
 from monitor.services.assess import assess
 from monitor.store.opening import Stores, open_stores
 
 NAMES = ("left", "middle", "right")
+TRUTHS = {name: Truth(conductance) for name, conductance in zip(NAMES, (0.06, 0.09, 0.13), strict=True)}
 DAY, HOUR = timedelta(days=1), timedelta(hours=1)
 LEAK_NOISE, DATE_NOISE = 0.10, 0.12
 """Of ln(leak), and of ln(days) as `tests/inference/test_last_fit.py` states it."""
@@ -32,10 +33,16 @@ def made(days: int) -> tuple[dict[str, BoxHistory], datetime]:
     """Three boxes of one style beside one room, and the instant at which their beads went in."""
     found = {}
     for k, name in enumerate(NAMES):
-        truth = Truth(conductance=(0.06, 0.09, 0.13)[k])
-        record, _, _ = made_box(truth, days, noise_seed=k, whole_days=days + 1)
+        record, _, _ = made_box(TRUTHS[name], days, noise_seed=k, whole_days=days + 1)
         found[name] = history_of(record, name, series_of("room", record.room))
     return found, CLOSED_AT
+
+
+@cache
+def days_until_crossed(name: str) -> float:
+    """Return after how many days a box truly passes its limit."""
+    _, _, days = made_box(TRUTHS[name], 0, whole_days=200)
+    return days
 
 
 def readings_of(name: str, days: int) -> list[Reading]:
@@ -93,6 +100,10 @@ class Site:
                 self.late += filter(left_out, there)
                 stores.readings.add([one for one in there if not left_out(one)])
 
+    def crossed_at(self, name: str) -> datetime:
+        """Return when a box truly passes its limit."""
+        return CLOSED_AT + days_until_crossed(name) * DAY
+
     def ask(self, at: datetime, *, fresh: bool = False, **how: Any) -> dict[str, Assessment]:
         """Ask as a command does, which may only read."""
         with self.stores(read_only=True) as stores:
@@ -118,6 +129,8 @@ class Watched:
 
     fitted: list[str] = field(default_factory=list)
     updated: list[str] = field(default_factory=list)
+    together: list[set[str]] = field(default_factory=list)
+    """Which boxes were fitted together, since the beginning."""
 
     def since(self) -> tuple[set[str], set[str]]:
         seen = set(self.fitted), set(self.updated)
@@ -129,7 +142,9 @@ class Watched:
         fit, update = inference.fitted, inference.updated
 
         def fitted(histories: Sequence[BoxHistory], *told: Any, **how: Any) -> Any:
-            self.fitted += [history.box.name for history in histories]
+            names = [history.box.name for history in histories]
+            self.fitted += names
+            self.together.append(set(names))
             return fit(histories, *told, **how)
 
         def updated(fits: Any, histories: Sequence[BoxHistory], *told: Any, **how: Any) -> Any:
@@ -157,3 +172,56 @@ def ln_days(answer: Assessment, at: datetime) -> np.ndarray:
 def ln_leak(answer: Assessment) -> float:
     assert answer.leak is not None
     return float(np.log(answer.leak.conductance_g_per_day_per_kpa.p50))
+
+
+def assert_not_contradicted(
+    kept: Assessment, fresh: Assessment, now: datetime, done: object, draws: int = 1000
+) -> None:
+    """Neither state nor refusal differ, and numbers by no more than is noise."""
+    assert (kept.refusal, kept.failed) == (fresh.refusal, fresh.failed), done
+    if kept.leak is None or fresh.leak is None:
+        assert kept.leak is fresh.leak, done
+        assert kept.state is fresh.state, done
+        return
+    one, other = (np.log(tuple(_quantiles(each))) for each in (kept, fresh))
+    share = share_of_width(draws)
+    noise = max(LEAK_NOISE, share * (other[2] - other[0]))
+    assert np.abs(one - other) / (2, 1, 2) == pytest.approx(np.zeros(3), abs=noise), done
+    assert_same_dates(kept, fresh, now, done, draws)
+
+
+def assert_same_dates(kept: Assessment, fresh: Assessment, now: datetime, done: object, draws: int = 1000) -> None:
+    assert kept.forecast is not None
+    assert fresh.forecast is not None
+    chance, other = kept.forecast.chance_over_already, fresh.forecast.chance_over_already
+    assert chance == pytest.approx(other, abs=0.15), done
+    if 0.2 < other < 0.8:
+        return  # a hair decides what is said
+    days, expected = ln_days(kept, now), ln_days(fresh, now)
+    share = share_of_width(draws)
+    noise = max(DATE_NOISE, share * float(np.nan_to_num(expected[2] - expected[0], nan=1.0)))
+    there = ~np.isnan(days + expected) & (expected > 1.0)
+    assert (np.abs(days - expected) / (2, 1, 2))[there] == pytest.approx(0.0, abs=noise), done
+    if kept.state is not fresh.state:  # the day to act by lies at the edge of a week for one of them
+        assert {kept.state, fresh.state} <= {BoxState.due, BoxState.within_limit}, done
+        assert abs(_ln_due(kept, now) - _ln_due(fresh, now)) < 2 * noise, done
+
+
+def _ln_due(answer: Assessment, now: datetime) -> float:
+    """The logarithm of the days left to act; a day more, so that none is a number too."""
+    assert answer.due_at is not None
+    return float(np.log(max(answer.due_at - now, 0 * DAY) / DAY + 1.0))
+
+
+def _quantiles(answer: Assessment) -> tuple[float, float, float]:
+    assert answer.leak is not None
+    found = answer.leak.conductance_g_per_day_per_kpa
+    return found.p05, found.p50, found.p95
+
+
+def share_of_width(draws: int) -> float:
+    """Return by how much of its 90 % interval a median may differ: three and a half standard errors of two samples.
+
+    The smaller has as many effective draws as an update must have. The ends of the interval differ by twice that.
+    """
+    return 0.12 * float(np.sqrt(1000 / draws))

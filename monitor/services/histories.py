@@ -40,6 +40,8 @@ class Histories:
     """True where something was shown since: the question is about the past."""
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _digests: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
+    _digests_of_readings: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
+    """Many boxes stand in one room."""
 
     @classmethod
     def of(
@@ -80,9 +82,9 @@ class Histories:
         """Return a digest of what a history would have said at an instant; readings themselves stay unread."""
         if (box.name, until) not in self._digests:
             logged = [entry for entry in self.entries[box.name] if entry.at < until]
-            digest = blake2b(repr((box, self.room_climate, logged)).encode(), digest_size=16)
+            digest = blake2b(repr((box, self.room_climate, logged)).encode())
             for name in (box.name, box.room):
-                digest.update(self.readings.digest(name, None, until))
+                digest.update(self._digest_of_readings(name, until))
             self._digests[box.name, until] = digest.digest()
         return self._digests[box.name, until]
 
@@ -96,7 +98,12 @@ class Histories:
             (box.name, box.style, [(e.kind, e.at) for e in self.entries[box.name] if e.kind in _TEACHING_KINDS])
             for box in self.boxes
         ]
-        return blake2b(repr(sorted(told)).encode(), digest_size=16).digest()
+        return blake2b(repr(sorted(told)).encode()).digest()
+
+    def _digest_of_readings(self, name: str, until: datetime) -> bytes:
+        if (name, until) not in self._digests_of_readings:
+            self._digests_of_readings[name, until] = self.readings.digest(name, None, until)
+        return self._digests_of_readings[name, until]
 
     def _room(self, name: str) -> ReadingSeries | None:
         if name not in self.reporting:

@@ -241,7 +241,7 @@ class Round:
 
     def _digest_of(self, teachings: Mapping[str, bytes]) -> bytes:
         """A digest of all that boxes could hear of one another."""
-        digest = blake2b(self._histories.digest_of_use(), digest_size=16)
+        digest = blake2b(self._histories.digest_of_use())
         for name, teaching in sorted(teachings.items()):
             digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
         return digest.digest()

@@ -40,7 +40,7 @@ _ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
 def packed(value: object) -> bytes:
     """Return a value as bytes."""
     file = io.BytesIO()
-    _Writer(file, protocol=5).dump(value)
+    _Writer(file, protocol=pickle.HIGHEST_PROTOCOL).dump(value)
     return zlib.compress(file.getvalue(), _QUICKLY)
 
 
@@ -75,7 +75,7 @@ class _Reader(pickle.Unpickler):
 @cache
 def version_of_code() -> bytes:
     """Return a digest of the modules that answers are made by: another state of them may answer otherwise."""
-    digest, package = blake2b(digest_size=16), Path(__file__).resolve().parents[1]
+    digest, package = blake2b(), Path(__file__).resolve().parent.parent
     for room in _ROOMS_OF_ANSWERS:
         for path in sorted(path for path in (package / room).rglob("*") if path.suffix in {".py", ".pyx", ".toml"}):
             digest.update(str(path.relative_to(package)).encode() + path.read_bytes())

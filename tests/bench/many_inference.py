@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from made_shelf import made_shelf
 
-from monitor.inference import Memory, outlooks
+from monitor.inference import Fitted, RefitReason, fitted, outlooks, updated
 from monitor.records import BoxHistory, Outlook, ReadingSeries
 
 _TEMPLATES = 12
@@ -61,7 +62,7 @@ def resident_mib() -> float:
     return pages * resource.getpagesize() / 2**20
 
 
-def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, cores: int) -> list[Outlook]:
+def timed(what: str, ask: Callable[..., Sequence[Fitted | RefitReason]], boxes: int, cores: int) -> list[Fitted]:
     """Ask, show how far it is, and print what it took."""
     from rich.progress import Progress
 
@@ -73,12 +74,14 @@ def timed(what: str, histories: list[BoxHistory], at: datetime, memory: Memory, 
             bar.update(task, completed=share)
             most[0] = max(most[0], resident_mib())
 
-        answers = outlooks(histories, at, memory=memory, workers=cores, progress=show)
+        given = ask(workers=cores, progress=show)
     wall, after = time.perf_counter() - start, os.times()
     spent = sum(after[:4]) - sum(before[:4])
-    print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / len(histories):.1f} ms of processor time a box")
+    print(f"{what}: {wall:.0f} s on {cores} cores, {1e3 * spent / boxes:.1f} ms of processor time a box")
     print(f"  memory at most {most[0]:.0f} MiB in all processes together")
-    print(f"  {sum(one.forecast is not None for one in answers)} forecasts, {len(memory.refits)} boxes fitted again")
+    answers = [one for one in given if isinstance(one, Fitted)]
+    forecasts = sum(one.outlook.forecast is not None for one in answers)
+    print(f"  {forecasts} forecasts, {boxes - len(answers)} boxes to be fitted again")
     return answers
 
 
@@ -100,10 +103,12 @@ def _used(outlook: Outlook) -> float:
 if __name__ == "__main__":
     boxes, days, cores = (*map(int, sys.argv[1:]), *(1000, 365, os.cpu_count() or 1)[len(sys.argv) - 1 :])
     everything, end = shelf_of(boxes, days + 1)
-    memory, night = Memory(), end - timedelta(days=1)
-    timed(f"{boxes} boxes, {days} days each", until(everything, night), night, memory, cores)
-    carried = timed("the night after, updated", everything, end, memory, cores)
+    night = end - timedelta(days=1)
+    first = timed(f"{boxes} boxes, {days} days each", partial(fitted, until(everything, night), night), boxes, cores)
+    fits = [(one.last_fit, one.teaching) for one in first if one.last_fit is not None]
+    carried = timed("the night after, updated", partial(updated, fits, everything, end), boxes, cores)
     some = slice(0, _TEMPLATES)
+    carried = [one.outlook for one in carried[some]]
     refits = outlooks(everything[some], end)
-    print(f"  updated over fitted again, {len(refits)} boxes, medians: leak {_apart(_leak, carried[some], refits)}, "
-          f"capacity used {_apart(_used, carried[some], refits)}")  # fmt: skip
+    print(f"  updated over fitted again, {len(refits)} boxes, medians: leak {_apart(_leak, carried, refits)}, "
+          f"capacity used {_apart(_used, carried, refits)}")  # fmt: skip

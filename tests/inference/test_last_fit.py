@@ -172,6 +172,18 @@ def test_a_room_that_has_a_sensor_at_last_is_fitted_again(first: Fitted) -> None
     assert isinstance(carried(assumed, at, without), Fitted)
 
 
+def test_a_room_that_turns_out_otherwise_than_its_first_days_is_fitted_again() -> None:
+    """Of forty days the room was measured on two; then it is damper, which makes the box tighter."""
+    assert WHOLE.room is not None
+    seen = since(WHOLE.room, NIGHT - timedelta(days=2))
+    seen = replace(seen, relative_humidity=np.full(len(seen), 0.45))
+    damper = replace(seen, relative_humidity=seen.relative_humidity * (1.0 + 0.2 * (seen.at_s > NIGHT.timestamp())))
+    at = NIGHT + timedelta(days=3)
+    for room, expected in ((seen, Fitted), (damper, RefitReason)):
+        (short,) = fitted([until(NIGHT, replace(WHOLE, room=room))], NIGHT)
+        assert isinstance(carried(short, at, replace(WHOLE, room=room)), expected)
+
+
 @pytest.mark.parametrize(
     ("name", "value", "reason"),
     [("LEAST_EFFECTIVE_DRAWS", 990.0, RefitReason.draws), ("_MOST_WANDER", 0.0, RefitReason.wandered)],

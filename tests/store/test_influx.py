@@ -216,6 +216,24 @@ def test_hours_from_before_the_server_come_from_the_shelf_s_own_file(tmp_path: P
             assert hourly.at_s.tolist() == plain.readings.hourly("box1").at_s.tolist()
 
 
+def test_what_came_late_to_the_server_changes_the_digest(tmp_path: Path, said: list[str]) -> None:
+    """As where another listener of the same farm forwards to it: nothing of that is in the file here."""
+    end = START + timedelta(hours=5)
+    with InfluxFake() as fake, site(tmp_path, fake, said) as (stores, outbox):
+        stores.readings.add(readings(200))
+        drain(outbox)
+        seen = {stores.readings.digest("box1", None, end)}
+        assert stores.readings.digest("box1", None, end) in seen
+        (_, told), *_ = fake.points.items()
+        for late_at in (START + timedelta(minutes=10.5), end - timedelta(minutes=2)):
+            fake.points["box1", int(late_at.timestamp() * 1000)] = dict(told)
+            seen.add(stores.readings.digest("box1", None, end))
+        assert len(seen) == 3
+        fake.points["box2", int(START.timestamp() * 1000)] = dict(told)
+        fake.points["box1", int(end.timestamp() * 1000)] = dict(told)
+        assert stores.readings.digest("box1", None, end) in seen
+
+
 def test_a_server_that_gives_no_answer_is_asked_once_for_all_boxes(tmp_path: Path, said: list[str]) -> None:
     address = InfluxAddress(f"http://127.0.0.1:{free_port()}", "org", "farm", "t")
     with open_stores(tmp_path / "siccast.sqlite3", influx=address, report=said.append) as stores:

@@ -216,3 +216,60 @@ def test_marks_can_be_replaced(stores: Stores) -> None:
     marks = np.array([0, Mark.step.bit | Mark.spike.bit], dtype=np.uint16)
     stores.readings.mark(replace(series, marks=marks))
     assert stores.readings.series("box1").marks.tolist() == [Mark.stuck.bit, 0, marks[1], Mark.stuck.bit]
+
+
+# --- digests ---------------------------------------------------------------------------------------------------------
+
+END = START + timedelta(hours=5)
+
+
+def test_a_digest_tells_whether_readings_of_a_span_changed(stores: Stores) -> None:
+    stores.readings.add([made(minutes) for minutes in range(0, 300, 10)])
+    seen = [stores.readings.digest("box1", None, END)]
+    assert stores.readings.digest("box1", None, END) == seen[0]
+    stores.readings.add([made(310), made(5, "box2")])
+    assert stores.readings.digest("box1", None, END) == seen[0], "later, and of another box"
+    for late in (15, 125, 299.999):  # in the first hour, in one between, and in the one that is not over
+        stores.readings.add([made(late)])
+        seen.append(stores.readings.digest("box1", None, END))
+    series = stores.readings.series("box1", START, START + timedelta(hours=1))
+    series.marks[2] = Mark.spike.bit
+    stores.readings.mark(series)
+    seen.append(stores.readings.digest("box1", None, END))
+    assert len(set(seen)) == 5
+    series.marks[2] = 0
+    stores.readings.mark(series)
+    assert stores.readings.digest("box1", None, END) == seen[-2]
+
+
+def test_a_digest_tells_values_and_hours_apart(stores: Stores) -> None:
+    values = [made(0), made(60), made(120)]
+    others = [made(0), made(60, relative_humidity=0.18), made(120), made(60, temperature_degc=22.0), made(180)]
+    stores.readings.add(values)
+    for number, other in enumerate(others):
+        stores.readings.add([replace(one, box=f"other {number}") for one in values if one.at != other.at])
+        stores.readings.add([replace(other, box=f"other {number}")])
+    digests = [stores.readings.digest(box, None, END) for box in ("box1", *(f"other {n}" for n in range(5)))]
+    assert digests[0] == digests[1] == digests[3]
+    assert len(set(digests)) == 4
+    assert stores.readings.digest("nobody", None, END) == stores.readings.digest("no one", None, END)
+
+
+def test_a_digest_begins_where_it_is_told_to(stores: Stores) -> None:
+    stores.readings.add([made(minutes) for minutes in range(0, 300, 10)])
+    start = START + timedelta(minutes=90)
+    before = stores.readings.digest("box1", start, END)
+    stores.readings.add([made(15)])
+    assert stores.readings.digest("box1", start, END) == before
+    stores.readings.add([made(95)])
+    assert stores.readings.digest("box1", start, END) != before
+
+
+def test_a_withdrawal_changes_the_digest_and_putting_back_changes_it_back(stores: Stores) -> None:
+    stores.readings.add([made(minutes) for minutes in range(0, 300, 10)])
+    before = stores.readings.digest("box1", None, END)
+    withdrawal = stores.imports.withdraw_span("box1", START, START + timedelta(minutes=30), END)
+    assert stores.readings.digest("box1", None, END) != before
+    stores.imports.restore(withdrawal.number)
+    again = stores.readings.digest("box1", None, END) == before
+    assert again or isinstance(stores.readings, Forwarded), "a server's means may differ in the last digit"

@@ -21,6 +21,7 @@ from monitor.inference.evidence.episodes import (
     DisturbanceRates,
     find_steps,
 )
+from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.fit import refreshed, unchanged
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.fit.posterior import Posterior, Record
@@ -48,11 +49,14 @@ _STEP_SHOWS_AFTER_S = (LEVEL_HOURS + BETWEEN_LEVELS_HOURS) * HOUR_S
 """A step shows when its later level is complete. [s]"""
 _SAME_STEP_S = LEVEL_HOURS * HOUR_S
 """Two steps found so near are one. [s]"""
+_ROOM_MOVED_BY = 0.03
+"""A room that turns out so much moister or drier has made another leak of the days on which it was not measured.
+[ln vapor pressure] Judgement: a third of what two fits may differ by, as the push moves by more than the room does."""
 _POOLED_MOVED_BY = 0.05
 """A pooled prior whose mean moved by more has something to teach. [ln air changes] Judgement: a twentieth of a leak,
 half of what two fits may differ by."""
 _POOLED_WIDENED_BY = 0.1
-"""The same of the logarithm of its standard deviation. [1] Judgement: a tenth, which no interval shows."""
+"""The same of the logarithm of its standard deviation. [ln of a ratio] Judgement: a tenth, which no interval shows."""
 _RATES_MOVED_BY = 0.1
 """The same of how often boxes are opened, or spools swapped. [fraction] Judgement: one more in ten."""
 
@@ -63,7 +67,7 @@ class RefitReason(StrEnum):
     """Why a box is fitted again."""
 
     week = "a week has passed since the last fit"
-    room = "its room has a sensor now, or none any more"
+    room = "its room is known otherwise than at the last fit"
     step = "a lasting step of humidity"
     draws = "too few effective draws"
     wandered = "the leak is not what it was"
@@ -144,6 +148,8 @@ class LastFit:
     """When all of it was fitted. [s since 1970 UTC]"""
     wander: float
     """Mean wander of ln conductance as it was fitted. [1]"""
+    room: LearnedRoom
+    """As it was fitted."""
 
     @classmethod
     def of(
@@ -178,6 +184,7 @@ class LastFit:
             style_leak,
             posterior.now_s,
             float(np.mean(posterior.filtered.wander)),
+            posterior.room,
         )
 
     def moved_on(self, posterior: Posterior, box_input: BoxInput, rooms: Sequence[Room]) -> LastFit:
@@ -239,8 +246,18 @@ class LastFit:
         now = refreshed(self.posterior, record, now_s)
         if now.effective_draws < LEAST_EFFECTIVE_DRAWS:
             return RefitReason.draws
+        if self._room_moved(now.room):
+            return RefitReason.room
         moved = abs(float(np.mean(now.filtered.wander)) - self.wander)
         return RefitReason.wandered if moved > _MOST_WANDER else now
+
+    def _room_moved(self, room: LearnedRoom) -> bool:
+        """Whether the days of its episode on which nobody measured the room were other than the fit took them to be."""
+        first_day, last_day = self.posterior.episode.start_s / DAY_S, self.fitted_at_s / DAY_S
+        days = np.arange(first_day, max(last_day, first_day + 1.0))
+        unseen = max(0.0, 1.0 - self.room.seen_days / len(days))
+        moved = float(np.mean(np.log(room.expected_kpa(days) / self.room.expected_kpa(days))))
+        return unseen * abs(moved) > _ROOM_MOVED_BY
 
     def __getstate__(self) -> dict[str, Any]:
         """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
@@ -251,6 +268,7 @@ class LastFit:
         return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": arrays}
 
     def __setstate__(self, kept: dict[str, Any]) -> None:
+        """Come back in double precision."""
         theta = kept.pop("theta").astype(np.float64)
         arrays = {name: values.astype(np.float64) for name, values in kept.pop("filtered").items()}
         posterior = kept["posterior"]
@@ -258,7 +276,7 @@ class LastFit:
         self.__dict__.update(kept, posterior=replace(posterior, theta=theta, filtered=state))
 
 
-_NONE = np.empty(0, np.intp)
+_NONE = np.empty(0, np.intp)  # draws; none, by definition
 
 
 def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> tuple[float, ...]:

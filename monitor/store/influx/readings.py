@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from monitor.records import InfluxAddress
 
 
-_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)  # judgement: no sensor had sent anything then, so little is asked for
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+"""A question about then is answered with nothing. [UTC] Judgement: no sensor sent to any such server yet."""
 
 
 class InfluxReadings(SqliteReadings):
@@ -88,7 +89,7 @@ class InfluxReadings(SqliteReadings):
         """Return a digest of the hourly means of a span, of the readings in its last hour, and of the marks."""
         hour = end.replace(minute=0, second=0, microsecond=0)
         hourly, since = self.hourly(box, start, hour), self.series(box, hour, end)
-        digest = blake2b(super().digest(box, start, end), digest_size=16)
+        digest = blake2b(super().digest(box, start, end))
         for series in (hourly, since):
             for column in (series.at_s, series.temperature_degc, series.relative_humidity):
                 digest.update(column.tobytes())

@@ -232,7 +232,7 @@ class SqliteReadings:
         with self._database.errors():
             connection = self._database.connection
             sums = [connection.execute(each, span).fetchone() for each in (_HOURS_SUMMED, _SINCE_SUMMED, _MARKS_SUMMED)]
-        return blake2b(repr(sums).encode(), digest_size=16).digest()
+        return blake2b(repr(sums).encode()).digest()
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""
