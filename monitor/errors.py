@@ -9,6 +9,7 @@ SiccastError
 ├── StoreError              the database can't be read or written
 │   ├── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
 │   └── ShelfHeldError      another listener is at work on the shelf
+├── ClusterError            the cluster that was named can't do the work
 ├── LedgerError             an entry contradicts what the ledger holds
 ├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
@@ -57,6 +58,10 @@ class StoreBusyError(StoreError):
 
 class ShelfHeldError(StoreError):
     """Another listener is at work on the shelf; two would take each other's messages."""
+
+
+class ClusterError(SiccastError):
+    """The cluster that was named can't do the work."""
 
 
 class LedgerError(SiccastError):

@@ -54,6 +54,8 @@ EXTRA: dict[str, set[str]] = {
     "services.site_check": {"feed", "physics.compiled"},
     "services.housekeeping": {"feed", "services"},
     "services.assess": {"physics", "inference", "planning", "services"},
+    "services.box_by_box": {"services"},
+    "services.dask_cluster": {"services"},
     "services.kept_outlooks": {"inference", "services"},
     "services.outlook_upkeep": {"services"},
     "services.histories": {"inference"},
@@ -191,7 +193,18 @@ def test_map_in_developers_names_every_room_of_the_import_table() -> None:
         assert re.search(rf"\b{room}(\.py|/)", text), f"DEVELOPERS.md has no row for {room}"
 
 
-HEAVY = ("numpy", "pandas", "scipy", "starlette", "uvicorn", "influxdb_client", "amqtt", "paho", "matplotlib")
+HEAVY = (
+    "numpy",
+    "pandas",
+    "scipy",
+    "starlette",
+    "uvicorn",
+    "influxdb_client",
+    "amqtt",
+    "paho",
+    "matplotlib",
+    "distributed",
+)
 
 
 def test_help_leaves_heavy_libraries_unimported() -> None:

@@ -41,6 +41,15 @@ Fresh = Annotated[
     bool,
     typer.Option("--fresh", help="Calculate everything anew, also what was kept from the last question."),
 ]
+Dask = Annotated[
+    str | None,
+    typer.Option(
+        "--dask",
+        envvar="SICCAST_DASK",
+        metavar="ADDRESS",
+        help="Calculate on the Dask cluster of this address, like tcp://10.0.0.5:8786; 'local' starts one here.",
+    ),
+]
 Limit = Annotated[
     float | None,
     typer.Option(metavar="RH", help="Use this humidity limit, 1 to 95 %, instead of each box's own."),
@@ -79,12 +88,14 @@ def ask(
     *,
     change: WhatIf | None = None,
     fresh: bool = False,
+    dask: str | None = None,
     beside_other_work: bool = False,
 ) -> Assessed:
     """Assess a shelf; boxes inform each other, so all are assessed even where a few are shown.
 
     ``change`` asks for the forecast of each box with something changed, too. ``fresh`` answers nothing from what was
-    kept. ``beside_other_work`` is for one who asks again and again: nothing is shown then, and one core has to do.
+    kept. ``dask`` is the address of a cluster. ``beside_other_work`` is for one who asks again and again: nothing is
+    shown then, and one core has to do.
     """
     instant = arguments.utc_instant(as_of, shelf.now(datetime.now(tz=UTC)))
     if limit_pct is not None and not LIMIT_RANGE_PCT[0] <= limit_pct <= LIMIT_RANGE_PCT[1]:
@@ -111,6 +122,7 @@ def ask(
             asked=names or None,
             fresh=fresh,
             workers=1 if beside_other_work else None,
+            dask=dask,
             progress=progress,
         )
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:

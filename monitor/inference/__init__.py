@@ -7,21 +7,24 @@ and the same answer.
 """
 
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
-from monitor.inference.fit.pooling import LeakObservation
+from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
 from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
+from monitor.inference.shelf.workers import Workers
 
 __all__ = [
     "RECENT_DAYS",
     "DisturbanceRates",
     "Fitted",
+    "KnownLeaks",
     "LastFit",
     "LeakObservation",
     "Needed",
     "RefitReason",
     "Teaching",
+    "Workers",
     "fitted",
     "needed_of",
     "outlook_among",

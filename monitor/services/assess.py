@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import logging
 import math
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.errors import ClusterError
 from monitor.planning.due import (
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
@@ -53,6 +55,7 @@ from monitor.services.kept_outlooks import NothingKept, Round
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
+    from monitor.inference import Workers
     from monitor.store.contracts import KeptOutlooks, Ledger, Readings
 
 __all__ = [
@@ -101,6 +104,7 @@ def assess(
     asked: Collection[str] | None = None,
     fresh: bool = False,
     workers: int | None = None,
+    dask: str | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> tuple[Assessment, ...]:
     """Return what is believed about every declared box, then every box that reports without being declared.
@@ -110,26 +114,43 @@ def assess(
     for that of the same box with something changed: both only for the boxes ``asked`` about, or all.
 
     What is ``kept`` from earlier questions is answered from, unless ``fresh`` says otherwise, and what is new is kept
-    there. Many boxes are spread over ``workers`` processes, by default one for each core; ``progress`` is told
-    the share done.
+    there. Many boxes are spread over ``workers`` processes, by default one for each core, or over the workers of a
+    ``dask`` cluster at some address, or "local"; ``progress`` is told the share done.
     """
     as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
     latest, histories = readings.latest(), Histories.of(readings, ledger, boxes, as_of, room_climate)
     held = [box.name for box in boxes if asked is None or box.name in asked]
     special = None if humidity_limit is None and change is None else _Special(held, humidity_limit, change)
-    question = Round(
-        histories,
-        kept or NothingKept(),
-        held=held if special else (),
-        fresh=fresh,
-        workers=workers,
-        progress=progress,
-    )
-    answers, apart = _ask(question, histories, special)
+    with _where(workers, dask) as workplace:
+        question = Round(
+            histories,
+            kept or NothingKept(),
+            held=held if special else (),
+            fresh=fresh,
+            workers=workplace,
+            progress=progress,
+        )
+        answers, apart = _ask(question, histories, special)
     if humidity_limit is not None:
         boxes = [replace(box, humidity_limit=humidity_limit) if box.name in held else box for box in boxes]
     declared = (_assessment(histories, box, answers[box.name], latest.get(box.name), apart) for box in boxes)
     return (*declared, *_undeclared(readings, latest, boxes, as_of))
+
+
+@contextmanager
+def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
+    """Say where boxes are fitted."""
+    if dask is None:
+        yield workers
+        return
+    try:
+        from monitor.services.dask_cluster import DaskCluster  # noqa: PLC0415 -- only installed where it is wanted
+    except ModuleNotFoundError as error:
+        raise ClusterError(
+            f"the Dask library is not installed ({error}). Remedy: pip install 'siccast[dask]'"
+        ) from error
+    with closing(DaskCluster(dask, workers)) as cluster:
+        yield cluster
 
 
 def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
@@ -173,6 +194,8 @@ def _ask(question: Round, histories: Histories, special: _Special | None) -> tup
         answers = question.outlooks()
         if special is not None:
             answers = {**answers, **question.with_something_changed(**vars(special))}
+    except ClusterError:
+        raise
     except Exception as error:
         _log.exception("the boxes can't be looked at together; each is asked alone")
         apart = (

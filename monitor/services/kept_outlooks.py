@@ -10,18 +10,28 @@ Whoever was killed between two boxes, or overtaken by another process, leaves te
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from functools import partial
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 from monitor.records import KeptOutlook, Outlook, WhatIf
+from monitor.services.box_by_box import BoxByBox
 from monitor.services.packing import packed, unpacked, version_of_code
 
 if TYPE_CHECKING:
-    from monitor.inference import DisturbanceRates, Fitted, LastFit, LeakObservation, RefitReason, Teaching
+    from monitor.inference import (
+        DisturbanceRates,
+        Fitted,
+        LastFit,
+        LeakObservation,
+        RefitReason,
+        Teaching,
+        Workers,
+    )
     from monitor.services.histories import Histories
     from monitor.store.contracts import KeptOutlooks
 
@@ -33,6 +43,9 @@ _AHEAD = timedelta(minutes=1)
 """One that is newer than a question by no more answers it: another process was quicker. A judgement."""
 _AT_A_TIME = 16
 """Outlooks kept in one transaction. [boxes] A judgement: two megabytes, so that a listener's commit hardly waits."""
+_NOT_TRIED = 8
+"""Where another process writes, so many portions are not kept before the next try. A judgement: a hundred boxes take a
+second at least, and a backlog about as long."""
 _UPDATES_PER_FIT = 3
 """So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
 
@@ -72,7 +85,7 @@ class Round:
         *,
         held: Collection[str] = (),
         fresh: bool = False,
-        workers: int | None = None,
+        workers: Workers = None,
         progress: Progress = lambda _share: None,
     ) -> None:
         """``held`` are the boxes that are asked about with something changed afterwards."""
@@ -90,12 +103,15 @@ class Round:
         self._teaching: dict[str, Teaching] = {}
         self._fits: dict[str, LastFit] = {}
         """Of the boxes held."""
+        self._teachings = {name: one.teaching for name, one in self._known.items()}
+        """As they are kept."""
+        self._to_be_kept: list[tuple[KeptOutlook, bytes | None]] = []
+        self._all_kept, self._not_tried = True, 0
 
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
-        teachings = {name: one.teaching for name, one in self._known.items()}
-        if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(teachings):
+        if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
             self._answer_anew()
         return self._answers
 
@@ -107,14 +123,14 @@ class Round:
         for name in found.keys() - self._teaching.keys():
             self._read_teaching(name)
         limits = {name: humidity_limit or self._boxes[name].humidity_limit for name in found}
-        fits = {name: fit for name in found if (fit := self._fit_of(name)) is not None and name in self._teaching}
+        fits = [name for name in found if name in self._teaching and self._fitted_until(name) is not None]
         given = self._update(fits, humidity_limits=[limits[name] for name in fits], change=change)
-        found |= {name: one.outlook for name, one in zip(fits, given, strict=True) if not isinstance(one, StrEnum)}
+        found |= {name: one.outlook for name, one in given if not isinstance(one, StrEnum)}
         again = [name for name, one in found.items() if one is self._answers[name] and not one.refusal]
         for name in self._known.keys() - self._teaching.keys() if again else ():
             self._read_teaching(name)
         how = {"humidity_limits": [limits[name] for name in again], "change": change, "keep": False}
-        return found | {name: one.outlook for name, one in self._fitted(again, **how).items()}
+        return found | {name: one.outlook for name, one in self._fitted(again, **how)}
 
     def _as_it_is(self, name: str) -> Outlook | None:
         """The outlook that was kept, where it can be given for now."""
@@ -138,60 +154,71 @@ class Round:
             if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
         ]  # fmt: skip
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
-        new |= self._updated(grown, done)
+        new |= self._take(self._update(grown, progress=self._from(done)))
         left = [name for name in others if name not in new and (name in taught or name in grown)]
-        new |= self._fit(left, 1.0 - len(left) / len(self._boxes))
-        self._answers |= {name: one.outlook for name, one in new.items()}
-        self._keep(new, all_heard=not left or not self._with_more_to_learn(self._boxes))
+        self._fit(left, 1.0 - len(left) / len(self._boxes))
+        if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
+            self._kept.keep((), self._boxes, self._digest_of(self._teachings))
 
-    def _with_more_to_learn(self, names: Iterable[str]) -> list[str]:
+    def _with_more_to_learn(self, names: Iterable[str]) -> set[str]:
         """Those boxes to whose fits the others have something to teach."""
-        observations = self._observations()
-        return [name for name in names if self._teaching[name].pooled_moved(self._boxes[name], observations)]
+        from monitor.inference import KnownLeaks  # noqa: PLC0415
 
-    def _fit(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
+        known = KnownLeaks(self._observations())
+        return {name for name in names if self._teaching[name].pooled_moved(self._boxes[name], known)}
+
+    def _fit(self, names: Sequence[str], done: float) -> set[str]:
         """Fit boxes anew, the others informing them."""
-        found = self._fitted(names, progress=self._from(done))
-        self._note(found)
-        return found
+        return self._take(self._fitted(names, progress=self._from(done)))
 
-    def _fitted(self, names: Sequence[str], **how: Any) -> dict[str, Fitted]:
+    def _fitted(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted]]:
         from monitor.inference import fitted  # noqa: PLC0415
 
         if not names:
-            return {}
+            return
+        these = set(names)
         given = fitted(
-            [self._histories.history(self._boxes[name], None) for name in names],
+            BoxByBox(self._histories, [self._boxes[name] for name in names]),
             self._histories.as_of,
-            others=[one for one in self._observations() if one.box not in names],
+            others=[one for one in self._observations() if one.box not in these],
             rates=self._rates(),
             workers=self._workers,
             **how,
         )
-        return dict(zip(names, given, strict=True))
+        yield from zip(names, given, strict=True)
 
-    def _updated(self, names: Sequence[str], done: float) -> dict[str, Fitted]:
-        """Update those boxes whose last fit can be."""
-        fits = {name: fit for name in names if (fit := self._fit_of(name)) is not None}
-        given = zip(fits, self._update(fits, progress=self._from(done)), strict=True)
-        found = {name: one for name, one in given if not isinstance(one, StrEnum)}
-        self._note(found)
-        return found
-
-    def _update(self, fits: Mapping[str, LastFit], **how: Any) -> Sequence[Fitted | RefitReason]:
+    def _update(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted | RefitReason]]:
         from monitor.inference import RECENT_DAYS, updated  # noqa: PLC0415
 
-        if not fits:
-            return ()
+        if not names:
+            return
         recent = timedelta(days=RECENT_DAYS)
-        histories = [
-            self._histories.history(self._boxes[name], datetime.fromtimestamp(fit.posterior.now_s, UTC) - recent)
-            for name, fit in fits.items()
-        ]
-        return updated(
-            [(fit, self._teaching[name]) for name, fit in fits.items()], histories, self._histories.as_of,
-            rates=self._rates(), workers=self._workers, **how,
-        )  # fmt: skip
+        since = [until and until - recent for until in map(self._fitted_until, names)]
+        given = updated(
+            ((self._fit_of(name), self._teaching[name]) for name in names),
+            BoxByBox(self._histories, [self._boxes[name] for name in names], since),
+            self._histories.as_of,
+            rates=self._rates(),
+            workers=self._workers,
+            **how,
+        )
+        yield from zip(names, given, strict=True)
+
+    def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]]) -> set[str]:
+        """Answer by what was found, keep it, and let go of it: one box after another."""
+        new = set()
+        for name, one in found:
+            if isinstance(one, StrEnum):
+                continue
+            new.add(name)
+            self._answers[name], self._teaching[name] = one.outlook, one.teaching
+            self._teachings[name] = packed(one.teaching)
+            if name in self._held and one.last_fit is not None:
+                self._fits[name] = one.last_fit
+            if not one.outlook.trace and name not in self._of_later:
+                self._keep(self._to_keep(name, one))
+        self._keep_rest()
+        return new
 
     def _read_teaching(self, name: str) -> None:
         from monitor.inference import Teaching  # noqa: PLC0415
@@ -200,25 +227,17 @@ class Round:
         if teaching is not None:
             self._teaching[name] = teaching
 
-    def _note(self, found: Mapping[str, Fitted]) -> None:
-        for name, one in found.items():
-            self._teaching[name] = one.teaching
-            if name in self._held and one.last_fit is not None:
-                self._fits[name] = one.last_fit
+    def _keep(self, one: tuple[KeptOutlook, bytes | None]) -> None:
+        self._to_be_kept.append(one)
+        if len(self._to_be_kept) == _AT_A_TIME:
+            self._keep_rest()
 
-    def _keep(self, new: Mapping[str, Fitted], *, all_heard: bool) -> None:
-        """Keep what is new, and that all boxes have heard of it."""
-        teachings = {name: one.teaching for name, one in self._known.items()}
-        teachings |= {name: packed(one.teaching) for name, one in new.items()}
-        kept = []
-        for name, one in new.items():
-            if not one.outlook.trace and name not in self._of_later:
-                kept.append(self._to_keep(name, one, teachings[name]))
-            if len(kept) == _AT_A_TIME:
-                if not self._kept.keep(kept, self._boxes):
-                    return
-                kept = []
-        self._kept.keep(kept, self._boxes, self._digest_of(teachings) if all_heard and not self._of_later else b"")
+    def _keep_rest(self) -> None:
+        if self._to_be_kept and self._not_tried:
+            self._not_tried -= 1
+        elif self._to_be_kept and not self._kept.keep(self._to_be_kept, self._boxes):
+            self._all_kept, self._not_tried = False, _NOT_TRIED
+        self._to_be_kept = []
 
     def _digest_of(self, teachings: Mapping[str, bytes]) -> bytes:
         """A digest of all that boxes could hear of one another."""
@@ -227,10 +246,10 @@ class Round:
             digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
         return digest.digest()
 
-    def _to_keep(self, name: str, one: Fitted, teaching: bytes) -> tuple[KeptOutlook, bytes | None]:
+    def _to_keep(self, name: str, one: Fitted) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
         answer = packed(replace(one.outlook, forecast_if=None))
-        kept = KeptOutlook(name, as_of, made_of, answer, teaching)
+        kept = KeptOutlook(name, as_of, made_of, answer, self._teachings[name])
         if one.last_fit is None:
             return kept, None
         if one.last_fit.posterior.now_s == as_of.timestamp():
@@ -253,12 +272,19 @@ class Round:
         one = self._known[name]
         return self._holds(name, one.fitted_until, one.fit_rests_on)
 
-    def _fit_of(self, name: str) -> LastFit | None:
+    def _fitted_until(self, name: str) -> datetime | None:
+        if name in self._fits:
+            return datetime.fromtimestamp(self._fits[name].posterior.now_s, UTC)
+        return self._known[name].fitted_until if name in self._known else None
+
+    def _fit_of(self, name: str) -> LastFit | Callable[[], LastFit | None]:
+        """The fit behind what is known of a box, or what unpacks it where it is updated."""
         from monitor.inference import LastFit  # noqa: PLC0415
 
-        if name in self._fits or name not in self._known:
-            return self._fits.get(name)
-        return unpacked(self._kept.fit(name, self._known[name].fit_rests_on), LastFit)
+        if name in self._fits:
+            return self._fits[name]
+        kept = self._kept.fit(name, self._known[name].fit_rests_on) if name in self._known else None
+        return partial(unpacked, kept, LastFit)
 
     def _observations(self) -> list[LeakObservation]:
         return [one for teaching in self._teaching.values() for one in teaching.observations if one.finite]

@@ -29,7 +29,10 @@ REJECTED_LISTED = 50  # messages; judgement: a screenful or two
 
 
 class Readings(Protocol):
-    """A time series of readings; adding the same reading twice changes nothing."""
+    """A time series of readings; adding the same reading twice changes nothing.
+
+    It can be pickled: what arrives in another process reads the same store there.
+    """
 
     @property
     def contested(self) -> Sequence[Rejection]:

@@ -19,9 +19,9 @@ from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.change_point import with_change_point
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
+    KnownLeaks,
     LeakObservation,
     finite_only,
-    pool,
 )
 from monitor.inference.fit.posterior import Record
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -101,7 +101,7 @@ def test_what_is_no_number_is_told_to_nobody(caplog: pytest.LogCaptureFixture) -
         finite = finite_only([spoilt[0], sound, spoilt[1]])
     assert finite == [sound]
     assert [box for box in ("bad", "worse", "left") if box in caplog.text] == ["bad", "worse"]
-    assert all(map(math.isfinite, pool(Box("right", 10.0, 0.2, "gasket"), 0.0, finite)))
+    assert all(map(math.isfinite, KnownLeaks(finite).prior(Box("right", 10.0, 0.2, "gasket"), 0.0)))
 
 
 def test_a_box_whose_fit_is_no_number_fails_alone_with_its_trace() -> None:

@@ -18,9 +18,9 @@ from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
+    KnownLeaks,
     LeakObservation,
     leak_observation_of,
-    pool,
 )
 from monitor.inference.fit.posterior import Posterior
 from monitor.physics.materials import desiccant
@@ -50,7 +50,7 @@ def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
     others = observations(made_lives(6, LEAKY, 61))
     alone, together, held = [], [], []
     for life in made_lives(6, YOUNG, 62):
-        for found, pooled in ((alone, None), (together, pool(life.record.box, life.day_s(0), others))):
+        for found, pooled in ((alone, None), (together, KnownLeaks(others).prior(life.record.box, life.day_s(0)))):
             found.append(leak_of(estimate(life.record, life.now_s, pooled=pooled)).conductance_g_per_day_per_kpa)
         held.append(together[-1].p05 < life.true_mean_conductance < together[-1].p95)
     assert np.mean([width(one) for one in together]) < 0.8 * np.mean([width(one) for one in alone])
@@ -60,15 +60,15 @@ def test_boxes_of_a_kind_sharpen_what_is_said_of_a_young_one() -> None:
 def test_boxes_of_another_kind_teach_nothing() -> None:
     others = observations(made_lives(3, LEAKY, 63))
     box = replace(made_lives(1, YOUNG, 64)[0].record.box, style="bag")
-    assert pool(box, 0.0, others) == pool(box, 0.0, [])
+    assert KnownLeaks(others).prior(box, 0.0) == KnownLeaks([]).prior(box, 0.0)
 
 
 def test_an_earlier_episode_of_the_box_itself_tells_more_than_its_kin() -> None:
     life = made_lives(1, YOUNG, 65)[0]
     [seen] = observations(made_lives(1, LEAKY, 66))
     later = life.day_s(0) + 40 * 86_400.0
-    others = pool(life.record.box, later, [replace(seen, box="another")])
-    own = pool(life.record.box, later, [replace(seen, box=life.record.box.name)])
+    others = KnownLeaks([replace(seen, box="another")]).prior(life.record.box, later)
+    own = KnownLeaks([replace(seen, box=life.record.box.name)]).prior(life.record.box, later)
     assert own[1] < 0.7 * others[1]
     assert own[0] == pytest.approx(seen.mean, abs=0.5)
 

@@ -10,6 +10,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Dask,
     Fresh,
     ask,
     say_as_of,
@@ -34,8 +35,10 @@ def register(app: typer.Typer) -> None:
 def boxes(
     context: typer.Context,
     boxes: BoxNames = None,
+    *,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    dask: Dask = None,
     as_json: AsJson = False,
 ) -> None:
     """Show every box and what to do about it, worst first.
@@ -45,7 +48,7 @@ def boxes(
     from monitor.cli.output import show_json
     from monitor.presentation.answers import boxes_answer
 
-    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh)
+    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh, dask=dask)
     if as_json:
         show_json(boxes_answer(asked.assessments, asked.as_of, asked.wording))
         return
@@ -80,7 +83,9 @@ def say_faults(asked: Assessed) -> None:
             say(f"{assessment.box.name}: {fault}")
 
 
-def today(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, as_json: AsJson = False) -> None:
+def today(
+    context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, dask: Dask = None, as_json: AsJson = False
+) -> None:
     """Say what needs you today; exit code 3 if anything does.
 
     Boxes that leak more than they did come first. Then, worst first: boxes over their limit or due within a week,
@@ -89,7 +94,7 @@ def today(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, as_j
     from monitor.cli.output import show_json
     from monitor.services.assess import words_for_today
 
-    asked = ask(shelf_of(context), as_of=as_of, fresh=fresh)
+    asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
     wording = asked.wording
     words = words_for_today(
         asked.worst_first,

@@ -10,6 +10,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Dask,
     Fresh,
     Limit,
     ask,
@@ -38,6 +39,7 @@ def forecast(
     limit: Limit = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    dask: Dask = None,
     as_json: AsJson = False,
 ) -> None:
     """Show by when to dry each box, and why.
@@ -48,7 +50,7 @@ def forecast(
     from monitor.cli.output import show_json
     from monitor.presentation.answers import forecast_answer
 
-    asked = ask(shelf_of(context), boxes, as_of, limit, fresh=fresh)
+    asked = ask(shelf_of(context), boxes, as_of, limit, fresh=fresh, dask=dask)
     if as_json:
         show_json(forecast_answer(asked.assessments, asked.as_of, asked.wording))
     else:
@@ -59,8 +61,10 @@ def forecast(
 def leak(
     context: typer.Context,
     boxes: BoxNames = None,
+    *,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    dask: Dask = None,
     as_json: AsJson = False,
 ) -> None:
     """Show how leaky each box is.
@@ -72,7 +76,7 @@ def leak(
     from monitor.cli.output import show_json
     from monitor.presentation.answers import leak_answer
 
-    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh)
+    asked = ask(shelf_of(context), boxes, as_of, fresh=fresh, dask=dask)
     if as_json:
         show_json(leak_answer(asked.assessments, asked.as_of))
     else:

@@ -10,6 +10,7 @@ import typer
 from monitor.cli.session import (
     AsJson,
     AsOf,
+    Dask,
     Fresh,
     ask,
     shelf_of,
@@ -52,6 +53,7 @@ def plan(
     ] = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    dask: Dask = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan on which days to dry which boxes.
@@ -67,7 +69,7 @@ def plan(
         raise typer.BadParameter(f"{days} won't do; a plan covers 7 to 365 days", param_hint="'--days'")
     shelf = shelf_of(context)
     rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
-    asked = ask(shelf, as_of=as_of, fresh=fresh)
+    asked = ask(shelf, as_of=as_of, fresh=fresh, dask=dask)
     today = asked.wording.local_day(asked.as_of)
     planned = plan_recharges(asked.worst_first, dryer, today, rules.weekdays, horizon_days=horizon_days)
     if calendar:

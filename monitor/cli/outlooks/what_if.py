@@ -12,6 +12,7 @@ from monitor.cli.session import (
     AsJson,
     AsOf,
     BoxNames,
+    Dask,
     Fresh,
     Limit,
     ask,
@@ -75,6 +76,7 @@ def what_if(
     ] = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
+    dask: Dask = None,
     as_json: AsJson = False,
 ) -> None:
     """Show when each box would pass its limit if you changed something.
@@ -97,7 +99,7 @@ def what_if(
     if change == WhatIf():
         raise typer.BadParameter("nothing is changed: add one of --limit, --leak-times, --beads, --dry-mass, "
                                  "--weather, --room-rh or --room-temperature")  # fmt: skip
-    asked = ask(shelf, boxes, as_of, change=change, fresh=fresh)
+    asked = ask(shelf, boxes, as_of, change=change, fresh=fresh, dask=dask)
     if as_json:
         from monitor.presentation.answers import what_if_answer
 

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.session import ask, shelf_of
+from monitor.cli.session import Dask, ask, shelf_of
 from monitor.cli.site.publish import send_outlooks
 
 _LEAST_URGENT = 19  # niceness, no unit; by definition of POSIX the politest
@@ -28,6 +28,7 @@ def keep_ready(
     own_port: Annotated[
         int | None, typer.Option(help="Port of the broker inside the listener, where that runs.")
     ] = None,
+    dask: Dask = None,
 ) -> None:
     """Bring all forecasts up to date.
 
@@ -36,7 +37,7 @@ def keep_ready(
     if hasattr(os, "nice"):
         os.nice(_LEAST_URGENT)
     shelf = shelf_of(context)
-    asked = ask(shelf, beside_other_work=True)
+    asked = ask(shelf, beside_other_work=True, dask=dask)
     address = shelf.broker
     if own_port is not None:
         from monitor.feed.embedded import address_inside

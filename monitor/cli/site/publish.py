@@ -10,6 +10,7 @@ import typer
 
 from monitor.cli.session import (
     AsOf,
+    Dask,
     Fresh,
     ask,
     shelf_of,
@@ -30,7 +31,7 @@ def register(app: typer.Typer) -> None:
     app.command()(publish)
 
 
-def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False) -> None:
+def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, dask: Dask = None) -> None:
     """Send the forecast of every box to the broker, once.
 
     Other programs can read it there. Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the
@@ -42,7 +43,7 @@ def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False) ->
             f"{shelf.folder / SHELF_FILE} names no [broker]. The broker inside `listen` gets the outlooks without"
             " this command"
         )
-    sent = send_outlooks(ask(shelf, as_of=as_of, fresh=fresh), shelf.broker)
+    sent = send_outlooks(ask(shelf, as_of=as_of, fresh=fresh, dask=dask), shelf.broker)
     typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
 
 

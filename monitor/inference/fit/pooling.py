@@ -14,6 +14,7 @@ import numpy as np
 
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
 from monitor.units import SECONDS_PER_DAY
 
@@ -158,53 +159,112 @@ def finite_only(observations: Iterable[LeakObservation]) -> list[LeakObservation
     return finite
 
 
-def pool(box: Box, episode_start_s: float, observations: Iterable[LeakObservation]) -> tuple[float, float]:
-    """Return mean and sd of ln(air changes a day) for a prior, given the observations of this and other boxes.
+class KnownLeaks:
+    """Observations of many boxes, sorted out once: what they give for one box then costs little more than its own."""
 
-    Of each other box of the style the latest observation counts; of this box the latest of every earlier
-    episode, and every test of it empty.
+    def __init__(self, observations: Iterable[LeakObservation]) -> None:
+        self._own: dict[str, list[LeakObservation]] = {}
+        latest: dict[str, dict[str, LeakObservation]] = {}
+        for s in sorted(
+            observations, key=lambda one: (one.box, one.at_s)
+        ):  # a sum has the same last digit in one order
+            self._own.setdefault(s.box, []).append(s)
+            of_style = latest.setdefault(s.style, {})
+            of_style[s.box] = max(of_style.get(s.box, s), s, key=lambda one: one.at_s)
+        self._of_style = {style: _OfStyle.of(found) for style, found in latest.items()}
 
-    Parameters
-    ----------
-    box : Box
-        The box to start.
-    episode_start_s : float
-        Start of the episode to be fitted. [s since 1970 UTC]
-    observations : iterable of LeakObservation
-        Of this box and others.
+    def style(self, box: Box) -> tuple[float, float]:
+        """Return what the other boxes of its style give for a box: of each the latest observation counts.
 
-    Returns
-    -------
-    (float, float)
-        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
-    """
-    latest: dict[str, LeakObservation] = {}
-    own: dict[float, LeakObservation] = {}
-    for s in observations:
-        if s.box == box.name:
-            if s.before(episode_start_s):
+        Parameters
+        ----------
+        box : Box
+            Its own observations are left out.
+
+        Returns
+        -------
+        (float, float)
+            Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+        """
+        return _mean_and_sd(*self._style(box))
+
+    def prior(self, box: Box, episode_start_s: float, after_s: float | None = None) -> tuple[float, float]:
+        """Return mean and sd of ln(air changes a day) for a prior, given the observations of this and other boxes.
+
+        Of each other box of the style the latest observation counts; of this box the latest of every earlier
+        episode, and every test of it empty.
+
+        Parameters
+        ----------
+        box : Box
+            The box to start.
+        episode_start_s : float
+            Start of the episode to be fitted. [s since 1970 UTC]
+        after_s : float, optional
+            Of this box only what was observed later counts. [s since 1970 UTC]
+
+        Returns
+        -------
+        (float, float)
+            Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+        """
+        own: dict[float, LeakObservation] = {}
+        for s in self._own.get(box.name, ()):
+            if s.before(episode_start_s) and (after_s is None or s.at_s > after_s):
                 own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
-        elif s.style == box.style:
-            latest[s.box] = max(latest.get(s.box, s), s, key=lambda one: one.at_s)
-    mean, variance = _style(box, list(latest.values()))
-    precision, weighted = 1.0 / variance, mean / variance
-    if own:
-        episodes = sorted((s for s in own.values() if not s.tested), key=lambda s: s.at_s)
-        earlier = [*episodes[-EPISODES_COUNTED:], *(s for s in own.values() if s.tested)]
-        shares = np.array([1.0 / (s.sd**2 + BETWEEN_EPISODES_SD**2) for s in earlier])
-        # episodes of one box share its body: together they can't inform more than the spread between episodes allows
-        own_precision = min(float(shares.sum()), 1.0 / (BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
-        precision += own_precision
-        weighted += own_precision * float(shares @ [s.mean for s in earlier] / shares.sum())
+        precision, weighted = self._style(box)
+        if own:
+            own_precision, own_mean = _own_episodes(list(own.values()))
+            precision += own_precision
+            weighted += own_precision * own_mean
+        return _mean_and_sd(precision, weighted)
+
+    def _style(self, box: Box) -> tuple[float, float]:
+        """Precision, and the mean times that."""
+        others = self._of_style.get(box.style)
+        mean, variance = _style(box, *(others.without(box.name) if others else (np.empty(0), np.empty(0))))
+        return 1.0 / variance, mean / variance
+
+
+def _mean_and_sd(precision: float, weighted: float) -> tuple[float, float]:
     return weighted / precision, float(precision**-0.5)
 
 
-def _style(box: Box, observations: list[LeakObservation]) -> tuple[float, float]:
+@dataclass(frozen=True, eq=False)
+class _OfStyle:
+    """The latest observation of each box of a style."""
+
+    places: dict[str, int]
+    mean: FloatArray
+    sd: FloatArray
+
+    @classmethod
+    def of(cls, latest: dict[str, LeakObservation]) -> _OfStyle:
+        means, sds = (np.array([getattr(s, name) for s in latest.values()]) for name in ("mean", "sd"))
+        return cls({name: place for place, name in enumerate(latest)}, means, sds)
+
+    def without(self, box: str) -> tuple[FloatArray, FloatArray]:
+        if (place := self.places.get(box)) is None:
+            return self.mean, self.sd
+        return np.delete(self.mean, place), np.delete(self.sd, place)
+
+
+def _own_episodes(own: list[LeakObservation]) -> tuple[float, float]:
+    """Precision and mean of what its earlier episodes and tests say of a box."""
+    episodes = sorted((s for s in own if not s.tested), key=lambda s: s.at_s)
+    earlier = [*episodes[-EPISODES_COUNTED:], *(s for s in own if s.tested)]
+    shares = np.array([1.0 / (s.sd**2 + BETWEEN_EPISODES_SD**2) for s in earlier])
+    # episodes of one box share its body: together they can't inform more than the spread between episodes allows
+    precision = min(float(shares.sum()), 1.0 / (BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
+    return precision, float(shares @ [s.mean for s in earlier] / shares.sum())
+
+
+def _style(box: Box, values: FloatArray, sds: FloatArray) -> tuple[float, float]:
     """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
     prior_mean, prior_sd = style_prior(box)
-    if not observations:
+    if not values.size:
         return prior_mean, prior_sd**2
-    values, noise = np.array([s.mean for s in observations]), np.array([s.sd for s in observations]) ** 2
+    noise = sds**2
     logs, means, variances = [], [], []
     for spread in _BETWEEN_BOXES:
         total = noise + spread**2

@@ -52,7 +52,7 @@ class Room:
 
 @dataclass(frozen=True, eq=False)
 class BoxInput:
-    """A box's history, its room by number: many boxes share a room, which is sent to a worker process once."""
+    """A box's history, its room by number: many boxes share a room."""
 
     history: BoxHistory
     """Without its room."""
@@ -136,8 +136,10 @@ class FirstFit:
         return any(one.before(start_s) for one in self.observations)
 
 
-def by_room(histories: Sequence[BoxHistory], now_s: float) -> tuple[list[BoxInput], tuple[Room, ...]]:
-    """Return boxes without their rooms, and the rooms: each once, and of all no more than is needed.
+def by_room(
+    histories: Sequence[BoxHistory], now_s: float, known: dict[int, Room] | None = None
+) -> tuple[list[BoxInput], tuple[Room, ...]]:
+    """Return boxes without their rooms, and with no more readings than are needed; and the rooms: each once.
 
     Parameters
     ----------
@@ -145,27 +147,26 @@ def by_room(histories: Sequence[BoxHistory], now_s: float) -> tuple[list[BoxInpu
         Of a shelf; boxes of one room share one series.
     now_s : float
         What came later doesn't count. [s since 1970 UTC]
+    known : dict, optional
+        Rooms by the identity of their series; they are taken from there, and new ones put there.
 
     Returns
     -------
     (list of BoxInput, tuple of Room)
         In the order of the histories, and of first use.
     """
-    needed = [_needed_of(history, now_s) for history in histories]
-    series: dict[int, ReadingSeries] = {}
-    since_s: dict[int, float] = {}
-    for history, need in zip(histories, needed, strict=True):
-        if (room := history.room) is not None and len(room):
-            series[id(room)] = room
-            since_s[id(room)] = min(since_s.get(id(room), need.room_since_s), need.room_since_s)
-    cut = {key: between(room, since_s[key]) for key, room in series.items()}
-    cut = {key: room for key, room in cut.items() if len(room)}
-    numbers = {key: place for place, key in enumerate(cut)}
-    box_input = [
-        BoxInput(replace(history, readings=need.of(history.readings), room=None), numbers.get(id(history.room)), need)
-        for history, need in zip(histories, needed, strict=True)
-    ]
-    return box_input, tuple(Room(room, reduce_to_hours(room)) for room in cut.values())
+    known = {} if known is None else known
+    numbers: dict[int, int] = {}
+    box_input = []
+    for history in histories:
+        series, needed = history.room, _needed_of(history, now_s)
+        if series is not None and len(series):
+            if id(series) not in known:
+                known[id(series)] = Room(series, reduce_to_hours(series))
+            numbers.setdefault(id(series), len(numbers))
+        bare = replace(history, readings=needed.of(history.readings), room=None)
+        box_input.append(BoxInput(bare, numbers.get(id(series)), needed))
+    return box_input, tuple(known[key] for key in numbers)
 
 
 def _needed_of(history: BoxHistory, now_s: float) -> Needed:

@@ -23,7 +23,7 @@ from monitor.inference.evidence.episodes import (
 )
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.fit import refreshed, unchanged
-from monitor.inference.fit.pooling import LeakObservation, pool
+from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.state import State, drawn_box
 from monitor.inference.shelf.first_fit import (
@@ -72,32 +72,7 @@ class RefitReason(StrEnum):
     draws = "too few effective draws"
     wandered = "the leak is not what it was"
     failed = "the last posterior can't be updated"
-
-
-def pooled_over(
-    box: Box, episode_start_s: float, change_at_s: float | None, observations: Sequence[LeakObservation]
-) -> tuple[float, float]:
-    """Return the prior of a box's leak as other boxes and its own earlier episodes give it.
-
-    Parameters
-    ----------
-    box : Box
-        The box.
-    episode_start_s : float
-        Start of the episode it is in. [s since 1970 UTC]
-    change_at_s : float or None
-        When its leak changed last: what it was before says nothing of it now. [s since 1970 UTC]
-    observations : sequence of LeakObservation
-        Of all boxes.
-
-    Returns
-    -------
-    (float, float)
-        Mean and standard deviation. [ln air changes a day]
-    """
-    if change_at_s is not None:
-        observations = [s for s in observations if s.box != box.name or s.at_s > change_at_s]
-    return pool(box, episode_start_s, observations)
+    gone = "its last fit is not kept any more"
 
 
 @dataclass(frozen=True)
@@ -116,14 +91,14 @@ class Teaching:
     changed_at_s: float | None = None
     """When its leak changed last. [s since 1970 UTC]"""
 
-    def pooled_moved(self, box: Box, observations: Sequence[LeakObservation]) -> bool:
+    def pooled_moved(self, box: Box, known: KnownLeaks) -> bool:
         """Return whether other boxes have something to teach that the fit has not heard.
 
         Parameters
         ----------
         box : Box
             The box.
-        observations : sequence of LeakObservation
+        known : KnownLeaks
             Of all boxes, as they are now.
 
         Returns
@@ -133,7 +108,7 @@ class Teaching:
         """
         if self.pooled is None:
             return False
-        pooled = pooled_over(box, self.episode_start_s, self.changed_at_s, observations)
+        pooled = known.prior(box, self.episode_start_s, self.changed_at_s)
         widened = abs(float(np.log(pooled[1] / self.pooled[1])))
         return abs(pooled[0] - self.pooled[0]) > _POOLED_MOVED_BY or widened > _POOLED_WIDENED_BY
 

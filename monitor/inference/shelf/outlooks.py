@@ -5,8 +5,10 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import datetime
+from itertools import repeat
+from traceback import format_exception
 from typing import TypeVar
 
 from monitor.inference.answers.explanation import (
@@ -30,11 +32,7 @@ from monitor.inference.fit.change_point import (
     words_for,
 )
 from monitor.inference.fit.fit import under_pooled_prior
-from monitor.inference.fit.pooling import (
-    LeakObservation,
-    finite_only,
-    pool,
-)
+from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, finite_only
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.shelf.first_fit import (
@@ -45,14 +43,14 @@ from monitor.inference.shelf.first_fit import (
     first_fit,
     refused,
 )
+from monitor.inference.shelf.first_fits import first_fits
 from monitor.inference.shelf.last_fit import (
     LastFit,
     RefitReason,
     Teaching,
-    pooled_over,
     recent_steps_s,
 )
-from monitor.inference.shelf.workers import worker_pool
+from monitor.inference.shelf.workers import Workers, worker_pool
 from monitor.records import BoxHistory, Outlook, WhatIf
 
 Progress = Callable[[float], None]
@@ -71,7 +69,8 @@ _log = logging.getLogger(__name__)
 class _Shared:
     """What the jobs of all boxes have in common."""
 
-    rooms: tuple[Room, ...]
+    histories: Sequence[BoxHistory]
+    """A job names one by its place; it is read where the job is done."""
     now_s: float
     horizon_days: int
     change: WhatIf | None
@@ -80,6 +79,13 @@ class _Shared:
     """True where the fit is returned beside the outlook."""
     assumptions: Assumptions | None = None
     """Settings of the model of errors; the usual ones where None."""
+    rooms: dict[int, Room] = field(default_factory=dict)
+    """Each reduced to hours once in every process."""
+
+    def read(self, place: int) -> tuple[BoxInput, tuple[Room, ...]]:
+        """Return a box as a fit takes it, with its room."""
+        [box_input], rooms = by_room([self.histories[place]], self.now_s, self.rooms)
+        return box_input, rooms
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,7 +97,8 @@ class _SecondFit:
     """Mean and standard deviation of its leak before its readings. [ln air changes a day]"""
     style_leak: tuple[float, float] | None
     """The same of boxes of its style, its own earlier episodes left out."""
-    limit: float
+    limit: float | None
+    """Its own where None. [fraction of saturation]"""
     steps_s: tuple[float, ...] = ()
     """When humidity took lasting steps in the recent readings. [s since 1970 UTC]"""
 
@@ -100,10 +107,10 @@ class _SecondFit:
 class _Update:
     """A box to be updated from its last fit."""
 
-    last_fit: LastFit
+    place: int
+    last_fit: LastFit | Callable[[], LastFit | None]
     teaching: Teaching
-    box_input: BoxInput
-    limit: float
+    limit: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +132,7 @@ def outlooks(
     horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     *,
-    workers: int | None = None,
+    workers: Workers = None,
     progress: Progress = lambda _share: None,
 ) -> list[Outlook]:
     """Return one outlook for each history, in order; boxes given together inform each other.
@@ -142,8 +149,8 @@ def outlooks(
         How far to look ahead. [days]
     change : WhatIf, optional
         A what-if that is forecast too, beside the box as it is.
-    workers : int, optional
-        Processes for many boxes; one for each core where left out.
+    workers : int or Cluster, optional
+        Processes for many boxes, or a cluster; one process for each core where left out.
     progress : callable
         Called with the share done, from 0 to 1.
 
@@ -168,17 +175,19 @@ def fitted(
     others: Sequence[LeakObservation] = (),
     rates: DisturbanceRates | None = None,
     keep: bool = True,
-    workers: int | None = None,
+    workers: Workers = None,
     progress: Progress = lambda _share: None,
-) -> list[Fitted]:
-    """Return one outlook for each history as ``outlooks`` does, with what is worth keeping of its fit.
+) -> Iterator[Fitted]:
+    """Yield one outlook for each history as ``outlooks`` does, with what is worth keeping of its fit.
 
-    Each box is fitted alone, then again under the prior pooled over all.
+    Each box is fitted alone, then again under the prior pooled over all. Nothing but answers and what boxes teach one
+    another is held for all of them at once.
 
     Parameters
     ----------
     histories : sequence of BoxHistory
-        What was declared, logged and shown, a box each.
+        What was declared, logged and shown, a box each. A sequence may read one when it is asked for it; workers are
+        sent the sequence, and read there.
     as_of : datetime
         The present of all of them; what came later doesn't count.
     humidity_limits : sequence of float, optional
@@ -193,31 +202,34 @@ def fitted(
         How the boxes of the shelf are used; by these histories alone where left out.
     keep : bool
         False where nobody keeps the fits.
-    workers : int, optional
-        Processes for many boxes; one for each core where left out.
+    workers : int or Cluster, optional
+        Processes for many boxes, or a cluster; one process for each core where left out.
     progress : callable
         Called with the share done, from 0 to 1.
 
-    Returns
-    -------
-    list of Fitted
+    Yields
+    ------
+    Fitted
         In the order of the histories.
     """
-    limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    now_s = as_of.timestamp()
-    box_input, rooms = by_room(histories, now_s)
+    now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(rooms, now_s, horizon_days, change, rates, keep)
-    count = len(box_input)
-    with worker_pool(shared, count, workers) as executor:
-        looked = list(_with_progress(executor.each(_first_fit, box_input), count, progress, 0.0, _FIRST_FITS_SHARE))
-        jobs = _with_others([first for first, _ in looked], others, limits)
-        jobs = [replace(job, steps_s=steps_s) for job, (_, steps_s) in zip(jobs, looked, strict=True)]
-        return list(_with_progress(executor.each(_outlook, jobs), count, progress, _FIRST_FITS_SHARE, 1.0))
+    shared, steps_s = _Shared(histories, now_s, horizon_days, change, rates, keep), []
+    with worker_pool(shared, count, workers) as executor, first_fits(count) as firsts:
+        looked = executor.each(_first_fit, range(count))
+        for first, steps in _with_progress(looked, count, progress, 0.0, _FIRST_FITS_SHARE):
+            firsts.add(first)
+            steps_s.append(steps)
+        known = KnownLeaks([*others, *finite_only(firsts.observations())])
+        limits: Iterable[float | None] = humidity_limits or repeat(None, count)
+        jobs = (
+            _second_fit(first, known, limit, steps) for first, limit, steps in zip(firsts, limits, steps_s, strict=True)
+        )
+        yield from _with_progress(executor.each(_outlook, jobs), count, progress, _FIRST_FITS_SHARE, 1.0)
 
 
 def updated(
-    last_fits: Sequence[tuple[LastFit, Teaching]],
+    last_fits: Iterable[tuple[LastFit | Callable[[], LastFit | None], Teaching]],
     histories: Sequence[BoxHistory],
     as_of: datetime,
     *,
@@ -225,17 +237,17 @@ def updated(
     horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     rates: DisturbanceRates | None = None,
-    workers: int | None = None,
+    workers: Workers = None,
     progress: Progress = lambda _share: None,
-) -> list[Fitted | RefitReason]:
-    """Return one outlook for each history, updated from the last fit of the box.
+) -> Iterator[Fitted | RefitReason]:
+    """Yield one outlook for each history, updated from the last fit of the box.
 
     Parameters
     ----------
-    last_fits : sequence of (LastFit, Teaching)
-        One for each history, with what it learned from other boxes.
+    last_fits : iterable of (LastFit, Teaching)
+        One for each history, with what it learned from other boxes; or what gives the fit where it is updated.
     histories : sequence of BoxHistory
-        A box each; of the readings those of the last weeks before the fit, and since, will do.
+        A box each, as for ``fitted``; of the readings those of the last weeks before the fit, and since, will do.
     as_of : datetime
         The present of all of them, no earlier than the fits; what came later doesn't count.
     humidity_limits : sequence of float, optional
@@ -246,27 +258,26 @@ def updated(
         A what-if that is forecast too, beside the box as it is.
     rates : DisturbanceRates, optional
         How the boxes of the shelf are used; by these histories alone where left out.
-    workers : int, optional
-        Processes for many boxes; one for each core where left out.
+    workers : int or Cluster, optional
+        Processes for many boxes, or a cluster; one process for each core where left out.
     progress : callable
         Called with the share done, from 0 to 1.
 
-    Returns
-    -------
-    list of Fitted or RefitReason
+    Yields
+    ------
+    Fitted or RefitReason
         In the order of the histories; a reason where a box must be fitted again.
     """
-    limits = humidity_limits or [history.box.humidity_limit for history in histories]
-    now_s = as_of.timestamp()
-    box_input, rooms = by_room(histories, now_s)
+    now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(rooms, now_s, horizon_days, change, rates, True)
-    jobs = [
-        _Update(last_fit, teaching, one, limit)
-        for (last_fit, teaching), one, limit in zip(last_fits, box_input, limits, strict=True)
-    ]
-    with worker_pool(shared, len(jobs) // _UPDATES_PER_FIT, workers) as executor:
-        return list(_with_progress(executor.each(_updated, jobs), len(jobs), progress, 0.0, 1.0))
+    shared = _Shared(histories, now_s, horizon_days, change, rates, True)
+    limits: Iterable[float | None] = humidity_limits or repeat(None, count)
+    jobs = (
+        _Update(place, last_fit, teaching, limit)
+        for place, ((last_fit, teaching), limit) in enumerate(zip(last_fits, limits, strict=True))
+    )
+    with worker_pool(shared, count // _UPDATES_PER_FIT, workers) as executor:
+        yield from _with_progress(executor.each(_updated, jobs), count, progress, 0.0, 1.0)
 
 
 def outlook_among(
@@ -311,10 +322,10 @@ def outlook_among(
     same_style = [one for one in box_input if one.history.box.style == asked.history.box.style]
     limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit
     disturbance_rates = rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(rooms, now_s, horizon_days, None, disturbance_rates, False, assumptions)
+    shared = _Shared((), now_s, horizon_days, None, disturbance_rates, False, assumptions)
     first = [first_fit(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in same_style]
-    jobs = _with_others(first, (), [limit] * len(same_style))
-    return _outlook(shared, jobs[same_style.index(asked)]).outlook
+    known = KnownLeaks(finite_only(s for one in first for s in one.observations))
+    return _outlook(shared, _second_fit(first[same_style.index(asked)], known, limit)).outlook
 
 
 def _with_progress(
@@ -326,15 +337,26 @@ def _with_progress(
         progress(start + (end - start) * done / count)
 
 
-def _first_fit(shared: _Shared, box_input: BoxInput) -> tuple[FirstFit, tuple[float, ...]]:
-    first = first_fit(box_input, shared.rooms, shared.now_s, shared.assumptions)
+def _first_fit(shared: _Shared, place: int) -> tuple[FirstFit, tuple[float, ...]]:
+    try:
+        box_input, rooms = shared.read(place)
+    except Exception as error:  # with its trace, so that nobody keeps this for an answer
+        return FirstFit(None, replace(refused(error), trace="".join(format_exception(error)))), ()
+    first = first_fit(box_input, rooms, shared.now_s, shared.assumptions)
     kept = shared.kept and first.posterior is not None
-    return first, recent_steps_s(box_input, shared.rooms, shared.now_s) if kept else ()
+    return first, recent_steps_s(box_input, rooms, shared.now_s) if kept else ()
 
 
 def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
-    last_fit = update.last_fit
-    now = last_fit.updated(update.box_input, shared.rooms, shared.now_s)
+    last_fit = update.last_fit() if callable(update.last_fit) else update.last_fit
+    if last_fit is None:
+        return RefitReason.gone
+    try:
+        box_input, rooms = shared.read(update.place)
+    except Exception:
+        _log.exception("box %s is fitted again: it can't be read", last_fit.posterior.box.name)
+        return RefitReason.failed
+    now = last_fit.updated(box_input, rooms, shared.now_s)
     if isinstance(now, RefitReason):
         return now
     outlook = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared)
@@ -342,26 +364,17 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
         return RefitReason.failed
     teaching = replace(update.teaching, rates=shared.disturbance_rates)
-    return Fitted(outlook, teaching, last_fit.moved_on(now, update.box_input, shared.rooms))
+    return Fitted(outlook, teaching, last_fit.moved_on(now, box_input, rooms))
 
 
-def _with_others(
-    first: Sequence[FirstFit], others: Sequence[LeakObservation], limits: Sequence[float]
-) -> list[_SecondFit]:
-    """Each box with the prior of its leak pooled over the others and its own earlier episodes."""
-    observations = [*others, *finite_only(s for one in first for s in one.observations)]
-    observations.sort(key=lambda one: (one.box, one.at_s))  # a sum is the same to the last digit in one order only
-    return [_second_fit(one, observations, limit) for one, limit in zip(first, limits, strict=True)]
-
-
-def _second_fit(first: FirstFit, observations: list[LeakObservation], limit: float) -> _SecondFit:
+def _second_fit(first: FirstFit, known: KnownLeaks, limit: float | None, steps_s: tuple[float, ...] = ()) -> _SecondFit:
+    """The box with the prior of its leak pooled over the others and its own earlier episodes."""
     posterior = first.posterior
     if posterior is None:
         return _SecondFit(first, (0.0, 0.0), None, limit)
-    style_leak = pool(posterior.box, 0.0, [s for s in observations if s.box != posterior.box.name])
     change_at_s = first.change_point.at.timestamp() if first.change_point else None
-    pooled = pooled_over(posterior.box, posterior.episode.start_s, change_at_s, observations)
-    return _SecondFit(first, pooled, style_leak, limit)
+    pooled = known.prior(posterior.box, posterior.episode.start_s, change_at_s)
+    return _SecondFit(first, pooled, known.style(posterior.box), limit, steps_s)
 
 
 def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:
@@ -383,10 +396,11 @@ def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:
 
 
 def _outlook_of(
-    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float, shared: _Shared
+    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float | None, shared: _Shared
 ) -> Outlook:
     try:
-        return _answer(posterior, first, style_leak, limit, shared)
+        own = posterior.box.humidity_limit
+        return _answer(posterior, first, style_leak, own if limit is None else limit, shared)
     except Exception as error:
         return refused(error)
 

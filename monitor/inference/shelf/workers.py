@@ -1,15 +1,20 @@
-"""The same work for many boxes, spread over all cores where that pays; answers come in the order of the jobs."""
+"""The same work for many boxes: in this process, in others of this machine, or on a cluster; answers come in order.
+
+No more jobs are on their way than the workers need, so that however many boxes there are, few are in memory.
+"""
 
 from __future__ import annotations
 
 import logging
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from typing import Any, Generic, TypeVar
+from contextlib import AbstractContextManager, contextmanager
+from itertools import islice
+from typing import Any, Generic, Protocol, TypeVar
 
 Shared = TypeVar("Shared")
 Job = TypeVar("Job")
@@ -20,47 +25,138 @@ PAYS_FROM = 24
 80 ms (DEVELOPERS.md), so two dozen cost a process what it takes to start."""
 _AT_A_TIME = 4
 """Boxes sent to a process at once. [boxes] Judgement: sending costs little then, and none waits long at the end."""
+_WAITING = 4
+"""So many portions of jobs are on their way for each process. Judgement: none runs dry while the first of them is slow,
+and a dozen boxes a process are in memory."""
+
+_LOST = (BrokenProcessPool, OSError)
+"""What a crew fails with that has no processes left, or can't be reached."""
 
 _log = logging.getLogger(__name__)
 
 
+class Future(Protocol):
+    """An answer to come."""
+
+    def result(self) -> Any:
+        """Wait for it.
+
+        Returns
+        -------
+        any
+            The answer.
+        """
+        ...
+
+
+class Crew(Protocol):
+    """Processes that do work elsewhere, each with what the jobs share at hand."""
+
+    def submit(self, work: Callable[[Any, Any], Any], jobs: list[Any]) -> Future:
+        """Have a portion of jobs done.
+
+        Parameters
+        ----------
+        work : callable
+            Is given what is shared and a job.
+        jobs : list
+            The portion.
+
+        Returns
+        -------
+        Future
+            The list of their answers, in order.
+        """
+        ...
+
+    @property
+    def processes(self) -> int:
+        """How many work at once. [1]"""
+        ...
+
+
+class Cluster(Protocol):
+    """Where work is done for whoever names one."""
+
+    def crew(self, shared: object) -> AbstractContextManager[Crew]:
+        """Give every worker what the jobs share, until the end of the body.
+
+        Parameters
+        ----------
+        shared : any
+            Can be pickled.
+
+        Returns
+        -------
+        context manager of Crew
+            Raises ``ClusterError`` where the cluster can't do the work.
+        """
+        ...
+
+
+Workers = int | Cluster | None
+"""So many processes of this machine, one for each core, or a cluster."""
+
+
 class WorkerPool(Generic[Shared]):
-    """Processes that do a piece of work for each of many jobs; each has what the jobs share."""
+    """Does a piece of work for each of many jobs, each time with what the jobs share."""
 
-    def __init__(self, shared: Shared, pool: ProcessPoolExecutor | None) -> None:
-        self._shared, self._pool = shared, pool
+    def __init__(self, shared: Shared, crew: Crew | None) -> None:
+        self._shared, self._crew = shared, crew
 
-    def each(self, work: Callable[[Shared, Job], Answer], jobs: Sequence[Job]) -> Iterator[Answer]:
-        """Yield an answer for each job, in order; what a pool that died left undone is done here.
+    def each(self, work: Callable[[Shared, Job], Answer], jobs: Iterable[Job]) -> Iterator[Answer]:
+        """Yield an answer for each job, in order; what processes that died left undone is done here.
 
         Parameters
         ----------
         work : callable
             Is given what is shared and a job; can be pickled.
-        jobs : sequence
-            Can be pickled.
+        jobs : iterable
+            Can be pickled; they are taken as they are sent.
 
         Yields
         ------
         answer
             In the order of the jobs.
         """
-        done = 0
-        if self._pool is not None:
+        jobs, sent = iter(jobs), deque[tuple[list[Job], Future | None]]()
+        while (portion := list(islice(jobs, _AT_A_TIME))) or sent:
+            if portion:
+                sent.append((portion, self._submit(work, portion)))
+            if not portion or self._crew is None or len(sent) > _WAITING * self._crew.processes:
+                yield from self._answers(work, *sent.popleft())
+
+    def _submit(self, work: Callable[[Shared, Job], Answer], portion: list[Job]) -> Future | None:
+        if self._crew is not None:
             try:
-                for answer in self._pool.map(_work, [work] * len(jobs), jobs, chunksize=_AT_A_TIME):
-                    done += 1
-                    yield answer
-            except (BrokenProcessPool, OSError) as error:
-                _log.warning("the other cores can't be used (%s); going on with one", error)
-                self._pool = None
-        for job in jobs[done:]:
+                return self._crew.submit(work, portion)
+            except _LOST as error:
+                self._go_on_alone(error)
+        return None
+
+    def _answers(
+        self, work: Callable[[Shared, Job], Answer], portion: list[Job], future: Future | None
+    ) -> Iterator[Answer]:
+        if future is not None:
+            try:
+                answers = future.result()
+            except _LOST as error:
+                self._go_on_alone(error)
+            else:
+                yield from answers
+                return
+        for job in portion:
             yield work(self._shared, job)
+
+    def _go_on_alone(self, error: BaseException) -> None:
+        if self._crew is not None:
+            _log.warning("the other processes can't be used (%s); going on with this one", error)
+        self._crew = None
 
 
 @contextmanager
-def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[WorkerPool[Shared]]:
-    """Start a pool of processes for so many boxes, shut down when the body ends.
+def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[WorkerPool[Shared]]:
+    """Have work done for so many boxes where it pays; processes that were started end when the body ends.
 
     Parameters
     ----------
@@ -68,24 +164,39 @@ def worker_pool(shared: Shared, boxes: int, workers: int | None) -> Iterator[Wor
         What all jobs share; can be pickled.
     boxes : int
         How many jobs are to be expected; few of them are done in this process.
-    workers : int or None
-        Processes; None takes as many as there are cores.
+    workers : int, Cluster or None
+        Processes; None takes as many as there are cores. A cluster is taken however few the jobs are.
 
     Yields
     ------
     WorkerPool
         To be used within the body.
     """
+    if workers is not None and not isinstance(workers, int):
+        with workers.crew(shared) as crew:
+            yield WorkerPool(shared, crew)
+        return
     workers = min(os.cpu_count() or 1 if workers is None else workers, boxes // _AT_A_TIME)
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
         return
-    # spawned, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
-    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _begin, (shared,))
+    crew = _Processes(shared, workers)
     try:
-        yield WorkerPool(shared, pool)
+        yield WorkerPool(shared, crew)
     finally:
-        pool.shutdown(cancel_futures=True)
+        crew.pool.shutdown(cancel_futures=True)
+
+
+class _Processes:
+    """A crew on this machine."""
+
+    def __init__(self, shared: object, processes: int) -> None:
+        # spawned, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
+        self.pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"), _begin, (shared,))
+        self.processes = processes
+
+    def submit(self, work: Callable[[Any, Any], Any], jobs: list[Any]) -> Future:
+        return self.pool.submit(_work, work, jobs)
 
 
 _at_work: dict[str, Any] = {}
@@ -96,5 +207,5 @@ def _begin(shared: object) -> None:
     _at_work["shared"] = shared
 
 
-def _work(work: Callable[[Any, Any], Any], job: Any) -> Any:
-    return work(_at_work["shared"], job)
+def _work(work: Callable[[Any, Any], Any], jobs: list[Any]) -> list[Any]:
+    return [work(_at_work["shared"], job) for job in jobs]

@@ -7,6 +7,7 @@ was ever set aside: the server is told no deletions, so what it has for those in
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
@@ -14,20 +15,26 @@ import numpy as np
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from monitor.records import Reading, ReadingSeries, ReadingSource
+from monitor.errors import StoreError
+from monitor.records import ROOM, Reading, ReadingSeries, ReadingSource
 from monitor.retrying import BackOff
+from monitor.store.influx.elsewhere import Part, known_to_the_file_alone
 from monitor.store.influx.outbox import open_client
 from monitor.store.influx.wire import flux_hourly, flux_series
+from monitor.store.sqlite.connection import Database, Place, place_of
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.rows import to_ms
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Iterable, Iterator
-    from datetime import datetime
+    from pathlib import Path
 
     from monitor.records import InfluxAddress
-    from monitor.store.sqlite.connection import Database
+
+
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+"""A question about then is answered with nothing. [UTC] Judgement: no sensor sent to any such server yet."""
 
 
 class InfluxReadings(SqliteReadings):
@@ -42,6 +49,11 @@ class InfluxReadings(SqliteReadings):
         self._client = open_client(address)
         self._back_off = BackOff(first_s=60.0, longest_s=600.0)  # judgement: each try costs a page its wait
         self._not_before = 0.0
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel as the places of file and server, with what the server can't say for where the file is not."""
+        path = self._database.path.absolute()
+        return _arrived, (path, place_of(path), known_to_the_file_alone(self._database), self._address)
 
     def close(self) -> None:
         """Let go of the server."""
@@ -137,6 +149,29 @@ class InfluxReadings(SqliteReadings):
             return None
         self._back_off.succeeded()
         return rows
+
+
+class ReadingsElsewhere(InfluxReadings):
+    """Keeps the contract for reading where the shelf's file is not, so that a server that is away is an error."""
+
+    def __init__(self, database: Database, address: InfluxAddress) -> None:
+        super().__init__(database, address)
+        self._ask(flux_series(address.bucket, ROOM, _LONG_AGO, _LONG_AGO + timedelta(seconds=1)))
+
+    def _ask(self, flux: str) -> list[dict[str, Any]]:
+        given = super()._ask(flux)
+        if given is None:
+            raise StoreError(
+                f"InfluxDB at {self._address.url} gives it no answer, and the shelf's own database is on another"
+                " machine"
+            )
+        return given
+
+
+def _arrived(path: Path, place: Place, data: bytes, address: InfluxAddress) -> InfluxReadings:
+    if place_of(path) == place:
+        return InfluxReadings(Database(path, read_only=True), address)
+    return ReadingsElsewhere(Part(path, data), address)
 
 
 def _column(given: list[dict[str, Any]], name: str) -> Any:

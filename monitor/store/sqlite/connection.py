@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import platform
 import sqlite3
 from typing import TYPE_CHECKING
 
@@ -107,6 +108,11 @@ class Database:
             self._held.let_go()
             self._held = None
         self.connection.close()
+
+    def __reduce__(self) -> tuple[Callable[..., Database], tuple[Path, Place]]:
+        """Travel as the place of the file: it is opened to read where this arrives."""
+        path = self.path.absolute()
+        return _opened_to_read, (path, place_of(path))
 
     def _open(self) -> sqlite3.Connection:
         if self._read_only:
@@ -233,3 +239,25 @@ def explain(path: Path, error: Exception) -> StoreError:
     if name == "SQLITE_ERROR":  # our questions are sound, so it is the tables that are not
         return StoreError(f"{path} lacks what every database of siccast has ({error}). Put a backup in its place")
     return StoreError(f"{path}: {error}")
+
+
+Place = tuple[str, int, int]
+"""Machine, device and number of a file."""
+
+
+def place_of(path: Path) -> Place:
+    """Return where a file is; a copy of it has another place."""
+    try:
+        status = path.stat()
+    except OSError:
+        return platform.node(), 0, 0
+    return platform.node(), status.st_dev, status.st_ino
+
+
+def _opened_to_read(path: Path, place: Place) -> Database:
+    if place_of(path) != place:
+        raise StoreError(
+            f"{path} is on the machine {place[0]} and can be read only there. Start workers there, or keep readings in"
+            " InfluxDB too: [influx] in shelf.toml"
+        )
+    return Database(path, read_only=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from hashlib import blake2b
 from itertools import chain, islice
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -109,6 +109,10 @@ class SqliteReadings:
         self._box_ids: dict[str, int] = {}
         self._generation = database.generation
         self.contested: list[Rejection] = []
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel to another process as the place of the file."""
+        return type(self), (self._database,)
 
     def add(
         self,
