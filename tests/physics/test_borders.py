@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import pickle
 from collections.abc import Callable
 from dataclasses import FrozenInstanceError
 
@@ -317,3 +318,12 @@ def test_names_are_read_as_people_write_them() -> None:
     assert materials.aliases_of("sawdust") == ()
     with pytest.raises(OutOfRangeError, match=r"known are silica_gel_regular_density, .*, PLA, .*, cardboard$"):
         materials.kind_of("sawdust")
+
+
+def test_a_curve_travels_without_the_table_it_made_for_itself() -> None:
+    curve = materials.desiccant("silica_gel").isotherm
+    before = len(pickle.dumps(curve))
+    curve.relative_humidity(np.linspace(0.01, 0.2, 20), 23.0)
+    assert len(pickle.dumps(curve)) == before < 2_000
+    again = pickle.loads(pickle.dumps(curve))
+    assert again.relative_humidity(0.1, 23.0) == curve.relative_humidity(0.1, 23.0)

@@ -180,6 +180,10 @@ class TwoTermDubinin(PotentialIsotherm):
             a = np.maximum(a - miss / np.where(per_a == 0.0, np.inf, per_a), 0.0)
         return np.where(x == 0.0, 0.0, a)
 
+    def __getstate__(self) -> dict[str, object]:
+        """Travel and be kept without the table, which is ten times the size of all else in a fit."""
+        return {name: value for name, value in self.__dict__.items() if name != "_table"}
+
     @cached_property
     def _table(self) -> tuple[InverseTable, float]:
         capacity = sum(self.capacity_g_per_g)
