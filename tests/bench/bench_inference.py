@@ -6,9 +6,9 @@ How cost grows with boxes, days and draws:
 
 python tests/bench/grow_inference.py
 
-A thousand boxes with a year each on all cores, and the night after:
+How long a person waits, how many boxes, how many years:
 
-python tests/bench/many_inference.py
+python -m tests.bench.answers, python -m tests.bench.many_boxes, python -m tests.bench.ten_years
 """
 
 from __future__ import annotations

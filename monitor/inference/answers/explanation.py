@@ -68,7 +68,7 @@ def _readings(posterior: Posterior) -> str:
         return f"There are hardly any readings since {since}. The forecast uses what was known before."
     seen, passed = f"{bins.seen_days:.0f}", f"{bins.length_days:.0f}"
     out_of = "" if seen == passed else f", out of {passed} days"
-    return f"Based on {seen} days of readings{out_of} since {since}."
+    return f"Based on {seen} {'day' if seen == '1' else 'days'} of readings{out_of} since {since}."
 
 
 def _uninformed(posterior: Posterior, leak_seen_before: bool) -> str:

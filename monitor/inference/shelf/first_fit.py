@@ -293,11 +293,10 @@ def _rests_on(episode: Episode) -> str:
 def _fits_of_earlier_episodes(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
     """Posteriors of the last earlier episodes, each at its end."""
     fillings = (EntryKind.charge, EntryKind.recharge)
-    ends = [
-        e.at.timestamp() for e in record.entries if e.kind in fillings and e.at.timestamp() <= start_s + _SAME_ENTRY_S
-    ][1:]
+    filled_s = [e.at.timestamp() for e in record.entries if e.kind in fillings]
+    ends = sorted(at_s for at_s in filled_s if at_s <= start_s + _SAME_ENTRY_S)[1:]
     found: list[Posterior] = []
-    for end in sorted(ends)[-EPISODES_COUNTED:]:
+    for end in ends[-EPISODES_COUNTED:]:
         try:
             found.append(
                 with_change_point(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER))
