@@ -1,5 +1,5 @@
 # cython: language_level=3, cdivision=True
-"""`SorptionTable.humidity` and `box_balance.advance` for one draw, to be compiled into loops over draws.
+"""`SorptionTable.humidity`, `box_balance.advance` and saturation for one draw, to be compiled into loops over draws.
 
 They compute what the numpy code does, equation by equation and to rounding; reasons and sources stand there. Loops
 that call them have no branches, so that a compiler moves several draws by one instruction; `exp` and its like come from
@@ -50,9 +50,13 @@ cdef struct Step:
     double loading_g_per_g
     double slow_humidity
     double loading_kept
+    double retained
     double loading_by_log_conductance
     double leaked_g
     double mean_difference_kpa
+
+cdef struct SaturationFit:
+    double critical_k, critical_pa, a1, a2, a3, a4, a5, a6
 
 cdef inline double at_least(double value, double low) noexcept nogil:
     """Return `low` also for what is no number, which would point outside a grid."""
@@ -103,6 +107,17 @@ cdef inline Step advanced(
     end.loading_g_per_g = loading_g_per_g + drive * reached
     end.slow_humidity = slow_humidity + (mean_humidity - slow_humidity) * caught_up
     end.loading_kept = 1.0 + relaxing
+    end.retained = share
     end.loading_by_log_conductance = leak * reached
     end.leaked_g = days * conductance * end.mean_difference_kpa
     return end
+
+cdef inline double saturation_pa(SaturationFit water, double kelvin) noexcept nogil:
+    """As `saturation_vapor_pressure_pa`."""
+    cdef double th = fabs(1.0 - kelvin / water.critical_k)
+    cdef double root = sqrt(th), th2 = th * th
+    cdef double series = th * (
+        water.a1 + water.a2 * root
+        + th2 * (water.a3 + water.a4 * root + water.a5 * th + water.a6 * root * (th2 * th2))
+    )
+    return water.critical_pa * exp(series * water.critical_k / kelvin)
