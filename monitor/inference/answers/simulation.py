@@ -68,7 +68,7 @@ class Chances:
         """
         rows = np.empty((5, steps, count), np.float32)
         for k, row in enumerate(rows):
-            rng = np.random.default_rng((seed, k))
+            rng = np.random.default_rng((seed, 1 + k))
             if k < 2:
                 rng.standard_normal(dtype=np.float32, out=row)
             else:
@@ -161,7 +161,7 @@ class Usage:
         Usage
             Of as many draws as the posterior has.
         """
-        rng = np.random.default_rng((seed, 5))  # 0 to 4 are those of `Chances`
+        rng = np.random.default_rng((seed, 6))  # 1 to 5 are those of `Chances`; 0 would be that of the room
         episode, assume, count = posterior.episode, posterior.problem.assumptions, len(posterior.state.loading)
         watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
         steps_counted = min((posterior.now_s - episode.steps_counted_from_s) / DAY_S, watched)
