@@ -42,6 +42,11 @@ cdef struct Grid:
     double full
     double points_per_radian
 
+cdef struct Place:
+    double log_humidity
+    double steepness
+    double per_loading
+
 cdef struct Humidity:
     double humidity
     double slope
@@ -70,23 +75,32 @@ cdef inline double kept_within(double value, double low, double high) noexcept n
     value = low if value < low else value
     return high if value > high else value
 
-cdef inline Humidity humidity_at(
-    Grid grid, int row, double fill_per_loading, double loading_g_per_g, double power
-) noexcept nogil:
-    """As `SorptionTable.humidity`; `power` is its law of temperature."""
-    cdef Humidity found
+cdef inline Place place_at(Grid grid, int row, double fill_per_loading, double loading_g_per_g) noexcept nogil:
+    """The part of `SorptionTable.humidity` that knows no temperature."""
+    cdef Place found
     cdef double fill = at_most(at_least(loading_g_per_g * fill_per_loading, grid.empty), grid.full)
     cdef double place = asin(sqrt(fill)) * grid.points_per_radian
     cdef int cell = <int>place
     cdef double beyond = place - cell
     cdef int at = row + cell
     cdef double low = grid.logs[at], rise = grid.rises[at]
-    cdef double log_humidity = (low + beyond * (grid.logs[at + 1] - low)) * power
-    cdef double steepness = (rise + beyond * (grid.rises[at + 1] - rise)) * power
-    cdef double per_loading = (0.5 * grid.points_per_radian) * fill_per_loading / sqrt(fill * (1.0 - fill))
-    found.humidity = exp(log_humidity)
-    found.slope = found.humidity * steepness * per_loading
+    found.log_humidity = low + beyond * (grid.logs[at + 1] - low)
+    found.steepness = rise + beyond * (grid.rises[at + 1] - rise)
+    found.per_loading = (0.5 * grid.points_per_radian) * fill_per_loading / sqrt(fill * (1.0 - fill))
     return found
+
+cdef inline Humidity at_power(Place place, double power) noexcept nogil:
+    """The rest of it; `power` is its law of temperature."""
+    cdef Humidity found
+    found.humidity = exp(place.log_humidity * power)
+    found.slope = found.humidity * (place.steepness * power) * place.per_loading
+    return found
+
+cdef inline Humidity humidity_at(
+    Grid grid, int row, double fill_per_loading, double loading_g_per_g, double power
+) noexcept nogil:
+    """As `SorptionTable.humidity`."""
+    return at_power(place_at(grid, row, fill_per_loading, loading_g_per_g), power)
 
 cdef inline Step advanced(
     double loading_g_per_g, double slow_humidity, double conductance, Humidity start, double capacity_g,

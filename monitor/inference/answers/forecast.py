@@ -226,7 +226,7 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    rows = quantile_points(ahead.humidity[known], axis=1)
+    rows = quantile_points(ahead.humidity[known].astype(np.float32), axis=1)  # seven digits, and twice as fast
     daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
     return tuple(
         FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))

@@ -6,8 +6,8 @@ those of `simulation`, in this order, to rounding; reasons and sources stand the
 """
 
 from monitor.physics.balance_step cimport (
-    Grid, Humidity, SaturationFit, Step, advanced, at_least, at_most, exp, expm1, humidity_at, kept_within,
-    saturation_pa, sqrt,
+    Grid, Humidity, Place, SaturationFit, Step, advanced, at_least, at_most, at_power, exp, expm1, kept_within,
+    place_at, saturation_pa, sqrt,
 )
 
 cdef extern from *:
@@ -67,6 +67,9 @@ cdef struct Draws:
     double saturation_kpa[SOME]
     double air_g[SOME]
     double power[SOME]
+    double log_humidity[SOME]
+    double steepness[SOME]
+    double per_loading[SOME]
     double humidity[SOME]
     double slope[SOME]
     double caught_up[SOME]
@@ -125,6 +128,7 @@ cdef void simulate_some "simulate_some"(
     for row in range(STATE_ROWS):
         for k in range(some.count):
             some.state[row][k] = it.state[row * it.draw_count + from_draw + k]
+    place(&some, it)
     for i in range(first, stop):
         before = it.ends[i - 1] if i > 0 else 0.0
         if days != it.ends[i] - before:
@@ -170,13 +174,24 @@ cdef inline void weather(Draws *some, const Run *it, Py_ssize_t at) noexcept nog
         some.power[k] = it.errors.reference_k / kelvin if it.errors.by_potential else 1.0
 
 
-cdef inline void look_up(Draws *some, const Run *it) noexcept nogil:
+cdef inline void place(Draws *some, const Run *it) noexcept nogil:
+    """Where on its isotherm a draw is: the end of a step and the start of the next differ in temperature alone."""
+    cdef Place found
+    cdef int k
+    for k in range(some.count):
+        found = place_at(it.grid, some.grid_row[k], some.constant[FILL_PER_LOADING][k], some.state[LOADING][k])
+        some.log_humidity[k], some.steepness[k] = found.log_humidity, found.steepness
+        some.per_loading[k] = found.per_loading
+
+
+cdef inline void look_up(Draws *some) noexcept nogil:
+    cdef Place place
     cdef Humidity found
     cdef int k
     for k in range(some.count):
-        found = humidity_at(
-            it.grid, some.grid_row[k], some.constant[FILL_PER_LOADING][k], some.state[LOADING][k], some.power[k]
-        )
+        place.log_humidity, place.steepness = some.log_humidity[k], some.steepness[k]
+        place.per_loading = some.per_loading[k]
+        found = at_power(place, some.power[k])
         some.humidity[k], some.slope[k] = found.humidity, found.slope
 
 
@@ -188,7 +203,7 @@ cdef inline void leak(Draws *some, const Run *it, Py_ssize_t at, double days) no
     cdef Step end
     cdef double by_conductance
     cdef int k
-    look_up(some, it)
+    look_up(some)
     for k in range(some.count):
         start.humidity, start.slope = some.humidity[k], some.slope[k]
         end = advanced(
@@ -284,7 +299,8 @@ cdef inline void pass_limit(Draws *some, const Run *it, Py_ssize_t at, double be
     cdef double *course = it.course + at
     cdef double limit = it.errors.limit, rise, share, passed, crossing
     cdef int k
-    look_up(some, it)
+    place(some, it)
+    look_up(some)
     for k in range(some.count):
         rise = at_least(some.humidity[k] - some.state[HUMIDITY][k], it.errors.least_rise)
         share = kept_within((limit - some.state[HUMIDITY][k]) / rise, 0.0, 1.0)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import count as count_from
 from typing import Self
 
 import numpy as np
@@ -38,17 +39,24 @@ MOST_A_STEP = 500.0
 """A box is expected to be opened no more often in a step. [1] Judgement: fifty times a day is a box that stands open;
 and its chance of no opening is still a number."""
 
+_NORMAL_ROWS = (True, True, False, False, False)
+"""Which random numbers of a step are normal: those of water and conductance, not those of openings, bigger events and
+the lid."""
+_USAGE_STREAM = 1
+"""Streams of random numbers are told apart by a number behind the seed, and the next ones are those of the steps. [1]
+Judgement: any but 0, which numpy takes for the bare seed, that of the room."""
+
 Chance = NDArray[np.float32]
 """Random numbers in single precision: seven digits, far below what a thousand draws can tell."""
 
 
 @dataclass(frozen=True, eq=False)
 class Chances:
-    """Random numbers of futures, a row each. (5 × steps × draws)"""
+    """Random numbers of futures."""
 
     rows: Chance
     """Standard normals of the water and of the conductance; chances from 0 to 1 of openings, of bigger events and of
-    the lid. [1]"""
+    the lid. (5 × steps × draws) [1]"""
 
     @classmethod
     def drawn(cls, steps: int, count: int, seed: int) -> Chances:
@@ -66,25 +74,23 @@ class Chances:
         Chances
             Independent of one another.
         """
-        rows = np.empty((5, steps, count), np.float32)
-        for k, row in enumerate(rows):
-            rng = np.random.default_rng((seed, 1 + k))
-            if k < 2:
-                rng.standard_normal(dtype=np.float32, out=row)
-            else:
-                rng.random(dtype=np.float32, out=row)
+        rows = np.empty((len(_NORMAL_ROWS), steps, count), np.float32)
+        for row, is_normal, stream in zip(rows, _NORMAL_ROWS, count_from(_USAGE_STREAM + 1), strict=False):
+            rng = np.random.default_rng((seed, stream))
+            draw = rng.standard_normal if is_normal else rng.random
+            draw(dtype=np.float32, out=row)
         rows.flags.writeable = False
         return cls(rows)
 
 
 @dataclass(frozen=True, eq=False)
 class Weather:
-    """Plausible courses of a room. (each steps × draws)"""
+    """Plausible courses of a room."""
 
     outside_kpa: FloatArray
-    """Vapor pressure. [kPa]"""
+    """Vapor pressure. (steps × draws) [kPa]"""
     degc: FloatArray
-    """Temperature. [°C]"""
+    """Temperature. (steps × draws) [°C]"""
 
 
 @lru_cache(maxsize=2)  # a count; judgement: one set of steps and draws is asked for at a time, sometimes two
@@ -136,14 +142,14 @@ def weather(room: LearnedRoom, now_day: float, ahead_days: tuple[float, ...], co
 
 @dataclass(frozen=True, eq=False)
 class Usage:
-    """How a box is used, for each draw. (draws)"""
+    """How a box is used, for each draw."""
 
     openings_per_day: FloatArray
-    """[1/day]"""
+    """(draws) [1/day]"""
     events_per_day: FloatArray
-    """Swaps and steps that nobody logged. [1/day]"""
+    """Swaps and steps that nobody logged. (draws) [1/day]"""
     swapped_humidity: FloatArray
-    """How humid the spools are that come in. [fraction of saturation]"""
+    """How humid the spools are that come in. (draws) [fraction of saturation]"""
 
     @classmethod
     def drawn(cls, posterior: Posterior, seed: int) -> Usage:
@@ -161,7 +167,7 @@ class Usage:
         Usage
             Of as many draws as the posterior has.
         """
-        rng = np.random.default_rng((seed, 6))  # 1 to 5 are those of `Chances`; 0 would be that of the room
+        rng = np.random.default_rng((seed, _USAGE_STREAM))
         episode, assume, count = posterior.episode, posterior.problem.assumptions, len(posterior.state.loading)
         watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
         steps_counted = min((posterior.now_s - episode.steps_counted_from_s) / DAY_S, watched)
@@ -180,24 +186,24 @@ class Usage:
 
 @dataclass(eq=False)
 class Simulated:
-    """State of every draw at the end of a step. (draws)"""
+    """State of every draw at the end of a step."""
 
     loading: FloatArray
-    """Water in the charge. [g/g]"""
+    """Water in the charge. (draws) [g/g]"""
     slow_humidity: FloatArray
-    """Humidity with which spools and cores are at rest. [fraction of saturation]"""
+    """Humidity with which spools and cores are at rest. (draws) [fraction of saturation]"""
     wander: FloatArray
-    """ln conductance now, less its mean. [1]"""
+    """ln conductance now, less its mean. (draws) [1]"""
     ajar: FloatArray
-    """What a badly seated lid adds to ln G, until that is noticed or the box is opened again. [1]"""
+    """What a badly seated lid adds to ln G, until that is noticed or the box is opened again. (draws) [1]"""
     humidity: FloatArray
-    """[fraction of saturation]"""
+    """(draws) [fraction of saturation]"""
     slope: FloatArray
-    """d humidity / d loading."""
+    """d humidity / d loading. (draws) [fraction per g/g]"""
     crossing_days: FloatArray
-    """Until the limit is passed: 0 where it is passed already, infinite where it is not yet. [days]"""
+    """Until the limit is passed: 0 where it is passed already, infinite where it is not yet. (draws) [days]"""
     spent_days: FloatArray
-    """The same until the charge holds what it holds at rest with the limit at 23 °C. [days]"""
+    """The same until the charge holds what it holds at rest with the limit at 23 °C. (draws) [days]"""
 
     @classmethod
     def now(cls, posterior: Posterior, limit: float) -> Self:
@@ -280,8 +286,7 @@ def full_loading(posterior: Posterior, limit: float) -> FloatArray:
     ndarray, draws
         Water. [g/g]
     """
-    table, count = posterior.state.drawn.table, len(posterior.state.loading)
-    return table.loading(np.full(count, limit), REFERENCE_DEGC)
+    return posterior.state.drawn.table.loading(limit, REFERENCE_DEGC)
 
 
 def simulate(ahead: Ahead, start: Simulated, course: FloatArray, first: int, stop: int) -> Simulated:
@@ -368,7 +373,7 @@ def poisson_counts(chance: FloatArray, mean: FloatArray) -> FloatArray:
     Returns
     -------
     ndarray, draws
-        Poisson counts.
+        Counts of a Poisson distribution. [1]
 
     Examples
     --------

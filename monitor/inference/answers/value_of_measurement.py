@@ -19,7 +19,7 @@ import numpy as np
 from monitor.inference.answers.forecast import Futures
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.fit.quantiles import quantile_points, weighted_points
+from monitor.inference.fit.quantiles import INTERVAL, quantile_points, weighted_points
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
@@ -37,6 +37,9 @@ _READINGS = 48
 """Simulated readings. [readings] Judgement: their mean is then known to some per cent of the interval."""
 _DRAWS = 1000
 """Draws that are weighted. [draws] Judgement: all there are."""
+_TOGETHER = 10
+"""Neighbors in the order of their answer that are added up before a quantile is looked for. [draws] Judgement: a
+hundredth of all, less than their noise; it halves the time."""
 _SMOOTHED = 0.15
 """The error of a reading is at least this share of the spread over draws. [share] Judgement: a finer one would leave a
 handful of draws effective."""
@@ -157,11 +160,15 @@ def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: i
     reads, answer = reads[some], answer[some]
     sd = max(sd, _SMOOTHED * float(reads.std()), _LEAST_SD)
     true = rng.integers(len(some), size=_READINGS)
-    shown = reads[true] + sd * rng.standard_normal(_READINGS)
-    log_likelihood = -0.5 * ((shown[:, None] - reads) / sd) ** 2
-    weights = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True))
-    width_after = np.mean([_width(weighted_points(answer, row)) for row in weights])
-    return float(1.0 - width_after / max(_width(quantile_points(answer)), _LEAST_WIDTH))
+    standard = ((reads - reads.mean()) / sd).astype(np.float32)  # seven digits of numbers about 1
+    shown = standard[true] + rng.standard_normal(_READINGS).astype(np.float32)
+    weights = np.subtract.outer(shown, standard)
+    weights *= -0.5 * weights
+    np.exp(weights - weights.max(axis=1, keepdims=True), out=weights)
+    starts = np.arange(0, len(answer), _TOGETHER)
+    ends = answer[np.minimum(starts + _TOGETHER, len(answer)) - 1]
+    first, last = weighted_points(ends, np.add.reduceat(weights, starts, axis=1), (INTERVAL[0], INTERVAL[-1]))
+    return float(1.0 - np.mean(last - first) / max(_width(quantile_points(answer)), _LEAST_WIDTH))
 
 
 def _width(points: FloatArray) -> float:
@@ -231,7 +238,7 @@ def _dose_kpa_days(posterior: Posterior, days: float) -> float:
 def _days_left(posterior: Posterior, ahead: Futures, limit: float) -> FloatArray:
     """Days left in every draw; beyond the horizon the headroom over the present inflow, roughly."""
     state = posterior.state
-    full = state.drawn.table.loading(np.full(len(state.loading), limit), REFERENCE_DEGC)
+    full = state.drawn.table.loading(limit, REFERENCE_DEGC)
     headroom_g = np.maximum(full - state.loading, 0.0) * state.drawn.dry_mass_g
     rough = headroom_g / (state.conductance * _dose_kpa_days(posterior, 1.0))
     horizon = float(ahead.ahead_days[-1])

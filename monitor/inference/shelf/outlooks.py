@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypeVar
 
@@ -418,18 +418,15 @@ def _answer(
         sharpen=best_measurement(posterior, futures[0], limit),
         forecast_if=what_if(posterior, shared.change, shared.horizon_days) if shared.change else None,
     )
-    if not all(map(math.isfinite, _numbers((outlook.leak, outlook.forecast, outlook.forecast_if)))):
+    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
         raise FloatingPointError("some number of the leak or the forecast is not finite")
     return outlook
 
 
-def _numbers(answer: object) -> Iterator[float]:
-    """Every number of an answer, however deep."""
+def _is_finite(answer: object) -> bool:
+    """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
-        yield answer
-    elif isinstance(answer, tuple):
-        for part in answer:
-            yield from _numbers(part)
-    elif is_dataclass(answer):
-        for one in fields(answer):
-            yield from _numbers(getattr(answer, one.name))
+        return math.isfinite(answer)
+    if isinstance(answer, tuple):
+        return all(map(_is_finite, answer))
+    return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))
