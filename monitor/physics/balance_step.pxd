@@ -126,7 +126,7 @@ cdef inline Step advanced(
     end.leaked_g = days * conductance * end.mean_difference_kpa
     return end
 
-cdef inline double saturation_pa(SaturationFit water, double kelvin) noexcept nogil:
+cdef inline double saturation_pa(SaturationFit water, double kelvin, double per_kelvin) noexcept nogil:
     """As `saturation_vapor_pressure_pa`."""
     cdef double th = fabs(1.0 - kelvin / water.critical_k)
     cdef double root = sqrt(th), th2 = th * th
@@ -134,4 +134,4 @@ cdef inline double saturation_pa(SaturationFit water, double kelvin) noexcept no
         water.a1 + water.a2 * root
         + th2 * (water.a3 + water.a4 * root + water.a5 * th + water.a6 * root * (th2 * th2))
     )
-    return water.critical_pa * exp(series * water.critical_k / kelvin)
+    return water.critical_pa * exp(series * water.critical_k * per_kelvin)

@@ -227,8 +227,9 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
     rows = quantile_points(ahead.humidity[known].astype(np.float32), axis=1)  # seven digits, and twice as fast
-    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
+    daily = [np.interp(whole, ahead.ahead_days[known], row).tolist() for row in rows]
+    today = now.date()
     return tuple(
-        FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
-        for d, a, b, c in zip(whole, *daily, strict=True)
+        FanDay(today + timedelta(days=day), Quantiles(*points))
+        for day, points in enumerate(zip(*daily, strict=True), start=1)
     )

@@ -164,14 +164,15 @@ cdef inline const float *chances_of(const Run *it, int row, Py_ssize_t i, Py_ssi
 cdef inline void weather(Draws *some, const Run *it, Py_ssize_t at) noexcept nogil:
     """As `air_states` and `SorptionTable.power`."""
     cdef const double *room_degc = it.room_degc + at
-    cdef double degc, kelvin
+    cdef double degc, kelvin, per_kelvin
     cdef int k
     for k in range(some.count):
         degc = kept_within(room_degc[k] + it.errors.above_room_degc, it.errors.coldest_degc, it.errors.warmest_degc)
         kelvin = degc + it.errors.kelvin_at_0_degc
-        some.saturation_kpa[k] = 1e-3 * saturation_pa(it.water, kelvin)
-        some.air_g[k] = it.errors.volume_liter * it.errors.g_per_liter_kpa_k * some.saturation_kpa[k] / kelvin
-        some.power[k] = it.errors.reference_k / kelvin if it.errors.by_potential else 1.0
+        per_kelvin = 1.0 / kelvin
+        some.saturation_kpa[k] = 1e-3 * saturation_pa(it.water, kelvin, per_kelvin)
+        some.air_g[k] = it.errors.volume_liter * it.errors.g_per_liter_kpa_k * some.saturation_kpa[k] * per_kelvin
+        some.power[k] = it.errors.reference_k * per_kelvin if it.errors.by_potential else 1.0
 
 
 cdef inline void place(Draws *some, const Run *it) noexcept nogil:
@@ -256,13 +257,14 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t fr
     cdef const float *chance = chances_of(it, OF_LID, i, from_draw)
     cdef double per_swapped_g = 1.0 / it.errors.swapped_g_per_humidity
     cdef double unnoticed = exp(-days / it.errors.ajar_days)
-    cdef double capacity_g, per_g, dose_g, most_g, opening_sd_g, swap_sd_g, per_humidity, spread, swap_g, grams, var
+    cdef double capacity_g, per_capacity, per_g, dose_g, most_g, opening_sd_g, swap_sd_g, per_humidity, spread, swap_g, grams, var
     cdef double as_before, anew, of_lid, events
     cdef double badly_seated = it.errors.badly_seated, wide = it.errors.ajar_log_conductance
     cdef int k
     for k in range(some.count):
         capacity_g = some.constant[DRY_MASS_G][k] + some.air_g[k] * some.state[SLOPE][k]
-        per_g = some.state[SLOPE][k] / capacity_g
+        per_capacity = 1.0 / capacity_g
+        per_g = some.state[SLOPE][k] * per_capacity
         dose_g = some.air_g[k] * at_least(outside_kpa[k] / some.saturation_kpa[k] - some.state[HUMIDITY][k], 0.0)
         most_g = it.errors.swapped_humidity_sd / at_least(per_g, it.errors.least_humidity_per_g)
         opening_sd_g, swap_sd_g = at_most(it.errors.opening_sd_g, most_g), at_most(it.errors.swap_least_sd_g, most_g)
@@ -271,8 +273,8 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t fr
         spread = it.errors.swapped_humidity_sd * per_humidity
         grams = some.opened[k] * dose_g + some.swapped[k] * swap_g
         var = some.opened[k] * (opening_sd_g * opening_sd_g) + some.swapped[k] * (spread * spread + swap_sd_g * swap_sd_g)
-        some.state[LOADING][k] += some.retained[k] * grams / capacity_g
-        some.noise[k] += some.retained_squared[k] * var / (capacity_g * capacity_g)
+        some.state[LOADING][k] += some.retained[k] * grams * per_capacity
+        some.noise[k] += some.retained_squared[k] * var * (per_capacity * per_capacity)
         as_before, of_lid = some.state[AJAR][k], chance[k]
         as_before = as_before if of_lid < unnoticed else 0.0
         anew = wide if of_lid < badly_seated else 0.0

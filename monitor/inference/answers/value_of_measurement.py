@@ -86,8 +86,43 @@ class Measurement:
     """How long it takes. [days]"""
 
 
-def best_measurement(posterior: Posterior, ahead: Futures, limit: float) -> str:
-    """Return the measurement that would narrow the forecast most, with how much.
+@dataclass(frozen=True)
+class Useful:
+    """The measurement that would narrow a forecast most, as it was found at a fit.
+
+    It is looked for anew with each fit: weekly, and when anything but hours was added. Updates in between keep it, as a
+    week of readings hardly changes what one should measure; what it would do to the range of days is said of now.
+    """
+
+    advice: str
+    """What to do, as a sentence."""
+    share: float
+    """Of the range of days that it is expected to take away. [fraction]"""
+    takes_days: float
+    """How long it takes. [days]"""
+    limit: float
+    """Humidity limit that it was found for. [fraction of saturation]"""
+
+    def holds(self, ahead: Futures, limit: float) -> bool:
+        """Return whether it is still of use: asked about the same limit, and done before that is passed.
+
+        Parameters
+        ----------
+        ahead : Futures
+            Of all draws.
+        limit : float
+            Humidity limit. [fraction of saturation]
+
+        Returns
+        -------
+        bool
+            False where another is to be looked for.
+        """
+        return self.limit == limit and self.takes_days < float(np.median(ahead.crossing_days))
+
+
+def most_useful(posterior: Posterior, ahead: Futures, limit: float, known: Useful | None = None) -> Useful | None:
+    """Return the measurement that would narrow the forecast most.
 
     Parameters
     ----------
@@ -97,22 +132,49 @@ def best_measurement(posterior: Posterior, ahead: Futures, limit: float) -> str:
         Of all its draws.
     limit : float
         Humidity limit. [fraction of saturation]
+    known : Useful, optional
+        The one of its last fit.
+
+    Returns
+    -------
+    Useful or None
+        The one that is known where it still holds; None where the box is over its limit anyway.
+    """
+    if np.mean(ahead.over_already) > _SURELY_OVER:
+        return None
+    if known is not None and known.holds(ahead, limit):
+        return known
+    days = _days_left(posterior, ahead, limit)
+    could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
+    logs = np.log(days)
+    shares = [expected_narrowing(one.reads(posterior), one.sd, logs) for one in could]
+    share, best = max(zip(shares, could, strict=True), key=lambda pair: (pair[0], pair[1].advice))
+    return Useful(best.advice, share, best.takes_days, limit)
+
+
+def best_measurement(posterior: Posterior, ahead: Futures, useful: Useful | None) -> str:
+    """Say which measurement would narrow the forecast most, and by how much.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+    ahead : Futures
+        Of all its draws.
+    useful : Useful or None
+        As ``most_useful`` found it.
 
     Returns
     -------
     str
         Plain sentences.
     """
-    if np.mean(ahead.over_already) > _SURELY_OVER:
+    if useful is None:
         dry = "Put dry beads in" if posterior.episode.desiccant is None else "Dry the beads"
         return f"{dry}; no measurement is needed."
-    days = _days_left(posterior, ahead, limit)
-    could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
-    logs = np.log(days)
-    share, advice = max((expected_narrowing(one.reads(posterior), one.sd, logs), one.advice) for one in could)
-    if share < _WORTH_IT:
+    if useful.share < _WORTH_IT:
         return "No single measurement would help much. More days of readings will."
-    return f"{advice} {_shrinks(ahead.still_ahead, share)}"
+    return f"{useful.advice} {_shrinks(ahead.still_ahead, useful.share)}"
 
 
 def _shrinks(crossing_days: FloatArray, share: float) -> str:

@@ -21,7 +21,7 @@ from monitor.inference.answers.forecast import (
     forecast_of,
 )
 from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.value_of_measurement import best_measurement
+from monitor.inference.answers.value_of_measurement import Useful, best_measurement, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.change_point import (
@@ -337,7 +337,7 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
     now = last_fit.updated(update.box_input, shared.rooms, shared.now_s)
     if isinstance(now, RefitReason):
         return now
-    outlook = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared)
+    outlook, _ = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared, last_fit.useful)
     if outlook.trace:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
         return RefitReason.failed
@@ -376,24 +376,35 @@ def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:
         posterior = with_change_point(under_pooled_prior(first.posterior, job.pooled))
     except Exception as error:
         return Fitted(refused(error), teaching)
-    outlook = _outlook_of(posterior, first, job.style_leak, job.limit, shared)
+    outlook, useful = _outlook_of(posterior, first, job.style_leak, job.limit, shared)
     if not shared.kept or outlook.trace:
         return Fitted(outlook, teaching)
-    return Fitted(outlook, teaching, LastFit.of(posterior, first, job.style_leak, job.steps_s))
+    return Fitted(outlook, teaching, LastFit.of(posterior, first, job.style_leak, job.steps_s, useful))
 
 
-def _outlook_of(
-    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float, shared: _Shared
-) -> Outlook:
+def _outlook_of(  # noqa: PLR0917
+    posterior: Posterior,
+    first: FirstFit,
+    style_leak: tuple[float, float] | None,
+    limit: float,
+    shared: _Shared,
+    useful: Useful | None = None,
+) -> tuple[Outlook, Useful | None]:
+    """The outlook, and the most useful measurement: the one of the last fit where that still holds."""
     try:
-        return _answer(posterior, first, style_leak, limit, shared)
+        return _answer(posterior, first, style_leak, limit, shared, useful)
     except Exception as error:
-        return refused(error)
+        return refused(error), None
 
 
-def _answer(
-    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float, shared: _Shared
-) -> Outlook:
+def _answer(  # noqa: PLR0917
+    posterior: Posterior,
+    first: FirstFit,
+    style_leak: tuple[float, float] | None,
+    limit: float,
+    shared: _Shared,
+    useful: Useful | None,
+) -> tuple[Outlook, Useful | None]:
     posterior = replace(posterior, shelf_rates=shared.disturbance_rates)
     futures = crossing_ahead(posterior, limit, shared.horizon_days)
     ahead = forecast_of(posterior, limit, futures, shared.horizon_days)
@@ -408,6 +419,7 @@ def _answer(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
         )  # fmt: skip
+    useful = most_useful(posterior, futures[0], limit, useful)
     outlook = Outlook(
         leak=leak,
         forecast=ahead,
@@ -415,12 +427,12 @@ def _answer(
             *filter(None, (first.remark,)),
             *evidence_of(posterior, leak_seen_before=first.leak_seen_before(posterior.episode.start_s)),
         ),
-        sharpen=best_measurement(posterior, futures[0], limit),
+        sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, shared.change, shared.horizon_days) if shared.change else None,
     )
     if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
         raise FloatingPointError("some number of the leak or the forecast is not finite")
-    return outlook
+    return outlook, useful
 
 
 def _is_finite(answer: object) -> bool:
