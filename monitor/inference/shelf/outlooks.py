@@ -53,7 +53,7 @@ from monitor.inference.shelf.last_fit import (
     recent_steps_s,
 )
 from monitor.inference.shelf.workers import worker_pool
-from monitor.records import BoxHistory, Outlook, WhatIf
+from monitor.records import BoxHistory, Outlook, Quantiles, WhatIf
 
 Progress = Callable[[float], None]
 _Answer = TypeVar("_Answer")
@@ -439,6 +439,8 @@ def _is_finite(answer: object) -> bool:
     """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
         return math.isfinite(answer)
+    if isinstance(answer, Quantiles):  # two hundred of them
+        return math.isfinite(answer.p05 + answer.p50 + answer.p95)
     if isinstance(answer, tuple):
         return all(map(_is_finite, answer))
     return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))
