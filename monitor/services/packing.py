@@ -16,7 +16,7 @@ from functools import cache
 from hashlib import blake2b
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 _Kind = TypeVar("_Kind")
 
@@ -59,19 +59,17 @@ def unpacked(data: bytes | None, kind: type[_Kind]) -> _Kind | None:
 
 
 class _Writer(pickle.Pickler):
-    def reducer_override(self, value: object) -> Any:
+    _values_of: ClassVar[dict[type, Callable[[Any], tuple[Any, ...]] | None]] = {}
+    """What takes the values of all fields of a record; None for what is no record of two fields or more."""
+
+    def reducer_override(self, value: Any) -> Any:
         """Write a record as a call with its fields: read back three times as fast as by its state."""
         kind: type[Any] = type(value)
-        values_of = _values_of(kind)
+        if kind not in self._values_of:
+            is_record = kind.__module__.startswith(_RECORDS) and is_dataclass(kind) and len(fields(kind)) > 1
+            self._values_of[kind] = attrgetter(*(one.name for one in fields(kind))) if is_record else None
+        values_of = self._values_of[kind]
         return NotImplemented if values_of is None else (kind, values_of(value))
-
-
-@cache
-def _values_of(kind: type) -> Callable[[Any], tuple[Any, ...]] | None:
-    """What takes the values of all fields of a record; None for what is no record of two fields or more."""
-    if not kind.__module__.startswith(_RECORDS) or not is_dataclass(kind) or len(fields(kind)) < 2:
-        return None
-    return attrgetter(*(one.name for one in fields(kind)))
 
 
 class _Reader(pickle.Unpickler):
