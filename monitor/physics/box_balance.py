@@ -85,6 +85,8 @@ class Stepped(NamedTuple):
     """Humidity with which the slow contents are at rest."""
     loading_kept: FloatArray
     """d end loading / d start loading."""
+    retained: FloatArray
+    """What is left at the end of water that came in at any time of the step, on average. [fraction]"""
     loading_by_log_conductance: FloatArray
     """d end loading / d ln G. [g/g]"""
     leaked_g: FloatArray
@@ -130,6 +132,7 @@ def advance(
         loading_g_per_g=loading_g_per_g + drive * reached,
         slow_humidity=slow_humidity + (mean_humidity - slow_humidity) * caught_up,
         loading_kept=1.0 + relaxing,
+        retained=share,
         loading_by_log_conductance=leak * reached,
         leaked_g=days * conductance * difference,
         mean_difference_kpa=difference,

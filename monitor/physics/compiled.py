@@ -15,9 +15,11 @@ from typing import Any
 
 SWITCH = "SICCAST_COMPILED"
 """Of the environment; 0 leaves compiled functions aside."""
-KERNEL = "monitor.inference.model.filter_kernel"
-SOURCES = "physics/balance_step.pxd", "inference/model/filter_kernel.pyx"
-"""What it is compiled from, below ``monitor``."""
+FILTER, FORECAST = "monitor.inference.model.filter_kernel", "monitor.inference.answers.forecast_kernel"
+"""The compiled modules: the filter through what was seen, and the steps of a forecast."""
+KERNELS = FILTER, FORECAST
+SOURCES = "physics/balance_step.pxd", "inference/model/filter_kernel.pyx", "inference/answers/forecast_kernel.pyx"
+"""What they are compiled from, below ``monitor``."""
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 
@@ -29,10 +31,20 @@ def filter_kernel() -> tuple[Any, str]:
     >>> (module is None) == bool(reason)
     True
     """
+    return _kernel(FILTER)
+
+
+@cache
+def forecast_kernel() -> tuple[Any, str]:
+    """Return the compiled steps of a forecast, or None and why not."""
+    return _kernel(FORECAST)
+
+
+def _kernel(name: str) -> tuple[Any, str]:
     if os.environ.get(SWITCH, "").strip() == "0":
         return None, f"switched off by {SWITCH}=0"
     try:
-        module = import_module(KERNEL)
+        module = import_module(name)
     except ImportError:
         return None, "not compiled when siccast was installed here"
     if module.sources_sha256 != sources_sha256(_PACKAGE):
@@ -41,7 +53,7 @@ def filter_kernel() -> tuple[Any, str]:
 
 
 def sources_sha256(package: Path) -> str:
-    """Return the fingerprint of the sources below a folder; what is compiled bears it, so a stale file is known."""
+    """Return the fingerprint of all sources below a folder; what is compiled bears it, so a stale file is known."""
     together = hashlib.sha256()
     for source in SOURCES:
         path = package / source

@@ -34,6 +34,11 @@ VAPORIZATION_RANGE_DEGC = (WATER_RANGE_DEGC[0], 370.0)
 _CRITICAL_K, _CRITICAL_PA, _CRITICAL_KG_PER_M3 = 647.096, 22.064e6, 322.0
 # [1] eq. 2.5, no unit: they multiply powers of th = 1 - T/Tc
 _A1, _A2, _A3, _A4, _A5, _A6 = -7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502
+FIT_OVER_WATER = {
+    "critical_k": _CRITICAL_K, "critical_pa": _CRITICAL_PA,
+    "a1": _A1, "a2": _A2, "a3": _A3, "a4": _A4, "a5": _A5, "a6": _A6,
+}  # fmt: skip
+"""The same by the names that compiled code has for them."""
 # IAPWS SR1-86(1992), eq. 2: (power of th, coefficient) for the ratio of liquid to critical density
 _LIQUID = ((1 / 3, 1.99274064), (2 / 3, 1.09965342), (5 / 3, -0.510839303), (16 / 3, -1.75493479),
            (43 / 3, -45.5170352), (110 / 3, -6.74694450e5))  # fmt: skip

@@ -131,7 +131,7 @@ def test_brownian_first_passage_is_inverse_gaussian() -> None:
     """
     limit, room = 0.02, SteadyRoom(0.90)
     sigma = 2.5e-4
-    posterior = straight_box(0.030, 0.0, room, replace(STILL, unknown_g_per_g=sigma), 4000)
+    posterior = straight_box(0.030, 0.0, room, replace(STILL, unknown_g_per_g=sigma), 16_000)
     kappa = GRAMS_PER_HUMIDITY + 10.0 * SATURATION_KPA * float(grams_per_m3_per_pa(WARM))
     drift = 0.030 * SATURATION_KPA * (0.90 - limit / 2) / kappa * GRAMS_PER_HUMIDITY / 100.0
     away = limit * GRAMS_PER_HUMIDITY / 100.0 + 0.5826 * sigma

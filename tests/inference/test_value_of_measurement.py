@@ -16,6 +16,7 @@ from monitor.inference.answers.value_of_measurement import (
     best_measurement,
     expected_narrowing,
     measurements,
+    most_useful,
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
@@ -70,7 +71,27 @@ def test_a_weighing_narrows_the_leak_as_much_as_was_expected() -> None:
 def advice_for(kind: Kind, known: tuple[float, float] | None = None) -> str:
     life = made_lives(1, kind, seed=9)[0]
     posterior: Posterior = estimate(life.record, life.now_s, pooled=known)
-    return best_measurement(posterior, crossing_ahead(posterior, kind.limit)[0], kind.limit)
+    ahead, _ = crossing_ahead(posterior, kind.limit)
+    return best_measurement(posterior, ahead, most_useful(posterior, ahead, kind.limit))
+
+
+def test_what_a_fit_found_is_kept_while_it_holds() -> None:
+    """At the same limit, and while there is time for it; a box that is over its limit needs none."""
+    kind = replace(BLIND, conductance=(0.05, 0.0))
+    life = made_lives(1, kind, seed=9)[0]
+    posterior = estimate(life.record, life.now_s)
+    ahead, _ = crossing_ahead(posterior, kind.limit)
+    found = most_useful(posterior, ahead, kind.limit)
+    assert found is not None
+    known = replace(found, advice="Look at it.", share=0.5)
+    assert most_useful(posterior, ahead, kind.limit, known) is known
+    assert best_measurement(posterior, ahead, known).startswith("Look at it. The ")
+    assert most_useful(posterior, ahead, kind.limit, replace(known, limit=0.99 * kind.limit)) == found
+    too_long = replace(known, takes_days=float(np.median(ahead.crossing_days)) + 1.0)
+    assert most_useful(posterior, ahead, kind.limit, too_long) == found
+    over, _ = crossing_ahead(posterior, 0.001)
+    assert most_useful(posterior, over, 0.001, replace(known, limit=0.001)) is None
+    assert best_measurement(posterior, over, None) == "Dry the beads; no measurement is needed."
 
 
 def test_a_box_whose_sensor_is_blind_is_to_be_weighed() -> None:

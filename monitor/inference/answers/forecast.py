@@ -4,28 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.evidence.episodes import rates_from
-from monitor.inference.fit.fit import (
-    COLDEST_DEGC,
-    WARMEST_DEGC,
-    given_below,
-)
+from monitor.inference.answers.compiled_simulation import compiled_steps
+from monitor.inference.answers.simulation import Ahead, Simulated, full_loading, simulate
+from monitor.inference.fit.fit import given_below
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points, quantiles
-from monitor.inference.model.disturbances import (
-    opening_dose_g,
-    opening_var_g,
-    swap_dose_g,
-)
-from monitor.inference.model.state import air_states
-from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
-from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
 
 HORIZON_DAYS = 540
@@ -41,18 +30,11 @@ _STEPS = np.r_[
 Against steps of a quarter day throughout, median dates come 2 % early on average, 3 % in the root mean square over 25
 boxes; an interval spans a factor of three.
 """
-_SPOOLS_OF_A_BOX_SD = 0.1
-"""How far the usual humidity of the spools that come into one box lies from that of all. [fraction of saturation]
-Judgement: half of how far single spools differ."""
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
 than half of the draws are too few for a 5 % point."""
-_LEAST_RISE = 1e-9
-"""The rise of humidity over a step divides, and is taken for no less. [fraction of saturation] Judgement: far below any
-display's step."""
-_LEAST_KEPT, _MOST_KEPT = 1e-300, 1.0 - 1e-9
-"""The share of the water kept over a step is taken within these. [fraction] Judgement: so near to none and to all that
-they only keep its logarithm finite and below zero."""
+_LOOK_EVERY_STEPS = 8
+"""So often it is looked whether every draw has crossed. [steps] Judgement: a look costs as much as one or two."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,10 +90,12 @@ def crossing_ahead(
     all_of_them = futures(posterior, limit, horizon_days, seed)
     if np.mean(all_of_them.over_already) < 1.0 - _LEAST_NOT_OVER:
         return all_of_them, all_of_them
-    return all_of_them, futures(given_below(posterior, limit), limit, horizon_days, seed)
+    return all_of_them, futures(given_below(posterior, limit), limit, horizon_days, seed, with_fan=False)
 
 
-def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2) -> Futures:
+def futures(
+    posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS, seed: int = 2, *, with_fan: bool = True
+) -> Futures:
     """Push the posterior through sampled rooms and openings to the horizon, or until every draw has crossed.
 
     Parameters
@@ -124,125 +108,31 @@ def futures(posterior: Posterior, limit: float, horizon_days: int = HORIZON_DAYS
         How far to look ahead. [days]
     seed : int
         Of the random numbers.
+    with_fan : bool
+        True goes on for ``FAN_DAYS`` at least, where no draw is left to cross too.
 
     Returns
     -------
     Futures
         A course for each draw of the posterior.
+
+    Raises
+    ------
+    FloatingPointError
+        If the water of a draw is not a number.
     """
-    rng = np.random.default_rng(seed)
-    state = posterior.state
-    box, count = state.drawn, len(state.loading)
-    ahead = _STEPS[horizon_days >= _STEPS]
-    outside, degc = posterior.room.sample(posterior.now_s / DAY_S, ahead, count, rng)
-    degc = np.clip(degc + posterior.temperature_above_room_degc, COLDEST_DEGC, WARMEST_DEGC)
-    acting, usage = air_states(outside, degc), _usage(posterior, count, rng)
-    now, slope = box.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
-    full = box.table.loading(np.full(count, limit), REFERENCE_DEGC)
-    crossing, spent = np.where(now > limit, 0.0, np.inf), np.where(state.loading > full, 0.0, np.inf)
-    course = np.full((len(ahead), count), np.nan)
-    simulated = _Simulated(state.loading, state.slow_humidity, state.wander, np.zeros(count), now, slope, 0.0)
-    for i, end in enumerate(ahead):
-        before, simulated = simulated, _step(posterior, simulated, acting[i], degc[i], float(end), usage, rng)
-        passed = np.isinf(crossing) & (simulated.humidity > limit)
-        rise = np.maximum(simulated.humidity[passed] - before.humidity[passed], _LEAST_RISE)
-        share = np.clip((limit - before.humidity[passed]) / rise, 0.0, 1.0)
-        crossing[passed] = before.at_days + (simulated.at_days - before.at_days) * share
-        spent[np.isinf(spent) & (simulated.loading > full)] = end
-        course[i] = simulated.humidity
-        if end > FAN_DAYS and not np.isinf(crossing).any():
-            break
-    return Futures(ahead, course, now, crossing, spent)
-
-
-@dataclass(frozen=True, eq=False)
-class _Simulated:
-    """State of every draw so many days ahead."""
-
-    loading: FloatArray
-    slow_humidity: FloatArray
-    wander: FloatArray
-    ajar: FloatArray
-    """What a badly seated lid adds to ln G, until that is noticed or the box is opened again."""
-    humidity: FloatArray
-    slope: FloatArray
-    at_days: float
-
-
-def _step(  # noqa: PLR0917
-    posterior: Posterior,
-    simulated: _Simulated,
-    air: Air,
-    degc: FloatArray,
-    end: float,
-    usage: _Usage,
-    rng: np.random.Generator,
-) -> _Simulated:
-    """Simulate every draw one step ahead: leak, openings and swaps, and process noise."""
-    box, assume = posterior.state.drawn, posterior.problem.assumptions
-    days, count = end - simulated.at_days, len(simulated.loading)
-    conductance = np.exp(posterior.state.log_conductance + simulated.wander + simulated.ajar)
-    stepped = advance(box, simulated.loading, simulated.slow_humidity, conductance, air, days=days)
-    retained, retained_squared = _retained(stepped.loading_kept)
-    noise = (assume.unknown_share * stepped.loading_by_log_conductance) ** 2 / days
-    noise = noise + assume.unknown_g_per_g**2 * days * retained_squared
-    wander_kept = np.exp(-days / assume.drift_days)
-    drift = np.full(count, assume.drift_sd**2 * (1.0 - wander_kept * wander_kept))
-    loading, wander, ajar = stepped.loading_g_per_g, simulated.wander, simulated.ajar
-    if assume.future_events:
-        opened, swapped = rng.poisson(usage.openings * days), rng.poisson(usage.events * days)
-        capacity_g = box.water_per_loading_g(simulated.slope, air)
-        per_g = simulated.slope / capacity_g
-        swap_g, swap_var = swap_dose_g(posterior.problem, simulated.humidity, per_g, usage.swapped_humidity)
-        grams = opened * opening_dose_g(box, air, simulated.humidity) + swapped * swap_g
-        loading = loading + retained * grams / capacity_g
-        spread = opened * opening_var_g(posterior.problem, per_g) + swapped * swap_var
-        noise = noise + retained_squared * spread / capacity_g**2
-        drift = drift + (opened + swapped) * assume.seating_sd**2
-        reseated, badly = opened + swapped > 0, rng.random(count) < assume.badly_seated
-        ajar = np.where(rng.random(count) < np.exp(-days / assume.ajar_days), ajar, 0.0)
-        ajar = np.where(reseated, np.where(badly, assume.ajar_log_conductance, 0.0), ajar)
-    loading = box.table.keep_within(loading + np.sqrt(noise) * rng.standard_normal(count))
-    if assume.wandering_leak:
-        wander = wander_kept * wander + np.sqrt(drift) * rng.standard_normal(count)
-    humidity, slope = box.table.humidity(loading, degc)
-    return _Simulated(loading, stepped.slow_humidity, wander, ajar, humidity, slope, end)
-
-
-def _retained(loading_kept: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What is left at a step's end of water that came in at any time of it, and of the square of that, on average.
-
-    A box that leaks as much as it holds in less than a step has lost most of it by then to its room.
-    """
-    relaxed = -np.log(np.clip(loading_kept, _LEAST_KEPT, _MOST_KEPT))
-    return -np.expm1(-relaxed) / relaxed, -np.expm1(-2.0 * relaxed) / (2.0 * relaxed)
-
-
-@dataclass(frozen=True, eq=False)
-class _Usage:
-    """How a box is used: openings a day, bigger events a day, and how humid the spools are that come in."""
-
-    openings: FloatArray
-    events: FloatArray
-    swapped_humidity: FloatArray
-
-
-def _usage(posterior: Posterior, count: int, rng: np.random.Generator) -> _Usage:
-    """Rates as they were so far, the shelf's own counted as one more event; spools shrunk towards the usual."""
-    episode, assume = posterior.episode, posterior.problem.assumptions
-    watched = max((posterior.now_s - episode.first_start_s) / DAY_S, 1.0)
-    steps_counted = min((posterior.now_s - episode.steps_counted_from_s) / DAY_S, watched)
-    # where readings of old were left out, steps came then as often as since
-    steps = episode.all_unlogged_steps * (watched / max(steps_counted, 1.0))
-    opened, happened = episode.all_openings, episode.all_swaps + steps
-    rates = posterior.shelf_rates or rates_from(opened, happened, watched)
-    openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
-    events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)
-    counted, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
-    weight = counted + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
-    apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
-    humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)
-    return _Usage(openings, events, humidity)
+    ends = _STEPS[horizon_days >= _STEPS]
+    ahead, start = Ahead.of(posterior, limit, ends, seed), Simulated.now(posterior, limit)
+    steps = compiled_steps(ahead) or partial(simulate, ahead)
+    course = np.full((len(ends), len(start.loading)), np.nan)
+    done = int(np.searchsorted(ends, FAN_DAYS, side="right")) if with_fan else 0
+    simulated = steps(start, course, 0, done)
+    while done < len(ends) and np.isinf(simulated.crossing_days).any():
+        stop = min(done + _LOOK_EVERY_STEPS, len(ends))
+        simulated, done = steps(simulated, course, done, stop), stop
+    if not np.isfinite(simulated.loading).all():
+        raise FloatingPointError("the water of a draw is not a number")
+    return Futures(ends, course, start.humidity, simulated.crossing_days, simulated.spent_days)
 
 
 def forecast(
@@ -321,18 +211,13 @@ def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
     return tuple(float(p) for p in passed / len(ordered))
 
 
-def _full_loading(posterior: Posterior, limit: float) -> FloatArray:
-    table = posterior.state.drawn.table
-    return table.loading(np.full(len(posterior.theta), limit), REFERENCE_DEGC)
-
-
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
     """Water held over water held at the limit: what the glass column of beads shows."""
-    return quantiles(posterior.state.loading / _full_loading(posterior, limit))
+    return quantiles(posterior.state.loading / full_loading(posterior, limit))
 
 
 def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
-    left = _full_loading(posterior, limit) - posterior.state.loading
+    left = full_loading(posterior, limit) - posterior.state.loading
     return quantiles(np.maximum(left, 0.0) * posterior.state.drawn.dry_mass_g)
 
 
@@ -341,9 +226,10 @@ def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    rows = quantile_points(ahead.humidity[known], axis=1)
-    daily = [np.interp(whole, ahead.ahead_days[known], row) for row in rows]
+    rows = quantile_points(ahead.humidity[known].astype(np.float32), axis=1)  # seven digits, and twice as fast
+    daily = [np.interp(whole, ahead.ahead_days[known], row).tolist() for row in rows]
+    today = now.date()
     return tuple(
-        FanDay((now + timedelta(days=float(d))).date(), Quantiles(float(a), float(b), float(c)))
-        for d, a, b, c in zip(whole, *daily, strict=True)
+        FanDay(today + timedelta(days=day), Quantiles(*points))
+        for day, points in enumerate(zip(*daily, strict=True), start=1)
     )

@@ -38,13 +38,19 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
     LeakEstimate
         The 5, 50 and 95 % points over the draws.
     """
-    averaged, opening = mean_conductance(posterior), _opening(posterior)
+    averaged, inside_kpa, summer = mean_conductance(posterior), _inside_kpa(posterior), _summer_day(posterior)
+    opening = _opening(posterior, inside_kpa)
+
+    def ingress(day: float, conductance: FloatArray) -> Quantiles:
+        """G times the difference of vapor pressures on a day, the box as humid as it is now. [g/day]"""
+        return quantiles(conductance * (_outside_kpa(posterior, day) - inside_kpa))
+
     return LeakEstimate(
         conductance_g_per_day_per_kpa=quantiles(averaged),
         air_changes_per_day=quantiles(averaged / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)),
-        ingress_g_per_day=quantiles(_ingress(posterior, posterior.now_s / DAY_S, posterior.state.conductance)),
-        ingress_summer_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior), averaged)),
-        ingress_winter_g_per_day=quantiles(_ingress(posterior, _summer_day(posterior) + _HALF_A_YEAR_DAYS, averaged)),
+        ingress_g_per_day=ingress(posterior.now_s / DAY_S, posterior.state.conductance),
+        ingress_summer_g_per_day=ingress(summer, averaged),
+        ingress_winter_g_per_day=ingress(summer + _HALF_A_YEAR_DAYS, averaged),
         capacity_share_per_day_per_kpa=_capacity_share(posterior, averaged),
         grams_known=grams_known(posterior),
         opening_g=opening[0] if opening else None,
@@ -57,18 +63,17 @@ def _capacity_share(posterior: Posterior, averaged: FloatArray) -> Quantiles | N
     if posterior.episode.desiccant is None:
         return None
     drawn = posterior.state.drawn
-    full = drawn.table.loading(np.full(len(averaged), posterior.box.humidity_limit), REFERENCE_DEGC) * drawn.dry_mass_g
+    full = drawn.table.loading(posterior.box.humidity_limit, REFERENCE_DEGC) * drawn.dry_mass_g
     return quantiles(averaged / full)
 
 
-def _opening(posterior: Posterior) -> tuple[Quantiles, Quantiles] | None:
+def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Quantiles] | None:
     """What one opening brings, all the air of the box changed for the room's, and how many hours of leak do the same.
 
     Spools and walls take up some on top, an opening of seconds changes less: the order of size is what counts.
     """
-    now = posterior.now_s / DAY_S
     degc = float(posterior.bins.temperature_degc[-1])
-    apart_kpa = _apart_kpa(posterior, now)
+    apart_kpa = _outside_kpa(posterior, posterior.now_s / DAY_S) - inside_kpa
     water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, degc))
     if np.median(apart_kpa) <= _LEAST_APART_KPA:
         return None
@@ -100,15 +105,13 @@ def _summer_day(posterior: Posterior) -> float:
     return float(days[np.argmax(posterior.room.log_vapor.course(_FAR_AHEAD_DAYS + days))] + _FAR_AHEAD_DAYS)
 
 
-def _ingress(posterior: Posterior, day: float, conductance: FloatArray) -> FloatArray:
-    """G times the difference of vapor pressures on a day, the box as humid as it is now. [g/day]"""
-    return conductance * _apart_kpa(posterior, day)
+def _outside_kpa(posterior: Posterior, day: float) -> float:
+    """Vapor pressure of the room on a day. [kPa]"""
+    return float(posterior.room.expected_kpa(np.array([day]))[0])
 
 
-def _apart_kpa(posterior: Posterior, day: float) -> FloatArray:
-    """Vapor pressure of the room on a day above that of the box as it is now. [kPa]"""
+def _inside_kpa(posterior: Posterior) -> FloatArray:
+    """Vapor pressure in the box as it is now. [kPa]"""
     degc = float(posterior.bins.temperature_degc[-1])
     humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, degc)
-    inside = humidity * float(saturation_vapor_pressure_pa(degc)) / _PA_PER_KPA
-    outside = float(posterior.room.expected_kpa(np.array([day]))[0])
-    return np.asarray(outside - inside)
+    return np.asarray(humidity * float(saturation_vapor_pressure_pa(degc)) / _PA_PER_KPA)

@@ -18,7 +18,6 @@ from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logsumexp
 
 from monitor.inference.evidence.bins import (
     DAY_S,
@@ -249,7 +248,7 @@ def _candidate_day(posterior: Posterior) -> float | None:
     loosened[candidates, np.arange(len(candidates))] = _CHANGE_SD**2
     jumping = replace(bins, loosened=loosened.reshape(len(bins.days), -1))
     scores = run(replace(posterior.problem, bins=jumping), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
-    gains = logsumexp(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
+    gains = np.logaddexp.reduce(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
     best = int(gains.argmax())
     if not gains[best] >= _LEAST_LOG_GAIN:  # nor where it is not a number
         return None
@@ -285,7 +284,7 @@ def _chance_of(gap: float, sd: float, usual_sd: float, window_days: float) -> fl
     """Chance that a step of ln G, known to a spread, is a change and not what is usual."""
     changed, usual = float(np.hypot(sd, np.hypot(usual_sd, _CHANGE_SD))), float(np.hypot(sd, usual_sd))
     log_odds = _log_density(gap, changed) - _log_density(gap, usual) + np.log(window_days / _ONE_IN_DAYS)
-    return float(expit(log_odds))
+    return float(0.5 * (1.0 + np.tanh(0.5 * log_odds)))  # the logistic function, which overflows nowhere so
 
 
 def _mixed(plain: Posterior, changed: Posterior, chance: float) -> Posterior:

@@ -8,7 +8,6 @@ from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.bins import (
@@ -26,6 +25,7 @@ from monitor.inference.fit.importance import (
     sample,
 )
 from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.model import normal
 from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.prior import Assumptions, prior_of
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
@@ -383,7 +383,7 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
     if posterior.hypothetical:
         return posterior
     problem, draws, state = posterior.problem, posterior.draws, posterior.weighted_state
-    weights = draws.weights * ndtr(_room_below(state, limit, problem))
+    weights = draws.weights * normal.below(_room_below(state, limit, problem))
     if not weights.sum() > 0.0:
         return posterior
     chosen = replace(draws, weights=weights / weights.sum()).resampled(len(posterior.theta), rng)

@@ -60,24 +60,32 @@ def quantile_points(
     >>> quantile_points(np.array([1.0, 2.0, np.inf]), (0.5, 0.75), reached=True).tolist()
     [2.0, inf]
     """
-    return np.asarray(np.quantile(draws, shares, axis=axis, method="inverted_cdf" if reached else "linear"))
+    # sorted whole, as np.quantile is twice as slow at picking a few
+    rising = np.sort(draws, axis=None) if axis is None else np.sort(np.moveaxis(draws, axis, -1), axis=-1)
+    count = rising.shape[-1]
+    places = np.asarray(shares) * count - 1.0 if reached else np.asarray(shares) * (count - 1.0)
+    at = np.clip(np.ceil(places) if reached else np.floor(places), 0, count - 1).astype(np.intp)
+    points = rising[..., at]
+    if not reached:
+        points = points + (rising[..., np.minimum(at + 1, count - 1)] - points) * (places - at)
+    return np.asarray(points if axis is None else np.moveaxis(points, -1, 0))
 
 
 def weighted_points(rising: FloatArray, weights: FloatArray, shares: Sequence[float] = INTERVAL) -> FloatArray:
-    """Return the points below which these shares of the weight lie.
+    """Return the points below which these shares of the weight lie, on a line between two draws.
 
     Parameters
     ----------
     rising : ndarray, draws
         In rising order. [any unit]
-    weights : ndarray, draws
-        In any scale. [1]
+    weights : ndarray, draws or rows × draws
+        In any scale; each row weights the draws anew. [1]
     shares : sequence of float
         Rising, from 0 to 1. [fraction]
 
     Returns
     -------
-    ndarray, shares
+    ndarray, shares or shares × rows
         In the unit of the draws. [any unit]
 
     Examples
@@ -85,4 +93,17 @@ def weighted_points(rising: FloatArray, weights: FloatArray, shares: Sequence[fl
     >>> weighted_points(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 2.0]), (0.5, 0.75)).tolist()
     [2.0, 2.5]
     """
-    return np.interp(shares, np.cumsum(weights) / weights.sum(), rising)
+    below = np.cumsum(weights, axis=-1)
+    if below.ndim == 1:
+        return np.interp(shares, below / below[-1], rising)
+    rows = np.arange(len(below))
+    points = np.empty((len(shares), len(below)))
+    for k, share in enumerate(shares):
+        wanted = share * below[:, -1]
+        after = np.argmax(below >= wanted[:, None], axis=1)
+        before = np.maximum(after - 1, 0)
+        reached, next_one = below[rows, before], below[rows, after]
+        gap = np.where(next_one > reached, next_one - reached, 1.0)
+        along = np.clip((wanted - reached) / gap, 0.0, 1.0)
+        points[k] = rising[before] + along * (rising[after] - rising[before])
+    return points

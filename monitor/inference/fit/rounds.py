@@ -13,13 +13,12 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
-from scipy.special import gammaln
 
 from monitor.inference.fit.weights import (
     effective_sample_size,
@@ -112,8 +111,10 @@ class StudentT:
             [nat]
         """
         size = len(self.mean)
-        square = np.square(solve_triangular(self.root, (points - self.mean).T, lower=True)).sum(axis=0)
-        scale = gammaln(0.5 * (_DEGREES + size)) - gammaln(0.5 * _DEGREES) - 0.5 * size * np.log(_DEGREES * np.pi)
+        square = np.square((points - self.mean) @ np.linalg.inv(self.root).T).sum(axis=1)
+        scale = (
+            math.lgamma(0.5 * (_DEGREES + size)) - math.lgamma(0.5 * _DEGREES) - 0.5 * size * np.log(_DEGREES * np.pi)
+        )
         scale -= np.log(np.diag(self.root)).sum()
         return np.asarray(scale - 0.5 * (_DEGREES + size) * np.log1p(square / _DEGREES))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr
 
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
@@ -190,6 +189,8 @@ def _student(gap: FloatArray, variance: FloatArray, degrees: float) -> tuple[Flo
 
 def _at_or_below(gap: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """The same for 'no more than this': moments of a normal cut off above."""
+    from scipy.special import log_ndtr  # noqa: PLC0415 -- a quarter of a second, paid where nothing is compiled
+
     sd = np.sqrt(variance)
     z = gap / sd
     score = log_ndtr(z)

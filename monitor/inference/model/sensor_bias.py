@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.special import logsumexp
 
 from monitor.inference.model.prior import Assumptions
 from monitor.physics.numerics import FloatArray
@@ -271,7 +270,7 @@ def bias_likelihood(
     )
     # what is compared is the bias plus normal errors: the likelihood of the sum, convolved with them
     offsets = _GRID - _GRID[:, None]
-    smeared = logsumexp(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
+    smeared = np.logaddexp.reduce(score[:, None] - 0.5 * (offsets / smear) ** 2, axis=0)
     return BiasLikelihood(smeared - smeared.max())
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
 
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import Episode
+from monitor.inference.model import normal
 from monitor.inference.model.prior import (
     Assumptions,
     Prior,
@@ -185,7 +185,7 @@ def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | 
     correlation = state.covariance / np.maximum(sd_loading * sd_wander, _LEAST_SD_PRODUCT)
     correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)
     # a normal cut off above, by the inverse of its distribution
-    first = ndtri(np.maximum(rng.random(len(sd_wander)) * ndtr(highest), _LEAST_CHANCE))
+    first = normal.quantile(np.maximum(rng.random(len(sd_wander)) * normal.below(np.asarray(highest)), _LEAST_CHANCE))
     second = rng.standard_normal(len(sd_wander))
     loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
     wander = state.wander + sd_wander * (correlation * first + np.sqrt(1.0 - correlation * correlation) * second)

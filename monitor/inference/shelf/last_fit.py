@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.inference.answers.value_of_measurement import Useful
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.episodes import (
     BETWEEN_LEVELS_HOURS,
@@ -150,6 +151,8 @@ class LastFit:
     """Mean wander of ln conductance as it was fitted. [1]"""
     room: LearnedRoom
     """As it was fitted."""
+    useful: Useful | None = None
+    """The most useful measurement as it was fitted; None where the box was over its limit anyway."""
 
     @classmethod
     def of(
@@ -158,6 +161,7 @@ class LastFit:
         first: FirstFit,
         style_leak: tuple[float, float] | None,
         steps_s: tuple[float, ...],
+        useful: Useful | None = None,
     ) -> LastFit:
         """Return what is to be kept of a fit.
 
@@ -171,6 +175,8 @@ class LastFit:
             Of boxes of its style. [ln(1/day)]
         steps_s : tuple of float
             Lasting steps of humidity in the recent readings. [s since 1970 UTC]
+        useful : Useful, optional
+            The most useful measurement.
 
         Returns
         -------
@@ -185,6 +191,7 @@ class LastFit:
             posterior.now_s,
             float(np.mean(posterior.filtered.wander)),
             posterior.room,
+            useful,
         )
 
     def moved_on(self, posterior: Posterior, box_input: BoxInput, rooms: Sequence[Room]) -> LastFit:

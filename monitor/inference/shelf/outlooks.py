@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, fields, is_dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import repeat
 from traceback import format_exception
@@ -23,7 +23,7 @@ from monitor.inference.answers.forecast import (
     forecast_of,
 )
 from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.value_of_measurement import best_measurement
+from monitor.inference.answers.value_of_measurement import Useful, best_measurement, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.change_point import (
@@ -51,7 +51,7 @@ from monitor.inference.shelf.last_fit import (
     recent_steps_s,
 )
 from monitor.inference.shelf.workers import Workers, worker_pool
-from monitor.records import BoxHistory, Outlook, WhatIf
+from monitor.records import BoxHistory, Outlook, Quantiles, WhatIf
 
 Progress = Callable[[float], None]
 _Answer = TypeVar("_Answer")
@@ -359,7 +359,7 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
     now = last_fit.updated(box_input, rooms, shared.now_s)
     if isinstance(now, RefitReason):
         return now
-    outlook = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared)
+    outlook, _ = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared, last_fit.useful)
     if outlook.trace:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
         return RefitReason.failed
@@ -389,25 +389,36 @@ def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:
         posterior = with_change_point(under_pooled_prior(first.posterior, job.pooled))
     except Exception as error:
         return Fitted(refused(error), teaching)
-    outlook = _outlook_of(posterior, first, job.style_leak, job.limit, shared)
+    outlook, useful = _outlook_of(posterior, first, job.style_leak, job.limit, shared)
     if not shared.kept or outlook.trace:
         return Fitted(outlook, teaching)
-    return Fitted(outlook, teaching, LastFit.of(posterior, first, job.style_leak, job.steps_s))
+    return Fitted(outlook, teaching, LastFit.of(posterior, first, job.style_leak, job.steps_s, useful))
 
 
-def _outlook_of(
-    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float | None, shared: _Shared
-) -> Outlook:
+def _outlook_of(  # noqa: PLR0917
+    posterior: Posterior,
+    first: FirstFit,
+    style_leak: tuple[float, float] | None,
+    limit: float | None,
+    shared: _Shared,
+    useful: Useful | None = None,
+) -> tuple[Outlook, Useful | None]:
+    """The outlook, and the most useful measurement: the one of the last fit where that still holds."""
     try:
         own = posterior.box.humidity_limit
-        return _answer(posterior, first, style_leak, own if limit is None else limit, shared)
+        return _answer(posterior, first, style_leak, own if limit is None else limit, shared, useful)
     except Exception as error:
-        return refused(error)
+        return refused(error), None
 
 
-def _answer(
-    posterior: Posterior, first: FirstFit, style_leak: tuple[float, float] | None, limit: float, shared: _Shared
-) -> Outlook:
+def _answer(  # noqa: PLR0917
+    posterior: Posterior,
+    first: FirstFit,
+    style_leak: tuple[float, float] | None,
+    limit: float,
+    shared: _Shared,
+    useful: Useful | None,
+) -> tuple[Outlook, Useful | None]:
     posterior = replace(posterior, shelf_rates=shared.disturbance_rates)
     futures = crossing_ahead(posterior, limit, shared.horizon_days)
     ahead = forecast_of(posterior, limit, futures, shared.horizon_days)
@@ -422,6 +433,7 @@ def _answer(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
         )  # fmt: skip
+    useful = most_useful(posterior, futures[0], limit, useful)
     outlook = Outlook(
         leak=leak,
         forecast=ahead,
@@ -429,21 +441,20 @@ def _answer(
             *filter(None, (first.remark,)),
             *evidence_of(posterior, leak_seen_before=first.leak_seen_before(posterior.episode.start_s)),
         ),
-        sharpen=best_measurement(posterior, futures[0], limit),
+        sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, shared.change, shared.horizon_days) if shared.change else None,
     )
-    if not all(map(math.isfinite, _numbers((outlook.leak, outlook.forecast, outlook.forecast_if)))):
+    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
         raise FloatingPointError("some number of the leak or the forecast is not finite")
-    return outlook
+    return outlook, useful
 
 
-def _numbers(answer: object) -> Iterator[float]:
-    """Every number of an answer, however deep."""
+def _is_finite(answer: object) -> bool:
+    """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
-        yield answer
-    elif isinstance(answer, tuple):
-        for part in answer:
-            yield from _numbers(part)
-    elif is_dataclass(answer):
-        for one in fields(answer):
-            yield from _numbers(getattr(answer, one.name))
+        return math.isfinite(answer)
+    if isinstance(answer, Quantiles):  # two hundred of them
+        return math.isfinite(answer.p05 + answer.p50 + answer.p95)
+    if isinstance(answer, tuple):
+        return all(map(_is_finite, answer))
+    return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))

@@ -59,7 +59,7 @@ class SorptionTable:
         self.full_loading_g_per_g: FloatArray = full[rows]
         self.fill_per_loading = 1.0 / self.full_loading_g_per_g
         self.nearly_full_g_per_g = _FULL * self.full_loading_g_per_g
-        self._by_potential = first.by_potential
+        self.by_potential = first.by_potential
 
     def __reduce__(self) -> tuple[type[SorptionTable], tuple[Isotherm, Isotherm, FloatArray]]:
         """Travel between processes as what it was made of; the grid is there already or made once."""
@@ -79,15 +79,15 @@ class SorptionTable:
         low, rise = self._logs.take(at), self._rises.take(at)
         log_humidity = low + beyond * (self._logs.take(above) - low)
         steepness = rise + beyond * (self._rises.take(above) - rise)
-        if self._by_potential:
+        if self.by_potential:
             power = self.power(temperature_degc)
             log_humidity, steepness = log_humidity * power, steepness * power
         humidity = np.exp(log_humidity)
         per_loading = (0.5 * _PER_ANGLE) * self.fill_per_loading / np.sqrt(fill * (1.0 - fill))
         return humidity, humidity * steepness * per_loading
 
-    def loading(self, relative_humidity: FloatArray, temperature_degc: float) -> FloatArray:
-        """Return the loading at rest with this humidity. [g/g]"""
+    def loading(self, relative_humidity: Numeric, temperature_degc: float) -> FloatArray:
+        """Return the loading of each draw at rest with this humidity, one for all or one each. [g/g]"""
         humidity = np.clip(relative_humidity, _HUMIDITIES[0], _HUMIDITIES[-1])
         one = self._first.loading_g_per_g(humidity, temperature_degc)
         other = self._second.loading_g_per_g(humidity, temperature_degc)
@@ -99,7 +99,7 @@ class SorptionTable:
 
     def power(self, temperature_degc: Numeric) -> Numeric:
         """Dubinin's law of temperature: A = -R T ln(RH) stays, so ln RH goes as 1/T; other curves know none."""
-        if not self._by_potential:
+        if not self.by_potential:
             return 1.0 + 0.0 * temperature_degc
         return (REFERENCE_DEGC + KELVIN_AT_0_DEGC) / (temperature_degc + KELVIN_AT_0_DEGC)
 
