@@ -264,8 +264,8 @@ def test_a_digest_tells_values_and_hours_apart(stores: Stores) -> None:
     others = [made(0), made(60, relative_humidity=0.18), made(120), made(60, temperature_degc=22.0), made(180)]
     stores.readings.add(values)
     for number, other in enumerate(others):
-        stores.readings.add([replace(one, box=f"other {number}") for one in values if one.at != other.at])
-        stores.readings.add([replace(other, box=f"other {number}")])
+        stores.readings.add([one._replace(box=f"other {number}") for one in values if one.at != other.at])
+        stores.readings.add([other._replace(box=f"other {number}")])
     digests = [stores.readings.digest(box, None, END) for box in ("box1", *(f"other {n}" for n in range(5)))]
     assert digests[0] == digests[1] == digests[3]
     assert len(set(digests)) == 4
