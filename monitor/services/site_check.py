@@ -207,7 +207,7 @@ def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
     if not any(a.failed or a.apart for a in assessments):
         yield Finding("estimates", Severity.well, f"{len(assessments)} boxes, and no estimate failed")
     _, why_not = filter_kernel()
-    by = f"the filter runs in Python, a few times slower: {why_not}" if why_not else "the filter is compiled"
+    by = f"estimates run in Python, a few times slower: {why_not}" if why_not else "estimates are compiled"
     yield Finding("estimates", Severity.well, by)
 
 

@@ -97,7 +97,7 @@ def test_a_message_rejected_long_ago_needs_nobody(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("why_not", "said"),
     [
-        ("", "the filter is compiled"),
+        ("", "estimates are compiled"),
         (
             "not compiled when siccast was installed here",
             "a few times slower: not compiled when siccast was",

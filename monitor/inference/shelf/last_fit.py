@@ -34,6 +34,7 @@ from monitor.inference.shelf.first_fit import (
 )
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S
+from monitor.series.spans import between
 
 FITTED_FOR_DAYS = 7.0
 """After so long all is fitted again: for what other boxes added to the pool, and for slow changes. [days]
@@ -308,15 +309,7 @@ def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> 
 
 def _with_recent_readings(box_input: BoxInput, fitted_s: float) -> BoxInput:
     """The same box, with its readings from some days before the last update on."""
-    series = box_input.history.readings
-    recent = slice(int(np.searchsorted(series.at_s, fitted_s - RECENT_DAYS * DAY_S)), None)
-    cut = replace(
-        series,
-        at_s=series.at_s[recent],
-        temperature_degc=series.temperature_degc[recent],
-        relative_humidity=series.relative_humidity[recent],
-        marks=series.marks[recent],
-    )
+    cut = between(box_input.history.readings, fitted_s - RECENT_DAYS * DAY_S)
     return replace(box_input, history=replace(box_input.history, readings=cut))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -11,30 +10,15 @@ from itertools import repeat
 from traceback import format_exception
 from typing import TypeVar
 
-from monitor.inference.answers.explanation import (
-    comparison_of,
-    evidence_of,
-    grams_words,
-    tightness_of,
-)
-from monitor.inference.answers.forecast import (
-    HORIZON_DAYS,
-    crossing_ahead,
-    forecast_of,
-)
-from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.value_of_measurement import Useful, best_measurement, most_useful
-from monitor.inference.answers.what_if import what_if
+from monitor.inference.answers.forecast import HORIZON_DAYS
+from monitor.inference.answers.value_of_measurement import Useful
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
-from monitor.inference.fit.change_point import (
-    change_point_of,
-    with_change_point,
-    words_for,
-)
+from monitor.inference.fit.change_point import with_change_point
 from monitor.inference.fit.fit import under_pooled_prior
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, finite_only
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import Assumptions
+from monitor.inference.shelf.answer import Question, answer_of
 from monitor.inference.shelf.first_fit import (
     BoxInput,
     FirstFit,
@@ -51,16 +35,16 @@ from monitor.inference.shelf.last_fit import (
     recent_steps_s,
 )
 from monitor.inference.shelf.workers import Workers, worker_pool
-from monitor.records import BoxHistory, Outlook, Quantiles, WhatIf
+from monitor.records import BoxHistory, Outlook, WhatIf
 
 Progress = Callable[[float], None]
 _Answer = TypeVar("_Answer")
 
 _FIRST_FITS_SHARE = 0.55
 """Of the time that all takes. Judgement; only a progress bar rests on it."""
-_UPDATES_PER_FIT = 3
-"""So many updates are the work of one fit. [boxes] Judgement: 79 and 36 ms a box were measured among 1,000
-(DEVELOPERS.md), and a first fit comes on top; only a progress bar and the number of processes rest on it."""
+_UPDATES_PER_FIT = 16
+"""So many updates are worth as much to another process as one fit. [boxes] Measured: an update is 8 ms of work against
+30, and sending the fit there and back takes half of that again. The number of processes rests on it."""
 
 _log = logging.getLogger(__name__)
 
@@ -405,56 +389,7 @@ def _outlook_of(  # noqa: PLR0917
 ) -> tuple[Outlook, Useful | None]:
     """The outlook, and the most useful measurement: the one of the last fit where that still holds."""
     try:
-        own = posterior.box.humidity_limit
-        return _answer(posterior, first, style_leak, own if limit is None else limit, shared, useful)
+        question = Question(shared.horizon_days, shared.change, shared.disturbance_rates)
+        return answer_of(question, posterior, first, style_leak, limit=limit, useful=useful)
     except Exception as error:
         return refused(error), None
-
-
-def _answer(  # noqa: PLR0917
-    posterior: Posterior,
-    first: FirstFit,
-    style_leak: tuple[float, float] | None,
-    limit: float,
-    shared: _Shared,
-    useful: Useful | None,
-) -> tuple[Outlook, Useful | None]:
-    posterior = replace(posterior, shelf_rates=shared.disturbance_rates)
-    futures = crossing_ahead(posterior, limit, shared.horizon_days)
-    ahead = forecast_of(posterior, limit, futures, shared.horizon_days)
-    leak = replace(
-        leak_of(posterior),
-        comparison=comparison_of(posterior, style_leak),
-        for_its_kind=tightness_of(posterior, style_leak),
-        grams_words=grams_words(posterior),
-    )
-    if (since := change_point_of(posterior) or first.change_point) is not None:
-        leak = replace(
-            leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
-            change_words=words_for(since),
-        )  # fmt: skip
-    useful = most_useful(posterior, futures[0], limit, useful)
-    outlook = Outlook(
-        leak=leak,
-        forecast=ahead,
-        evidence=(
-            *filter(None, (first.remark,)),
-            *evidence_of(posterior, leak_seen_before=first.leak_seen_before(posterior.episode.start_s)),
-        ),
-        sharpen=best_measurement(posterior, futures[0], useful),
-        forecast_if=what_if(posterior, shared.change, shared.horizon_days) if shared.change else None,
-    )
-    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
-        raise FloatingPointError("some number of the leak or the forecast is not finite")
-    return outlook, useful
-
-
-def _is_finite(answer: object) -> bool:
-    """Whether every number of an answer is finite, however deep."""
-    if isinstance(answer, float):
-        return math.isfinite(answer)
-    if isinstance(answer, Quantiles):  # two hundred of them
-        return math.isfinite(answer.p05 + answer.p50 + answer.p95)
-    if isinstance(answer, tuple):
-        return all(map(_is_finite, answer))
-    return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))

@@ -20,9 +20,9 @@ Shared = TypeVar("Shared")
 Job = TypeVar("Job")
 Answer = TypeVar("Answer")
 
-PAYS_FROM = 24
-"""Boxes from which on starting processes, about a second of work each, is worth it. [boxes] Measured: a box costs some
-80 ms (DEVELOPERS.md), so two dozen cost a process what it takes to start."""
+PAYS_FROM = 64
+"""Boxes from which on starting processes, about three quarters of a second of work each, is worth it. [boxes] Measured:
+the fit of a box costs some 30 ms (DEVELOPERS.md), so that two processes have won what it takes to start them."""
 _AT_A_TIME = 4
 """Boxes sent to a process at once. [boxes] Judgement: sending costs little then, and none waits long at the end."""
 _WAITING = 4
