@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import FrozenInstanceError, replace
 from types import SimpleNamespace
 from typing import Any
@@ -18,7 +19,7 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, under_pooled_prior
 from monitor.inference.fit.importance import Draws, ProposalRecord, log_prior, reweighted, sample
-from monitor.inference.fit.pooling import LeakObservation, finite_only, leak_observation_of, pool, tested
+from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, finite_only, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points
 from monitor.inference.fit.smc import Moves
@@ -253,12 +254,12 @@ def test_an_observation_has_a_fifth_of_the_priors_precision(share: float, inform
 def test_own_episodes_weigh_no_more_than_a_lid_seats_alike() -> None:
     """Two normals: the style, and what earlier episodes say, no surer than 0.35 times the root of 1.1."""
     mean, sd = style_prior(BOX)
-    one = pool(BOX, START_S, [seen(1.5, 0.2, START_S - 9 * DAY_S, START_S - 40 * DAY_S)])
+    one = KnownLeaks([seen(1.5, 0.2, START_S - 9 * DAY_S, START_S - 40 * DAY_S)]).prior(BOX, START_S)
     precision = 1.0 / (0.2**2 + 0.35**2)
     assert one[1] == pytest.approx((sd**-2 + precision) ** -0.5)
     assert one[0] == pytest.approx((mean / sd**2 + 1.5 * precision) / (sd**-2 + precision))
     many = [seen(1.5, 0.01, START_S - 9 * k * DAY_S, START_S - 9 * k * DAY_S) for k in (1, 2, 3)]
-    found = pool(BOX, START_S, many)
+    found = KnownLeaks(many).prior(BOX, START_S)
     most = 1.0 / (1.1 * 0.35**2)
     assert found[1] == pytest.approx((sd**-2 + most) ** -0.5)
     assert found[0] == pytest.approx((mean / sd**2 + 1.5 * most) / (sd**-2 + most))
@@ -267,10 +268,10 @@ def test_own_episodes_weigh_no_more_than_a_lid_seats_alike() -> None:
 def test_many_boxes_of_a_style_tell_its_mean_and_spread() -> None:
     logs = np.random.default_rng(3).normal(1.0, 0.4, 400)
     others = [seen(float(one), 0.02, box=f"b{k}") for k, one in enumerate(logs)]
-    mean, sd = pool(replace(BOX, name="new"), START_S, others)
+    mean, sd = KnownLeaks(others).prior(replace(BOX, name="new"), START_S)
     assert mean == pytest.approx(float(logs.mean()), abs=0.02)
     assert sd == pytest.approx(0.4, abs=0.06)
-    assert pool(replace(BOX, name="new", style="bag"), START_S, others) == pytest.approx(
+    assert KnownLeaks(others).prior(replace(BOX, name="new", style="bag"), START_S) == pytest.approx(
         style_prior(replace(BOX, style="bag"))
     )
 
@@ -506,20 +507,22 @@ class Pool:
     """Stands in for processes: notes how it was asked."""
 
     def __init__(self, count: int, _context: Any, begin: Callable[..., None], shared: tuple[Any, ...]) -> None:
-        self.count, self.chunks, self.ended = count, [0], False
+        self.count, self.portions, self.ended = count, list[int](), False
         begin(*shared)
 
-    def map(self, work: Any, *jobs: Any, chunksize: int) -> Any:
-        self.chunks.append(chunksize)
-        return map(work, *jobs)
+    def submit(self, do: Any, work: Any, jobs: list[Any]) -> Future[Any]:
+        self.portions.append(len(jobs))
+        done: Future[Any] = Future()
+        done.set_result(do(work, jobs))
+        return done
 
     def shutdown(self, *, cancel_futures: bool) -> None:
         self.ended = cancel_futures
 
 
 @pytest.mark.parametrize(("boxes", "asked_for", "cores", "count"), [
-    (23, 8, 8, 0), (24, 8, 8, 6), (24, 1, 8, 0), (24, 2, 8, 2), (24, None, 3, 3), (24, None, 1, 0), (400, None, 16, 16),
-    (27, 16, 2, 6), (28, 16, 2, 7), (24, None, None, 0),
+    (63, 8, 8, 0), (64, 8, 8, 8), (64, 1, 8, 0), (64, 2, 8, 2), (64, None, 3, 3), (64, None, 1, 0), (400, None, 16, 16),
+    (67, 32, 2, 16), (68, 32, 2, 17), (64, None, None, 0),
 ])  # fmt: skip
 def test_processes_are_as_many_as_pay(
     boxes: int, asked_for: int | None, cores: int | None, count: int, monkeypatch: pytest.MonkeyPatch
@@ -531,25 +534,29 @@ def test_processes_are_as_many_as_pay(
         assert list(executor.each(lambda shared, job: shared + job, [1, 2, 3])) == [11, 12, 13]
         assert [one.count for one in begun] == ([count] if count else [])
         assert not any(one.ended for one in begun)
-    assert all(one.ended and one.chunks[-1] == 4 for one in begun)
+    assert all(one.ended and one.portions == [3] for one in begun)
 
 
 def test_a_pool_that_breaks_is_left_and_the_rest_done_here(
     caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def breaks(self: Pool, work: Any, *jobs: Any, chunksize: int) -> Any:
-        self.chunks.append(chunksize)
-        yield from list(map(work, *jobs))[:2]
-        raise OSError("no memory")
+    def breaks(self: Pool, do: Any, work: Any, jobs: list[Any]) -> Future[Any]:
+        self.portions.append(len(jobs))
+        done: Future[Any] = Future()
+        if len(self.portions) == 1:
+            done.set_result(do(work, jobs))
+        else:
+            done.set_exception(OSError("no memory"))
+        return done
 
     begun: list[Pool] = []
-    monkeypatch.setattr(Pool, "map", breaks)
+    monkeypatch.setattr(Pool, "submit", breaks)
     monkeypatch.setattr(workers, "ProcessPoolExecutor", lambda *what: begun.append(Pool(*what)) or begun[-1])
-    with worker_pool(10, 24, 2) as executor:
+    with worker_pool(10, 64, 2) as executor:
         for _ in range(2):
-            assert list(executor.each(lambda shared, job: shared * job, [1, 2, 3, 4])) == [10, 20, 30, 40]
-    assert len(begun[0].chunks) == 2
-    assert "the other cores can't be used (no memory); going on with one" in caplog.text
+            assert list(executor.each(lambda shared, job: shared * job, range(20))) == [10 * job for job in range(20)]
+    assert begun[0].portions == [4] * 5  # all of the first round were on their way; none is sent after it broke
+    assert caplog.text.count("the other processes can't be used (no memory); going on with this one") == 1
 
 
 def test_hours_of_nothing_are_no_room() -> None:

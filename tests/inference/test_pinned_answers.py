@@ -18,7 +18,12 @@ from pinned import assert_pinned
 from monitor.inference.answers.explanation import comparison_of, evidence_of, grams_words, tightness_of
 from monitor.inference.answers.forecast import Futures, crossing_ahead, forecast, forecast_of
 from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.value_of_measurement import best_measurement, expected_narrowing, measurements
+from monitor.inference.answers.value_of_measurement import (
+    best_measurement,
+    expected_narrowing,
+    measurements,
+    most_useful,
+)
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.posterior import mean_conductance
@@ -88,7 +93,7 @@ def advice(name: str) -> dict[str, Any]:
     could = measurements(posterior)
     answer = np.log(np.maximum(np.minimum(ahead.crossing_days, 400.0), 0.5))
     return {
-        "best": best_measurement(posterior, ahead, posterior.box.humidity_limit),
+        "best": best_measurement(posterior, ahead, most_useful(posterior, ahead, posterior.box.humidity_limit)),
         "reads": [moments(one.reads(posterior)) for one in could],
         "known to": [[one.sd, one.takes_days, one.advice] for one in could],
         "left": [1.0 - expected_narrowing(one.reads(posterior), one.sd, answer) for one in could],

@@ -40,7 +40,7 @@ from monitor.inference.evidence.episodes import ChargeWeighing
 from monitor.inference.fit.change_point import ChangePoint, change_point_of, level_of, with_change_point
 from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, room_before, under_pooled_prior
 from monitor.inference.fit.importance import log_prior, reweighted
-from monitor.inference.fit.pooling import LeakObservation, leak_observation_of, pool, tested
+from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points
 from monitor.inference.fit.weights import effective_sample_size, largest_exponent, normalized, resample
@@ -290,7 +290,7 @@ POOLED = {
 def pools() -> dict[str, Any]:
     boxes = {"made": BOX, "in a bag": replace(BOX, style="bag"), "new": replace(BOX, name="new")}
     return {
-        f"{name}, {of}": pool(box, START_S, observations)
+        f"{name}, {of}": KnownLeaks(observations).prior(box, START_S)
         for name, box in boxes.items()
         for of, observations in POOLED.items()
     }
