@@ -208,7 +208,7 @@ def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
         yield Finding("estimates", Severity.well, f"{len(assessments)} boxes, and no estimate failed")
     _, why_not = filter_kernel()
     by = f"estimates run in Python, a few times slower: {why_not}" if why_not else "estimates are compiled"
-    yield Finding("estimates", Severity.well, by)
+    yield Finding("speed", Severity.well, by)
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:

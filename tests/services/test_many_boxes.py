@@ -146,9 +146,13 @@ def test_few_posteriors_are_in_memory_however_many_boxes_there_are(monkeypatch: 
     histories, as_of = made_shelf(20, DAYS)
     alive: list[int] = []
 
-    def count(_share: float) -> None:
-        alive.append(sum(type(one) is Posterior for one in gc.get_objects()))
+    def posteriors() -> int:
+        return sum(type(one) is Posterior for one in gc.get_objects())
 
+    def count(_share: float) -> None:
+        alive.append(posteriors() - of_others)
+
+    of_others = posteriors()  # which other tests of this process hold
     for _ in fitted(histories, as_of, workers=1, progress=count):
         pass
     assert len(alive) == 2 * len(histories)
