@@ -35,8 +35,17 @@ are renewed more often anyway."""
 _RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
 _TEACHING_KINDS = (EntryKind.charge, EntryKind.recharge, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""
+_DIGESTED_FILLINGS = 12  # charges; judgement: twice as many as an estimate looks back
+_DIGESTED_BEFORE = timedelta(days=60)
+"""Readings from so long before the first of them are digested, too. Judgement: several times what counts of them."""
+_ROOM_YEARS = 3
+"""Whole years of a room before that. Judgement: its climate is learned from two."""
 NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
 """Marks of a reading that says nothing of the air in the box."""
+
+
+_Span = tuple[str, datetime | None, datetime]
+"""A name, since when, and until when."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +65,9 @@ class Histories:
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _needed: dict[str, Needed] = field(default_factory=dict, init=False, repr=False)
     _digests: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
-    _digests_of_readings: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
+    _digests_of_readings: dict[tuple[str, datetime | None, datetime], bytes] = field(
+        default_factory=dict, init=False, repr=False
+    )
     """Many boxes stand in one room."""
 
     @classmethod
@@ -101,8 +112,9 @@ class Histories:
         if (box.name, until) not in self._digests:
             logged = [entry for entry in self.entries[box.name] if entry.at < until]
             digest = blake2b(repr((box, self.room_climate, logged)).encode())
-            for name in (box.name, box.room):
-                digest.update(self._digest_of_readings(name, until))
+            since = digested_since(logged)
+            digest.update(self._digest_of_readings(box.name, since, until))
+            digest.update(self._digest_of_readings(box.room, _years_before(since), until))
             self._digests[box.name, until] = digest.digest()
         return self._digests[box.name, until]
 
@@ -118,10 +130,10 @@ class Histories:
         ]
         return blake2b(repr(sorted(told)).encode()).digest()
 
-    def _digest_of_readings(self, name: str, until: datetime) -> bytes:
-        if (name, until) not in self._digests_of_readings:
-            self._digests_of_readings[name, until] = self.readings.digest(name, None, until)
-        return self._digests_of_readings[name, until]
+    def _digest_of_readings(self, name: str, since: datetime | None, until: datetime) -> bytes:
+        if (name, since, until) not in self._digests_of_readings:
+            self._digests_of_readings[name, since, until] = self.readings.digest(name, since, until)
+        return self._digests_of_readings[name, since, until]
 
     def _room(self, name: str) -> ReadingSeries | None:
         if name not in self.latest:
@@ -164,6 +176,23 @@ class Histories:
         spans = [(_instant(start_s), _instant(end_s)) for start_s, end_s in needed.earlier]
         spans.append((_instant(needed.since_s), self.as_of))
         return joined([self.readings.evidence(box.name, end, start=start) for start, end in spans])
+
+
+def digested_since(entries: Sequence[LedgerEntry]) -> datetime | None:
+    """Return since when readings of a box are digested, by what was logged of it; None for all of them.
+
+    Long before what an estimate can rest on (``inference.needed_of``; a test holds the two), and known without it.
+    """
+    fillings = sorted(entry.at for entry in entries if entry.kind in (EntryKind.charge, EntryKind.recharge))
+    if len(fillings) < _DIGESTED_FILLINGS:
+        return None
+    swaps = [entry.at for entry in entries if entry.kind is EntryKind.sensor_swap]
+    return min([fillings[-_DIGESTED_FILLINGS], *swaps]) - _DIGESTED_BEFORE
+
+
+def _years_before(since: datetime | None) -> datetime | None:
+    """The start of a year, so that boxes of one room share its digest."""
+    return None if since is None else datetime(since.year - _ROOM_YEARS, 1, 1, tzinfo=UTC)
 
 
 def _hourly(series: ReadingSeries) -> ReadingSeries:

@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from made_boxes import Truth, room_hours, true_humidity
 
 from monitor import inference
 from monitor.inference.shelf import first_fit
-from monitor.inference.shelf.needed import Needed
+from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, Reading
-from monitor.services.histories import Histories
+from monitor.services.histories import Histories, digested_since
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
@@ -148,3 +150,26 @@ def test_answers_are_those_of_estimates_that_leave_nothing_out(
     assert away["usual"] == away["roomless"] == 0.0
     assert away["swapped"] < 0.03
     assert away["undated"] < 0.3
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([EntryKind.recharge, EntryKind.recharge, EntryKind.opening, EntryKind.sensor_swap]),
+            st.floats(1.0, 200.0),
+        ),
+        max_size=60,
+    )
+)
+def test_all_that_an_estimate_rests_on_is_digested(gaps: list[tuple[EntryKind, float]]) -> None:
+    """Else a reading that came late to it would leave a kept answer as it was."""
+    entries, at = [LedgerEntry(EntryKind.charge, "usual", FIRST)], FIRST
+    for kind, days in gaps:
+        at += timedelta(days=days)
+        entries.append(LedgerEntry(kind, "usual", at))
+    now_s = (at + timedelta(days=1)).timestamp()
+    since, needed = digested_since(entries), needed_of(entries, now_s, now_s)
+    if since is not None:
+        first_s = min(needed.since_s, *(start_s for start_s, _ in (*needed.earlier, (needed.since_s, 0.0))))
+        assert since.timestamp() < first_s
+        assert datetime(since.year - 3, 1, 1, tzinfo=UTC).timestamp() < needed.room_since_s
