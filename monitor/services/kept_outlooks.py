@@ -46,6 +46,7 @@ _AT_A_TIME = 16
 _NOT_TRIED = 8
 """Where another process writes, so many portions are not kept before the next try. A judgement: a hundred boxes take a
 second at least, and a backlog about as long."""
+_AS_LONG_AS_IT_IS = 0  # level of zlib, no unit; measured: 1.3 ms a box are saved, and 90 kB kept instead of 55
 _UPDATES_PER_FIT = 3
 """So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
 
@@ -253,7 +254,7 @@ class Round:
         if one.last_fit is None:
             return kept, None
         if one.last_fit.posterior.now_s == as_of.timestamp():
-            return replace(kept, fitted_until=as_of, fit_rests_on=made_of), packed(one.last_fit)
+            return replace(kept, fitted_until=as_of, fit_rests_on=made_of), packed(one.last_fit, _AS_LONG_AS_IT_IS)
         before = self._known[name]
         return replace(kept, fitted_until=before.fitted_until, fit_rests_on=before.fit_rests_on), None
 

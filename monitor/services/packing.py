@@ -40,11 +40,11 @@ _SOURCES = {".py", ".pyx", ".pxd", ".toml"}
 _ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
 
 
-def packed(value: object) -> bytes:
-    """Return a value as bytes."""
+def packed(value: object, level: int = _QUICKLY) -> bytes:
+    """Return a value as bytes; level 0 leaves them as long as they are."""
     file = io.BytesIO()
     _Writer(file, protocol=pickle.HIGHEST_PROTOCOL).dump(value)
-    return zlib.compress(file.getvalue(), _QUICKLY)
+    return zlib.compress(file.getvalue(), level)
 
 
 def unpacked(data: bytes | None, kind: type[_Kind]) -> _Kind | None:

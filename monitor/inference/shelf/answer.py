@@ -107,6 +107,8 @@ def _is_finite(answer: object) -> bool:
         return math.isfinite(answer)
     if isinstance(answer, Quantiles):  # two hundred of them
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
+    if isinstance(answer, tuple) and answer and isinstance(answer[0], float):
+        return math.isfinite(sum(answer))  # chances, one for each day
     if isinstance(answer, tuple):
         return all(map(_is_finite, answer))
     return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))

@@ -109,6 +109,10 @@ class SqliteReadings:
         self._box_ids: dict[str, int] = {}
         self._generation = database.generation
         self.contested: list[Rejection] = []
+        self._summed: dict[tuple[int, int], tuple[int, tuple[int, ...]]] = {}
+        """Up to which hour the roll-up of a box was summed from an hour on, and what that came to."""
+        self._summed_in: object = None
+        """The state of the file then."""
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as the place of the file."""
@@ -233,8 +237,23 @@ class SqliteReadings:
         span = {"box": self._known_box_id(box), "first": first, "end": end_ms, "hour": end_ms // MS_PER_HOUR}
         with self._database.errors():
             connection = self._database.connection
-            sums = [connection.execute(each, span).fetchone() for each in (_HOURS_SUMMED, _SINCE_SUMMED, _MARKS_SUMMED)]
+            sums = [connection.execute(each, span).fetchone() for each in (_SINCE_SUMMED, _MARKS_SUMMED)]
+            sums.append(self._hours_summed(connection, span))
         return blake2b(repr(sums).encode()).digest()
+
+    def _hours_summed(self, connection: sqlite3.Connection, span: Mapping[str, int]) -> tuple[int, ...]:
+        """Return the sums of whole hours; a span that ends later goes on from them, while nothing was written."""
+        state = connection.execute("PRAGMA data_version").fetchone()[0], connection.total_changes
+        if state != self._summed_in:
+            self._summed_in, self._summed = state, {}
+        which = span["box"], span["first"]
+        until, sums = self._summed.get(which, (span["first"], (0, 0, 0, 0)))
+        if until > span["hour"]:
+            until, sums = span["first"], (0, 0, 0, 0)
+        more = connection.execute(_HOURS_SUMMED, {**span, "first": until}).fetchone()
+        sums = tuple(one + (other or 0) for one, other in zip(sums, more, strict=True))
+        self._summed[which] = span["hour"], sums
+        return sums
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""
