@@ -71,7 +71,7 @@ def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path)
     )
     assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
     findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
-    known = {"folder", "disk", "store", "broker", "listener", "stranger", "estimates"}
+    known = {"folder", "disk", "store", "broker", "listener", "stranger", "estimates", "speed"}
     assert known >= {each["subject"] for each in findings}
 
 
