@@ -6,7 +6,6 @@ import math
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from hashlib import blake2b
 from itertools import chain, islice
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ import numpy as np
 from monitor.records import Reading, ReadingSeries, Rejection
 from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.sqlite import set_aside
+from monitor.store.sqlite.digests import Digests
 from monitor.store.sqlite.ledger import add_rejections, take_in
 from monitor.store.sqlite.rows import (
     AT,
@@ -66,19 +66,6 @@ INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDAT
     floor = coalesce(excluded.floor, floor)
 WHERE excluded.at_ms > at_ms
 """
-_HOURS_SUMMED = """
-SELECT sum(count), sum(hour * count), sum(hour * sum_temperature), sum(hour * sum_humidity)
-FROM hourly WHERE box_id = :box AND hour >= :first AND hour < :hour
-"""
-"""Each hour weighs by its number, so that what moves from one to another shows."""
-_SINCE_SUMMED = """
-SELECT count(*), sum(at_s), sum(at_s * temperature), sum(at_s * humidity)
-FROM readings WHERE box_id = :box AND at_s >= :hour * 3600 AND at_s < :end / 1000.0
-"""
-_MARKS_SUMMED = """
-SELECT count(*), sum(at_ms % 1000003 * bits)
-FROM marks WHERE box_id = :box AND at_ms >= :first * 3600000 AND at_ms < :end
-"""
 _ADD_TO_HOUR = """
 INSERT INTO hourly VALUES (?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET
     count = count + excluded.count, sum_temperature = sum_temperature + excluded.sum_temperature,
@@ -109,10 +96,7 @@ class SqliteReadings:
         self._box_ids: dict[str, int] = {}
         self._generation = database.generation
         self.contested: list[Rejection] = []
-        self._summed: dict[tuple[int, int], tuple[int, tuple[int, ...]]] = {}
-        """Up to which hour the roll-up of a box was summed from an hour on, and what that came to."""
-        self._summed_in: object = None
-        """The state of the file then."""
+        self._digests = Digests()
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Travel to another process as the place of the file."""
@@ -233,27 +217,8 @@ class SqliteReadings:
     def digest(self, box: str, start: datetime | None, end: datetime) -> bytes:
         """Return a digest of the readings of a span and of their marks, from the roll-up and what came since."""
         first = -(FIRST_MS // -MS_PER_HOUR) if start is None else to_ms(start) // MS_PER_HOUR
-        end_ms = to_ms(end)
-        span = {"box": self._known_box_id(box), "first": first, "end": end_ms, "hour": end_ms // MS_PER_HOUR}
         with self._database.errors():
-            connection = self._database.connection
-            sums = [connection.execute(each, span).fetchone() for each in (_SINCE_SUMMED, _MARKS_SUMMED)]
-            sums.append(self._hours_summed(connection, span))
-        return blake2b(repr(sums).encode()).digest()
-
-    def _hours_summed(self, connection: sqlite3.Connection, span: Mapping[str, int]) -> tuple[int, ...]:
-        """Return the sums of whole hours; a span that ends later goes on from them, while nothing was written."""
-        state = connection.execute("PRAGMA data_version").fetchone()[0], connection.total_changes
-        if state != self._summed_in:
-            self._summed_in, self._summed = state, {}
-        which = span["box"], span["first"]
-        until, sums = self._summed.get(which, (span["first"], (0, 0, 0, 0)))
-        if until > span["hour"]:
-            until, sums = span["first"], (0, 0, 0, 0)
-        more = connection.execute(_HOURS_SUMMED, {**span, "first": until}).fetchone()
-        sums = tuple(one + (other or 0) for one, other in zip(sums, more, strict=True))
-        self._summed[which] = span["hour"], sums
-        return sums
+            return self._digests.of(self._database.connection, self._known_box_id(box), first, to_ms(end))
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""
