@@ -51,13 +51,13 @@ class DaskCluster:
         self._stack.close()
 
     @contextmanager
-    def crew(self, shared: object) -> Iterator[DaskCrew]:
+    def executor(self, shared: object) -> Iterator[DaskExecutor]:
         """Give every worker what the jobs share, until the end of the body."""
         client = self._client = self._client or self._connected()
         brought = _Brought(shared)
         try:
             self._bring(brought, client)
-            yield DaskCrew(client, brought.name)
+            yield DaskExecutor(client, brought.name)
         finally:
             if client.status == "running":
                 client.unregister_worker_plugin(brought.name)
@@ -89,7 +89,7 @@ class DaskCluster:
         return client
 
 
-class DaskCrew:
+class DaskExecutor:
     """The workers of a cluster with what the jobs share at hand."""
 
     def __init__(self, client: Client, token: str) -> None:

@@ -25,7 +25,7 @@ from monitor.inference.shelf import first_fits
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
 from monitor.records import Assessment, BoxHistory, Outlook
 from monitor.services.assess import assess
-from monitor.services.dask_cluster import LOCAL, DaskCluster, DaskCrew
+from monitor.services.dask_cluster import LOCAL, DaskCluster, DaskExecutor
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 
@@ -92,14 +92,14 @@ def test_a_cluster_reads_the_store_and_answers_as_one_process_does(shelf: Shelf,
 def test_a_cluster_that_others_started_is_found_by_its_address(
     shelf: Shelf, alone: Sequence[Assessment], cluster: DaskCluster
 ) -> None:
-    with cluster.crew(None) as crew:
-        assert ask(shelf, dask=crew.address) == alone
-        assert outlooks_are_still_made_by(crew)
+    with cluster.executor(None) as executor:
+        assert ask(shelf, dask=executor.address) == alone
+        assert outlooks_are_still_made_by(executor)
 
 
-def outlooks_are_still_made_by(crew: DaskCrew) -> bool:
+def outlooks_are_still_made_by(executor: DaskExecutor) -> bool:
     """A question that ended took nothing from others at the same cluster."""
-    return bool(crew.submit(_first, [1, 2]).result() == [1, 2])
+    return bool(executor.submit(_first, [1, 2]).result() == [1, 2])
 
 
 def _first(shared: None, job: int) -> int:
@@ -178,7 +178,7 @@ def _times(shared: int, job: int) -> int:
 
 
 def test_a_local_cluster_is_not_reached_from_outside(cluster: DaskCluster) -> None:
-    with cluster.crew(None):
+    with cluster.executor(None):
         ours = [psutil.Process(), *psutil.Process().children(recursive=True)]
         open_to = {at.laddr.ip for one in ours for at in one.net_connections("inet") if at.status == psutil.CONN_LISTEN}
     assert open_to == {"127.0.0.1"}
@@ -194,7 +194,7 @@ def _cant_be_opened() -> None:
 
 
 def test_a_worker_that_cant_read_the_shelf_says_so_in_one_line(cluster: DaskCluster) -> None:
-    with pytest.raises(ClusterError) as error, cluster.crew(Unreadable()):
+    with pytest.raises(ClusterError) as error, cluster.executor(Unreadable()):
         pass
     told = str(error.value)
     assert told.startswith("the Dask worker tcp://127.0.0.1:")

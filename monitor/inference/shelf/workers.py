@@ -30,7 +30,7 @@ _WAITING = 4
 and a dozen boxes a process are in memory."""
 
 _LOST = (BrokenProcessPool, OSError)
-"""What a crew fails with that has no processes left, or can't be reached."""
+"""What an executor fails with that has no processes left, or can't be reached."""
 
 _log = logging.getLogger(__name__)
 
@@ -49,7 +49,7 @@ class Future(Protocol):
         ...
 
 
-class Crew(Protocol):
+class Executor(Protocol):
     """Processes that do work elsewhere, each with what the jobs share at hand."""
 
     def submit(self, work: Callable[[Any, Any], Any], jobs: list[Any]) -> Future:
@@ -78,7 +78,7 @@ class Crew(Protocol):
 class Cluster(Protocol):
     """Where work is done for whoever names one."""
 
-    def crew(self, shared: object) -> AbstractContextManager[Crew]:
+    def executor(self, shared: object) -> AbstractContextManager[Executor]:
         """Give every worker what the jobs share, until the end of the body.
 
         Parameters
@@ -88,7 +88,7 @@ class Cluster(Protocol):
 
         Returns
         -------
-        context manager of Crew
+        context manager of Executor
             Raises ``ClusterError`` where the cluster can't do the work.
         """
         ...
@@ -101,8 +101,8 @@ Workers = int | Cluster | None
 class WorkerPool(Generic[Shared]):
     """Does a piece of work for each of many jobs, each time with what the jobs share."""
 
-    def __init__(self, shared: Shared, crew: Crew | None) -> None:
-        self._shared, self._crew = shared, crew
+    def __init__(self, shared: Shared, executor: Executor | None) -> None:
+        self._shared, self._executor = shared, executor
 
     def each(self, work: Callable[[Shared, Job], Answer], jobs: Iterable[Job]) -> Iterator[Answer]:
         """Yield an answer for each job, in order; what processes that died left undone is done here.
@@ -123,13 +123,13 @@ class WorkerPool(Generic[Shared]):
         while (portion := list(islice(jobs, _AT_A_TIME))) or sent:
             if portion:
                 sent.append((portion, self._submit(work, portion)))
-            if not portion or self._crew is None or len(sent) > _WAITING * self._crew.processes:
+            if not portion or self._executor is None or len(sent) > _WAITING * self._executor.processes:
                 yield from self._answers(work, *sent.popleft())
 
     def _submit(self, work: Callable[[Shared, Job], Answer], portion: list[Job]) -> Future | None:
-        if self._crew is not None:
+        if self._executor is not None:
             try:
-                return self._crew.submit(work, portion)
+                return self._executor.submit(work, portion)
             except _LOST as error:
                 self._go_on_alone(error)
         return None
@@ -149,9 +149,9 @@ class WorkerPool(Generic[Shared]):
             yield work(self._shared, job)
 
     def _go_on_alone(self, error: BaseException) -> None:
-        if self._crew is not None:
+        if self._executor is not None:
             _log.warning("the other processes can't be used (%s); going on with this one", error)
-        self._crew = None
+        self._executor = None
 
 
 @contextmanager
@@ -173,22 +173,22 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
         To be used within the body.
     """
     if workers is not None and not isinstance(workers, int):
-        with workers.crew(shared) as crew:
-            yield WorkerPool(shared, crew)
+        with workers.executor(shared) as executor:
+            yield WorkerPool(shared, executor)
         return
     workers = min(os.cpu_count() or 1 if workers is None else workers, boxes // _AT_A_TIME)
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
         return
-    crew = _Processes(shared, workers)
+    executor = _Processes(shared, workers)
     try:
-        yield WorkerPool(shared, crew)
+        yield WorkerPool(shared, executor)
     finally:
-        crew.pool.shutdown(cancel_futures=True)
+        executor.pool.shutdown(cancel_futures=True)
 
 
 class _Processes:
-    """A crew on this machine."""
+    """An executor on this machine."""
 
     def __init__(self, shared: object, processes: int) -> None:
         # spawned, not forked: a page assesses from a thread, and a fork takes other threads' locks with it
