@@ -13,6 +13,7 @@ SiccastError
 ├── LedgerError             an entry contradicts what the ledger holds
 ├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
+├── TypedError              what somebody typed can't be understood
 ├── UnwritableError         a file that was asked for, or the answer itself, can't be written
 └── ImportFileError         a file of readings or a recorded set can't be read
 """
@@ -86,3 +87,9 @@ class UnwritableError(SiccastError):
 
 class ImportFileError(SiccastError):
     """A file of readings or a recorded set can't be read."""
+
+
+class TypedError(SiccastError):
+    """What somebody typed can't be understood; the text says how to write it."""
+
+    exit_code = 2

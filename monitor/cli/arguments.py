@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.errors import UnknownBoxError
+from monitor.errors import TypedError, UnknownBoxError
+from monitor.presentation import moments
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.records.names import tidy
 from monitor.records.readings import EARLIEST_AT
@@ -21,39 +21,15 @@ if TYPE_CHECKING:
 
 Encoding = Annotated[str, typer.Option(help="Encoding of the text, for example cp1252 or utf-16.")]
 
-MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
-_CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
-
 _LATEST = datetime(2100, 1, 1, tzinfo=UTC)  # a year; judgement: beyond it a digit was mistyped
 
 
 def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "--at") -> datetime:
     """Return the instant somebody wrote, in their own zone where they named none; now where they wrote nothing."""
-    hint = f"'{option}'"
-    if text is None:
-        return now
     try:
-        at = _told_by_the_day(text, now.astimezone(zone).date()) or datetime.fromisoformat(text)
-        at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise typer.BadParameter(f"'{text}' is not a time. Write it like {MOMENTS}", param_hint=hint) from None
-    if at > now:
-        earlier = f". For the day before, write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
-        raise typer.BadParameter(f"'{text}' is in the future. Log only what has happened{earlier}", param_hint=hint)
-    return at
-
-
-def _told_by_the_day(text: str, today: date) -> datetime | None:
-    """Return the time of day somebody wrote, of yesterday or today, without a zone; None where they wrote a date.
-
-    'yesterday' alone is its noon: half a day is the most that can be wrong with it.
-    """
-    told = re.fullmatch(rf"(?:(yesterday|today)[ ,]*)?({_CLOCK})?", text.strip().lower())
-    if told is None or (told[2] is None and told[1] != "yesterday"):
-        return None
-    hours, _, rest = (told[2] or "12:00").partition(":")
-    on = today - timedelta(days=1) if told[1] == "yesterday" else today
-    return datetime.combine(on, time.fromisoformat(f"{hours:0>2}:{rest}"))
+        return moments.instant(text, zone, now)
+    except TypedError as error:
+        raise typer.BadParameter(str(error), param_hint=f"'{option}'") from None
 
 
 def box_names(context: typer.Context, incomplete: str) -> list[str]:

@@ -139,12 +139,16 @@ class Keeper:
         self._take, self._stamp, self._renew_s = take, stamp, renew_s
         self._first = asyncio.Event()
         """Set once there is a snapshot, or none could be taken."""
+        self._soon = asyncio.Event()
+        """Set where something was done that is to be seen at once."""
+        self._loop: asyncio.AbstractEventLoop | None = None
         self._seen: object = None
         self._took_s = 0.0
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
         """Keep the snapshot fresh while the body runs, which begins with one where that doesn't take long."""
+        self._loop = asyncio.get_running_loop()
         task = asyncio.create_task(self._run())
         try:
             with contextlib.suppress(TimeoutError):
@@ -186,7 +190,14 @@ class Keeper:
         while True:
             await self.renew()
             self._first.set()
-            await asyncio.sleep(self.pause_s)
+            self._soon.clear()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._soon.wait(), self.pause_s)
+
+    def look_soon(self) -> None:
+        """Look now instead of after the pause; from any thread."""
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._soon.set)
 
     @property
     def pause_s(self) -> float:

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor.cli.app import app
-from monitor.cli.desk import quantities
+from monitor.presentation import quantities
 from monitor.settings import Shelf, load_shelf
 
 SHELF = """

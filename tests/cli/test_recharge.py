@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app
-from monitor.cli.desk import quantities
 from monitor.cli.desk.session import DeskSession
-from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError
+from monitor.errors import LedgerError, OutOfRangeError, TypedError, UnconfirmedError
+from monitor.presentation import quantities
 from monitor.settings import Shelf
 
 SHELF = """
@@ -398,13 +397,13 @@ def test_heating_people_type(text: str, seconds: float) -> None:
 
 @pytest.mark.parametrize("text", ["", "-5", "18o", "180 stone", "1e9", "nan", "0", "99999999", "12:30"])
 def test_weights_nobody_means(text: str) -> None:
-    with pytest.raises(typer.BadParameter, match="is not"):
+    with pytest.raises(TypedError, match="is not"):
         quantities.mass_g(text, HOME)
 
 
 @pytest.mark.parametrize("text", ["", "soon", "-3", "h", "999h999", "3 days"])
 def test_heating_nobody_means(text: str) -> None:
-    with pytest.raises(typer.BadParameter, match="is not"):
+    with pytest.raises(TypedError, match="is not"):
         quantities.heating_s(text)
 
 

@@ -87,7 +87,7 @@ def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: f
     assert (entries[2]["mass_g"], entries[2]["scale_resolution_g"]) == (161.5, 0.1)
     refused = run(tmp_path, "log", "weighing", "one", "heavy")
     assert refused.exit_code == 2
-    assert "'heavy' is not a weight. Write it like 180" in refused.output
+    assert "'heavy' is not a weight. Write it like 180" in str(refused.exception)
 
 
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:

@@ -16,7 +16,7 @@ from shelf_made_up import got, serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app
-from monitor.cli.desk import quantities
+from monitor.presentation import quantities
 from monitor.records import Reading
 from monitor.records.names import (
     command,

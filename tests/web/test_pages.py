@@ -187,7 +187,9 @@ def test_a_database_that_breaks_meanwhile_is_one_sentence(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("name", "digest"),
     [
-        # as published at registry.npmjs.org: uplot 1.6.32, @fontsource-variable/atkinson-hyperlegible-next 5.3.0
+        # as published at registry.npmjs.org: idiomorph 0.8.0, uplot 1.6.32,
+        # @fontsource-variable/atkinson-hyperlegible-next 5.3.0
+        ("idiomorph.min.js", "4cbd535caf7663a51eda9bce6595371c384fc430d54b8d414e29a61167f19f96"),
         ("uPlot.iife.min.js", "19c8d4c6ad88929a79f4ae49d6f7161566dfd0ba3d15cc495e974f787eb78f1f"),
         ("uPlot.min.css", "df630c6a8d6f8eeaff264b50f73ce5b114f646ffd9a0bb74f049b0a00135fa04"),
         ("uPlot.LICENSE", "8f989229699b4fe2f1a0432d0e9edc338a8a911e250e2d1b01ecd770a5f5b1bd"),

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli.desk import quantities
 from monitor.cli.desk.session import (
     AsJson,
     RoomAir,
     open_desk,
 )
+from monitor.presentation import quantities
 from monitor.records.declared import APPLIANCE_RANGE_DEGC
 
 if TYPE_CHECKING:

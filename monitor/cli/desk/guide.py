@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from monitor.cli.desk import quantities
 from monitor.cli.desk.report import (
     say_beginning,
     say_cautions,
@@ -20,6 +19,7 @@ from monitor.cli.desk.session import (
     open_desk,
 )
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
+from monitor.presentation import quantities
 from monitor.records.desk_events import (
     APPLIANCE,
     ChargeSplit,

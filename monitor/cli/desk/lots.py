@@ -7,7 +7,6 @@ from typing import Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.desk import quantities
 from monitor.cli.desk.session import (
     AsJson,
     At,
@@ -15,6 +14,7 @@ from monitor.cli.desk.session import (
     Sure,
     open_desk,
 )
+from monitor.presentation import quantities
 from monitor.records.desk_events import (
     ChargePortioned,
     ChargeRetired,

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli.desk import quantities
 from monitor.cli.desk.report import (
     say_beginning,
     say_cautions,
@@ -22,6 +21,7 @@ from monitor.cli.desk.session import (
     open_desk,
 )
 from monitor.errors import UnconfirmedError
+from monitor.presentation import quantities
 from monitor.records import SensorSpec
 from monitor.records.declared import APPLIANCE_RANGE_DEGC, POWER_RANGE_W
 from monitor.records.desk_events import ColorSeen, RunWeighed

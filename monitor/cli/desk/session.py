@@ -12,6 +12,7 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.session import open_to_write
 from monitor.errors import SiccastError, UnconfirmedError
+from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.settings import load_shelf, shelf_folder
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from monitor.records.desk_events import DeskEvent
     from monitor.settings import Shelf
 
-At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {arguments.MOMENTS}. Default: now.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer as JSON.")]
 Sure = Annotated[bool, typer.Option("--sure", help="Save it although it looks wrong or unwise.")]
 RoomAir = Annotated[

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli import arguments
-from monitor.cli.desk import quantities
 from monitor.cli.desk.session import Sure, in_command_words
 from monitor.cli.session import open_to_write
 from monitor.errors import LedgerError, SiccastError, UnconfirmedError
+from monitor.presentation import moments, quantities
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.records.readings import SENSOR_RANGE_DEGC
@@ -33,7 +33,7 @@ _HUNDREDTH = 0.01  # °C or % RH; judgement: what the store keeps, so finer is t
 log = typer.Typer(help="Record what you did to a box: filled, opened, weighed, read.", no_args_is_help=True)
 
 BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
-At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {arguments.MOMENTS}. Default: now.")]
+At = Annotated[str | None, typer.Option("--at", help=f"When it happened: {moments.MOMENTS}. Default: now.")]
 Note = Annotated[str, typer.Option(help="Anything worth remembering.")]
 _WEIGHT = "150, 150g or 5.3oz. Without a unit, the shelf's unit counts"
 Mass = Annotated[str | None, typer.Option(metavar="WEIGHT", help=f"Weight of the beads on the scale: {_WEIGHT}.")]

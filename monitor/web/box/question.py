@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Assessment
     from monitor.settings import Shelf
+    from monitor.web.site import Site
 
 _SUCH_AS = {"limit": "25", "leak-times": "0.5", "dry-mass": "100", "room-rh": "50", "room-temperature": "20"}
 _NUMBERS = tuple(_SUCH_AS)
@@ -47,20 +48,20 @@ class QuestionView:
 class Asker:
     """Answers one question at a time, however many are asked."""
 
-    shelf: Shelf
+    site: Site
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def view(self, typed: Mapping[str, str], box: str, as_of: datetime, words: Wording) -> QuestionView:
         """Return the form, with an answer where something was supposed."""
         blank = _blank(typed, words)
         try:
-            change = _change(self.shelf, typed)
+            change = _change(self.site.shelf, typed)
         except WhatIfInputError as error:
             return replace(blank, problem=str(error), problem_at=error.field)
         if change == WhatIf():
             return blank
         with self._one_at_a_time:
-            answers = suppose(self.shelf, as_of, change, box)
+            answers = suppose(self.site.shelf, as_of, change, box)
         answer = next((one for one in answers if one.box.name == box), None)
         if answer is None or answer.forecast is None or answer.forecast_if is None:
             return replace(blank, problem=answer.refusal if answer and answer.refusal else "There is no forecast yet.")

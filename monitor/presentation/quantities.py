@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-import typer
-
+from monitor.errors import TypedError
 from monitor.records import RoomClimate
 from monitor.records.names import (
     NAME_RULE,
@@ -45,7 +44,7 @@ DRIEST_ROOM = 0.01
 def name(text: str) -> str:
     """Return a name as it is kept; one that the rule for names allows."""
     if not is_name(tidy(text)):
-        raise typer.BadParameter(f"'{text}' is not valid: a name is {NAME_RULE}")
+        raise TypedError(f"'{text}' is not valid: a name is {NAME_RULE}")
     return tidy(text)
 
 
@@ -58,10 +57,10 @@ def mass_g(text: str, shelf: Shelf) -> float:
     """Return grams; without a unit in the unit of the shelf."""
     found = _MASS.match(text.strip().lower())
     if found is None:
-        raise typer.BadParameter(f"'{text}' is not a weight. Write it like 180, 180g, 0.2kg, 6.5oz or 2lb")
+        raise TypedError(f"'{text}' is not a weight. Write it like 180, 180g, 0.2kg, 6.5oz or 2lb")
     grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
     if not 0.0 < grams <= MOST_G:
-        raise typer.BadParameter(f"'{text}' is not valid: a weight is more than 0 and at most 50 kg")
+        raise TypedError(f"'{text}' is not valid: a weight is more than 0 and at most 50 kg")
     return grams
 
 
@@ -83,7 +82,7 @@ def given_step_g(text: str, shelf: Shelf) -> float:
     """Return the smallest step a scale shows as a person told it, in grams."""
     grams = mass_g(text, shelf)
     if grams > MOST_STEP_G:
-        raise typer.BadParameter(f"'{text}' is not valid: a scale for beads shows steps of at most {MOST_STEP_G:g} g")
+        raise TypedError(f"'{text}' is not valid: a scale for beads shows steps of at most {MOST_STEP_G:g} g")
     return grams
 
 
@@ -96,10 +95,10 @@ def heating_s(text: str) -> float:
     """Return seconds of heating; without a unit the number is minutes."""
     found = _CLOCK.match(text.strip().lower())
     if found is None or not (found[1] or found[2]):
-        raise typer.BadParameter(f"'{text}' is not a heating time. Write it like 3, 3min, 8h or 1h30")
+        raise TypedError(f"'{text}' is not a heating time. Write it like 3, 3min, 8h or 1h30")
     seconds = 3600.0 * number(found[1] or "0") + 60.0 * number(found[2] or "0")
     if seconds > MOST_HEAT_S:
-        raise typer.BadParameter(f"'{text}' is not valid: heating is at most 30 days")
+        raise TypedError(f"'{text}' is not valid: heating is at most 30 days")
     return seconds
 
 
@@ -107,7 +106,7 @@ def humidity(text: str) -> float:
     """Return a fraction of saturation from per cent."""
     found = _PART.match(text.strip().lower())
     if found is None or found[2] not in (None, "%") or not number(found[1]) <= 100.0:
-        raise typer.BadParameter(f"'{text}' is not a humidity. Write it in %, 0 to 100, like 45 or 45%")
+        raise TypedError(f"'{text}' is not a humidity. Write it in %, 0 to 100, like 45 or 45%")
     return number(found[1]) / 100.0
 
 
@@ -115,7 +114,7 @@ def temperature_degc(text: str, shelf: Shelf) -> float:
     """Return °C; without a unit in the unit of the shelf."""
     found = _PART.match(text.strip().lower().lstrip("-"))
     if found is None or found[2] == "%":
-        raise typer.BadParameter(f"'{text}' is not a temperature. Write it like 65, 65C or 150F")
+        raise TypedError(f"'{text}' is not a temperature. Write it like 65, 65C or 150F")
     value = -number(found[1]) if text.strip().startswith("-") else number(found[1])
     in_f = (found[2] or ("f" if shelf.fahrenheit else "c")).endswith("f")
     return degf_to_degc(value) if in_f else value
@@ -127,11 +126,11 @@ def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
         return None
     parts = text.split("/")
     if len(parts) != 2:
-        raise typer.BadParameter(f"'{text}' is not valid: write the room as temperature/humidity, like 20/50")
+        raise TypedError(f"'{text}' is not valid: write the room as temperature/humidity, like 20/50")
     air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
     if not ROOM_RANGE_DEGC[0] <= air.temperature_degc <= ROOM_RANGE_DEGC[1]:
         right = "14 and 122 °F" if shelf.fahrenheit else "-10 and 50 °C"
-        raise typer.BadParameter(f"'{text}' is not valid: a room is between {right}")
+        raise TypedError(f"'{text}' is not valid: a room is between {right}")
     if air.relative_humidity < DRIEST_ROOM:
-        raise typer.BadParameter(f"'{text}' is not valid: room air has at least 1 % RH")
+        raise TypedError(f"'{text}' is not valid: room air has at least 1 % RH")
     return air

@@ -23,7 +23,7 @@ from monitor.presentation.wording import (
 )
 from monitor.records import EntryKind, Quantiles
 from monitor.web.drawing import frame_of, top_pct
-from monitor.web.shelf_page import BoxCard, card
+from monitor.web.shelf.view import BoxCard, card
 from monitor.web.snapshot import HISTORY_DAYS
 
 if TYPE_CHECKING:

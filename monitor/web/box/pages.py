@@ -1,0 +1,55 @@
+"""The addresses of one box."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+
+from starlette.routing import Route
+
+from monitor.web.box import view
+from monitor.web.box.question import Asker
+from monitor.web.snapshot import read_box
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.web.site import Site
+
+
+@dataclass(eq=False)
+class BoxPages:
+    """The page of a box."""
+
+    site: Site
+    asker: Asker = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.asker = Asker(self.site)
+
+    def routes(self) -> Sequence[Route]:
+        """Return the addresses."""
+        return (Route("/box/{name:path}", self.box, name="box"),)
+
+    def box(self, request: Request) -> Response:
+        """Show one box."""
+        snapshot = self.site.keeper.newest
+        if snapshot is None:
+            return self.site.waiting()
+        answer = snapshot.answer(request.path_params["name"])
+        if answer is None:
+            raise self.site.not_found("There is no box of this name.")
+        words = self.site.words
+        history, entries = read_box(self.site.shelf, answer.box.name, snapshot.as_of)
+        asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
+        return self.site.page(
+            "box.html",
+            status=HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK,
+            view=view.view(snapshot, answer, history, entries, words),
+            asked=asked,
+            snapshot=snapshot,
+        )

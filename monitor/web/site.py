@@ -1,0 +1,111 @@
+"""What every page of one shelf works with: its declarations, the newest snapshot, its stores, and how to answer."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+
+from starlette.exceptions import HTTPException
+
+from monitor.desk import Desk
+from monitor.errors import SettingsError
+from monitor.presentation.clock import utc_now
+from monitor.presentation.wording import Wording
+from monitor.settings import load_shelf
+from monitor.settings.shelf import shelf_stamp
+from monitor.store.opening import open_stores
+from monitor.web.forms import Tokens
+from monitor.web.rendering import Renderer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from contextlib import AbstractContextManager
+    from datetime import datetime
+    from typing import Any
+
+    from starlette.responses import HTMLResponse
+
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+    from monitor.web.snapshot import Keeper, Snapshot
+
+
+class ShelfFile:
+    """The shelf as its file says; read anew after it was saved. Where it can't be read, the last one counts."""
+
+    def __init__(self, shelf: Shelf) -> None:
+        self._shelf, self._stamp = shelf, shelf_stamp(shelf.folder)
+        self.fault = ""
+        """What is wrong with the file as it is now."""
+
+    @property
+    def now(self) -> Shelf:
+        """Return the shelf as it is declared now."""
+        stamp = shelf_stamp(self._shelf.folder)
+        if stamp != self._stamp:
+            self._stamp = stamp
+            try:
+                self._shelf, self.fault = load_shelf(self._shelf.folder), ""
+            except SettingsError as error:
+                self.fault = str(error)
+        return self._shelf
+
+
+@dataclass(eq=False)
+class Site:
+    """One shelf with its pages' common things."""
+
+    file: ShelfFile
+    keeper: Keeper
+    tokens: Tokens = field(default_factory=Tokens)
+    renderer: Renderer = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.renderer = Renderer(self.tokens)
+
+    @property
+    def shelf(self) -> Shelf:
+        """What is declared."""
+        return self.file.now
+
+    @property
+    def words(self) -> Wording:
+        """How this shelf wants things said."""
+        return Wording.of(self.shelf)
+
+    def now(self) -> datetime:
+        """Return the instant of now; of a recording, its end."""
+        return self.shelf.now(self.keeper.clock())
+
+    def reading(self) -> AbstractContextManager[Stores]:
+        """Open the stores to look."""
+        return open_stores(self.shelf.database_path, influx=self.shelf.influx, read_only=True)
+
+    @contextmanager
+    def writing(self) -> Iterator[Stores]:
+        """Open the stores for a deed; afterwards the pages look anew."""
+        with open_stores(self.shelf.database_path, influx=self.shelf.influx, now=utc_now()) as stores:
+            yield stores
+        self.keeper.look_soon()
+
+    def desk(self, stores: Stores) -> Desk:
+        """Return the recharge desk, which checks each deed before it is kept."""
+        shelf = self.shelf
+        return Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
+
+    def page(
+        self, template: str, *, snapshot: Snapshot | None, status: int = HTTPStatus.OK, **values: Any
+    ) -> HTMLResponse:
+        """Return a whole page."""
+        return self.renderer.page(self.shelf, template, snapshot=snapshot, status=status, **values)
+
+    def waiting(self) -> HTMLResponse:
+        """Return the page that stands there until there is a first snapshot."""
+        heading = self.keeper.failure or "Working out the boxes"
+        return self.renderer.message(self.shelf, heading, waiting=True, trouble=bool(self.keeper.failure))
+
+    def not_found(self, words: str) -> HTTPException:
+        """Return the error that says what there is not."""
+        return HTTPException(HTTPStatus.NOT_FOUND, words)
