@@ -22,6 +22,7 @@ from monitor.records.answers import (
     Tightness,
     WhatIf,
 )
+from monitor.records.decisions import DecisionKind, PlanDecision
 from monitor.records.declared import (
     OWN_FEED,
     Appliance,
@@ -67,6 +68,7 @@ __all__ = [
     "BrokerAddress",
     "CrossingForecast",
     "DateQuantiles",
+    "DecisionKind",
     "EntryKind",
     "FanDay",
     "FeedSpec",
@@ -82,6 +84,7 @@ __all__ = [
     "Mark",
     "NumberedImport",
     "Outlook",
+    "PlanDecision",
     "PlannedDay",
     "Quantiles",
     "Quantity",

@@ -236,6 +236,14 @@ class PlannedDay:
     boxes: tuple[str, ...]
     reasons: Mapping[str, str] = field(default_factory=dict)
     """A sentence for each box."""
+    moved: tuple[str, ...] = ()
+    """Those of the boxes that a person put on this day."""
+    late_days: Mapping[str, float] = field(default_factory=dict)
+    """How many days over its limit to expect of each box until then."""
+    early_days: Mapping[str, float] = field(default_factory=dict)
+    """How many days each box would still have held within the plan's time."""
+    batches: int = 1
+    """How often the appliance has to be filled; more than once only where a person put more there than it takes."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import ClusterError
+from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import (
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
@@ -32,6 +33,7 @@ from monitor.planning.due import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
     Assessment,
@@ -62,9 +64,13 @@ __all__ = [
     "ALMOST_SURE",
     "CHECK_THE_LID",
     "CHECK_THE_SENSOR",
+    "NOTHING_DECIDED",
     "SILENT_AFTER_DAYS",
+    "PlanConstraints",
+    "PlanWeights",
     "RechargePlan",
     "assess",
+    "constraints_of",
     "just_filled",
     "leaks_more",
     "next_oven_day",

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         KeptOutlook,
         LedgerEntry,
         NumberedImport,
+        PlanDecision,
         Reading,
         ReadingSeries,
         RejectedMessage,
@@ -278,6 +279,32 @@ class Upkeep(Protocol):
 
     def shrink(self) -> int:
         """Give space that nothing uses any more back to the disk, and return how much the file shrank. [bytes]"""
+        ...
+
+
+class PlanDecisions(Protocol):
+    """What people decided about the days of drying: added or taken back, never edited."""
+
+    def keep(self, decision: PlanDecision, now: datetime) -> int:
+        """Keep a decision made now and return its number."""
+        ...
+
+    def undo(self, decision_id: int, now: datetime) -> PlanDecision:
+        """Take a decision back; it stays readable, and no longer counts.
+
+        Raises
+        ------
+        LedgerError
+            When there is no such decision, or it was taken back before.
+        """
+        ...
+
+    def counting(self, before: datetime | None = None) -> Sequence[PlanDecision]:
+        """Return the decisions that count, in the order in which they were made; only those made before an instant."""
+        ...
+
+    def stamp(self) -> object:
+        """Return something cheap that is another thing after each decision that is made or taken back."""
         ...
 
 
