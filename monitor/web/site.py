@@ -73,7 +73,8 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return Wording.of(self.shelf)
+        plan = self.keeper.newest.plan if self.keeper.newest else None
+        return Wording.of(self.shelf, plan.decided if plan else None)
 
     def now(self) -> datetime:
         """Return the instant of now; of a recording, its end."""

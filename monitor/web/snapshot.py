@@ -20,7 +20,7 @@ from monitor.store.opening import open_stores
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from monitor.records import Assessment, LedgerEntry, WhatIf
+    from monitor.records import Assessment, LedgerEntry, PlanDecision, WhatIf
     from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
 
@@ -81,7 +81,8 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
         year = as_of - timedelta(days=_YEAR_DAYS)
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, year, as_of)) for a in answers), default=0.0)
         room = stores.readings.latest(before=as_of).get(ROOM)
-    plan = _plan(shelf, answers, as_of)
+        decisions = stores.plan_decisions.counting()
+    plan = plan_of(shelf, answers, as_of, decisions)
     return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
 
 
@@ -99,10 +100,15 @@ def _nearly_highest(series: ReadingSeries) -> float:
     return float(np.quantile(series.relative_humidity, _NEARLY_ALL)) if len(series) else 0.0
 
 
-def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> RechargePlan:
+def plan_of(
+    shelf: Shelf, answers: Sequence[Assessment], as_of: datetime, decisions: Sequence[PlanDecision]
+) -> RechargePlan:
+    """Return the plan that all pages show, with the shelf's first appliance."""
     today = as_of.astimezone(shelf.timezone).date()
     rules = shelf.plan
-    return assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
+    return assess.plan_recharges(
+        answers, shelf.appliances[0], today, rules.weekdays, decisions=decisions, horizon_days=rules.horizon_days
+    )
 
 
 def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
@@ -115,7 +121,7 @@ def read_stamp(shelf: Shelf, clock: datetime) -> object:
     """Return something cheap that changes when there is something new to assess, and every hour all the same."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         newest = tuple(sorted((name, reading.at) for name, reading in stores.readings.latest().items()))
-        return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp()
+        return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
 
 
 class Keeper:
