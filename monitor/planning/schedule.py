@@ -145,8 +145,14 @@ def _solved(costs: NDArray[np.float64], upper: NDArray[np.float64], rows: _Rows)
     """Return the zeros and ones of least cost, proven to be; None where none keeps all constraints."""
     import highspy  # noqa: PLC0415 -- paid by plans alone
 
-    solver = highspy.Highs()  # type: ignore[no-untyped-call]
-    solver.setOptionValue("output_flag", False)
+    class Silent(highspy.Highs):
+        """Says nothing: newer versions greet on standard output while they are made, into the midst of an answer."""
+
+        def enableCallbacks(self) -> None:  # noqa: N802 -- the library's name
+            self.setOptionValue("output_flag", False)
+            super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+    solver = Silent()  # type: ignore[no-untyped-call]
     solver.setOptionValue("mip_rel_gap", 0.0)
     program = highspy.HighsLp()
     program.num_col_, program.num_row_ = len(costs), len(rows.lower)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from itertools import product
 
 import numpy as np
@@ -69,6 +71,13 @@ def test_no_calendar_is_cheaper_than_the_one_chosen(case: Case) -> None:
     cheapest = min(price(other, case) for other in product(range(places), repeat=boxes))
     assert np.isfinite(cheapest)
     assert price(chosen, case) == pytest.approx(cheapest)
+
+
+def test_the_solver_says_nothing_on_standard_output() -> None:
+    """Answers in JSON are printed there; it would greet once a process."""
+    question = "cheapest_days(np.array([[1.0, 2.0]]), np.ones((1, 1)), np.ones(1), 0.5)"
+    script = f"import numpy as np; from monitor.planning.schedule import cheapest_days; print({question})"
+    assert subprocess.run([sys.executable, "-c", script], capture_output=True, check=True).stdout == b"[0]\n"
 
 
 def test_nothing_to_plan_is_an_empty_plan() -> None:
