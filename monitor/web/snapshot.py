@@ -53,6 +53,8 @@ class Snapshot:
     room: Reading | None = None
     plan: RechargePlan | None = None
     """The days on which drying is worth it, with the shelf's first appliance."""
+    decisions: Sequence[PlanDecision] = ()
+    """What people decided about the plan, as it was planned with."""
     reservation: str = ""
     """What this state does not rest on, though it should."""
     notice: str = ""
@@ -83,7 +85,8 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
         room = stores.readings.latest(before=as_of).get(ROOM)
         decisions = stores.plan_decisions.counting()
     plan = plan_of(shelf, answers, as_of, decisions)
-    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
+    ordered = tuple(assess.worst_first(answers))
+    return Snapshot(as_of, ordered, recent, highest, room, plan, decisions, reservation=said[0] if said else "")
 
 
 def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, box: str) -> Sequence[Assessment]:

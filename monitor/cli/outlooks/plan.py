@@ -21,7 +21,7 @@ from monitor.cli.session import (
 from monitor.errors import TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
-from monitor.presentation.decisions import decision
+from monitor.presentation.plan_wording import HEAT_CAUTION, decision
 from monitor.records import DecisionKind, PlanDecision
 from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.settings import SHELF_FILE, WEEKDAYS
@@ -34,13 +34,6 @@ if TYPE_CHECKING:
     from monitor.records import Appliance
     from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
-
-CAUTION = (
-    "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
-    "Stay below the highest temperature that the maker allows for beads, dye and holder. Follow local rules. Keep "
-    "beads with cobalt away from food."
-)
-
 
 plan = typer.Typer(help="Plan on which days to dry which boxes.")
 
@@ -123,7 +116,7 @@ def _show(planned: RechargePlan, today: date) -> None:
             for place, box in enumerate(day.boxes)
         ]
         show_table(("dry on", "box", "why"), rows, wrap={1: 24, 2: None})
-        show_notes("Before you heat anything", [("", CAUTION)])
+        show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     else:
         typer.echo("\nNo box needs drying in that time, as far as is known.\n")
     show_notes("Not in this plan", list(planned.left_out.items()))

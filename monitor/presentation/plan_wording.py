@@ -1,4 +1,4 @@
-"""What a person decided about the plan, said back to them."""
+"""What faces say about the plan: its caution, and what a person decided, said back to them."""
 
 from __future__ import annotations
 
@@ -11,6 +11,12 @@ if TYPE_CHECKING:
     from datetime import date
 
     from monitor.records import PlanDecision
+
+HEAT_CAUTION = (
+    "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
+    "Stay below the highest temperature that the maker allows for beads, dye and holder. Follow local rules. Keep "
+    "beads with cobalt away from food."
+)
 
 _SAID = {
     DecisionKind.moved: "{box} is moved to {day}",
