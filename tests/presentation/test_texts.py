@@ -1,4 +1,4 @@
-"""Texts of the pages: one catalog, from which another language is one file; what a file lacks or spoils stays English."""
+"""Texts of the pages: one catalog, another language is one file; what a file lacks or spoils stays English."""
 
 from __future__ import annotations
 
