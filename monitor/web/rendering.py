@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import jinja2
+from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse
 
 from monitor import __version__
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 
+_COMMAND = re.compile(r"`([^`]+)`")
+
+
 def _templates(texts: Texts) -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(shipped("dashboards") / "templates"),
@@ -29,8 +34,14 @@ def _templates(texts: Texts) -> jinja2.Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
+    environment.filters["code"] = _with_commands
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
     return environment
+
+
+def _with_commands(text: str) -> Markup:
+    """Return a text whose commands, written between backticks, stand out."""
+    return Markup(_COMMAND.sub(r"<code>\1</code>", str(escape(text))))
 
 
 @dataclass(slots=True)

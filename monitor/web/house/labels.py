@@ -12,6 +12,7 @@ from monitor.presentation.wording import percent
 from monitor.records import Box
 
 _LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+_QUIET_MODULES = 4  # a count; ISO/IEC 18004: around the code
 _LONGEST = 200  # letters; judgement: a longer address makes a code too fine for a phone at arm's length
 
 
@@ -53,7 +54,7 @@ def labels(boxes: Iterable[Box], address: str) -> Sequence[Label]:
 
 
 def _label(box: Box, address: str) -> Label:
-    rows = list(segno.make_qr(address, error="m").matrix_iter(border=_QUIET))
+    rows = list(segno.make_qr(address, error="m").matrix_iter(border=_QUIET_MODULES))
     runs = [
         f"M{start} {y + 0.5}h{length}"
         for y, row in enumerate(rows)
@@ -68,9 +69,6 @@ def _label(box: Box, address: str) -> Label:
         len(rows),
         "".join(runs),
     )
-
-
-_QUIET = 4  # modules of quiet zone (ISO/IEC 18004)
 
 
 def _runs(row: Sequence[bool]) -> Iterable[tuple[int, int]]:

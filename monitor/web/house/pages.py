@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
     from monitor.web.site import Site
 
-_REJECTED_SHOWN = 20  # messages; judgement: a screenful
+_REJECTED_SHOWN = 20  # messages; judgement: a screenful, as the command lists
 
 
 @dataclass(eq=False)
@@ -83,7 +83,7 @@ class HousePages:
             labels=[] if problem else labels.labels(self.site.shelf.boxes, address),
             address=address,
             problem=problem,
-            stays_here=labels.stays_here(address),
+            stays_here=not problem and labels.stays_here(address),
         )
 
     def _page(
@@ -104,6 +104,7 @@ class HousePages:
             feeds=[(feed.name, feed.topic.replace("{site}", shelf.site)) for feed in shelf.feeds],
             broker=f"{shelf.broker.host}:{shelf.broker.port}" if shelf.broker else "",
             heard=heard,
+            new=[each for each in heard if each.place == "new"],
             rejected=view.rejected(messages, now, words),
             rejected_ever=ever,
             appliances=view.appliances(shelf.appliances, words),
@@ -125,7 +126,8 @@ class HousePages:
         if shelf.recorded_until is None:
             yield from site_check.check_listener(listeners(shelf.folder), broker)
         if snapshot := self.site.keeper.newest:
-            yield from site_check.check_estimates(snapshot.answers)
+            found = site_check.check_estimates(snapshot.answers)
+            yield from (finding for finding in found if finding.verdict is not Severity.look)  # boxes have their page
 
 
 def _said(asked: Mapping[str, str]) -> str:

@@ -78,6 +78,8 @@ class HouseView:
     """Name and topic."""
     broker: str
     heard: Sequence[Heard]
+    new: Sequence[Heard]
+    """Those of them that nobody declared."""
     rejected: Sequence[Rejected]
     rejected_ever: int
     appliances: Sequence[tuple[str, str, str, str]]
@@ -105,15 +107,20 @@ def looks(findings: Iterable[Finding], words: Wording) -> list[Look]:
     order = list(SIGNS)[::-1]
     said = {Severity.well: "well", Severity.look: "look at it", Severity.fault: "fault"}
     return [
-        Look(SIGNS[each.verdict], said[each.verdict], each.subject, words.in_own_units(each.found), each.remedy)
+        Look(SIGNS[each.verdict], said[each.verdict], each.subject, words.in_own_units(each.found), _begun(each.remedy))
         for each in sorted(findings, key=lambda each: order.index(each.verdict))
     ]
 
 
+def _begun(words: str) -> str:
+    """Return words as the beginning of a sentence; a command stays as it is typed."""
+    return words[:1].upper() + words[1:]
+
+
 def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wording) -> list[Heard]:
-    """Return every sensor with its last word, newest word first; those that nobody declared stand above."""
+    """Return every sensor with its last word, newest word first."""
     new, rooms = set(uninvited(latest, shelf.boxes)), {ROOM} | {box.room for box in shelf.boxes}
-    rows = [
+    return [
         Heard(
             name=name,
             place="new" if name in new else "room" if name in rooms else "box",
@@ -125,7 +132,6 @@ def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wor
         )
         for name, reading in sorted(latest.items(), key=lambda each: each[1].at, reverse=True)
     ]
-    return sorted(rows, key=lambda row: row.place != "new")
 
 
 def rejected(messages: Iterable[RejectedMessage], now: datetime, words: Wording) -> list[Rejected]:
