@@ -84,7 +84,7 @@
   });
   const valueAxis = (unit, space) => ({
     space, stroke: color("--soft"), font: font(), grid: { stroke: color("--hair"), width: 1 }, ticks: { show: false },
-    size: (_, values) => 12 + 7 * Math.max(3, ...(values ?? []).map((words) => words.length)),
+    size: numbers.unit === "%" ? 48 : 64,
     values: (_, splits) => splits.map((v) => `${Number(v.toFixed(4))} ${unit}`),
   });
   // Draws on the canvas with the state of the canvas put back.
@@ -169,7 +169,7 @@
     const edge = line({ stroke: "transparent", width: 0 });
     const dotted = line({ stroke: color("--limit"), width: 1.5, dash: [1, 4] });
     const fan = color("--fan");
-    const highest = (u, _, high) => [0, numbers.top ?? uPlot.rangeNum(0, high ?? 1, true)[1]];
+    const highest = (u, _, high) => [0, numbers.top ?? uPlot.rangeNum(0, high || 1, 0.05, true)[1]];
     return new uPlot({
       ...common(host, 22),
       scales: { x: { range: () => [begins(), ends()] }, y: { range: highest } },
