@@ -216,9 +216,11 @@
     }
     return null;
   };
+  let held = null; // where keys stand: more places than pixels
+  const place = (u) => held ?? (u.cursor.idx == null ? null : nearest(u.cursor.idx));
   let quiet = 0;
   const say = (u) => {
-    const i = u.cursor.idx == null ? null : nearest(u.cursor.idx);
+    const i = place(u);
     if (i == null) return;
     readout.textContent = [sentence(i), ...logged(table.at[i])].join(". ");
     clearTimeout(quiet);
@@ -244,15 +246,17 @@
     const [u] = charts;
     if (!u || event.ctrlKey || event.altKey || event.metaKey) return;
     const all = stops();
-    const here = u.cursor.idx == null ? all.findLastIndex((i) => table.at[i] <= numbers.asOf) : all.indexOf(nearest(u.cursor.idx));
+    const here = place(u) == null ? all.findLastIndex((i) => table.at[i] <= numbers.asOf) : all.indexOf(place(u));
     const next = all.length ? walked(event.key, event.shiftKey, all, Math.max(here, 0)) : undefined;
     if (next === undefined) return;
     event.preventDefault();
-    const i = all[Math.min(Math.max(next, 0), all.length - 1)];
-    u.setCursor({ left: u.valToPos(table.at[i], "x"), top: u.over.clientHeight / 2 });
+    held = all[Math.min(Math.max(next, 0), all.length - 1)];
+    u.setCursor({ left: u.valToPos(table.at[held], "x"), top: u.over.clientHeight / 2 });
+    say(u);
   };
   // A finger that moves along the chart reads it; up and down it scrolls the page (touch-action in the sheet).
   const scrub = (event) => {
+    held = null;
     if (event.pointerType === "mouse" || !charts.length) return;
     const u = charts[hosts.indexOf(event.currentTarget)];
     u.setCursor({ left: event.clientX - u.over.getBoundingClientRect().left, top: u.over.clientHeight / 2 });
@@ -262,6 +266,7 @@
 
   const draw = () => {
     charts.forEach((chart) => chart.destroy());
+    held = null;
     table = joined();
     charts = table.at.length ? [humidity(hosts[0]), temperature(hosts[1])] : [];
   };

@@ -137,12 +137,11 @@ def test_each_kind_of_entry_has_a_sign_and_words_of_its_own(client: httpx.Client
     assert words["spool swap"]["words"] == "spool swap: black reel in"
     shown = page(client)
     key = shown[shown.index('id="chart-key"') : shown.index('class="actions takes"')]
-    drawn = {
-        sign: re.findall(r' d="([^"]+)"', body) for sign, body in re.findall(r'class="sign (\w+)"(.*?)</svg>', key, re.DOTALL)
-    }
+    signs = re.findall(r'class="sign (\w+)"(.*?)</svg>', key, re.DOTALL)
+    drawn = {sign: tuple(re.findall(r' d="([^"]+)"', body)) for sign, body in signs}
     for entry in words.values():
         assert drawn[entry["sign"]], entry
-    assert len({tuple(paths) for paths in drawn.values()}) == len(drawn)
+    assert len(set(drawn.values())) == len(drawn)
 
 
 def test_every_mark_has_words() -> None:
