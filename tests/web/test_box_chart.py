@@ -199,7 +199,9 @@ def test_the_drawing_of_humidity_shows_what_the_numbers_say(client: httpx.Client
     (now,) = of_class(root, "now")
     assert seen[-1][0] <= points(now.get("d", "").replace("V", "L0 "))[0][0]
     assert len(of_class(root, "fan")) == len(of_class(root, "half")) == len(of_class(root, "room")) == 1
-    assert len(of_class(root, "mark")) == len(MARKED)
+    marks = of_class(root, "mark")
+    assert len(marks) == len(MARKED)
+    assert float(marks[0].get("y", "")) == 66.0 - 4.5  # the spike goes beyond the axis: its sign stands at the top
     titles = {one.findtext(f"{SVG}title") for one in of_class(root, "entry")}
     assert titles == {kind.value for kind in (*ENTRIES, EntryKind.opening, EntryKind.weighing)}
     words = " ".join(root.itertext())

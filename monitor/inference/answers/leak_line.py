@@ -87,7 +87,7 @@ class _Course:
     taken_up_g: FloatArray
     """Since closing, less what openings brought. (bins × draws) [g]"""
     push_kpa_days: FloatArray
-    """Since closing, by the median humidity. (bins) [kPa days]"""
+    """Since closing, by the mean humidity of the draws. (bins) [kPa days]"""
 
     @classmethod
     def of(cls, posterior: Posterior) -> _Course:
@@ -100,7 +100,7 @@ class _Course:
         held = beads + _slow_g(box, np.exp(theta[:, Unknown.log_slow_humidity]), humidity, bins.days)
         held = held + box.volume_liter * air.saturated_air_g_per_liter * humidity
         opened = np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
-        inside_kpa = np.median(humidity, axis=1) * np.ravel(air.saturation_kpa)
+        inside_kpa = humidity.mean(axis=1) * np.ravel(air.saturation_kpa)
         push = (bins.outside_kpa - inside_kpa) * bins.days
         return cls(held - opened, np.cumsum(push) - 0.5 * push)
 

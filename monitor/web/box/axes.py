@@ -122,5 +122,5 @@ def _round_values(low: float, high: float) -> list[tuple[float, str]]:
 
 def _step(span: float) -> float:
     raw = span / _LEVELS
-    power = 10.0 ** math.floor(math.log10(raw) + _ROUNDING)
+    power = 10.0 ** math.floor(math.log10(raw) + _ROUNDING)  # no unit; the base of our figures, by definition
     return next(nice * power for nice in _NICE if nice * power >= raw * (1.0 - _ROUNDING))

@@ -28,7 +28,7 @@ _MOST_POINTS = 700  # a count; judgement: four a millimeter of a page are enough
 _HOURS = (1, 2, 3, 6, 12, 24, 48, 168)  # judgement: spans in which a week goes
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56.0, 788.0, 66.0, 330.0  # units of the drawing; judgement: as the template's view box
 _SIGN_WIDTH, _SIGN_ROWS = 15.0, 3  # units of the drawing, a count; judgements: side by side, in a fifth of the height
-_FIRST_ROW = _TOP + 10.0  # units; judgement: just under the top
+_FIRST_ROW = _TOP + 10.0  # units of the drawing; judgement: just under the top
 _OVER = 1.05  # times; judgement: a little air over the highest
 _EMPTY_DAYS = 30  # judgement: as far back as the small charts reach
 
@@ -115,7 +115,10 @@ def humidity_picture(asked: Asked, answer: Assessment, course: Course, words: Wo
         limit="" if answer.state is BoxState.undeclared else _limit(view, axes, answer, shown),
         now_x=axes.x(shown.as_of_s),
         signs=_placed(places),
-        marks=[(axes.x(x), axes.y(y)) for x, y in zip(shown.marked.at_s, view.of_readings(shown.marked), strict=True)],
+        marks=[
+            (axes.x(x), max(axes.y(y), axes.top))
+            for x, y in zip(shown.marked.at_s, view.of_readings(shown.marked), strict=True)
+        ],
         kinds=list(dict.fromkeys((name, kind) for _, name, kind in places)),
     )
 
@@ -154,7 +157,7 @@ def _since(series: ReadingSeries, start_s: float) -> ReadingSeries:
 
 def _until(fan: Fan | None, end_s: float) -> Fan:
     if fan is None:
-        return Fan((), np.empty((5, 0)), np.empty(0))  # a count: the points of a day
+        return Fan((), np.empty((5, 0)), np.empty(0))  # a count by definition: the points of a day
     count = sum(at.timestamp() <= end_s for at in fan.at)
     return Fan(fan.at[:count], fan.points[:, :count], fan.limit[:count])
 

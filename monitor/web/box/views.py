@@ -44,7 +44,7 @@ class View(StrEnum):
     @property
     def decimals(self) -> int:
         """Return to how many places its numbers are said."""
-        return {"humidity": 1, "vapor": 3, "absolute": 2}[self.value]  # judgement: as fine as a good sensor
+        return {"humidity": 1, "vapor": 3, "absolute": 2}[self.value]  # digits; judgement: as fine as a good sensor
 
     def of(self, series: Thinned) -> Column:
         """Return the numbers of what was seen."""
