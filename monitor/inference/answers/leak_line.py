@@ -42,7 +42,7 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     posterior : Posterior
         Of one box.
     conductance : Quantiles
-        Its leak since these beads went in. [g/day/kPa]
+        Its leak since these beads went in, or since it changed. [g/day/kPa]
     change : ChangePoint or None
         Of its conductance, where there was one.
 
@@ -164,13 +164,13 @@ def _starts(above: FloatArray, piece_of: NDArray[np.intp]) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Bend:
-    """Where the slope changes, and its shares of the mean slope before and after; their mean over the push is 1."""
+    """Where the slope changes, and the slopes before and after over that of the estimate, which counts from there."""
 
     at_kpa_days: float | None
     shares: tuple[float, ...]
 
     def along(self, push: FloatArray) -> FloatArray:
-        """Return the height of a line whose mean slope is 1. [kPa days]"""
+        """Return the height of a line whose slope is 1 where the estimate counts. [kPa days]"""
         if self.at_kpa_days is None:
             return push
         before, after = self.shares
@@ -179,8 +179,7 @@ class _Bend:
 
 def _bend(push: FloatArray, at_s: FloatArray, change: ChangePoint | None) -> _Bend:
     """The bend at a change within these points; none where there was none, or it came before them."""
-    if change is None or not at_s[0] < change.at.timestamp() < at_s[-1] or push[-1] <= 0.0:
+    if change is None or not at_s[0] < change.at.timestamp() < at_s[-1]:
         return _Bend(None, (1.0,))
     at = float(np.interp(change.at.timestamp(), at_s, push))
-    before = float(push[-1] / (at + change.factor.p50 * (push[-1] - at)))
-    return _Bend(at, (before, change.factor.p50 * before))
+    return _Bend(at, (1.0 / change.factor.p50, 1.0))
