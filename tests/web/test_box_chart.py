@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 import numpy as np
@@ -19,10 +20,12 @@ import pytest
 from chart_made_up import BOX, ENTRIES, LINE, MARKED, serving_charts
 from made_up import AS_OF
 
+from monitor.presentation.wording import Wording
 from monitor.records import EntryKind, Mark, ReadingSeries
 from monitor.web.box.axes import Axes, round_end
-from monitor.web.box.course import few_marked, hours_of_a_mean, thinned
+from monitor.web.box.course import Course, few_marked, hours_of_a_mean, thinned
 from monitor.web.box.downloads import attachment
+from monitor.web.box.tables import weeks
 
 SATURATION_KPA = {20.0: 2.3388, 21.0: 2.4877, 22.0: 2.6447, 23.0: 2.8104}
 """ASHRAE, Handbook: Fundamentals, 2017, ch. 1, table 3, over liquid water."""
@@ -164,6 +167,21 @@ def test_the_tables_of_the_page_hold_what_the_charts_show(client: httpx.Client) 
     expected = [f"{fan[name][0]:.1f} %" for name in ("low", "lower", "middle", "upper", "high")]
     assert cells[:5] == expected
     assert float(cells[5]) == pytest.approx(fan["middle"][0] / 100 * 2.645, abs=0.002)
+
+
+def test_weeks_of_a_shelf_whose_room_has_no_sensor() -> None:
+    none = ReadingSeries("room", *(np.empty(0) for _ in range(3)), np.empty(0, np.uint16))
+    at_s = AS_OF.timestamp() - 3600.0 * np.arange(24 * 10, 0, -1)
+    alike = np.ones(len(at_s))
+    history = ReadingSeries("box", at_s, 21.0 * alike, 0.2 * alike, np.zeros(len(at_s), np.uint16))
+    words = Wording(ZoneInfo("Europe/Vienna"))
+    rows = weeks(Course(history, none, none, ()), words)
+    assert [(row.low, row.high, row.room) for row in rows] == [("20.0\N{NARROW NO-BREAK SPACE}%",) * 2 + ("–",)] * len(
+        rows
+    )
+    assert rows[-1].week == "22 Feb"
+    assert float(rows[0].vapor) == pytest.approx(0.2 * SATURATION_KPA[21.0], abs=0.001)
+    assert weeks(Course(none, none, none, ()), words) == []
 
 
 def test_an_old_reading_stands_small_and_the_estimate_large(client: httpx.Client) -> None:
