@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.errors import SiccastError
 from monitor.presentation.shipped import shipped
+from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
 from monitor.web.guard import Guard
 from monitor.web.house.pages import HousePages
@@ -42,6 +43,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
     return Starlette(
         routes=[
             *front.routes(),
+            *ChartPages(site).routes(),
             *BoxPages(site).routes(),
             *PlanPages(site).routes(),
             *HousePages(site).routes(),

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from starlette.routing import Route
 
 from monitor.web.box import view
+from monitor.web.box.course import read_course
 from monitor.web.box.question import Asker
-from monitor.web.snapshot import read_box
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,12 +44,13 @@ class BoxPages:
         if answer is None:
             raise self.site.not_found("There is no box of this name.")
         words = self.site.words
-        history, entries = read_box(self.site.shelf, answer.box.name, snapshot.as_of)
+        with self.site.reading() as stores:
+            course = read_course(stores, answer.box.name, snapshot.as_of)
         asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
         return self.site.page(
             "box.html",
             status=HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK,
-            view=view.view(snapshot, answer, history, entries, words),
+            view=view.view(snapshot, answer, course, words),
             asked=asked,
             snapshot=snapshot,
         )
