@@ -51,6 +51,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 EXTRA: dict[str, set[str]] = {
     "services.intake": {"feed"},
     "services.reread_rejected": {"feed"},
+    "services.hand_readings": {"feed"},
     "services.site_check": {"feed", "physics.compiled"},
     "services.housekeeping": {"feed", "services"},
     "services.assess": {"physics", "inference", "planning", "services"},
