@@ -9,7 +9,7 @@ from monitor.presentation import moments, quantities
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.records.readings import SENSOR_RANGE_DEGC
-from monitor.units import degf_to_degc
+from monitor.units import degc_to_degf
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 _Value = TypeVar("_Value")
-_PER_CENT = (0.0, 100.0)  # by definition
 
 
 class LogInputError(TypedError):
@@ -72,24 +71,39 @@ def typed_instant(at: str | None, shelf: Shelf, now: datetime) -> datetime:
 
 
 def hand_reading(
-    shelf: Shelf, box: str, now: datetime, *, humidity_pct: float, temperature: float, at: str | None = None
+    shelf: Shelf, box: str, now: datetime, *, relative_humidity: float, temperature_degc: float, at: str | None = None
 ) -> Reading:
-    """Return a reading of a display, its temperature in the unit of the shelf.
+    """Return a reading of a display, of a humidity from 0 to 1.
 
     Raises
     ------
     LogInputError
-        If no hygrometer shows such numbers, or the time can't be.
+        If no hygrometer works at such a temperature, or the time can't be.
     """
-    if not _PER_CENT[0] <= humidity_pct <= _PER_CENT[1]:
-        raise LogInputError("humidity", f"{humidity_pct:g} is not valid: a relative humidity is from 0 to 100 %")
-    degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
-    if not SENSOR_RANGE_DEGC[0] <= degc <= SENSOR_RANGE_DEGC[1]:
+    if not SENSOR_RANGE_DEGC[0] <= temperature_degc <= SENSOR_RANGE_DEGC[1]:
         right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
-        raise LogInputError("temperature", f"{temperature:g} is not valid: a hygrometer works {right}")
+        told = degc_to_degf(temperature_degc) if shelf.fahrenheit else temperature_degc
+        raise LogInputError("temperature", f"{told:g} is not valid: a hygrometer works {right}")
     when = typed_instant(at, shelf, now)
     when = when.replace(microsecond=when.microsecond // 1000 * 1000)  # instants are kept by the millisecond
-    return Reading(box, when, degc, humidity_pct / 100.0, source=ReadingSource.hand)
+    return Reading(box, when, temperature_degc, relative_humidity, source=ReadingSource.hand)
+
+
+def typed_reading(
+    shelf: Shelf, box: str, now: datetime, *, humidity: str, temperature: str, at: str | None = None
+) -> Reading:
+    """Return a reading of a display from the texts of a form.
+
+    Raises
+    ------
+    LogInputError
+        If one of them can't be understood, or can't be.
+    """
+    return hand_reading(
+        shelf, box, now, at=at,
+        relative_humidity=_at("humidity", lambda: quantities.humidity(humidity)),
+        temperature_degc=_at("temperature", lambda: quantities.temperature_degc(temperature, shelf)),
+    )  # fmt: skip
 
 
 def _at(field: str, read: Callable[[], _Value]) -> _Value:

@@ -19,6 +19,7 @@ from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, hand_reading, typed_entry
 from monitor.records import EntryKind
 from monitor.settings import load_shelf, shelf_folder
+from monitor.units import degf_to_degc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -27,8 +28,7 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
 
 _NAMED = MappingProxyType({
-    "at": "'--at'", "desiccant": "'--desiccant'", "holder": None, "humidity": "'HUMIDITY'",
-    "temperature": "'TEMPERATURE'",
+    "at": "'--at'", "desiccant": "'--desiccant'", "holder": None, "temperature": "'TEMPERATURE'",
 })  # fmt: skip
 """How a person knows what was typed wrongly, by its field; the rest says it by itself."""
 
@@ -195,7 +195,8 @@ def reading(
     with _writing(context) as (shelf, stores), _typed():
         name = arguments.known_box(box, shelf, stores)
         now = datetime.now(tz=UTC)
-        told = hand_reading(shelf, name, now, humidity_pct=humidity, temperature=temperature, at=at)
+        degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
+        told = hand_reading(shelf, name, now, relative_humidity=humidity / 100.0, temperature_degc=degc, at=at)
         withdraw = _withdraw_command(name, told.at)
         try:
             new = keep_hand_reading(stores.readings, told, fahrenheit=shelf.fahrenheit, confirmed=sure)

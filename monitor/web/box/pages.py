@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 from starlette.routing import Route
 
-from monitor.web.box import view
+from monitor.web.box import log_view, view
+from monitor.web.box.deeds import Deeds
 from monitor.web.box.question import Asker
+from monitor.web.box.told import told
 from monitor.web.snapshot import read_box
 
 if TYPE_CHECKING:
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
+    from monitor.web.box.log_view import Sent
     from monitor.web.site import Site
 
 
@@ -27,29 +30,40 @@ class BoxPages:
 
     site: Site
     asker: Asker = field(init=False)
+    deeds: Deeds = field(init=False)
 
     def __post_init__(self) -> None:
         self.asker = Asker(self.site)
+        self.deeds = Deeds(self.site, self._page)
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
-        return (Route("/box/{name:path}", self.box, name="box"),)
+        return (*self.deeds.routes(), Route("/box/{name:path}", self.box, name="box"))
 
     def box(self, request: Request) -> Response:
         """Show one box."""
+        return self._page(request, request.path_params["name"])
+
+    def _page(self, request: Request, name: str, sent: Sent | None = None, status: int = HTTPStatus.OK) -> Response:
+        """Show one box, with a form that could not be saved as it was ``sent``."""
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
-        answer = snapshot.answer(request.path_params["name"])
+        answer = snapshot.answer(name)
         if answer is None:
             raise self.site.not_found("There is no box of this name.")
         words = self.site.words
         history, entries = read_box(self.site.shelf, answer.box.name, snapshot.as_of)
+        with self.site.reading() as stores:
+            known = self.deeds.known(stores, name, request)
         asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
         return self.site.page(
             "box.html",
-            status=HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK,
+            status=HTTPStatus.BAD_REQUEST if asked.problem_at else status,
             view=view.view(snapshot, answer, history, entries, words),
             asked=asked,
+            deeds=log_view.deeds(known, self.site.now(), words, sent),
+            log=log_view.rows(known, words),
+            told=told(self.site, request, name),
             snapshot=snapshot,
         )

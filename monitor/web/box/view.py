@@ -65,8 +65,6 @@ class BoxView:
     chart: Markup
     weeks: Sequence[tuple[str, str, str, str]]
     ahead: Sequence[tuple[str, str, str, str]]
-    entries: Sequence[tuple[str, str, str, str, str]]
-    """Instant for machines and for people, kind, words, shape of its mark."""
     temperature_unit: str
 
 
@@ -95,16 +93,6 @@ def view(
         chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
         weeks=_weeks(history, words),
         ahead=[_ahead(day) for day in _fan(answer)[::_WEEK_DAYS]],
-        entries=[
-            (
-                entry.at.isoformat(),
-                words.moment(entry.at),
-                entry.kind.value,
-                words.entry(entry),
-                _SIGNS.get(entry.kind, "note"),
-            )
-            for entry in reversed(entries)
-        ],
         temperature_unit=words.temperature_unit,
     )
 
