@@ -311,7 +311,7 @@ def _is_copy(one: LedgerEntry, other: LedgerEntry) -> bool:
 def _plain_holder(text: str) -> str:
     """Return the weight of a holder as it was typed, where it is one."""
     text = text.strip()
-    return text if len(text) <= _LONGEST_HOLDER and quantities.is_mass(text) else ""
+    return text if text.isascii() and len(text) <= _LONGEST_HOLDER and quantities.is_mass(text) else ""
 
 
 def _to_box(request: Request) -> RedirectResponse:

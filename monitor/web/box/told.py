@@ -62,8 +62,11 @@ def told(site: Site, request: Request, box: str | None = None) -> Told | None:
     for key, find in ((SAVED, _saved), (UNDONE, _undone), (READ, _read), (UNREAD, _unread)):
         if (number := number_of(asked.get(key, ""))) is None:
             continue
-        with site.reading() as stores:
-            found = find(site, stores, number, asked, back)
+        try:
+            with site.reading() as stores:
+                found = find(site, stores, number, asked, back)
+        except LedgerError:  # nothing was ever withdrawn under this number
+            return None
         return found if found is not None and box in (None, found.box) else None
     return None
 
