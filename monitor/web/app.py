@@ -61,7 +61,9 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
             words = "There is no such page."
-        return site.renderer.message(site.shelf, words, status=status)
+        answer = site.renderer.message(site.shelf, words, status=status)
+        answer.headers.update(getattr(error, "headers", None) or {})
+        return answer
 
     return show
 

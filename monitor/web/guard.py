@@ -8,6 +8,8 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 
+from monitor.web.work import RECEIVE
+
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -58,6 +60,7 @@ class Guard:
                 headers.setdefault("Cache-Control", "no-cache")
             await send(message)
 
+        RECEIVE.set(receive)
         app = self._app if scope["type"] != "http" or self._is_for_us(scope) else _REFUSAL
         await app(scope, receive, send_guarded)
 

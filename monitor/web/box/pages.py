@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
+from starlette.concurrency import run_in_threadpool
 from starlette.routing import Route
 
 from monitor.web.box import view
@@ -35,8 +36,12 @@ class BoxPages:
         """Return the addresses."""
         return (Route("/box/{name:path}", self.box, name="box"),)
 
-    def box(self, request: Request) -> Response:
-        """Show one box."""
+    async def box(self, request: Request) -> Response:
+        """Show one box; where something is supposed, this takes long."""
+        run = self.site.work.run if self.asker.is_asked(request.query_params) else run_in_threadpool
+        return await run(self._shown, request)
+
+    def _shown(self, request: Request) -> Response:
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
