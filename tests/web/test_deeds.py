@@ -1,4 +1,4 @@
-"""What is logged from the page: kept as the command line keeps it, asked about in place, said, undone, and kept once."""
+"""What is logged from the page: kept as the command line keeps it, asked about in place, said, undone, kept once."""
 
 from __future__ import annotations
 
@@ -367,7 +367,8 @@ def test_the_shelf_says_what_was_logged_from_a_card(web: Web) -> None:
 
 
 @pytest.mark.parametrize(
-    "back", ["//evil.example", "https://evil.example/", "/\\evil", "/plan/../x", "javascript:1", "/?a=b#c"]
+    "back",
+    ["//evil.example", "https://evil.example/", "/\\evil", "/plan/../x", "javascript:1", "/?a=b#c"]
 )
 def test_no_form_leads_elsewhere(shared: Web, back: str) -> None:
     answer = shared.client.post(

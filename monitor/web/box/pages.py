@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
+from starlette.concurrency import run_in_threadpool
 from starlette.routing import Route
 
 from monitor.web.box import log_view, view
@@ -40,9 +41,10 @@ class BoxPages:
         """Return the addresses."""
         return (*self.deeds.routes(), Route("/box/{name:path}", self.box, name="box"))
 
-    def box(self, request: Request) -> Response:
-        """Show one box."""
-        return self._page(request, request.path_params["name"])
+    async def box(self, request: Request) -> Response:
+        """Show one box; where something is supposed, this takes long."""
+        run = self.site.work.run if self.asker.is_asked(request.query_params) else run_in_threadpool
+        return await run(self._page, request, request.path_params["name"])
 
     def _page(self, request: Request, name: str, sent: Sent | None = None, status: int = HTTPStatus.OK) -> Response:
         """Show one box, with a form that could not be saved as it was ``sent``."""

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import threading
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from monitor.physics import calculators
@@ -46,10 +45,13 @@ class QuestionView:
 
 @dataclass(slots=True)
 class Asker:
-    """Answers one question at a time, however many are asked."""
+    """Answers what is asked about one box."""
 
     site: Site
-    _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
+
+    def is_asked(self, typed: Mapping[str, str]) -> bool:
+        """Return whether there is something to work out, which takes long."""
+        return any(typed.get(name, "").strip() for name in (*_NUMBERS, "beads"))
 
     def view(self, typed: Mapping[str, str], box: str, as_of: datetime, words: Wording) -> QuestionView:
         """Return the form, with an answer where something was supposed."""
@@ -60,8 +62,7 @@ class Asker:
             return replace(blank, problem=str(error), problem_at=error.field)
         if change == WhatIf():
             return blank
-        with self._one_at_a_time:
-            answers = suppose(self.site.shelf, as_of, change, box)
+        answers = suppose(self.site.shelf, as_of, change, box)
         answer = next((one for one in answers if one.box.name == box), None)
         if answer is None or answer.forecast is None or answer.forecast_if is None:
             return replace(blank, problem=answer.refusal if answer and answer.refusal else "There is no forecast yet.")
