@@ -15,11 +15,13 @@ from monitor.records.answers import (
     Forwarding,
     KeptOutlook,
     LeakEstimate,
+    LeakLine,
     Listener,
     Outlook,
     PlannedDay,
     Quantiles,
     Tightness,
+    VaporFan,
     WhatIf,
 )
 from monitor.records.declared import (
@@ -77,6 +79,7 @@ __all__ = [
     "InfluxAddress",
     "KeptOutlook",
     "LeakEstimate",
+    "LeakLine",
     "LedgerEntry",
     "Listener",
     "Mark",
@@ -97,5 +100,6 @@ __all__ = [
     "Spool",
     "Tightness",
     "ValueAt",
+    "VaporFan",
     "WhatIf",
 ]

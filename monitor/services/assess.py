@@ -248,6 +248,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        leak_line=answer.leak_line,
     )
 
 

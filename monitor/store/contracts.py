@@ -78,6 +78,10 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
+    def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return those readings of one box with ``start <= at < end`` that screening marked, in time order."""
+        ...
+
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
         """Return the newest reading of each box that ever reported, or reported before an instant.
 

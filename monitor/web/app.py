@@ -18,6 +18,7 @@ from monitor.errors import SiccastError, StoreError
 from monitor.presentation.shipped import shipped
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
+from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
 from monitor.web.enter.pages import EnterPages
 from monitor.web.forms import FIELD, Tokens
@@ -66,6 +67,7 @@ def create_app(
         served or Served(),
         routes=[
             *front.routes(),
+            *ChartPages(site).routes(),
             *BoxPages(site).routes(),
             *EnterPages(site, access).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),

@@ -61,6 +61,10 @@ class Renderer:
         """Return a part of a page."""
         return self._templates.get_template(template).render(**values, token=self.tokens.token)
 
+    def drawing(self, template: str, **values: Any) -> str:
+        """Return a drawing that stands for itself."""
+        return self._templates.get_template(template).render(**values)
+
     def message(
         self, shelf: Shelf, heading: str, *, status: int = HTTPStatus.OK, waiting: bool = False, trouble: bool = False
     ) -> HTMLResponse:

@@ -20,7 +20,7 @@ from monitor.store.opening import open_stores
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from monitor.records import Assessment, LedgerEntry, WhatIf
+    from monitor.records import Assessment, WhatIf
     from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
 
@@ -103,12 +103,6 @@ def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> Recha
     today = as_of.astimezone(shelf.timezone).date()
     rules = shelf.plan
     return assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
-
-
-def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
-    """Return a box's history by the hour and what was written down about it."""
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return stores.readings.hourly(box, end=as_of), stores.ledger.entries(box, before=as_of)
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:

@@ -11,9 +11,9 @@ from monitor.desk.cautions import colors_of
 from monitor.desk.questions import STARTS, beads_in
 from monitor.physics import calculators
 from monitor.presentation.wording import METHODS, beads
-from monitor.records import EntryKind
 from monitor.records.words import METHODS as METHOD_WORDS
 from monitor.records.words import NOT_DRIED
+from monitor.web.box.course import SIGNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,15 +22,6 @@ if TYPE_CHECKING:
     from monitor.presentation.wording import Wording
     from monitor.records import Appliance, LedgerEntry
 
-SIGNS = {
-    EntryKind.charge: "fill",
-    EntryKind.recharge: "dry",
-    EntryKind.opening: "lid",
-    EntryKind.weighing: "scale",
-    EntryKind.spool_swap: "spool",
-    EntryKind.sensor_swap: "sensor",
-    EntryKind.color: "color",
-}
 MORNING, EVENING = "08:00", "20:00"  # times of day; judgements: when shelves are looked after beside a job
 AGO = {"10min": timedelta(minutes=10), "1h": timedelta(hours=1)}  # judgements: short whiles people speak of
 _USUAL_KIND = "silica_gel"
@@ -116,7 +107,7 @@ def rows(known: Known, words: Wording) -> list[EntryRow]:
             iso=entry.at.isoformat(),
             at=words.moment(entry.at),
             kind=entry.kind.value,
-            sign=SIGNS.get(entry.kind, "note"),
+            sign=SIGNS[entry.kind],
             words=words.entry(entry),
             desk_event=known.desk_events.get(entry.entry_id or 0),
         )

@@ -10,10 +10,10 @@ from starlette.concurrency import run_in_threadpool
 from starlette.routing import Route
 
 from monitor.web.box import log_view, view
+from monitor.web.box.course import read_course
 from monitor.web.box.deeds import Deeds
 from monitor.web.box.question import Asker
 from monitor.web.box.told import told
-from monitor.web.snapshot import read_box
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,14 +55,14 @@ class BoxPages:
         if answer is None:
             raise self.site.not_found("There is no box of this name.")
         words = self.site.words
-        history, entries = read_box(self.site.shelf, answer.box.name, snapshot.as_of)
         with self.site.reading() as stores:
+            course = read_course(stores, answer.box.name, snapshot.as_of)
             known = self.deeds.known(stores, name, request)
         asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
         return self.site.page(
             "box.html",
             status=HTTPStatus.BAD_REQUEST if asked.problem_at else status,
-            view=view.view(snapshot, answer, history, entries, words),
+            view=view.view(snapshot, answer, course, words),
             asked=asked,
             deeds=log_view.deeds(known, self.site.now(), words, sent),
             log=log_view.rows(known, words),
