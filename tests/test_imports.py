@@ -59,6 +59,7 @@ EXTRA: dict[str, set[str]] = {
     "services.dask_cluster": {"services"},
     "services.kept_outlooks": {"inference", "services"},
     "services.outlook_upkeep": {"services"},
+    "services.supposing": {"inference", "services"},
     "services.histories": {"inference"},
     "services.empty_box_test": {"inference"},
 }

@@ -25,8 +25,8 @@ from monitor.presentation.log_input import LogInputError, typed_entry, typed_ins
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
 from monitor.web.box.log_view import AGO, EVENING, MORNING, Known, Sent
-from monitor.web.box.told import AGAIN, READ, SAVED, UNDONE, UNREAD, instant_of, milliseconds_of, number_of
 from monitor.web.forms import FIELD, changes
+from monitor.web.told import AGAIN, READ, SAVED, UNDONE, UNREAD, instant_of, milliseconds_of, number_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

@@ -7,13 +7,14 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse
 from starlette.routing import Route
 
 from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
 from monitor.web.box.deeds import Deeds
 from monitor.web.box.question import Asker
-from monitor.web.box.told import told
+from monitor.web.told import told
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,12 +40,30 @@ class BoxPages:
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
-        return (*self.deeds.routes(), Route("/box/{name:path}", self.box, name="box"))
+        return (
+            *self.deeds.routes(),
+            Route("/box/{name:path}/what-if", self.what_if),
+            Route("/box/{name:path}", self.box, name="box"),
+        )
 
     async def box(self, request: Request) -> Response:
         """Show one box; where something is supposed, this takes long."""
         run = self.site.work.run if self.asker.is_asked(request.query_params) else run_in_threadpool
         return await run(self._page, request, request.path_params["name"])
+
+    async def what_if(self, request: Request) -> Response:
+        """Answer a script what would be, while somebody moves a value."""
+        return await self.site.work.run(self._supposed, request)
+
+    def _supposed(self, request: Request) -> Response:
+        snapshot = self.site.keeper.newest
+        answer = snapshot.answer(request.path_params["name"]) if snapshot is not None else None
+        if snapshot is None or answer is None:
+            raise self.site.not_found("There is no box of this name.")
+        asked = self.asker.view(request.query_params, snapshot, answer, self.site.words)
+        told = {name: getattr(asked, name) for name in ("supposing", "verdict", "rows", "drawn", "problem")}
+        status = HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK
+        return JSONResponse({**told, "at": asked.problem_at}, status)
 
     def _page(self, request: Request, name: str, sent: Sent | None = None, status: int = HTTPStatus.OK) -> Response:
         """Show one box, with a form that could not be saved as it was ``sent``."""
@@ -58,7 +77,7 @@ class BoxPages:
         with self.site.reading() as stores:
             course = read_course(stores, answer.box.name, snapshot.as_of)
             known = self.deeds.known(stores, name, request)
-        asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
+        asked = self.asker.view(request.query_params, snapshot, answer, words)
         return self.site.page(
             "box.html",
             status=HTTPStatus.BAD_REQUEST if asked.problem_at else status,

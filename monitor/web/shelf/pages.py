@@ -12,8 +12,8 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from monitor.presentation.calendar import plan_calendar
-from monitor.web.box.told import beside
 from monitor.web.shelf import view
+from monitor.web.told import beside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
