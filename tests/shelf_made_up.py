@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import httpx
 import uvicorn
@@ -33,6 +34,7 @@ from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app
+from monitor.web.serving import uvicorn_settings
 from monitor.web.snapshot import (
     HISTORY_DAYS,
     Keeper,
@@ -143,11 +145,13 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 
 @contextmanager
-def serving(shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"') -> Iterator[str]:
+def serving(
+    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', **settings: Any
+) -> Iterator[str]:
     """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(create_app(shelf, keeper=keeper), log_level="warning", lifespan="on"))
+    server = uvicorn.Server(uvicorn_settings(create_app(shelf, keeper, **settings)))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

@@ -22,6 +22,7 @@
   let asked = { view: numbers.view, days: 90, room: false };
   let table = null; // what uPlot draws, joined over one time axis
   let charts = [];
+  let supposed = null; // the course with something changed, as the what-if tells it
 
   const parts = new Intl.DateTimeFormat("en-US", {
     timeZone: numbers.zone, day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23",
@@ -148,6 +149,29 @@
       drawSign(ctx, entry.sign, x, box.top + size * (0.8 + 1.25 * row), size);
     }
   });
+  // The course as it would be, over the one that is expected, with its own limit and the interval of its crossing.
+  const drawSupposed = onCanvas((u, ctx, box, ratio) => {
+    if (!supposed || numbers.view !== "humidity") return;
+    const x = (s) => u.valToPos(s, "x", true);
+    const y = (pct) => u.valToPos(pct, "y", true);
+    const path = (row, from) => row.forEach((pct, i) => ctx[i || from ? "lineTo" : "moveTo"](x(supposed.at[from ? row.length - 1 - i : i]), y(pct)));
+    ctx.beginPath(); ctx.rect(box.left, box.top, box.width, box.height); ctx.clip();
+    ctx.fillStyle = color("--fresh-ring");
+    ctx.globalAlpha = 0.22;
+    ctx.beginPath(); path(supposed.low, 0); path([...supposed.high].reverse(), 1); ctx.closePath(); ctx.fill();
+    ctx.globalAlpha = 1;
+    ctx.strokeStyle = color("--fresh-ring");
+    ctx.lineWidth = 2.2 * ratio;
+    ctx.beginPath(); path(supposed.middle, 0); ctx.stroke();
+    ctx.lineWidth = 1.5 * ratio;
+    ctx.setLineDash([7 * ratio, 3 * ratio]);
+    ctx.beginPath(); ctx.moveTo(box.left, y(supposed.limitPct)); ctx.lineTo(box.left + box.width, y(supposed.limitPct)); ctx.stroke();
+    ctx.setLineDash([]);
+    const [first, , last] = supposed.crossing;
+    if (first == null) return;
+    ctx.lineWidth = 4 * ratio;
+    ctx.beginPath(); ctx.moveTo(x(first), y(supposed.limitPct)); ctx.lineTo(last == null ? box.left + box.width : x(last), y(supposed.limitPct)); ctx.stroke();
+  });
   const drawMarks = onCanvas((u, ctx, _, ratio) => {
     ctx.fillStyle = ctx.strokeStyle = color("--fresh-ring");
     numbers.marks.at.forEach((s, i) => {
@@ -179,7 +203,7 @@
         { ...seen, dash: [5, 4] }, edge,
       ],
       bands: [{ series: [5, 2], fill: fan }, { series: [4, 3], fill: fan }],
-      hooks: { draw: [drawNow(true), drawLimit, drawSilence, drawMarks, drawEntries], setCursor: [say] },
+      hooks: { draw: [drawNow(true), drawLimit, drawSupposed, drawSilence, drawMarks, drawEntries], setCursor: [say] },
     }, pairs("at", "room", "low", "lower", "upper", "high", "limit", "limitAhead", "value", "middle", "mark"), host);
   };
   const temperature = (host) => new uPlot({
@@ -320,5 +344,6 @@
   new ResizeObserver(() => charts.forEach((chart, i) => chart.setSize({ width: hosts[i].clientWidth, height: hosts[i].clientHeight }))).observe(hosts[0]);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
   document.addEventListener("siccast:shown", () => (embedded() === source ? press() : show({})));
+  document.addEventListener("siccast:supposed", ({ detail }) => { supposed = detail; charts[0]?.redraw(); });
   document.fonts.ready.then(() => { draw(); press(); });
 })();

@@ -191,6 +191,14 @@ class Ledger(Protocol):
         """Return the entries that count, in the order of the instants they speak of."""
         ...
 
+    def entry(self, entry_id: int, *, undone: bool = False) -> LedgerEntry | None:
+        """Return the entry of a number that counts, or one that was undone; None where there is no such."""
+        ...
+
+    def from_desk(self, box: str) -> Mapping[int, int]:
+        """Return which entries of a box landed with an event of the desk, each with the number of that."""
+        ...
+
     def stamp(self) -> object:
         """Return something cheap that is another thing after each entry that is logged or taken back."""
         ...

@@ -89,6 +89,10 @@ class Renderer:
         )
         return HTMLResponse(text, status_code=status)
 
+    def part(self, template: str, **values: Any) -> str:
+        """Return a part of a page."""
+        return self._templates.get_template(template).render(**values, token=self.tokens.token)
+
     def drawing(self, template: str, **values: Any) -> str:
         """Return a drawing that stands for itself."""
         return self._templates.get_template(template).render(**values)

@@ -176,7 +176,7 @@ def test_a_database_that_breaks_meanwhile_is_one_sentence(tmp_path: Path) -> Non
             file.write_bytes(b"no database at all" * 500)
         assert client.get("/").status_code == 200
         answer = client.get("/box/soon")
-        assert answer.status_code == 500
+        assert answer.status_code == 503
         assert "siccast.sqlite3" in answer.text
         assert "Traceback" not in answer.text
         assert "content-security-policy" in answer.headers

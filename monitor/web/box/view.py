@@ -69,8 +69,6 @@ class BoxView:
     kinds: Sequence[tuple[str, str]]
     """Sign and kind of what was logged of this box."""
     leak_line: LeakPicture | None
-    entries: Sequence[tuple[str, str, str, str, str]]
-    """Instant for machines and for people, kind, words, shape of its mark."""
     temperature_unit: str
 
 
@@ -100,10 +98,6 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         marked=marked(course.marked, words),
         kinds=list(dict.fromkeys((SIGNS[entry.kind], entry.kind.value) for entry in course.entries)),
         leak_line=leak_picture(answer, words),
-        entries=[
-            (entry.at.isoformat(), words.moment(entry.at), entry.kind.value, words.entry(entry), SIGNS[entry.kind])
-            for entry in reversed(course.entries)
-        ],
         temperature_unit=words.temperature_unit,
     )
 
