@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.desk.inventory import (
     Charge,
@@ -12,17 +12,20 @@ from monitor.desk.inventory import (
     Loading,
     Lot,
     Run,
+    Saturated,
     Spill,
 )
 from monitor.errors import LedgerError
 from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     APPLIANCE,
+    BOX,
     SPARE,
     BeadsSpilled,
     ChargeMoved,
     ChargePortioned,
     ChargeRetired,
+    ChargeSaturated,
     ChargesMerged,
     ChargeSplit,
     ChargeToppedUp,
@@ -36,6 +39,9 @@ from monitor.records.desk_events import (
     RunWeighed,
     ScaleCorrected,
 )
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 
 def replay(events: Iterable[LoggedEvent]) -> Inventory:
@@ -82,13 +88,18 @@ def _portion(inventory: Inventory, logged: LoggedEvent, event: ChargePortioned) 
 
 
 def _move(inventory: Inventory, logged: LoggedEvent, event: ChargeMoved) -> Inventory:
-    charge = inventory.active_charge(event.charge).as_it_lies(logged.at)
+    charge = _out_of_its_box(inventory.active_charge(event.charge), logged.at)
     _require_resting(charge)
     for name in event.out:
-        inventory = _with_charge(
-            inventory, logged, replace(inventory.active_charge(name).as_it_lies(logged.at), place=SPARE)
-        )
+        out = _out_of_its_box(inventory.active_charge(name), logged.at)
+        inventory = _with_charge(inventory, logged, replace(out, place=SPARE))
     return _with_charge(inventory, logged, replace(charge, place=event.place, placed_at=logged.at))
+
+
+def _out_of_its_box(charge: Charge, at: datetime) -> Charge:
+    if not charge.place.startswith(BOX):
+        return charge
+    return replace(charge.as_it_lies(at), left_box=charge.place.removeprefix(BOX), left_box_at=at)
 
 
 def _split(inventory: Inventory, logged: LoggedEvent, event: ChargeSplit) -> Inventory:
@@ -226,6 +237,9 @@ def _finish(inventory: Inventory, logged: LoggedEvent, event: RunFinished) -> In
         judged_at=logged.at,
         method=_method(run),
         was_in_box=False,
+        left_box="",
+        left_box_at=None,
+        saturated_in=None,
     )
     inventory = _with_charge(inventory, logged, charge)
     return replace(inventory, runs={**inventory.runs, run.name: replace(run, finished=event)})
@@ -247,6 +261,32 @@ def _jar(inventory: Inventory, logged: LoggedEvent, event: JarChecked) -> Invent
         return _with_charge(inventory, logged, charge)
     judged = replace(charge, loading_g_per_g=event.loading_g_per_g, judged_at=logged.at, was_in_box=False)
     return _with_charge(inventory, logged, judged)
+
+
+def _saturate(inventory: Inventory, logged: LoggedEvent, event: ChargeSaturated) -> Inventory:
+    charge = inventory.active_charge(event.charge)
+    _require_resting(charge)
+    if charge.place.startswith(BOX):
+        raise LedgerError(
+            f"charge '{charge.name}' is in box {charge.place.removeprefix(BOX)}. Take it out first, and let it lie open"
+        )
+    if event.mass_g is not None and charge.dry_mass_g is not None and event.mass_g <= charge.dry_mass_g:
+        raise LedgerError(
+            f"{event.mass_g:g} g is no more than charge '{charge.name}' weighs dry ({charge.dry_mass_g:.0f} g)."
+            " Give the weight without the holder"
+        )
+    full = replace(
+        charge,
+        state="room",
+        mass_g=charge.mass_g if event.mass_g is None else event.mass_g,
+        loading_g_per_g=None,
+        was_in_box=False,
+        left_box="",
+        left_box_at=None,
+        saturated_in=event,
+    )
+    inventory = _with_charge(inventory, logged, full)
+    return replace(inventory, saturated=(*inventory.saturated, Saturated(event, logged.at, full)))
 
 
 def _going(inventory: Inventory, name: str) -> Run:
@@ -286,4 +326,5 @@ _STEPS: Mapping[type[DeskEvent], Callable[..., Inventory]] = {
     BeadsSpilled: _spill,
     RunFinished: _finish,
     JarChecked: _jar,
+    ChargeSaturated: _saturate,
 }

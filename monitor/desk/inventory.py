@@ -12,6 +12,7 @@ from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     BOX,
     SPARE,
+    ChargeSaturated,
     LoggedEvent,
     LotBought,
     RunFinished,
@@ -77,6 +78,11 @@ class Charge:
     """Whether it has lain in a box since: nobody knows how much water it took up there."""
     color: str = ""
     retired: bool = False
+    left_box: str = ""
+    """The box it last came out of."""
+    left_box_at: datetime | None = None
+    saturated_in: ChargeSaturated | None = None
+    """The air it took up all it can from, since it was last dried."""
     events: tuple[int, ...] = ()
 
     def as_it_lies(self, at: datetime) -> Charge:
@@ -87,6 +93,15 @@ class Charge:
         if at - since < A_MOMENT_IN_A_BOX:
             return self
         return replace(self, loading_g_per_g=None, was_in_box=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Saturated:
+    """A charge that was weighed full of water, in known air."""
+
+    event: ChargeSaturated
+    at: datetime
+    charge: Charge
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +184,7 @@ class Inventory:
     lots: Mapping[str, Lot] = field(default_factory=dict)
     charges: Mapping[str, Charge] = field(default_factory=dict)
     runs: Mapping[str, Run] = field(default_factory=dict)
+    saturated: tuple[Saturated, ...] = ()
 
     def lot(self, name: str) -> Lot:
         """Return a lot, or say which there are."""

@@ -13,6 +13,7 @@ from monitor.records.desk_events import (
     ChargeMoved,
     ChargePortioned,
     ChargeRetired,
+    ChargeSaturated,
     ChargesMerged,
     ChargeSplit,
     ChargeToppedUp,
@@ -151,6 +152,12 @@ def _jar(event: JarChecked, wording: Wording) -> str:
     return _listed([f"charge {event.charge}: {seen} at {wording.temperature(event.temperature_degc)}", held])
 
 
+def _saturated(event: ChargeSaturated, wording: Wording) -> str:
+    air = f"{100.0 * event.relative_humidity:.0f} % RH at {wording.temperature(event.temperature_degc)}"
+    weight = "" if event.mass_g is None else wording.weight(event.mass_g)
+    return _listed([f"charge {event.charge} in air of {air}", weight])
+
+
 _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {
     LotBought: ("bought", _bought),
     ChargePortioned: ("weighed out", _portioned),
@@ -166,5 +173,6 @@ _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {
     BeadsSpilled: ("beads fell out", _spilled),
     RunFinished: ("run finished", _finished),
     JarChecked: ("jar checked", _jar),
+    ChargeSaturated: ("saturated", _saturated),
 }
 """What was done by each kind of event, and how its details are said."""

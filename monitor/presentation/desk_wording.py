@@ -315,9 +315,13 @@ def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
 
 
 def charge_lines(
-    charge: Charge, runs: Sequence[Run], capacity: tuple[float, float], wording: Wording
+    charge: Charge,
+    runs: Sequence[Run],
+    capacity: tuple[float, float],
+    wording: Wording,
+    share_left: Quantiles | None = None,
 ) -> list[tuple[str, str]]:
-    """Return what is known of a charge, as pairs of a label and its value."""
+    """Return what is known of a charge, as pairs of a label and its value; ``share_left``: of its first uptake."""
     holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
     lines = [
         ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
@@ -328,6 +332,9 @@ def charge_lines(
             f"{holds:.0f} % (± {sd:.0f}) of what such beads usually hold",
         ),
     ]
+    if share_left is not None:
+        low, middle, high = _percents(share_left)
+        lines.append(("takes up", f"{middle} of what it did at its first run ({low} {TO} {high} %)"))
     if charge.lightest_g is not None:
         lines.append(("lowest weight", wording.mass(charge.lightest_g)))
     if charge.dry_mass_g is not None:

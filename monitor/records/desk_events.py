@@ -184,6 +184,17 @@ class JarChecked:
     """Loading of the charge with this check taken into account."""
 
 
+@dataclass(frozen=True, slots=True)
+class ChargeSaturated:
+    """A charge lay open until it took up no more from this air: a reference point for what its lot still takes up."""
+
+    charge: str
+    relative_humidity: float
+    temperature_degc: float
+    mass_g: float | None = None
+    """Its weight then; None where the next run will tell."""
+
+
 DeskEvent = (
     LotBought
     | ChargePortioned
@@ -199,6 +210,7 @@ DeskEvent = (
     | BeadsSpilled
     | RunFinished
     | JarChecked
+    | ChargeSaturated
 )
 
 

@@ -68,7 +68,8 @@ def test_a_charge_moves_and_lays_others_aside() -> None:
     there = replace(TRAY, place="box:pla", placed_at=AT)
     inventory = after(inventory_of(charges=(JUDGED, there)), ChargeMoved("bowl", "box:pla", ("tray",)))
     assert inventory.charge("bowl") == replace(JUDGED, place="box:pla", placed_at=LATER, events=(1, 2, 9))
-    assert inventory.charge("tray") == replace(there, place="spare", was_in_box=True, events=(9,))
+    left = replace(there, left_box="pla", left_box_at=LATER)
+    assert inventory.charge("tray") == replace(left, place="spare", was_in_box=True, events=(9,))
 
 
 def test_half_of_a_charge_is_half_of_everything() -> None:

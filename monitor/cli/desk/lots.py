@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli import arguments
+from monitor.cli.desk import ageing
 from monitor.cli.desk.session import (
     AsJson,
     At,
@@ -36,6 +37,7 @@ Weight = Annotated[str, typer.Argument(metavar="WEIGHT", help="Weight without th
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
+    ageing.add_to(lot, charge)
     app.add_typer(lot, name="lot")
     app.add_typer(charge, name="charge")
 
@@ -70,15 +72,30 @@ def buy(
 
 @lot.command("list")
 def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
-    """List lots and how much is left of each. Says if weights don't add up."""
+    """List lots: how much is left of each, and whether it is as good as new.
+
+    Says if weights don't add up.
+    """
     from monitor.cli.output import show_json, show_table
+    from monitor.desk import ageing_of
     from monitor.desk.inventory import discrepancies
+    from monitor.presentation.ageing_wording import wear_in_brief
     from monitor.presentation.wording import beads
 
     with open_desk(context, read_only=True) as it:
         inventory, wording = it.desk.inventory(), it.wording
+        aged = ageing_of(inventory, it.desk.stores.readings)
     if as_json:
-        lots = [{"lot": each.name, "left_g": each.left_g, "bought": each.bought} for each in inventory.lots.values()]
+        lots = [
+            {
+                "lot": each.name,
+                "left_g": each.left_g,
+                "bought": each.bought,
+                "state": aged[each.name].wear.name,
+                "share_of_first": aged[each.name].share_left,
+            }
+            for each in inventory.lots.values()
+        ]
         show_json({"lots": lots, "discrepancies": discrepancies(inventory)})
         return
     rows = [
@@ -88,10 +105,12 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
             str(each.bought.bought_on or ""),
             wording.mass(each.bought.mass_g),
             wording.mass(each.left_g),
+            wear_in_brief(aged[each.name]),
         )
         for each in inventory.lots.values()
     ]
-    show_table(("lot", "beads", "bought", "weight", "left in the bag"), rows, right=(3, 4))
+    headings = ("lot", "beads", "bought", "weight", "left in the bag", "takes up, of its first run")
+    show_table(headings, rows, right=(3, 4))
     for sentence in discrepancies(inventory) or ("All grams add up.",):
         typer.echo(wording.in_own_units(sentence))
 
@@ -207,19 +226,25 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
     from dataclasses import asdict
 
     from monitor.cli.output import show_json
-    from monitor.desk import capacity_of
+    from monitor.desk import ageing_of, capacity_of, share_left_of
     from monitor.presentation.desk_wording import charge_lines
 
     with open_desk(context, read_only=True) as it:
         inventory, wording = it.desk.inventory(), it.wording
+        aged = ageing_of(inventory, it.desk.stores.readings)
     found = inventory.charge(name)
+    share = share_left_of(aged[found.lot], found)
     runs = [run for run in inventory.runs.values() if run.start.charge == name]
     capacity = capacity_of(inventory, found)
     if as_json:
-        told = {"capacity_factor": capacity[0], "capacity_relative_sd": capacity[1]}
+        told = {
+            "capacity_factor": capacity[0],
+            "capacity_relative_sd": capacity[1],
+            "share_of_first": share,
+        }
         show_json({"charge": {**asdict(found), **told}, "runs": [run.name for run in runs]})
         return
-    for label, value in charge_lines(found, runs, capacity, wording):
+    for label, value in charge_lines(found, runs, capacity, wording, share):
         typer.echo(f"  {label:<20} {value}".replace("\N{NARROW NO-BREAK SPACE}", " "))
 
 

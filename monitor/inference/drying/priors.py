@@ -72,7 +72,7 @@ _LEAST_DRY_SD = 0.003
 % by the isotherm."""
 _DRIEST_AIR, _WETTEST_AIR = 0.02, 0.98
 """Beads are at rest with no drier and no moister room than this. [fraction of saturation] Judgement: no room is."""
-_LEAST_INFORMATIVE_AIR = 0.05
+LEAST_INFORMATIVE_AIR = 0.05
 """Beads that were at rest with drier air show nothing of a lot's capacity. [fraction of saturation] Judgement: below it
 the isotherms of lots differ most, and sensors err by as much."""
 _FLOOR_SHARE_SD, _FLOOR_HOT_SD, _HOT_FLOOR_DEGC = 0.25, 0.005, 90.0
@@ -209,7 +209,7 @@ def lot_factor(desiccant: Desiccant, starts: Sequence[tuple[float, float, float]
     factors = [
         loading / float(desiccant.isotherm.loading_g_per_g(humidity, temperature))
         for loading, temperature, humidity in starts
-        if loading > 0.0 and humidity > _LEAST_INFORMATIVE_AIR
+        if loading > 0.0 and humidity > LEAST_INFORMATIVE_AIR
     ]
     if not factors:
         return None
