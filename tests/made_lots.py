@@ -22,7 +22,7 @@ from monitor.records.desk_events import (
     RunWeighed,
 )
 
-BEGIN = datetime(2031, 1, 4, 9, 0, tzinfo=UTC)
+BEGIN = datetime(2021, 1, 4, 9, 0, tzinfo=UTC)
 BEADS = desiccant("orange_gel")
 DRY_G, END_G_PER_G = 205.0, 0.012
 

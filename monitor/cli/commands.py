@@ -30,6 +30,7 @@ COMMANDS: dict[str, Entry] = {
     "forecast": Entry("outlooks.forecast", "Show by when to dry each box, and why."),
     "leak": Entry("outlooks.forecast", "Show how leaky each box is."),
     "what-if": Entry("outlooks.what_if", "Show when each box would pass its limit if you changed something."),
+    "size": Entry("outlooks.size", "Calculate how many grams of beads hold how long, or how long your beads hold."),
     "leak-test": Entry("outlooks.leak_test", "Test how fast a box leaks while it is empty."),
     "plan": Entry("outlooks.plan", "Plan on which days to dry which boxes."),
     "publish": Entry("site.publish", "Send the forecast of every box to the broker, once."),

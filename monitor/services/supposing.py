@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.inference import Supposable
+    from monitor.inference.answers.sizing import SizedBox
     from monitor.records import Box, CrossingForecast, RoomClimate, WhatIf
     from monitor.store.contracts import KeptOutlooks, Ledger, Readings
 
@@ -28,6 +29,10 @@ class Supposing:
     def forecast(self, change: WhatIf) -> CrossingForecast:
         """Return its forecast with something changed, as ``assess`` gives it."""
         return over_already(self._box.forecast(change), self.as_of)
+
+    def sized(self) -> SizedBox:
+        """Return it as a box that is filled anew."""
+        return self._box.sized()
 
 
 def supposing(

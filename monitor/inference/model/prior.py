@@ -344,6 +344,35 @@ def _log_start_humidity(episode: Episode, isotherm: Isotherm, shows: str) -> Nor
     return Normal(float(np.log(middle)), sd)
 
 
+def start_humidity_of(method: str, shows: str) -> tuple[float, float]:
+    """Return how dry fresh beads start, by how they were dried.
+
+    Parameters
+    ----------
+    method : str
+        In the words of the ledger.
+    shows : str
+        What humidity shows of the beads: 'fill', 'little' or 'phase'.
+
+    Returns
+    -------
+    (float, float)
+        Median [fraction of saturation] and standard deviation of its logarithm [1].
+    """
+    return _START_OF_SIEVE if shows == "little" else _matching(_START_HUMIDITY, method, _START_UNKNOWN)
+
+
+def slow_spreads() -> tuple[float, float, float, float]:
+    """Return how little is known of what lies in a box.
+
+    Returns
+    -------
+    (float, float, float, float)
+        Standard deviations of the logarithms of its humidity, store and lag [1], and the least lag [days].
+    """
+    return _SLOW_HUMIDITY_SD, _SLOW_CAPACITY_SD, _SLOW_LAG_SD, _LEAST_LAG_DAYS
+
+
 def _bias_sd(box: Box, episode: Episode, assumptions: Assumptions) -> float:
     """Spread of a sensor's bias by its sheet; wider where it and the one before it disagree by more than sheets allow.
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from monitor.inference.answers.forecast import HORIZON_DAYS
+from monitor.inference.answers.sizing import SizedBox
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.posterior import Posterior
@@ -19,6 +20,7 @@ class Supposable:
     """The posterior of a box at an instant; each question costs one forecast."""
 
     posterior: Posterior
+    """Of the box, now."""
 
     def forecast(self, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
         """Return the forecast of the box as it would be.
@@ -36,6 +38,16 @@ class Supposable:
             The very one that ``outlooks`` gives for this change.
         """
         return what_if(self.posterior, change, horizon_days)
+
+    def sized(self) -> SizedBox:
+        """Return the box as one that is filled anew.
+
+        Returns
+        -------
+        SizedBox
+            Of some of the posterior's draws.
+        """
+        return SizedBox.of_posterior(self.posterior)
 
 
 def supposable(

@@ -1,0 +1,137 @@
+"""How many grams hold how long: one question, its answer, the same with one thing changed, and what standards say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.inference.answers.sizing import (
+    HORIZON_DAYS,
+    SizedBox,
+    Supposed,
+    days_for,
+    film_conductance,
+    grams_for,
+)
+from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.physics.desiccant_units import UnitsAsked, din_55474, mil_bag, mil_rigid
+from monitor.records import Box, Quantiles
+from monitor.units import DAYS_PER_GREGORIAN_YEAR
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from monitor.records import RoomClimate
+    from monitor.services.supposing import Supposing
+
+DAYS_A_MONTH = DAYS_PER_GREGORIAN_YEAR / 12.0  # a year has twelve, by definition
+MOST_MONTHS = HORIZON_DAYS / DAYS_A_MONTH
+_BETTER_STYLE = "valve"
+_LAXER_BY = 0.10  # fraction of saturation; judgement: the next limit that anybody would think of
+_DRIEST_METHOD = "oven"
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """A sealed bag with what is in it."""
+
+    wvtr_g_per_m2_day: float
+    """Transmission of the film at 38 °C and 90 % RH, by its sheet."""
+    area_m2: float
+    """Both sides."""
+
+
+@dataclass(frozen=True, slots=True)
+class SizeQuestion:
+    """What is to be filled, with what, and what it has to hold; one of grams and months is asked for."""
+
+    box: Box
+    desiccant: str
+    limit: float
+    begin_at: datetime
+    months: float | None = None
+    grams: float | None = None
+    method: str | None = None
+    parcel: Parcel | None = None
+    openings_per_day: float = 0.0
+    other_limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SizeRow:
+    """One answer: the grams for the months, or the months for the grams."""
+
+    what: str
+    """'asked', 'half the leak', 'a better seal', 'drier beads' or 'another limit'."""
+    limit: float
+    grams: Quantiles | None
+    months: Quantiles | None
+    """Infinite beyond what is looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """The answer with what is beside it."""
+
+    question: SizeQuestion
+    known: bool
+    """Whether the leak is the box's own, as estimated from its readings."""
+    conductance_g_per_day_per_kpa: Quantiles
+    rows: tuple[SizeRow, ...]
+    standards: tuple[UnitsAsked, ...]
+
+
+def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: RoomClimate | None = None) -> Sizing:
+    """Answer a question about a box whose posterior is at hand, or about one of which only the kind is known."""
+    sized = box.sized() if box is not None else _of_its_kind(question, climate)
+    points = np.quantile(sized.conductance, (0.05, 0.5, 0.95))  # by definition: a 90 % interval
+    rows = tuple(_row(what, sized, supposed, question) for what, supposed in _variants(question, float(points[1])))
+    return Sizing(
+        question, sized.known, Quantiles(*points.tolist()), rows, _standards(question, rows[0], float(points[1]))
+    )
+
+
+def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBox:
+    film = None
+    if question.parcel is not None:
+        film = film_conductance(question.parcel.wvtr_g_per_m2_day, question.parcel.area_m2)
+    return SizedBox.of_prior(question.box, climate, question.openings_per_day, film)
+
+
+def _variants(question: SizeQuestion, leak: float) -> list[tuple[str, Supposed]]:
+    asked = Supposed(question.desiccant, question.limit, question.method)
+    log_changes, _ = style_prior(replace(question.box, style=_BETTER_STYLE, fed_through_tube=False))
+    better = float(np.exp(log_changes)) * CONDUCTANCE_PER_AIR_CHANGE * question.box.volume_liter / leak
+    other = question.limit + _LAXER_BY if question.other_limit is None else question.other_limit
+    variants = [("asked", asked), ("half the leak", replace(asked, leak_times=0.5))]
+    if question.parcel is None and better < 1.0:
+        variants.append(("a better seal", replace(asked, leak_times=better)))
+    if question.method is None or _DRIEST_METHOD not in question.method:
+        variants.append(("drier beads", replace(asked, method=_DRIEST_METHOD)))
+    return [*variants, ("another limit", replace(asked, limit=other))]
+
+
+def _row(what: str, sized: SizedBox, supposed: Supposed, question: SizeQuestion) -> SizeRow:
+    begin_s = question.begin_at.timestamp()
+    if question.months is not None:
+        grams = grams_for(sized, supposed, question.months * DAYS_A_MONTH, begin_s)
+        return SizeRow(what, supposed.limit, grams, None)
+    days = days_for(sized, supposed, question.grams or 0.0, begin_s)
+    months = Quantiles(*(value / DAYS_A_MONTH for value in (days.p05, days.p50, days.p95)))
+    return SizeRow(what, supposed.limit, None, months)
+
+
+def _standards(question: SizeQuestion, asked: SizeRow, leak: float) -> tuple[UnitsAsked, ...]:
+    """Return what standards say for the months asked about, or for those that the grams hold at the median.
+
+    A box counts as a film that lets through as much as its leak would in the test climate.
+    """
+    months = question.months if question.months is not None else asked.months.p50 if asked.months else 0.0
+    days, volume_liter, parcel = min(months, MOST_MONTHS) * DAYS_A_MONTH, question.box.volume_liter, question.parcel
+    if parcel is None:
+        through_g_per_day = leak / film_conductance(1.0, 1.0)
+        return (din_55474(volume_liter, 1.0, through_g_per_day, days, question.limit), mil_rigid(volume_liter))
+    din = din_55474(volume_liter, parcel.area_m2, parcel.wvtr_g_per_m2_day, days, question.limit)
+    return (din, mil_bag(parcel.area_m2))
