@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.inference.answers.sizing import (
     HORIZON_DAYS,
+    Fillable,
     SizedBox,
     Supposed,
     days_for,
@@ -85,11 +86,11 @@ class Sizing:
 
 def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: RoomClimate | None = None) -> Sizing:
     """Answer a question about a box whose posterior is at hand, or about one of which only the kind is known."""
-    sized = box.sized() if box is not None else _of_its_kind(question, climate)
+    sized: Fillable = box.sized() if box is not None else _of_its_kind(question, climate)
     points = np.quantile(sized.conductance, (0.05, 0.5, 0.95))  # by definition: a 90 % interval
     rows = tuple(_row(what, sized, supposed, question) for what, supposed in _variants(question, float(points[1])))
     return Sizing(
-        question, sized.known, Quantiles(*points.tolist()), rows, _standards(question, rows[0], float(points[1]))
+        question, box is not None, Quantiles(*points.tolist()), rows, _standards(question, rows[0], float(points[1]))
     )
 
 
@@ -113,7 +114,7 @@ def _variants(question: SizeQuestion, leak: float) -> list[tuple[str, Supposed]]
     return [*variants, ("another limit", replace(asked, limit=other))]
 
 
-def _row(what: str, sized: SizedBox, supposed: Supposed, question: SizeQuestion) -> SizeRow:
+def _row(what: str, sized: Fillable, supposed: Supposed, question: SizeQuestion) -> SizeRow:
     begin_s = question.begin_at.timestamp()
     if question.months is not None:
         grams = grams_for(sized, supposed, question.months * DAYS_A_MONTH, begin_s)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.inference import Supposable
-    from monitor.inference.answers.sizing import SizedBox
+    from monitor.inference.answers.sizing import KnownBox
     from monitor.records import Box, CrossingForecast, RoomClimate, WhatIf
     from monitor.store.contracts import KeptOutlooks, Ledger, Readings
 
@@ -30,7 +30,7 @@ class Supposing:
         """Return its forecast with something changed, as ``assess`` gives it."""
         return over_already(self._box.forecast(change), self.as_of)
 
-    def sized(self) -> SizedBox:
+    def sized(self) -> KnownBox:
         """Return it as a box that is filled anew."""
         return self._box.sized()
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
-_MOST_MONTHS = 36.0
-"""A judgement: seals, films and beads change in three years."""
+_MOST_MONTHS = 24.0
+"""A judgement: seals, films and beads change in two years."""
 _USUAL_MONTHS = 6.0  # months; judgement: from one half of the year to the other
 
 

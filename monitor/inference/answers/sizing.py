@@ -1,18 +1,20 @@
-"""How many grams hold how long: the balance read forward for many charges at once, from a posterior or from a prior.
+"""How many grams hold how long: a known box by the forecast itself, others by the balance read forward from a prior.
 
-A box that is known brings the draws of its posterior; one that is not, those of its style's prior; a parcel, what its
-film lets through. Water comes in through the leak, from openings at their mean rate and from what lies in the box, over
-the room's seasons. Left out against a forecast: lids badly seated, swapped spools, a leak that wanders.
+A box that is known is pushed ahead as what-if does it, with charge after charge. One that is not brings draws of its
+style's prior; a parcel, of what its film lets through. Their water comes in through the leak, from openings at their
+mean rate and from what lies in them, over the room's seasons; lids badly seated, swapped spools and a leak that wanders
+are left out there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 
-from monitor.inference.answers.simulation import Usage
+from monitor.inference.answers.forecast import futures
+from monitor.inference.answers.what_if import as_changed
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
 from monitor.inference.fit.posterior import Posterior, mean_conductance
@@ -28,14 +30,15 @@ from monitor.inference.model.prior import (
 )
 from monitor.physics.box_balance import Air, DrawnBox, advance
 from monitor.physics.leakage import opening_water_g
+from monitor.physics.materials import Desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption.tabulated import SorptionTable
-from monitor.records import Box, Quantiles, RoomClimate
+from monitor.records import Box, Quantiles, RoomClimate, WhatIf
 
-HORIZON_DAYS = 1096
-"""How far ahead is looked. [days] Judgement: three years; seals change meanwhile."""
+HORIZON_DAYS = 890
+"""How far ahead is looked. [days] Judgement: as far as a forecast's steps go; seals change meanwhile."""
 _DRAWS = 200
 """Draws of each charge. [draws] Judgement: the ends of an interval then move by a tenth of its width."""
 _SEED = 5
@@ -44,7 +47,7 @@ _WETTEST_START = 0.9
 """Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 _STEPS = np.r_[np.arange(0.5, 3.0, 0.5), np.arange(3.0, 30.0), np.arange(30.0, HORIZON_DAYS + 5.0, 5.0)]
 """Ends of the steps. [days] Judgement: fine at first, as beside wet spools; then a forecast's weeks do."""
-_MASSES_G = np.geomspace(1.0, 30_000.0, 22)
+_MASSES_G = np.geomspace(1.0, 30_000.0, 16)
 """Charges that are tried; between two, ln(days) is a line of ln(mass). [g] Judgement: from a sachet to a pallet's."""
 TEST_DEGC, TEST_HUMIDITY = 38.0, 0.90
 """The climate that films are tested in (ASTM F1249, ISO 15106: 38 °C, 90 % RH). [°C], [fraction of saturation]"""
@@ -68,9 +71,94 @@ class Supposed:
     """Factor on the leak. [ratio]"""
 
 
+class Fillable(Protocol):
+    """What can be filled with a charge: a known box or another."""
+
+    @property
+    def conductance(self) -> FloatArray:
+        """(draws) [g/day/kPa]"""
+        ...
+
+    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
+        """Return when the limit is passed, for each charge and draw.
+
+        Parameters
+        ----------
+        supposed : Supposed
+            With what it is filled, and until when that is good.
+        masses_g : ndarray, charges
+            Dry masses. [g]
+        begin_s : float
+            When it is closed. [s since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, charges × draws
+            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
+        """
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class KnownBox:
+    """A box by its own posterior."""
+
+    posterior: Posterior
+    """Of the box."""
+
+    @property
+    def conductance(self) -> FloatArray:
+        """(draws) [g/day/kPa]"""
+        return mean_conductance(self.posterior)
+
+    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
+        """Return when the limit is passed: the futures of what-if, for each charge and draw.
+
+        Parameters
+        ----------
+        supposed : Supposed
+            With what it is filled, and until when that is good.
+        masses_g : ndarray, charges
+            Dry masses. [g]
+        begin_s : float
+            When it is closed. [s since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, charges × draws
+            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
+        """
+        begun = self._begun(supposed, begin_s)
+        crossed = []
+        for mass_g in masses_g.tolist():
+            change = WhatIf(None, supposed.leak_times, supposed.desiccant, mass_g)
+            ahead = futures(as_changed(begun, change), supposed.limit, HORIZON_DAYS, with_fan=False)
+            crossed.append(ahead.crossing_days)
+        return np.array(crossed)
+
+    def _begun(self, supposed: Supposed, begin_s: float) -> Posterior:
+        """Return the box closed on another day on beads dried in another way; it is used as it was so far."""
+        posterior, later_s = self.posterior, begin_s - self.posterior.now_s
+        episode = replace(
+            posterior.episode,
+            first_start_s=posterior.episode.first_start_s + later_s,
+            steps_counted_from_s=posterior.episode.steps_counted_from_s + later_s,
+        )
+        theta, known = posterior.theta, known_or_plain_gel(supposed.desiccant)
+        if supposed.method is not None or known.humidity_shows == "little":
+            theta = theta.copy()
+            theta[:, Unknown.log_start_humidity] = _start(supposed, known, len(theta))
+        return replace(posterior, problem=replace(posterior.problem, episode=episode), theta=theta, now_s=begin_s)
+
+
+def _start(supposed: Supposed, known: Desiccant, count: int) -> FloatArray:
+    middle, sd = start_humidity_of(supposed.method or "new", known.humidity_shows)
+    return np.asarray(np.log(middle) + sd * np.random.default_rng(_SEED).standard_normal(count))
+
+
 @dataclass(frozen=True, eq=False)
 class SizedBox:
-    """A box, parcel or drawer to be filled: draws of what is not known of it."""
+    """A box, parcel or drawer of which nothing was seen: draws of what is not known of it."""
 
     conductance: FloatArray
     """(draws) [g/day/kPa]"""
@@ -92,43 +180,6 @@ class SizedBox:
     """[L]"""
     room: LearnedRoom
     """Around it."""
-    above_room_degc: float = 0.0
-    """[K]"""
-    known: bool = False
-    """True where its own posterior is behind it."""
-
-    @classmethod
-    def of_posterior(cls, posterior: Posterior) -> Self:
-        """Return a box as its posterior knows it.
-
-        Parameters
-        ----------
-        posterior : Posterior
-            Of the box.
-
-        Returns
-        -------
-        SizedBox
-            Of some of its draws.
-        """
-        count = len(posterior.theta)
-        some = np.linspace(0, count - 1, min(_DRAWS, count)).astype(np.intp)
-        theta, drawn = posterior.theta[some], posterior.state.drawn
-        usage = Usage.drawn(posterior, _SEED)
-        return cls(
-            conductance=mean_conductance(posterior)[some],
-            isotherm_shape=theta[:, Unknown.isotherm_shape],
-            capacity_ratio=np.asarray(drawn.dry_mass_g)[some] / posterior.problem.prior.dry_mass_g,
-            log_start_humidity=theta[:, Unknown.log_start_humidity],
-            slow_g_per_humidity=np.asarray(drawn.slow_g_per_humidity)[some],
-            slow_lag_days=np.asarray(drawn.slow_lag_days)[some],
-            slow_humidity=np.asarray(posterior.state.slow_humidity)[some],
-            openings_per_day=usage.openings_per_day[some],
-            volume_liter=drawn.volume_liter,
-            room=posterior.room,
-            above_room_degc=posterior.temperature_above_room_degc,
-            known=True,
-        )
 
     @classmethod
     def of_prior(
@@ -178,6 +229,25 @@ class SizedBox:
             room=learn_room(None, climate, 0.0),
         )
 
+    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
+        """Return when the limit is passed, for each charge and draw.
+
+        Parameters
+        ----------
+        supposed : Supposed
+            With what it is filled, and until when that is good.
+        masses_g : ndarray, charges
+            Dry masses. [g]
+        begin_s : float
+            When it is closed. [s since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, charges × draws
+            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
+        """
+        return _crossing_days(self, supposed, masses_g, begin_s)
+
     def repeated(self, times: int) -> SizedBox:
         """Return each draw so many times, one block after the other.
 
@@ -221,28 +291,9 @@ def film_conductance(wvtr_g_per_m2_day: float, area_m2: float) -> float:
     return wvtr_g_per_m2_day * area_m2 / push_kpa
 
 
-def crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-    """Return when the limit is passed, for each charge and draw.
-
-    Parameters
-    ----------
-    sized : SizedBox
-        What is filled.
-    supposed : Supposed
-        With what, and until when it is good.
-    masses_g : ndarray, charges
-        Dry masses. [g]
-    begin_s : float
-        When it is closed. [s since 1970 UTC]
-
-    Returns
-    -------
-    ndarray, charges × draws
-        0 where fresh beads are over the limit; infinite beyond the horizon. [days]
-    """
+def _crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
     count, begin_day = len(sized.conductance), begin_s / DAY_S
     outside, degc = sized.room.sample(begin_day, _STEPS, count, np.random.default_rng(_SEED))
-    degc = degc + sized.above_room_degc
     many = sized.repeated(len(masses_g))
     shapes, known = shapes_of(supposed.desiccant), known_or_plain_gel(supposed.desiccant)
     table = SorptionTable(*shapes, many.isotherm_shape)
@@ -250,8 +301,7 @@ def crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, beg
     drawn = DrawnBox(table, mass, many.slow_g_per_humidity, many.slow_lag_days, sized.volume_liter)
     start = many.log_start_humidity
     if supposed.method is not None or known.humidity_shows == "little":
-        middle, sd = start_humidity_of(supposed.method or "new", known.humidity_shows)
-        start = np.tile(np.log(middle) + sd * np.random.default_rng(_SEED).standard_normal(count), len(masses_g))
+        start = np.tile(_start(supposed, known, count), len(masses_g))
     humidity = np.minimum(np.exp(start), _WETTEST_START)
     loading, slow = table.loading(humidity, float(degc[0].mean())), many.slow_humidity
     crossed = np.where(humidity >= supposed.limit, 0.0, np.inf)
@@ -281,12 +331,12 @@ def _air(outside_kpa: FloatArray, degc: FloatArray) -> Air:
     return Air(outside_kpa, saturation_pa / _PA_PER_KPA, degc, water)
 
 
-def days_for(sized: SizedBox, supposed: Supposed, mass_g: float, begin_s: float) -> Quantiles:
+def days_for(sized: Fillable, supposed: Supposed, mass_g: float, begin_s: float) -> Quantiles:
     """Return how long a charge holds.
 
     Parameters
     ----------
-    sized : SizedBox
+    sized : Fillable
         What is filled.
     supposed : Supposed
         With what, and until when it is good.
@@ -300,16 +350,16 @@ def days_for(sized: SizedBox, supposed: Supposed, mass_g: float, begin_s: float)
     Quantiles
         Infinite beyond the horizon. [days]
     """
-    crossed = crossing_days(sized, supposed, np.array([mass_g]), begin_s)[0]
+    crossed = sized.crossing_days(supposed, np.array([mass_g]), begin_s)[0]
     return Quantiles(*(float(point) for point in quantile_points(crossed, reached=True)))
 
 
-def grams_for(sized: SizedBox, supposed: Supposed, hold_days: float, begin_s: float) -> Quantiles:
+def grams_for(sized: Fillable, supposed: Supposed, hold_days: float, begin_s: float) -> Quantiles:
     """Return the dry mass that holds so long, draw by draw: the 95 % point is enough in 19 of 20 boxes like it.
 
     Parameters
     ----------
-    sized : SizedBox
+    sized : Fillable
         What is filled.
     supposed : Supposed
         With what, and until when it is good.
@@ -323,7 +373,7 @@ def grams_for(sized: SizedBox, supposed: Supposed, hold_days: float, begin_s: fl
     Quantiles
         0 where it holds so long without beads, infinite where no charge would do. [g]
     """
-    crossed = crossing_days(sized, supposed, _MASSES_G, begin_s)
+    crossed = sized.crossing_days(supposed, _MASSES_G, begin_s)
     holds = crossed >= hold_days
     first = np.argmax(holds, axis=0)
     draws = np.arange(crossed.shape[1])

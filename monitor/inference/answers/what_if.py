@@ -37,13 +37,30 @@ def what_if(posterior: Posterior, change: WhatIf, horizon_days: int = HORIZON_DA
     CrossingForecast
         From now on.
     """
+    return forecast(as_changed(posterior, change), change.humidity_limit, horizon_days)
+
+
+def as_changed(posterior: Posterior, change: WhatIf) -> Posterior:
+    """Return the posterior of a box as it would be.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of the box as it is.
+    change : WhatIf
+        What would be otherwise, but for the limit.
+
+    Returns
+    -------
+    Posterior
+        To be pushed ahead.
+    """
     changed = replace(posterior, state=_with_leak_factor(posterior, change.conductance_factor))
     if change.desiccant is not None or change.dry_mass_g is not None:
         changed = _with_fresh_beads(changed, change)
     if change.room_climate is not None:
         changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
-    changed = replace(changed, hypothetical=True)
-    return forecast(changed, change.humidity_limit, horizon_days)
+    return replace(changed, hypothetical=True)
 
 
 def _with_leak_factor(posterior: Posterior, factor: float) -> State:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from monitor.inference.answers.forecast import HORIZON_DAYS
-from monitor.inference.answers.sizing import SizedBox
+from monitor.inference.answers.sizing import KnownBox
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.posterior import Posterior
@@ -39,15 +39,15 @@ class Supposable:
         """
         return what_if(self.posterior, change, horizon_days)
 
-    def sized(self) -> SizedBox:
+    def sized(self) -> KnownBox:
         """Return the box as one that is filled anew.
 
         Returns
         -------
-        SizedBox
-            Of some of the posterior's draws.
+        KnownBox
+            By its posterior.
         """
-        return SizedBox.of_posterior(self.posterior)
+        return KnownBox(self.posterior)
 
 
 def supposable(
