@@ -15,7 +15,7 @@ up at least 6 g at 40 % RH and 23 °C). [g]"""
 _DIN_EASIER = {0.20: 0.9, 0.40: 0.7, 0.50: 0.6, 0.60: 0.5}
 """Share of the push of its test climate that a film sees at that limit (DIN 55474, from memory). [1]"""
 GEL_PER_UNIT_G = 26.0
-"""Dry silica gel in a pack of one unit, by weights of sold packs (as monitor/physics/tables has it for clay). [g]"""
+"""Dry silica gel in a pack of one unit: from the unit weights of a trade paper, from memory. [g]"""
 _MIL_BAG_PER_IN2 = 0.011
 """Units for each square inch of a barrier bag (MIL-STD-2073-1, from memory; the same as 1.6 a square foot). [1/in²]"""
 _MIL_DUNNAGE_PER_LB = {"wood": 8.0, "felt": 8.0, "glass": 6.0, "foam": 2.0, "plastic": 0.5}

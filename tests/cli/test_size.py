@@ -56,7 +56,7 @@ def test_a_new_box_gets_grams_with_what_changes_them_and_the_standards(shelf: Pa
 
 
 def test_a_parcel_is_asked_by_its_film(shelf: Path) -> None:
-    answer = told(shelf, "--wvtr", "0.5", "--area", "0.3", "--volume", "5", "--mass", "100", "--other-limit", "40")
+    answer = told(shelf, "--wvtr", "0.5", "--area", "0.3", "--volume", "5", "--mass", "50", "--other-limit", "25")
     found = rows(answer)
     assert answer["leak_from"] == "film"
     assert found["asked"]["months"]["p05"] < found["asked"]["months"]["p50"] < found["another limit"]["months"]["p50"]

@@ -26,6 +26,8 @@ _MOST_MONTHS = 24.0
 """A judgement: seals, films and beads change in two years."""
 _USUAL_MONTHS = 6.0  # months; judgement: from one half of the year to the other
 
+_NOON = time(12)  # hours; by definition
+
 
 def register(app: typer.Typer) -> None:
     """Add the command of this module."""
@@ -78,7 +80,7 @@ def size(
     parcel it uses what such things usually let through. Beside it: half the leak, a better seal, drier beads, another
     limit, and what packaging standards would say.
     """
-    from monitor.services.sizing import SizeQuestion
+    from monitor.services.sizing import DAYS_A_MONTH, SizeQuestion
 
     shelf = shelf_of(context)
     if months is not None and grams is not None:
@@ -96,7 +98,7 @@ def size(
         grams=mass_g,
         method=method,
         parcel=parcel,
-        openings_per_day=openings / 30.0,  # days a month, near enough for a guess
+        openings_per_day=openings / DAYS_A_MONTH,
         other_limit=_limit("--other-limit", other_limit, None),
     )
     _answer(shelf, question, box, as_json=as_json)
@@ -202,6 +204,6 @@ def _begin(text: str | None, shelf: Shelf) -> datetime:
     if text is None:
         return shelf.now(datetime.now(tz=UTC))
     try:
-        return datetime.combine(date.fromisoformat(text), time(12), shelf.timezone).astimezone(UTC)
+        return datetime.combine(date.fromisoformat(text), _NOON, shelf.timezone).astimezone(UTC)
     except ValueError:
         raise typer.BadParameter(f"'{text}' is no date: write it like 2026-07-01", param_hint="'--from'") from None

@@ -42,7 +42,7 @@ HORIZON_DAYS = 890
 _DRAWS = 200
 """Draws of each charge. [draws] Judgement: the ends of an interval then move by a tenth of its width."""
 _SEED = 5
-"""Of the random numbers."""
+"""Of the random numbers. [count, no unit] Judgement: any would do; one and the same makes answers repeat."""
 _WETTEST_START = 0.9
 """Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 _STEPS = np.r_[np.arange(0.5, 3.0, 0.5), np.arange(3.0, 30.0), np.arange(30.0, HORIZON_DAYS + 5.0, 5.0)]
