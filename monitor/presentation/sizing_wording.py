@@ -10,8 +10,6 @@ from monitor.presentation.wording import TO, Wording, beads, figures
 from monitor.services.sizing import MOST_MONTHS, Parcel, Sizing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from monitor.records import Quantiles
     from monitor.services.sizing import SizeRow
 
@@ -122,5 +120,4 @@ def size_answer(sizing: Sizing, wording: Wording) -> dict[str, Any]:
 def _finite(values: Quantiles | None) -> dict[str, float | None] | None:
     if values is None:
         return None
-    bound: Callable[[float], float | None] = lambda value: value if isfinite(value) else None  # noqa: E731
-    return {"p05": bound(values.p05), "p50": bound(values.p50), "p95": bound(values.p95)}
+    return {name: value if isfinite(value) else None for name, value in asdict(values).items()}

@@ -13,11 +13,12 @@ from monitor.cli.session import AsJson, Limit, shelf_of
 from monitor.presentation import quantities
 from monitor.records import Box
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER, Spool
-from monitor.records.words import is_style
+from monitor.records.words import METHODS, SPOOL_STATES, is_style
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from monitor.presentation.wording import Wording
     from monitor.services.sizing import Parcel, SizeQuestion, Sizing
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
@@ -85,6 +86,11 @@ def size(
     shelf = shelf_of(context)
     if months is not None and grams is not None:
         raise typer.BadParameter("give --months or --mass, not both", param_hint="'--mass'")
+    if box and (volume, style, contents, wvtr, area) != (None, None, None, None, None):
+        raise typer.BadParameter("--volume, --style, --with, --wvtr and --area are for what is not in shelf.toml",
+                                 param_hint="'BOX'")  # fmt: skip
+    _known_word("--method", method, METHODS)
+    _known_word("--state", state, SPOOL_STATES)
     parcel = _parcel(wvtr, area)
     subject = _declared(shelf, box) if box else _new_box(volume, style, contents or [], state, parcel)
     kind = arguments.desiccant(beads) or beads
@@ -120,7 +126,7 @@ def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, as_json: b
     _show(told, Wording.of(shelf))
 
 
-def _show(told: Sizing, wording: object) -> None:
+def _show(told: Sizing, wording: Wording) -> None:
     from monitor.cli.output import say, show_table
     from monitor.presentation.sizing_wording import (
         FROM_MEMORY,
@@ -130,9 +136,7 @@ def _show(told: Sizing, wording: object) -> None:
         size_sentence,
         standard_rows,
     )
-    from monitor.presentation.wording import Wording
 
-    assert isinstance(wording, Wording)
     say(leak_sentence(told))
     say(size_sentence(told, wording))
     answer = "beads, dry" if told.question.grams is None else "holds"
@@ -171,6 +175,11 @@ def _new_box(
         raise typer.BadParameter(f"'{style}' is not known. `siccast words` lists styles", param_hint="'--style'")
     spools = tuple(replace(_spool(text), state=state) for text in contents)
     return Box("new", liters, style=style or ("bag" if parcel else "unknown"), spools=spools, spool_core="none")
+
+
+def _known_word(option: str, word: str | None, words: Mapping[str, str]) -> None:
+    if word is not None and not any(known in word for known in words):
+        raise typer.BadParameter(f"'{word}' is not known. Known: {', '.join(words)}", param_hint=f"'{option}'")
 
 
 def _spool(text: str) -> Spool:

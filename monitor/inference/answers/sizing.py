@@ -9,7 +9,7 @@ are left out there.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Protocol, Self
+from typing import Any, NamedTuple, Protocol, Self
 
 import numpy as np
 
@@ -291,38 +291,53 @@ def film_conductance(wvtr_g_per_m2_day: float, area_m2: float) -> float:
     return wvtr_g_per_m2_day * area_m2 / push_kpa
 
 
+class _Filled(NamedTuple):
+    """Every charge in every draw, at the end of a step."""
+
+    loading: FloatArray
+    slow_humidity: FloatArray
+    humidity: FloatArray
+
+
 def _crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-    count, begin_day = len(sized.conductance), begin_s / DAY_S
-    outside, degc = sized.room.sample(begin_day, _STEPS, count, np.random.default_rng(_SEED))
-    many = sized.repeated(len(masses_g))
-    shapes, known = shapes_of(supposed.desiccant), known_or_plain_gel(supposed.desiccant)
-    table = SorptionTable(*shapes, many.isotherm_shape)
-    mass = np.repeat(masses_g, count) * many.capacity_ratio
-    drawn = DrawnBox(table, mass, many.slow_g_per_humidity, many.slow_lag_days, sized.volume_liter)
-    start = many.log_start_humidity
+    count, charges = len(sized.conductance), len(masses_g)
+    outside, degc = sized.room.sample(begin_s / DAY_S, _STEPS, count, np.random.default_rng(_SEED))
+    many = sized.repeated(charges)
+    table = SorptionTable(*shapes_of(supposed.desiccant), many.isotherm_shape)
+    mass_g = np.repeat(masses_g, count) * many.capacity_ratio
+    drawn = DrawnBox(table, mass_g, many.slow_g_per_humidity, many.slow_lag_days, sized.volume_liter)
+    humidity = np.tile(_start_humidity(sized, supposed), charges)
+    now = _Filled(table.loading(humidity, float(degc[0].mean())), many.slow_humidity, humidity)
+    crossed, now_days = np.where(humidity >= supposed.limit, 0.0, np.inf), 0.0
+    for end_days, kpa, warmth in zip(_STEPS.tolist(), outside, degc, strict=True):
+        air, days = _air(np.tile(kpa, charges), np.tile(warmth, charges)), end_days - now_days
+        then = _step(many, drawn, now, many.conductance * supposed.leak_times, air, days=days)
+        passing = np.isinf(crossed) & (then.humidity >= supposed.limit)
+        rise = np.maximum(then.humidity - now.humidity, np.finfo(float).tiny)
+        share = np.clip((supposed.limit - now.humidity) / rise, 0.0, 1.0)
+        crossed = np.where(passing, now_days + days * share, crossed)
+        now, now_days = then, end_days
+    return np.asarray(crossed.reshape(charges, count))
+
+
+def _start_humidity(sized: SizedBox, supposed: Supposed) -> FloatArray:
+    known, start = known_or_plain_gel(supposed.desiccant), sized.log_start_humidity
     if supposed.method is not None or known.humidity_shows == "little":
-        start = np.tile(_start(supposed, known, count), len(masses_g))
-    humidity = np.minimum(np.exp(start), _WETTEST_START)
-    loading, slow = table.loading(humidity, float(degc[0].mean())), many.slow_humidity
-    crossed = np.where(humidity >= supposed.limit, 0.0, np.inf)
-    before_days = 0.0
-    for end_days, kpa, warmth in zip(_STEPS, outside, degc, strict=True):
-        days = float(end_days - before_days)
-        air = _air(np.tile(kpa, len(masses_g)), np.tile(warmth, len(masses_g)))
-        inside_kpa = humidity * air.saturation_kpa
-        opened = many.openings_per_day * days * opening_water_g(
-            sized.volume_liter, air.outside_kpa * _PA_PER_KPA, inside_kpa * _PA_PER_KPA, air.temperature_degc
-        )  # fmt: skip
-        stepped = advance(drawn, loading, slow, many.conductance * supposed.leak_times, air, days=days)
-        slope = stepped.start_slope
-        loading = stepped.loading_g_per_g + opened * stepped.retained / drawn.water_per_loading_g(slope, air)
-        loading, slow = table.keep_within(loading), stepped.slow_humidity
-        after, _ = table.humidity(loading, air.temperature_degc)
-        passing = np.isinf(crossed) & (after >= supposed.limit)
-        share = (supposed.limit - humidity) / np.maximum(after - humidity, np.finfo(float).tiny)
-        crossed = np.where(passing, before_days + days * np.clip(share, 0.0, 1.0), crossed)
-        humidity, before_days = after, float(end_days)
-    return np.asarray(crossed.reshape(len(masses_g), count))
+        start = _start(supposed, known, len(start))
+    return np.minimum(np.exp(start), _WETTEST_START)
+
+
+def _step(many: SizedBox, drawn: DrawnBox, now: _Filled, conductance: FloatArray, air: Air, *, days: float) -> _Filled:
+    """Step the balance; what openings brought on the way has partly left again by the end."""
+    outside_pa = np.asarray(air.outside_kpa) * _PA_PER_KPA
+    inside_pa = now.humidity * air.saturation_kpa * _PA_PER_KPA
+    opening_g = opening_water_g(many.volume_liter, outside_pa, inside_pa, air.temperature_degc)
+    stepped = advance(drawn, now.loading, now.slow_humidity, conductance, air, days=days)
+    came_g = many.openings_per_day * days * opening_g * stepped.retained
+    loading = stepped.loading_g_per_g + came_g / drawn.water_per_loading_g(stepped.start_slope, air)
+    loading = drawn.table.keep_within(loading)
+    humidity, _ = drawn.table.humidity(loading, air.temperature_degc)
+    return _Filled(loading, stepped.slow_humidity, humidity)
 
 
 def _air(outside_kpa: FloatArray, degc: FloatArray) -> Air:
