@@ -15,7 +15,7 @@ from monitor.inference.fit.fit import given_below
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.physics.numerics import FloatArray
-from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles
+from monitor.records import CrossingForecast, DateQuantiles, Fan, Quantiles
 
 HORIZON_DAYS = 540
 """How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
@@ -208,7 +208,7 @@ def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
 def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
     ordered = np.sort(crossing_days)
     passed = np.searchsorted(ordered, np.arange(horizon_days + 1), side="right")
-    return tuple(float(p) for p in passed / len(ordered))
+    return tuple((passed / len(ordered)).tolist())
 
 
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
@@ -221,15 +221,11 @@ def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
     return quantiles(np.maximum(left, 0.0) * posterior.state.drawn.dry_mass_g)
 
 
-def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
+def _fan(now: datetime, ahead: Futures) -> Fan:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
     rows = quantile_points(ahead.humidity[known].astype(np.float32), axis=1)  # seven digits, and twice as fast
-    daily = [np.interp(whole, ahead.ahead_days[known], row).tolist() for row in rows]
-    today = now.date()
-    return tuple(
-        FanDay(today + timedelta(days=day), Quantiles(*points))
-        for day, points in enumerate(zip(*daily, strict=True), start=1)
-    )
+    p05, p50, p95 = (tuple(np.interp(whole, ahead.ahead_days[known], row).tolist()) for row in rows)
+    return Fan(now.date() + timedelta(days=1), p05, p50, p95)
