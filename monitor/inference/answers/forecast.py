@@ -224,8 +224,8 @@ def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
 def _fan(now: datetime, ahead: Futures) -> Fan:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
-    known = np.isfinite(ahead.humidity[:, 0])
-    known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    rows = quantile_points(ahead.humidity[known].astype(np.float32), axis=1)  # seven digits, and twice as fast
-    p05, p50, p95 = (tuple(np.interp(whole, ahead.ahead_days[known], row).tolist()) for row in rows)
+    simulated = np.count_nonzero(np.isfinite(ahead.humidity[:, 0]))
+    ends = ahead.ahead_days[: min(simulated, int(np.searchsorted(ahead.ahead_days, FAN_DAYS)) + 1)]
+    rows = quantile_points(ahead.humidity[: len(ends)].astype(np.float32), axis=1)  # seven digits, and twice as fast
+    p05, p50, p95 = (tuple(np.interp(whole, ends, row).tolist()) for row in rows)
     return Fan(now.date() + timedelta(days=1), p05, p50, p95)
