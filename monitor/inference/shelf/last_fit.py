@@ -266,6 +266,8 @@ class LastFit:
         first_day, last_day = self.posterior.episode.start_s / DAY_S, self.fitted_at_s / DAY_S
         days = np.arange(first_day, max(last_day, first_day + 1.0))
         unseen = max(0.0, 1.0 - self.room.seen_days / len(days))
+        if unseen <= 0.0:
+            return False
         moved = float(np.mean(np.log(room.expected_kpa(days) / self.room.expected_kpa(days))))
         return unseen * abs(moved) > _ROOM_MOVED_BY
 
