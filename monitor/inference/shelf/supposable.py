@@ -63,7 +63,8 @@ def supposable(
     if fit is None:
         return RefitReason.gone
     [box_input], rooms = by_room([history], now_s, {})
-    posterior = fit.updated(box_input, rooms, now_s)
-    if isinstance(posterior, RefitReason):
-        return posterior
+    updated = fit.updated(box_input, rooms, now_s)
+    if isinstance(updated, RefitReason):
+        return updated
+    posterior, _steps_s = updated
     return Supposable(replace(posterior, shelf_rates=rates))
