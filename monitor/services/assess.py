@@ -17,6 +17,7 @@ from monitor.planning.due import (
     CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
     SILENT_AFTER_DAYS,
+    about_times,
     due_at,
     just_filled,
     leaks_more,
@@ -31,8 +32,8 @@ from monitor.planning.due import (
     why_over,
     words_for_today,
 )
-from monitor.planning.urgency import over_by, worst_first
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.urgency import over_by, worst_first
 from monitor.records import (
     ROOM,
     Assessment,
@@ -65,6 +66,7 @@ __all__ = [
     "CHECK_THE_SENSOR",
     "SILENT_AFTER_DAYS",
     "RechargePlan",
+    "about_times",
     "assess",
     "just_filled",
     "leaks_more",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from monitor.presentation.calendar import plan_calendar
 from monitor.web.shelf import view
+from monitor.web.shelf.asked import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,30 +24,60 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 
+_MOST_KEPT = 12  # pages; judgement: both densities with the groups and filters that are asked for again and again
+_REMEMBERED_S = 31_536_000  # seconds; judgement: a year
+_COOKIE = "view"
+_NOTHING_SAID = Asked()
+
+
+@dataclass
+class _Pages:
+    """What one snapshot looks like, and its pages that were asked for, by what was asked."""
+
+    shelved: view.Shelved
+    made: dict[Asked, bytes | memoryview] = field(default_factory=dict)
+
+
 @dataclass(eq=False)
 class ShelfPages:
-    """The page of all boxes, made once for each snapshot."""
+    """The page of all boxes; each way to look at a snapshot is drawn once."""
 
     site: Site
-    _front: tuple[Snapshot, bytes | memoryview] | None = None
+    _pages: _Pages | None = None
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
         return Route("/", self.shelf, name="shelf"), Route("/drying.ics", self.calendar, name="calendar")
 
-    def shelf(self, _request: Request) -> Response:
-        """Show every box, worst first."""
+    def shelf(self, request: Request) -> Response:
+        """Show every box, worst first, as it was asked for; how densely is remembered."""
         snapshot = self.site.keeper.newest
-        return self.site.waiting() if snapshot is None else self.front_page(snapshot)
+        if snapshot is None:
+            return self.site.waiting()
+        asked = Asked.of(request.query_params)
+        chosen = asked.density
+        if chosen is None:
+            asked = replace(asked, density=Asked.of({"view": request.cookies.get(_COOKIE, "")}).density)
+        page = self.front_page(snapshot, asked)
+        if chosen is not None:
+            page.set_cookie(_COOKIE, chosen, max_age=_REMEMBERED_S, httponly=True, samesite="strict")
+        page.headers.append("Vary", "Cookie")
+        return page
 
-    def front_page(self, snapshot: Snapshot) -> Response:
+    def front_page(self, snapshot: Snapshot, asked: Asked = _NOTHING_SAID) -> Response:
         """Return the page of all boxes at one instant."""
         with self._one_at_a_time:
-            if self._front is None or self._front[0] is not snapshot:
-                shown = view.view(snapshot, self.site.words)
-                self._front = snapshot, self.site.page("shelf.html", view=shown, snapshot=snapshot).body
-            return HTMLResponse(self._front[1])
+            if self._pages is None or self._pages.shelved.snapshot is not snapshot:
+                self._pages = _Pages(view.Shelved.of(snapshot, self.site.words))
+            pages = self._pages
+            asked = replace(asked, density=pages.shelved.density(asked))
+            if asked not in pages.made:
+                shown = view.view(pages.shelved, asked, self.site.words)
+                if len(pages.made) >= _MOST_KEPT:
+                    del pages.made[next(iter(pages.made))]
+                pages.made[asked] = self.site.page("shelf.html", view=shown, snapshot=snapshot).body
+            return HTMLResponse(pages.made[asked])
 
     def calendar(self, _request: Request) -> Response:
         """Hand the days of drying to a calendar program."""
