@@ -43,7 +43,10 @@ class _Groups:
     """Not over yet, but due before that day is gone, or today where none is planned."""
     silent: list[Assessment] = field(default_factory=list)
     """What is believed of them rests on old readings, or on none."""
+    failed: list[Assessment] = field(default_factory=list)
+    """Their estimates, by a defect of ours."""
     unknown: list[Assessment] = field(default_factory=list)
+    """Too new for a forecast."""
     holding: list[Assessment] = field(default_factory=list)
 
     def count(self) -> int:
@@ -81,7 +84,7 @@ def _grouped(declared: Iterable[Assessment], plan: RechargePlan | None, words: W
         elif answer.latest is None or silent_for(answer) is not None:
             groups.silent.append(answer)
         elif answer.forecast is None:
-            groups.unknown.append(answer)
+            (groups.failed if answer.state is BoxState.estimate_failed else groups.unknown).append(answer)
         else:
             today = words.local_day(answer.as_of)
             is_late = answer.due_at is not None and words.local_day(answer.due_at) <= (first.on if first else today)
@@ -122,7 +125,7 @@ def _hold(groups: _Groups, words: Wording) -> str:
     if one and total > 1:
         who = holding[0].box.name
     elif len(holding) == total:
-        who = "this box" if one else f"all {total} boxes"
+        who = "this box" if one else "both boxes" if total == 2 else f"all {total} boxes"
     elif len(holding) == total - len(groups.planned):
         who = "the rest"
     else:
@@ -143,6 +146,8 @@ def until(holding: Sequence[Assessment], words: Wording) -> str:
 def _nothing_known(groups: _Groups) -> str:
     if groups.fresh:
         return f"Look again at {_names(groups.fresh)} tomorrow: {_its(groups.fresh, 'beads')} have just gone in."
+    if groups.failed and not groups.unknown:
+        return f"Nothing is known: the estimate of {_names(groups.failed)} failed."
     if groups.silent and not groups.unknown:
         if all(answer.latest is None for answer in groups.silent):
             return "No box has sent a reading yet."

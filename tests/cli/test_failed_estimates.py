@@ -77,8 +77,8 @@ def test_what_is_published_says_so_too(shelf: Shelf) -> None:
 def test_the_page_says_so_too(shelf: Shelf) -> None:
     snapshot = take_snapshot(shelf, AS_OF)
     said = headline(snapshot.answers, snapshot.plan, ask(shelf).wording)
-    assert said.main == "Put dry beads into petg-new now; pa6-dry holds until 11 June."
-    assert "The estimate of petg-new and pla-white failed; please report it." in said.beside
+    assert said.main == "Put dry beads into petg-new now; pa6-dry holds until 9 June."
+    assert "The estimate of petg-new, pla-white and empty failed; please report it." in said.beside
     frame = frame_of(snapshot.as_of, snapshot.answers, [], 30)
     worst = card(snapshot, snapshot.answers[0], frame, ask(shelf).wording)
     assert (worst.name, worst.sign, worst.state) == ("petg-new", "over", "over limit")

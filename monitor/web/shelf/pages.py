@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 
-_MOST_KEPT = 12  # pages; judgement: both densities with the groups and filters that are asked for again and again
-_REMEMBERED_S = 31_536_000  # seconds; judgement: a year
+_MOST_KEPT = 12  # how many pages; judgement: both densities with the groups and states that are asked for often
+_REMEMBERED_S = 31_536_000  # judgement: a year is as good as for ever
 _COOKIE = "view"
 _NOTHING_SAID = Asked()
 
