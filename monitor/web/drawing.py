@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -212,13 +213,10 @@ def _seen(series: ReadingSeries | None, frame: Frame) -> str:
         return ""
     bins, starts, counts = np.unique(series.at_s // _MEAN_S, return_index=True, return_counts=True)
     means = np.add.reduceat(series.relative_humidity, starts) / counts
-    path, last = "", None
-    for each, mean in zip(bins.tolist(), means.tolist(), strict=True):
-        joined = last is not None and each - last <= _SILENT_MEANS
-        at = datetime.fromtimestamp((each + 0.5) * _MEAN_S, UTC)
-        path += f"{'L' if joined else 'M'}{frame.x(at):g} {frame.y(mean):g}"
-        last = each
-    return path
+    breaks = np.flatnonzero(np.diff(bins) > _SILENT_MEANS) + 1
+    at = [datetime.fromtimestamp((each + 0.5) * _MEAN_S, UTC) for each in bins.tolist()]
+    points = [(frame.x(instant), frame.y(mean)) for instant, mean in zip(at, means.tolist(), strict=True)]
+    return "".join(_line(points[one:end]) for one, end in pairwise((0, *breaks.tolist(), len(points))))
 
 
 def _outline(days: Sequence[FanDay], frame: Frame, zone: ZoneInfo) -> str:
@@ -228,7 +226,11 @@ def _outline(days: Sequence[FanDay], frame: Frame, zone: ZoneInfo) -> str:
 
 
 def _line(points: Sequence[tuple[float, float]]) -> str:
-    return "".join(f"{'L' if place else 'M'}{x:g} {y:g}" for place, (x, y) in enumerate(points))
+    """Return a path by steps from point to point: far shorter, once packed, than one of places."""
+    if not points:
+        return ""
+    steps = (f"l{x - before_x:.4g} {y - before_y:.4g}" for (before_x, before_y), (x, y) in pairwise(points))
+    return f"M{points[0][0]:g} {points[0][1]:g}{''.join(steps)}"
 
 
 def _noon(day: FanDay, zone: ZoneInfo) -> datetime:
