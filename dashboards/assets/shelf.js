@@ -38,6 +38,8 @@
     if (event.target.name === "by") form().requestSubmit();
     else { narrow(); keep(); }
   });
+  // A page that came meanwhile may not know yet what was typed since.
+  document.addEventListener("siccast:shown", () => { if (form()) narrow(); });
   document.addEventListener("formdata", (event) => {
     if (event.target !== form()) return;
     for (const [name, value] of [...event.formData]) if (!value) event.formData.delete(name);

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -61,14 +62,14 @@ def bead_column(capacity_used: Quantiles | None, over_by: float = 0.0) -> BeadCo
 
     Beads within the 90 % interval count as unsure.
     """
-    places, over = list(_bead_places()), _over(over_by) if over_by > 0.0 else None
+    over, beads = _over(over_by) if over_by > 0.0 else None, len(_bead_places())
     if capacity_used is None:
-        return BeadColumn("", "", "", _dots(places), None, over)
-    low, high = (_count(share, len(places)) for share in (capacity_used.p05, capacity_used.p95))
+        return BeadColumn("", "", "", _dots(0, beads), None, over)
+    low, high = (_count(share, beads) for share in (capacity_used.p05, capacity_used.p95))
     middle = min(max(capacity_used.p50, 0.0), 1.0)
     bottom = _FIRST_Y + _ROW / 2
     level = round(bottom - middle * (bottom - LIMIT_Y), 1)
-    return BeadColumn(_dots(places[:low]), _dots(places[low:high]), _dots(places[high:]), "", level, over)
+    return BeadColumn(_dots(0, low), _dots(low, high), _dots(high, beads), "", level, over)
 
 
 def over_points(over_by: float) -> str:
@@ -87,6 +88,7 @@ def _over(over_by: float) -> OverLimit:
     return OverLimit(round(top, 1), round(max(top - _LABEL_ABOVE, _TOPMOST_LABEL_Y), 1), f"+{over_points(over_by)}")
 
 
+@cache
 def _bead_places() -> list[tuple[float, float]]:
     places = []
     for row in range(_ROWS):
@@ -103,9 +105,10 @@ def _count(share: float, beads: int) -> int:
     return round(min(max(share, 0.0), 1.0) * beads)
 
 
-def _dots(places: Sequence[tuple[float, float]]) -> str:
-    """Return a path of points; a round line cap makes a bead of each."""
-    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in places)
+@cache
+def _dots(first: int, end: int) -> str:
+    """Return a path of points, from one bead until before another; a round line cap makes a bead of each."""
+    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in _bead_places()[first:end])
 
 
 # --- the small chart --------------------------------------------------------------------------------------------------

@@ -17,7 +17,6 @@ from monitor.presentation.headline import headline
 from monitor.records import BoxHistory, Outlook, Reading
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
-from monitor.web.drawing import frame_of
 from monitor.web.shelf.view import card
 from monitor.web.snapshot import take_snapshot
 
@@ -79,8 +78,7 @@ def test_the_page_says_so_too(shelf: Shelf) -> None:
     said = headline(snapshot.answers, snapshot.plan, ask(shelf).wording)
     assert said.main == "Put dry beads into petg-new now; pa6-dry holds until 9 June."
     assert "The estimate of petg-new, pla-white and empty failed; please report it." in said.beside
-    frame = frame_of(snapshot.as_of, snapshot.answers, [], 30)
-    worst = card(snapshot, snapshot.answers[0], frame, ask(shelf).wording)
+    worst = card(snapshot.answers[0], ask(shelf).wording)
     assert (worst.name, worst.sign, worst.state) == ("petg-new", "over", "over limit")
     assert "please report it" in worst.why_not
 

@@ -26,7 +26,7 @@ THIN = "\N{NARROW NO-BREAK SPACE}"
 def page_of(client: httpx.Client, address: str = "/") -> str:
     answer = client.get(address)
     assert answer.status_code == 200
-    return html.unescape(answer.text).replace(THIN, " ")
+    return re.sub(r"</?time.*?>", "", html.unescape(answer.text).replace(THIN, " "))
 
 
 def cards(page: str) -> dict[str, str]:

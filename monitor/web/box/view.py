@@ -80,7 +80,7 @@ def view(
     """Return the page of one box."""
     frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
     return BoxView(
-        card=card(snapshot, answer, frame, words),
+        card=card(answer, words),
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
         leak_details=_leak_details(answer.leak, words) if answer.leak else (),

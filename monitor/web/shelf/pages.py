@@ -65,7 +65,7 @@ class ShelfPages:
         page.headers.append("Vary", "Cookie")
         return page
 
-    def front_page(self, snapshot: Snapshot, asked: Asked = _NOTHING_SAID) -> Response:
+    def front_page(self, snapshot: Snapshot, asked: Asked = _NOTHING_SAID) -> HTMLResponse:
         """Return the page of all boxes at one instant."""
         with self._one_at_a_time:
             if self._pages is None or self._pages.shelved.snapshot is not snapshot:

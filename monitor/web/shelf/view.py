@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from monitor.presentation.badges import badges
@@ -35,6 +36,7 @@ from monitor.web.snapshot import HISTORY_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
+    from zoneinfo import ZoneInfo
 
     from monitor.presentation.badges import Badge
     from monitor.presentation.headline import Headline
@@ -66,7 +68,7 @@ class Shown:
     words: str
     """Beside it: what it is, and the limit."""
     last: str = ""
-    """The last reading with its age, where the figure is not that."""
+    """The last reading, where the figure is not that: it is old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,8 @@ class BoxCard:
     """The last humidity that it showed, never without its age where it is old."""
     limit: str
     seen: str
+    seen_at: str
+    """The same as an instant, for machines."""
     to_do: str
     reason: str
     beads: str
@@ -99,8 +103,8 @@ class BoxCard:
     why_not: str
     column: BeadColumn
     glass: SmallGlass
-    strip: Strip
     strip_words: str
+    """The small chart in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +139,8 @@ class ShelfView:
     wanted: frozenset[str]
     """The boxes that were asked for, by name."""
     frame: Frame
+    strips: Mapping[str, Strip]
+    """Small charts by box, where each gets the room for one."""
     days: tuple[str, str, str]
     line: Timeline
     bars: Mapping[str, Bar | None]
@@ -151,6 +157,7 @@ class Shelved:
     """What one snapshot looks like however it is asked for: worked out once, and then only sorted."""
 
     snapshot: Snapshot
+    zone: ZoneInfo
     cards: Sequence[BoxCard]
     frame: Frame
     line: Timeline
@@ -163,11 +170,18 @@ class Shelved:
         line = timeline_of(snapshot.as_of, snapshot.answers, words.zone)
         return cls(
             snapshot=snapshot,
-            cards=[card(snapshot, answer, frame, words) for answer in snapshot.answers],
+            zone=words.zone,
+            cards=[card(answer, words) for answer in snapshot.answers],
             frame=frame,
             line=line,
             bars={answer.box.name: line.bar(answer) for answer in snapshot.answers},
         )
+
+    @cached_property
+    def strips(self) -> Mapping[str, Strip]:
+        """The small charts, by box: most of the work, and rows do without."""
+        answers, recent = self.snapshot.answers, self.snapshot.recent
+        return {a.box.name: strip(a, recent.get(a.box.name), self.frame, self.zone) for a in answers}
 
     def density(self, asked: Asked) -> Density:
         """Return how much room each box gets."""
@@ -176,14 +190,15 @@ class Shelved:
 
 def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
     """Return the page of the shelf."""
-    snapshot, frame = shelved.snapshot, shelved.frame
+    snapshot, frame, density = shelved.snapshot, shelved.frame, shelved.density(asked)
     return ShelfView(
         cards=shelved.cards,
         groups=_groups(shelved, asked, words),
         asked=asked,
-        density=shelved.density(asked),
+        density=density,
         wanted=frozenset(one.name for one in shelved.cards if asked.wants(one.name, one.kinds)),
         frame=frame,
+        strips=shelved.strips if density is Density.columns else {},
         days=(
             words.day(frame.start, frame.as_of),
             words.day(frame.as_of, frame.as_of),
@@ -201,7 +216,7 @@ def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
 # --- one box ----------------------------------------------------------------------------------------------------------
 
 
-def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -> BoxCard:
+def card(answer: Assessment, words: Wording) -> BoxCard:
     """Return one box as it stands on the shelf."""
     forecast, latest, over = answer.forecast, answer.latest, over_by(answer)
     crossing = words.crossing(forecast, answer.as_of) if forecast else ""
@@ -224,6 +239,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
+        seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
         to_do=words.to_do(answer),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
@@ -231,7 +247,6 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(capacity_used, over),
         glass=small_glass(capacity_used, over),
-        strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
         strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
     )
 
@@ -257,14 +272,12 @@ def _shown(answer: Assessment, limit: str) -> Shown:
     if latest is None:
         return Shown("–", ", ".join(filter(None, ("no reading yet", beside))))
     humidity = percent(latest.relative_humidity, 1)
-    silent = silent_for(answer)
-    if silent is None:
+    if silent_for(answer) is None:
         return Shown(humidity, ", ".join(filter(None, ("" if over_by(answer) else "humidity", beside))))
-    last = f"last reading {ago(silent)}: {humidity}"
     if forecast is None:
-        return Shown("–", beside, last)
+        return Shown("–", beside, humidity)
     now = percent(forecast.present_relative_humidity.p50, 1)
-    return Shown(f"about {now}", ", ".join(filter(None, ("by estimate", beside))), last)
+    return Shown(f"about {now}", ", ".join(filter(None, ("by estimate", beside))), humidity)
 
 
 # --- all of them ------------------------------------------------------------------------------------------------------
