@@ -14,6 +14,7 @@ from starlette.routing import Route
 from monitor.presentation.calendar import plan_calendar
 from monitor.web.shelf import view
 from monitor.web.shelf.asked import Asked
+from monitor.web.told import beside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,7 +63,7 @@ class ShelfPages:
         chosen = asked.density
         if chosen is None:
             asked = replace(asked, density=Asked.of({"view": request.cookies.get(_COOKIE, "")}).density)
-        page = self.front_page(snapshot, asked)
+        page = beside(self.site, request, self.front_page(snapshot, asked))
         if chosen is not None:
             page.set_cookie(_COOKIE, chosen, max_age=_REMEMBERED_S, httponly=True, samesite="strict")
         page.headers.append("Vary", "Cookie")
