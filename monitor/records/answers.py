@@ -259,6 +259,8 @@ class Outlook:
     """The same box with something changed, where that was asked."""
     trace: str = ""
     """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
     leak_line: LeakLine | None = None
     """What the leak was read from, to be drawn; None where there are no beads, or no two points."""
 
@@ -288,6 +290,8 @@ class Assessment:
     """True where the estimate failed by a defect of ours: ``refusal`` says how."""
     apart: str = ""
     """Why the boxes could not be looked at together, where that failed and each was asked alone."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
     leak_line: LeakLine | None = None
     """What the leak was read from, to be drawn; None where it can't be."""
 

@@ -18,6 +18,7 @@ from monitor.planning.due import (
     CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
     SILENT_AFTER_DAYS,
+    about_times,
     as_decided,
     due_at,
     just_filled,
@@ -34,6 +35,7 @@ from monitor.planning.due import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.urgency import over_by, worst_first
 from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
@@ -70,6 +72,7 @@ __all__ = [
     "PlanConstraints",
     "PlanWeights",
     "RechargePlan",
+    "about_times",
     "as_decided",
     "assess",
     "constraints_of",
@@ -77,6 +80,7 @@ __all__ = [
     "leaks_more",
     "next_oven_day",
     "over_already",
+    "over_by",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
@@ -162,30 +166,6 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         yield cluster
 
 
-def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
-    """Return the assessments with what needs a person most at the top."""
-    order = (
-        BoxState.over_limit,
-        BoxState.due,
-        BoxState.estimate_failed,
-        BoxState.not_enough_evidence,
-        BoxState.no_readings,
-        BoxState.within_limit,
-        BoxState.undeclared,
-    )
-    never = timedelta.max
-    return sorted(
-        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
-    )
-
-
-def _over_by(assessment: Assessment) -> float:
-    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
-    if assessment.state is not BoxState.over_limit or assessment.latest is None:
-        return 0.0
-    return assessment.latest.relative_humidity - assessment.box.humidity_limit
-
-
 @dataclass(frozen=True)
 class _Special:
     """What is asked beside, or in place of, the boxes as they are."""
@@ -257,6 +237,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        unlogged_rise_at=answer.unlogged_rise_at if latest else None,
         leak_line=answer.leak_line,
     )
 
