@@ -22,7 +22,8 @@ from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
 from monitor.services.assess import plan_recharges
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
-from monitor.web.plan.view import Planned, chances_by_day, view
+from monitor.web.plan.rows import Planned, chances_by_day
+from monitor.web.plan.view import view
 from monitor.web.snapshot import Snapshot
 
 SATURDAY, SUNDAY = date(2026, 3, 7), date(2026, 3, 8)

@@ -19,7 +19,8 @@ from monitor.records import DecisionKind, PlanDecision
 from monitor.web.forms import changes
 from monitor.web.plan.done import DonePage
 from monitor.web.plan.effort import effort_of
-from monitor.web.plan.view import Planned, Slip, view
+from monitor.web.plan.rows import Planned
+from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import plan_of
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 HERE = "/plan"
-_MOST_DIGITS = 18  # of any number that the store holds
+_MOST_DIGITS = 18  # digits; numbers of SQLite are below 2⁶³, by its definition
 
 
 @dataclass(eq=False)
