@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.presentation.plan_wording import day_in_full, decision
 from monitor.presentation.wording import chance, near_day, percent
 from monitor.records import BoxState
-from monitor.services.assess import PlanWeights, rule_of_days
+from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -174,7 +174,7 @@ def _late(planned: Planned) -> Iterator[tuple[str, str]]:
     """Yield the boxes whose day comes after they need it, with by how much."""
     days = {box: day for day in planned.plan.days for box in day.boxes}
     for answer in planned.answers:
-        if answer.forecast is None or answer.due_at is None:
+        if answer.forecast is None or answer.due_at is None or just_filled(answer):
             continue
         due, day = max(planned.words.local_day(answer.due_at), planned.today), days.get(answer.box.name)
         if day is not None and day.on > due:
