@@ -445,6 +445,8 @@ class Wording:
             words.append(f"weighed {self.mass(entry.mass_g)}")
         if entry.method:
             words.append(METHODS.get(entry.method, entry.method))
+        if entry.color:
+            words.append(entry.color)
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)

@@ -15,11 +15,13 @@ from monitor.records.answers import (
     Forwarding,
     KeptOutlook,
     LeakEstimate,
+    LeakLine,
     Listener,
     Outlook,
     PlannedDay,
     Quantiles,
     Tightness,
+    VaporFan,
     WhatIf,
 )
 from monitor.records.decisions import DecisionKind, PlanDecision
@@ -79,6 +81,7 @@ __all__ = [
     "InfluxAddress",
     "KeptOutlook",
     "LeakEstimate",
+    "LeakLine",
     "LedgerEntry",
     "Listener",
     "Mark",
@@ -100,5 +103,6 @@ __all__ = [
     "Spool",
     "Tightness",
     "ValueAt",
+    "VaporFan",
     "WhatIf",
 ]

@@ -76,6 +76,7 @@ __all__ = [
     "just_filled",
     "leaks_more",
     "next_oven_day",
+    "over_already",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
@@ -233,7 +234,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
     latest = _latest(recent, newest, as_of)
     charge = _charge(histories.entries[box.name])
     over = _shows_over(box, recent, charge)
-    forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
     due = due_at(forecast, as_of) if forecast else None
     return Assessment(
         box=box,
@@ -253,9 +254,10 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         ),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
-        forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        leak_line=answer.leak_line,
     )
 
 
@@ -270,7 +272,7 @@ def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -
     return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)
 
 
-def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
+def over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
     """Return a forecast whose dates don't lie ahead where the box is over its limit, as shown or more likely than not.
 
     Inference gives the dates of a crossing that is still to come, beside the chance that it is not.

@@ -79,6 +79,10 @@ class Readings(Protocol):
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
         ...
 
+    def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return those readings of one box with ``start <= at < end`` that screening marked, in time order."""
+        ...
+
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
         """Return the newest reading of each box that ever reported, or reported before an instant.
 
@@ -185,6 +189,14 @@ class Ledger(Protocol):
 
     def entries(self, box: str | None = None, before: datetime | None = None) -> Sequence[LedgerEntry]:
         """Return the entries that count, in the order of the instants they speak of."""
+        ...
+
+    def entry(self, entry_id: int, *, undone: bool = False) -> LedgerEntry | None:
+        """Return the entry of a number that counts, or one that was undone; None where there is no such."""
+        ...
+
+    def from_desk(self, box: str) -> Mapping[int, int]:
+        """Return which entries of a box landed with an event of the desk, each with the number of that."""
         ...
 
     def stamp(self) -> object:

@@ -15,13 +15,15 @@ import numpy as np
 from monitor.errors import SiccastError
 from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
+from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from monitor.records import Assessment, LedgerEntry, PlanDecision, WhatIf
+    from monitor.records import Assessment, PlanDecision
     from monitor.services.assess import RechargePlan
+    from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
 HISTORY_DAYS = 30
@@ -89,13 +91,14 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
     return Snapshot(as_of, ordered, recent, highest, room, plan, decisions, reservation=said[0] if said else "")
 
 
-def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, box: str) -> Sequence[Assessment]:
-    """Return every box as it is, and one as it would be with something changed."""
+def suppose(shelf: Shelf, as_of: datetime, box: str) -> Supposing | str:
+    """Return a box to suppose things about, with its fit at hand; or why there is no forecast of it."""
+    if box not in {declared.name for declared in shelf.boxes}:
+        return ""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change,
-            asked=[box], kept=stores.outlooks,
-        )  # fmt: skip
+        return supposing(
+            stores.readings, stores.ledger, shelf.boxes, box, as_of, room_climate=shelf.room, kept=stores.outlooks
+        )
 
 
 def _nearly_highest(series: ReadingSeries) -> float:
@@ -112,12 +115,6 @@ def plan_of(
     return assess.plan_recharges(
         answers, shelf.appliances[0], today, rules.weekdays, decisions=decisions, horizon_days=rules.horizon_days
     )
-
-
-def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
-    """Return a box's history by the hour and what was written down about it."""
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return stores.readings.hourly(box, end=as_of), stores.ledger.entries(box, before=as_of)
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
