@@ -72,7 +72,7 @@ def create_app(
             *front.routes(),
             *ChartPages(site).routes(),
             *BoxPages(site).routes(),
-            *PlanPages(site).routes(),
+            *PlanPages(site, access).routes(),
             *HousePages(site).routes(),
             *LookPage(site).routes(),
             *EnterPages(site, access).routes(),
