@@ -64,7 +64,9 @@ class Connection(H11Protocol):
     def _make_room(self, among: Iterable[Connection]) -> None:
         """End the one that has been idle longest; this one, where all others are at work."""
         idle = [one for one in among if one.is_idle and one._deadline is not None and one is not self]
-        min(idle, key=lambda one: one._deadline.when() if one._deadline else 0.0, default=self).transport.abort()
+        longest = min(idle, key=lambda one: one._deadline.when() if one._deadline else 0.0, default=self)
+        self.connections.discard(longest)  # it is told only later that it was lost
+        longest.transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Wait for nothing more."""
