@@ -10,6 +10,8 @@ from typing import Any
 import httpx
 from starlette.applications import Starlette
 
+_HANGS_AFTER_S = 60
+
 
 class InProcess:
     """Asks an application as a browser on this machine does, one request after another."""
@@ -19,8 +21,16 @@ class InProcess:
         self.app, self._loop = app, loop
         self._client = httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1", timeout=None)
 
+    @property
+    def cookies(self) -> httpx.Cookies:
+        return self._client.cookies
+
     def request(self, method: str, path: str, **settings: Any) -> httpx.Response:
-        return self._loop.run(self._client.request(method, path, **settings))
+        return self._loop.run(asyncio.wait_for(self._client.request(method, path, **settings), _HANGS_AFTER_S))
+
+    def from_elsewhere(self, address: str) -> InProcess:
+        """Ask the same application as another device."""
+        return InProcess(self.app, self._loop, address)
 
     def get(self, path: str, **settings: Any) -> httpx.Response:
         return self.request("GET", path, **settings)
