@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import h11
 from uvicorn.protocols.http.h11_impl import STATUS_PHRASES, H11Protocol
 
+from monitor.web.access.who import plain_address
 from monitor.web.guard import HEADERS
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Connection(H11Protocol):
     @property
     def address(self) -> str:
         """Return where it comes from."""
-        return self.client[0] if self.client else ""
+        return plain_address(self.client[0]) if self.client else ""
 
     @property
     def is_idle(self) -> bool:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import html
 import json
 import re
+import socket
+import ssl
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,6 +17,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from conftest import require_program
 from in_process import InProcess, in_process
 from shelf_made_up import keeper_by_hand, make_shelf
 from typer.testing import CliRunner
@@ -21,6 +25,7 @@ from typer.testing import CliRunner
 from monitor.cli.app import app as command
 from monitor.errors import SettingsError, SiccastError
 from monitor.settings import Shelf
+from monitor.web import serving as web_serving
 from monitor.web.access.attempts import Attempts
 from monitor.web.access.password import hashed
 from monitor.web.access.secret import SECRET_FILE, Secret, SecretFile
@@ -414,3 +419,50 @@ def test_serving_the_network_names_addresses_and_a_link_that_works(folder: Path)
         finally:
             process.kill()
     assert json.loads((folder / SECRET_FILE).read_text())["password_hash"] == ""
+
+
+@pytest.fixture(scope="module")
+def tls(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Give a certificate for localhost and its key."""
+    made = tmp_path_factory.mktemp("tls")
+    certificate, key = made / "page.pem", made / "page.key"
+    kind = ("-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes")
+    subject = ("-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost")
+    make = [require_program("openssl"), "req", *kind, *subject, "-keyout", str(key), "-out", str(certificate)]
+    subprocess.run(make, check=True, capture_output=True)
+    return certificate, key
+
+
+def test_under_tls_pages_come_encrypted(folder: Path, tls: tuple[Path, Path]) -> None:
+    certificate, key = tls
+    program = [sys.executable, "-c", "from monitor.cli.app import main; main()", "--shelf", str(folder)]
+    command = [*program, "serve", "--port", "0", "--certificate", str(certificate), "--key", str(key)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        try:
+            said = re.search(r"https://127\.0\.0\.1:(\d+)/", process.stdout.readline())
+            assert said
+            trusted = ssl.create_default_context(cafile=certificate)
+            assert httpx.get(f"https://localhost:{said[1]}/", verify=trusted, timeout=100).status_code == 200
+            with pytest.raises(httpx.TransportError):
+                httpx.get(f"http://localhost:{said[1]}/", timeout=100)
+        finally:
+            process.kill()
+
+
+def test_a_handshake_that_never_comes_is_not_waited_for(
+    shelf: Shelf, tls: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web_serving, "_HANDSHAKE_S", 0.3)
+    certificate, key = tls
+    listener = web_serving.listen_at("127.0.0.1", 0)
+    settings = web_serving.uvicorn_settings(create_app(shelf, keeper_by_hand(shelf)), certificate=certificate, key=key)
+    server = web_serving.Server(settings)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    try:
+        with socket.create_connection(listener.getsockname(), timeout=40) as silent:  # s, less than the usual 60
+            assert silent.recv(1) == b""
+    finally:
+        server.should_exit = True
+        thread.join(20)
