@@ -76,6 +76,8 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.clock.fast_forward(9_000)
     told.get_by_role("button", name="Undo").tap()
     expect(told).to_contain_text("Undone: opening of far")
+    expect(told.get_by_role("button")).to_have_text("Log it again")
+    expect(told).to_be_focused()
     assert entries(shelf, "far", EntryKind.opening) == []
     phone.clock.fast_forward(11_000)
     expect(told).to_have_class("told")
