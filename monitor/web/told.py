@@ -33,7 +33,7 @@ _KEYS = (SAVED, UNDONE, READ, UNREAD, AGAIN, "of")
 _NUMBER = re.compile(r"[0-9]{1,15}")  # digits; judgement: more than entries or milliseconds have
 _TOKEN = re.compile(rb'(<input type="hidden" name="token" value=")[^"]*')
 _PLACE = b'<div id="notices" aria-live="polite">'
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # by definition
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # a year; by definition (POSIX)
 
 
 @dataclass(frozen=True, slots=True)
