@@ -37,7 +37,7 @@
 
   // --- numbers ---------------------------------------------------------------------------------------------------
 
-  const summed = (steps) => { let s = 0; return steps.map((step) => (s += step)); };
+  const summed = (steps, digits = 0) => { let s = 0; return steps.map((step) => (step == null ? null : (s += step) / 10 ** digits)); };
   // A gap is a null of its own between two values, so that nothing is drawn where nothing is known.
   const withGaps = (at, columns) => {
     const out = [[], ...columns.map(() => [])];
@@ -57,9 +57,9 @@
     const roomAt = room ? summed(room.steps) : [];
     const once = marks.at.map((s, i) => i).filter((i) => marks.at[i] !== marks.at[i - 1]);
     const columns = uPlot.join([
-      withGaps(at, [numbers.values, numbers.temperature, or(numbers.limits, at)]),
+      withGaps(at, [summed(numbers.values, numbers.decimals), summed(numbers.temperature, 1), or(numbers.limits, at)]),
       [fan.at, fan.low, fan.lower, fan.middle, fan.upper, fan.high, or(fan.limits, fan.at)],
-      withGaps(roomAt, [room ? room.values : []]),
+      withGaps(roomAt, [room ? summed(room.values, numbers.decimals) : []]),
       [once.map((i) => marks.at[i]), once.map((i) => marks.values[i]), once.map((i) => marks.why[i])],
     ]);
     return Object.fromEntries(ROWS.map((name, i) => [name, columns[i] ?? []]));
@@ -85,7 +85,7 @@
   });
   const valueAxis = (unit, space) => ({
     space, stroke: color("--soft"), font: font(), grid: { stroke: color("--hair"), width: 1 }, ticks: { show: false },
-    size: (_, values) => 12 + 7 * Math.max(3, ...(values ?? []).map((words) => words.length)),
+    size: numbers.unit === "%" ? 48 : 64,
     values: (_, splits) => splits.map((v) => `${Number(v.toFixed(4))} ${unit}`),
   });
   // Draws on the canvas with the state of the canvas put back.
@@ -193,7 +193,7 @@
     const edge = line({ stroke: "transparent", width: 0 });
     const dotted = line({ stroke: color("--limit"), width: 1.5, dash: [1, 4] });
     const fan = color("--fan");
-    const highest = (u, _, high) => [0, numbers.top ?? uPlot.rangeNum(0, high ?? 1, true)[1]];
+    const highest = (u, _, high) => [0, numbers.top ?? uPlot.rangeNum(0, high || 1, 0.05, true)[1]];
     return new uPlot({
       ...common(host, 22),
       scales: { x: { range: () => [begins(), ends()] }, y: { range: highest } },
@@ -240,9 +240,11 @@
     }
     return null;
   };
+  let held = null; // where keys stand: more places than pixels
+  const place = (u) => held ?? (u.cursor.idx == null ? null : nearest(u.cursor.idx));
   let quiet = 0;
   const say = (u) => {
-    const i = u.cursor.idx == null ? null : nearest(u.cursor.idx);
+    const i = place(u);
     if (i == null) return;
     readout.textContent = [sentence(i), ...logged(table.at[i])].join(". ");
     clearTimeout(quiet);
@@ -268,15 +270,17 @@
     const [u] = charts;
     if (!u || event.ctrlKey || event.altKey || event.metaKey) return;
     const all = stops();
-    const here = u.cursor.idx == null ? all.findLastIndex((i) => table.at[i] <= numbers.asOf) : all.indexOf(nearest(u.cursor.idx));
+    const here = place(u) == null ? all.findLastIndex((i) => table.at[i] <= numbers.asOf) : all.indexOf(place(u));
     const next = all.length ? walked(event.key, event.shiftKey, all, Math.max(here, 0)) : undefined;
     if (next === undefined) return;
     event.preventDefault();
-    const i = all[Math.min(Math.max(next, 0), all.length - 1)];
-    u.setCursor({ left: u.valToPos(table.at[i], "x"), top: u.over.clientHeight / 2 });
+    held = all[Math.min(Math.max(next, 0), all.length - 1)];
+    u.setCursor({ left: u.valToPos(table.at[held], "x"), top: u.over.clientHeight / 2 });
+    say(u);
   };
   // A finger that moves along the chart reads it; up and down it scrolls the page (touch-action in the sheet).
   const scrub = (event) => {
+    held = null;
     if (event.pointerType === "mouse" || !charts.length) return;
     const u = charts[hosts.indexOf(event.currentTarget)];
     u.setCursor({ left: event.clientX - u.over.getBoundingClientRect().left, top: u.over.clientHeight / 2 });
@@ -286,6 +290,7 @@
 
   const draw = () => {
     charts.forEach((chart) => chart.destroy());
+    held = null;
     table = joined();
     charts = table.at.length ? [humidity(hosts[0]), temperature(hosts[1])] : [];
   };

@@ -142,7 +142,7 @@ class VaporFan:
     p75_kpa: tuple[float, ...]
     p95_kpa: tuple[float, ...]
     temperature_degc: tuple[float, ...]
-    """Expected inside: the median."""
+    """Expected inside: the mean."""
 
 
 @dataclass(frozen=True, slots=True)

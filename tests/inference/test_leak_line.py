@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -12,7 +13,7 @@ from made_posteriors import made
 
 from monitor.inference.answers.leak import leak_of
 from monitor.inference.answers.leak_line import MOST_POINTS, leak_line_of
-from monitor.inference.fit.change_point import ChangePoint, change_point_of
+from monitor.inference.fit.change_point import ChangePoint, change_point_of, with_change_point
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.physics.materials import desiccant
@@ -106,11 +107,30 @@ def test_a_change_bends_the_line_by_its_factor_on_its_day() -> None:
     assert line.changed_push_kpa_days is not None
     place = np.interp(line.changed_push_kpa_days, line.push_kpa_days, line.at_s)
     assert place == pytest.approx(change.at.timestamp(), abs=60.0)
-    leak = leak_of(posterior).conductance_g_per_day_per_kpa
-    mean = (before * line.changed_push_kpa_days + after * (line.push_kpa_days[-1] - line.changed_push_kpa_days)) / (
-        line.push_kpa_days[-1]
-    )
-    assert mean == pytest.approx(leak.p50)
+    assert after == pytest.approx(leak_of(posterior).conductance_g_per_day_per_kpa.p50)
+
+
+def test_a_seal_that_failed_shows_where_and_by_how_much() -> None:
+    """The exact balance with 0.06 g a day per kPa for 40 days, then with 0.36 for 30."""
+    before, after = replace(TRUTH, conductance=0.06), replace(TRUTH, conductance=0.36)
+    record, now_s, _ = made_box(before, 70)
+    vapor, warm = room_hours(400)
+    tight = true_humidity(before, vapor[: 24 * 40], warm[: 24 * 40])
+    leaky = true_humidity(replace(after, start_humidity=float(tight[-1])), vapor[24 * 40 :], warm[24 * 40 :])
+    shown = np.round(np.r_[tight, leaky][: 24 * 70], 3)
+    record = replace(record, hours=replace(record.hours, relative_humidity=shown))
+    posterior = with_change_point(posterior_of(record, now_s))
+    change = change_point_of(posterior)
+    assert change is not None
+    line = line_of(posterior, change)
+    assert line.changed_push_kpa_days is not None
+    day = (np.interp(line.changed_push_kpa_days, line.push_kpa_days, line.at_s) - now_s) / 86_400.0 + 70.0
+    assert day == pytest.approx(40.0, abs=4.0)
+    push, taken_up = np.array(line.push_kpa_days), np.array(line.taken_up_g)
+    is_after = push > line.changed_push_kpa_days
+    slopes = [float(np.polyfit(push[here], taken_up[here], 1)[0]) for here in (~is_after, is_after)]
+    assert slopes == pytest.approx([0.06, 0.36], rel=0.2)
+    assert list(line.slopes_g_per_kpa_day) == pytest.approx(slopes, rel=0.25)
 
 
 def test_a_change_before_these_beads_does_not_bend_it() -> None:

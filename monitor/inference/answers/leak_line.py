@@ -42,7 +42,7 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     posterior : Posterior
         Of one box.
     conductance : Quantiles
-        Its leak since these beads went in. [g/day/kPa]
+        Its leak since these beads went in, or since it changed. [g/day/kPa]
     change : ChangePoint or None
         Of its conductance, where there was one.
 
@@ -87,7 +87,7 @@ class _Course:
     taken_up_g: FloatArray
     """Since closing, less what openings brought. (bins × draws) [g]"""
     push_kpa_days: FloatArray
-    """Since closing, by the median humidity. (bins) [kPa days]"""
+    """Since closing, by the mean humidity of the draws. (bins) [kPa days]"""
 
     @classmethod
     def of(cls, posterior: Posterior) -> _Course:
@@ -100,7 +100,7 @@ class _Course:
         held = beads + _slow_g(box, np.exp(theta[:, Unknown.log_slow_humidity]), humidity, bins.days)
         held = held + box.volume_liter * air.saturated_air_g_per_liter * humidity
         opened = np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
-        inside_kpa = np.median(humidity, axis=1) * np.ravel(air.saturation_kpa)
+        inside_kpa = humidity.mean(axis=1) * np.ravel(air.saturation_kpa)
         push = (bins.outside_kpa - inside_kpa) * bins.days
         return cls(held - opened, np.cumsum(push) - 0.5 * push)
 
@@ -146,7 +146,7 @@ def _middles(bins: Bins) -> FloatArray:
 
 
 def _pieces(bins: Bins) -> NDArray[np.intp]:
-    """The number of the piece that each bin lies in: a bin with a step lies before it, the next one after it."""
+    """The number of the piece that each bin lies in; one in which water came at once is a piece of its own."""
     at_once = (bins.swaps > 0.0) | (bins.step_size > 0.0)
     begins = np.r_[False, at_once[:-1]] | at_once
     begins[[at for at in bins.new_sensors if at < len(begins)]] = True
@@ -164,13 +164,13 @@ def _starts(above: FloatArray, piece_of: NDArray[np.intp]) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Bend:
-    """Where the slope changes, and its shares of the mean slope before and after; their mean over the push is 1."""
+    """Where the slope changes, and the slopes before and after over that of the estimate, which counts from there."""
 
     at_kpa_days: float | None
     shares: tuple[float, ...]
 
     def along(self, push: FloatArray) -> FloatArray:
-        """Return the height of a line whose mean slope is 1. [kPa days]"""
+        """Return the height of a line whose slope is 1 where the estimate counts. [kPa days]"""
         if self.at_kpa_days is None:
             return push
         before, after = self.shares
@@ -179,8 +179,7 @@ class _Bend:
 
 def _bend(push: FloatArray, at_s: FloatArray, change: ChangePoint | None) -> _Bend:
     """The bend at a change within these points; none where there was none, or it came before them."""
-    if change is None or not at_s[0] < change.at.timestamp() < at_s[-1] or push[-1] <= 0.0:
+    if change is None or not at_s[0] < change.at.timestamp() < at_s[-1]:
         return _Bend(None, (1.0,))
     at = float(np.interp(change.at.timestamp(), at_s, push))
-    before = float(push[-1] / (at + change.factor.p50 * (push[-1] - at)))
-    return _Bend(at, (before, change.factor.p50 * before))
+    return _Bend(at, (1.0 / change.factor.p50, 1.0))

@@ -246,13 +246,13 @@ class Ahead:
     chances: Chances
     """Of the steps."""
 
-    def temperature_degc(self, some: slice) -> FloatArray:
+    def temperature_degc(self, some: slice | NDArray[np.intp]) -> FloatArray:
         """Return the temperature inside, kept within what boxes bear.
 
         Parameters
         ----------
-        some : slice
-            Which steps.
+        some : slice, or ndarray, those steps
+            Which ones.
 
         Returns
         -------

@@ -20,7 +20,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.change_point import change_point_of, words_for
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import FirstFit
-from monitor.records import Outlook, Quantiles, WhatIf
+from monitor.records import FanDay, Outlook, Quantiles, WhatIf
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,9 @@ def _is_finite(answer: object) -> bool:
     """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
         return math.isfinite(answer)
-    if isinstance(answer, Quantiles):  # two hundred of them
+    if isinstance(answer, FanDay):  # two hundred of them
+        return _is_finite(answer.relative_humidity) and _is_finite(answer.quartiles)
+    if isinstance(answer, Quantiles):
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
     if isinstance(answer, tuple) and answer and isinstance(answer[0], float):
         return math.isfinite(sum(answer))  # chances, one for each day

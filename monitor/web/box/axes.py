@@ -20,7 +20,8 @@ GAP_S = 2 * DAY_S  # judgement: as the small charts have it
 _DAY_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 365)  # days between two ticks; judgement: spans a person counts in
 _MOST_DAYS = 8  # a count; judgement: as many dates as stand side by side
 _NICE = (1.0, 2.0, 2.5, 5.0, 10.0)  # no unit; judgement: steps that people count in
-_LEVELS = 5  # a count; judgement: as many lines as a low chart bears
+_LEVELS = 6  # a count; judgement: as many lines as a low chart bears
+_BEYOND = 0.5  # a share of the height; judgement: so far a line is followed that leaves it
 _ROUNDING = 1e-9  # a share of a step; judgement: far below a pixel
 _FIGURES = 6  # digits; judgement: more than any step here has
 
@@ -51,16 +52,16 @@ class Axes:
         return round(self.left + (value - self.first) / (self.last - self.first) * (self.right - self.left), 1)
 
     def y(self, value: float) -> float:
-        """Return how far down a value lies; what is beyond the axis lies on its end."""
+        """Return how far down a value lies; what is beyond the axis runs out of the drawing, which cuts it."""
         share = (value - self.low) / (self.high - self.low)
-        return round(self.bottom - min(max(share, 0.0), 1.0) * (self.bottom - self.top), 1)
+        return round(self.bottom - min(max(share, -_BEYOND), 1.0 + _BEYOND) * (self.bottom - self.top), 1)
 
     def line(self, at: Iterable[float], values: Iterable[float], gap: float = GAP_S) -> str:
         """Return a path through points, broken where one isn't known and where two lie further apart than a gap."""
-        path, last = "", -math.inf
+        path, last = "", math.nan
         for x, y in zip(at, values, strict=True):
             if not math.isfinite(y):
-                last = -math.inf
+                last = math.nan
                 continue
             path += f"{'L' if x - last <= gap else 'M'}{self.x(x)} {self.y(y)}"
             last = x
@@ -121,5 +122,5 @@ def _round_values(low: float, high: float) -> list[tuple[float, str]]:
 
 def _step(span: float) -> float:
     raw = span / _LEVELS
-    power = 10.0 ** math.floor(math.log10(raw) + _ROUNDING)
+    power = 10.0 ** math.floor(math.log10(raw) + _ROUNDING)  # no unit; the base of our figures, by definition
     return next(nice * power for nice in _NICE if nice * power >= raw * (1.0 - _ROUNDING))

@@ -35,6 +35,8 @@ _PORTION = timedelta(days=20)  # judgement: some ten thousand readings, a megaby
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A cell that begins so is worked out by spreadsheet programs, or may be (OWASP, CSV injection, from memory)."""
 _PCT = 100.0  # by definition
+_KPA_DIGITS, _GRAMS_DIGITS = 4, 3  # digits; judgement: a tenth of a pascal and a milligram, below any sensor's step
+_NO_VAPOR = ("",) * 5  # a count by definition: the points of a day
 
 
 def readings_table(reading: Callable[[], AbstractContextManager[Stores]], box: str, end: datetime) -> Iterator[str]:
@@ -82,8 +84,8 @@ def _reading_rows(found: Sequence[Reading]) -> Iterator[tuple[Any, ...]]:
             "" if reading.battery_v is None else f"{reading.battery_v:.3f}",
             "" if reading.seq is None else reading.seq,
             reading.source.value,
-            _number(kpa, 4),
-            _number(grams, 3),
+            _number(kpa, _KPA_DIGITS),
+            _number(grams, _GRAMS_DIGITS),
             mark_names(reading.marks),
         )
 
@@ -98,7 +100,7 @@ def _outlook_rows(box: str, forecast: CrossingForecast) -> Iterator[tuple[Any, .
             _cell(box),
             day.on.isoformat(),
             *(_number(_PCT * share, 2) for share in shares),
-            *((_number(column[place], 4) for column in columns) if vapor else [""] * 5),  # a count: points of a day
+            *((_number(column[place], _KPA_DIGITS) for column in columns) if vapor else _NO_VAPOR),
             _number(vapor.temperature_degc[place], 2) if vapor else "",
         )
 

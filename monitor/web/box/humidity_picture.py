@@ -10,8 +10,8 @@ import numpy as np
 
 from monitor.records import BoxState
 from monitor.web.box.axes import Axes, Tick, round_end
-from monitor.web.box.course import DAY_S, HOUR_S, SIGNS, few_marked, some_of, thinned
-from monitor.web.box.views import Fan, View, fan_of
+from monitor.web.box.course import DAY_S, HOUR_S, SIGNS, few_marked, some_of, thinned, top_with
+from monitor.web.box.views import Fan, View, fan_of, limit_along
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +28,7 @@ _MOST_POINTS = 700  # a count; judgement: four a millimeter of a page are enough
 _HOURS = (1, 2, 3, 6, 12, 24, 48, 168)  # judgement: spans in which a week goes
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56.0, 788.0, 66.0, 330.0  # units of the drawing; judgement: as the template's view box
 _SIGN_WIDTH, _SIGN_ROWS = 15.0, 3  # units of the drawing, a count; judgements: side by side, in a fifth of the height
-_FIRST_ROW = _TOP + 10.0  # units; judgement: just under the top
+_FIRST_ROW = _TOP + 10.0  # units of the drawing; judgement: just under the top
 _OVER = 1.05  # times; judgement: a little air over the highest
 _EMPTY_DAYS = 30  # judgement: as far back as the small charts reach
 
@@ -97,7 +97,7 @@ class _Shown:
 def humidity_picture(asked: Asked, answer: Assessment, course: Course, words: Wording, top: int) -> HumidityPicture:
     """Return the chart; ``top`` is where the axis of humidity ends. [%]"""
     view, shown = asked.view, _shown(asked, answer, course, words)
-    axes = _axes(view, shown, top)
+    axes = _axes(view, shown, top_with(course, top, with_room=asked.with_room))
     at_s = [at.timestamp() for at in shown.fan.at]
     low, lower, middle, upper, high = shown.fan.points
     entries = [entry for entry in course.entries if shown.first_s <= entry.at.timestamp() <= shown.as_of_s]
@@ -108,14 +108,17 @@ def humidity_picture(asked: Asked, answer: Assessment, course: Course, words: Wo
         levels=axes.levels(),
         unit=view.unit,
         seen=axes.line(shown.seen.at_s, view.of(shown.seen)),
-        room=axes.line(shown.room.at_s, view.of(shown.room)) if asked.with_room else "",
+        room=axes.line(shown.room.at_s, view.of(shown.room)),
         fan=axes.band(at_s, low, high),
         half=axes.band(at_s, lower, upper),
         middle=axes.line(at_s, middle),
         limit="" if answer.state is BoxState.undeclared else _limit(view, axes, answer, shown),
         now_x=axes.x(shown.as_of_s),
         signs=_placed(places),
-        marks=[(axes.x(x), axes.y(y)) for x, y in zip(shown.marked.at_s, view.of_readings(shown.marked), strict=True)],
+        marks=[
+            (axes.x(x), max(axes.y(y), axes.top))
+            for x, y in zip(shown.marked.at_s, view.of_readings(shown.marked), strict=True)
+        ],
         kinds=list(dict.fromkeys((name, kind) for _, name, kind in places)),
     )
 
@@ -132,17 +135,17 @@ def _shown(asked: Asked, answer: Assessment, course: Course, words: Wording) -> 
     first_s = float(seen.at_s[0]) if len(seen.at_s) else start_s
     return _Shown(
         seen=seen,
-        room=thinned(_since(course.room, first_s), hours),
+        room=thinned(_since(course.room, first_s if asked.with_room else math.inf), hours),
         marked=_since(few_marked(course.marked, hours), first_s),
         fan=fan,
         as_of_s=as_of_s,
-        limits=np.r_[asked.view.of_air(seen.temperature_degc, limit), fan.limit],
+        limits=np.r_[limit_along(asked.view, limit, course.history, seen.at_s), fan.limit],
     )
 
 
 def _axes(view: View, shown: _Shown, top: int) -> Axes:
     last_s = max(shown.at_s[-1] if shown.fan.at else shown.as_of_s, shown.first_s) + HOUR_S
-    values = np.concatenate((view.of(shown.seen), shown.fan.points.ravel(), shown.limits))
+    values = np.concatenate((view.of(shown.seen), view.of(shown.room), shown.fan.points.ravel(), shown.limits))
     values = values[np.isfinite(values)]
     high = float(top) if view is View.humidity else round_end(_OVER * float(values.max(initial=0.0))) or 1.0
     return Axes(_LEFT, _RIGHT, _TOP, _BOTTOM, shown.first_s, last_s, 0.0, high)
@@ -154,7 +157,7 @@ def _since(series: ReadingSeries, start_s: float) -> ReadingSeries:
 
 def _until(fan: Fan | None, end_s: float) -> Fan:
     if fan is None:
-        return Fan((), np.empty((5, 0)), np.empty(0))  # a count: the points of a day
+        return Fan((), np.empty((5, 0)), np.empty(0))  # a count by definition: the points of a day
     count = sum(at.timestamp() <= end_s for at in fan.at)
     return Fan(fan.at[:count], fan.points[:, :count], fan.limit[:count])
 

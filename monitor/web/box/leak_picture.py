@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52.0, 470.0, 18.0, 250.0  # units of the drawing; judgement: as the template's view box
 _MOST_ROWS = 12  # a count; judgement: a table that is read, not searched
-_NEAR_ENDS = 60.0  # units of the drawing; judgement: half the words of a day
+_WORDS_WIDE = 130.0  # units of the drawing; judgement: the words of a change, with the year
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class LeakPicture:
     bands: Sequence[str]
     change: Tick | None
     change_anchor: str
-    """Where the words of the change stand from their place: start, middle or end."""
+    """Which end of the words of the change stands at their place: start or end."""
     first_day: str
     last_day: str
     slope: str
@@ -103,9 +103,7 @@ def _change(answer: Assessment, line: LeakLine, axes: Axes, words: Wording) -> T
 
 
 def _anchor(change: Tick | None, axes: Axes) -> str:
-    if change is None or axes.left + _NEAR_ENDS < change.place < axes.right - _NEAR_ENDS:
-        return "middle"
-    return "start" if change.place < axes.right - _NEAR_ENDS else "end"
+    return "end" if change is not None and change.place > axes.right - _WORDS_WIDE else "start"
 
 
 def _rows(line: LeakLine, answer: Assessment, words: Wording, scale: float) -> list[tuple[str, str, str, str]]:

@@ -9,8 +9,8 @@ import orjson
 from markupsafe import Markup
 
 from monitor.presentation.mark_wording import why_marked
-from monitor.web.box.course import SIGNS, few_marked, hours_of_a_mean, thinned
-from monitor.web.box.views import View, fan_of
+from monitor.web.box.course import SIGNS, few_marked, hours_of_a_mean, thinned, top_with
+from monitor.web.box.views import View, fan_of, limit_along
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, LedgerEntry, ReadingSeries
     from monitor.web.box.course import Course, Thinned
 
-_FINER = 1  # digits beyond those that are said; judgement: a line is drawn finer than it is read
+_FINER = 1  # digits beyond those that are said; judgement: a fan is a smooth line, what was seen is not
 
 
 def numbers(
@@ -35,12 +35,12 @@ def numbers(
         "decimals": view.decimals,
         "zone": str(words.zone),
         "asOf": answer.as_of.timestamp(),
-        "top": top if view is View.humidity else None,
+        "top": top_with(course, top, with_room=with_room) if view is View.humidity else None,
         "limit": round(100.0 * answer.box.humidity_limit, 2) if view is View.humidity else None,
         "temperatureUnit": words.temperature_unit,
         **_seen(view, seen),
-        "limits": [] if view is View.humidity else _limits(view, answer, seen),
-        "temperature": _plain(np.array([words.degrees(value) for value in seen.temperature_degc]), 1),
+        "limits": [] if view is View.humidity else _limits(view, answer, course.history, seen),
+        "temperature": _differences(np.array([words.degrees(value) for value in seen.temperature_degc]), 1),
         "fan": _fan(view, answer, words),
         "room": _seen(view, thinned(course.room, seen.hours)) if with_room else None,
         "marks": _marks(view, few_marked(course.marked, seen.hours)),
@@ -72,13 +72,26 @@ def as_json(chart: dict[str, Any]) -> bytes:
 
 
 def _seen(view: View, seen: Thinned) -> dict[str, Any]:
-    """Values with the seconds from one to the next: most are alike, so they travel in a few bytes."""
+    """Values, and the seconds from one to the next: most are alike, so they travel in a few bytes."""
     at_s = seen.at_s.astype(int)
-    return {"steps": np.diff(at_s, prepend=0).tolist(), "values": _plain(view.of(seen), view.decimals + _FINER)}
+    return {"steps": np.diff(at_s, prepend=0).tolist(), "values": _differences(view.of(seen), view.decimals)}
 
 
-def _limits(view: View, answer: Assessment, seen: Thinned) -> list[float]:
-    return _plain(view.of_air(seen.temperature_degc, answer.box.humidity_limit), view.decimals)
+def _differences(values: NDArray[np.float64], digits: int) -> list[int | None]:
+    """Return each value less the last known one, in units of its last digit; null where it isn't known."""
+    last = 0
+    told: list[int | None] = []
+    for value in np.round(values * 10.0**digits).tolist():  # by definition of digits
+        if value != value:  # noqa: PLR0124 -- not a number
+            told.append(None)
+            continue
+        told.append(int(value) - last)
+        last = int(value)
+    return told
+
+
+def _limits(view: View, answer: Assessment, history: ReadingSeries, seen: Thinned) -> list[float]:
+    return _plain(limit_along(view, answer.box.humidity_limit, history, seen.at_s), view.decimals + _FINER)
 
 
 def _fan(view: View, answer: Assessment, words: Wording) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -114,8 +115,8 @@ def marked(found: ReadingSeries, words: Wording) -> list[MarkedRow]:
 
 def _by_week(at_s: NDArray[np.float64], zone_s: float) -> list[tuple[int, slice]]:
     numbers, starts = np.unique((at_s + zone_s) // _WEEK_S, return_index=True)
-    ends = [*starts[1:].tolist(), len(at_s)]
-    return [(int(week), slice(*span)) for week, *span in zip(numbers, starts.tolist(), ends, strict=True)]
+    spans = pairwise((*starts.tolist(), len(at_s)))
+    return [(int(week), slice(*span)) for week, span in zip(numbers.tolist(), spans, strict=True)]
 
 
 def _means(at_s: NDArray[np.float64], values: NDArray[np.float64], zone_s: float) -> list[tuple[int, float]]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.physics import calculators
+from monitor.web.box.course import thinned
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     Column = NDArray[np.float64]
 
+_DAY_HOURS = 24  # by definition
 FAN_DAYS = 90  # judgement: a season; beyond it the interval fills the chart
 _PCT = 100.0  # by definition
 _PA_PER_KPA = 1e3  # exact
@@ -42,7 +44,7 @@ class View(StrEnum):
     @property
     def decimals(self) -> int:
         """Return to how many places its numbers are said."""
-        return {"humidity": 1, "vapor": 3, "absolute": 2}[self.value]  # judgement: as fine as a good sensor
+        return {"humidity": 1, "vapor": 3, "absolute": 2}[self.value]  # digits; judgement: as fine as a good sensor
 
     def of(self, series: Thinned) -> Column:
         """Return the numbers of what was seen."""
@@ -63,6 +65,14 @@ class View(StrEnum):
             return _PCT * humidity
         air = calculators.moisture(temperature_degc, humidity)
         return air["vapor_kpa" if self is View.vapor else "absolute_g_per_m3"]
+
+
+def limit_along(view: View, limit: float, history: ReadingSeries, at_s: Column) -> Column:
+    """Return a humidity limit in a view at some instants, at the temperature of their days: hours only flutter."""
+    days = thinned(history, _DAY_HOURS)
+    if not len(days.at_s):
+        return np.full(len(at_s), np.nan)
+    return view.of_air(np.interp(at_s, days.at_s, days.temperature_degc), limit)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
