@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import socket
+import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
 from urllib.parse import urlsplit
@@ -325,6 +326,30 @@ def test_no_more_connections_are_held_than_there_is_room_for(shelf: Shelf, monke
             except ConnectionResetError:
                 pass
     assert still <= 20
+
+
+def test_who_takes_nothing_of_the_answers_is_left(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connections, "_READ_S", 0.2)
+    lost = threading.Event()
+    usual = connections.Connection.connection_lost
+
+    def connection_lost(self: connections.Connection, error: Exception | None) -> None:
+        usual(self, error)
+        lost.set()
+
+    monkeypatch.setattr(connections.Connection, "connection_lost", connection_lost)
+    place = urlsplit(address)
+    with socket.socket() as reader:
+        reader.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        reader.connect((place.hostname, place.port))
+        reader.settimeout(1)
+        ask = b"GET /assets/vendor/uPlot.iife.min.js HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        try:
+            for _ in range(400):
+                reader.sendall(ask)
+        except OSError:
+            pass  # the server reads no more, or has left already
+        assert lost.wait(60)
 
 
 def test_the_server_believes_no_header_of_a_proxy_and_names_itself_nowhere(shelf: Shelf, address: str) -> None:
