@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.clock import utc_now
@@ -34,7 +33,7 @@ from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app
-from monitor.web.serving import uvicorn_settings
+from monitor.web.serving import Server, uvicorn_settings
 from monitor.web.snapshot import (
     HISTORY_DAYS,
     Keeper,
@@ -151,7 +150,7 @@ def serving(
     """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn_settings(create_app(shelf, keeper, **settings)))
+    server = Server(uvicorn_settings(create_app(shelf, keeper, **settings)))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

@@ -77,7 +77,7 @@ def open_stores(
     if begin:
         _make_folder(database.parent)
     if read_only:
-        _require_database(database)
+        require_database(database)
     else:
         require_begun(database.parent)
     with ExitStack() as stack:
@@ -126,7 +126,7 @@ def forward_all_again(database: Path, now: datetime) -> int:
     """Let the listener forward every reading once more, and return how many wait then."""
     from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
 
-    _require_database(database)
+    require_database(database)
     file = Database(database, now=now)
     try:
         return queue_all(file)
@@ -138,7 +138,7 @@ def look_at_forwarding(database: Path, influx: InfluxAddress, now: datetime) -> 
     """Ask InfluxDB whether it is there, and count what it does not have yet."""
     from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
 
-    _require_database(database)
+    require_database(database)
     file = Database(database, read_only=True)
     try:
         return look_at(file, influx, now)
@@ -167,7 +167,8 @@ def require_begun(folder: Path) -> None:
         )
 
 
-def _require_database(database: Path) -> None:
+def require_database(database: Path) -> None:
+    """Refuse a database that is not there, where none is to be begun."""
     require_begun(database.parent)
     if not database.exists():
         raise StoreError(

@@ -16,7 +16,7 @@ from monitor.presentation.texts import texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
-from monitor.store.opening import open_stores
+from monitor.store.opening import open_stores, require_database
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 from monitor.web.work import Work
@@ -90,7 +90,11 @@ class Site:
 
     @contextmanager
     def writing(self) -> Iterator[Stores]:
-        """Open the stores for a deed; afterwards the pages look anew."""
+        """Open the stores for a deed; afterwards the pages look anew.
+
+        A page never begins a database: it would stand empty in the place of one that vanished.
+        """
+        require_database(self.shelf.database_path)
         with open_stores(self.shelf.database_path, influx=self.shelf.influx, now=utc_now()) as stores:
             yield stores
         self.keeper.look_soon()

@@ -163,7 +163,7 @@ def test_new_numbers_are_drawn_and_the_choice_stays(page: Page) -> None:
     page.evaluate(
         """() => { const held = document.getElementById("chart-numbers");
         const numbers = JSON.parse(held.textContent);
-        numbers.values = numbers.values.map(() => 7.7);
+        numbers.values = numbers.values.map((_, i) => (i ? 0 : 77)); // tenths, each less the one before
         held.textContent = JSON.stringify(numbers);
         document.dispatchEvent(new Event("siccast:shown")); }"""
     )

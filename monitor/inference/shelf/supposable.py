@@ -19,6 +19,7 @@ class Supposable:
     """The posterior of a box at an instant; each question costs one forecast."""
 
     posterior: Posterior
+    """Of now, with how the boxes of the shelf are used."""
 
     def forecast(self, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
         """Return the forecast of the box as it would be.

@@ -79,7 +79,8 @@ class EnterPages:
         return answer
 
     def _page(self, typed: Mapping[str, str], *, status: int = HTTPStatus.OK, wrong: str = "") -> Response:
-        answer = self.site.page(
+        answer = self.site.renderer.page(
+            self.site.shelf,
             "enter.html",
             snapshot=None,
             status=status,
