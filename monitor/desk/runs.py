@@ -102,6 +102,8 @@ class RunReport:
     """Share of the beads that stayed in the run."""
     further: tuple[Further, ...] = ()
     """What other declared appliances would still bring."""
+    spilled_between_s: tuple[float, float] | None = None
+    """Where no curve fits, but one would if beads had fallen out then: heat before and after."""
 
     @property
     def still_removable_g(self) -> float:
@@ -183,6 +185,7 @@ def report(
     draw_w = mean_draw_w(appliance or appliance_of(run))
     time_to_end = it.fit.time_to_end_s(SETTLED_SHARE * it.fit.dry_mass_g().p50)
     weighings = run.weighings
+    spilled = None if it.fit.fits else _spill_that_explains(run, it)
     mass_g = float(np.median(it.fit.mass_g(it.fit.heated_s))) if run.unweighed_spills else weighings[-1].mass_g
     loading = it.fit.loading_g_per_g()
     return RunReport(
@@ -205,10 +208,11 @@ def report(
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
         services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(inventory, run.charge_before)),
         jar_relative_humidity=_jar(beads, loading, capacity_of(inventory, run.charge_before)[0]),
-        remarks=_remarks(beads, run, it),
+        remarks=_remarks(beads, run, it, spilled),
         fits=it.fit.fits,
         kept_share=it.kept_share,
         further=further_methods(inventory, run, declared, it.fit.dry_mass_g().p50, loading.p50),
+        spilled_between_s=spilled,
     )
 
 
@@ -346,7 +350,7 @@ def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantil
     return Quantiles(*(float(beads.isotherm.relative_humidity(loading, STORAGE_DEGC)) for loading in held))
 
 
-def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
+def _remarks(beads: Desiccant, run: Run, it: Fitted, spilled: tuple[float, float] | None) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
         told.append("The beads took up water in between. So only the weighings since then count for the drying curve.")
@@ -356,7 +360,7 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
         left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
         told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
     if not it.fit.fits:
-        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(run, it)}")
+        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(spilled)}")
     if kept_since_last(run) is None:
         told.append("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left.")
     told += tare_remarks(run)
@@ -371,9 +375,18 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _what_would_explain(run: Run, it: Fitted) -> str:
+def _what_would_explain(spilled: tuple[float, float] | None) -> str:
     """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
     slip = "find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`"
+    if spilled is None:
+        return f"Beads that fell out once do not explain it either. So {slip}."
+    before_min, after_min = (heated_s / 60.0 for heated_s in spilled)
+    between = f"between {before_min:g} and {after_min:g} min of heating"
+    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_min:g}`. If not, {slip}."
+
+
+def _spill_that_explains(run: Run, it: Fitted) -> tuple[float, float] | None:
+    """Return the heat before and after the one spill that would make sense of weighings without a curve."""
     best = min(
         (
             (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
@@ -382,10 +395,9 @@ def _what_would_explain(run: Run, it: Fitted) -> str:
         default=(np.inf, 0),
     )
     if run.spills or best[0] > 1.0:
-        return f"Beads that fell out once do not explain it either. So {slip}."
+        return None
     before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
-    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heating"
-    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_s / 60.0:g}`. If not, {slip}."
+    return before_s, after_s
 
 
 def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedPoint]:
