@@ -172,7 +172,18 @@ def report(
     declared: Sequence[Appliance] = (),
 ) -> RunReport:
     """Return what to show of a run; ``declared``: the appliances that could go on with it."""
-    it = fitted(inventory, run)
+    return _report(inventory, run, fitted(inventory, run), boxes, appliance=appliance, declared=declared)
+
+
+def _report(
+    inventory: Inventory,
+    run: Run,
+    it: Fitted,
+    boxes: Sequence[Box],
+    *,
+    appliance: Appliance | None = None,
+    declared: Sequence[Appliance] = (),
+) -> RunReport:
     beads = beads_of(inventory, run.start.charge)
     judgement = judge(
         it.fit,
@@ -225,16 +236,18 @@ def slower_than_it_looked(before: Fitted, told: RunReport) -> bool:
 
 def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
     """Return runs as pictures."""
-    curves = []
-    for name in names:
-        run = inventory.run(name)
-        told, it = report(inventory, run, boxes), fitted(inventory, run)
-        longest_s = _CURVE_AHEAD * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
-        times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
-        floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
-        weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
-        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g, weighed))
-    return tuple(curves)
+    return tuple(run_curve(inventory, inventory.run(name), boxes) for name in names)
+
+
+def run_curve(inventory: Inventory, run: Run, boxes: Sequence[Box], declared: Sequence[Appliance] = ()) -> RunCurve:
+    """Return a run as a picture, with its report."""
+    it = fitted(inventory, run)
+    told = _report(inventory, run, it, boxes, declared=declared)
+    longest_s = _CURVE_AHEAD * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
+    times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
+    floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
+    weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
+    return RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g, weighed)
 
 
 def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None:

@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from monitor.errors import SiccastError
 from monitor.presentation.shipped import shipped
 from monitor.web.box.pages import BoxPages
+from monitor.web.desk.pages import DeskPages
 from monitor.web.guard import Guard
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
@@ -40,6 +41,7 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
         routes=[
             *front.routes(),
             *BoxPages(site).routes(),
+            *DeskPages(site).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
         middleware=[Middleware(Guard, host=host), _gzip()],
