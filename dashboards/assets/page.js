@@ -14,6 +14,7 @@
   const put = (text) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     document.title = page.title;
+    if (document.activeElement?.matches("button, a")) document.activeElement.blur(); // the one in use is left as it was
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
       if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue: true, callbacks: kept });

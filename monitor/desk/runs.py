@@ -243,7 +243,8 @@ def run_curve(inventory: Inventory, run: Run, boxes: Sequence[Box], declared: Se
     """Return a run as a picture, with its report."""
     it = fitted(inventory, run)
     told = _report(inventory, run, it, boxes, declared=declared)
-    longest_s = _CURVE_AHEAD * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
+    so_far_s, step_s = told.heated_s - it.heated_before_s, told.judgement.next_step_s
+    longest_s = max(_CURVE_AHEAD * max(so_far_s, step_s), so_far_s + step_s)
     times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
     floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
     weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))

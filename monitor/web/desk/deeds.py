@@ -52,7 +52,7 @@ class MeanwhileError(UnconfirmedError):
             "none is left" if last is None else f"{words.weight(last.mass_g)} after {minutes(last.heated_s)} of heat"
         )
         super().__init__(
-            f"Not saved: the weighings have changed since this page was shown (the last one now: {there})."
+            f"The weighings have changed since this page was shown (the last one now: {there})."
             " Is yours the same weighing, or one more?"
         )
         self._seen = seen(run)

@@ -124,6 +124,8 @@ class RunView:
     unit: str
     too_long: str
     timer: TimerView | None
+    rested: str
+    """How long ago anything was logged or a timer rang, where that is so long that beads took up water."""
     newest: Newest | None
     method: str
     method_services: Sequence[str]
@@ -166,7 +168,8 @@ def run_view(
         is_open=run.open,
         step=now_to_do,
         seen=seen(run),
-        after=after or ("0" if now_to_do == "interrupted" else ""),
+        after=after,
+        rested=_rested(run, timer, at),
         suggested=f"{report.judgement.next_step_s / 60.0:g}" if report else "",
         last=_last(run, at.now, words),
         prefilled=_prefilled(run, inventory, events, at),
@@ -227,6 +230,16 @@ def _step(run: Run, timer: TimerView | None, now: datetime, step: str, after: st
     return "interrupted" if interrupted else "heat"
 
 
+def _rested(run: Run, timer: TimerView | None, at: Moment) -> str:
+    if not run.weighings or not run.open or (timer is not None and timer.state != "over"):
+        return ""
+    since = at.now - run.weighings[-1].at
+    if timer is not None and run.timer is not None:
+        rang_s = run.timer.clock_s + run.timer.planned_s - run.timer.heated_s
+        since = timedelta(seconds=at.clock.timestamp() - rang_s)
+    return ago(since) if since > INTERRUPTED_AFTER else ""
+
+
 def _last(run: Run, now: datetime, words: Wording) -> str:
     if not run.weighings:
         return ""
@@ -281,7 +294,7 @@ def _standing(curve: RunCurve, words: Wording) -> Standing:
     only_first = len(report.run.weighings) == 1
     gain, step = report.judgement.next_gain_g, minutes(report.judgement.next_step_s)
     return Standing(
-        headline="The first weight is saved" if only_first else verdict_headline(verdict),
+        headline=_headline(report, only_first=only_first),
         sign="unsure" if only_first else _SIGNS.get(verdict, "unsure"),
         stops=report.verdict.stops,
         left=weighable_spread(report.left_g, words),
@@ -297,6 +310,12 @@ def _standing(curve: RunCurve, words: Wording) -> Standing:
         result=_plain(result_sentence(report, words), words),
         jar=jar_sentence(report),
     )
+
+
+def _headline(report: RunReport, *, only_first: bool) -> str:
+    if not report.run.open and not report.verdict.stops:
+        return "Finished before it was done"
+    return "The first weight is saved" if only_first else verdict_headline(report.verdict.value)
 
 
 def _further(water_g: float, time_s: Quantiles, words: Wording) -> str:
