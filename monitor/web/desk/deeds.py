@@ -83,7 +83,7 @@ def weigh(desk: Desk, run: Run, form: Form, at: At) -> str:
     when = read(form, "at", lambda text: moments.instant(text, shelf.timezone, at.now)) or at.now
     weighed, sure = desk_input.weighing(run, told, shelf), form.get("sure") == "1"
     if form.get("undo") == "1":
-        _take_back_newest(desk, run)
+        _take_back_last_weighing(desk, run)
     if form.get("spilled") == "1":
         desk.spill(run.name, when, left=weighed, confirmed=sure)
     else:
@@ -205,6 +205,13 @@ def _take_back_newest(desk: Desk, run: Run) -> None:
         if each.event_id > newest.event_id:
             desk.undo(each.event_id)
     desk.undo(newest.event_id)
+
+
+def _take_back_last_weighing(desk: Desk, run: Run) -> None:
+    """Take back the newest weighing, with what was logged of the run after it."""
+    for each in reversed(desk.stores.events.events()):
+        if run.shown and getattr(each.event, "run", None) == run.name and each.event_id >= run.shown[-1].event_id:
+            desk.undo(each.event_id)
 
 
 def _require_open(run: Run) -> None:

@@ -22,6 +22,7 @@ from monitor.presentation.desk_wording import (
     weighable,
     weighable_spread,
 )
+from monitor.presentation.quantities import heating_s
 from monitor.presentation.wording import ago, beads
 from monitor.records import Quantiles
 from monitor.records.desk_events import HeatTimed, RunWeighed
@@ -117,6 +118,8 @@ class RunView:
     seen: str
     """The newest weighing that this page knows, so that one of another device is not passed over."""
     after: str
+    after_said: str
+    """The heat since the last weighing, as a person says it; '' where there was none."""
     suggested: str
     last: str
     prefilled: str
@@ -169,6 +172,7 @@ def run_view(
         step=now_to_do,
         seen=seen(run),
         after=after,
+        after_said=minutes(heating_s(after)) if after and heating_s(after) else "",
         rested=_rested(run, timer, at),
         suggested=f"{report.judgement.next_step_s / 60.0:g}" if report else "",
         last=_last(run, at.now, words),
