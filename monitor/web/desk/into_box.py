@@ -66,13 +66,18 @@ def moves_of(run: Run, events: Sequence[LoggedEvent]) -> list[LoggedEvent]:
     """Return the moves into boxes of the beads of a run, parts of them too, since its last weighing."""
     last = run.shown[-1].event_id if run.shown else 0
     later = [logged for logged in events if logged.event_id > last]
-    names = {run.start.charge}
-    names |= {each.event.into for each in later if isinstance(each.event, ChargeSplit) and each.event.charge in names}
+    names = names_of(run, later)
     return [
         each
         for each in later
         if isinstance(each.event, ChargeMoved) and each.event.charge in names and each.event.place.startswith(BOX)
     ]
+
+
+def names_of(run: Run, later: Sequence[LoggedEvent]) -> set[str]:
+    """Return the names of the charge of a run and of the parts that were split off it."""
+    splits = [each.event for each in later if isinstance(each.event, ChargeSplit)]
+    return {run.start.charge, *(split.into for split in splits if split.charge == run.start.charge)}
 
 
 def _there(inventory: Inventory, box: str) -> str:

@@ -29,7 +29,7 @@ from monitor.records.desk_events import HeatTimed, RunWeighed
 from monitor.web.desk.begin import tare_typed
 from monitor.web.desk.charges import charge_address, going_since, run_address
 from monitor.web.desk.curve import CurveView, curve_view
-from monitor.web.desk.into_box import IntoBoxView, into_box_view
+from monitor.web.desk.into_box import IntoBoxView, into_box_view, names_of
 from monitor.web.desk.timing import Moment, TimerView, timer_view
 
 if TYPE_CHECKING:
@@ -201,17 +201,19 @@ def seen(run: Run) -> str:
 
 def newest_deed(run: Run, events: Sequence[LoggedEvent]) -> LoggedEvent | None:
     """Return the newest thing that was logged of a run or, once it is finished, of its beads; no timers."""
-    mine = [logged for logged in events if _is_of(run, logged) and not isinstance(logged.event, HeatTimed)]
+    last = run.shown[-1].event_id if run.shown else 0
+    names = set() if run.open else names_of(run, [logged for logged in events if logged.event_id > last])
+    mine = [logged for logged in events if _is_of(run, names, last, logged)]
     newest = mine[-1] if mine else None
     return newest if newest is None or getattr(newest.event, "run", run.name) == run.name else None
 
 
-def _is_of(run: Run, logged: LoggedEvent) -> bool:
+def _is_of(run: Run, names: set[str], last: int, logged: LoggedEvent) -> bool:
     event = logged.event
-    if getattr(event, "run", None) == run.name:
-        return True
-    later = not run.open and logged.event_id > (run.shown[-1].event_id if run.shown else 0)
-    return later and run.start.charge in {getattr(event, "charge", None), getattr(event, "into", None)}
+    if isinstance(event, HeatTimed):
+        return False
+    of_beads = {getattr(event, "charge", None), getattr(event, "into", None)} & names
+    return getattr(event, "run", None) == run.name or (logged.event_id > last and bool(of_beads))
 
 
 def _newest(run: Run, events: Sequence[LoggedEvent]) -> Newest | None:
