@@ -17,6 +17,8 @@ from monitor.presentation.shipped import shipped
 from monitor.web.box.pages import BoxPages
 from monitor.web.desk.pages import DeskPages
 from monitor.web.guard import Guard
+from monitor.web.house.pages import HousePages
+from monitor.web.look import LookPage
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
 from monitor.web.snapshot import Keeper, read_stamp, take_snapshot
@@ -42,6 +44,8 @@ def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = No
             *front.routes(),
             *BoxPages(site).routes(),
             *DeskPages(site).routes(),
+            *HousePages(site).routes(),
+            *LookPage(site).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
         middleware=[Middleware(Guard, host=host), _gzip()],

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import httpx
 import pytest
-from conftest import require_program
+from browsing import beyond_the_right_edge, chromium, violations
 from desk_on_page import Clock, Hand, desk_of, desk_served
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
-from test_browser import CONTRASTS, FLAGS
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from monitor.desk.inventory import Run
 from monitor.records.desk_events import ChargePortioned, DeskEvent, HeatTimed, LotBought
@@ -19,13 +17,13 @@ from monitor.store.opening import open_stores
 
 pytestmark = pytest.mark.browser
 
-AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 PHONE = {"width": 390, "height": 844}
 LOT = LotBought("autumn", "silica_gel_orange_indicating", 5000.0)
+CHARGES = ("touch", "keys", "plain", "timed", "two", "seen")
 BOWLS: tuple[DeskEvent, ...] = (
     LOT,
-    *(ChargePortioned(name, "autumn", 262.0, "glass", 355.0, "room") for name in ("touch", "keys", "plain", "timed", "two", "seen")),
-)  # fmt: skip
+    *(ChargePortioned(name, "autumn", 262.0, "glass", 355.0, "room") for name in CHARGES),
+)
 
 
 @pytest.fixture(scope="module")
@@ -36,11 +34,8 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Shelf,
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    chromium = require_program("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+    with chromium() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -227,8 +222,6 @@ def test_two_browsers_on_one_run(browser: Browser, phone: BrowserContext, desk: 
 def test_no_state_of_a_run_has_an_accessibility_fault_or_scrolls_sideways(
     browser: Browser, desk: tuple[str, Shelf, Clock]
 ) -> None:
-    if not AXE.exists():
-        pytest.skip(f"needs {AXE.name} in {AXE.parent.name}")
     where = going(desk, "seen", ("617", "0"), ("596", "4"))
     address = desk[0]
     context = browser.new_context(viewport=PHONE, bypass_csp=True, reduced_motion="reduce")
@@ -236,12 +229,9 @@ def test_no_state_of_a_run_has_an_accessibility_fault_or_scrolls_sideways(
     found: dict[str, object] = {}
 
     def look(state: str) -> None:
-        page.add_script_tag(path=str(AXE))
-        faults = page.evaluate("axe.run().then((r) => r.violations.map((v) => [v.id, v.nodes.map((n) => n.html)]))")
-        beyond = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-        poor = page.evaluate(CONTRASTS)
-        if faults or beyond > 0 or poor:
-            found[state] = faults, beyond, poor
+        faults, beyond = violations(page), beyond_the_right_edge(page)
+        if faults or beyond > 0:
+            found[state] = faults, beyond
 
     for state, path in (("desk", "/desk"), ("new", "/desk/new?box=pa-dry"), ("begin", "/desk/charge/seen")):
         page.goto(address + path)
