@@ -128,7 +128,11 @@
     tick();
     awake(here?.dataset.state === "going");
     const field = main.querySelector("[data-wants-focus]");
-    if (field && !main.querySelector("[data-unsent]") && matchMedia("(pointer: fine)").matches) { field.focus(); field.select(); }
+    if (field && !main.querySelector("[data-unsent]") && matchMedia("(pointer: fine)").matches) {
+      step()?.querySelector("[data-focus]")?.removeAttribute("data-focus"); // where it would go without a field
+      field.focus();
+      field.select();
+    }
   };
   document.addEventListener("siccast:shown", shown);
   setInterval(tick, TICK_MS);
