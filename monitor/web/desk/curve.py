@@ -18,6 +18,9 @@ WIDTH, HEIGHT = 420, 250  # units of the drawing; judgement: as the template's v
 _LEFT, _RIGHT, _TOP, _BOTTOM = 42.0, 412.0, 10.0, 216.0  # units of the drawing; judgement: room for figures
 _MARGIN_SHARE = 0.06  # of the height; judgement: no line lies on the edge
 _STEPS_WANTED = 4  # a count; judgement: lines that can be told apart on a phone
+_STEPS = (1.0, 2.0, 5.0, 10.0)  # times a power of ten; judgement: figures that people count in
+_NEARLY = 0.75  # of the step that would give as many lines as wanted; judgement: some more lines do no harm
+_LEAST_SPAN = 1e-6  # grams or minutes; judgement: no division by zero
 _HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read
 
 
@@ -83,7 +86,7 @@ def curve_view(curve: RunCurve, words: Wording) -> CurveView:
 
 
 def _axis(first: float, last: float, begin: float, end: float) -> _Axis:
-    return _Axis(first, max(last - first, 1e-9), begin, end)  # judgement: no division by zero
+    return _Axis(first, max(last - first, _LEAST_SPAN), begin, end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +123,7 @@ def _ticks(first: float, last: float) -> list[float]:
     >>> _ticks(214.0, 263.0)
     [220.0, 230.0, 240.0, 250.0, 260.0]
     """
-    rough = max(last - first, 1e-6) / _STEPS_WANTED  # judgement: no division by zero
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * 0.75)
+    rough = max(last - first, _LEAST_SPAN) / _STEPS_WANTED
+    power = _STEPS[-1] ** math.floor(math.log10(rough))
+    step = next(factor * power for factor in _STEPS if factor * power >= _NEARLY * rough)
     return [round(step * place, 6) for place in range(math.ceil(first / step), math.floor(last / step) + 1)]

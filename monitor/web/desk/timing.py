@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 _RINGS_WITHIN_S = 1.0  # judgement: a browser that counted to the end may be that much ahead
-_TENTHS = 10.0  # by definition
+_TENTHS = 10.0  # a minute; judgement: 6 seconds of heat show on no scale
 
 
 @dataclass(frozen=True, slots=True)
