@@ -171,6 +171,7 @@ def test_beads_of_a_box_that_nobody_declared_need_three_answers(hand: Hand) -> N
         LotBought("silica_gel_type_A", "silica_gel_type_A", 150.0, AS_OF.date()),
         ChargePortioned("pa-dry-beads", "silica_gel_type_A", 150.0, "glass", 355.0, "unknown"),
     ]
+    assert "/desk/new?box=pa-dry" not in hand.look("/desk")
     hand.send("/desk/charge/pa-dry-beads/start", appliance="oven")
     assert 'value="505" data-wants-focus' in hand.text.replace('aria-invalid="true" ', "")
 

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 _URGENT = (BoxState.over_limit, BoxState.due)
 _SIGNS = {BoxState.over_limit: "over", BoxState.due: "due", BoxState.within_limit: "within"}
+OF_BOX = "-beads"
+"""What the name of a charge ends with that was taken out of a box before anybody declared it."""
 _FINISHED_SHOWN = 20  # a count; judgement: older ones are asked for by `siccast recharge compare`
 
 
@@ -95,6 +97,11 @@ def charge_address(name: str) -> str:
     return f"/desk/charge/{quote(name, safe='')}"
 
 
+def box_of_beads(charge: str, boxes: Iterable[str]) -> str:
+    """Return the box that beads were taken out of before anybody declared them; '' where it can't be told."""
+    return next((box for box in boxes if charge.startswith(f"{box}{OF_BOX}")), "")
+
+
 def going_since(run: Run, now: datetime, words: Wording) -> str:
     """Return how far a run is, in a line."""
     weighings = run.weighings
@@ -155,7 +162,12 @@ def _in_boxes(
         there = [charge for charge in inventory.charges.values() if charge.place == BOX + answer.box.name]
         seen.update(charge.name for charge in there)
         rows = [_of_charge(charge, inventory, answer, words) for charge in there if not charge.retired]
-        if not there and answer.charge is not None and answer.state is not BoxState.undeclared:
+        taken_out = any(
+            box_of_beads(charge.name, [answer.box.name]) and not charge.place.startswith(BOX)
+            for charge in inventory.charges.values()
+        )
+        unheard = not there and not taken_out and answer.state is not BoxState.undeclared
+        if unheard and answer.charge is not None:
             rows = [_of_box(answer, words)]
         (wanted if answer.state in _URGENT else resting).extend(rows)
     elsewhere = [c for c in inventory.charges.values() if c.place.startswith(BOX) and c.name not in seen]

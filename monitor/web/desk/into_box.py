@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.presentation.desk_wording import holds_until, service_lines, whereabouts
 from monitor.records.desk_events import BOX, SPARE, ChargeMoved, ChargeSplit
-from monitor.web.desk.new_beads import box_of_beads
+from monitor.web.desk.charges import box_of_beads
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -19,7 +19,7 @@ from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.records.names import LONGEST_NAME
 from monitor.records.words import CHARGE_STATES
 from monitor.web.desk.asked import answered, question
-from monitor.web.desk.charges import charge_address
+from monitor.web.desk.charges import OF_BOX, charge_address
 from monitor.web.desk.fields import Problem, WrongFieldError, as_typed, needed, problem, read, typed
 from monitor.web.forms import changes
 
@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from monitor.web.desk.asked import Question
     from monitor.web.site import Site
 
-_OF_BOX = "-beads"
-"""What the name of a charge ends with that was taken out of a box before anybody declared it."""
 HOLDERS = (
     ("glass", "glass"),
     ("ceramic", "ceramic"),
@@ -113,7 +111,7 @@ class NewBeadsPages:
         box = self._box(form)
         return NewBeadsView(
             box=box,
-            name=typed(form, "name") or unused_name(inventory, f"{box}{_OF_BOX}" if box else "beads"),
+            name=typed(form, "name") or unused_name(inventory, f"{box}{OF_BOX}" if box else "beads"),
             lots=[(f"lot:{lot.name}", f"{lot.name}: {beads(lot.bought.desiccant)}") for lot in inventory.lots.values()],
             kinds=[(f"kind:{kind}", beads(kind)) for kind in calculators.desiccant_kinds()],
             chosen=typed(form, "source") or self._kind_in(box),
@@ -171,11 +169,6 @@ def unused_name(inventory: Inventory, wish: str) -> str:
 def unused_lot(inventory: Inventory, kind: str) -> str:
     """Return a name for a lot of which only the kind is known."""
     return _unused(kind, inventory.lots)
-
-
-def box_of_beads(charge: str, boxes: Sequence[str]) -> str:
-    """Return the box that beads were taken out of before anybody declared them; '' where it can't be told."""
-    return next((box for box in boxes if charge.startswith(f"{box}{_OF_BOX}")), "")
 
 
 def _unused(wish: str, taken: Mapping[str, object]) -> str:
