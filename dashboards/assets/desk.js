@@ -103,7 +103,7 @@
   let stamp = null;
   const ask = async () => {
     const run = document.getElementById("run");
-    if (!run || document.visibilityState !== "visible") return;
+    if (!run || document.getElementById("connection") || document.visibilityState !== "visible") return; // or told by events
     const answer = await fetch(run.dataset.stamp).catch(() => null);
     if (!answer?.ok) return;
     const now = await answer.text();
