@@ -89,6 +89,14 @@ class Renderer:
         )
         return HTMLResponse(text, status_code=status)
 
+    def part(self, template: str, **values: Any) -> str:
+        """Return a part of a page."""
+        return self._templates.get_template(template).render(**values, token=self.tokens.token)
+
+    def drawing(self, template: str, **values: Any) -> str:
+        """Return a drawing that stands for itself."""
+        return self._templates.get_template(template).render(**values)
+
     def message(
         self, shelf: Shelf, heading: str, *, status: int = HTTPStatus.OK, waiting: bool = False, trouble: bool = False
     ) -> HTMLResponse:

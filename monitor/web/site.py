@@ -19,6 +19,7 @@ from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
+from monitor.web.work import Work
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,6 +62,8 @@ class Site:
     file: ShelfFile
     keeper: Keeper
     tokens: Tokens = field(default_factory=Tokens)
+    work: Work = field(default_factory=Work)
+    """Where slow answers are worked out."""
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
@@ -74,7 +77,8 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return Wording.of(self.shelf)
+        plan = self.keeper.newest.plan if self.keeper.newest else None
+        return Wording.of(self.shelf, plan.decided if plan else None)
 
     def now(self) -> datetime:
         """Return the instant of now; of a recording, its end."""

@@ -50,9 +50,10 @@ class RunPages:
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
-        tokens, run = self.site.tokens, "/desk/run/{name:path}"
+        site, run = self.site, "/desk/run/{name:path}"
         posts = [
-            Route(f"{run}/{deed}", changes(tokens, partial(self._do, deed)), methods=["POST"]) for deed in deeds.DEEDS
+            Route(f"{run}/{deed}", changes(site.tokens, partial(self._do, deed), site.work.run), methods=["POST"])
+            for deed in deeds.DEEDS
         ]
         return (
             Route(f"{run}/stamp", self.stamp, methods=["GET"]),
@@ -60,8 +61,11 @@ class RunPages:
             Route(run, self.look, methods=["GET"]),
         )
 
-    def look(self, request: Request) -> Response:
-        """Show a run."""
+    async def look(self, request: Request) -> Response:
+        """Show a run; its curve may have to be fitted."""
+        return await self.site.work.run(self._look, request)
+
+    def _look(self, request: Request) -> Response:
         query = request.query_params
         return self._page(request.path_params["name"], step=query.get("step", ""), after=query.get("after", ""))
 
