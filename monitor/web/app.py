@@ -20,6 +20,7 @@ from monitor.web.access.door import Door
 from monitor.web.access.who import Access
 from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
+from monitor.web.desk.pages import DeskPages
 from monitor.web.enter.pages import EnterPages
 from monitor.web.forms import FIELD, Tokens
 from monitor.web.guard import Guard, Served
@@ -72,6 +73,7 @@ def create_app(
             *front.routes(),
             *ChartPages(site).routes(),
             *BoxPages(site).routes(),
+            *DeskPages(site).routes(),
             *PlanPages(site, access).routes(),
             *HousePages(site).routes(),
             *LookPage(site).routes(),

@@ -194,9 +194,9 @@ class Keeper:
 
     async def _run(self) -> None:
         while True:
+            self._soon.clear()  # a deed while the snapshot is taken is looked at right after it
             await self.renew()
             self._first.set()
-            self._soon.clear()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._soon.wait(), self.pause_s)
 
