@@ -32,6 +32,7 @@ from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app
+from monitor.web.server import PageServer
 from monitor.web.snapshot import (
     HISTORY_DAYS,
     Keeper,
@@ -139,7 +140,8 @@ def serving(shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="hea
     """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(create_app(shelf, keeper=keeper), log_level="warning", lifespan="on"))
+    app = create_app(shelf, keeper=keeper)
+    server = PageServer(uvicorn.Config(app, log_level="warning", lifespan="on"), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

@@ -30,7 +30,17 @@ MAY_IMPORT: dict[str, set[str]] = {
     "backtest": {"backtest", "physics", "inference", *GROUND},
     "services": {"store.contracts", *GROUND},
     "presentation": {"presentation", "services", "desk", "settings", "physics.calculators", *GROUND},
-    "web": {"web", "presentation", "services", "desk", "settings", "store.opening", "physics.calculators", *GROUND},
+    "web": {
+        "web",
+        "presentation",
+        "services",
+        "desk",
+        "settings",
+        "store.opening",
+        "store.listener_lock",
+        "physics.calculators",
+        *GROUND,
+    },
     "cli": {
         "cli",
         "web",

@@ -15,6 +15,7 @@ from monitor.store.sqlite.kept_outlooks import SqliteKeptOutlooks
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
+from monitor.store.sqlite.watch import Marks, Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,6 +24,19 @@ if TYPE_CHECKING:
 
     from monitor.records import Forwarding, InfluxAddress
     from monitor.store.contracts import Boxes, DeskEvents, Imports, KeptOutlooks, Ledger, Readings, Upkeep
+
+__all__ = [
+    "Marks",
+    "Stores",
+    "Watch",
+    "forward_all_again",
+    "forward_readings",
+    "look_at_forwarding",
+    "open_stores",
+    "require_begun",
+    "restore_backup",
+    "watch",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +99,11 @@ def open_stores(
             SqliteBoxes(file, forwards=influx is not None),
             SqliteKeptOutlooks(file),
         )
+
+
+def watch(database: Path) -> Watch:
+    """Return what notices, at next to no cost, that anybody wrote into the shelf's file."""
+    return Watch(database, _require_database)
 
 
 def restore_backup(database: Path, source: Path) -> Path | None:

@@ -20,7 +20,7 @@ from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime
     from typing import Any
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
+    from monitor.web.notices import Notice
     from monitor.web.snapshot import Keeper, Snapshot
 
 
@@ -60,6 +61,8 @@ class Site:
     file: ShelfFile
     keeper: Keeper
     tokens: Tokens = field(default_factory=Tokens)
+    standing: Sequence[Notice] = ()
+    """What is wrong with the site, as it was seen last."""
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
@@ -99,7 +102,8 @@ class Site:
         self, template: str, *, snapshot: Snapshot | None, status: int = HTTPStatus.OK, **values: Any
     ) -> HTMLResponse:
         """Return a whole page."""
-        return self.renderer.page(self.shelf, template, snapshot=snapshot, status=status, **values)
+        notices = self.standing
+        return self.renderer.page(self.shelf, template, snapshot=snapshot, notices=notices, status=status, **values)
 
     def waiting(self) -> HTMLResponse:
         """Return the page that stands there until there is a first snapshot."""

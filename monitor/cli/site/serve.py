@@ -32,6 +32,7 @@ def serve(
     from monitor.store.opening import require_begun
     from monitor.web.app import create_app
     from monitor.web.guard import LOOPBACK
+    from monitor.web.server import PageServer
 
     shelf = load_shelf(shelf_folder(context.obj))
     require_begun(shelf.folder)
@@ -40,10 +41,9 @@ def serve(
         typer.echo("siccast: the page has no password. Anyone who can reach this address can read it", err=True)
     name = f"[{host}]" if ":" in host else host
     typer.echo(f"The shelf of {shelf.site} is at http://{name}:{listener.getsockname()[1]}/ (Ctrl-C stops it)")
-    settings = uvicorn.Config(
-        create_app(shelf, host), log_level="warning", access_log=False, server_header=False, lifespan="on"
-    )
-    uvicorn.Server(settings).run(sockets=[listener])
+    app = create_app(shelf, host)
+    settings = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False, lifespan="on")
+    PageServer(settings, app.state.subscribers).run(sockets=[listener])
 
 
 def _listen_at(host: str, port: int) -> socket.socket:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
+    from monitor.web.notices import Notice
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot
 
@@ -28,7 +29,7 @@ class ShelfPages:
     """The page of all boxes, made once for each snapshot."""
 
     site: Site
-    _front: tuple[Snapshot, bytes | memoryview] | None = None
+    _front: tuple[Snapshot, Sequence[Notice], bytes | memoryview] | None = None
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
     def routes(self) -> Sequence[Route]:
@@ -43,10 +44,11 @@ class ShelfPages:
     def front_page(self, snapshot: Snapshot) -> Response:
         """Return the page of all boxes at one instant."""
         with self._one_at_a_time:
-            if self._front is None or self._front[0] is not snapshot:
+            notices = self.site.standing
+            if self._front is None or self._front[0] is not snapshot or self._front[1] is not notices:
                 shown = view.view(snapshot, self.site.words)
-                self._front = snapshot, self.site.page("shelf.html", view=shown, snapshot=snapshot).body
-            return HTMLResponse(self._front[1])
+                self._front = snapshot, notices, self.site.page("shelf.html", view=shown, snapshot=snapshot).body
+            return HTMLResponse(self._front[2])
 
     def calendar(self, _request: Request) -> Response:
         """Hand the days of drying to a calendar program."""
@@ -55,5 +57,5 @@ class ShelfPages:
             raise HTTPException(
                 HTTPStatus.SERVICE_UNAVAILABLE, "The boxes are still being worked out; try again in a minute."
             )
-        days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.as_of)
+        days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.assessed_at or snapshot.as_of)
         return Response(days, media_type="text/calendar")

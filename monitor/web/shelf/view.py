@@ -56,6 +56,8 @@ class BoxCard:
     """The same, never without its age where it is old."""
     limit: str
     seen: str
+    seen_at: str
+    """The same as an instant, for machines."""
     is_stale: bool
     estimate_now: str
     """What humidity is now, where the last reading is old."""
@@ -117,6 +119,7 @@ def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
+        seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
         is_stale=silent_for(answer) is not None,
         estimate_now=words.estimate_now(answer),
         to_do=words.to_do(answer),
