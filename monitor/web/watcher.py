@@ -29,7 +29,7 @@ _LOOK_EVERY_S = 0.5  # judgement: what happens is seen within two seconds; a loo
 _SHARE_OF_TIME = 20.0
 """Times: putting readings in takes at most one part in so many of a core (a judgement)."""
 _STANDS_FOR = timedelta(minutes=1)  # judgement: ages on a page are told in minutes
-_LISTENER_EVERY_S = 5.0  # judgement: a listener that died is said before anybody wonders
+_LISTENER_EVERY_S = 2.0  # judgement: a listener that died is said before anybody wonders; a look takes some 2 ms
 _HABITS = timedelta(days=1)  # judgement: enough readings to know how often a sensor sends
 _REJECTED_EVERY_S = 10.0  # judgement: a broken node sends many, and each would have all pages load again
 

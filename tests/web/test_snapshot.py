@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -96,7 +97,8 @@ def test_the_page_says_when_it_is_not_the_newest_state(tmp_path: Path) -> None:
     shelf = make_shelf(tmp_path)
     keeper = Keeper(partial(take_snapshot_by_hand, shelf), lambda _: 1)
     with serving(shelf, keeper) as address:
-        keeper._remember("the disk is full")
+        assert keeper.newest is not None
+        keeper.newest = replace(keeper.newest, notice="the disk is full")
         assert "Not the newest state." in got(address).text
 
 
