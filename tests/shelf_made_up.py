@@ -136,10 +136,13 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 
 @contextmanager
-def serving(shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"') -> Iterator[str]:
-    """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
+def serving(
+    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', port: int = 0
+) -> Iterator[str]:
+    """Serve the page of a shelf, by default on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
     app = create_app(shelf, keeper=keeper)
     server = PageServer(uvicorn.Config(app, log_level="warning", lifespan="on"), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
