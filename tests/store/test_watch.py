@@ -1,4 +1,4 @@
-"""The watch beside the pages: it tells what others wrote by kind, costs no write, and outlives what becomes of files."""
+"""The watch beside the pages: it tells what others wrote by kind, costs no write, and outlives what happens to files."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import threading
 from datetime import timedelta
 from pathlib import Path
@@ -108,6 +109,20 @@ def test_a_vanished_database_is_said_and_taken_back_when_it_is_there_again(tmp_p
         (tmp_path / "away").rename(shelf.database_path)
         while "there is no database" in got(address).text:
             told.of("outlook")
+
+
+def test_a_locked_database_is_said_and_the_boxes_are_shown_once_it_is_free(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.store.sqlite.connection.BUSY_TIMEOUT_S", 0.1)
+    shelf = living_shelf(tmp_path)
+    other = sqlite3.connect(shelf.database_path)
+    other.execute("PRAGMA locking_mode = EXCLUSIVE")
+    other.execute("BEGIN IMMEDIATE")
+    with serving(shelf, wait_for="another process is using it") as address:
+        other.close()
+        while "10.0 %" not in plain(got(address).text):
+            pass
 
 
 def test_more_pages_than_are_told_get_503_and_when_to_try_again(

@@ -202,7 +202,9 @@ def test_the_wall_is_without_a_violation(browser: Browser, tmp_path: Path) -> No
             assert found == []
 
 
-def test_the_wall_moves_a_little_and_renews_itself_without_scripts(browser: Browser, page: Page, tmp_path: Path) -> None:
+def test_the_wall_moves_a_little_and_renews_without_scripts(browser: Browser, page: Page, tmp_path: Path) -> None:
+    browser: Browser, page: Page, tmp_path: Path
+) -> None:
     with wall_of(tmp_path, 12) as address:
         page.clock.install()
         page.goto(f"{address}/wall")
@@ -218,13 +220,13 @@ def test_the_wall_moves_a_little_and_renews_itself_without_scripts(browser: Brow
         context.close()
 
 
-def wall_of(folder: Path, boxes: int):  # type: ignore[no-untyped-def] # noqa: ANN201
+def wall_of(folder: Path, boxes: int):  # type: ignore[no-untyped-def]
     """Serve a wall of so many boxes, in every state."""
     shelf = make_shelf(folder)
     keeper, states = keeper_by_hand(shelf), assessments()
     taken = keeper._take
 
-    def take(clock):  # type: ignore[no-untyped-def] # noqa: ANN001, ANN202
+    def take(clock):  # type: ignore[no-untyped-def]
         answers = [states[place % len(states)] for place in range(boxes)]
         named = [replace(a, box=replace(a.box, name=f"{a.box.name[:9]}-{place}")) for place, a in enumerate(answers)]
         return replace(taken(clock), answers=tuple(named))
