@@ -88,10 +88,11 @@ class Site:
 
     @contextmanager
     def writing(self) -> Iterator[Stores]:
-        """Open the stores for a deed; afterwards the pages look anew."""
+        """Open the stores for a deed; afterwards every page shows it, and all is looked at anew."""
         with open_stores(self.shelf.database_path, influx=self.shelf.influx, now=utc_now()) as stores:
             yield stores
         self.keeper.look_soon()
+        self.keeper.carry_on_now()
 
     def desk(self, stores: Stores) -> Desk:
         """Return the recharge desk, which checks each deed before it is kept."""

@@ -35,6 +35,8 @@ _FIRST_WITHIN_S = 3.0
 hundreds of boxes take a second."""
 _SHARE_OF_TIME = 20.0
 """Times: assessing takes at most one part in so many of a core (a judgement)."""
+_PATIENCE_S = 2.0
+"""So long the answer to a deed waits for the pages to have it. A judgement: they will have it soon all the same."""
 _NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 
 _log = logging.getLogger(__name__)
@@ -94,14 +96,14 @@ def carry(shelf: Shelf, snapshot: Snapshot, clock: datetime) -> tuple[Snapshot, 
     if as_of < snapshot.as_of:  # a clock that was set back
         return snapshot, True
     with open_stores(shelf.database_path, read_only=True) as stores:  # the newest of each box is there at any site
-        latest = stores.readings.latest()
+        latest = stores.readings.latest(before=as_of)
     answers, whole = assess.with_newest(snapshot.answers, latest, as_of)
     room = latest.get(ROOM)
     carried = replace(
         snapshot,
         as_of=as_of,
         answers=tuple(assess.worst_first(answers)),
-        room=room if room is not None and room.at < as_of else snapshot.room,
+        room=room or snapshot.room,
         assessed_at=snapshot.assessed_at or snapshot.as_of,
     )
     is_as_before = (carried.as_of, carried.answers, carried.room) == (snapshot.as_of, snapshot.answers, snapshot.room)
@@ -232,6 +234,12 @@ class Keeper:
             async with self._one_at_a_time:
                 if self.newest is not None:
                     self.newest = await asyncio.to_thread(self._carried, self.newest)
+
+    def carry_on_now(self) -> None:
+        """Do so before returning, for a thread that did something which the next page is to show."""
+        if self._loop is not None:
+            with contextlib.suppress(TimeoutError):
+                asyncio.run_coroutine_threadsafe(self.carry_on(), self._loop).result(_PATIENCE_S)
 
     def _carried(self, snapshot: Snapshot) -> Snapshot:
         carried, whole = self._carry(snapshot, self.clock())

@@ -6,6 +6,7 @@ import asyncio
 import sqlite3
 import threading
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +16,15 @@ from living_shelf import add_elsewhere, listening, living_shelf, siccast
 from shelf_made_up import got, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
+from monitor.records import EntryKind, LedgerEntry
 from monitor.settings import load_shelf
 from monitor.store.listener_lock import lock_shelf
 from monitor.store.opening import Watch
 from monitor.web import live
 from monitor.web.app import create_app
 from monitor.web.live import Subscribers
+from monitor.web.site import ShelfFile, Site
+from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
 
 
 def plain(text: str) -> str:
@@ -56,6 +60,25 @@ def test_a_deed_logged_at_the_command_line_is_told_shown_and_answered_anew(tmp_p
         told.of("deed")
         assert "a new spool" in got(f"{address}/box/left").text
         told.of("outlook")
+
+
+def test_a_deed_of_this_page_is_in_the_snapshot_before_it_is_answered(tmp_path: Path) -> None:
+    shelf = living_shelf(tmp_path)
+
+    def log(site: Site) -> None:
+        at = utc_now()
+        with site.writing() as stores:
+            stores.ledger.log(LedgerEntry(EntryKind.note, "left", at, note="seen at once"), at)
+        assert site.keeper.newest is not None
+        assert site.keeper.newest.as_of > at
+
+    async def run() -> None:
+        keeper = Keeper(partial(take_snapshot, shelf), partial(read_stamp, shelf), carry=partial(carry, shelf))
+        await keeper.renew()
+        async with keeper.running():
+            await asyncio.to_thread(log, Site(ShelfFile(shelf), keeper))
+
+    asyncio.run(run())
 
 
 def test_a_box_that_speaks_for_the_first_time_gets_its_place(tmp_path: Path) -> None:

@@ -203,8 +203,6 @@ def test_the_wall_is_without_a_violation(browser: Browser, tmp_path: Path) -> No
 
 
 def test_the_wall_moves_a_little_and_renews_without_scripts(browser: Browser, page: Page, tmp_path: Path) -> None:
-    browser: Browser, page: Page, tmp_path: Path
-) -> None:
     with wall_of(tmp_path, 12) as address:
         page.clock.install()
         page.goto(f"{address}/wall")
