@@ -175,6 +175,8 @@ class Keeper:
         self.is_assessing = False
         self.assessments = 0
         """How often all was assessed."""
+        self.carrying_took_s = 0.0
+        """Processor time of putting new readings in, the last time."""
         self._take, self._stamp, self._carry, self._renew_s = take, stamp, carry, renew_s
         self._first = asyncio.Event()
         """Set once there is a snapshot, or none could be taken."""
@@ -242,9 +244,11 @@ class Keeper:
                 asyncio.run_coroutine_threadsafe(self.carry_on(), self._loop).result(_PATIENCE_S)
 
     def _carried(self, snapshot: Snapshot) -> Snapshot:
+        begun = time.thread_time()
         carried, whole = self._carry(snapshot, self.clock())
         if carried is not self.newest:
             self.prepare(carried)
+        self.carrying_took_s = time.thread_time() - begun
         if not whole:
             self.look_when_rested()
         return carried

@@ -89,8 +89,7 @@ class Watcher:
         is_rested = now_s >= self._not_before_s
         if DEED in self._waiting or (is_rested and (READINGS in self._waiting or self._stands_too_long())):
             await self.site.keeper.carry_on()
-            took_s = asyncio.get_running_loop().time() - now_s
-            self._not_before_s = now_s + _SHARE_OF_TIME * took_s
+            self._not_before_s = now_s + _SHARE_OF_TIME * self.site.keeper.carrying_took_s
             self._tell()
         elif READINGS not in self._waiting:
             self._tell()
