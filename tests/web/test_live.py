@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import threading
+from contextlib import ExitStack
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -164,16 +165,18 @@ def test_more_pages_than_are_told_get_503_and_when_to_try_again(
                     break
 
 
-def test_streams_end_with_the_server_and_so_does_its_watch(tmp_path: Path) -> None:
+def test_streams_end_with_the_server_and_leave_no_thread(tmp_path: Path) -> None:
     shelf = living_shelf(tmp_path)
     before = set(threading.enumerate())
-    with serving(shelf) as address, listening(address) as told:
-        thread = threading.Thread(target=told.to_the_end)
-        thread.start()
-        leaving = address
-    thread.join()
+    with ExitStack() as server:
+        address = server.enter_context(serving(shelf))
+        with listening(address) as told:
+            thread = threading.Thread(target=told.to_the_end)
+            thread.start()
+            server.close()
+            thread.join()
     with pytest.raises(httpx.TransportError):
-        httpx.get(leaving)
+        httpx.get(address)
     assert {one for one in threading.enumerate() if one.is_alive()} - before == set()
 
 
