@@ -11,9 +11,9 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import httpx
-import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.clock import utc_now
@@ -27,12 +27,14 @@ from monitor.records import (
     PlannedDay,
     Quantiles,
     Reading,
+    VaporFan,
 )
 from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app
 from monitor.web.server import PageServer
+from monitor.web.serving import uvicorn_settings
 from monitor.web.snapshot import (
     HISTORY_DAYS,
     Keeper,
@@ -112,11 +114,18 @@ def _with_fan(name: str, median_days: float, now: float) -> Assessment:
         FanDay(
             (AS_OF + timedelta(days=day)).date(),
             Quantiles(now + 0.7 * slope * day, now + slope * day, now + 1.4 * slope * day + 0.01),
+            (now + 0.9 * slope * day, now + 1.2 * slope * day + 0.004),
         )
         for day in range(1, 120)
     )
-    answer = assessment_of(name, replace(forecast_of(median_days), fan=fan))
+    answer = assessment_of(name, replace(forecast_of(median_days), fan=fan, vapor_fan=_vapor_fan(fan)))
     return replace(answer, latest=Reading(name, AS_OF - timedelta(minutes=20), 21.5, now), charge=charge(name))
+
+
+def _vapor_fan(fan: tuple[FanDay, ...]) -> VaporFan:
+    """Return the fan at 22 °C, where saturated air has 2.645 kPa (ASHRAE, Handbook: Fundamentals, 2017, ch. 1)."""
+    shares = [(q.p05, a, q.p50, b, q.p95) for q, (a, b) in ((d.relative_humidity, d.quartiles or (0, 0)) for d in fan)]
+    return VaporFan(*(tuple(2.645 * one for one in row) for row in zip(*shares, strict=True)), (22.0,) * len(fan))
 
 
 def keeper_by_hand(shelf: Shelf) -> Keeper:
@@ -137,14 +146,14 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 @contextmanager
 def serving(
-    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', port: int = 0
+    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', port: int = 0, **settings: Any
 ) -> Iterator[str]:
     """Serve the page of a shelf, by default on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     listener.bind(("127.0.0.1", port))
-    app = create_app(shelf, keeper=keeper)
-    server = PageServer(uvicorn.Config(app, log_level="warning", lifespan="on"), app.state.subscribers)
+    app = create_app(shelf, keeper, **settings)
+    server = PageServer(uvicorn_settings(app), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

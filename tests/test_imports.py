@@ -61,13 +61,16 @@ MAY_IMPORT: dict[str, set[str]] = {
 EXTRA: dict[str, set[str]] = {
     "services.intake": {"feed"},
     "services.reread_rejected": {"feed"},
+    "services.hand_readings": {"feed"},
     "services.site_check": {"feed", "physics.compiled"},
     "services.housekeeping": {"feed", "services"},
+    "services.adoption": {"settings"},
     "services.assess": {"physics", "inference", "planning", "services"},
     "services.box_by_box": {"services"},
     "services.dask_cluster": {"services"},
     "services.kept_outlooks": {"inference", "services"},
     "services.outlook_upkeep": {"services"},
+    "services.supposing": {"inference", "services"},
     "services.histories": {"inference"},
     "services.empty_box_test": {"inference"},
 }

@@ -6,6 +6,7 @@ const MOST_PAGES = 30;
 const PATIENCE_MS = 6000; // out of reach of the network a browser would try for minutes
 const AWAY_FOR_MS = 30000; // so long after a page that could not be had, its parts are not waited for
 const NOTHING_KEPT = "/offline";
+const SIGN_IN = "/enter"; // who is asked to sign in must not see what was kept before
 const NOT_SAVED = "/offline/not-saved";
 let failedAt = 0;
 
@@ -66,7 +67,8 @@ const page = async (event) => {
   try {
     const answer = await (request.mode === "navigate" ? withinPatience(fetch(request)) : fetch(request));
     failedAt = 0;
-    if (answer.status === 401 || answer.status === 403) event.waitUntil(caches.delete(PAGES));
+    const isRefused = answer.status === 401 || answer.status === 403;
+    if (isRefused || new URL(answer.url || url).pathname === SIGN_IN) event.waitUntil(caches.delete(PAGES));
     else if (mayBeKept(answer)) event.waitUntil(keepPage(url, answer.clone()));
     return answer;
   } catch (error) {

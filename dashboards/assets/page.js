@@ -7,6 +7,7 @@
   let shown = "";
 
   const isTyped = (field) => {
+    if (!field.name) return false; // moved by a script, and never sent
     if (field.type === "checkbox" || field.type === "radio") return field.checked !== field.defaultChecked;
     if (field.tagName === "SELECT") {
       const usual = Math.max(0, [...field.options].findIndex((option) => option.defaultSelected));
@@ -21,7 +22,7 @@
     beforeNodeMorphed: (old, fresh) => {
       if (!(old instanceof Element)) return true;
       if (old.hasAttribute("data-keep")) return false; // drawn or filled by a script
-      if (keepsTyped && isUnsaved(old)) return false;
+      if (keepsTyped && (isUnsaved(old) || (old.hasAttribute("data-beside-form") && isUnsaved(old.previousElementSibling)))) return false;
       if (old.tagName === "DETAILS" && fresh instanceof Element) fresh.toggleAttribute("open", old.open);
       return true;
     },
@@ -32,7 +33,9 @@
     document.title = page.title;
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
-      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue: true, callbacks: rules(keepsTyped) });
+      // of what has the focus nothing within is touched: right for a field that is being filled in, not for the whole page
+      const ignoreActiveValue = document.activeElement?.matches("input, select, textarea") ?? false;
+      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue, callbacks: rules(keepsTyped) });
     }
     const token = page.querySelector("form input[name=token]")?.value; // another one after the server was started again
     if (token) for (const field of document.querySelectorAll("form input[name=token]")) field.value = token;

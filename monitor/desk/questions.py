@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.desk.cautions import color_seen
 from monitor.desk.inventory import LEAST_OF_DECLARED
 from monitor.desk.methods import services_of
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
@@ -183,6 +184,29 @@ def _beads_there(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEnt
     """Return the newest entry before this one that says what beads are in its box, and how much."""
     before = [other for other in others if other.kind in STARTS and other.at <= entry.at]
     return next((other for other in reversed(before) if other.desiccant and other.dry_mass_g), None)
+
+
+def color_of_beads(box: str, before: Sequence[LedgerEntry], seen: str) -> tuple[str, str]:
+    """Return the color that the beads of a box showed, in the words of their dye, and what it can and can't say.
+
+    ``before`` are the entries of the box up to then.
+
+    Raises
+    ------
+    LedgerError
+        If nobody logged which beads were in it, or these never look like that.
+    """
+    kind = beads_in(before)
+    if kind is None:
+        raise LedgerError(
+            f"no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`"
+        )
+    return color_seen(kind, seen)
+
+
+def beads_in(entries: Sequence[LedgerEntry]) -> str | None:
+    """Return the kind of desiccant that these entries leave in a box; None where they name none."""
+    return next((entry.desiccant for entry in reversed(entries) if entry.desiccant), None)
 
 
 def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import ClusterError
+from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import (
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
     SILENT_AFTER_DAYS,
+    as_decided,
     due_at,
     just_filled,
     leaks_more,
@@ -32,6 +34,7 @@ from monitor.planning.due import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
     Assessment,
@@ -62,12 +65,18 @@ __all__ = [
     "ALMOST_SURE",
     "CHECK_THE_LID",
     "CHECK_THE_SENSOR",
+    "NOTHING_DECIDED",
     "SILENT_AFTER_DAYS",
+    "PlanConstraints",
+    "PlanWeights",
     "RechargePlan",
+    "as_decided",
     "assess",
+    "constraints_of",
     "just_filled",
     "leaks_more",
     "next_oven_day",
+    "over_already",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
@@ -268,7 +277,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
     latest = _latest(recent, newest, as_of)
     charge = _charge(histories.entries[box.name])
     over = _shows_over(box, recent, charge)
-    forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
     due = due_at(forecast, as_of) if forecast else None
     return Assessment(
         box=box,
@@ -288,9 +297,10 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         ),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
-        forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        leak_line=answer.leak_line,
     )
 
 
@@ -305,7 +315,7 @@ def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -
     return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)
 
 
-def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
+def over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
     """Return a forecast whose dates don't lie ahead where the box is over its limit, as shown or more likely than not.
 
     Inference gives the dates of a crossing that is still to come, beside the chance that it is not.

@@ -4,22 +4,32 @@ from __future__ import annotations
 
 from contextlib import asynccontextmanager
 from http import HTTPStatus
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import ClientDisconnect
+from starlette.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 
-from monitor.errors import SiccastError
+from monitor.errors import SiccastError, StoreError
 from monitor.presentation.shipped import shipped
+from monitor.web.access.door import Door
+from monitor.web.access.who import Access
+from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
+from monitor.web.enter.pages import EnterPages
 from monitor.web.etag import Unchanged
-from monitor.web.guard import Guard
+from monitor.web.forms import FIELD, Tokens
+from monitor.web.guard import Guard, Served
+from monitor.web.house.pages import HousePages
 from monitor.web.live import Subscribers
+from monitor.web.look import LookPage
 from monitor.web.offline import OfflinePages
+from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
 from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
@@ -30,33 +40,65 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
 
     from starlette.requests import Request
-    from starlette.responses import Response
+    from starlette.types import ASGIApp
 
     from monitor.settings import Shelf
 
 
-def create_app(shelf: Shelf, host: str = "127.0.0.1", keeper: Keeper | None = None) -> Starlette:
-    """Return the application that shows one shelf."""
-    file = ShelfFile(shelf)
+_RETRY_AFTER_S = 10  # judgement: by then most that write have ended
+
+FEEDS = ("/drying.ics",)
+"""Addresses that programs read which can't sign in."""
+
+
+class App(Starlette):
+    """The application with its guard outermost, so that what goes wrong within carries our headers too."""
+
+    def __init__(self, served: Served, **settings: Any) -> None:
+        super().__init__(**settings)
+        self._served = served
+
+    def build_middleware_stack(self) -> ASGIApp:
+        """Return what a request passes through."""
+        return Guard(super().build_middleware_stack(), self._served)
+
+
+def create_app(
+    shelf: Shelf, keeper: Keeper | None = None, *, access: Access | None = None, served: Served | None = None
+) -> Starlette:
+    """Return the application that shows one shelf; ``access`` decides who may see it."""
+    file, access = ShelfFile(shelf), access or Access()
     keeper = keeper or Keeper(
         lambda clock: take_snapshot(file.now, clock),
         lambda clock: read_stamp(file.now, clock),
         carry=lambda snapshot, clock: carry(file.now, snapshot, clock),
     )
-    site = Site(file, keeper)
+    site = Site(file, keeper, Tokens(access.file))
     front, subscribers = ShelfPages(site), Subscribers()
     keeper.prepare = front.front_page
-    app = Starlette(
+    app = App(
+        served or Served(),
         routes=[
             *front.routes(),
+            *ChartPages(site).routes(),
             *BoxPages(site).routes(),
+            *PlanPages(site).routes(),
+            *HousePages(site).routes(),
+            *LookPage(site).routes(),
             *WallPages(site).routes(),
             *OfflinePages(site).routes(),
             *subscribers.routes(),
+            *EnterPages(site, access).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
-        middleware=[Middleware(Guard, host=host), _gzip(), Middleware(Unchanged)],
-        exception_handlers={HTTPException: _refusal(site), SiccastError: _failure(site)},
+        middleware=[_door(site, access), _gzip(), Middleware(Unchanged)],
+        exception_handlers={
+            HTTPException: _refusal(site),
+            StoreError: _later(site),
+            SiccastError: _failure(site),
+            ClientDisconnect: lambda _request, _error: Response(),  # to nobody
+            Exception: _defect(site),
+        },
         lifespan=lambda _: _running(keeper, Watcher(site, subscribers)),
     )
     app.state.subscribers = subscribers
@@ -70,6 +112,13 @@ async def _running(keeper: Keeper, watcher: Watcher) -> AsyncIterator[None]:
         yield
 
 
+def _door(site: Site, access: Access) -> Middleware:
+    def message(words: str, status: int) -> Response:
+        return site.renderer.message(site.shelf, words, status=status)
+
+    return Middleware(Door, access=access, feeds=FEEDS, message=message)
+
+
 def _gzip() -> Middleware:
     # bytes; judgement: a packet of the network holds as much. Level; judgement: a quarter of the time of the highest
     return Middleware(GZipMiddleware, minimum_size=1024, compresslevel=4)
@@ -81,11 +130,10 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
     def show(_request: Request, error: Exception) -> Response:
         failed = HTTPStatus.INTERNAL_SERVER_ERROR
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
-        headers = error.headers if isinstance(error, HTTPException) else None
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
             words = "There is no such page."
         answer = site.renderer.message(site.shelf, words, status=status)
-        answer.headers.update(headers or {})
+        answer.headers.update(getattr(error, "headers", None) or {})
         return answer
 
     return show
@@ -96,3 +144,29 @@ def _failure(site: Site) -> Callable[[Request, Exception], Response]:
     return lambda _request, error: site.renderer.message(
         site.shelf, str(error), status=HTTPStatus.INTERNAL_SERVER_ERROR
     )
+
+
+def _later(site: Site) -> Callable[[Request, Exception], Response]:
+    """Return what shows that the database can't be used just now; a form that was sent can be sent again from there."""
+
+    def show(request: Request, error: Exception) -> Response:
+        form = getattr(request.state, "form", None) or {}
+        answer = site.page(
+            "later.html",
+            snapshot=None,
+            status=HTTPStatus.SERVICE_UNAVAILABLE,
+            why=str(error),
+            address=str(request.url.replace(scheme="", netloc="")),
+            is_form=request.method == "POST",
+            fields=[(name, value) for name, value in form.items() if name != FIELD],
+        )
+        answer.headers.update({"Retry-After": str(_RETRY_AFTER_S), "Cache-Control": "no-store"})
+        return answer
+
+    return show
+
+
+def _defect(site: Site) -> Callable[[Request, Exception], Response]:
+    """Return what shows a mistake of ours; the log has the rest."""
+    words = "siccast made a mistake here. What went wrong is in the log of `siccast serve`."
+    return lambda _request, _error: site.renderer.message(site.shelf, words, status=HTTPStatus.INTERNAL_SERVER_ERROR)

@@ -30,7 +30,7 @@ _ICONS = (
 def forget_kept(response: Response) -> Response:
     """Let the browser forget every page it keeps, with the worker that keeps them: for the answer to a logout.
 
-    The worker also forgets them by itself where a page is refused with 401 or 403.
+    The worker also forgets them by itself where it is asked to sign in, or refused with 401 or 403.
     """
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
     return response

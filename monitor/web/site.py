@@ -12,12 +12,14 @@ from starlette.exceptions import HTTPException
 from monitor.desk import Desk
 from monitor.errors import SettingsError
 from monitor.presentation.clock import utc_now
+from monitor.presentation.texts import texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
+from monitor.web.work import Work
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -61,12 +63,14 @@ class Site:
     file: ShelfFile
     keeper: Keeper
     tokens: Tokens = field(default_factory=Tokens)
+    work: Work = field(default_factory=Work)
+    """Where slow answers are worked out."""
     standing: Sequence[Notice] = ()
     """What is wrong with the site, as it was seen last."""
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
-        self.renderer = Renderer(self.tokens)
+        self.renderer = Renderer(self.tokens, texts_of(self.shelf.language, self.shelf.folder))
 
     @property
     def shelf(self) -> Shelf:
@@ -76,7 +80,8 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return Wording.of(self.shelf)
+        plan = self.keeper.newest.plan if self.keeper.newest else None
+        return Wording.of(self.shelf, plan.decided if plan else None)
 
     def now(self) -> datetime:
         """Return the instant of now; of a recording, its end."""

@@ -125,7 +125,7 @@ class Watcher:
         keeper = self.site.keeper
         if after.readings != before.readings:
             self._waiting.add(READINGS)
-        if after.ledger != before.ledger:
+        if (after.ledger, after.plan) != (before.ledger, before.plan):
             self._waiting.add(DEED)
             keeper.look_soon()
         if after.desk != before.desk:

@@ -17,7 +17,7 @@ from monitor.records import BoxHistory, Outlook, Reading
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.drawing import frame_of
-from monitor.web.shelf_page import card, headline
+from monitor.web.shelf.view import card, headline
 from monitor.web.snapshot import take_snapshot
 
 Run = Callable[..., Any]

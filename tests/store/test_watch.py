@@ -1,4 +1,4 @@
-"""The watch beside the pages: it tells what others wrote by kind, costs no write, and outlives what happens to files."""
+"""The watch of the pages: it tells what others wrote by kind, writes nothing, and outlives what happens to files."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreError
-from monitor.records import EntryKind, KeptOutlook, LedgerEntry, Reading, Rejection
+from monitor.records import DecisionKind, EntryKind, KeptOutlook, LedgerEntry, PlanDecision, Reading, Rejection
 from monitor.records.desk_events import LotBought
 from monitor.store.opening import Marks, Watch, open_stores, restore_backup, watch
 
@@ -60,6 +60,9 @@ def test_each_kind_is_told_by_itself(path: Path) -> None:
         stores.events.log(LotBought("spring", "silica_gel", NOW.date()), NOW, NOW)
         marks, before = watched.look(), marks
         assert differing(before, marks) == {"desk"}
+        stores.plan_decisions.keep(PlanDecision(DecisionKind.skip, NOW.date(), "left"), NOW)
+        marks, before = watched.look(), marks
+        assert differing(before, marks) == {"plan"}
         stores.readings.add([], [Rejection(NOW, "shed", "a/topic", b"?", "no number")])
         marks, before = watched.look(), marks
         assert differing(before, marks) == {"rejected"}

@@ -24,6 +24,7 @@ _MARKS = (
     "SELECT count(*), sum(at_ms) FROM latest",
     "SELECT max(entry_id), count(taken_back_at_ms) FROM ledger",
     "SELECT max(deed_id), count(taken_back_at_ms) FROM deeds",
+    "SELECT max(decision_id), count(taken_back_at_ms) FROM plan_decisions",
     "SELECT count(*), sum(as_of_ms) FROM kept_outlooks",  # of a row only the columns before its large ones are read
     "SELECT max(rejection_id) FROM rejected",
 )
@@ -37,6 +38,7 @@ class Marks:
     """Of the newest reading of each box."""
     ledger: Row
     desk: Row
+    plan: Row
     outlooks: Row
     rejected: Row
 

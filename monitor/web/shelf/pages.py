@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from monitor.presentation.calendar import plan_calendar
 from monitor.web.shelf import view
+from monitor.web.told import beside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,12 +37,12 @@ class ShelfPages:
         """Return the addresses."""
         return Route("/", self.shelf, name="shelf"), Route("/drying.ics", self.calendar, name="calendar")
 
-    def shelf(self, _request: Request) -> Response:
+    def shelf(self, request: Request) -> Response:
         """Show every box, worst first."""
         snapshot = self.site.keeper.newest
-        return self.site.waiting() if snapshot is None else self.front_page(snapshot)
+        return self.site.waiting() if snapshot is None else beside(self.site, request, self.front_page(snapshot))
 
-    def front_page(self, snapshot: Snapshot) -> Response:
+    def front_page(self, snapshot: Snapshot) -> HTMLResponse:
         """Return the page of all boxes at one instant."""
         with self._one_at_a_time:
             notices = self.site.standing

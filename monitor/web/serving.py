@@ -1,0 +1,88 @@
+"""How the pages are put on the network: uvicorn, with limits of its own and, where wanted, TLS."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from typing import TYPE_CHECKING
+
+import uvicorn
+
+from monitor.errors import SettingsError
+from monitor.web.connections import Connection
+from monitor.web.guard import MOST_HEAD_BYTES
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from starlette.types import ASGIApp
+
+_KEEP_ALIVE_S = 5  # judgement: what one page needs is asked for by then
+_BACKLOG = 128  # a count of connections; judgement: more of them would only wait
+_LAST_ANSWERS_S = 10  # judgement: a page takes less, and whoever stops it waits
+
+
+def uvicorn_settings(
+    app: ASGIApp, *, certificate: Path | None = None, key: Path | None = None, behind: str = ""
+) -> uvicorn.Config:
+    """Return how to serve the pages; ``behind`` is the address of a proxy, whose connections are many people's."""
+    of_this_server = type("ConnectionHere", (Connection,), {"shared": frozenset({behind} - {""})})
+    return uvicorn.Config(
+        app,
+        http=of_this_server,
+        ws="none",
+        lifespan="on",
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # the guard reads them, from the one proxy that was named
+        timeout_keep_alive=_KEEP_ALIVE_S,
+        timeout_graceful_shutdown=_LAST_ANSWERS_S,
+        backlog=_BACKLOG,
+        h11_max_incomplete_event_size=MOST_HEAD_BYTES,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
+    )
+
+
+def require_usable(certificate: Path, key: Path) -> None:
+    """Say what is wrong with the files of TLS before anything is served.
+
+    Raises
+    ------
+    SettingsError
+        Where they can't be read, or don't belong together.
+    """
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password=lambda: "")
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, FileNotFoundError | PermissionError) else str(error)
+        raise SettingsError(
+            f"can't use the certificate {certificate} with the key {key}: {why}. Both must be PEM files that you may"
+            " read, and the key must not have a password"
+        ) from None
+
+
+def listen_at(host: str, port: int) -> socket.socket:
+    """Return a socket that listens there; at `::` on both families of addresses.
+
+    Raises
+    ------
+    SettingsError
+        Where that can't be.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)  # whoever vanished is noticed
+    if family == socket.AF_INET6:
+        listener.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
+    try:
+        listener.bind((host, port))
+        listener.listen(_BACKLOG)  # from here on a browser waits instead of being refused
+    except OSError as error:
+        listener.close()
+        raise SettingsError(
+            f"can't serve at {host} port {port}: {error.strerror}. Try another --host or --port"
+        ) from error
+    return listener
