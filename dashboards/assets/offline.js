@@ -35,11 +35,10 @@ const copyOf = async (answer) => {
 
 const keepPage = async (url, answer) => {
   const cache = await caches.open(PAGES);
-  const copy = await copyOf(answer);
-  await cache.delete(url);
-  await cache.put(url, copy);
+  await cache.put(url, await copyOf(answer)); // in the place of the one before, which is there until then
   const known = await cache.keys();
-  for (const oldest of known.slice(0, Math.max(0, known.length - MOST_PAGES))) await cache.delete(oldest);
+  const others = known.filter((request) => request.url !== url);
+  for (const oldest of others.slice(0, Math.max(0, known.length - MOST_PAGES))) await cache.delete(oldest);
 };
 
 const mayBeKept = (answer) => answer.status === 200 && answer.type === "basic" && !answer.redirected
