@@ -145,12 +145,14 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 @contextmanager
 def serving(
-    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', **settings: Any
+    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', port: int = 0, **settings: Any
 ) -> Iterator[str]:
-    """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
+    """Serve the page of a shelf, by default on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
-    server = Server(uvicorn_settings(create_app(shelf, keeper, **settings)))
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    app = create_app(shelf, keeper, **settings)
+    server = Server(uvicorn_settings(app), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

@@ -89,6 +89,7 @@ __all__ = [
     "why_by_then",
     "why_check_the_lid",
     "why_over",
+    "with_newest",
     "words_for_today",
     "worst_first",
 ]
@@ -164,6 +165,48 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         ) from error
     with closing(DaskCluster(dask, workers)) as cluster:
         yield cluster
+
+
+def with_newest(
+    assessments: Sequence[Assessment], latest: Mapping[str, Reading], as_of: datetime
+) -> tuple[tuple[Assessment, ...], bool]:
+    """Return what is believed, carried on to an instant soon after, and whether that is all there is to it.
+
+    What was shown since is put in where it is no more than a figure. A box that is new, that speaks again, or whose
+    reading passes its limit either way has to be assessed anew; until then it stays as it was, so that nothing that is
+    returned contradicts its own state.
+    """
+    names = {assessment.box.name for assessment in assessments} | {a.box.room for a in assessments} | {ROOM}
+    whole = all(name in names or reading.at >= as_of for name, reading in latest.items())
+    carried = []
+    for one in assessments:
+        newest = latest.get(one.box.name)
+        if newest is None or newest.at >= as_of or (one.latest is not None and newest.at <= one.latest.at):
+            newest = one.latest
+        elif not _is_a_figure(one, newest):
+            newest, whole = one.latest, False
+        carried.append(replace(one, as_of=as_of, latest=newest))
+    return tuple(carried), whole
+
+
+def _is_a_figure(assessment: Assessment, newest: Reading) -> bool:
+    """Return whether a newer reading changes nothing that is said of a box but its figure."""
+    before = assessment.latest
+    if before is None or silent_for(assessment) is not None:
+        return False
+    over = _reading_is_over(assessment, newest)
+    return over is None or over is _reading_is_over(assessment, before)
+
+
+def _reading_is_over(assessment: Assessment, reading: Reading) -> bool | None:
+    """Return whether a reading shows a box to be over its limit, as ``_shows_over``; None where it says nothing."""
+    if assessment.state is BoxState.undeclared:
+        return False
+    if reading.marks & NOT_GOOD:
+        return None
+    if assessment.charge is not None and reading.at <= assessment.charge.at:
+        return False
+    return reading.relative_humidity > assessment.box.humidity_limit
 
 
 @dataclass(frozen=True)

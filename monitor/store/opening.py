@@ -16,6 +16,7 @@ from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.plan_decisions import SqlitePlanDecisions
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
+from monitor.store.sqlite.watch import Marks, Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -33,6 +34,19 @@ if TYPE_CHECKING:
         Readings,
         Upkeep,
     )
+
+__all__ = [
+    "Marks",
+    "Stores",
+    "Watch",
+    "forward_all_again",
+    "forward_readings",
+    "look_at_forwarding",
+    "open_stores",
+    "require_begun",
+    "restore_backup",
+    "watch",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +111,11 @@ def open_stores(
             SqliteKeptOutlooks(file),
             SqlitePlanDecisions(file),
         )
+
+
+def watch(database: Path) -> Watch:
+    """Return what notices, at next to no cost, that anybody wrote into the shelf's file."""
+    return Watch(database, require_database)
 
 
 def restore_backup(database: Path, source: Path) -> Path | None:

@@ -30,6 +30,8 @@ POLICY = "; ".join(
         "font-src 'self'",
         "img-src 'self'",
         "connect-src 'self'",
+        "manifest-src 'self'",
+        "worker-src 'self'",
         "base-uri 'none'",
         "form-action 'self'",
         "frame-ancestors 'none'",

@@ -67,7 +67,7 @@ def serve(
     _tell(shelf, access, scheme, host, listener.getsockname()[1], pair=pair)
     app = create_app(shelf, access=access, served=Served((*names_of_this_machine(), *(name or ())), behind))
     settings = uvicorn_settings(app, certificate=certificate, key=key, behind=behind)
-    Server(settings).run(sockets=[listener])
+    Server(settings, app.state.subscribers).run(sockets=[listener])
 
 
 def _access(shelf: Shelf, host: str, *, pair: bool, behind: str) -> Access:

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from monitor.web.access.door import ENTER
 from monitor.web.access.who import HERE, NOBODY, WHO, Access, address_of
 from monitor.web.forms import changes
+from monitor.web.offline import forget_kept
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -69,7 +70,7 @@ class EnterPages:
         answer = RedirectResponse(ENTER, status_code=HTTPStatus.SEE_OTHER)
         if (session := WHO.get()) not in (HERE, NOBODY):
             self.access.end(session, answer)
-        return answer
+        return forget_kept(answer)
 
     def _locked(self, form: Mapping[str, str], wait_s: float) -> Response:
         minutes = math.ceil(wait_s / 60.0)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
+    from monitor.web.notices import Notice
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot
 
@@ -38,6 +39,7 @@ class _Pages:
     """What one snapshot looks like, and its pages that were asked for, by what was asked."""
 
     shelved: view.Shelved
+    notices: Sequence[Notice]
     made: dict[Asked, bytes | memoryview] = field(default_factory=dict)
 
 
@@ -91,14 +93,18 @@ class ShelfPages:
 
     def _drawn(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview | None:
         pages = self._pages
-        if pages is None or pages.shelved.snapshot is not snapshot:
+        if pages is None or not self._are_of(pages, snapshot):
             return None
         return pages.made.get(pages.shelved.outspoken(asked))
 
+    def _are_of(self, pages: _Pages, snapshot: Snapshot) -> bool:
+        """Return whether these pages show this snapshot beside what is wrong with the site now."""
+        return pages.shelved.snapshot is snapshot and pages.notices is self.site.standing
+
     def _draw(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview:
         """Draw a page, and keep it; a search by name is not asked for twice."""
-        if self._pages is None or self._pages.shelved.snapshot is not snapshot:
-            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words))
+        if self._pages is None or not self._are_of(self._pages, snapshot):
+            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words), self.site.standing)
         pages = self._pages
         asked = pages.shelved.outspoken(asked)
         shown = view.view(pages.shelved, asked, self.site.words)
@@ -114,5 +120,5 @@ class ShelfPages:
             raise HTTPException(
                 HTTPStatus.SERVICE_UNAVAILABLE, "The boxes are still being worked out; try again in a minute."
             )
-        days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.as_of)
+        days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.assessed_at or snapshot.as_of)
         return Response(days, media_type="text/calendar")
