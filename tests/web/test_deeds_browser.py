@@ -19,7 +19,7 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "-
 PHONE = {"width": 390, "height": 844}
 TOO_SMALL = """() => [
     '#deeds button', '#deeds summary', '#deeds .chips label', '#deeds input:not([type=hidden])', '#deeds select',
-    '.ledger .button', '.suppose button', '.suppose input', '.quick .button', '.told .button',
+    '.ledger .button', '.suppose .button', '.suppose input', '.quick .button', '.told .button',
 ].flatMap((which) => [...document.querySelectorAll(which)])
     .filter((e) => e.checkVisibility() && (e.tagName === 'LABEL' || !e.closest('.chips label, .check')))
     .filter((e) => e.getBoundingClientRect().height < 43.5).map((e) => e.outerHTML.slice(0, 80))"""
