@@ -110,7 +110,7 @@ def test_a_database_that_vanished_is_said_on_the_page_and_not_made_anew(tmp_path
         page, box = got(address).text, got(f"{address}/box/over")
     assert "Not the newest state." in page
     assert "there is no database" in page
-    assert box.status_code == 500
+    assert box.status_code == 503
     assert "there is no database" in box.text
     with pytest.raises(StoreError, match="there is no database"):
         take_snapshot(shelf, LATER)
