@@ -69,6 +69,9 @@ class FakeReadings:
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         return self.series(box, start, end)
 
+    def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        return self.series(box, end, end)
+
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
         return {box: there[max(there)] for box, there in self.held.items()}
 

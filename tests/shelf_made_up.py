@@ -27,6 +27,7 @@ from monitor.records import (
     PlannedDay,
     Quantiles,
     Reading,
+    VaporFan,
 )
 from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
@@ -112,11 +113,18 @@ def _with_fan(name: str, median_days: float, now: float) -> Assessment:
         FanDay(
             (AS_OF + timedelta(days=day)).date(),
             Quantiles(now + 0.7 * slope * day, now + slope * day, now + 1.4 * slope * day + 0.01),
+            (now + 0.9 * slope * day, now + 1.2 * slope * day + 0.004),
         )
         for day in range(1, 120)
     )
-    answer = assessment_of(name, replace(forecast_of(median_days), fan=fan))
+    answer = assessment_of(name, replace(forecast_of(median_days), fan=fan, vapor_fan=_vapor_fan(fan)))
     return replace(answer, latest=Reading(name, AS_OF - timedelta(minutes=20), 21.5, now), charge=charge(name))
+
+
+def _vapor_fan(fan: tuple[FanDay, ...]) -> VaporFan:
+    """Return the fan at 22 °C, where saturated air has 2.645 kPa (ASHRAE, Handbook: Fundamentals, 2017, ch. 1)."""
+    shares = [(q.p05, a, q.p50, b, q.p95) for q, (a, b) in ((d.relative_humidity, d.quartiles or (0, 0)) for d in fan)]
+    return VaporFan(*(tuple(2.645 * one for one in row) for row in zip(*shares, strict=True)), (22.0,) * len(fan))
 
 
 def keeper_by_hand(shelf: Shelf) -> Keeper:

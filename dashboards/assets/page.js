@@ -16,7 +16,9 @@
     document.title = page.title;
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
-      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue: true, callbacks: kept });
+      // of what has the focus nothing within is touched: right for a field that is being filled in, not for the whole page
+      const ignoreActiveValue = document.activeElement?.matches("input, select, textarea") ?? false;
+      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue, callbacks: kept });
     }
     document.dispatchEvent(new Event("siccast:shown"));
   };

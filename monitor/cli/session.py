@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from monitor.presentation.wording import Wording
-    from monitor.records import Assessment, WhatIf
+    from monitor.records import Assessment, PlanDecision, WhatIf
+    from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -64,13 +65,23 @@ class Assessed:
     as_of: datetime
     assessments: Sequence[Assessment]
     """In the order in which the boxes are declared."""
+    decisions: Sequence[PlanDecision] = ()
+    """What people decided about the plan."""
+
+    @property
+    def decided(self) -> PlanConstraints:
+        """What of that asks something of a plan made today."""
+        from monitor.services.assess import constraints_of
+
+        today = self.as_of.astimezone(self.shelf.timezone).date()
+        return constraints_of(self.decisions, self.assessments, today)
 
     @property
     def wording(self) -> Wording:
         """How this shelf wants things said."""
         from monitor.presentation.wording import Wording
 
-        return Wording.of(self.shelf)
+        return Wording.of(self.shelf, self.decided)
 
     @property
     def worst_first(self) -> list[Assessment]:
@@ -125,9 +136,10 @@ def ask(
             dask=dask,
             progress=progress,
         )
+        decisions = stores.plan_decisions.counting(None if as_of is None else instant)
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the room sensor, not a box. `siccast boxes` lists the boxes")
-    return Assessed(shelf, instant, [a for a in assessments if not names or a.box.name in names])
+    return Assessed(shelf, instant, [a for a in assessments if not names or a.box.name in names], decisions)
 
 
 def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:

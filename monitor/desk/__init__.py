@@ -1,7 +1,7 @@
 """Joint three: stores, physics and drying curves → what the recharge desk shows."""
 
 from monitor.desk.methods import Method, Service, capacity_of, compare_methods, kind_of_beads
-from monitor.desk.runs import RunCurve, RunReport, run_curves
+from monitor.desk.runs import RunCurve, RunReport, run_curve, run_curves
 from monitor.desk.service import Desk
 from monitor.desk.traps import TrapError
 
@@ -15,5 +15,6 @@ __all__ = [
     "capacity_of",
     "compare_methods",
     "kind_of_beads",
+    "run_curve",
     "run_curves",
 ]

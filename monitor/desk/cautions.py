@@ -106,6 +106,12 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     return color, on_color(beads, color)
 
 
+def colors_of(kind: str | None) -> tuple[str, ...]:
+    """Return the colors that beads of a kind can show; none where they have no dye, or are not known."""
+    dye = desiccant(kind).dye if kind is not None else None
+    return dye.colors if dye else ()
+
+
 def colors() -> dict[str, str]:
     """Return every color that beads can show, with the beads that do."""
     told: dict[str, list[str]] = {}

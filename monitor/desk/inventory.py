@@ -12,6 +12,7 @@ from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     BOX,
     SPARE,
+    HeatTimed,
     LoggedEvent,
     LotBought,
     RunFinished,
@@ -127,6 +128,8 @@ class Run:
     tare_scale_factor: float | None = None
     """What the empty holder is multiplied by where it stood on another scale than the weighings."""
     spills: tuple[Spill, ...] = ()
+    timer: HeatTimed | None = None
+    """The timer of the heat since the last weighing."""
     finished: RunFinished | None = None
 
     @property

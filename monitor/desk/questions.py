@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.desk.cautions import color_seen
 from monitor.desk.inventory import LEAST_OF_DECLARED
 from monitor.desk.methods import services_of
 from monitor.desk.traps import SCALE_UNITS, Trap, fullest_g_per_g
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 STARTS = (EntryKind.charge, EntryKind.recharge)
 """Entries that begin an episode: beads went in."""
 _OF_BEADS = (EntryKind.weighing, EntryKind.color)
-_ONE_MOMENT = timedelta(minutes=1)
+ONE_MOMENT = timedelta(minutes=1)
 """Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
 _JUST_FILLED = timedelta(days=1)
 """Nobody spends a charge within a day: beads logged so soon after others lie beside them, or one entry is wrong (a
@@ -140,7 +141,7 @@ def about_addition(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterabl
     yield from _method(entry)
     if there is None or not entry.desiccant or not entry.dry_mass_g:
         return
-    if entry.at - there.at < _ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
+    if entry.at - there.at < ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
         yield _at_that_time(there)
     if entry.dry_mass_g > _OTHER_AMOUNT * (there.dry_mass_g or 0.0):
         text = f"{entry.dry_mass_g:.0f} g more, but {there.dry_mass_g:.0f} g were in {entry.box} before"
@@ -185,9 +186,32 @@ def _beads_there(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEnt
     return next((other for other in reversed(before) if other.desiccant and other.dry_mass_g), None)
 
 
+def color_of_beads(box: str, before: Sequence[LedgerEntry], seen: str) -> tuple[str, str]:
+    """Return the color that the beads of a box showed, in the words of their dye, and what it can and can't say.
+
+    ``before`` are the entries of the box up to then.
+
+    Raises
+    ------
+    LedgerError
+        If nobody logged which beads were in it, or these never look like that.
+    """
+    kind = beads_in(before)
+    if kind is None:
+        raise LedgerError(
+            f"no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`"
+        )
+    return color_seen(kind, seen)
+
+
+def beads_in(entries: Sequence[LedgerEntry]) -> str | None:
+    """Return the kind of desiccant that these entries leave in a box; None where they name none."""
+    return next((entry.desiccant for entry in reversed(entries) if entry.desiccant), None)
+
+
 def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
     for other in others:
-        if _alike(other, entry) and abs(other.at - entry.at) < _ONE_MOMENT:
+        if _alike(other, entry) and abs(other.at - entry.at) < ONE_MOMENT:
             yield _at_that_time(other)
             return
 

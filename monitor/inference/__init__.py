@@ -12,6 +12,7 @@ from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
 from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
+from monitor.inference.shelf.supposable import Supposable, supposable
 from monitor.inference.shelf.workers import Workers
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "LeakObservation",
     "Needed",
     "RefitReason",
+    "Supposable",
     "Teaching",
     "Workers",
     "fitted",
@@ -31,5 +33,6 @@ __all__ = [
     "outlooks",
     "rates_of",
     "refused",
+    "supposable",
     "updated",
 ]

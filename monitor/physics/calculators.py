@@ -26,6 +26,8 @@ AIR_RANGE_C = WATER_RANGE_DEGC
 SORPTION_RANGE_C = VAPORIZATION_RANGE_DEGC
 HUMIDITY_RANGE_PCT = (0.0, 100.0)  # by definition
 PRESSURE_RANGE_PA = air.PRESSURE_RANGE_PA
+_PA_PER_KPA = 1e3
+"""Exact."""
 
 
 def material_kinds() -> tuple[str, ...]:
@@ -116,6 +118,32 @@ def moist_air(temperature_c: FloatArray, rh_pct: FloatArray, pressure_pa: FloatA
         "enhancement_factor": factor,
         "density_kg_per_m3": _where(is_air, air.moist_air_density_kg_per_m3, temperature_c, humidity, pressure_pa),
     }
+
+
+def moisture(temperature_c: FloatArray, relative_humidity: FloatArray) -> Columns:
+    """Return the two absolute measures of vapor in air, for charts of many rows; NaN where water has no such air.
+
+    Examples
+    --------
+    >>> row = moisture(np.array([20.0, -60.0]), np.array([0.8, 0.8]))
+    >>> row["vapor_kpa"].round(3).tolist(), row["absolute_g_per_m3"].round(2).tolist()
+    ([1.871, nan], [13.83, nan])
+    """
+    holds = (temperature_c >= AIR_RANGE_C[0]) & (temperature_c <= AIR_RANGE_C[1])
+    holds &= (relative_humidity >= 0.0) & (relative_humidity <= 1.0)
+    vapor_pa = _where(holds, air.vapor_pressure_pa, temperature_c, relative_humidity)
+    return {"vapor_kpa": vapor_pa / _PA_PER_KPA, "absolute_g_per_m3": absolute_g_per_m3(temperature_c, vapor_pa)}
+
+
+def absolute_g_per_m3(temperature_c: FloatArray, vapor_pa: FloatArray) -> FloatArray:
+    """Return how much water a cubic meter of air holds at a vapor pressure.
+
+    Examples
+    --------
+    >>> round(float(absolute_g_per_m3(np.array([20.0]), np.array([1871.4]))[0]), 2)
+    13.83
+    """
+    return np.asarray(vapor_pa * air.grams_per_m3_per_pa(temperature_c))
 
 
 def _where(holds: NDArray[np.bool_], function: Callable[..., Any], *columns: FloatArray) -> FloatArray:

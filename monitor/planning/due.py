@@ -8,6 +8,7 @@ from enum import StrEnum
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
 from monitor.records.names import hint
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
     from datetime import date, datetime, tzinfo
 
+    from monitor.planning.decisions import PlanConstraints
     from monitor.records import Assessment, CrossingForecast
 
 OVER_FROM_CHANCE = 0.5
@@ -80,18 +82,25 @@ def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
 
 
 def words_for_today(
-    assessments: Iterable[Assessment], today: date, *, zone: tzinfo = UTC, oven_day: date | None = None
+    assessments: Iterable[Assessment],
+    today: date,
+    *,
+    zone: tzinfo = UTC,
+    oven_day: date | None = None,
+    decided: PlanConstraints = NOTHING_DECIDED,
 ) -> tuple[Word, ...]:
     """Return what deserves a word today: faults of boxes first, then the rest in the order of the assessments.
 
     ``today`` is the person's calendar day at the instant of the assessments, in the ``zone`` that other days are named
-    in; ``oven_day`` is the next one on which they dry beads.
+    in; ``oven_day`` is the next one on which they dry beads; ``decided`` is what they asked of the plan.
     """
     there = tuple(assessments)
     leaky = (
         Word(a.box.name, Matter.leak, f"{a.box.name}: {why_check_the_lid(a, zone)}") for a in there if leaks_more(a)
     )
-    return tuple(chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day) for assessment in there)))
+    return tuple(
+        chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day, decided) for assessment in there))
+    )
 
 
 def leaks_more(assessment: Assessment) -> bool:
@@ -109,16 +118,34 @@ def why_check_the_lid(assessment: Assessment, zone: tzinfo) -> str:
         return ""
     since, times = leak.changed_at.astimezone(zone), leak.change_factor.p50
     year = "" if since.year == assessment.as_of.astimezone(zone).year else f" {since.year}"
-    about = f"{times:.0f}" if times >= 2.95 else f"{times:.1f}"  # digits; judgement: as well as it is known
+    about = about_times(times)
     return (
         f"Check the lid and seal: this box has leaked about {about} times as much since {since.day} {since:%B}{year}."
     )
 
 
-def next_oven_day(today: date, weekdays: Collection[int]) -> date | None:
+def about_times(factor: float) -> str:
+    """Return how many times as leaky, as well as that is known.
+
+    >>> about_times(9.2), about_times(1.44)
+    ('9', '1.4')
+    """
+    return f"{factor:.0f}" if factor >= 2.95 else f"{factor:.1f}"  # digits; judgement: as well as it is known
+
+
+def next_oven_day(today: date, weekdays: Collection[int], days_off: Collection[date] = ()) -> date | None:
     """Return the first day from today on which the person dries beads; Monday is weekday 0."""
-    days = (today + timedelta(days=ahead) for ahead in range(7))  # a week, by definition
-    return next((on for on in days if on.weekday() in weekdays), None)
+    days = (today + timedelta(days=ahead) for ahead in range(7 * (1 + len(days_off))))  # a week, by definition
+    return next((on for on in days if on.weekday() in weekdays and on not in days_off), None)
+
+
+def as_decided(box: str, decided: PlanConstraints, today: date) -> str:
+    """Return what a person decided about the day of a box, as a phrase; nothing where they decided nothing."""
+    if box in decided.fixed:
+        return f"you moved it to {say_day(decided.fixed[box], today)}"
+    if box in decided.not_before:
+        return f"you skip it until {say_day(decided.not_before[box], today)}"
+    return ""
 
 
 def say_day(on: date, beside: date) -> str:
@@ -132,16 +159,18 @@ def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
         yield Word("", Matter.failed, f"shelf: {apart}.")
 
 
-def _words(assessment: Assessment, today: date, oven_day: date | None) -> Iterable[Word]:
+def _words(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Word]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
         text = f"{box}: sends readings but is not in shelf.toml. {hint('adopt', box)} adds it."
         yield Word(box, Matter.undeclared, text)
     elif assessment.state is BoxState.over_limit:
-        text = f"{box}: {what_to_do(assessment, today, oven_day)}. {why_over(assessment)}"
+        text = f"{box}: {what_to_do(assessment, today, oven_day, decided)}. {why_over(assessment)}"
         yield Word(box, Matter.over_limit, text)
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
-        text = f"{box}: {what_is_due(assessment)} by {say_day(today + ahead, today)}. {why_by_then(assessment)}"
+        phrase = as_decided(box, decided, today)
+        by = say_day(today + ahead, today) + (f" ({phrase})" if phrase else "")
+        text = f"{box}: {what_is_due(assessment)} by {by}. {why_by_then(assessment)}"
         yield Word(box, Matter.due, text)
     if assessment.failed:
         text = f"{box}: {assessment.refusal}."
@@ -149,12 +178,19 @@ def _words(assessment: Assessment, today: date, oven_day: date | None) -> Iterab
     yield from _silence(assessment)
 
 
-def what_to_do(assessment: Assessment, today: date | None = None, oven_day: date | None = None) -> str:
+def what_to_do(
+    assessment: Assessment,
+    today: date | None = None,
+    oven_day: date | None = None,
+    decided: PlanConstraints = NOTHING_DECIDED,
+) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
     if _fresh_hours(assessment) is not None:
         return "look again tomorrow"
-    later = f" (next oven day: {say_day(oven_day, today)})" if today and oven_day and oven_day > today else ""
-    return f"{what_is_due(assessment)} now{later}"
+    later = as_decided(assessment.box.name, decided, today) if today else ""
+    if not later and today and oven_day and oven_day > today:
+        later = f"next oven day: {say_day(oven_day, today)}"
+    return f"{what_is_due(assessment)} now" + (f" ({later})" if later else "")
 
 
 def what_is_due(assessment: Assessment) -> str:

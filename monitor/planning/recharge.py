@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
@@ -9,9 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import OutOfRangeError
-from monitor.planning.due import what_to_do
+from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
+from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.reasons import why_left_out, why_on_this_day
-from monitor.planning.schedule import cheapest_days, costs_of_days
+from monitor.planning.schedule import cheapest_days, expected_days
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
 from monitor.records.declared import PLAN_DAYS
@@ -22,12 +24,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from monitor.records import Appliance, Assessment, CrossingForecast
+    from monitor.records import Appliance, Assessment, CrossingForecast, PlanDecision
 
 DAYS_A_WEEK = 7  # days, by definition
 BEYOND_DAYS = 7
 """A box left out is thought to be dried so long after the plan's end; by then the plan has been made again (a
 judgement)."""
+_ROUNDING = 1e-9
+"""So much more than a full batch is rounding. [batches] Judgement: a billionth of a batch is no bead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +42,8 @@ class RechargePlan:
     days: tuple[PlannedDay, ...]
     left_out: Mapping[str, str] = field(default_factory=dict)
     """A sentence for each box without a day."""
+    decided: PlanConstraints = NOTHING_DECIDED
+    """What a person asked for; the plan keeps to it."""
 
 
 def plan_recharges(
@@ -46,45 +52,126 @@ def plan_recharges(
     today: date,
     weekdays: Collection[int],
     *,
+    decisions: Sequence[PlanDecision] = (),
     horizon_days: int = PLAN_DAYS,
     weights: PlanWeights | None = None,
 ) -> RechargePlan:
-    """Return the cheapest calendar of recharge days from today on, each box at most once.
+    """Return the cheapest calendar of recharge days from today on that keeps the decisions, each box at most once.
 
-    ``today`` is the person's calendar day at the instant of the assessments; Monday is weekday 0.
+    ``today`` is the person's calendar day at the instant of the assessments; Monday is weekday 0. A day to which a
+    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes no day.
 
     Raises
     ------
     OutOfRangeError
         When there is no weekday to choose from, or a batch holds nothing.
     """
+    decided = constraints_of(decisions, assessments, today)
+    days = _allowed_days(today, weekdays, horizon_days, decided)
+    by_name = sorted(assessments, key=lambda assessment: assessment.box.name)
+    known = [(a, a.forecast) for a in by_name if a.forecast is not None and not _dries_still(a, decided)]
     weights = weights or PlanWeights()
-    days = _allowed_days(today, weekdays, horizon_days)
-    known = [(assessment, assessment.forecast) for assessment in assessments if assessment.forecast is not None]
-    ahead = np.array([*((on - today).days for on in days), horizon_days + BEYOND_DAYS])
-    costs = np.array([costs_of_days(np.asarray(f.chance_by_day), ahead, weights) for _, f in known])
-    costs = costs.reshape(len(known), len(ahead))
-    chosen = cheapest_days(costs, *_loads([assessment for assessment, _ in known], appliance), weights.oven_day)
-    alone = _best_alone(costs, weights.oven_day)
+    choice = _choose(known, appliance, days, decided, today=today, horizon_days=horizon_days, weights=weights)
     left_out = {a.box.name: _why_unknown(a) for a in assessments if a.forecast is None}
+    left_out |= {a.box.name: f"{why_over(a)} Look again tomorrow." for a in by_name if _dries_still(a, decided)}
     left_out |= {
-        a.box.name: why_left_out(a, f, today, horizon_days)
-        for (a, f), place in zip(known, chosen, strict=True)
+        a.box.name: why_left_out(a, f, today, horizon_days, decided)
+        for (a, f), place in zip(known, choice.places, strict=True)
         if place == len(days)
     }
-    planned = tuple(
-        _day(on, appliance, today, [(*known[i], days[alone[i]] if alone[i] < len(days) else None) for i in there])
+    order = {assessment.box.name: place for place, assessment in enumerate(assessments)}
+    planned = (
+        _day(on, appliance, today, sorted(there, key=lambda one: order[one.assessment.box.name]), decided)
         for place, on in enumerate(days)
-        if len(there := np.flatnonzero(chosen == place))
+        if (there := choice.on(place))
     )
-    return RechargePlan(appliance.name, planned, left_out)
+    return RechargePlan(appliance.name, tuple(planned), left_out, decided)
 
 
-def _allowed_days(today: date, weekdays: Collection[int], horizon_days: int) -> list[date]:
+def _dries_still(assessment: Assessment, decided: PlanConstraints) -> bool:
+    """Return whether a box is over its limit with beads that had no time to dry its air, and nobody wants it dried."""
+    over = assessment.forecast is not None and assessment.state is BoxState.over_limit
+    return over and just_filled(assessment) and assessment.box.name not in decided.fixed
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """One box on its day."""
+
+    assessment: Assessment
+    forecast: CrossingForecast
+    best: date | None
+    """The day it would have had to itself."""
+    late_days: float
+    early_days: float
+    shares: NDArray[np.float64]
+    """Of a batch: of its places, of its grams."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """The place of each box among the days; the place after the last day means left out."""
+
+    known: Sequence[tuple[Assessment, CrossingForecast]]
+    days: Sequence[date]
+    places: NDArray[np.int_]
+    alone: NDArray[np.int_]
+    late_days: NDArray[np.float64]
+    early_days: NDArray[np.float64]
+    shares: NDArray[np.float64]
+
+    def on(self, place: int) -> list[_Placed]:
+        """Return the boxes of one day."""
+        return [self._placed(int(i), place) for i in np.flatnonzero(self.places == place)]
+
+    def _placed(self, i: int, place: int) -> _Placed:
+        best = self.days[self.alone[i]] if self.alone[i] < len(self.days) else None
+        late, early = float(self.late_days[i, place]), float(self.early_days[i, place])
+        return _Placed(*self.known[i], best, late, early, self.shares[:, i])
+
+
+def _choose(
+    known: Sequence[tuple[Assessment, CrossingForecast]],
+    appliance: Appliance,
+    days: Sequence[date],
+    decided: PlanConstraints,
+    *,
+    today: date,
+    horizon_days: int,
+    weights: PlanWeights,
+) -> _Choice:
+    ahead = np.array([*((on - today).days for on in days), horizon_days + BEYOND_DAYS])
+    expected = np.array([expected_days(np.asarray(f.chance_by_day), ahead) for _, f in known])
+    late, early = expected.reshape(len(known), 2, len(ahead)).swapaxes(0, 1)
+    costs = weights.late_day * late + weights.early_day * early
+    allowed = _allowed_places([assessment.box.name for assessment, _ in known], days, decided)
+    loads, batch = _loads([assessment for assessment, _ in known], appliance)
+    places = cheapest_days(costs, loads, _with_room_for_moved(loads, batch, allowed), weights.oven_day, allowed)
+    alone = _best_alone(np.where(allowed, costs, np.inf), weights.oven_day)
+    return _Choice(known, days, places, alone, late, early, loads / batch[:, np.newaxis])
+
+
+def _allowed_days(today: date, weekdays: Collection[int], horizon_days: int, decided: PlanConstraints) -> list[date]:
     if not weekdays or not set(weekdays) <= set(range(DAYS_A_WEEK)):
         raise OutOfRangeError(f"weekdays to plan for are {sorted(weekdays)}; name one to seven, Monday 0 to Sunday 6")
     days = [today + timedelta(days=ahead) for ahead in range(horizon_days + 1)]
-    return [on for on in days if on.weekday() in weekdays]
+    moved_to = set(decided.fixed.values())
+    return [on for on in days if on in moved_to or (on.weekday() in weekdays and on not in decided.days_off)]
+
+
+def _allowed_places(boxes: Sequence[str], days: Sequence[date], decided: PlanConstraints) -> NDArray[np.bool_]:
+    """Return which of the days each box may get; left out may be every box but one that was moved to one of them."""
+    rows = [[*(decided.may_dry(box, on) for on in days), decided.fixed.get(box) not in days] for box in boxes]
+    return np.array(rows, dtype=bool).reshape(len(boxes), len(days) + 1)
+
+
+def _with_room_for_moved(
+    loads: NDArray[np.float64], batch: NDArray[np.float64], allowed: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return what each day holds of each measure: one batch, or more where a person moved more than that to it."""
+    moved = allowed & (allowed.sum(axis=1) == 1)[:, np.newaxis] & ~allowed[:, -1:]
+    room: NDArray[np.float64] = np.maximum(batch[:, np.newaxis], loads @ moved[:, :-1])
+    return room
 
 
 def _loads(assessments: Sequence[Assessment], appliance: Appliance) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -113,20 +200,36 @@ def _best_alone(costs: NDArray[np.float64], oven_day: float) -> NDArray[np.int_]
     return best
 
 
-def _day(
-    on: date,
-    appliance: Appliance,
-    today: date,
-    there: Sequence[tuple[Assessment, CrossingForecast, date | None]],
-) -> PlannedDay:
-    names = [assessment.box.name for assessment, _, _ in there]
+def _day(on: date, appliance: Appliance, today: date, there: Sequence[_Placed], decided: PlanConstraints) -> PlannedDay:
+    names = [placed.assessment.box.name for placed in there]
     reasons = {
-        a.box.name: why_on_this_day(
-            a, f, today=today, on=on, best=best, company=[name for name in names if name != a.box.name]
+        placed.assessment.box.name: why_on_this_day(
+            placed.assessment,
+            placed.forecast,
+            today=today,
+            on=on,
+            best=placed.best,
+            company=[name for name in names if name != placed.assessment.box.name],
+            decided=decided,
         )
-        for a, f, best in there
+        for placed in there
     }
-    return PlannedDay(on, appliance.name, tuple(names), reasons)
+    return PlannedDay(
+        on,
+        appliance.name,
+        tuple(names),
+        reasons,
+        moved=tuple(name for name in names if name in decided.fixed),
+        late_days=dict(zip(names, (placed.late_days for placed in there), strict=True)),
+        early_days=dict(zip(names, (placed.early_days for placed in there), strict=True)),
+        batches=_batches(there),
+    )
+
+
+def _batches(there: Sequence[_Placed]) -> int:
+    """Return how often the appliance has to be filled at least."""
+    fullest = float(np.max(sum(placed.shares for placed in there)))
+    return max(1, math.ceil(fullest - _ROUNDING))
 
 
 def _why_unknown(assessment: Assessment) -> str:

@@ -23,18 +23,32 @@ def costs_of_days(
     """Return what recharging one box on each of these days costs; the days rise, and the last ends the account.
 
     Before its day a box pays every day over the limit by its chance; after it, every day that the desiccant would still
-    have lasted is given away. Beyond the last known chance that chance is held.
+    have lasted is given away.
+    """
+    late, early = expected_days(chance_by_day, days_ahead)
+    return weights.late_day * late + weights.early_day * early
+
+
+def expected_days(
+    chance_by_day: NDArray[np.float64], days_ahead: NDArray[np.int_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how many days over the limit to expect before each of these days, and how many good ones after it.
+
+    The days rise, and the last ends the account. Beyond the last known chance that chance is held.
     """
     end = int(days_ahead[-1])
     over = np.pad(chance_by_day, (0, max(0, end - len(chance_by_day))), mode="edge")[:end]
-    late = weights.late_day * np.concatenate([[0.0], np.cumsum(over)])
-    early = weights.early_day * np.concatenate([np.cumsum((1.0 - over)[::-1])[::-1], [0.0]])
-    costs: NDArray[np.float64] = (late + early)[days_ahead]
-    return costs
+    late = np.concatenate([[0.0], np.cumsum(over)])
+    early = np.concatenate([np.cumsum((1.0 - over)[::-1])[::-1], [0.0]])
+    return late[days_ahead], early[days_ahead]
 
 
 def cheapest_days(
-    costs: NDArray[np.float64], loads: NDArray[np.float64], batch: NDArray[np.float64], oven_day: float
+    costs: NDArray[np.float64],
+    loads: NDArray[np.float64],
+    batch: NDArray[np.float64],
+    oven_day: float,
+    allowed: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.int_]:
     """Return for each box the place of its day; the place after the last day means left out.
 
@@ -44,10 +58,12 @@ def cheapest_days(
         Cost of each box on each day; last, of leaving it out.
     loads : ndarray, measures × boxes
         What each box takes of each measure of a batch: places, grams.
-    batch : ndarray, measures
-        What one batch holds of each measure.
+    batch : ndarray, measures or measures × days
+        What each day holds of each measure.
     oven_day : float
         Cost of every day that is used at all.
+    allowed : ndarray, boxes × (days + 1), optional
+        Which places a box may get; all where left out.
 
     Notes
     -----
@@ -60,6 +76,7 @@ def cheapest_days(
     if boxes == 0 or days == 0:
         return np.full(boxes, days)
     box, day, measure = np.arange(boxes)[:, None], np.arange(days), np.arange(len(batch))[:, None, None]
+    batch = np.broadcast_to(batch if batch.ndim > 1 else batch[:, np.newaxis], (len(batch), days))
     x = np.arange(boxes * places).reshape(boxes, places)
     y = x.size + day
     fits = measure * days + day
@@ -70,7 +87,7 @@ def cheapest_days(
         (
             np.full(len(batch) * days, -np.inf),
             np.zeros(len(batch) * days),
-            [(fits, x[:, :-1], loads[:, :, None]), (fits[:, 0], y, -batch[:, None])],
+            [(fits, x[:, :-1], loads[:, :, None]), (fits[:, 0], y, -batch)],
         ),
         # each used day is heated
         (
@@ -79,7 +96,10 @@ def cheapest_days(
             [(box * days + day, x[:, :-1], 1.0), (box * days + day, y, -1.0)],
         ),
     )
-    best = _solved(np.concatenate([costs.ravel(), np.full(days, oven_day)]), rows)
+    upper = np.ones(x.size + days)
+    if allowed is not None:
+        upper[: x.size] = allowed.ravel()
+    best = _solved(np.concatenate([costs.ravel(), np.full(days, oven_day)]), upper, rows)
     if best is None:
         raise SiccastError(f"no plan was found for {boxes} boxes on {days} days; please report it")
     chosen: NDArray[np.int_] = np.argmax(best[: x.size].reshape(boxes, places), axis=1)
@@ -121,16 +141,22 @@ def _stacked(*parts: tuple[NDArray[np.float64], NDArray[np.float64], Sequence[Bl
     )
 
 
-def _solved(costs: NDArray[np.float64], rows: _Rows) -> NDArray[np.float64] | None:
+def _solved(costs: NDArray[np.float64], upper: NDArray[np.float64], rows: _Rows) -> NDArray[np.float64] | None:
     """Return the zeros and ones of least cost, proven to be; None where none keeps all constraints."""
     import highspy  # noqa: PLC0415 -- paid by plans alone
 
-    solver = highspy.Highs()  # type: ignore[no-untyped-call]
-    solver.setOptionValue("output_flag", False)
+    class Silent(highspy.Highs):
+        """Says nothing: newer versions greet on standard output while they are made, into the midst of an answer."""
+
+        def enableCallbacks(self) -> None:  # noqa: N802 -- the library's name
+            self.setOptionValue("output_flag", False)
+            super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+    solver = Silent()  # type: ignore[no-untyped-call]
     solver.setOptionValue("mip_rel_gap", 0.0)
     program = highspy.HighsLp()
     program.num_col_, program.num_row_ = len(costs), len(rows.lower)
-    program.col_cost_, program.col_lower_, program.col_upper_ = costs, np.zeros(len(costs)), np.ones(len(costs))
+    program.col_cost_, program.col_lower_, program.col_upper_ = costs, np.zeros(len(costs)), upper
     program.integrality_ = [highspy.HighsVarType.kInteger] * len(costs)
     program.row_lower_, program.row_upper_ = rows.lower, rows.upper
     matrix = program.a_matrix_

@@ -136,6 +136,10 @@ def plan_answer(plan: RechargePlan, as_of: datetime) -> Answer:
             for day in plan.days
         ],
         "left_out": [{"box": box, "reason": reason} for box, reason in plan.left_out.items()],
+        "decisions": [
+            {"number": one.decision_id, "kind": one.kind, "box": one.box or None, "on": one.on}
+            for one in (*plan.decided.in_force, *plan.decided.to_be_logged)
+        ],
     }
 
 

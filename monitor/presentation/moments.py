@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
+DAYS = "2026-03-14, saturday, today or tomorrow"
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 
 
@@ -34,6 +35,32 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
         earlier = f". For the day before, write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
         raise TypedError(f"'{text}' is in the future. Log only what has happened{earlier}")
     return at
+
+
+def day_ahead(text: str, today: date) -> date:
+    """Return the day that is still to come, or today, that somebody wrote: a date or a day of the week.
+
+    Raises
+    ------
+    TypedError
+        Where it is no day, or past.
+    """
+    told = text.strip().lower()
+    try:
+        on = _near_day(told, today) or date.fromisoformat(told)
+    except ValueError:
+        raise TypedError(f"'{text}' is not a day. Write it like {DAYS}") from None
+    if on < today:
+        raise TypedError(f"'{text}' is past. Choose today, {today.isoformat()}, or a later day")
+    return on
+
+
+def _near_day(told: str, today: date) -> date | None:
+    """Return today, tomorrow or the next day of a name; None where it is no such word."""
+    if told in ("today", "tomorrow"):
+        return today + timedelta(days=int(told == "tomorrow"))
+    week = (today + timedelta(days=ahead) for ahead in range(7))  # by definition
+    return next((on for on in week if told in (f"{on:%A}".lower(), f"{on:%a}".lower())), None)
 
 
 def _told_by_the_day(text: str, today: date) -> datetime | None:

@@ -64,6 +64,15 @@ def mass_g(text: str, shelf: Shelf) -> float:
     return grams
 
 
+def is_mass(text: str) -> bool:
+    """Return whether a text is written like a weight.
+
+    >>> is_mass("6,5 oz"), is_mass("heavy")
+    (True, False)
+    """
+    return _MASS.match(text.strip().lower()) is not None
+
+
 def step_g(shown: str, shelf: Shelf) -> float:
     """Return the smallest step of a scale, from how many decimals of its display were typed.
 

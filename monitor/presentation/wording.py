@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from zoneinfo import ZoneInfo
 
+    from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
 MINUS = "\N{MINUS SIGN}"
@@ -89,11 +90,13 @@ class Wording:
     ounces: bool = False
     oven_weekdays: tuple[int, ...] = ()
     """Days on which beads are dried, Monday is 0; none where nobody said."""
+    decided: PlanConstraints | None = None
+    """What a person asked of the plan."""
 
     @classmethod
-    def of(cls, shelf: Shelf) -> Wording:
+    def of(cls, shelf: Shelf, decided: PlanConstraints | None = None) -> Wording:
         """Return how a shelf wants things said."""
-        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays)
+        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays, decided)
 
     def degrees(self, degc: float) -> float:
         """Return a temperature in the unit temperatures are shown in."""
@@ -213,7 +216,8 @@ class Wording:
         """Return the next day on which beads are dried, where the shelf names such days."""
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
-        return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays)
+        days_off = self.decided.days_off if self.decided else ()
+        return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays, days_off)
 
     def to_do(self, answer: Assessment) -> str:
         """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first."""
@@ -231,14 +235,18 @@ class Wording:
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         if answer.state is BoxState.over_limit:
-            return assess.what_to_do(answer, self.local_day(answer.as_of), self.oven_day(answer.as_of))
+            decided = self.decided or assess.NOTHING_DECIDED
+            return assess.what_to_do(answer, self.local_day(answer.as_of), self.oven_day(answer.as_of), decided)
         if answer.state is BoxState.no_readings:
             return assess.CHECK_THE_SENSOR
         if answer.forecast is None:
             return _WITHOUT_FORECAST.get(answer.state, "keep closed, wait")
         if answer.due_at is None:
             return f"nothing before {self._end(answer.forecast, answer.as_of).year}"
-        return f"{assess.what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
+        decided = self.decided or assess.NOTHING_DECIDED
+        phrase = assess.as_decided(answer.box.name, decided, self.local_day(answer.as_of))
+        by = f"{assess.what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
+        return f"{by} ({phrase})" if phrase else by
 
     def _by(self, due_at: datetime, as_of: datetime) -> str:
         if due_at <= as_of:
@@ -437,6 +445,8 @@ class Wording:
             words.append(f"weighed {self.mass(entry.mass_g)}")
         if entry.method:
             words.append(METHODS.get(entry.method, entry.method))
+        if entry.color:
+            words.append(entry.color)
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)

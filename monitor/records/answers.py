@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 from monitor.records.declared import Box, RoomClimate
 from monitor.records.logged import LedgerEntry
@@ -30,7 +31,7 @@ class Quantiles:
     p95: float
 
     def __reduce__(self) -> tuple[type[Quantiles], tuple[float, float, float]]:
-        """Travel as a call: there are two hundred of them in a forecast, and a record's own way is slow."""
+        """Travel as a call: there are dozens of them in an answer, and a record's own way is slow."""
         return Quantiles, (self.p05, self.p50, self.p95)
 
 
@@ -124,10 +125,87 @@ class FanDay:
 
     on: date
     relative_humidity: Quantiles
+    quartiles: tuple[float, float] | None = None
+    """The 25 % and 75 % points: even odds that it lies between them. None where only the rest is known."""
 
-    def __reduce__(self) -> tuple[type[FanDay], tuple[date, Quantiles]]:
-        """Travel as a call, as ``Quantiles`` do."""
-        return FanDay, (self.on, self.relative_humidity)
+
+@dataclass(frozen=True, slots=True)
+class Fan(Sequence[FanDay]):
+    """Day after day of a fan, held as columns: most questions to a forecast look at none of its days."""
+
+    first_on: date
+    p05: tuple[float, ...] = field(repr=False)
+    p25: tuple[float, ...] = field(repr=False)
+    p50: tuple[float, ...] = field(repr=False)
+    p75: tuple[float, ...] = field(repr=False)
+    p95: tuple[float, ...] = field(repr=False)
+
+    def __len__(self) -> int:
+        """Return the number of days."""
+        return len(self.p50)
+
+    @overload
+    def __getitem__(self, place: int) -> FanDay: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> tuple[FanDay, ...]: ...
+
+    def __getitem__(self, place: int | slice) -> FanDay | tuple[FanDay, ...]:
+        """Return one of the days, or some."""
+        if isinstance(place, slice):
+            return tuple(map(self._day, range(len(self))[place]))
+        return self._day(range(len(self))[place])
+
+    def _day(self, ahead: int) -> FanDay:
+        on = self.first_on + timedelta(days=ahead)
+        quartiles = self.p25[ahead], self.p75[ahead]
+        return FanDay(on, Quantiles(self.p05[ahead], self.p50[ahead], self.p95[ahead]), quartiles)
+
+
+@dataclass(frozen=True, slots=True)
+class VaporFan:
+    """What is believed about the vapor pressure in a box on the days of its fan: columns, a value a day."""
+
+    p05_kpa: tuple[float, ...]
+    p25_kpa: tuple[float, ...]
+    p50_kpa: tuple[float, ...]
+    p75_kpa: tuple[float, ...]
+    p95_kpa: tuple[float, ...]
+    temperature_degc: tuple[float, ...]
+    """Expected inside: the mean."""
+
+
+@dataclass(frozen=True, slots=True)
+class LeakLine:
+    """Water that a box took up against the push behind it, since its first readings on these beads: columns, a value a
+    point.
+
+    The push is how much more vapor pressure the room had, times days. So the slope is the leak.
+    """
+
+    at_s: tuple[float, ...]
+    """Middles of the days, or longer steps, of the points. [s since 1970 UTC]"""
+    push_kpa_days: tuple[float, ...]
+    """Less where the box was moister than its room. [kPa days]"""
+    taken_up_g: tuple[float, ...]
+    """By the readings, the isotherm of the beads and what spools hold; what openings brought is taken off. [g]"""
+    taken_up_low_g: tuple[float, ...]
+    """The 5 % points of the same."""
+    taken_up_high_g: tuple[float, ...]
+    """The 95 % points."""
+    line_g: tuple[float, ...]
+    """The line whose slope is the estimated leak. [g]"""
+    line_low_g: tuple[float, ...]
+    """The same with the 5 % point of the leak."""
+    line_high_g: tuple[float, ...]
+    """With its 95 % point."""
+    pieces: tuple[int, ...] = ()
+    """Places of the points at which the line begins anew: water came or went at once there, or the sensor is another
+    one."""
+    slopes_g_per_kpa_day: tuple[float, ...] = ()
+    """Of the line: one, or those before and after the change."""
+    changed_push_kpa_days: float | None = None
+    """Where the slope changed; None where it did not. [kPa days]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +221,12 @@ class CrossingForecast:
     headroom_g: Quantiles
     present_relative_humidity: Quantiles
     chance_over_already: float
-    fan: tuple[FanDay, ...] = ()
+    fan: Sequence[FanDay] = ()
     first_pass_at: DateQuantiles | None = None
     """As ``cross_at``, but what may be over the limit already counts as passing now, unless that is more likely than
     not: the answer to when it first passes, in one number."""
+    vapor_fan: VaporFan | None = None
+    """The fan in vapor pressure, day for day; None where only that of humidity is known."""
 
     def chance_within(self, days: int) -> float:
         """Return the chance that the limit is passed within so many days."""
@@ -179,6 +259,10 @@ class Outlook:
     """The same box with something changed, where that was asked."""
     trace: str = ""
     """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
+    leak_line: LeakLine | None = None
+    """What the leak was read from, to be drawn; None where there are no beads, or no two points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +290,10 @@ class Assessment:
     """True where the estimate failed by a defect of ours: ``refusal`` says how."""
     apart: str = ""
     """Why the boxes could not be looked at together, where that failed and each was asked alone."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
+    leak_line: LeakLine | None = None
+    """What the leak was read from, to be drawn; None where it can't be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +324,14 @@ class PlannedDay:
     boxes: tuple[str, ...]
     reasons: Mapping[str, str] = field(default_factory=dict)
     """A sentence for each box."""
+    moved: tuple[str, ...] = ()
+    """Those of the boxes that a person put on this day."""
+    late_days: Mapping[str, float] = field(default_factory=dict)
+    """How many days over its limit to expect of each box until then."""
+    early_days: Mapping[str, float] = field(default_factory=dict)
+    """How many days each box would still have held within the plan's time."""
+    batches: int = 1
+    """How often the appliance has to be filled; more than once only where a person put more there than it takes."""
 
 
 @dataclass(frozen=True, slots=True)

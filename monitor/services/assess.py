@@ -12,11 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import ClusterError
+from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import (
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
     SILENT_AFTER_DAYS,
+    about_times,
+    as_decided,
     due_at,
     just_filled,
     leaks_more,
@@ -32,6 +35,8 @@ from monitor.planning.due import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.urgency import over_by, worst_first
+from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
     Assessment,
@@ -62,12 +67,20 @@ __all__ = [
     "ALMOST_SURE",
     "CHECK_THE_LID",
     "CHECK_THE_SENSOR",
+    "NOTHING_DECIDED",
     "SILENT_AFTER_DAYS",
+    "PlanConstraints",
+    "PlanWeights",
     "RechargePlan",
+    "about_times",
+    "as_decided",
     "assess",
+    "constraints_of",
     "just_filled",
     "leaks_more",
     "next_oven_day",
+    "over_already",
+    "over_by",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
@@ -153,30 +166,6 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         yield cluster
 
 
-def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
-    """Return the assessments with what needs a person most at the top."""
-    order = (
-        BoxState.over_limit,
-        BoxState.due,
-        BoxState.estimate_failed,
-        BoxState.not_enough_evidence,
-        BoxState.no_readings,
-        BoxState.within_limit,
-        BoxState.undeclared,
-    )
-    never = timedelta.max
-    return sorted(
-        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
-    )
-
-
-def _over_by(assessment: Assessment) -> float:
-    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
-    if assessment.state is not BoxState.over_limit or assessment.latest is None:
-        return 0.0
-    return assessment.latest.relative_humidity - assessment.box.humidity_limit
-
-
 @dataclass(frozen=True)
 class _Special:
     """What is asked beside, or in place of, the boxes as they are."""
@@ -225,7 +214,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
     latest = _latest(recent, newest, as_of)
     charge = _charge(histories.entries[box.name])
     over = _shows_over(box, recent, charge)
-    forecast = _over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
+    forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
     due = due_at(forecast, as_of) if forecast else None
     return Assessment(
         box=box,
@@ -245,9 +234,11 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         ),
         sharpen=answer.sharpen,
         refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
-        forecast_if=_over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
+        forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        unlogged_rise_at=answer.unlogged_rise_at if latest else None,
+        leak_line=answer.leak_line,
     )
 
 
@@ -262,7 +253,7 @@ def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -
     return bool(readings.relative_humidity[good[-1]] > box.humidity_limit)
 
 
-def _over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
+def over_already(forecast: CrossingForecast, as_of: datetime, *, shown: bool = False) -> CrossingForecast:
     """Return a forecast whose dates don't lie ahead where the box is over its limit, as shown or more likely than not.
 
     Inference gives the dates of a crossing that is still to come, beside the chance that it is not.

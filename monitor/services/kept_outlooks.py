@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         LastFit,
         LeakObservation,
         RefitReason,
+        Supposable,
         Teaching,
         Workers,
     )
@@ -132,6 +133,28 @@ class Round:
             self._read_teaching(name)
         how = {"humidity_limits": [limits[name] for name in again], "change": change, "keep": False}
         return found | {name: one.outlook for name, one in self._fitted(again, **how)}
+
+    def supposable(self, name: str) -> Supposable | None:
+        """Return a box that is ``held``, its fit at hand; None where it has no forecast. Ask for outlooks first."""
+        from monitor.inference import RECENT_DAYS, supposable  # noqa: PLC0415
+
+        if self._answers[name].forecast is None:
+            return None
+        if name not in self._teaching:
+            self._read_teaching(name)
+        now_s, until = self._histories.as_of.timestamp(), self._fitted_until(name)
+        if until is not None:
+            history = self._histories.history(self._boxes[name], until - timedelta(days=RECENT_DAYS))
+            found = supposable(self._fit_of(name), history, now_s, self._rates())
+            if not isinstance(found, StrEnum):
+                return found
+        for other in self._known.keys() - self._teaching.keys():
+            self._read_teaching(other)
+        [(_, again)] = self._fitted([name], keep=True)
+        if again.last_fit is None:
+            return None
+        found = supposable(again.last_fit, self._histories.history(self._boxes[name], None), now_s, self._rates())
+        return None if isinstance(found, StrEnum) else found
 
     def _as_it_is(self, name: str) -> Outlook | None:
         """The outlook that was kept, where it can be given for now."""

@@ -112,6 +112,20 @@ def _is_for_others(file: Path) -> bool:
         return False
 
 
+def check_files(folder: Path, database: Path, doubts: Iterable[str]) -> Iterator[Finding]:
+    """Look at the folder, at who may read in it, and at what its shelf file says and hardly means."""
+    yield from check_folder(folder)
+    yield from check_privacy(database)
+    for doubt in doubts:
+        yield Finding("shelf file", Severity.look, doubt)
+
+
+def check_at_hand(readings: Readings, ledger: Ledger, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
+    """Look at what the stores tell at once: boxes and their clocks, and messages that could not be used."""
+    yield from check_boxes(readings, declared, now)
+    yield from check_rejected(ledger, now)
+
+
 def check_rejected(ledger: Ledger, now: datetime) -> Iterator[Finding]:
     """Say that messages were rejected; what nobody sends any more needs nobody."""
     newest = ledger.rejected(1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -56,6 +57,8 @@ class Shelf:
     timezone: ZoneInfo = _UTC
     fahrenheit: bool = False
     ounces: bool = False
+    language: str = "en"
+    """Code of the language of the pages (BCP 47); texts of another than English are a file beside the shelf file."""
     broker: BrokerAddress | None = None
     """None: a small broker runs inside, on this machine only."""
     commit_every_s: float = 0.0
@@ -177,6 +180,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         timezone=zone,
         fahrenheit=table.choice("temperature_unit", ("C", "F"), default=_unit_of_feeds(feeds)) == "F",
         ounces=table.choice("mass_unit", ("g", "oz"), default="g") == "oz",
+        language=_read_language(table),
         broker=broker,
         commit_every_s=_read_commit_every_s(table.table("store"), has_broker=broker is not None),
         influx=read_influx(table.table("influx"), folder, environment),
@@ -204,6 +208,13 @@ def _unit_of_feeds(feeds: Sequence[FeedSpec]) -> str:
     """Return the unit to answer in where nobody says: °F where every feed that tells its unit tells that."""
     given = {feed.temperature.unit for feed in feeds if feed.temperature is not None}
     return "F" if given == {"F"} else "C"
+
+
+def _read_language(table: TomlTable) -> str:
+    code = table.text("language", default="en")
+    if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", code):
+        raise table.error("language", code, "the code of a language, like 'en', 'de' or 'pt-BR'")
+    return code
 
 
 def _read_timezone(table: TomlTable) -> ZoneInfo:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         KeptOutlook,
         LedgerEntry,
         NumberedImport,
+        PlanDecision,
         Reading,
         ReadingSeries,
         RejectedMessage,
@@ -76,6 +77,10 @@ class Readings(Protocol):
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
+        ...
+
+    def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return those readings of one box with ``start <= at < end`` that screening marked, in time order."""
         ...
 
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
@@ -186,6 +191,14 @@ class Ledger(Protocol):
         """Return the entries that count, in the order of the instants they speak of."""
         ...
 
+    def entry(self, entry_id: int, *, undone: bool = False) -> LedgerEntry | None:
+        """Return the entry of a number that counts, or one that was undone; None where there is no such."""
+        ...
+
+    def from_desk(self, box: str) -> Mapping[int, int]:
+        """Return which entries of a box landed with an event of the desk, each with the number of that."""
+        ...
+
     def stamp(self) -> object:
         """Return something cheap that is another thing after each entry that is logged or taken back."""
         ...
@@ -281,6 +294,32 @@ class Upkeep(Protocol):
         ...
 
 
+class PlanDecisions(Protocol):
+    """What people decided about the days of drying: added or taken back, never edited."""
+
+    def keep(self, decision: PlanDecision, now: datetime) -> int:
+        """Keep a decision made now and return its number."""
+        ...
+
+    def undo(self, decision_id: int, now: datetime) -> PlanDecision:
+        """Take a decision back; it stays readable, and no longer counts.
+
+        Raises
+        ------
+        LedgerError
+            When there is no such decision, or it was taken back before.
+        """
+        ...
+
+    def counting(self, before: datetime | None = None) -> Sequence[PlanDecision]:
+        """Return the decisions that count, in the order in which they were made; only those made before an instant."""
+        ...
+
+    def stamp(self) -> object:
+        """Return something cheap that is another thing after each decision that is made or taken back."""
+        ...
+
+
 class DeskEvents(Protocol):
     """What people did with beads at the recharge desk; lots, charges and runs are the sum of it."""
 
@@ -298,4 +337,8 @@ class DeskEvents(Protocol):
 
     def events(self) -> Sequence[LoggedEvent]:
         """Return the events that count, in the order in which they were logged."""
+        ...
+
+    def stamp(self) -> object:
+        """Return something cheap that changes with every event that is logged or taken back."""
         ...

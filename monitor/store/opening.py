@@ -13,6 +13,7 @@ from monitor.store.sqlite.desk_events import SqliteDeskEvents
 from monitor.store.sqlite.imports import SqliteImports
 from monitor.store.sqlite.kept_outlooks import SqliteKeptOutlooks
 from monitor.store.sqlite.ledger import SqliteLedger
+from monitor.store.sqlite.plan_decisions import SqlitePlanDecisions
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
 
@@ -22,12 +23,21 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
-    from monitor.store.contracts import Boxes, DeskEvents, Imports, KeptOutlooks, Ledger, Readings, Upkeep
+    from monitor.store.contracts import (
+        Boxes,
+        DeskEvents,
+        Imports,
+        KeptOutlooks,
+        Ledger,
+        PlanDecisions,
+        Readings,
+        Upkeep,
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings, ledger, events of the recharge desk, kept outlooks, and the care for their file."""
+    """What a site holds: readings, what people did and decided, kept outlooks, and the care for their file."""
 
     readings: Readings
     imports: Imports
@@ -36,6 +46,7 @@ class Stores:
     upkeep: Upkeep
     boxes: Boxes
     outlooks: KeptOutlooks
+    plan_decisions: PlanDecisions
 
 
 @contextmanager
@@ -84,6 +95,7 @@ def open_stores(
             SqliteUpkeep(file),
             SqliteBoxes(file, forwards=influx is not None),
             SqliteKeptOutlooks(file),
+            SqlitePlanDecisions(file),
         )
 
 

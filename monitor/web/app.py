@@ -18,10 +18,15 @@ from monitor.errors import SiccastError, StoreError
 from monitor.presentation.shipped import shipped
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
+from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
+from monitor.web.desk.pages import DeskPages
 from monitor.web.enter.pages import EnterPages
 from monitor.web.forms import FIELD, Tokens
 from monitor.web.guard import Guard, Served
+from monitor.web.house.pages import HousePages
+from monitor.web.look import LookPage
+from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
 from monitor.web.snapshot import Keeper, read_stamp, take_snapshot
@@ -66,7 +71,12 @@ def create_app(
         served or Served(),
         routes=[
             *front.routes(),
+            *ChartPages(site).routes(),
             *BoxPages(site).routes(),
+            *DeskPages(site).routes(),
+            *PlanPages(site, access).routes(),
+            *HousePages(site).routes(),
+            *LookPage(site).routes(),
             *EnterPages(site, access).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],

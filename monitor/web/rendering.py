@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import jinja2
+from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse
 
 from monitor import __version__
@@ -14,12 +16,16 @@ from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
 
 if TYPE_CHECKING:
+    from monitor.presentation.texts import Texts
     from monitor.settings import Shelf
     from monitor.web.forms import Tokens
     from monitor.web.snapshot import Snapshot
 
 
-def _templates() -> jinja2.Environment:
+_COMMAND = re.compile(r"`([^`]+)`")
+
+
+def _templates(texts: Texts) -> jinja2.Environment:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(shipped("dashboards") / "templates"),
         autoescape=True,
@@ -28,16 +34,40 @@ def _templates() -> jinja2.Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    environment.install_null_translations(newstyle=True)  # type: ignore[attr-defined]
+    environment.filters["code"] = _with_commands
+    environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
     return environment
 
 
-@dataclass(frozen=True, slots=True)
+def _with_commands(text: str) -> Markup:
+    """Return a text whose commands, written between backticks, stand out."""
+    return Markup(_COMMAND.sub(r"<code>\1</code>", str(escape(text))))
+
+
+@dataclass(slots=True)
+class Explained:
+    """The terms that a page has explained already, so that it does so once."""
+
+    _names: set[str] = field(default_factory=set)
+
+    def first(self, name: str) -> bool:
+        """Return whether a term stands on the page for the first time."""
+        if name in self._names:
+            return False
+        self._names.add(name)
+        return True
+
+
+@dataclass(eq=False)
 class Renderer:
     """Fills templates for one shelf."""
 
     tokens: Tokens
-    _templates: jinja2.Environment = field(default_factory=_templates)
+    texts: Texts
+    _templates: jinja2.Environment = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._templates = _templates(self.texts)
 
     def page(
         self, shelf: Shelf, template: str, *, snapshot: Snapshot | None, status: int = HTTPStatus.OK, **values: Any
@@ -53,9 +83,19 @@ class Renderer:
             reservation=snapshot.reservation if snapshot else "",
             notice=snapshot.notice if snapshot else "",
             token=self.tokens.token,
+            explained=Explained(),
+            language=self.texts.language,
             version=__version__,
         )
         return HTMLResponse(text, status_code=status)
+
+    def part(self, template: str, **values: Any) -> str:
+        """Return a part of a page."""
+        return self._templates.get_template(template).render(**values, token=self.tokens.token)
+
+    def drawing(self, template: str, **values: Any) -> str:
+        """Return a drawing that stands for itself."""
+        return self._templates.get_template(template).render(**values)
 
     def message(
         self, shelf: Shelf, heading: str, *, status: int = HTTPStatus.OK, waiting: bool = False, trouble: bool = False

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from monitor.desk import Desk
 from monitor.errors import SettingsError
 from monitor.presentation.clock import utc_now
+from monitor.presentation.texts import texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
@@ -66,7 +67,7 @@ class Site:
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
-        self.renderer = Renderer(self.tokens)
+        self.renderer = Renderer(self.tokens, texts_of(self.shelf.language, self.shelf.folder))
 
     @property
     def shelf(self) -> Shelf:
@@ -76,7 +77,8 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return Wording.of(self.shelf)
+        plan = self.keeper.newest.plan if self.keeper.newest else None
+        return Wording.of(self.shelf, plan.decided if plan else None)
 
     def now(self) -> datetime:
         """Return the instant of now; of a recording, its end."""

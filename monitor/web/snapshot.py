@@ -15,13 +15,15 @@ import numpy as np
 from monitor.errors import SiccastError
 from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
+from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from monitor.records import Assessment, LedgerEntry, WhatIf
+    from monitor.records import Assessment, PlanDecision
     from monitor.services.assess import RechargePlan
+    from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
 HISTORY_DAYS = 30
@@ -53,6 +55,8 @@ class Snapshot:
     room: Reading | None = None
     plan: RechargePlan | None = None
     """The days on which drying is worth it, with the shelf's first appliance."""
+    decisions: Sequence[PlanDecision] = ()
+    """What people decided about the plan, as it was planned with."""
     reservation: str = ""
     """What this state does not rest on, though it should."""
     notice: str = ""
@@ -81,17 +85,20 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
         year = as_of - timedelta(days=_YEAR_DAYS)
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, year, as_of)) for a in answers), default=0.0)
         room = stores.readings.latest(before=as_of).get(ROOM)
-    plan = _plan(shelf, answers, as_of)
-    return Snapshot(as_of, tuple(assess.worst_first(answers)), recent, highest, room, plan, said[0] if said else "")
+        decisions = stores.plan_decisions.counting()
+    plan = plan_of(shelf, answers, as_of, decisions)
+    ordered = tuple(assess.worst_first(answers))
+    return Snapshot(as_of, ordered, recent, highest, room, plan, decisions, reservation=said[0] if said else "")
 
 
-def suppose(shelf: Shelf, as_of: datetime, change: WhatIf, box: str) -> Sequence[Assessment]:
-    """Return every box as it is, and one as it would be with something changed."""
+def suppose(shelf: Shelf, as_of: datetime, box: str) -> Supposing | str:
+    """Return a box to suppose things about, with its fit at hand; or why there is no forecast of it."""
+    if box not in {declared.name for declared in shelf.boxes}:
+        return ""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, change=change,
-            asked=[box], kept=stores.outlooks,
-        )  # fmt: skip
+        return supposing(
+            stores.readings, stores.ledger, shelf.boxes, box, as_of, room_climate=shelf.room, kept=stores.outlooks
+        )
 
 
 def _nearly_highest(series: ReadingSeries) -> float:
@@ -99,23 +106,22 @@ def _nearly_highest(series: ReadingSeries) -> float:
     return float(np.quantile(series.relative_humidity, _NEARLY_ALL)) if len(series) else 0.0
 
 
-def _plan(shelf: Shelf, answers: Sequence[Assessment], as_of: datetime) -> RechargePlan:
+def plan_of(
+    shelf: Shelf, answers: Sequence[Assessment], as_of: datetime, decisions: Sequence[PlanDecision]
+) -> RechargePlan:
+    """Return the plan that all pages show, with the shelf's first appliance."""
     today = as_of.astimezone(shelf.timezone).date()
     rules = shelf.plan
-    return assess.plan_recharges(answers, shelf.appliances[0], today, rules.weekdays, horizon_days=rules.horizon_days)
-
-
-def read_box(shelf: Shelf, box: str, as_of: datetime) -> tuple[ReadingSeries, Sequence[LedgerEntry]]:
-    """Return a box's history by the hour and what was written down about it."""
-    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        return stores.readings.hourly(box, end=as_of), stores.ledger.entries(box, before=as_of)
+    return assess.plan_recharges(
+        answers, shelf.appliances[0], today, rules.weekdays, decisions=decisions, horizon_days=rules.horizon_days
+    )
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
     """Return something cheap that changes when there is something new to assess, and every hour all the same."""
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
         newest = tuple(sorted((name, reading.at) for name, reading in stores.readings.latest().items()))
-        return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp()
+        return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
 
 
 class Keeper:
@@ -188,9 +194,9 @@ class Keeper:
 
     async def _run(self) -> None:
         while True:
+            self._soon.clear()  # a deed while the snapshot is taken is looked at right after it
             await self.renew()
             self._first.set()
-            self._soon.clear()
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._soon.wait(), self.pause_s)
 

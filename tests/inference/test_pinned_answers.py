@@ -61,6 +61,9 @@ def said(ahead: CrossingForecast, now_s: float) -> dict[str, Any]:
     kept: dict[str, Any] = {f.name: told(getattr(ahead, f.name), now_s) for f in fields(ahead)}
     kept["chance_by_day"] = [len(ahead.chance_by_day), *ahead.chance_by_day[::9]]
     kept["fan"] = [len(ahead.fan), *([told(day.on, now_s), day.relative_humidity] for day in ahead.fan[::13])]
+    kept["quartiles"] = [day.quartiles for day in ahead.fan[::13]]
+    assert ahead.vapor_fan is not None
+    kept["vapor_fan"] = {f.name: getattr(ahead.vapor_fan, f.name)[::13] for f in fields(ahead.vapor_fan)}
     return kept
 
 

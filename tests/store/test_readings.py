@@ -235,6 +235,21 @@ def test_marks_can_be_replaced(stores: Stores) -> None:
     assert stores.readings.series("box1").marks.tolist() == [Mark.stuck.bit, 0, marks[1], Mark.stuck.bit]
 
 
+def test_what_was_marked_can_be_asked_for_by_itself(stores: Stores) -> None:
+    marked = {1: Mark.spike.bit, 5: Mark.stuck.bit | Mark.at_floor.bit}
+    stores.readings.add([made(minutes, marks=marked.get(minutes, 0)) for minutes in range(8)])
+    stores.readings.add([made(2, box="box2", marks=Mark.step.bit)])
+    found = stores.readings.marked("box1")
+    whole = stores.readings.series("box1")
+    assert found.marks.tolist() == list(marked.values())
+    assert found.at_s.tolist() == whole.at_s[list(marked)].tolist()
+    assert found.relative_humidity.tolist() == whole.relative_humidity[list(marked)].tolist()
+    later = stores.readings.marked("box1", START + timedelta(minutes=2), START + timedelta(minutes=6))
+    assert later.marks.tolist() == [marked[5]]
+    assert len(stores.readings.marked("box1", START, START + timedelta(minutes=1))) == 0
+    assert len(stores.readings.marked("nobody")) == 0
+
+
 # --- digests ---------------------------------------------------------------------------------------------------------
 
 END = START + timedelta(hours=5)

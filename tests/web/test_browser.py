@@ -107,7 +107,7 @@ def test_the_keyboard_is_enough(desk: Page, address: str) -> None:
     desk.keyboard.press("Tab")
     assert desk.evaluate("document.activeElement.className") == "skip"
     seen = []
-    for _ in range(12):
+    for _ in range(20):
         desk.keyboard.press("Tab")
         outline = desk.evaluate(
             "(e => [getComputedStyle(e).outlineStyle, parseFloat(getComputedStyle(e).outlineWidth), e.textContent])"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import shlex
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -12,23 +13,24 @@ import typer
 from monitor.cli import arguments
 from monitor.cli.desk.session import Sure, in_command_words
 from monitor.cli.session import open_to_write
-from monitor.errors import LedgerError, SiccastError, UnconfirmedError
-from monitor.presentation import moments, quantities
+from monitor.errors import SiccastError
+from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
-from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
-from monitor.records.readings import SENSOR_RANGE_DEGC
+from monitor.presentation.log_input import LogInputError, hand_reading, typed_entry
+from monitor.records import EntryKind
 from monitor.settings import load_shelf, shelf_folder
 from monitor.units import degf_to_degc
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from monitor.presentation.wording import Wording
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
-_MS = timedelta(milliseconds=1)  # by definition
-_HUNDREDTH = 0.01  # °C or % RH; judgement: what the store keeps, so finer is the same
+_NAMED = MappingProxyType({
+    "at": "'--at'", "desiccant": "'--desiccant'", "holder": None, "temperature": "'TEMPERATURE'",
+})  # fmt: skip
+"""How a person knows what was typed wrongly, by its field; the rest says it by itself."""
 
 log = typer.Typer(help="Record what you did to a box: filled, opened, weighed, read.", no_args_is_help=True)
 
@@ -74,8 +76,7 @@ def charge(
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.charge, box, at=at, note=note, sure=sure, beside=beside,
-            desiccant=arguments.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
+            desiccant=desiccant, dry_mass=dry_mass, method=method, mass=mass, holder=holder, resolution=resolution,
         )  # fmt: skip
 
 
@@ -103,8 +104,7 @@ def recharge(
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.recharge, box, at=at, note=note, sure=sure,
-            desiccant=arguments.desiccant(desiccant), dry_mass_g=_grams(shelf, dry_mass), method=method,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
+            desiccant=desiccant, dry_mass=dry_mass, method=method, mass=mass, holder=holder, resolution=resolution,
         )  # fmt: skip
 
 
@@ -124,7 +124,7 @@ def weighing(
     with _writing(context) as (shelf, stores):
         _keep(
             shelf, stores, EntryKind.weighing, box, at=at, note=note, sure=sure,
-            mass_g=_net(shelf, mass, holder), scale_resolution_g=_step(shelf, resolution, mass),
+            mass=mass, holder=holder, resolution=resolution,
         )  # fmt: skip
 
 
@@ -160,12 +160,12 @@ def color(
     sure: Sure = False,
 ) -> None:
     """Record the color of the beads. It tells little: beads look dry long before they are."""
-    from monitor.desk.cautions import color_seen
+    from monitor.desk.questions import color_of_beads
 
     with _writing(context) as (shelf, stores):
         when = arguments.instant(at, shelf.timezone, datetime.now(tz=UTC))
         name = arguments.known_box(box, shelf, stores)
-        word, meaning = color_seen(_beads_in(stores, name, when), seen)
+        word, meaning = color_of_beads(name, stores.ledger.entries(name, before=when), seen)
         _keep(shelf, stores, EntryKind.color, box, at=at, note=note, sure=sure, color=word)
         typer.echo(meaning)
 
@@ -190,35 +190,23 @@ def reading(
     sure: Sure = False,
 ) -> None:
     """Record humidity and temperature that you read from a display. RH first, then temperature."""
-    from monitor.feed.formats.plausible import Plausibility
+    from monitor.services.hand_readings import OtherReadingHeldError, keep_hand_reading
 
-    with _writing(context) as (shelf, stores):
-        degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
-        if not SENSOR_RANGE_DEGC[0] <= degc <= SENSOR_RANGE_DEGC[1]:
-            right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
-            raise typer.BadParameter(
-                f"{temperature:g} is not valid: a hygrometer works {right}", param_hint="'TEMPERATURE'"
-            )
-        when = arguments.instant(at, shelf.timezone, datetime.now(tz=UTC))
-        when = when.replace(microsecond=when.microsecond // 1000 * 1000)
+    with _writing(context) as (shelf, stores), _typed():
         name = arguments.known_box(box, shelf, stores)
-        told = Reading(name, when, degc, humidity / 100.0, source=ReadingSource.hand)
-        doubt = None if sure else Plausibility("F" if shelf.fahrenheit else "C").doubt([told])
-        if doubt is not None:
-            raise UnconfirmedError(f"Not saved: {doubt}")
-        new = stores.readings.add([told])
-        held = list(stores.readings.each(name, when, when + _MS))
-    withdraw = _withdraw_command(name, when)
+        now = datetime.now(tz=UTC)
+        degc = degf_to_degc(temperature) if shelf.fahrenheit else temperature
+        told = hand_reading(shelf, name, now, relative_humidity=humidity / 100.0, temperature_degc=degc, at=at)
+        withdraw = _withdraw_command(name, told.at)
+        try:
+            new = keep_hand_reading(stores.readings, told, fahrenheit=shelf.fahrenheit, confirmed=sure)
+        except OtherReadingHeldError as error:
+            error.args = (f"{error}. If what you typed now is right: `{withdraw}`, then log it again",)
+            raise
     if new:
         unit = "°F" if shelf.fahrenheit else "°C"
         said = f"saved a reading of {name}: {humidity:g} % RH, {temperature:g} {unit}"
         typer.echo(f"{said}. To undo: `{withdraw}`")
-    elif held and not _tell_the_same(told, held[0]):
-        raise LedgerError(
-            f"Not saved: {name} already has {held[0].temperature_degc:.2f} °C and"
-            f" {100 * held[0].relative_humidity:.2f} % for that time. If what you typed now is right: `{withdraw}`,"
-            " then log it again"
-        )
     else:
         typer.echo(f"{name} already has that reading. Nothing changed")
 
@@ -233,6 +221,7 @@ def show(
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
+    from monitor.presentation.log_wording import details
     from monitor.presentation.wording import Wording
     from monitor.store.opening import open_stores
 
@@ -252,19 +241,11 @@ def show(
             entry.box,
             entry.kind.value,
             "" if entry.mass_g is None else wording.weight(entry.mass_g),
-            _details(entry, wording),
+            details(entry, wording),
         )
         for entry in entries
     ]
     show_table(("number", "when", "box", "what", "weighed", "details"), rows, right=(0, 4))
-
-
-def _details(entry: LedgerEntry, wording: Wording) -> str:
-    from monitor.presentation.wording import beads
-
-    dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
-    held = " ".join(filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "")))
-    return "; ".join(filter(None, (held, entry.method, entry.color, entry.note)))
 
 
 @log.command()
@@ -278,14 +259,10 @@ def undo(
 
 
 def _withdraw_command(box: str, at: datetime) -> str:
-    start, end = (f"{each.isoformat(timespec='milliseconds').removesuffix('+00:00')}Z" for each in (at, at + _MS))
+    from monitor.services.hand_readings import ONE_MS
+
+    start, end = (f"{each.isoformat(timespec='milliseconds').removesuffix('+00:00')}Z" for each in (at, at + ONE_MS))
     return f"siccast readings withdraw --box {shlex.quote(box)} --from {start} --to {end}"
-
-
-def _tell_the_same(one: Reading, other: Reading) -> bool:
-    """Return whether two readings are equal in the hundredths that are kept."""
-    degrees = abs(one.temperature_degc - other.temperature_degc)
-    return max(degrees, 100.0 * abs(one.relative_humidity - other.relative_humidity)) < _HUNDREDTH
 
 
 @contextmanager
@@ -301,68 +278,37 @@ def _writing(context: typer.Context) -> Iterator[tuple[Shelf, Stores]]:
         raise
 
 
-def _beads_in(stores: Stores, box: str, when: datetime) -> str:
-    """Return the kind of desiccant that was in a box."""
-    kinds = [entry.desiccant for entry in stores.ledger.entries(box, before=when) if entry.desiccant]
-    if not kinds:
-        raise LedgerError(
-            f"no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`"
-        )
-    return kinds[-1]
-
-
 def _keep(
     shelf: Shelf,
     stores: Stores,
     kind: EntryKind,
     box: str,
     *,
-    at: str | None,
-    note: str,
     sure: bool = False,
     beside: bool = False,
-    **rest: float | str | None,
+    **typed: str | None,
 ) -> None:
     from monitor.desk import Desk
+    from monitor.presentation.log_wording import changes_nothing, repeated
     from monitor.presentation.wording import Wording
 
     now = datetime.now(tz=UTC)
-    when = arguments.instant(at, shelf.timezone, now)
-    name = arguments.known_box(box, shelf, stores)
-    entry = LedgerEntry(kind, name, when, note=note, **rest)  # type: ignore[arg-type]
+    with _typed():
+        name = arguments.known_box(box, shelf, stores)
+        entry = typed_entry(shelf, kind, name, now, **typed)  # type: ignore[arg-type]
     desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
-    typer.echo(f"saved as entry {number}: {_repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`")
-    if shelf.recorded_until is not None and when >= shelf.recorded_until:
+    typer.echo(f"saved as entry {number}: {repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`")
+    if changes_nothing(shelf, entry.at):
         typer.echo("this changes no answer: the shelf is a recording that ends earlier. Give an earlier time with --at")
 
 
-def _repeated(entry: LedgerEntry, wording: Wording) -> str:
-    """Return what was understood, so that a slip is seen at once."""
-    weighed = "" if entry.mass_g is None else f"weighed {wording.weight(entry.mass_g)}"
-    when = entry.at.astimezone(wording.zone)
-    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {when:%Y-%m-%d %H:%M}"
-    return "; ".join(filter(None, (what, weighed, _details(entry, wording))))
-
-
-def _grams(shelf: Shelf, weight: str | None) -> float | None:
-    return None if weight is None else quantities.mass_g(weight, shelf)
-
-
-def _step(shelf: Shelf, resolution: str | None, weight: str | None) -> float | None:
-    """Return the step of the scale: as it was told, or as the weight was typed."""
-    if resolution is not None or weight is None:
-        return _grams(shelf, resolution)
-    return quantities.step_g(weight, shelf)
-
-
-def _net(shelf: Shelf, weight: str | None, holder: str | None) -> float | None:
-    """Return grams of beads with their water, the holder taken off."""
-    whole_g, holder_g = _grams(shelf, weight), 0.0
-    if whole_g is None:
-        return None
-    if holder is not None and holder.strip() != "0":
-        holder_g = quantities.mass_g(holder, shelf)
-    if holder_g >= whole_g:
-        raise typer.BadParameter(f"the holder ({holder}) can't weigh as much as holder and beads together ({weight})")
-    return whole_g - holder_g
+@contextmanager
+def _typed() -> Iterator[None]:
+    """Say which option was typed wrongly, where it is one that is named."""
+    try:
+        yield
+    except LogInputError as error:
+        if error.field not in _NAMED:
+            raise
+        raise typer.BadParameter(str(error), param_hint=_NAMED[error.field]) from None

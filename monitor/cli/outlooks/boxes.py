@@ -101,6 +101,7 @@ def today(
         wording.local_day(asked.as_of),
         zone=wording.zone,
         oven_day=wording.oven_day(asked.as_of),
+        decided=asked.decided,
     )
     if as_json:
         said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.cli import arguments
 from monitor.cli.session import (
     AsJson,
     AsOf,
     Dask,
     Fresh,
     ask,
+    open_to_write,
     shelf_of,
 )
+from monitor.errors import TypedError
+from monitor.presentation import moments
+from monitor.presentation.clock import utc_now
+from monitor.presentation.plan_wording import HEAT_CAUTION, decision
+from monitor.records import DecisionKind, PlanDecision
 from monitor.records.declared import PLAN_RANGE_DAYS
 from monitor.settings import SHELF_FILE, WEEKDAYS
 
@@ -27,19 +35,21 @@ if TYPE_CHECKING:
     from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
 
-CAUTION = (
-    "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
-    "Stay below the highest temperature that the maker allows for beads, dye and holder. Follow local rules. Keep "
-    "beads with cobalt away from food."
-)
+plan = typer.Typer(help="Plan on which days to dry which boxes.")
+
+BoxName = Annotated[str, typer.Argument(metavar="BOX", help="Name of the box.", autocompletion=arguments.box_names)]
+Day = Annotated[str, typer.Argument(metavar="DAY", help=f"The day: {moments.DAYS}.")]
+SKIP_DAYS = 28
+"""So long a box is skipped where nobody says otherwise. [days] A judgement: four weeks, and the plan looks again."""
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    app.command()(plan)
+    app.add_typer(plan, name="plan")
 
 
-def plan(
+@plan.callback(invoke_without_command=True)
+def show(
     context: typer.Context,
     *,
     appliance: Annotated[
@@ -59,8 +69,10 @@ def plan(
     """Plan on which days to dry which boxes.
 
     Boxes share a day where they can. As few as possible are dried long before they have to be, or too late. Each box
-    gets its reason.
+    gets its reason. `siccast plan move`, `skip` and `not` change the plan, and it stays changed.
     """
+    if context.invoked_subcommand is not None:
+        return
     from monitor.cli.output import show_json
     from monitor.presentation.answers import plan_answer
     from monitor.services.assess import plan_recharges
@@ -71,7 +83,9 @@ def plan(
     rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
     asked = ask(shelf, as_of=as_of, fresh=fresh, dask=dask)
     today = asked.wording.local_day(asked.as_of)
-    planned = plan_recharges(asked.worst_first, dryer, today, rules.weekdays, horizon_days=horizon_days)
+    planned = plan_recharges(
+        asked.worst_first, dryer, today, rules.weekdays, decisions=asked.decisions, horizon_days=horizon_days
+    )
     if calendar:
         _write(calendar, planned, asked)
     if as_json:
@@ -102,10 +116,60 @@ def _show(planned: RechargePlan, today: date) -> None:
             for place, box in enumerate(day.boxes)
         ]
         show_table(("dry on", "box", "why"), rows, wrap={1: 24, 2: None})
-        show_notes("Before you heat anything", [("", CAUTION)])
+        show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     else:
         typer.echo("\nNo box needs drying in that time, as far as is known.\n")
     show_notes("Not in this plan", list(planned.left_out.items()))
+    decided = (*planned.decided.in_force, *planned.decided.to_be_logged)
+    show_notes("What you decided", [(f"number {one.decision_id}", f"{decision(one, today)}.") for one in decided])
+
+
+@plan.command()
+def move(context: typer.Context, box: BoxName, day: Day) -> None:
+    """Dry a box on another day. The other boxes are planned around it."""
+    _keep(context, DecisionKind.moved, day, box)
+
+
+@plan.command()
+def skip(
+    context: typer.Context,
+    box: BoxName,
+    until: Annotated[
+        str | None, typer.Option(metavar="DAY", help=f"The first day it may be dried again. Default: {SKIP_DAYS} days.")
+    ] = None,
+) -> None:
+    """Leave a box out of the plan for some time."""
+    _keep(context, DecisionKind.skip, until, box)
+
+
+@plan.command(name="not")
+def not_that_day(context: typer.Context, day: Day) -> None:
+    """Dry nothing on a day."""
+    _keep(context, DecisionKind.not_that_day, day)
+
+
+@plan.command()
+def undo(
+    context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the decision in `siccast plan`.")]
+) -> None:
+    """Undo a decision that `siccast plan` lists."""
+    shelf = shelf_of(context)
+    with open_to_write(shelf) as stores:
+        taken_back = stores.plan_decisions.undo(number, utc_now())
+    typer.echo(f"undid decision {number}: {decision(taken_back, taken_back.on)}")
+
+
+def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str = "") -> None:
+    shelf = shelf_of(context)
+    today = shelf.now(utc_now()).astimezone(shelf.timezone).date()
+    try:
+        on = moments.day_ahead(day, today) if day else today + timedelta(days=SKIP_DAYS)
+    except TypedError as error:
+        raise typer.BadParameter(str(error), param_hint="'DAY'") from None
+    with open_to_write(shelf) as stores:
+        kept = PlanDecision(kind, on, arguments.known_box(box, shelf, stores) if box else "")
+        number = stores.plan_decisions.keep(kept, utc_now())
+    typer.echo(f"{decision(kept, today)}. To undo: `siccast plan undo {number}`")
 
 
 def _write(file: Path, planned: RechargePlan, asked: Assessed) -> None:

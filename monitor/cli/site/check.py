@@ -15,15 +15,8 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import NEEDS_THE_PERSON, SiccastError, UnknownBoxError
-from monitor.records import ROOM
+from monitor.errors import NEEDS_THE_PERSON, SiccastError
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
-from monitor.records.names import (
-    NAME_RULE,
-    hint,
-    is_name,
-    tidy,
-)
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
@@ -80,28 +73,22 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
     from monitor.services.site_check import (
         Finding,
         Severity,
-        check_boxes,
+        check_at_hand,
         check_broker,
         check_estimates,
-        check_folder,
+        check_files,
         check_forwarding,
         check_listener,
-        check_privacy,
-        check_rejected,
         check_store,
     )
     from monitor.store.listener_lock import listeners
     from monitor.store.opening import look_at_forwarding, open_stores
 
-    yield from check_folder(shelf.folder)
-    yield from check_privacy(shelf.database_path)
-    for doubt in shelf.doubts:
-        yield Finding("shelf file", Severity.look, doubt)
+    yield from check_files(shelf.folder, shelf.database_path, shelf.doubts)
     try:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
-            yield from check_boxes(stores.readings, shelf.boxes, now)
-            yield from check_rejected(stores.ledger, now)
+            yield from check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
         if shelf.influx:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx, now), shelf.influx.url)
         yield from check_estimates(ask(shelf).assessments)
@@ -166,24 +153,13 @@ def adopt(
 
     Its readings are stored already, from the first message on.
     """
-    from monitor.settings.shelf_append import declare_box
-    from monitor.store.opening import open_stores
+    from monitor.services import adoption
 
     shelf = shelf_of(context)
-    with open_stores(shelf.database_path, read_only=True) as stores:
-        heard = stores.readings.latest(removed=True)
-        box = box if box in heard else tidy(box)
-        if box in {declared.room for declared in shelf.boxes} or box == ROOM:
-            raise UnknownBoxError(f"'{box}' is the room sensor, not a box. You need not declare it")
-        if box not in heard:
-            raise UnknownBoxError(f"box '{box}' never sent a reading. Sent readings: {', '.join(heard) or 'none'}")
-        if not is_name(box):
-            give = hint("box", "rename", box, then="NAME")
-            raise UnknownBoxError(f"can't declare {box!r}: a name is {NAME_RULE}. {give} gives it such a name")
-        held = len(stores.readings.series(box))
-        hidden = box not in stores.readings.latest()
-    declare_box(shelf.folder, box, volume_l, limit_rh / 100.0)
-    if hidden:
-        with open_to_write(shelf) as stores:
-            stores.boxes.bring_back(box)
-    typer.echo(f"{box} is now declared, with {held} readings. Describe it further in {shelf.folder / SHELF_FILE}")
+    with open_to_write(shelf) as stores:
+        adopted = adoption.adopt(
+            shelf.folder, stores.readings, stores.boxes, shelf.boxes, box,
+            volume_liter=volume_l, humidity_limit=limit_rh / 100.0,
+        )  # fmt: skip
+    place = shelf.folder / SHELF_FILE
+    typer.echo(f"{adopted.box} is now declared, with {adopted.readings} readings. Describe it further in {place}")

@@ -246,6 +246,22 @@ class Ahead:
     chances: Chances
     """Of the steps."""
 
+    def temperature_degc(self, some: slice | NDArray[np.intp]) -> FloatArray:
+        """Return the temperature inside, kept within what boxes bear.
+
+        Parameters
+        ----------
+        some : slice, or ndarray, those steps
+            Which ones.
+
+        Returns
+        -------
+        ndarray, those steps × draws
+            [°C]
+        """
+        degc = self.weather.degc[some] + self.posterior.temperature_above_room_degc
+        return np.clip(degc, COLDEST_DEGC, WARMEST_DEGC)
+
     @classmethod
     def of(cls, posterior: Posterior, limit: float, ends: FloatArray, seed: int) -> Ahead:
         """Draw what is unknown of the future.
@@ -309,8 +325,7 @@ def simulate(ahead: Ahead, start: Simulated, course: FloatArray, first: int, sto
         At the end of the last.
     """
     some = slice(first, stop)
-    degc = ahead.weather.degc[some] + ahead.posterior.temperature_above_room_degc
-    acting = air_states(ahead.weather.outside_kpa[some], np.clip(degc, COLDEST_DEGC, WARMEST_DEGC))
+    acting = air_states(ahead.weather.outside_kpa[some], ahead.temperature_degc(some))
     full = full_loading(ahead.posterior, ahead.limit)
     for i, air in zip(range(first, stop), acting, strict=True):
         start = _step(ahead, start, air, i, full)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from monitor.inference.answers.explanation import (
     comparison_of,
@@ -13,6 +14,7 @@ from monitor.inference.answers.explanation import (
 )
 from monitor.inference.answers.forecast import crossing_ahead, forecast_of
 from monitor.inference.answers.leak import leak_of
+from monitor.inference.answers.leak_line import leak_line_of
 from monitor.inference.answers.value_of_measurement import Useful, best_measurement, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
@@ -80,12 +82,13 @@ def answer_of(
         for_its_kind=tightness_of(posterior, style_leak),
         grams_words=grams_words(posterior),
     )
-    if (since := change_point_of(posterior) or first.change_point) is not None:
+    within = change_point_of(posterior)
+    if (since := within or first.change_point) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
         )  # fmt: skip
-    useful = most_useful(posterior, futures[0], limit, useful)
+    useful, rise_s = most_useful(posterior, futures[0], limit, useful), posterior.episode.unlogged_rise_s
     outlook = Outlook(
         leak=leak,
         forecast=ahead,
@@ -95,8 +98,10 @@ def answer_of(
         ),
         sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, question.change, question.horizon_days) if question.change else None,
+        unlogged_rise_at=None if rise_s is None else datetime.fromtimestamp(rise_s, UTC),
+        leak_line=leak_line_of(posterior, leak.conductance_g_per_day_per_kpa, within),
     )
-    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
+    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if, outlook.leak_line)):
         raise FloatingPointError("some number of the leak or the forecast is not finite")
     return outlook, useful
 
@@ -105,7 +110,7 @@ def _is_finite(answer: object) -> bool:
     """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
         return math.isfinite(answer)
-    if isinstance(answer, Quantiles):  # two hundred of them
+    if isinstance(answer, Quantiles):
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
     if isinstance(answer, tuple) and answer and isinstance(answer[0], float):
         return math.isfinite(sum(answer))  # chances, one for each day

@@ -86,7 +86,7 @@ class SorptionTable:
         per_loading = (0.5 * _PER_ANGLE) * self.fill_per_loading / np.sqrt(fill * (1.0 - fill))
         return humidity, humidity * steepness * per_loading
 
-    def loading(self, relative_humidity: Numeric, temperature_degc: float) -> FloatArray:
+    def loading(self, relative_humidity: Numeric, temperature_degc: Numeric) -> FloatArray:
         """Return the loading of each draw at rest with this humidity, one for all or one each. [g/g]"""
         humidity = np.clip(relative_humidity, _HUMIDITIES[0], _HUMIDITIES[-1])
         one = self._first.loading_g_per_g(humidity, temperature_degc)

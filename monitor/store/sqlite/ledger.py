@@ -84,6 +84,24 @@ class SqliteLedger:
             )
             return [_to_entry(row) for row in rows]
 
+    def entry(self, entry_id: int, *, undone: bool = False) -> LedgerEntry | None:
+        """Return the entry of a number that counts, or one that was undone; None where there is no such."""
+        with self._database.errors():
+            row = self._database.connection.execute(
+                f"{_SELECT} WHERE entry_id = ? AND (taken_back_at_ms IS NOT NULL) = ?", (entry_id, undone)
+            ).fetchone()
+            return None if row is None else _to_entry(row)
+
+    def from_desk(self, box: str) -> Mapping[int, int]:
+        """Return which entries of a box landed with an event of the desk, each with the number of that."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT ledger_entry_id, deed_id FROM deeds JOIN ledger ON entry_id = ledger_entry_id"
+                " WHERE box = ? AND deeds.taken_back_at_ms IS NULL",
+                (box,),
+            )
+            return dict(rows.fetchall())
+
     def stamp(self) -> object:
         """Return the number of the newest entry, and how many were taken back."""
         with self._database.errors():

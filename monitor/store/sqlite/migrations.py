@@ -299,6 +299,17 @@ CREATE TABLE kept_teachings (
 ) STRICT
 """
 
+_PLAN_DECISIONS = """
+CREATE TABLE plan_decisions (
+    decision_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    box TEXT NOT NULL,
+    on_day TEXT NOT NULL,
+    decided_at_ms INTEGER NOT NULL,
+    taken_back_at_ms INTEGER
+) STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -317,6 +328,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("hours that readings were thinned out of, each as one value", _THINNED_HOURS),
     ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
     ("outlooks kept from question to question", _KEPT_OUTLOOKS),
+    ("what people decided about the plan", _PLAN_DECISIONS),
 )
 
 

@@ -191,6 +191,18 @@ class SqliteReadings:
         marks = np.zeros(len(hour), dtype=np.uint16)
         return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
 
+    def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
+        """Return the marked readings of one box with ``start <= at < end``: few, found without reading the others."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                "SELECT at_s, temperature, humidity, bits FROM marks CROSS JOIN readings"
+                " ON readings.box_id = marks.box_id AND readings.at_s = marks.at_ms / 1000.0"
+                " WHERE marks.box_id = ? AND marks.at_ms >= ? AND marks.at_ms < ? ORDER BY marks.at_ms",
+                (self._known_box_id(box), *_span_ms(start, end)),
+            )
+            at_s, temperature, humidity, bits = _as_columns(rows, 4)
+        return ReadingSeries(box, at_s, temperature / PER_DEGC, humidity / PER_HUMIDITY, bits.astype(np.uint16))
+
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
         """Return the newest reading of each box (before an instant); of those taken off the shelf only when asked."""
         with self._database.errors():

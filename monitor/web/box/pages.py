@@ -7,11 +7,14 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse
 from starlette.routing import Route
 
-from monitor.web.box import view
+from monitor.web.box import log_view, view
+from monitor.web.box.course import read_course
+from monitor.web.box.deeds import Deeds
 from monitor.web.box.question import Asker
-from monitor.web.snapshot import read_box
+from monitor.web.told import told
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
+    from monitor.web.box.log_view import Sent
     from monitor.web.site import Site
 
 
@@ -28,33 +32,59 @@ class BoxPages:
 
     site: Site
     asker: Asker = field(init=False)
+    deeds: Deeds = field(init=False)
 
     def __post_init__(self) -> None:
         self.asker = Asker(self.site)
+        self.deeds = Deeds(self.site, self._page)
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
-        return (Route("/box/{name:path}", self.box, name="box"),)
+        return (
+            *self.deeds.routes(),
+            Route("/box/{name:path}/what-if", self.what_if),
+            Route("/box/{name:path}", self.box, name="box"),
+        )
 
     async def box(self, request: Request) -> Response:
         """Show one box; where something is supposed, this takes long."""
         run = self.site.work.run if self.asker.is_asked(request.query_params) else run_in_threadpool
-        return await run(self._shown, request)
+        return await run(self._page, request, request.path_params["name"])
 
-    def _shown(self, request: Request) -> Response:
+    async def what_if(self, request: Request) -> Response:
+        """Answer a script what would be, while somebody moves a value."""
+        return await self.site.work.run(self._supposed, request)
+
+    def _supposed(self, request: Request) -> Response:
+        snapshot = self.site.keeper.newest
+        answer = snapshot.answer(request.path_params["name"]) if snapshot is not None else None
+        if snapshot is None or answer is None:
+            raise self.site.not_found("There is no box of this name.")
+        asked = self.asker.view(request.query_params, snapshot, answer, self.site.words)
+        told = {name: getattr(asked, name) for name in ("supposing", "verdict", "rows", "drawn", "problem")}
+        status = HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK
+        return JSONResponse({**told, "at": asked.problem_at}, status)
+
+    def _page(self, request: Request, name: str, sent: Sent | None = None, status: int = HTTPStatus.OK) -> Response:
+        """Show one box, with a form that could not be saved as it was ``sent``."""
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
-        answer = snapshot.answer(request.path_params["name"])
+        answer = snapshot.answer(name)
         if answer is None:
             raise self.site.not_found("There is no box of this name.")
         words = self.site.words
-        history, entries = read_box(self.site.shelf, answer.box.name, snapshot.as_of)
-        asked = self.asker.view(request.query_params, answer.box.name, self.site.now(), words)
+        with self.site.reading() as stores:
+            course = read_course(stores, answer.box.name, snapshot.as_of)
+            known = self.deeds.known(stores, name, request)
+        asked = self.asker.view(request.query_params, snapshot, answer, words)
         return self.site.page(
             "box.html",
-            status=HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK,
-            view=view.view(snapshot, answer, history, entries, words),
+            status=HTTPStatus.BAD_REQUEST if asked.problem_at else status,
+            view=view.view(snapshot, answer, course, words),
             asked=asked,
+            deeds=log_view.deeds(known, self.site.now(), words, sent),
+            log=log_view.rows(known, words),
+            told=told(self.site, request, name),
             snapshot=snapshot,
         )

@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import astuple, dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-import orjson
-from markupsafe import Markup
+from typing import TYPE_CHECKING
 
 from monitor.presentation.wording import (
     FULL_BEADS,
@@ -21,27 +16,26 @@ from monitor.presentation.wording import (
     sentence,
     spread,
 )
-from monitor.records import EntryKind, Quantiles
+from monitor.records import Quantiles
+from monitor.web.box.course import SIGNS
+from monitor.web.box.leak_picture import LeakPicture, leak_picture
+from monitor.web.box.numbers import embed, numbers
+from monitor.web.box.tables import ahead, marked, weeks
+from monitor.web.box.views import View
 from monitor.web.drawing import frame_of, top_pct
 from monitor.web.shelf.view import BoxCard, card
 from monitor.web.snapshot import HISTORY_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
-    from monitor.records import Assessment, CrossingForecast, FanDay, LeakEstimate, LedgerEntry, ReadingSeries
+    from markupsafe import Markup
+
+    from monitor.records import Assessment, CrossingForecast, LeakEstimate
+    from monitor.web.box.course import Course
+    from monitor.web.box.tables import AheadRow, MarkedRow, WeekRow
     from monitor.web.snapshot import Snapshot
-
-FAN_DAYS = 90  # judgement: a season; beyond it the interval fills the chart
-_MOST_POINTS = 3000  # judgement: two or three a pixel of a wide screen
-_HOURS_OF_A_MEAN = (1, 2, 3, 6, 12, 24, 24 * 7)  # judgement: spans in which a day or a week goes without rest
-_WEEK_DAYS = 7  # by definition
-_SIGNS = {
-    EntryKind.charge: "fill",
-    EntryKind.recharge: "fill",
-    EntryKind.opening: "lid",
-    EntryKind.weighing: "scale",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,24 +57,21 @@ class BoxView:
     """When it passes its limit, and how likely that is soon."""
     why_then: str
     chart: Markup
-    weeks: Sequence[tuple[str, str, str, str]]
-    ahead: Sequence[tuple[str, str, str, str]]
-    entries: Sequence[tuple[str, str, str, str, str]]
-    """Instant for machines and for people, kind, words, shape of its mark."""
+    stamp: int
+    """Of the instant that is shown: drawings are fetched anew where it is another one."""
+    weeks: Sequence[WeekRow]
+    ahead: Sequence[AheadRow]
+    marked: Sequence[MarkedRow]
+    kinds: Sequence[tuple[str, str]]
+    """Sign and kind of what was logged of this box."""
+    leak_line: LeakPicture | None
     temperature_unit: str
 
 
-def view(
-    snapshot: Snapshot,
-    answer: Assessment,
-    history: ReadingSeries,
-    entries: Sequence[LedgerEntry],
-    words: Wording,
-) -> BoxView:
+def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording) -> BoxView:
     """Return the page of one box."""
-    frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
     return BoxView(
-        card=card(snapshot, answer, frame, words),
+        card=card(answer, words),
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
         leak_details=_leak_details(answer.leak, words) if answer.leak else (),
@@ -92,21 +83,21 @@ def view(
         full_beads=FULL_BEADS if answer.forecast and answer.charge else "",
         course=words.course(answer),
         why_then=words.why_then(answer) or words.reason(answer).removeprefix(words.fault(answer)).strip(),
-        chart=_embed(_chart(answer, history, max(frame.top_pct, top_pct(snapshot.highest)), words) | _marks(entries)),
-        weeks=_weeks(history, words),
-        ahead=[_ahead(day) for day in _fan(answer)[::_WEEK_DAYS]],
-        entries=[
-            (
-                entry.at.isoformat(),
-                words.moment(entry.at),
-                entry.kind.value,
-                words.entry(entry),
-                _SIGNS.get(entry.kind, "note"),
-            )
-            for entry in reversed(entries)
-        ],
+        chart=embed(numbers(View.humidity, answer, course, words, top_of(snapshot))),
+        stamp=int(snapshot.as_of.timestamp()),
+        weeks=weeks(course, words),
+        ahead=ahead(answer, words),
+        marked=marked(course.marked, words),
+        kinds=list(dict.fromkeys((SIGNS[entry.kind], entry.kind.value) for entry in course.entries)),
+        leak_line=leak_picture(answer, words),
         temperature_unit=words.temperature_unit,
     )
+
+
+def top_of(snapshot: Snapshot) -> int:
+    """Return where the axis of humidity ends on the pages of all boxes. [%]"""
+    frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
+    return max(frame.top_pct, top_pct(snapshot.highest))
 
 
 def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
@@ -169,79 +160,3 @@ def _leak_details_words(leak: LeakEstimate) -> list[str]:
     if (share := leak.capacity_share_per_day_per_kpa) is not None:
         said.append(f"As a share of what the beads can hold: {spread(share, 100.0)}{NARROW}% a day per kPa.")
     return said
-
-
-# --- the chart and its tables ----------------------------------------------------------------------------------------
-
-
-def _chart(answer: Assessment, history: ReadingSeries, top: int, words: Wording) -> dict[str, Any]:
-    at_s, humidity_pct, temperature_degc = _thinned(history)
-    fan = [(_noon(day, words), day.relative_humidity) for day in _fan(answer)]
-    ahead = [(noon, humidity) for noon, humidity in fan if noon > answer.as_of]
-    return {
-        "zone": str(words.zone),
-        "asOf": answer.as_of.timestamp(),
-        "limitPct": 100.0 * answer.box.humidity_limit,
-        "topPct": top,
-        "temperatureUnit": words.temperature_unit,
-        "at": at_s.astype(int).tolist(),
-        "humidityPct": np.round(humidity_pct, 2).tolist(),
-        "temperature": [round(words.degrees(value), 2) for value in temperature_degc.tolist()],
-        "fan": {
-            "at": [int(noon.timestamp()) for noon, _ in ahead],
-            "low": [round(100 * humidity.p05, 2) for _, humidity in ahead],
-            "middle": [round(100 * humidity.p50, 2) for _, humidity in ahead],
-            "high": [round(100 * humidity.p95, 2) for _, humidity in ahead],
-        },
-    }
-
-
-def _marks(entries: Sequence[LedgerEntry]) -> dict[str, Any]:
-    return {"entries": [{"at": int(entry.at.timestamp()), "sign": _SIGNS.get(entry.kind, "note")} for entry in entries]}
-
-
-def _fan(answer: Assessment) -> Sequence[FanDay]:
-    return answer.forecast.fan[:FAN_DAYS] if answer.forecast else ()
-
-
-def _noon(day: FanDay, words: Wording) -> datetime:
-    return datetime(day.on.year, day.on.month, day.on.day, 12, tzinfo=words.zone)  # hour: noon, by definition
-
-
-def _thinned(history: ReadingSeries) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return hours, or means over more hours where a browser would have to draw too many points."""
-    if len(history) == 0:
-        empty = np.empty(0)
-        return empty, empty, empty
-    hours = next(h for h in _HOURS_OF_A_MEAN if len(history) / h <= _MOST_POINTS or h > 24)
-    bins, starts, counts = np.unique(history.at_s // (3600 * hours), return_index=True, return_counts=True)
-    means = (
-        np.add.reduceat(column, starts) / counts for column in (history.relative_humidity, history.temperature_degc)
-    )
-    humidity, temperature = means
-    return (bins + 0.5) * 3600 * hours, 100.0 * humidity, temperature
-
-
-def _embed(chart: dict[str, Any]) -> Markup:
-    """Return JSON that can stand in a page: no character in it can end the element around it."""
-    text = orjson.dumps(chart, option=orjson.OPT_SERIALIZE_NUMPY).decode()
-    return Markup(text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e"))
-
-
-def _weeks(history: ReadingSeries, words: Wording) -> list[tuple[str, str, str, str]]:
-    """Return week, lowest, mean and highest humidity, newest first."""
-    rows = []
-    weeks = history.at_s // (_WEEK_DAYS * 86_400)
-    for week in np.unique(weeks)[::-1]:
-        values = history.relative_humidity[weeks == week]
-        first = float(history.at_s[weeks == week][0])
-        day = words.moment(datetime.fromtimestamp(first, UTC)).split(",")[0]
-        rows.append(
-            (day, percent(float(values.min()), 1), percent(float(values.mean()), 1), percent(float(values.max()), 1))
-        )
-    return rows
-
-
-def _ahead(day: FanDay) -> tuple[str, str, str, str]:
-    humidity = day.relative_humidity
-    return f"{day.on.day} {day.on:%b %Y}", percent(humidity.p05, 1), percent(humidity.p50, 1), percent(humidity.p95, 1)

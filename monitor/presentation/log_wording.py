@@ -1,0 +1,34 @@
+"""An entry of a box's log in the words that repeat what was understood, so that a slip is seen at once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.presentation.wording import beads
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from monitor.presentation.wording import Wording
+    from monitor.records import LedgerEntry
+    from monitor.settings import Shelf
+
+
+def repeated(entry: LedgerEntry, wording: Wording) -> str:
+    """Return what was understood."""
+    weighed = "" if entry.mass_g is None else f"weighed {wording.weight(entry.mass_g)}"
+    when = entry.at.astimezone(wording.zone)
+    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {when:%Y-%m-%d %H:%M}"
+    return "; ".join(filter(None, (what, weighed, details(entry, wording))))
+
+
+def details(entry: LedgerEntry, wording: Wording) -> str:
+    """Return what an entry says beside its kind, its time and a weight."""
+    dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
+    held = " ".join(filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "")))
+    return "; ".join(filter(None, (held, entry.method, entry.color, entry.note)))
+
+
+def changes_nothing(shelf: Shelf, at: datetime) -> bool:
+    """Return whether an entry comes too late to matter: the shelf is a recording that ends earlier."""
+    return shelf.recorded_until is not None and at >= shelf.recorded_until

@@ -1,0 +1,32 @@
+"""What a person decided about the days of drying; the plan is made around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+
+class DecisionKind(StrEnum):
+    """What can be decided about a plan."""
+
+    moved = "moved"
+    """The box is dried on that day."""
+    not_that_day = "not that day"
+    """Nothing is dried on that day."""
+    skip = "skip"
+    """The box is not dried before that day."""
+    done = "done"
+    """The box was dried as planned for that day, a person says; what counts is the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanDecision:
+    """One thing that a person decided about the plan."""
+
+    kind: DecisionKind
+    on: date
+    box: str = ""
+    """Empty where a whole day is meant."""
+    decision_id: int | None = None
+    decided_at: datetime | None = None

@@ -1,0 +1,50 @@
+"""What if, asked of one box again and again: its fit is looked up once, and each answer is one forecast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from monitor.services.assess import over_already
+from monitor.services.histories import Histories
+from monitor.services.kept_outlooks import Round
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from monitor.inference import Supposable
+    from monitor.records import Box, CrossingForecast, RoomClimate, WhatIf
+    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
+
+
+@dataclass(frozen=True, eq=False)
+class Supposing:
+    """One box at one instant."""
+
+    as_of: datetime
+    _box: Supposable
+
+    def forecast(self, change: WhatIf) -> CrossingForecast:
+        """Return its forecast with something changed, as ``assess`` gives it."""
+        return over_already(self._box.forecast(change), self.as_of)
+
+
+def supposing(
+    readings: Readings,
+    ledger: Ledger,
+    boxes: Sequence[Box],
+    name: str,
+    as_of: datetime,
+    *,
+    kept: KeptOutlooks,
+    room_climate: RoomClimate | None = None,
+) -> Supposing | str:
+    """Return a declared box to suppose things about; or why there is no forecast of it."""
+    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
+    question = Round(Histories.of(readings, ledger, boxes, as_of, room_climate), kept, held=[name], workers=1)
+    answer = question.outlooks()[name]
+    box = question.supposable(name)
+    if box is None:
+        return answer.refusal.removeprefix(f"{name}: ")
+    return Supposing(as_of, box)

@@ -1,0 +1,71 @@
+"""What people decided about the plan: added or taken back, never edited."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from monitor.errors import LedgerError
+from monitor.records import DecisionKind, PlanDecision
+from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from datetime import datetime
+
+    from monitor.store.sqlite.connection import Database
+
+_SELECT = "SELECT decision_id, kind, box, on_day, decided_at_ms FROM plan_decisions WHERE taken_back_at_ms IS NULL"
+
+
+class SqlitePlanDecisions:
+    """Keeps the ``PlanDecisions`` contract in the shelf's own file."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def keep(self, decision: PlanDecision, now: datetime) -> int:
+        """Keep a decision made now and return its number."""
+        row = (decision.kind.value, decision.box, decision.on.isoformat(), to_ms(now))
+        with self._database.transaction() as connection:
+            inserted = connection.execute(
+                "INSERT INTO plan_decisions (kind, box, on_day, decided_at_ms) VALUES (?, ?, ?, ?)", row
+            )
+            return int(inserted.lastrowid or 0)
+
+    def undo(self, decision_id: int, now: datetime) -> PlanDecision:
+        """Take a decision back; it stays readable, and no longer counts."""
+        with self._database.transaction() as connection:
+            row = connection.execute(f"{_SELECT} AND decision_id = ?", (decision_id,)).fetchone()
+            if row is None:
+                raise LedgerError(
+                    f"there is no decision {decision_id} about the plan, or it was undone before."
+                    " `siccast plan` lists those that count"
+                )
+            connection.execute(
+                "UPDATE plan_decisions SET taken_back_at_ms = ? WHERE decision_id = ?", (to_ms(now), decision_id)
+            )
+        return _to_decision(row)
+
+    def counting(self, before: datetime | None = None) -> Sequence[PlanDecision]:
+        """Return the decisions that count, in the order in which they were made."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                f"{_SELECT} AND decided_at_ms < ? ORDER BY decision_id",
+                (LAST_MS if before is None else to_ms(before),),
+            )
+            return [_to_decision(row) for row in rows]
+
+    def stamp(self) -> object:
+        """Return the number of the newest decision, and how many were taken back."""
+        with self._database.errors():
+            return self._database.connection.execute(
+                "SELECT max(decision_id), count(taken_back_at_ms) FROM plan_decisions"
+            ).fetchone()
+
+
+def _to_decision(row: tuple[Any, ...]) -> PlanDecision:
+    decision_id, kind, box, on_day, decided_at_ms = row
+    return PlanDecision(
+        DecisionKind(kind), date.fromisoformat(on_day), box, decision_id=decision_id, decided_at=from_ms(decided_at_ms)
+    )

@@ -1,0 +1,140 @@
+"""The addresses of the house: what is heard and what isn't well, adopting a box, trying messages again, labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from starlette.responses import RedirectResponse
+from starlette.routing import Route
+
+from monitor.errors import SiccastError
+from monitor.services import adoption, site_check
+from monitor.services.reread_rejected import try_again
+from monitor.services.site_check import Finding, Severity
+from monitor.store.listener_lock import listeners
+from monitor.web.forms import changes
+from monitor.web.house import labels, view
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+    from datetime import datetime
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.settings import Shelf
+    from monitor.store.opening import Stores
+    from monitor.web.site import Site
+
+_REJECTED_SHOWN = 20  # messages; judgement: a screenful, as the command lists
+
+
+@dataclass(eq=False)
+class HousePages:
+    """The house of one shelf."""
+
+    site: Site
+
+    def routes(self) -> Sequence[Route]:
+        """Return the addresses."""
+        post = ["POST"]
+        return (
+            Route("/house", self.house, name="house"),
+            Route("/house/labels", self.labels, name="labels"),
+            Route("/house/adopt", changes(self.site.tokens, self.adopt), methods=post),
+            Route("/house/try-again", changes(self.site.tokens, self.try_again), methods=post),
+        )
+
+    def house(self, request: Request) -> Response:
+        """Show the house; ``check=all`` asks broker and database, too, which takes some seconds."""
+        return self._page(everything=request.query_params.get("check") == "all", said=_said(request.query_params))
+
+    def adopt(self, _request: Request, form: Mapping[str, str]) -> Response:
+        """Declare a box that was heard."""
+        shelf, name = self.site.shelf, form.get("box", "")
+        try:
+            with self.site.writing() as stores:
+                adopted = adoption.adopt(shelf.folder, stores.readings, stores.boxes, shelf.boxes, name)
+        except SiccastError as error:
+            return self._page(problem=str(error), status=HTTPStatus.BAD_REQUEST)
+        return RedirectResponse(f"/house?adopted={quote(adopted.box)}", HTTPStatus.SEE_OTHER)
+
+    def try_again(self, _request: Request, _form: Mapping[str, str]) -> Response:
+        """Read rejected messages again, by the shelf file and the clock of now."""
+        shelf = self.site.shelf
+        with self.site.writing() as stores:
+            found = try_again(
+                stores.readings, stores.ledger, shelf.feeds, site=shelf.site, moves=shelf.moves, now=self.site.now()
+            )
+        return RedirectResponse(f"/house?tried={found.tried}&taken={found.taken_in}", HTTPStatus.SEE_OTHER)
+
+    def labels(self, request: Request) -> Response:
+        """Show labels to be printed, each with a code that opens the page of its box."""
+        given = request.query_params.get("address", "").strip()
+        address = given or f"{request.url.scheme}://{request.url.netloc}"
+        problem = labels.problem_of(address)
+        return self.site.page(
+            "labels.html",
+            snapshot=None,
+            status=HTTPStatus.BAD_REQUEST if problem else HTTPStatus.OK,
+            labels=[] if problem else labels.labels(self.site.shelf.boxes, address),
+            address=address,
+            problem=problem,
+            stays_here=not problem and labels.stays_here(address),
+        )
+
+    def _page(
+        self, *, everything: bool = False, said: str = "", problem: str = "", status: int = HTTPStatus.OK
+    ) -> Response:
+        site, shelf, now, words = self.site, self.site.shelf, self.site.now(), self.site.words
+        with site.reading() as stores:
+            found = view.looks(self._findings(stores, shelf, now, everything=everything), words)
+            latest, inventory = stores.readings.latest(), site.desk(stores).inventory()
+            messages, ever = stores.ledger.rejected(_REJECTED_SHOWN), stores.ledger.rejected_count()
+        needing = [look for look in found if look.sign != view.SIGNS[Severity.well]]
+        heard = view.heard(latest, shelf, now, words)
+        shown = view.HouseView(
+            headline=view.headline(needing, heard),
+            needing=needing,
+            well=[look for look in found if look not in needing],
+            everything=everything,
+            feeds=[(feed.name, feed.topic.replace("{site}", shelf.site)) for feed in shelf.feeds],
+            broker=f"{shelf.broker.host}:{shelf.broker.port}" if shelf.broker else "",
+            heard=heard,
+            new=[each for each in heard if each.place == "new"],
+            rejected=view.rejected(messages, now, words),
+            rejected_ever=ever,
+            appliances=view.appliances(shelf.appliances, words),
+            lots=view.lots(inventory, words),
+            charges=view.charges(inventory, words),
+            odds=view.odds(inventory, words),
+        )
+        return site.page("house.html", snapshot=None, status=status, view=shown, said=said, problem=problem)
+
+    def _findings(self, stores: Stores, shelf: Shelf, now: datetime, *, everything: bool) -> Iterator[Finding]:
+        yield from site_check.check_files(shelf.folder, shelf.database_path, shelf.doubts)
+        yield from site_check.check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
+        broker: list[Finding] = []
+        if everything:
+            yield from site_check.check_store(stores.upkeep)
+            if shelf.broker:
+                broker = list(site_check.check_broker(shelf.broker, shelf.site, now))
+                yield from broker
+        if shelf.recorded_until is None:
+            yield from site_check.check_listener(listeners(shelf.folder), broker)
+        if snapshot := self.site.keeper.newest:
+            found = site_check.check_estimates(snapshot.answers)
+            yield from (finding for finding in found if finding.verdict is not Severity.look)  # boxes have their page
+
+
+def _said(asked: Mapping[str, str]) -> str:
+    """Return what was just done, from the address that the deed led to."""
+    if name := asked.get("adopted"):
+        return f"{name} is declared now, with the usual limit and volume. Describe it further in shelf.toml."
+    if asked.get("tried", "").isdecimal() and asked.get("taken", "").isdecimal():
+        tried, taken = int(asked["tried"]), int(asked["taken"])
+        return f"Tried {tried} messages again: {taken} can be read now, {tried - taken} still can't."
+    return ""

@@ -1,0 +1,191 @@
+"""The house, ready for the template: what is heard, what was rejected, what needs a person, beads and appliances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from monitor.desk.inventory import discrepancies
+from monitor.presentation.desk_wording import charge_row
+from monitor.presentation.wording import ago, beads, percent
+from monitor.records import ROOM
+from monitor.services.adoption import uninvited
+from monitor.services.site_check import Severity
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+    from datetime import datetime
+
+    from monitor.desk.inventory import Inventory
+    from monitor.presentation.wording import Wording
+    from monitor.records import Appliance, Reading, RejectedMessage
+    from monitor.services.site_check import Finding
+    from monitor.settings import Shelf
+
+SIGNS = {Severity.well: "within", Severity.look: "due", Severity.fault: "over"}
+_SHOWN_LETTERS = 400
+"""Of a payload or a topic. A judgement: enough to know it by; the database has all of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One sensor and its last word."""
+
+    name: str
+    place: str
+    """'box', 'room' or 'new': declared, the sensor of a room, or never declared."""
+    humidity: str
+    temperature: str
+    seen: str
+    at: str
+    is_odd: bool
+    """Whether the last reading is marked, or dated in the future."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """One message that could not be used."""
+
+    number: int
+    at: str
+    seen: str
+    topic: str
+    reason: str
+    payload: str
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One finding of the check."""
+
+    sign: str
+    verdict: str
+    subject: str
+    found: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True)
+class HouseView:
+    """The page of the house."""
+
+    headline: str
+    needing: Sequence[Look]
+    well: Sequence[Look]
+    everything: bool
+    """Whether broker and database were asked, too."""
+    feeds: Sequence[tuple[str, str]]
+    """Name and topic."""
+    broker: str
+    heard: Sequence[Heard]
+    new: Sequence[Heard]
+    """Those of them that nobody declared."""
+    rejected: Sequence[Rejected]
+    rejected_ever: int
+    appliances: Sequence[tuple[str, str, str, str]]
+    lots: Sequence[tuple[str, str, str, str, str]]
+    charges: Sequence[Sequence[str]]
+    odds: Sequence[str]
+    """Where grams don't add up."""
+
+
+def headline(needing: Sequence[Look], heard: Sequence[Heard]) -> str:
+    """Return the house in one sentence."""
+    if not heard:
+        return "No sensor has been heard yet."
+    new = [each.name for each in heard if each.place == "new"]
+    parts = []
+    if new:
+        parts.append(f"{len(new)} new {'sensor is' if len(new) == 1 else 'sensors are'} heard")
+    if needing:
+        parts.append(f"{len(needing)} {'thing needs' if len(needing) == 1 else 'things need'} you")
+    return f"{' and '.join(parts)}." if parts else "All is well."
+
+
+def looks(findings: Iterable[Finding], words: Wording) -> list[Look]:
+    """Return what the check found, what is worst first."""
+    order = list(SIGNS)[::-1]
+    said = {Severity.well: "well", Severity.look: "look at it", Severity.fault: "fault"}
+    return [
+        Look(SIGNS[each.verdict], said[each.verdict], each.subject, words.in_own_units(each.found), _begun(each.remedy))
+        for each in sorted(findings, key=lambda each: order.index(each.verdict))
+    ]
+
+
+def _begun(words: str) -> str:
+    """Return words as the beginning of a sentence; a command stays as it is typed."""
+    return words[:1].upper() + words[1:]
+
+
+def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wording) -> list[Heard]:
+    """Return every sensor with its last word, newest word first."""
+    new, rooms = set(uninvited(latest, shelf.boxes)), {ROOM} | {box.room for box in shelf.boxes}
+    return [
+        Heard(
+            name=name,
+            place="new" if name in new else "room" if name in rooms else "box",
+            humidity=percent(reading.relative_humidity, 1),
+            temperature=words.temperature(reading.temperature_degc),
+            seen=ago(now - reading.at) if reading.at <= now else "dated in the future",
+            at=words.moment(reading.at),
+            is_odd=bool(reading.marks) or reading.at > now,
+        )
+        for name, reading in sorted(latest.items(), key=lambda each: each[1].at, reverse=True)
+    ]
+
+
+def rejected(messages: Iterable[RejectedMessage], now: datetime, words: Wording) -> list[Rejected]:
+    """Return rejected messages; what a stranger sent is cut and shown with its odd letters escaped."""
+    return [
+        Rejected(
+            each.rejection_id,
+            words.moment(each.arrived_at),
+            ago(now - each.arrived_at),
+            _plain(each.topic),
+            _plain(each.reason),
+            _plain(each.payload.decode("utf-8", "backslashreplace")),
+        )
+        for each in messages
+    ]
+
+
+def _plain(text: str) -> str:
+    shown = "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text[:_SHOWN_LETTERS])
+    return shown + ("…" if len(text) > _SHOWN_LETTERS else "")
+
+
+def appliances(declared: Iterable[Appliance], words: Wording) -> list[tuple[str, str, str, str]]:
+    """Return name, kind, heat and batch of each appliance."""
+    return [
+        (
+            each.name,
+            each.kind.replace("_", " "),
+            words.temperature(each.temperature_degc) if each.temperature_degc is not None else "–",
+            words.mass(each.batch_g) if each.batch_g is not None else f"{each.batch_boxes} boxes",
+        )
+        for each in declared
+    ]
+
+
+def lots(inventory: Inventory, words: Wording) -> list[tuple[str, str, str, str, str]]:
+    """Return name, beads, day, weight and what is left of each lot."""
+    return [
+        (
+            each.name,
+            beads(each.bought.desiccant),
+            str(each.bought.bought_on or "–"),
+            words.mass(each.bought.mass_g),
+            words.mass(each.left_g),
+        )
+        for each in inventory.lots.values()
+    ]
+
+
+def charges(inventory: Inventory, words: Wording) -> list[Sequence[str]]:
+    """Return what is known of each charge that is in use."""
+    return [charge_row(charge, words) for charge in inventory.charges.values() if not charge.retired]
+
+
+def odds(inventory: Inventory, words: Wording) -> list[str]:
+    """Return where grams don't add up."""
+    return [words.in_own_units(sentence) for sentence in discrepancies(inventory)]

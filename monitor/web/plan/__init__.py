@@ -1,0 +1,1 @@
+"""The page of the plan: days of drying, and what a person decides about them."""

@@ -1,0 +1,177 @@
+"""The addresses of the plan: the page itself, and what a person decides there."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field, replace
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from starlette.responses import RedirectResponse
+from starlette.routing import Route
+
+from monitor.errors import LedgerError, TypedError
+from monitor.presentation import moments
+from monitor.presentation.clock import utc_now
+from monitor.presentation.plan_wording import HEAT_CAUTION, decision
+from monitor.records import DecisionKind, PlanDecision
+from monitor.web.access.who import HERE
+from monitor.web.forms import changes
+from monitor.web.plan.done import DonePage
+from monitor.web.plan.effort import effort_of
+from monitor.web.plan.rows import Planned
+from monitor.web.plan.view import Slip, view
+from monitor.web.snapshot import plan_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from starlette.datastructures import URL
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.services.assess import RechargePlan
+    from monitor.web.access.who import Access
+    from monitor.web.site import Site
+    from monitor.web.snapshot import Snapshot
+
+PLAN = "/plan"
+FEED = "/drying.ics"
+_MOST_DIGITS = 18  # digits; numbers of SQLite are below 2⁶³, by its definition
+
+
+@dataclass(eq=False)
+class PlanPages:
+    """The page of the plan."""
+
+    site: Site
+    access: Access
+    done: DonePage = field(init=False)
+    _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
+
+    def __post_init__(self) -> None:
+        self.done = DonePage(self.site)
+
+    def routes(self) -> Sequence[Route]:
+        """Return the addresses."""
+        tokens = self.site.tokens
+        deeds = {
+            "move": self.move,
+            "skip": self.skip,
+            "not": self.not_that_day,
+            "undo": self.undo,
+        }
+        return (
+            Route(PLAN, self.plan, name="plan"),
+            *(Route(f"{PLAN}/{name}", changes(tokens, deed), methods=["POST"]) for name, deed in deeds.items()),
+            *self.done.routes(),
+        )
+
+    def plan(self, request: Request) -> Response:
+        """Show the days of drying."""
+        return self._page(request)
+
+    def move(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Put a box on a day."""
+        return self._decide(request, DecisionKind.moved, form, form.get("box", ""))
+
+    def skip(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Leave a box out until a day."""
+        return self._decide(request, DecisionKind.skip, form, form.get("box", ""))
+
+    def not_that_day(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Leave a day out."""
+        return self._decide(request, DecisionKind.not_that_day, form)
+
+    def undo(self, request: Request, form: Mapping[str, str]) -> Response:
+        """Take a decision back."""
+        number = form.get("number", "")
+        if not (number.isascii() and number.isdecimal()) or len(number) > _MOST_DIGITS:
+            return self._page(request, Slip("There is no such decision."))
+        try:
+            with self.site.writing() as stores:
+                stores.plan_decisions.undo(int(number), utc_now())
+        except LedgerError:
+            return self._page(request, Slip("That was undone already."))
+        return _to_page(undone=number)
+
+    def _decide(self, request: Request, kind: DecisionKind, form: Mapping[str, str], box: str = "") -> Response:
+        """Keep a decision and show the plan that is made around it."""
+        snapshot = self.site.keeper.newest
+        if snapshot is None:
+            return self.site.waiting()
+        today, shelf = self.site.words.local_day(snapshot.as_of), self.site.shelf
+        try:
+            on = _day_of(form.get("on", ""), today, shelf.plan.horizon_days if kind is not DecisionKind.skip else None)
+        except TypedError as error:
+            return self._page(request, Slip(f"{error}.", box))
+        if kind is not DecisionKind.not_that_day and snapshot.answer(box) is None:
+            return self._page(request, Slip("There is no box of this name."))
+        with self.site.writing() as stores:
+            number = stores.plan_decisions.keep(PlanDecision(kind, on, box), utc_now())
+        return _to_page(did=str(number))
+
+    def _page(self, request: Request, slip: Slip | None = None) -> Response:
+        if self.site.keeper.newest is None:
+            return self.site.waiting()
+        with self.site.reading() as stores:
+            decisions = stores.plan_decisions.counting()
+            snapshot, plan = self._up_to_date(self.site.keeper.newest, tuple(decisions))
+            words, now = self.site.words, self.site.now()
+            planned = Planned(plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words)
+            shown = view(planned, effort_of(planned, self.site.desk(stores), now))
+        feed = self._feed(request)
+        return self.site.page(
+            "plan.html",
+            snapshot=snapshot,
+            status=HTTPStatus.BAD_REQUEST if slip else HTTPStatus.OK,
+            view=shown,
+            did=_did(request.query_params.get("did", ""), planned),
+            undone="undone" in request.query_params,
+            logged=snapshot.answer(request.query_params.get("logged", "")),
+            slip=slip,
+            caution=HEAT_CAUTION,
+            feed=str(feed),
+            subscribe=str(feed.replace(scheme="webcal")),
+            has_key=bool(feed.query),
+            loopback=request.url.hostname in ("localhost", "127.0.0.1", "::1"),
+        )
+
+    def _feed(self, request: Request) -> URL:
+        """Return the address of the days for a calendar program, with the key it needs where people sign in."""
+        key = "" if self.access.who(request.scope) == HERE else self.access.feed_key(FEED)
+        return request.url.replace(path=FEED, query=urlencode({"key": key}) if key else "")
+
+    def _up_to_date(self, snapshot: Snapshot, decisions: tuple[PlanDecision, ...]) -> tuple[Snapshot, RechargePlan]:
+        """Return the newest state with the plan for what is decided now, and let every page show that one."""
+        if snapshot.plan is not None and tuple(snapshot.decisions) == decisions:
+            return snapshot, snapshot.plan
+        with self._one_at_a_time:
+            newest = self.site.keeper.newest or snapshot
+            if newest.plan is not None and tuple(newest.decisions) == decisions:
+                return newest, newest.plan
+            plan = plan_of(self.site.shelf, newest.answers, newest.as_of, decisions)
+            renewed = replace(newest, plan=plan, decisions=decisions)
+            if self.site.keeper.newest is newest:
+                self.site.keeper.newest = renewed
+            return renewed, plan
+
+
+def _day_of(typed: str, today: date, horizon_days: int | None) -> date:
+    """Return the day a form names, which lies within the plan."""
+    on = moments.day_ahead(typed, today)
+    if horizon_days is not None and (on - today).days > horizon_days:
+        raise TypedError(f"The plan looks {horizon_days} days ahead; {on.isoformat()} lies beyond")
+    return on
+
+
+def _did(number: str, planned: Planned) -> tuple[str, str] | None:
+    """Return what was just decided, with its number; nothing where it no longer counts."""
+    made = (one for one in planned.plan.decided.in_force if str(one.decision_id) == number)
+    return next(((number, decision(one, planned.today)) for one in made), None)
+
+
+def _to_page(**told: str) -> Response:
+    return RedirectResponse(f"{PLAN}?{urlencode(told)}", status_code=HTTPStatus.SEE_OTHER)

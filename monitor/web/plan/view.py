@@ -1,0 +1,195 @@
+"""The plan, ready for the template: days with boxes, what can't be met, what needs nothing, what was decided.
+
+It knows a plan as days, boxes and sentences, whoever made it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from monitor.presentation.plan_wording import day_in_full, decision
+from monitor.presentation.wording import chance, near_day, percent
+from monitor.records import BoxState
+from monitor.services.assess import PlanWeights, just_filled, rule_of_days
+from monitor.web.plan.rows import Planned, Row, grams_of, row_of
+from monitor.web.plan.weeks import Week, weeks_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from monitor.records import Assessment, CrossingForecast, PlanDecision, PlannedDay
+    from monitor.services.assess import RechargePlan
+
+_NAMED = 3
+"""So many boxes a headline names. A judgement: more make no headline."""
+_A_WEEK = timedelta(days=7)
+"""A box due so long before the plan's end could have got a day (a judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One day at the appliance."""
+
+    iso: str
+    title: str
+    ahead: str
+    appliance: str
+    rows: Sequence[Row]
+    batch: str
+    effort: str
+    weighs: str
+    """What the plan counts for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What could not be done, and for which box."""
+
+    words: str
+    box: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """The page of the plan."""
+
+    headline: str
+    total: str
+    days: Sequence[Day]
+    weeks: Sequence[Week]
+    late_for: Sequence[tuple[str, str]]
+    """Boxes that can't be met in time, and by how much."""
+    without: Sequence[Row]
+    """Boxes with a forecast that need nothing in the plan's time, or got no place."""
+    unknown: Sequence[tuple[str, str]]
+    decisions: Sequence[tuple[int, str]]
+    claims: Sequence[tuple[int, str, str, str]]
+    """What is said to be done and is not logged: number, box, day, sentence."""
+    rule: str
+    span: str
+
+
+def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -> PlanView:
+    """Return the page of a plan; ``effort`` says in words what a day takes."""
+    plan, today = planned.plan, planned.today
+    days = [_day(planned, day, effort(day)) for day in plan.days]
+    rows = {row.name: row for day in days for row in day.rows}
+    forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
+    decided = plan.decided
+    return PlanView(
+        headline=_headline(plan, today),
+        total=_total(planned),
+        days=days,
+        weeks=weeks_of(planned, rows),
+        late_for=list(_late(planned)),
+        without=[row_of(planned, box, why) for box, why in plan.left_out.items() if box in forecast],
+        unknown=[(box, why) for box, why in plan.left_out.items() if box not in forecast],
+        decisions=[(one.decision_id or 0, _said(one, today)) for one in decided.in_force],
+        claims=[
+            (one.decision_id or 0, one.box, one.on.isoformat(), f"{_said(one, today)}.") for one in decided.to_be_logged
+        ],
+        rule=rule_of_days(),
+        span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
+    )  # fmt: skip
+
+
+def _headline(plan: RechargePlan, today: date) -> str:
+    if not plan.days:
+        return "No box needs drying in the coming weeks, as far as is known."
+    first = plan.days[0]
+    when = {0: "today", 1: "tomorrow"}.get((first.on - today).days, f"on {day_in_full(first.on, today)}")
+    return f"Dry {_names(first.boxes)} {when}."
+
+
+def _names(boxes: Sequence[str]) -> str:
+    if len(boxes) > _NAMED + 1:
+        return f"{', '.join(boxes[:_NAMED])} and {len(boxes) - _NAMED} more"
+    return " and ".join(filter(None, (", ".join(boxes[:-1]), boxes[-1])))
+
+
+def _total(planned: Planned) -> str:
+    days = planned.plan.days
+    boxes = sum(len(day.boxes) for day in days)
+    return f"{len(days)} {'day' if len(days) == 1 else 'days'}, {boxes} {'box' if boxes == 1 else 'boxes'}"
+
+
+def _said(one: PlanDecision, today: date) -> str:
+    words = decision(one, today)
+    return words[0].upper() + words[1:] if not one.box else words
+
+
+def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
+    rows = [row_of(planned, box, day.reasons.get(box, ""), day) for box in day.boxes]
+    days = (day.on - planned.today).days
+    ahead = {0: "today", 1: "tomorrow"}.get(days, f"in {days} days")
+    return Day(
+        iso=day.on.isoformat(),
+        title=day_in_full(day.on, planned.today),
+        ahead=ahead,
+        appliance=day.appliance,
+        rows=rows,
+        batch=_batch(planned, day),
+        effort=effort,
+        weighs=_weighs(day),
+    )
+
+
+def _batch(planned: Planned, day: PlannedDay) -> str:
+    """Return how full the appliance is."""
+    dryer = planned.appliance
+    said = f"{len(day.boxes)} of {dryer.batch_boxes} places"
+    grams = [grams_of(planned.answer(box)) for box in day.boxes]
+    known = sum(each for each in grams if each is not None)
+    if known:
+        most = f" of {planned.words.mass(dryer.batch_g)}" if dryer.batch_g else ""
+        least = "at least " if None in grams else ""
+        said += f", {least}{planned.words.mass(known)}{most} of beads"
+    if day.batches > 1:
+        said += f". That is more than one batch: heat {day.batches} times"
+    return said
+
+
+def _weighs(day: PlannedDay) -> str:
+    """Return in plain words what the plan counts for a day: no money, only what is rather had than another."""
+    if not day.late_days:
+        return ""
+    weights = PlanWeights()
+    late, early = sum(day.late_days.values()), sum(day.early_days.values())
+    counts = weights.oven_day + weights.late_day * late + weights.early_day * early
+    return (
+        f"The plan counts {counts:.0f} points for this day: {weights.oven_day:.0f} for heating up,"
+        f" {weights.late_day:.0f} for each day that a box stands over its limit before ({_days(late)} to expect),"
+        f" {weights.early_day:.0f} for each day that its beads would still have lasted ({_days(early)})."
+        " It takes the days that together count least. Points are no money: they say what the plan would rather have."
+    )
+
+
+def _days(count: float) -> str:
+    return f"{count:.1f}" if count < 9.95 else f"{count:.0f}"  # digits; judgement: as well as it is known
+
+
+def _late(planned: Planned) -> Iterator[tuple[str, str]]:
+    """Yield the boxes whose day comes after they need it, with by how much."""
+    days = {box: day for day in planned.plan.days for box in day.boxes}
+    for answer in planned.answers:
+        if answer.forecast is None or answer.due_at is None or just_filled(answer):
+            continue
+        due, day = max(planned.words.local_day(answer.due_at), planned.today), days.get(answer.box.name)
+        if day is not None and day.on > due:
+            yield answer.box.name, _how_late(planned, answer, answer.forecast, due, day)
+        elif day is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
+            yield answer.box.name, f"needs dry beads by {near_day(due, planned.today)} and has no day."
+
+
+def _how_late(planned: Planned, answer: Assessment, forecast: CrossingForecast, due: date, day: PlannedDay) -> str:
+    late = (day.on - due).days
+    days = "1 day" if late == 1 else f"{late} days"
+    if answer.state is BoxState.over_limit:
+        said = f"is over its limit of {percent(forecast.humidity_limit)} now and waits {days}"
+    else:
+        risk = chance(forecast.chance_within((day.on - planned.today).days))
+        said = f"is dried {days} after {near_day(due, planned.today)}; the chance that it is over by then is {risk}"
+    expected = day.late_days.get(answer.box.name, 0.0)
+    return f"{said}. Expect about {_days(expected)} days over its limit."

@@ -1,0 +1,62 @@
+"""The coming weeks, a cell a day: which days are allowed, off or chosen, and the boxes on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from monitor.presentation.plan_wording import day_in_full
+from monitor.presentation.wording import near_day
+from monitor.web.plan.rows import DAYS_A_WEEK
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from monitor.web.plan.rows import Planned, Row
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One day."""
+
+    iso: str
+    label: str
+    number: str
+    """Of the month, with the month's name where that is new."""
+    weekday: str
+    ahead: int
+    """Days from today; negative where it is past."""
+    is_allowed: bool
+    is_off: bool
+    rows: Sequence[Row]
+
+
+Week = tuple[Cell, ...]
+
+
+def weeks_of(planned: Planned, rows: Mapping[str, Row]) -> list[Week]:
+    """Return the weeks from the one of today to the one of the last day, Monday first."""
+    on_days = {day.on: [rows[box] for box in day.boxes] for day in planned.plan.days}
+    monday = planned.today - timedelta(days=planned.today.weekday())
+    weeks = []
+    while monday <= planned.last:
+        days = [monday + timedelta(days=place) for place in range(DAYS_A_WEEK)]
+        weeks.append(tuple(_cell(planned, on, on_days.get(on, ())) for on in days))
+        monday += timedelta(days=DAYS_A_WEEK)
+    return weeks
+
+
+def _cell(planned: Planned, on: date, rows: Sequence[Row]) -> Cell:
+    today, within = planned.today, planned.today <= on <= planned.last
+    return Cell(
+        iso=on.isoformat() if within else "",
+        label=day_in_full(on, today),
+        number=f"{on.day} {on:%b}" if on.day == 1 or on == today else str(on.day),
+        weekday=near_day(on, today),
+        ahead=(on - today).days,
+        is_allowed=within and planned.is_allowed(on),
+        is_off=within and on in planned.plan.decided.days_off,
+        rows=rows,
+    )

@@ -1,0 +1,60 @@
+"""A real browser for tests of pages: Debian's Chromium, asked by Playwright; and what axe says of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from axe_playwright_python.sync_playwright import Axe
+from conftest import require_program
+from playwright.sync_api import Browser, Page, sync_playwright
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PHONE, DESK = (390, 844), (1280, 800)
+"""Pixels across and down: a usual phone and a small laptop (a judgement)."""
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Run the browser."""
+    program = require_program("chromium")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def opened(
+    browser: Browser, address: str, size: tuple[int, int] = PHONE, scheme: str = "light", *, scripts: bool = True
+) -> Iterator[Page]:
+    """Open a page in a context of its own."""
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        color_scheme="dark" if scheme == "dark" else "light",
+        java_script_enabled=scripts,
+        has_touch=size == PHONE,
+    )
+    page = context.new_page()
+    page.goto(address, wait_until="load")
+    yield page
+    context.close()
+
+
+def violations(page: Page) -> list[str]:
+    """Return what axe holds against a page: the rule and the element, one line each."""
+    found = Axe().run(page).response["violations"]
+    return [f"{rule['id']}: {node['target']}" for rule in found for node in rule["nodes"]]
+
+
+def beyond_the_right_edge(page: Page) -> int:
+    """Return by how many pixels a page scrolls sideways."""
+    return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))

@@ -1,0 +1,60 @@
+"""`siccast plan move`, `skip`, `not` and `undo`: what was decided stays, in every answer."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from icalendar import Calendar
+
+Run = Callable[..., Any]
+
+
+def days_of(siccast: Run) -> dict[str, str]:
+    answer = json.loads(siccast("plan", "--json").stdout)
+    return {box["box"]: day["on"] for day in answer["days"] for box in day["boxes"]}
+
+
+def test_a_box_that_was_moved_stays_moved_until_undone(siccast: Run, tmp_path: Path) -> None:
+    assert days_of(siccast)["pa6-dry"] == "2026-03-14"
+    told = siccast("plan", "move", "pa6-dry", "wednesday")
+    assert told.stdout == "pa6-dry is moved to Wed 4 Mar. To undo: `siccast plan undo 1`\n"
+    assert days_of(siccast)["pa6-dry"] == "2026-03-04"
+    siccast("plan", "move", "pa6-dry", "2026-03-18")
+    shown = siccast("plan").stdout
+    assert "You moved it to this day. It is due by Fri 13 Mar." in " ".join(shown.split())
+    assert "number 2" in shown
+    siccast("plan", "--calendar", str(tmp_path / "drying.ics"))
+    (event,) = Calendar.from_ical((tmp_path / "drying.ics").read_bytes()).walk("VEVENT")
+    assert event.decoded("dtstart").isoformat() == "2026-03-18"
+    assert "dry beads by Fri 13 Mar (you moved it to Wed 18 Mar)" in " ".join(siccast("forecast").stdout.split())
+    assert siccast("plan", "undo", "2").stdout == "undid decision 2: pa6-dry is moved to Wed 18 Mar\n"
+    assert days_of(siccast)["pa6-dry"] == "2026-03-04", "the decision before it counts again"
+
+
+def test_a_day_off_and_a_box_skipped(siccast: Run) -> None:
+    siccast("plan", "not", "2026-03-14")
+    assert days_of(siccast)["pa6-dry"] != "2026-03-14"
+    told = siccast("plan", "skip", "pa6-dry")
+    assert "pa6-dry is skipped until Wed 1 Apr" in told.stdout
+    assert days_of(siccast)["pa6-dry"] >= "2026-04-01"
+    kinds = [one["kind"] for one in json.loads(siccast("plan", "--json").stdout)["decisions"]]
+    assert kinds == ["not that day", "skip"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("move", "pa6-dry", "someday"), "'someday' is not a day. Write it like"),
+        (("move", "pa6-dry", "2026-03-03"), "'2026-03-03' is past. Choose today, 2026-03-04, or a later day"),
+        (("move", "nobody", "saturday"), "there is no box 'nobody'"),
+        (("undo", "7"), "there is no decision 7 about the plan"),
+    ],
+)
+def test_slips_are_named(siccast: Run, words: tuple[str, ...], said: str) -> None:
+    result = siccast("plan", *words)
+    assert result.exit_code != 0
+    assert said in " ".join((result.output + str(result.exception)).replace("│", " ").split())

@@ -1,0 +1,63 @@
+"""Decisions about the plan: added and taken back, never edited; they follow a box to its new name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from monitor.errors import LedgerError
+from monitor.records import DecisionKind, PlanDecision
+from monitor.store.opening import Stores, open_stores
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+NOW = datetime(2026, 3, 1, 7, 30, tzinfo=UTC)
+SATURDAY = date(2026, 3, 7)
+MOVED = PlanDecision(DecisionKind.moved, SATURDAY, "box1")
+DAY_OFF = PlanDecision(DecisionKind.not_that_day, SATURDAY)
+
+
+@pytest.fixture
+def stores(tmp_path: Path) -> Iterator[Stores]:
+    with open_stores(tmp_path / "siccast.sqlite3") as opened:
+        yield opened
+
+
+def test_decisions_come_back_whole_in_the_order_in_which_they_were_made(stores: Stores) -> None:
+    first = stores.plan_decisions.keep(MOVED, NOW)
+    second = stores.plan_decisions.keep(DAY_OFF, NOW + timedelta(hours=1))
+    assert stores.plan_decisions.counting() == [
+        replace(MOVED, decision_id=first, decided_at=NOW),
+        replace(DAY_OFF, decision_id=second, decided_at=NOW + timedelta(hours=1)),
+    ]
+    assert len(stores.plan_decisions.counting(before=NOW + timedelta(minutes=1))) == 1
+
+
+def test_a_decision_taken_back_no_longer_counts_and_the_one_before_does_again(stores: Stores) -> None:
+    stores.plan_decisions.keep(MOVED, NOW)
+    number = stores.plan_decisions.keep(replace(MOVED, on=SATURDAY + timedelta(days=1)), NOW)
+    before = stores.plan_decisions.stamp()
+    assert stores.plan_decisions.undo(number, NOW).on == SATURDAY + timedelta(days=1)
+    assert stores.plan_decisions.stamp() != before
+    assert [one.on for one in stores.plan_decisions.counting()] == [SATURDAY]
+    with pytest.raises(LedgerError, match=f"no decision {number} about the plan, or it was undone before"):
+        stores.plan_decisions.undo(number, NOW)
+
+
+def test_decisions_follow_a_box_to_its_new_name(stores: Stores) -> None:
+    stores.plan_decisions.keep(MOVED, NOW)
+    stores.boxes.rename("box1", "nylon", NOW)
+    assert [one.box for one in stores.plan_decisions.counting()] == ["nylon"]
+
+
+def test_they_outlive_the_process(tmp_path: Path) -> None:
+    for _ in range(2):
+        with open_stores(tmp_path / "siccast.sqlite3") as stores:
+            stores.plan_decisions.keep(DAY_OFF, NOW)
+    with open_stores(tmp_path / "siccast.sqlite3", read_only=True) as stores:
+        assert len(stores.plan_decisions.counting()) == 2

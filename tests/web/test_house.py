@@ -1,0 +1,171 @@
+"""The house: what is heard, what was rejected, adoption in one tap, labels that open the page of a box."""
+
+from __future__ import annotations
+
+import html
+import io
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+import zxingcpp
+from browsing import DESK, PHONE, beyond_the_right_edge, chromium, opened, violations
+from matplotlib.image import imread
+from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+
+from monitor.presentation.clock import utc_now
+from monitor.records import Reading, Rejection
+from monitor.settings import Shelf, load_shelf
+from monitor.store.opening import open_stores
+
+STRANGER = Rejection(
+    datetime(2026, 3, 4, 11, tzinfo=UTC),
+    "mqtt",
+    "siccast/1/attic/<i>/reading",
+    b'{"rh": "<b>wet</b>"}\x00',
+    "rh is no number",
+)
+FEED = """
+[[feeds]]
+name = "workshop"
+topic = "nodes/{box}"
+temperature = { pointer = "/t", unit = "C" }
+humidity = { pointer = "/h", unit = "%" }
+"""
+
+
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
+    folder = tmp_path_factory.mktemp("shelf")
+    made = make_shelf(folder)
+    with (folder / "shelf.toml").open("a", encoding="utf-8") as file:
+        file.write(FEED)
+    with open_stores(made.database_path) as stores:
+        heard = datetime(2026, 3, 4, 11, 58, tzinfo=UTC)
+        stores.readings.add([Reading("newcomer", heard, 21.0, 0.3)], [STRANGER])
+    return load_shelf(folder, {})
+
+
+@pytest.fixture(scope="module")
+def address(shelf: Shelf) -> Iterator[str]:
+    with serving(shelf, keeper_by_hand(shelf)) as address:
+        yield address
+
+
+def plain(page: httpx.Response) -> str:
+    return html.unescape(re.sub(r"<[^>]+>", "", page.text)).replace("\N{NARROW NO-BREAK SPACE}", " ")
+
+
+def token_of(page: httpx.Response) -> str:
+    found = re.search(r'name="token" value="([^"]+)"', page.text)
+    assert found
+    return found[1]
+
+
+def test_what_is_heard_stands_there_with_its_last_word_and_what_it_is(address: str) -> None:
+    page = httpx.get(f"{address}/house", timeout=None)
+    rows = page.text.split("<tr>")
+    newcomer = next(row for row in rows if ">newcomer <" in row)
+    assert "2 minutes ago" in newcomer
+    assert "Make it a box: newcomer" in plain(page)
+    assert "room sensor" in next(row for row in rows if ">room <" in row)
+    assert "Make it a box: soon" not in plain(page)
+
+
+def test_a_rejected_message_stands_there_with_its_reason_and_harms_nobody(address: str) -> None:
+    page = httpx.get(f"{address}/house", timeout=None)
+    assert "rh is no number" in plain(page)
+    assert "&lt;b&gt;wet&lt;/b&gt;" in page.text
+    assert "\x00" not in page.text
+    assert "nodes/{box}" in page.text
+
+
+def test_a_box_is_adopted_in_one_tap_and_once(tmp_path: Path) -> None:
+    shelf = make_shelf(tmp_path)
+    with open_stores(shelf.database_path) as stores:
+        stores.readings.add([Reading("newcomer", utc_now() - timedelta(minutes=3), 21.0, 0.3)])
+    with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address, timeout=None) as client:
+        form = {"token": token_of(client.get("/house")), "box": "newcomer"}
+        done = client.post("/house/adopt", data=form, follow_redirects=True)
+        assert "newcomer is declared now" in plain(done)
+        assert load_shelf(tmp_path, {}).box("newcomer").humidity_limit == 0.20
+        assert "Make it a box: newcomer" not in plain(done)
+        again = client.post("/house/adopt", data=form)
+        assert again.status_code == 400
+        assert "'newcomer' is already declared" in plain(again)
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("room", "is the room sensor, not a box"),
+        ("nobody", "never sent a reading"),
+        (HOSTILE, "a name is"),
+        ("", "never"),
+    ],
+)
+def test_what_can_t_be_adopted_is_said(address: str, shelf: Shelf, name: str, told: str) -> None:
+    before = (shelf.folder / "shelf.toml").read_bytes()
+    with httpx.Client(base_url=address, timeout=None) as client:
+        refused = client.post("/house/adopt", data={"token": token_of(client.get("/house")), "box": name})
+    assert refused.status_code == 400
+    assert told in plain(refused)
+    assert (shelf.folder / "shelf.toml").read_bytes() == before
+
+
+def test_a_form_from_elsewhere_is_refused(address: str) -> None:
+    refused = httpx.post(f"{address}/house/adopt", data={"token": "guessed", "box": "newcomer"}, timeout=None)
+    assert refused.status_code == 403
+
+
+def test_messages_are_tried_again(address: str) -> None:
+    with httpx.Client(base_url=address, timeout=None, follow_redirects=True) as client:
+        done = client.post("/house/try-again", data={"token": token_of(client.get("/house"))})
+    assert "Tried 1 messages again: 0 can be read now, 1 still can't." in plain(done)
+
+
+def test_everything_is_asked_on_wish(address: str) -> None:
+    assert "no damage found" in plain(httpx.get(f"{address}/house?check=all", timeout=None))
+
+
+@pytest.mark.parametrize(
+    ("address_given", "told"),
+    [
+        ("printroom", "is not the address of a page"),
+        ("http://[::1", "is not the address"),
+        ("http://a/" + 250 * "x", "too long"),
+    ],
+)
+def test_an_address_that_won_t_do_is_said(address: str, address_given: str, told: str) -> None:
+    page = httpx.get(f"{address}/house/labels", params={"address": address_given}, timeout=None)
+    assert page.status_code == 400
+    assert told in plain(page)
+
+
+def test_the_code_of_a_label_is_read_back_by_another_program(address: str) -> None:
+    """Chromium paints the label; a reader that is not ours reads the address of the box from the picture."""
+    with chromium() as browser, opened(browser, f"{address}/house/labels?address=http://room.local:8737", DESK) as page:
+        picture = page.locator(".code").first.screenshot()
+    seen = (255.0 * imread(io.BytesIO(picture), format="png")[:, :, :3]).astype("uint8")
+    assert [code.text for code in zxingcpp.read_barcodes(seen)] == ["http://room.local:8737/box/over"]
+
+
+def test_house_and_labels_in_a_browser(address: str) -> None:
+    with chromium() as browser:
+        for path in ("/house", "/house/labels"):
+            for size, scheme in ((PHONE, "light"), (DESK, "dark"), ((320, 600), "light")):
+                with opened(browser, address + path, size, scheme) as page:
+                    assert violations(page) == []
+                    assert beyond_the_right_edge(page) <= 0
+
+
+def test_a_term_is_explained_by_the_keyboard_and_by_a_tap(address: str) -> None:
+    with chromium() as browser, opened(browser, f"{address}/house", PHONE) as page:
+        page.get_by_role("button", name="Rejected?").focus()
+        page.keyboard.press("Enter")
+        assert page.locator("#term-rejected").is_visible()
+        page.keyboard.press("Escape")
+        assert not page.locator("#term-rejected").is_visible()
