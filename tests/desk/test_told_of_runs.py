@@ -258,7 +258,7 @@ def test_later_the_curve_tells() -> None:
 
 
 def test_runs_as_pictures() -> None:
-    """To a quarter beyond the heat so far, or beyond the next step."""
+    """To a quarter beyond the heat so far, or to the end of the next step where that is further."""
     [curve] = run_curves(inventory_of(EVENING), ["bowl-1"], BOXES)
     assert curve.heated_s == pytest.approx(np.linspace(0.0, 1500.0, 60))
     assert curve.band_g.shape == (3, 60)
