@@ -34,11 +34,13 @@ class TypedWeighing:
     tare: str | None = None
     tare_scale: str | None = None
 
+    def __post_init__(self) -> None:
+        if self.after is not None and self.total is not None:
+            raise TypedError("give --after (since the last weighing) or --total (since the start), not both")
+
 
 def weighing(going: Run, typed: TypedWeighing, shelf: Shelf) -> RunWeighed:
     """Return a weighing of a run as the desk wants it."""
-    if typed.after is not None and typed.total is not None:
-        raise TypedError("give --after (since the last weighing) or --total (since the start), not both")
     if typed.total is not None:
         heated_s = quantities.heating_s(typed.total)
     else:

@@ -69,19 +69,22 @@ def asked(hand: Hand) -> str:
 
 def test_the_page_logs_what_the_command_line_logs(hand: Hand, tmp_path: Path) -> None:
     begun(hand)
-    for weight, after in MICROWAVE[:-1]:
+    for weight, after in MICROWAVE[:3]:
         assert hand.weigh(weight, after).status_code == 200, hand.text
     hand.send(f"{RUN}/finish")
     assert "The beads hold about" in hand.text
-    hand.send(f"{RUN}/put", box="pa-dry")
+    hand.send(f"{RUN}/put", box="pa-dry", sure="1")  # they are half dry
     by_hand = make_desk(tmp_path / "typed")
     commands = [("start", "bowl", "microwave", "--weight", "617")]
-    commands += [("weigh", weight, "--after", after) for weight, after in MICROWAVE[1:-1]]
+    commands += [("weigh", weight, "--after", after) for weight, after in MICROWAVE[1:3]]
     commands += [("finish",)]
     for words in commands:
         result = CliRunner().invoke(app, ["--shelf", str(by_hand.folder), "recharge", *words])
         assert result.exit_code == 0, (words, result.output, result.exception)
-    assert CliRunner().invoke(app, ["--shelf", str(by_hand.folder), "charge", "put", "bowl", "pa-dry"]).exit_code == 0
+    assert (
+        CliRunner().invoke(app, ["--shelf", str(by_hand.folder), "charge", "put", "bowl", "pa-dry", "--sure"]).exit_code
+        == 0
+    )
     with open_stores(by_hand.database_path, read_only=True) as stores:
         typed = [logged.event for logged in stores.events.events()]
         [entry] = stores.ledger.entries("pa-dry")
@@ -511,7 +514,7 @@ PATHS = (
 
 
 def test_nothing_that_is_sent_breaks_the_desk(hand: Hand) -> None:
-    begun(hand, *MICROWAVE[:1])
+    begun(hand)
     usual = {"weight": "600", "after": "1", "timer": "start", "unit": "milk", "box": "pla", "appliance": "oven"}
     token = re.search(r'name="token" value="([^"]+)"', hand.look("/desk/new"))
     assert token

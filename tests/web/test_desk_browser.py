@@ -260,6 +260,7 @@ def test_no_state_of_a_run_has_an_accessibility_fault_or_scrolls_sideways(
     page.emulate_media(media="print")
     assert not page.locator(".more-deeds").is_visible()
     assert page.locator(".weighings").is_visible()
+    assert page.evaluate("document.querySelector('.stands dl').getBoundingClientRect().height") > 100
     page.emulate_media(media="screen")
     page.click("text=Finish now")
     page.click("text=Finish this run now")
