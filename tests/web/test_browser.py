@@ -6,21 +6,11 @@ from collections.abc import Iterator
 from urllib.parse import quote
 
 import pytest
-from conftest import require_program
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 
 pytestmark = pytest.mark.browser
 
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 WIDTHS = {"phone": (390, 844), "desk": (1280, 800)}
 PATHS = ("/", "/box/soon", "/box/young", f"/box/{quote(HOSTILE)}")
 
@@ -54,15 +44,6 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     shelf = make_shelf(tmp_path_factory.mktemp("shelf"))
     with serving(shelf, keeper_by_hand(shelf)) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    chromium = require_program("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(params=[(width, scheme) for width in WIDTHS for scheme in ("light", "dark")], ids="-".join)

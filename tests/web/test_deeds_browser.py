@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from conftest import require_program
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
 from monitor.records import EntryKind, LedgerEntry
@@ -15,7 +14,6 @@ from monitor.store.opening import open_stores
 
 pytestmark = pytest.mark.browser
 
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 PHONE = {"width": 390, "height": 844}
 TOO_SMALL = """() => [
     '#deeds button', '#deeds summary', '#deeds .chips label', '#deeds input:not([type=hidden])', '#deeds select',
@@ -35,15 +33,6 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
 def address(shelf: Shelf) -> Iterator[str]:
     with serving(shelf, keeper_by_hand(shelf)) as address:
         yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    chromium = require_program("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

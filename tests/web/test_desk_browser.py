@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
-from browsing import beyond_the_right_edge, chromium, violations
+from browsing import beyond_the_right_edge, violations
 from desk_on_page import Clock, Hand, desk_of, desk_served
 from playwright.sync_api import Browser, BrowserContext, Page
 
@@ -30,12 +30,6 @@ BOWLS: tuple[DeskEvent, ...] = (
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Shelf, Clock]]:
     with desk_served(tmp_path_factory.mktemp("shelf"), *BOWLS) as served:
         yield served
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as browser:
-        yield browser
 
 
 @pytest.fixture

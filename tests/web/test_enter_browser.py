@@ -7,8 +7,7 @@ from pathlib import Path
 import httpx
 import pytest
 import shelf_made_up
-from conftest import require_program
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import Browser, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
 from monitor.web.access.password import hashed
@@ -19,17 +18,13 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
-def test_one_signs_in_and_out_by_keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scripts: bool) -> None:
+def test_one_signs_in_and_out_by_keys(
+    browser: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scripts: bool
+) -> None:
     shelf, access = make_shelf(tmp_path), Access()
     access.file.keep(Secret(password_hash=hashed("four dry boxes"), asked_here=True))
     monkeypatch.setattr(shelf_made_up, "got", lambda at: httpx.get(at, timeout=None, follow_redirects=True))
-    with (
-        serving(shelf, keeper_by_hand(shelf), wait_for='id="password"', access=access) as address,
-        sync_playwright() as play,
-    ):
-        browser = play.chromium.launch(
-            executable_path=require_program("chromium"), args=["--no-sandbox", "--disable-gpu"]
-        )
+    with serving(shelf, keeper_by_hand(shelf), wait_for='id="password"', access=access) as address:
         page = browser.new_context(java_script_enabled=scripts).new_page()
         page.goto(f"{address}/box/soon")
         page.get_by_label("Password").press_sequentially("wrong")
@@ -48,4 +43,4 @@ def test_one_signs_in_and_out_by_keys(tmp_path: Path, monkeypatch: pytest.Monkey
         page.goto(f"{address}/enter?code={code}")
         page.get_by_role("button", name="Use this device").press("Enter")
         expect(page.locator("#headline")).to_be_visible()
-        browser.close()
+        page.context.close()

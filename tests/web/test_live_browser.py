@@ -8,30 +8,20 @@ from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import browsing
 import pytest
-from conftest import require_program
+from browsing import DESK, violations
 from living_shelf import add_elsewhere, living_shelf, siccast
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 from shelf_made_up import assessments, keeper_by_hand, make_shelf, serving
 
 from monitor.settings import Shelf
 
 pytestmark = pytest.mark.browser
 
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 SCREENS = ((1920, 1080), (1280, 800), (800, 480))
-AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 WAIT_MS = 60_000
 """So long a busy machine may take; the limit of the test is longer."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    chromium = require_program("chromium")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -190,17 +180,10 @@ def test_the_wall_needs_no_scrolling(page: Page, tmp_path: Path, boxes: int) -> 
 
 
 def test_the_wall_is_without_a_violation(browser: Browser, tmp_path: Path) -> None:
-    if not AXE.exists():
-        pytest.skip("axe-core is not vendored here")
     with wall_of(tmp_path, 12) as address:
         for scheme in ("light", "dark"):
-            context = browser.new_context(bypass_csp=True, color_scheme=scheme)  # type: ignore[arg-type]
-            page = context.new_page()
-            page.goto(f"{address}/wall")
-            page.add_script_tag(path=AXE)
-            found = page.evaluate("axe.run().then(r => r.violations.map(v => [v.id, v.nodes.map(n => n.html)]))")
-            context.close()
-            assert found == []
+            with browsing.opened(browser, f"{address}/wall", DESK, scheme) as page:
+                assert violations(page) == []
 
 
 def test_the_wall_moves_a_little_and_renews_without_scripts(browser: Browser, page: Page, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, chromium, opened, violations
+from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
 from playwright.sync_api import Browser, Page, expect
 from shown_boxes import dozen, planned, shown
 
@@ -25,12 +25,6 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     plan = planned("pc-clear", "petg-printer", "asa-rack")
     with shown(tmp_path_factory.mktemp("dozen"), dozen(), plan, lines=True) as client:
         yield str(client.base_url)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as browser:
-        yield browser
 
 
 def test_twelve_boxes_are_three_screens_of_a_phone(browser: Browser, address: str) -> None:
