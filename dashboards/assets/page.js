@@ -4,7 +4,8 @@
   "use strict";
   const PARTS = ["main", "asof", "notices"];
   let stands = false; // whether a slip or a question is shown, which a renewal must not take away
-  let shown = "";
+  let shown = ""; // the page as it came last; empty where a part of it was left out, so that the next one is put in whole
+  let isHeld = false;
 
   const isTyped = (field) => {
     if (!field.name) return false; // moved by a script, and never sent
@@ -21,8 +22,12 @@
   const rules = (keepsTyped) => ({
     beforeNodeMorphed: (old, fresh) => {
       if (!(old instanceof Element)) return true;
-      if (old.hasAttribute("data-keep")) return false; // drawn or filled by a script
-      if (keepsTyped && (isUnsaved(old) || (old.hasAttribute("data-beside-form") && isUnsaved(old.previousElementSibling)))) return false;
+      // drawn or filled by a script, in somebody's hand, or being filled in
+      const typed = keepsTyped && (isUnsaved(old) || (old.hasAttribute("data-beside-form") && isUnsaved(old.previousElementSibling)));
+      if (old.hasAttribute("data-keep") || typed) {
+        isHeld = true;
+        return false;
+      }
       if (old.tagName === "DETAILS" && fresh instanceof Element) fresh.toggleAttribute("open", old.open);
       return true;
     },
@@ -31,6 +36,7 @@
   const put = (text, { keepsTyped = false } = {}) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     document.title = page.title;
+    isHeld = false;
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
       // of what has the focus nothing within is touched: right for a field that is being filled in, not for the whole page
@@ -60,7 +66,7 @@
       const answer = await fetch(address, { headers: { Accept: "text/html" } });
       const text = answer.ok && !stands ? await answer.text() : shown;
       if (text !== shown && !stands && address === location.href) put(text, { keepsTyped });
-      shown = text;
+      shown = isHeld ? "" : text;
     } catch {
       // live.js says that there is no connection
     } finally {

@@ -30,7 +30,7 @@ _LAST_ANSWERS_S = 10  # judgement: a page takes less, and whoever stops it waits
 class Server(uvicorn.Server):
     """Serves the pages; it waits neither a minute for a TLS handshake, as asyncio would, nor for streams of events."""
 
-    def __init__(self, config: uvicorn.Config, subscribers: Subscribers) -> None:
+    def __init__(self, config: uvicorn.Config, subscribers: Subscribers | None = None) -> None:
         super().__init__(config)
         self._subscribers = subscribers
 
@@ -44,7 +44,8 @@ class Server(uvicorn.Server):
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Stop: no new connections, and an end to the streams that are open."""
-        self._subscribers.end()
+        if self._subscribers is not None:
+            self._subscribers.end()
         await super().shutdown(sockets)
 
 

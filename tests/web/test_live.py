@@ -49,9 +49,9 @@ def test_a_reading_over_the_limit_changes_figure_and_state_together(tmp_path: Pa
     with serving(shelf) as address, listening(address) as told:
         add_elsewhere(shelf, "left", 0.30)
         while "30.0 %" not in plain(page := got(address).text):
-            assert '<li class="stand over">' not in page
+            assert '<li class="stand over"' not in page
             told.of("outlook")
-    assert '<li class="stand over">' in page
+    assert '<li class="stand over"' in page
 
 
 def test_a_deed_logged_at_the_command_line_is_told_shown_and_answered_anew(tmp_path: Path) -> None:
