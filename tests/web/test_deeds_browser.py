@@ -55,7 +55,6 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.clock.install()
     phone.goto(address, wait_until="networkidle")
     card = phone.locator("li.stand", has=phone.get_by_role("heading", name="far"))
-    phone.locator("details.calm > summary").tap()
     card.locator("details.log > summary").tap()
     card.get_by_role("button", name="Opened").tap()
     told = phone.locator(".told")
