@@ -1,7 +1,8 @@
-"""Take the pictures of the page that the README shows: `python dashboards/take_pictures.py [FOLDER]`.
+"""Take the pictures of the pages that the README shows: `python dashboards/take_pictures.py [FOLDER]`.
 
-Plays the demo as quickly as this machine can, serves its shelf, and photographs both pages in Debian's chromium at two
-widths and in both color schemes. Needs the package with its `test` extra. Without a folder only `shelf.png` is renewed.
+Plays the demo as quickly as this machine can, dries some invented beads at its desk, serves its shelf, and photographs
+its pages in Debian's chromium. Needs the package with its `test` extra. With a folder, every page goes there too, at
+two widths and in both color schemes.
 """
 
 from __future__ import annotations
@@ -27,17 +28,42 @@ WIDTHS = {PHONE: 844, DESK: 900}
 _FIRST_OF_SECOND_BOARD = 5  # place of a box; judgement: in the demo, so that two boards are seen
 _MARGIN = 24  # pixels; judgement: the board's edge with some air
 _READY_MS = 120_000  # judgement: a first assessment on a slow machine
-PAGES = {"shelf": "/", "box": "/box/tpu-soft"}
+PAGES = {
+    "shelf": "/",
+    "rows": "/?view=rows",
+    "box": "/box/tpu-soft",
+    "plan": "/plan",
+    "desk": "/desk",
+    "run": "/desk/run/bowl-1",
+    "house": "/house",
+    "labels": "/house/labels?address=http://printroom.local:8737",
+    "wall": "/wall",
+    "look": "/look",
+}
+RUN = (
+    ("lot", "buy", "autumn", "orange_gel", "1000g"),
+    ("charge", "weigh-out", "bowl", "autumn", "180g", "--state", "room", "--holder", "glass", "--tare", "410g"),
+    ("recharge", "start", "bowl", "oven", "--weight", "590.4g", "--step", "0.1g"),
+    ("recharge", "weigh", "574.9g", "--after", "20"),
+    ("recharge", "weigh", "568.2g", "--after", "20"),
+    ("recharge", "weigh", "565.1g", "--after", "20"),
+)
+"""Invented: beads that lay in the room, an hour in the oven."""
 
 
 def main() -> None:
     """Renew the README's picture, and take all the others where a folder is named."""
     with tempfile.TemporaryDirectory() as site, sync_playwright() as playwright:
         subprocess.run([*SICCAST, "demo", "--fast", "--keep", site], check=True)
+        for words in RUN:
+            subprocess.run([*SICCAST, "--shelf", site, *words], check=True, stdout=subprocess.DEVNULL)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         with _serving(site) as address:
-            page = _open(browser, DESK, "light", address)
-            _take_two_boards(page)
+            _take_two_boards(_open(browser, DESK, "light", address))
+            _take(browser, address, "box", DESK, "light", high=1000)
+            _take(browser, address, "plan", DESK, "light", high=900)
+            _take(browser, address, "run", PHONE, "light", high=1500)
+            _take(browser, address, "wall", DESK, "dark", high=WIDTHS[DESK])
             if len(sys.argv) > 1:
                 _take_all(browser, address, Path(sys.argv[1]))
         browser.close()
@@ -51,6 +77,13 @@ def _take_two_boards(page: Page) -> None:
     page.screenshot(path=HERE / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": DESK, "height": height})
 
 
+def _take(browser: Browser, address: str, name: str, wide: int, scheme: str, *, high: int) -> None:
+    """Photograph the top of a page, so many pixels of it."""
+    page = _open(browser, wide, scheme, address.rstrip("/") + PAGES[name])
+    clip = {"x": 0, "y": 0, "width": wide, "height": high}
+    page.screenshot(path=HERE / f"{name}.png", full_page=high > WIDTHS[wide], clip=clip)  # type: ignore[arg-type]
+
+
 def _take_all(browser: Browser, address: str, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for width in WIDTHS:
@@ -58,14 +91,15 @@ def _take_all(browser: Browser, address: str, folder: Path) -> None:
             for name, path in PAGES.items():
                 page = _open(browser, width, scheme, address.rstrip("/") + path)
                 page.screenshot(path=folder / f"{name}-{width}-{scheme}.png", full_page=True)
+                page.context.close()
 
 
 def _open(browser: Browser, width: int, scheme: str, address: str) -> Page:
     context = browser.new_context(viewport={"width": width, "height": WIDTHS[width]}, color_scheme=scheme)
     page = context.new_page()
     page.goto(address)
-    page.wait_for_selector("#headline, .box-lead", timeout=_READY_MS)
-    page.wait_for_load_state("networkidle")
+    page.wait_for_selector("h1", timeout=_READY_MS)
+    page.wait_for_load_state("load")
     page.evaluate("document.fonts.ready")
     return page
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import uvicorn
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
 from monitor.presentation.clock import utc_now
@@ -34,7 +33,7 @@ from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app
-from monitor.web.serving import uvicorn_settings
+from monitor.web.serving import Server, uvicorn_settings
 from monitor.web.snapshot import (
     HISTORY_DAYS,
     Keeper,
@@ -146,12 +145,14 @@ def take_snapshot_by_hand(shelf: Shelf, _clock: datetime) -> Snapshot:
 
 @contextmanager
 def serving(
-    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', **settings: Any
+    shelf: Shelf, keeper: Keeper | None = None, wait_for: str = 'id="headline"', port: int = 0, **settings: Any
 ) -> Iterator[str]:
-    """Serve the page of a shelf on a free port, as `siccast serve` does, and hand out its address."""
+    """Serve the page of a shelf, by default on a free port, as `siccast serve` does, and hand out its address."""
     listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn_settings(create_app(shelf, keeper, **settings)))
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    app = create_app(shelf, keeper, **settings)
+    server = Server(uvicorn_settings(app), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"

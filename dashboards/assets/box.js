@@ -37,7 +37,7 @@
 
   // --- numbers ---------------------------------------------------------------------------------------------------
 
-  const summed = (steps) => { let s = 0; return steps.map((step) => (s += step)); };
+  const summed = (steps, digits = 0) => { let s = 0; return steps.map((step) => (step == null ? null : (s += step) / 10 ** digits)); };
   // A gap is a null of its own between two values, so that nothing is drawn where nothing is known.
   const withGaps = (at, columns) => {
     const out = [[], ...columns.map(() => [])];
@@ -57,9 +57,9 @@
     const roomAt = room ? summed(room.steps) : [];
     const once = marks.at.map((s, i) => i).filter((i) => marks.at[i] !== marks.at[i - 1]);
     const columns = uPlot.join([
-      withGaps(at, [numbers.values, numbers.temperature, or(numbers.limits, at)]),
+      withGaps(at, [summed(numbers.values, numbers.decimals), summed(numbers.temperature, 1), or(numbers.limits, at)]),
       [fan.at, fan.low, fan.lower, fan.middle, fan.upper, fan.high, or(fan.limits, fan.at)],
-      withGaps(roomAt, [room ? room.values : []]),
+      withGaps(roomAt, [room ? summed(room.values, numbers.decimals) : []]),
       [once.map((i) => marks.at[i]), once.map((i) => marks.values[i]), once.map((i) => marks.why[i])],
     ]);
     return Object.fromEntries(ROWS.map((name, i) => [name, columns[i] ?? []]));

@@ -36,6 +36,8 @@
     if (sent && document.querySelector("[data-told]") && !sent.querySelector("[role=alert]")) sent.open = false;
     sent = null;
     tell();
+    // The button that was pressed may be gone with what it took back.
+    if (document.activeElement === document.body) document.querySelector(".told")?.focus({ preventScroll: true });
   });
   tell();
 })();

@@ -3,34 +3,75 @@
 (() => {
   "use strict";
   const PARTS = ["main", "asof", "notices"];
-  const kept = {
+  let stands = false; // whether a slip or a question is shown, which a renewal must not take away
+  let shown = ""; // the page as it came last; empty where a part of it was left out, so that the next one is put in whole
+  let isHeld = false;
+
+  const isTyped = (field) => {
+    if (!field.name) return false; // moved by a script, and never sent
+    if (field.type === "checkbox" || field.type === "radio") return field.checked !== field.defaultChecked;
+    if (field.tagName === "SELECT") {
+      const usual = Math.max(0, [...field.options].findIndex((option) => option.defaultSelected));
+      return field.options.length > 0 && field.selectedIndex !== usual;
+    }
+    return field.type !== "hidden" && "defaultValue" in field && field.value !== field.defaultValue;
+  };
+  const isUnsaved = (node) => node instanceof HTMLFormElement && [...node.elements].some(isTyped);
+  const holdsUnsaved = (node) => isUnsaved(node) || (node instanceof Element && [...node.querySelectorAll("form")].some(isUnsaved));
+
+  const rules = (keepsTyped) => ({
     beforeNodeMorphed: (old, fresh) => {
       if (!(old instanceof Element)) return true;
-      if (old.hasAttribute("data-keep")) return false; // drawn or filled by a script
+      // drawn or filled by a script, in somebody's hand, or being filled in
+      const typed = keepsTyped && (isUnsaved(old) || (old.hasAttribute("data-beside-form") && isUnsaved(old.previousElementSibling)));
+      if (old.hasAttribute("data-keep") || typed) {
+        isHeld = true;
+        return false;
+      }
       if (old.tagName === "DETAILS" && fresh instanceof Element) fresh.toggleAttribute("open", old.open);
       return true;
     },
-  };
-  const put = (text) => {
+    beforeNodeRemoved: (old) => !(keepsTyped && holdsUnsaved(old)),
+  });
+  const put = (text, { keepsTyped = false } = {}) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     document.title = page.title;
+    isHeld = false;
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
       // of what has the focus nothing within is touched: right for a field that is being filled in, not for the whole page
       const ignoreActiveValue = document.activeElement?.matches("input, select, textarea") ?? false;
-      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue, callbacks: kept });
+      if (here && there) Idiomorph.morph(here, there, { ignoreActiveValue, callbacks: rules(keepsTyped) });
     }
+    const token = page.querySelector("form input[name=token]")?.value; // another one after the server was started again
+    if (token) for (const field of document.querySelectorAll("form input[name=token]")) field.value = token;
     document.dispatchEvent(new Event("siccast:shown"));
   };
-  const fail = (words) => {
+  const fail = () => {
     const place = document.getElementById("notices");
-    if (place) place.textContent = words;
+    const words = document.getElementById("connection")?.dataset.unsaved;
+    if (!place || !words) return;
+    const notice = document.createElement("p");
+    notice.className = "notice";
+    notice.setAttribute("role", "alert");
+    notice.textContent = words;
+    place.querySelector("[role=alert]")?.remove();
+    place.append(notice);
   };
 
-  // Asks for this page again, as it is now.
-  const renew = async () => {
-    const answer = await fetch(location.href, { headers: { Accept: "text/html" } });
-    if (answer.ok) put(await answer.text());
+  // Asks for this page again, as it is now. What was typed and not sent stays.
+  const renew = async (keepsTyped) => {
+    try {
+      const address = location.href;
+      const answer = await fetch(address, { headers: { Accept: "text/html" } });
+      const text = answer.ok && !stands ? await answer.text() : shown;
+      if (text !== shown && !stands && address === location.href) put(text, { keepsTyped });
+      shown = isHeld ? "" : text;
+    } catch {
+      // live.js says that there is no connection
+    } finally {
+      document.dispatchEvent(new Event("siccast:renewed"));
+    }
   };
 
   // Sends a form, and shows the page that comes back.
@@ -41,12 +82,14 @@
     if (get) address.search = filled;
     form.setAttribute("aria-busy", "true");
     try {
-      const answer = await fetch(address, get ? {} : { method: "POST", body: filled });
+      const answer = await fetch(address, get ? { headers: { Accept: "text/html" } } : { method: "POST", body: filled });
       put(await answer.text());
+      stands = !answer.ok;
+      shown = "";
       if ((answer.redirected || get) && answer.url !== location.href) history.pushState(null, "", answer.url);
       (document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"))?.focus();
     } catch {
-      fail("siccast gives no answer, so nothing was saved. Try again.");
+      fail();
     } finally {
       form.removeAttribute("aria-busy");
     }
@@ -57,6 +100,10 @@
     event.preventDefault();
     if (event.target.getAttribute("aria-busy") !== "true") send(event.target, event.submitter);
   });
-  addEventListener("popstate", renew);
-  document.addEventListener("siccast:renew", renew);
+  addEventListener("popstate", () => {
+    stands = false;
+    shown = "";
+    renew(false);
+  });
+  document.addEventListener("siccast:renew", () => renew(true));
 })();

@@ -5,7 +5,7 @@
   const HIGH = 20; // %; the same odds as those by which a box is due
   const START_PX = 6, EDGE_PX = 70, SCROLL_PX = 12;
   let held = null; // { chip, box, cell, target, x, y, dragging, pointer }
-  let landed = ""; // the box that was dropped last, to go on from there
+  let landed = null; // { box, on }: what was dropped last, to go on from there once the page has it so
   const weeks = () => document.getElementById("weeks");
   const says = () => document.getElementById("moving");
   const cells = () => [...weeks().querySelectorAll("[data-day]")].filter((cell) => cell.checkVisibility());
@@ -77,8 +77,9 @@
     const { box, target } = lower();
     says().textContent = "";
     const form = document.getElementById("move-form");
-    form.elements.box.value = landed = box;
-    form.elements.on.value = target.dataset.day;
+    landed = { box, on: target.dataset.day };
+    form.elements.box.value = landed.box;
+    form.elements.on.value = landed.on;
     form.requestSubmit();
   };
 
@@ -154,11 +155,12 @@
 
   const ready = () => {
     for (const hint of document.querySelectorAll(".with-script")) hint.hidden = false;
-    if (!landed) return;
+    const there = landed ? [...document.querySelectorAll(`#weeks [data-day="${landed.on}"] .chip`)] : [];
+    const chip = there.find((each) => each.dataset.box === landed.box);
+    if (!chip) return;
     for (const other of document.querySelectorAll("#main [data-focus]")) other.removeAttribute("data-focus");
-    const chip = [...document.querySelectorAll("#weeks .chip")].find((each) => each.dataset.box === landed);
-    chip?.querySelector(".grip").focus({ preventScroll: true });
-    landed = "";
+    chip.querySelector(".grip").focus({ preventScroll: true });
+    landed = null;
   };
   document.documentElement.classList.add("scripted");
   document.addEventListener("siccast:shown", ready);

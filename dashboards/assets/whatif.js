@@ -42,7 +42,10 @@
     }));
     document.dispatchEvent(new CustomEvent("siccast:supposed", { detail: told.drawn ?? null }));
   };
+  // While something is supposed, a page that renews itself leaves form and answer alone.
+  const keep = (isSupposed) => [form, place].forEach((part) => part.toggleAttribute("data-keep", isSupposed));
   const ask = async () => {
+    keep(true);
     asking?.abort();
     const mine = asking = new AbortController();
     place.setAttribute("aria-busy", "true");
@@ -63,7 +66,6 @@
 
   form.addEventListener("input", (event) => {
     const { target } = event;
-    form.setAttribute("data-keep", "");
     if (target.matches(".slide")) fieldOf(target).value = figure(scaleOf(target).up(Number(target.value)));
     else sliders().forEach((slider) => fieldOf(slider) === target && slide(slider));
     const changed = target.dataset.moves ?? target.id;
@@ -85,11 +87,12 @@
     sliders().forEach(slide);
     asking?.abort();
     show({ problem: "" });
+    keep(false);
   });
   const ready = () => {
     form.querySelectorAll("[type=reset], .slide").forEach((part) => { part.hidden = false; });
     sliders().forEach(slide);
   };
-  document.addEventListener("siccast:shown", ready);
+  document.addEventListener("siccast:shown", () => (form.hasAttribute("data-keep") ? ask() : ready()));
   ready();
 })();

@@ -2,7 +2,7 @@
 
 from monitor.desk.ageing import LotAgeing, ageing_of, share_left_of
 from monitor.desk.methods import Method, Service, capacity_of, compare_methods, kind_of_beads
-from monitor.desk.runs import RunCurve, RunReport, run_curves
+from monitor.desk.runs import RunCurve, RunReport, run_curve, run_curves
 from monitor.desk.service import Desk
 from monitor.desk.traps import TrapError
 
@@ -18,6 +18,7 @@ __all__ = [
     "capacity_of",
     "compare_methods",
     "kind_of_beads",
+    "run_curve",
     "run_curves",
     "share_left_of",
 ]

@@ -31,6 +31,7 @@ from monitor.records.desk_events import (
     ChargeToppedUp,
     ColorSeen,
     DeskEvent,
+    HeatTimed,
     JarChecked,
     LoggedEvent,
     LotBought,
@@ -202,7 +203,12 @@ def _weigh(inventory: Inventory, logged: LoggedEvent, event: RunWeighed) -> Inve
             f"{event.heated_s / 60:g} min of heating is less than the {run.weighings[-1].heated_s / 60:g} min"
             " at the last weighing. Give the minutes of heating since the start"
         )
-    return _with_run(inventory, logged, replace(run, shown=(*run.shown, logged)))
+    return _with_run(inventory, logged, replace(run, shown=(*run.shown, logged), timer=None))
+
+
+def _time(inventory: Inventory, _logged: LoggedEvent, event: HeatTimed) -> Inventory:
+    run = _going(inventory, event.run)
+    return replace(inventory, runs={**inventory.runs, run.name: replace(run, timer=event)})
 
 
 def _correct(inventory: Inventory, logged: LoggedEvent, event: ScaleCorrected) -> Inventory:
@@ -322,6 +328,7 @@ _STEPS: Mapping[type[DeskEvent], Callable[..., Inventory]] = {
     ColorSeen: _color,
     RunStarted: _start,
     RunWeighed: _weigh,
+    HeatTimed: _time,
     ScaleCorrected: _correct,
     BeadsSpilled: _spill,
     RunFinished: _finish,

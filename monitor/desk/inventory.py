@@ -13,6 +13,7 @@ from monitor.records.desk_events import (
     BOX,
     SPARE,
     ChargeSaturated,
+    HeatTimed,
     LoggedEvent,
     LotBought,
     RunFinished,
@@ -142,6 +143,8 @@ class Run:
     tare_scale_factor: float | None = None
     """What the empty holder is multiplied by where it stood on another scale than the weighings."""
     spills: tuple[Spill, ...] = ()
+    timer: HeatTimed | None = None
+    """The timer of the heat since the last weighing."""
     finished: RunFinished | None = None
 
     @property

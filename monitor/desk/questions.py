@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 STARTS = (EntryKind.charge, EntryKind.recharge)
 """Entries that begin an episode: beads went in."""
 _OF_BEADS = (EntryKind.weighing, EntryKind.color)
-_ONE_MOMENT = timedelta(minutes=1)
+ONE_MOMENT = timedelta(minutes=1)
 """Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
 _JUST_FILLED = timedelta(days=1)
 """Nobody spends a charge within a day: beads logged so soon after others lie beside them, or one entry is wrong (a
@@ -141,7 +141,7 @@ def about_addition(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterabl
     yield from _method(entry)
     if there is None or not entry.desiccant or not entry.dry_mass_g:
         return
-    if entry.at - there.at < _ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
+    if entry.at - there.at < ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
         yield _at_that_time(there)
     if entry.dry_mass_g > _OTHER_AMOUNT * (there.dry_mass_g or 0.0):
         text = f"{entry.dry_mass_g:.0f} g more, but {there.dry_mass_g:.0f} g were in {entry.box} before"
@@ -211,7 +211,7 @@ def beads_in(entries: Sequence[LedgerEntry]) -> str | None:
 
 def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
     for other in others:
-        if _alike(other, entry) and abs(other.at - entry.at) < _ONE_MOMENT:
+        if _alike(other, entry) and abs(other.at - entry.at) < ONE_MOMENT:
             yield _at_that_time(other)
             return
 

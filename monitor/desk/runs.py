@@ -102,6 +102,8 @@ class RunReport:
     """Share of the beads that stayed in the run."""
     further: tuple[Further, ...] = ()
     """What other declared appliances would still bring."""
+    spilled_between_s: tuple[float, float] | None = None
+    """Where no curve fits, but one would if beads had fallen out then: heat before and after."""
 
     @property
     def still_removable_g(self) -> float:
@@ -170,7 +172,18 @@ def report(
     declared: Sequence[Appliance] = (),
 ) -> RunReport:
     """Return what to show of a run; ``declared``: the appliances that could go on with it."""
-    it = fitted(inventory, run)
+    return _report(inventory, run, fitted(inventory, run), boxes, appliance=appliance, declared=declared)
+
+
+def _report(
+    inventory: Inventory,
+    run: Run,
+    it: Fitted,
+    boxes: Sequence[Box],
+    *,
+    appliance: Appliance | None = None,
+    declared: Sequence[Appliance] = (),
+) -> RunReport:
     beads = beads_of(inventory, run.start.charge)
     judgement = judge(
         it.fit,
@@ -183,6 +196,7 @@ def report(
     draw_w = mean_draw_w(appliance or appliance_of(run))
     time_to_end = it.fit.time_to_end_s(SETTLED_SHARE * it.fit.dry_mass_g().p50)
     weighings = run.weighings
+    spilled = None if it.fit.fits else _spill_that_explains(run, it)
     mass_g = float(np.median(it.fit.mass_g(it.fit.heated_s))) if run.unweighed_spills else weighings[-1].mass_g
     loading = it.fit.loading_g_per_g()
     return RunReport(
@@ -205,10 +219,11 @@ def report(
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
         services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(inventory, run.charge_before)),
         jar_relative_humidity=_jar(beads, loading, capacity_of(inventory, run.charge_before)[0]),
-        remarks=_remarks(beads, run, it),
+        remarks=_remarks(beads, run, it, spilled),
         fits=it.fit.fits,
         kept_share=it.kept_share,
         further=further_methods(inventory, run, declared, it.fit.dry_mass_g().p50, loading.p50),
+        spilled_between_s=spilled,
     )
 
 
@@ -221,16 +236,19 @@ def slower_than_it_looked(before: Fitted, told: RunReport) -> bool:
 
 def run_curves(inventory: Inventory, names: Sequence[str], boxes: Sequence[Box]) -> tuple[RunCurve, ...]:
     """Return runs as pictures."""
-    curves = []
-    for name in names:
-        run = inventory.run(name)
-        told, it = report(inventory, run, boxes), fitted(inventory, run)
-        longest_s = _CURVE_AHEAD * max(told.heated_s - it.heated_before_s, told.judgement.next_step_s)
-        times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
-        floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
-        weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
-        curves.append(RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g, weighed))
-    return tuple(curves)
+    return tuple(run_curve(inventory, inventory.run(name), boxes) for name in names)
+
+
+def run_curve(inventory: Inventory, run: Run, boxes: Sequence[Box], declared: Sequence[Appliance] = ()) -> RunCurve:
+    """Return a run as a picture, with its report."""
+    it = fitted(inventory, run)
+    told = _report(inventory, run, it, boxes, declared=declared)
+    so_far_s, step_s = told.heated_s - it.heated_before_s, told.judgement.next_step_s
+    longest_s = max(_CURVE_AHEAD * max(so_far_s, step_s), so_far_s + step_s)
+    times_s = np.linspace(0.0, longest_s, _CURVE_POINTS)
+    floor_g = told.dry_mass_g.p50 * (1.0 + told.floor_g_per_g)
+    weighed = tuple((w.heated_s, w.mass_g * _kept_since(run, place)) for place, w in enumerate(run.weighings))
+    return RunCurve(told, times_s + it.heated_before_s, it.fit.band_g(times_s), floor_g, weighed)
 
 
 def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None:
@@ -346,7 +364,7 @@ def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantil
     return Quantiles(*(float(beads.isotherm.relative_humidity(loading, STORAGE_DEGC)) for loading in held))
 
 
-def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
+def _remarks(beads: Desiccant, run: Run, it: Fitted, spilled: tuple[float, float] | None) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
         told.append("The beads took up water in between. So only the weighings since then count for the drying curve.")
@@ -356,7 +374,7 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
         left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
         told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
     if not it.fit.fits:
-        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(run, it)}")
+        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(spilled)}")
     if kept_since_last(run) is None:
         told.append("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left.")
     told += tare_remarks(run)
@@ -371,9 +389,18 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _what_would_explain(run: Run, it: Fitted) -> str:
+def _what_would_explain(spilled: tuple[float, float] | None) -> str:
     """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
     slip = "find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`"
+    if spilled is None:
+        return f"Beads that fell out once do not explain it either. So {slip}."
+    before_min, after_min = (heated_s / 60.0 for heated_s in spilled)
+    between = f"between {before_min:g} and {after_min:g} min of heating"
+    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_min:g}`. If not, {slip}."
+
+
+def _spill_that_explains(run: Run, it: Fitted) -> tuple[float, float] | None:
+    """Return the heat before and after the one spill that would make sense of weighings without a curve."""
     best = min(
         (
             (strain_of(_spilled_before(it.points, place), it.priors, [Loss()]), place)
@@ -382,10 +409,9 @@ def _what_would_explain(run: Run, it: Fitted) -> str:
         default=(np.inf, 0),
     )
     if run.spills or best[0] > 1.0:
-        return f"Beads that fell out once do not explain it either. So {slip}."
+        return None
     before_s, after_s = (it.heated_before_s + it.points[place].heated_s for place in (best[1] - 1, best[1]))
-    between = f"between {before_s / 60.0:g} and {after_s / 60.0:g} min of heating"
-    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_s / 60.0:g}`. If not, {slip}."
+    return before_s, after_s
 
 
 def _spilled_before(points: Sequence[WeighedPoint], place: int) -> list[WeighedPoint]:

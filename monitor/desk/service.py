@@ -140,6 +140,13 @@ class Desk:
             ) from error
         return self.stores.events.undo(event_id, self.clock())
 
+    def discard(self, run_name: str) -> Sequence[LoggedEvent]:
+        """Take back an open run with all that was logged of it, newest first; its charge is again where it was."""
+        with self.stores.events.transaction():
+            name = self.inventory().open_run(run_name).name
+            of_it = [each for each in self.stores.events.events() if getattr(each.event, "run", None) == name]
+            return [self.undo(each.event_id) for each in reversed(of_it)]
+
     def room(self, now: datetime, told: RoomClimate | None = None) -> tuple[RoomClimate, str]:
         """Return the air the appliance draws, and where that is known from."""
         if told is not None:

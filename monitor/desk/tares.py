@@ -76,7 +76,7 @@ def unknown_tare(shown_g: float, tare_g: float, factor: float) -> Trap:
         f"the beads weigh {same:.0f} g if the empty holder ({tare_g:.0f}) was weighed on the scale as it is set"
         f" now, and {grams:.0f} g if it was weighed in grams"
     )
-    return Trap("which tare", f"{text}. Add --tare-scale same or --tare-scale grams")
+    return Trap("which tare", f"{text}. Add --tare-scale same or --tare-scale grams", plain=text)
 
 
 def with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) -> RunWeighed:

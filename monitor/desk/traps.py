@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -59,6 +59,10 @@ class Trap:
     factor: float | None = None
     """Grams for one of what the scale showed, where that would explain it."""
     unit: str = ""
+    plain: str = field(default="", compare=False)
+    """The same for a face that asks by buttons, where the text names options of the command line."""
+    tare_g: float | None = None
+    """The empty holder that would explain it."""
 
 
 class TrapError(UnconfirmedError):
@@ -167,13 +171,16 @@ def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Itera
         since = "the last weighing" if run.weighings else "the start of the run"
         text = f"{minutes:.0f} min of heating, but {since} was {max(elapsed_s, 0.0) / 60:.0f} min ago"
         yield Trap(
-            "more heat than time", f"{text}. Give the time of the weighing with --at, or correct the minutes of heating"
+            "more heat than time",
+            f"{text}. Give the time of the weighing with --at, or correct the minutes of heating",
+            plain=text,
         )
 
 
 def _off_the_curve(mass_g: float, expected_g: Quantiles | None) -> Trap:
     said = "" if expected_g is None else f", after which {expected_g.p05:.0f} to {expected_g.p95:.0f} g is likely"
-    return Trap("off the curve", f"{mass_g:.0f} g does not fit the weighings before{said}. {_SPILLED}")
+    text = f"{mass_g:.0f} g does not fit the weighings before{said}"
+    return Trap("off the curve", f"{text}. {_SPILLED}", plain=text)
 
 
 def _later(
@@ -196,7 +203,8 @@ def _later(
         bound_g = _heat_bound_g(run, more_s)
         if last_g - mass_g > bound_g + slack_g:
             text = f"{last_g - mass_g:.0f} g less after {more_s / 60:.0f} min needs more heat than the appliance gives"
-            yield Trap("more than the heat allows", f"{text} (it can remove at most {bound_g:.0f} g). {_SPILLED}")
+            text = f"{text} (it can remove at most {bound_g:.0f} g)"
+            yield Trap("more than the heat allows", f"{text}. {_SPILLED}", plain=text)
     if kept is None:
         return
     if run.charge_before.state == "new" and run.charge_before.dry_mass_g is None and not run.spills:
@@ -204,7 +212,8 @@ def _later(
     least_g = kept * _least_g(run.charge_before, _start_g(run), desiccant)
     if mass_g < least_g - slack_g:
         text = f"{mass_g:.0f} g is less than these beads weigh when fully dry (about {least_g:.0f} g)"
-        yield Trap("more water than there was", f"{text}. {_SPILLED}. Or is it another holder, or a typing error?")
+        told = f"{text}. {_SPILLED}. Or is it another holder, or a typing error?"
+        yield Trap("more water than there was", told, plain=text)
 
 
 def _start_g(run: Run) -> float:
@@ -250,7 +259,8 @@ def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
                 what = unit if unit == "ounces" else f"milliliters of {unit}"
                 less = "" if figure == typed.mass_g else f" less the holder's {typed.tare_g:.0f} g"
                 text = f"{figure:.4g} would fit if the scale is set to {what} (×{factor:.4g}{less} = {mass_g:.0f} g)"
-                return Trap("another unit", f"{text}. If so, weigh again in grams or add --scale {unit}", factor, unit)
+                told = f"{text}. If so, weigh again in grams or add --scale {unit}"
+                return Trap("another unit", told, factor, unit, plain=text)
     return None
 
 
@@ -262,7 +272,8 @@ def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tupl
     if abs(then_g - expected_g.p50) <= max(abs(now_g - expected_g.p50), 2.0 * run.weighings[0].resolution_g):
         return ()
     text = f"the first weighing would become {then_g:.0f} g instead of {now_g:.0f} g, but the records say"
-    return (Trap("worse than it was", f"{text} {expected_g.p50:.0f} g. If it is right all the same, add --sure"),)
+    text = f"{text} {expected_g.p50:.0f} g"
+    return (Trap("worse than it was", f"{text}. If it is right all the same, add --sure", plain=text),)
 
 
 def _first(
@@ -281,7 +292,8 @@ def _first(
             yield Trap("less than dry", f"{text}. Were some taken out?")
     if expected_g is not None and not expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
         text = f"{mass_g:.0f} g, but the records say {expected_g.p50:.0f} g"
-        yield Trap("not what the books say", f"{text}. {_SPILLED}. Or is it another holder, or a typing error?")
+        told = f"{text}. {_SPILLED}. Or is it another holder, or a typing error?"
+        yield Trap("not what the books say", told, plain=text)
 
 
 def _gain(typed: AtScale, last_g: float, last_number: int, other_tares_g: Iterable[float]) -> Trap:
@@ -290,14 +302,15 @@ def _gain(typed: AtScale, last_g: float, last_number: int, other_tares_g: Iterab
     text = f"{shown_g:g} g is {gain_g:.0f} g more than last time, but drying beads do not gain weight"
     for tare_g in other_tares_g:
         if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
-            text = f"{text}. Is it another holder ({tare_g:.0f} g empty)? If so, add --tare {tare_g:.0f}"
-            return Trap("another holder", text)
+            text = f"{text}. Is it another holder ({tare_g:.0f} g empty)?"
+            told = f"{text} If so, add --tare {tare_g:.0f}"
+            return Trap("another holder", told, plain=text, tare_g=tare_g)
     would_do = (
         "Typing error? Type it again. Glass hot or wet? Let it cool, dry it, weigh again. Another glass? Add --tare"
         " with its empty weight. Beads stood open? Add --sure. Last weighing wrong?"
         f" `siccast lot undo {last_number}`"
     )
-    return Trap("gain", f"{text}. {would_do}")
+    return Trap("gain", f"{text}. {would_do}", plain=text)
 
 
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:

@@ -118,10 +118,19 @@ def why_check_the_lid(assessment: Assessment, zone: tzinfo) -> str:
         return ""
     since, times = leak.changed_at.astimezone(zone), leak.change_factor.p50
     year = "" if since.year == assessment.as_of.astimezone(zone).year else f" {since.year}"
-    about = f"{times:.0f}" if times >= 2.95 else f"{times:.1f}"  # digits; judgement: as well as it is known
+    about = about_times(times)
     return (
         f"Check the lid and seal: this box has leaked about {about} times as much since {since.day} {since:%B}{year}."
     )
+
+
+def about_times(factor: float) -> str:
+    """Return how many times as leaky, as well as that is known.
+
+    >>> about_times(9.2), about_times(1.44)
+    ('9', '1.4')
+    """
+    return f"{factor:.0f}" if factor >= 2.95 else f"{factor:.1f}"  # digits; judgement: as well as it is known
 
 
 def next_oven_day(today: date, weekdays: Collection[int], days_off: Collection[date] = ()) -> date | None:

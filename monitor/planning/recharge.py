@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.errors import OutOfRangeError
 from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
-from monitor.planning.due import what_to_do
+from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.schedule import cheapest_days, expected_days
 from monitor.planning.weights import PlanWeights
@@ -69,10 +69,11 @@ def plan_recharges(
     decided = constraints_of(decisions, assessments, today)
     days = _allowed_days(today, weekdays, horizon_days, decided)
     by_name = sorted(assessments, key=lambda assessment: assessment.box.name)
-    known = [(assessment, assessment.forecast) for assessment in by_name if assessment.forecast is not None]
+    known = [(a, a.forecast) for a in by_name if a.forecast is not None and not _dries_still(a, decided)]
     weights = weights or PlanWeights()
     choice = _choose(known, appliance, days, decided, today=today, horizon_days=horizon_days, weights=weights)
     left_out = {a.box.name: _why_unknown(a) for a in assessments if a.forecast is None}
+    left_out |= {a.box.name: f"{why_over(a)} Look again tomorrow." for a in by_name if _dries_still(a, decided)}
     left_out |= {
         a.box.name: why_left_out(a, f, today, horizon_days, decided)
         for (a, f), place in zip(known, choice.places, strict=True)
@@ -85,6 +86,12 @@ def plan_recharges(
         if (there := choice.on(place))
     )
     return RechargePlan(appliance.name, tuple(planned), left_out, decided)
+
+
+def _dries_still(assessment: Assessment, decided: PlanConstraints) -> bool:
+    """Return whether a box is over its limit with beads that had no time to dry its air, and nobody wants it dried."""
+    over = assessment.forecast is not None and assessment.state is BoxState.over_limit
+    return over and just_filled(assessment) and assessment.box.name not in decided.fixed
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from monitor.records.desk_events import (
     ChargeToppedUp,
     ColorSeen,
     DeskEvent,
+    HeatTimed,
     JarChecked,
     LotBought,
     RunFinished,
@@ -121,6 +122,11 @@ def _weighed(event: RunWeighed, wording: Wording) -> str:
     )
 
 
+def _timed(event: HeatTimed) -> str:
+    so_far = f" after {minutes(event.heated_s)}" if event.heated_s else ""
+    return f"run {event.run}: {minutes(event.planned_s)}, {'going' if event.going else 'stopped'}{so_far}"
+
+
 def _rescaled(event: ScaleCorrected) -> str:
     return f"run {event.run}: all weighings × {event.factor:.4g}" + (f" ({event.because})" if event.because else "")
 
@@ -169,6 +175,7 @@ _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {
     ColorSeen: ("color seen", lambda event, _: _color(event)),
     RunStarted: ("run started", _started),
     RunWeighed: ("weighed", _weighed),
+    HeatTimed: ("timer", lambda event, _: _timed(event)),
     ScaleCorrected: ("scale corrected", lambda event, _: _rescaled(event)),
     BeadsSpilled: ("beads fell out", _spilled),
     RunFinished: ("run finished", _finished),

@@ -13,6 +13,7 @@ from monitor.units import grams_to_ounces
 if TYPE_CHECKING:
     from monitor.desk import Method, RunReport, Service
     from monitor.desk.inventory import Charge, Run
+    from monitor.records import Assessment
 
 Answer = dict[str, Any]
 
@@ -36,6 +37,14 @@ _SAID = {
     "can't tell: no drying curve fits these weighings": "can't tell: beads don't dry like these weighings",
 }
 """How verdicts are said whose stored words are not plain."""
+_HEADLINES = {
+    "go on": "Still losing water",
+    "stir and go on": "Still losing water: stir",
+    "stop: done": "Done",
+    "stop: this method cannot go lower in this room": "As dry as this appliance gets them in this room",
+    _WET_INSIDE: "Water is left inside the pile",
+    "can't tell: no drying curve fits these weighings": "These weighings fit no drying curve",
+}
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
@@ -278,6 +287,35 @@ def method_answer(method: Method) -> Answer:
         "risks": list(method.risks),
         "boxes": [service_answer(service) for service in method.services],
     }
+
+
+def method_sentence(method: Method) -> str:
+    """Return what a method leaves in the beads, and how long it takes."""
+    left, time = water(method.reach.end_g_per_g), time_spread(method.reach.time_s)
+    return f"This method leaves {left} in the beads. It takes about {time}."
+
+
+def verdict_headline(verdict: str) -> str:
+    """Return a verdict as a headline over its sentence.
+
+    >>> verdict_headline("stop: done"), verdict_headline("stir and go on")
+    ('Done', 'Still losing water: stir')
+    """
+    return _HEADLINES.get(verdict, verdict)
+
+
+def holds_until(answer: Assessment, wording: Wording) -> str:
+    """Return until when a box holds with the beads that it has, never without its interval."""
+    name, limit = answer.box.name, f"its limit of {100.0 * answer.box.humidity_limit:.0f} %"
+    if answer.forecast is None:
+        why = sentence(answer.refusal) if answer.refusal else "There is no forecast yet."
+        return f"{name} has these beads now. {why}"
+    when = wording.crossing(answer.forecast, answer.as_of)
+    if when == "already over":
+        return f"With these beads {name} is over {limit}."
+    if when.startswith("in "):
+        return f"With these beads {name} reaches {limit} {when}."
+    return f"With these beads {name} holds until about {when}."
 
 
 def method_row(method: Method, wording: Wording) -> tuple[str, ...]:

@@ -29,3 +29,8 @@ _SAID = {
 def decision(told: PlanDecision, today: date) -> str:
     """Return a decision as a phrase."""
     return _SAID[told.kind].format(box=told.box, day=near_day(told.on, today))
+
+
+def day_in_full(on: date, beside: date) -> str:
+    """Return a day with its weekday and month in full, and its year where that is not the one beside it."""
+    return f"{on:%A} {on.day} {on:%B}" + ("" if on.year == beside.year else f" {on.year}")

@@ -51,6 +51,15 @@ _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
 _GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
 _DEGC = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])°C")
 
+JUST_NOW = "just now"
+AGE_STEPS = (
+    (1440, 2, "{} day ago", "{} days ago"),
+    (60, 2, "{} hour ago", "{} hours ago"),
+    (1, 1, "{} minute ago", "{} minutes ago"),
+)
+"""How an age is said: minutes of the unit, from how many of it on, the words for one and for more. Units by
+definition, the counts judgements: 90 minutes tell more than one hour. A page's script goes by the same."""
+
 METHODS = {
     "oven_120C_3h": "three hours in the oven at 120 °C",
     "microwave": "dried in the microwave",
@@ -555,13 +564,11 @@ def ago(span: timedelta) -> str:
     ('4 minutes ago', '30 hours ago', '40 days ago')
     """
     minutes = int(span.total_seconds() // 60)
-    if minutes < 1:
-        return "just now"
-    for size, word in ((24 * 60, "day"), (60, "hour"), (1, "minute")):
+    for size, from_count, one, many in AGE_STEPS:
         count = minutes // size
-        if count >= 2 or size == 1:
-            return f"{count} {word}{'s' if count != 1 else ''} ago"
-    return "just now"
+        if count >= from_count:
+            return (one if count == 1 else many).replace("{}", str(count))
+    return JUST_NOW
 
 
 def _signed(value: float, digits: int) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 from monitor.records.declared import Box, RoomClimate
 from monitor.records.logged import LedgerEntry
@@ -30,7 +31,7 @@ class Quantiles:
     p95: float
 
     def __reduce__(self) -> tuple[type[Quantiles], tuple[float, float, float]]:
-        """Travel as a call: there are two hundred of them in a forecast, and a record's own way is slow."""
+        """Travel as a call: there are dozens of them in an answer, and a record's own way is slow."""
         return Quantiles, (self.p05, self.p50, self.p95)
 
 
@@ -127,9 +128,38 @@ class FanDay:
     quartiles: tuple[float, float] | None = None
     """The 25 % and 75 % points: even odds that it lies between them. None where only the rest is known."""
 
-    def __reduce__(self) -> tuple[type[FanDay], tuple[date, Quantiles, tuple[float, float] | None]]:
-        """Travel as a call, as ``Quantiles`` do."""
-        return FanDay, (self.on, self.relative_humidity, self.quartiles)
+
+@dataclass(frozen=True, slots=True)
+class Fan(Sequence[FanDay]):
+    """Day after day of a fan, held as columns: most questions to a forecast look at none of its days."""
+
+    first_on: date
+    p05: tuple[float, ...] = field(repr=False)
+    p25: tuple[float, ...] = field(repr=False)
+    p50: tuple[float, ...] = field(repr=False)
+    p75: tuple[float, ...] = field(repr=False)
+    p95: tuple[float, ...] = field(repr=False)
+
+    def __len__(self) -> int:
+        """Return the number of days."""
+        return len(self.p50)
+
+    @overload
+    def __getitem__(self, place: int) -> FanDay: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> tuple[FanDay, ...]: ...
+
+    def __getitem__(self, place: int | slice) -> FanDay | tuple[FanDay, ...]:
+        """Return one of the days, or some."""
+        if isinstance(place, slice):
+            return tuple(map(self._day, range(len(self))[place]))
+        return self._day(range(len(self))[place])
+
+    def _day(self, ahead: int) -> FanDay:
+        on = self.first_on + timedelta(days=ahead)
+        quartiles = self.p25[ahead], self.p75[ahead]
+        return FanDay(on, Quantiles(self.p05[ahead], self.p50[ahead], self.p95[ahead]), quartiles)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +221,7 @@ class CrossingForecast:
     headroom_g: Quantiles
     present_relative_humidity: Quantiles
     chance_over_already: float
-    fan: tuple[FanDay, ...] = ()
+    fan: Sequence[FanDay] = ()
     first_pass_at: DateQuantiles | None = None
     """As ``cross_at``, but what may be over the limit already counts as passing now, unless that is more likely than
     not: the answer to when it first passes, in one number."""
@@ -229,6 +259,8 @@ class Outlook:
     """The same box with something changed, where that was asked."""
     trace: str = ""
     """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
     leak_line: LeakLine | None = None
     """What the leak was read from, to be drawn; None where there are no beads, or no two points."""
 
@@ -258,6 +290,8 @@ class Assessment:
     """True where the estimate failed by a defect of ours: ``refusal`` says how."""
     apart: str = ""
     """Why the boxes could not be looked at together, where that failed and each was asked alone."""
+    unlogged_rise_at: datetime | None = None
+    """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
     leak_line: LeakLine | None = None
     """What the leak was read from, to be drawn; None where it can't be."""
 

@@ -132,6 +132,23 @@ class RunWeighed:
 
 
 @dataclass(frozen=True, slots=True)
+class HeatTimed:
+    """A timer was set, stopped or set going again, so that every device shows the same one.
+
+    It is a help to whoever waits, not evidence: the heat that counts is what the next weighing says.
+    """
+
+    run: str
+    planned_s: float
+    """When it rings, counted in heat since the last weighing."""
+    heated_s: float = 0.0
+    """Heat since the last weighing when this was logged."""
+    going: bool = True
+    clock_s: float = 0.0
+    """Unix time on the machine's own clock, as that of a recording stands still."""
+
+
+@dataclass(frozen=True, slots=True)
 class ScaleCorrected:
     """The person agreed that the scale had stood on something else all along: each weighing of a run is multiplied."""
 
@@ -206,6 +223,7 @@ DeskEvent = (
     | ColorSeen
     | RunStarted
     | RunWeighed
+    | HeatTimed
     | ScaleCorrected
     | BeadsSpilled
     | RunFinished

@@ -18,6 +18,7 @@ from monitor.planning.due import (
     CHECK_THE_SENSOR,
     OVER_FROM_CHANCE,
     SILENT_AFTER_DAYS,
+    about_times,
     as_decided,
     due_at,
     just_filled,
@@ -34,6 +35,7 @@ from monitor.planning.due import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.urgency import over_by, worst_first
 from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
@@ -70,6 +72,7 @@ __all__ = [
     "PlanConstraints",
     "PlanWeights",
     "RechargePlan",
+    "about_times",
     "as_decided",
     "assess",
     "constraints_of",
@@ -77,6 +80,7 @@ __all__ = [
     "leaks_more",
     "next_oven_day",
     "over_already",
+    "over_by",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
@@ -85,6 +89,7 @@ __all__ = [
     "why_by_then",
     "why_check_the_lid",
     "why_over",
+    "with_newest",
     "words_for_today",
     "worst_first",
 ]
@@ -162,28 +167,46 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         yield cluster
 
 
-def worst_first(assessments: Sequence[Assessment]) -> list[Assessment]:
-    """Return the assessments with what needs a person most at the top."""
-    order = (
-        BoxState.over_limit,
-        BoxState.due,
-        BoxState.estimate_failed,
-        BoxState.not_enough_evidence,
-        BoxState.no_readings,
-        BoxState.within_limit,
-        BoxState.undeclared,
-    )
-    never = timedelta.max
-    return sorted(
-        assessments, key=lambda a: (order.index(a.state), -_over_by(a), a.due_at - a.as_of if a.due_at else never)
-    )
+def with_newest(
+    assessments: Sequence[Assessment], latest: Mapping[str, Reading], as_of: datetime
+) -> tuple[tuple[Assessment, ...], bool]:
+    """Return what is believed, carried on to an instant soon after, and whether that is all there is to it.
+
+    What was shown since is put in where it is no more than a figure. A box that is new, that speaks again, or whose
+    reading passes its limit either way has to be assessed anew; until then it stays as it was, so that nothing that is
+    returned contradicts its own state.
+    """
+    names = {assessment.box.name for assessment in assessments} | {a.box.room for a in assessments} | {ROOM}
+    whole = all(name in names or reading.at >= as_of for name, reading in latest.items())
+    carried = []
+    for one in assessments:
+        newest = latest.get(one.box.name)
+        if newest is None or newest.at >= as_of or (one.latest is not None and newest.at <= one.latest.at):
+            newest = one.latest
+        elif not _is_a_figure(one, newest):
+            newest, whole = one.latest, False
+        carried.append(replace(one, as_of=as_of, latest=newest))
+    return tuple(carried), whole
 
 
-def _over_by(assessment: Assessment) -> float:
-    """Return by how much a box that is over its limit shows more than that, as a fraction of saturation."""
-    if assessment.state is not BoxState.over_limit or assessment.latest is None:
-        return 0.0
-    return assessment.latest.relative_humidity - assessment.box.humidity_limit
+def _is_a_figure(assessment: Assessment, newest: Reading) -> bool:
+    """Return whether a newer reading changes nothing that is said of a box but its figure."""
+    before = assessment.latest
+    if before is None or silent_for(assessment) is not None:
+        return False
+    over = _reading_is_over(assessment, newest)
+    return over is None or over is _reading_is_over(assessment, before)
+
+
+def _reading_is_over(assessment: Assessment, reading: Reading) -> bool | None:
+    """Return whether a reading shows a box to be over its limit, as ``_shows_over``; None where it says nothing."""
+    if assessment.state is BoxState.undeclared:
+        return False
+    if reading.marks & NOT_GOOD:
+        return None
+    if assessment.charge is not None and reading.at <= assessment.charge.at:
+        return False
+    return reading.relative_humidity > assessment.box.humidity_limit
 
 
 @dataclass(frozen=True)
@@ -257,6 +280,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
+        unlogged_rise_at=answer.unlogged_rise_at if latest else None,
         leak_line=answer.leak_line,
     )
 

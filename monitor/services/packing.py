@@ -73,7 +73,15 @@ class _Writer(pickle.Pickler):
 
 
 class _Reader(pickle.Unpickler):
+    _let_in: ClassVar[dict[tuple[str, str], Any]] = {}
+    """What was found so far: a fit names thirty, each of them again in the next."""
+
     def find_class(self, module: str, name: str) -> Any:
+        if (module, name) not in self._let_in:
+            self._let_in[module, name] = self._found(module, name)
+        return self._let_in[module, name]
+
+    def _found(self, module: str, name: str) -> Any:
         if (module, name) in _OTHERS:
             return getattr(importlib.import_module(module), name)
         if module.startswith(_OURS) and isinstance(found := super().find_class(module, name), type):

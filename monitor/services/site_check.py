@@ -303,16 +303,20 @@ def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
 
 
 def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Iterator[Finding]:
-    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE)) if len(week) > _LEAST_READINGS else 0.0
-    patience = max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
     silent = now - latest.at
-    if silent > patience:
+    if silent > patience_with(week):
         yield Finding(
             latest.box,
             Severity.look,
             f"silent for {_span(silent)}, but it used to send more often",
             "check its battery, its distance to the radio, and its clock",
         )  # fmt: skip
+
+
+def patience_with(week: ReadingSeries) -> timedelta:
+    """Return how long a sensor may say nothing before it counts as silent, by its habits of a week."""
+    longest_s = float(np.quantile(np.diff(week.at_s), _USUAL_SHARE)) if len(week) > _LEAST_READINGS else 0.0
+    return max(timedelta(seconds=_INTERVALS_MISSED * longest_s), _SHORTEST_SILENCE)
 
 
 def _span(length: timedelta) -> str:

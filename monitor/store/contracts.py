@@ -338,3 +338,7 @@ class DeskEvents(Protocol):
     def events(self) -> Sequence[LoggedEvent]:
         """Return the events that count, in the order in which they were logged."""
         ...
+
+    def stamp(self) -> object:
+        """Return something cheap that changes with every event that is logged or taken back."""
+        ...

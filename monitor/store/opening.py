@@ -16,6 +16,7 @@ from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.plan_decisions import SqlitePlanDecisions
 from monitor.store.sqlite.readings import SqliteReadings
 from monitor.store.sqlite.upkeep import SqliteUpkeep
+from monitor.store.sqlite.watch import Marks, Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -33,6 +34,19 @@ if TYPE_CHECKING:
         Readings,
         Upkeep,
     )
+
+__all__ = [
+    "Marks",
+    "Stores",
+    "Watch",
+    "forward_all_again",
+    "forward_readings",
+    "look_at_forwarding",
+    "open_stores",
+    "require_begun",
+    "restore_backup",
+    "watch",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +91,7 @@ def open_stores(
     if begin:
         _make_folder(database.parent)
     if read_only:
-        _require_database(database)
+        require_database(database)
     else:
         require_begun(database.parent)
     with ExitStack() as stack:
@@ -97,6 +111,11 @@ def open_stores(
             SqliteKeptOutlooks(file),
             SqlitePlanDecisions(file),
         )
+
+
+def watch(database: Path) -> Watch:
+    """Return what notices, at next to no cost, that anybody wrote into the shelf's file."""
+    return Watch(database, require_database)
 
 
 def restore_backup(database: Path, source: Path) -> Path | None:
@@ -126,7 +145,7 @@ def forward_all_again(database: Path, now: datetime) -> int:
     """Let the listener forward every reading once more, and return how many wait then."""
     from monitor.store.influx.outbox import queue_all  # noqa: PLC0415 -- a quarter of a second to import
 
-    _require_database(database)
+    require_database(database)
     file = Database(database, now=now)
     try:
         return queue_all(file)
@@ -138,7 +157,7 @@ def look_at_forwarding(database: Path, influx: InfluxAddress, now: datetime) -> 
     """Ask InfluxDB whether it is there, and count what it does not have yet."""
     from monitor.store.influx.outbox import look_at  # noqa: PLC0415 -- a quarter of a second to import
 
-    _require_database(database)
+    require_database(database)
     file = Database(database, read_only=True)
     try:
         return look_at(file, influx, now)
@@ -167,7 +186,8 @@ def require_begun(folder: Path) -> None:
         )
 
 
-def _require_database(database: Path) -> None:
+def require_database(database: Path) -> None:
+    """Refuse a database that is not there, where none is to be begun."""
     require_begun(database.parent)
     if not database.exists():
         raise StoreError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import asynccontextmanager
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
@@ -20,18 +21,24 @@ from monitor.web.access.door import Door
 from monitor.web.access.who import Access
 from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.pages import BoxPages
+from monitor.web.desk.pages import DeskPages
 from monitor.web.enter.pages import EnterPages
+from monitor.web.etag import Unchanged
 from monitor.web.forms import FIELD, Tokens
 from monitor.web.guard import Guard, Served
 from monitor.web.house.pages import HousePages
+from monitor.web.live import Subscribers
 from monitor.web.look import LookPage
+from monitor.web.offline import OfflinePages
 from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
-from monitor.web.snapshot import Keeper, read_stamp, take_snapshot
+from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
+from monitor.web.wall.pages import WallPages
+from monitor.web.watcher import Watcher
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import AsyncIterator, Callable
 
     from starlette.requests import Request
     from starlette.types import ASGIApp
@@ -62,23 +69,31 @@ def create_app(
 ) -> Starlette:
     """Return the application that shows one shelf; ``access`` decides who may see it."""
     file, access = ShelfFile(shelf), access or Access()
-    keeper = keeper or Keeper(lambda clock: take_snapshot(file.now, clock), lambda clock: read_stamp(file.now, clock))
+    keeper = keeper or Keeper(
+        lambda clock: take_snapshot(file.now, clock),
+        lambda clock: read_stamp(file.now, clock),
+        carry=lambda snapshot, clock: carry(file.now, snapshot, clock),
+    )
     site = Site(file, keeper, Tokens(access.file))
-    front = ShelfPages(site)
+    front, subscribers = ShelfPages(site), Subscribers()
     keeper.prepare = front.front_page
-    return App(
+    app = App(
         served or Served(),
         routes=[
             *front.routes(),
             *ChartPages(site).routes(),
             *BoxPages(site).routes(),
-            *PlanPages(site).routes(),
+            *DeskPages(site).routes(),
+            *PlanPages(site, access).routes(),
             *HousePages(site).routes(),
             *LookPage(site).routes(),
+            *WallPages(site).routes(),
+            *OfflinePages(site).routes(),
+            *subscribers.routes(),
             *EnterPages(site, access).routes(),
             Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
         ],
-        middleware=[_door(site, access), _gzip()],
+        middleware=[_door(site, access), _gzip(), Middleware(Unchanged)],
         exception_handlers={
             HTTPException: _refusal(site),
             StoreError: _later(site),
@@ -86,8 +101,17 @@ def create_app(
             ClientDisconnect: lambda _request, _error: Response(),  # to nobody
             Exception: _defect(site),
         },
-        lifespan=lambda _: keeper.running(),
+        lifespan=lambda _: _running(keeper, Watcher(site, subscribers)),
     )
+    app.state.subscribers = subscribers
+    return app
+
+
+@asynccontextmanager
+async def _running(keeper: Keeper, watcher: Watcher) -> AsyncIterator[None]:
+    """Keep the pages fresh while the body runs."""
+    async with watcher.running(), keeper.running():
+        yield
 
 
 def _door(site: Site, access: Access) -> Middleware:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import h11
 from uvicorn.protocols.http.h11_impl import STATUS_PHRASES, H11Protocol
 
+from monitor.web.access.who import plain_address
 from monitor.web.guard import HEADERS
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Connection(H11Protocol):
     @property
     def address(self) -> str:
         """Return where it comes from."""
-        return self.client[0] if self.client else ""
+        return plain_address(self.client[0]) if self.client else ""
 
     @property
     def is_idle(self) -> bool:
@@ -64,7 +65,9 @@ class Connection(H11Protocol):
     def _make_room(self, among: Iterable[Connection]) -> None:
         """End the one that has been idle longest; this one, where all others are at work."""
         idle = [one for one in among if one.is_idle and one._deadline is not None and one is not self]
-        min(idle, key=lambda one: one._deadline.when() if one._deadline else 0.0, default=self).transport.abort()
+        longest = min(idle, key=lambda one: one._deadline.when() if one._deadline else 0.0, default=self)
+        self.connections.discard(longest)  # it is told only later that it was lost
+        longest.transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Wait for nothing more."""

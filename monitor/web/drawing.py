@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,11 +22,27 @@ if TYPE_CHECKING:
 # --- the glass column -------------------------------------------------------------------------------------------------
 
 COLUMN_WIDTH = 64  # units of the drawing; judgement: as the template's view box
-_PITCH, _ROW, _FIRST_Y, _ROWS, _BEADS_IN_ROW = 9.9, 8.7, 196.0, 20, 5
+_PITCH, _ROW, _FIRST_Y, _ROWS, _BEADS_IN_ROW = 9.9, 8.7, 196.0, 15, 5
 """Units of the drawing, rows, and beads in the wider rows. Judgements: packed as beads are, and as many as can be
 told."""
 _SHAKE = (0.0, 0.4, -0.3, 0.2, -0.4, 0.1, -0.1)
 """Units of the drawing. A judgement: beads do not lie in rank and file."""
+LIMIT_Y = _FIRST_Y + _ROW / 2 - _ROWS * _ROW
+"""Where the limit is, units of the drawing: as high as the beads, since full beads hold what they hold at the limit."""
+_ROOM_ABOVE = 54.0  # units of the drawing; judgement: from there to the stopper with some air
+_MOST_OVER = 0.20  # a fraction of saturation; judgement: from so much over on the glass is full to the stopper
+_LEAST_ABOVE = 3.0  # units of the drawing; judgement: a hair over its limit can still be seen
+_LABEL_ABOVE, _TOPMOST_LABEL_Y = 5.0, 27.0  # units of the drawing; judgement: free of what it names, and of the stopper
+
+
+@dataclass(frozen=True, slots=True)
+class OverLimit:
+    """What stands above the limit in the glass: humidity over it, drawn to one scale for all boxes."""
+
+    top_y: float
+    label_y: float
+    label: str
+    """Points of humidity over the limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,20 +54,41 @@ class BeadColumn:
     fresh: str
     unknown: str
     level_y: float | None
+    over: OverLimit | None = None
 
 
-def bead_column(capacity_used: Quantiles | None) -> BeadColumn:
-    """Return a column filled from below by the capacity used; beads within the 90 % interval count as unsure."""
-    places = list(_bead_places())
+def bead_column(capacity_used: Quantiles | None, over_by: float = 0.0) -> BeadColumn:
+    """Return a column filled from below by the capacity used, and above the limit by how far humidity is over it.
+
+    Beads within the 90 % interval count as unsure.
+    """
+    over, beads = _over(over_by) if over_by > 0.0 else None, len(_bead_places())
     if capacity_used is None:
-        return BeadColumn("", "", "", _dots(places), None)
-    low, high = (_count(share, len(places)) for share in (capacity_used.p05, capacity_used.p95))
+        return BeadColumn("", "", "", _dots(0, beads), None, over)
+    low, high = (_count(share, beads) for share in (capacity_used.p05, capacity_used.p95))
     middle = min(max(capacity_used.p50, 0.0), 1.0)
-    top = _FIRST_Y - (_ROWS - 1) * _ROW
-    level = _FIRST_Y + _ROW / 2 - middle * (_FIRST_Y - top + _ROW)
-    return BeadColumn(_dots(places[:low]), _dots(places[low:high]), _dots(places[high:]), "", round(level, 1))
+    bottom = _FIRST_Y + _ROW / 2
+    level = round(bottom - middle * (bottom - LIMIT_Y), 1)
+    return BeadColumn(_dots(0, low), _dots(low, high), _dots(high, beads), "", level, over)
 
 
+def over_points(over_by: float) -> str:
+    """Return by how many points of humidity a box is over its limit.
+
+    >>> over_points(0.102), over_points(0.034), over_points(0.0004)
+    ('10', '3.4', '0.1')
+    """
+    points = max(100.0 * over_by, 0.1)  # a point; judgement: less than a tenth is still over
+    return f"{points:.0f}" if points >= 9.95 else f"{points:.1f}"  # points; judgement: two figures say it
+
+
+def _over(over_by: float) -> OverLimit:
+    height = max(min(over_by / _MOST_OVER, 1.0) * _ROOM_ABOVE, _LEAST_ABOVE)
+    top = LIMIT_Y - height
+    return OverLimit(round(top, 1), round(max(top - _LABEL_ABOVE, _TOPMOST_LABEL_Y), 1), f"+{over_points(over_by)}")
+
+
+@cache
 def _bead_places() -> list[tuple[float, float]]:
     places = []
     for row in range(_ROWS):
@@ -66,9 +105,10 @@ def _count(share: float, beads: int) -> int:
     return round(min(max(share, 0.0), 1.0) * beads)
 
 
-def _dots(places: Sequence[tuple[float, float]]) -> str:
-    """Return a path of points; a round line cap makes a bead of each."""
-    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in places)
+@cache
+def _dots(first: int, end: int) -> str:
+    """Return a path of points, from one bead until before another; a round line cap makes a bead of each."""
+    return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in _bead_places()[first:end])
 
 
 # --- the small chart --------------------------------------------------------------------------------------------------
@@ -79,9 +119,10 @@ _TENTHS, _FINE_UP_TO_PCT, _COARSE_PCT = 10, 40, 20  # steps of the axis; judgeme
 _LEAST_TOP = 0.25  # a fraction; judgement: a dry shelf does not look wet
 _OVER_LIMIT, _OVER_LATEST = 1.2, 1.1  # times; judgement: room over each
 _USUAL_SHARE = 0.98  # of the readings; judgement: a spike sets no axis
-_MEAN_S = 21_600  # judgement: six hours, so that a month fits the width
+_MEAN_S = 43_200  # judgement: half a day, a mean for each unit and a half of the drawing
 _TWO_WORDS = 48.0  # units of the drawing; judgement: as wide as "no data" with some air
-_SILENT_MEANS = 8  # a count: two days, as said below; a judgement
+_SILENT_MEANS = 4  # a count: two days, as said below; a judgement
+_EVERY_DAYS = 3  # of what is expected; judgement: it bends in weeks
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +188,7 @@ def strip(answer: Assessment, series: ReadingSeries | None, frame: Frame, zone: 
     forecast = answer.forecast
     days = [day for day in forecast.fan if _noon(day, zone) <= frame.end] if forecast else []
     days = [day for day in days if _noon(day, zone) >= frame.as_of]
+    days = [day for place, day in enumerate(days) if place % _EVERY_DAYS == 0 or place == len(days) - 1]
     dates = forecast.cross_at if forecast and answer.state is not BoxState.over_limit else None
     crossing = None
     if dates is not None and dates.p05 is not None and dates.p05 < frame.end:
@@ -169,18 +211,15 @@ def _silent_x(answer: Assessment, frame: Frame) -> float | None:
 
 
 def _seen(series: ReadingSeries | None, frame: Frame) -> str:
-    """Return the path of six-hour means, broken where nothing was heard for two days."""
+    """Return the path of half-day means, broken where nothing was heard for two days."""
     if series is None or len(series) == 0:
         return ""
-    bins = (series.at_s // _MEAN_S).astype(int)
-    path, last = "", None
-    for each in np.unique(bins):
-        at = datetime.fromtimestamp((float(each) + 0.5) * _MEAN_S, UTC)
-        mean = float(series.relative_humidity[bins == each].mean())
-        joined = last is not None and each - last <= _SILENT_MEANS
-        path += f"{'L' if joined else 'M'}{frame.x(at)} {frame.y(mean)}"
-        last = each
-    return path
+    bins, starts, counts = np.unique(series.at_s // _MEAN_S, return_index=True, return_counts=True)
+    means = np.add.reduceat(series.relative_humidity, starts) / counts
+    breaks = np.flatnonzero(np.diff(bins) > _SILENT_MEANS) + 1
+    at = [datetime.fromtimestamp((each + 0.5) * _MEAN_S, UTC) for each in bins.tolist()]
+    points = [(frame.x(instant), frame.y(mean)) for instant, mean in zip(at, means.tolist(), strict=True)]
+    return "".join(_line(points[one:end]) for one, end in pairwise((0, *breaks.tolist(), len(points))))
 
 
 def _outline(days: Sequence[FanDay], frame: Frame, zone: ZoneInfo) -> str:
@@ -190,7 +229,11 @@ def _outline(days: Sequence[FanDay], frame: Frame, zone: ZoneInfo) -> str:
 
 
 def _line(points: Sequence[tuple[float, float]]) -> str:
-    return "".join(f"{'L' if place else 'M'}{x} {y}" for place, (x, y) in enumerate(points))
+    """Return a path by steps from point to point: far shorter, once packed, than one of places."""
+    if not points:
+        return ""
+    steps = (f"l{x - before_x:.4g} {y - before_y:.4g}" for (before_x, before_y), (x, y) in pairwise(points))
+    return f"M{points[0][0]:g} {points[0][1]:g}{''.join(steps)}"
 
 
 def _noon(day: FanDay, zone: ZoneInfo) -> datetime:

@@ -14,7 +14,7 @@ from urllib.parse import unquote, urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, Response
 
-from monitor.web.access.who import LOOPBACK, host_name
+from monitor.web.access.who import LOOPBACK, host_name, plain_address
 from monitor.web.work import RECEIVE
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ POLICY = "; ".join(
         "font-src 'self'",
         "img-src 'self'",
         "connect-src 'self'",
+        "manifest-src 'self'",
+        "worker-src 'self'",
         "base-uri 'none'",
         "form-action 'self'",
         "frame-ancestors 'none'",
@@ -65,7 +67,7 @@ class Guard:
     """Puts the headers on whatever is answered, and answers only well-formed requests for a name of ours."""
 
     def __init__(self, app: ASGIApp, served: Served) -> None:
-        self._app, self._behind = app, served.behind
+        self._app, self._behind = app, plain_address(served.behind)
         self._names = LOOPBACK | {name.lower().rstrip(".") for name in served.names}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -82,7 +84,7 @@ class Guard:
             await send(message)
 
         RECEIVE.set(receive)
-        if self._behind and (scope.get("client") or ("",))[0] == self._behind:
+        if self._behind and _end(scope, "client") == self._behind:
             _believe(scope)
         _take_absolute(scope)
         await (self._refusal(scope) or self._app)(scope, receive, send_guarded)
@@ -93,7 +95,7 @@ class Guard:
             return _refuse(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE, "That request is longer than any of a browser.")
         if not (host := host_name(Headers(scope=scope).get("host", ""))):
             return _refuse(HTTPStatus.BAD_REQUEST, "That request names no host that can be read.")
-        if host not in self._names and host != (scope.get("server") or ("",))[0]:
+        if host not in self._names and host != _end(scope, "server"):
             return _refuse(HTTPStatus.MISDIRECTED_REQUEST, "siccast answers only to this machine's own names here.")
         if scope["path"] == "*" and scope["method"] == "OPTIONS":
             return Response(status_code=HTTPStatus.NO_CONTENT, headers={"Allow": _METHODS})
@@ -104,6 +106,11 @@ class Guard:
 
 def _refuse(status: HTTPStatus, words: str) -> Response:
     return PlainTextResponse(f"{words}\n", status_code=status)
+
+
+def _end(scope: Scope, which: str) -> str:
+    """Return the address of an end of the connection; nothing where it has none."""
+    return plain_address((scope.get(which) or ("",))[0])
 
 
 def _head_bytes(scope: Scope) -> int:

@@ -8,18 +8,26 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 import jinja2
+import orjson
 from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse
 
 from monitor import __version__
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import Wording
+from monitor.presentation.wording import AGE_STEPS, JUST_NOW, Wording
+from monitor.web.notices import of_the_snapshot
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from monitor.presentation.texts import Texts
     from monitor.settings import Shelf
     from monitor.web.forms import Tokens
+    from monitor.web.notices import Notice
     from monitor.web.snapshot import Snapshot
+
+_AGES = orjson.dumps({"now": JUST_NOW, "steps": AGE_STEPS}).decode()
+"""How ages are said, for the script that keeps them right while a page is open."""
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
@@ -70,7 +78,14 @@ class Renderer:
         self._templates = _templates(self.texts)
 
     def page(
-        self, shelf: Shelf, template: str, *, snapshot: Snapshot | None, status: int = HTTPStatus.OK, **values: Any
+        self,
+        shelf: Shelf,
+        template: str,
+        *,
+        snapshot: Snapshot | None,
+        notices: Sequence[Notice] = (),
+        status: int = HTTPStatus.OK,
+        **values: Any,
     ) -> HTMLResponse:
         """Return a whole page; ``snapshot`` says which instant it speaks of, where it speaks of one."""
         words = Wording.of(shelf)
@@ -80,8 +95,8 @@ class Renderer:
             zone=str(shelf.timezone),
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=shelf.recorded_until is not None,
-            reservation=snapshot.reservation if snapshot else "",
-            notice=snapshot.notice if snapshot else "",
+            ages=_AGES,
+            notices=(*of_the_snapshot(snapshot), *notices),
             token=self.tokens.token,
             explained=Explained(),
             language=self.texts.language,

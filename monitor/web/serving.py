@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import ssl
+from functools import partial
 from typing import TYPE_CHECKING
 
 import uvicorn
@@ -17,9 +19,34 @@ if TYPE_CHECKING:
 
     from starlette.types import ASGIApp
 
+    from monitor.web.live import Subscribers
+
 _KEEP_ALIVE_S = 5  # judgement: what one page needs is asked for by then
 _BACKLOG = 128  # a count of connections; judgement: more of them would only wait
+_HANDSHAKE_S = 10.0  # judgement: as long as for the head of a request
 _LAST_ANSWERS_S = 10  # judgement: a page takes less, and whoever stops it waits
+
+
+class Server(uvicorn.Server):
+    """Serves the pages; it waits neither a minute for a TLS handshake, as asyncio would, nor for streams of events."""
+
+    def __init__(self, config: uvicorn.Config, subscribers: Subscribers | None = None) -> None:
+        super().__init__(config)
+        self._subscribers = subscribers
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to listen; uvicorn has no setting for the handshake, so the loop's own call is given it."""
+        if self.config.is_ssl:
+            loop = asyncio.get_running_loop()
+            prompt = partial(loop.create_server, ssl_handshake_timeout=_HANDSHAKE_S)
+            loop.create_server = prompt  # type: ignore[method-assign]
+        await super().startup(sockets)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop: no new connections, and an end to the streams that are open."""
+        if self._subscribers is not None:
+            self._subscribers.end()
+        await super().shutdown(sockets)
 
 
 def uvicorn_settings(

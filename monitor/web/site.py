@@ -16,13 +16,13 @@ from monitor.presentation.texts import texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
-from monitor.store.opening import open_stores
+from monitor.store.opening import open_stores, require_database
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 from monitor.web.work import Work
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime
     from typing import Any
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
+    from monitor.web.notices import Notice
     from monitor.web.snapshot import Keeper, Snapshot
 
 
@@ -64,6 +65,8 @@ class Site:
     tokens: Tokens = field(default_factory=Tokens)
     work: Work = field(default_factory=Work)
     """Where slow answers are worked out."""
+    standing: Sequence[Notice] = ()
+    """What is wrong with the site, as it was seen last."""
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
@@ -90,10 +93,15 @@ class Site:
 
     @contextmanager
     def writing(self) -> Iterator[Stores]:
-        """Open the stores for a deed; afterwards the pages look anew."""
+        """Open the stores for a deed; afterwards every page shows it, and all is looked at anew.
+
+        A page never begins a database: it would stand empty in the place of one that vanished.
+        """
+        require_database(self.shelf.database_path)
         with open_stores(self.shelf.database_path, influx=self.shelf.influx, now=utc_now()) as stores:
             yield stores
         self.keeper.look_soon()
+        self.keeper.carry_on_now()
 
     def desk(self, stores: Stores) -> Desk:
         """Return the recharge desk, which checks each deed before it is kept."""
@@ -104,7 +112,8 @@ class Site:
         self, template: str, *, snapshot: Snapshot | None, status: int = HTTPStatus.OK, **values: Any
     ) -> HTMLResponse:
         """Return a whole page."""
-        return self.renderer.page(self.shelf, template, snapshot=snapshot, status=status, **values)
+        notices = self.standing
+        return self.renderer.page(self.shelf, template, snapshot=snapshot, notices=notices, status=status, **values)
 
     def waiting(self) -> HTMLResponse:
         """Return the page that stands there until there is a first snapshot."""

@@ -8,6 +8,7 @@ import logging
 import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from enum import Enum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+    from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 
     from monitor.records import Assessment, PlanDecision
     from monitor.services.assess import RechargePlan
@@ -36,6 +37,8 @@ _FIRST_WITHIN_S = 3.0
 hundreds of boxes take a second."""
 _SHARE_OF_TIME = 20.0
 """Times: assessing takes at most one part in so many of a core (a judgement)."""
+_PATIENCE_S = 2.0
+"""So long the answer to a deed waits for the pages to have it. A judgement: they will have it soon all the same."""
 _NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 
 _log = logging.getLogger(__name__)
@@ -61,6 +64,8 @@ class Snapshot:
     """What this state does not rest on, though it should."""
     notice: str = ""
     """Why this is not the newest state, where it is not."""
+    assessed_at: datetime | None = None
+    """The instant of the answers, where newer readings were put in since."""
 
     @property
     def has_doubts(self) -> bool:
@@ -89,6 +94,26 @@ def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
     plan = plan_of(shelf, answers, as_of, decisions)
     ordered = tuple(assess.worst_first(answers))
     return Snapshot(as_of, ordered, recent, highest, room, plan, decisions, reservation=said[0] if said else "")
+
+
+def carry(shelf: Shelf, snapshot: Snapshot, clock: datetime) -> tuple[Snapshot, bool]:
+    """Return a snapshot with what was shown since, which costs little, and whether nothing has to be assessed anew."""
+    as_of = shelf.now(clock)
+    if as_of < snapshot.as_of:  # a clock that was set back
+        return snapshot, True
+    with open_stores(shelf.database_path, read_only=True) as stores:  # the newest of each box is there at any site
+        latest = stores.readings.latest(before=as_of)
+    answers, whole = assess.with_newest(snapshot.answers, latest, as_of)
+    room = latest.get(ROOM)
+    carried = replace(
+        snapshot,
+        as_of=as_of,
+        answers=tuple(assess.worst_first(answers)),
+        room=room or snapshot.room,
+        assessed_at=snapshot.assessed_at or snapshot.as_of,
+    )
+    is_as_before = (carried.as_of, carried.answers, carried.room) == (snapshot.as_of, snapshot.answers, snapshot.room)
+    return snapshot if is_as_before else carried, whole
 
 
 def suppose(shelf: Shelf, as_of: datetime, box: str) -> Supposing | str:
@@ -124,14 +149,23 @@ def read_stamp(shelf: Shelf, clock: datetime) -> object:
         return f"{shelf.now(clock):%Y-%m-%dT%H}", newest, stores.ledger.stamp(), stores.plan_decisions.stamp()
 
 
+class _Wanted(Enum):
+    soon = "soon"
+    when_rested = "when rested"
+
+
 class Keeper:
-    """Holds the newest snapshot and renews it when there is something new, at most every few minutes."""
+    """Holds the newest snapshot, puts new readings into it, and has all assessed anew where there is reason to.
+
+    That takes a while, so it is done at most every few minutes, and at once where something was done.
+    """
 
     def __init__(
         self,
         take: Callable[[datetime], Snapshot],
         stamp: Callable[[datetime], object],
         *,
+        carry: Callable[[Snapshot, datetime], tuple[Snapshot, bool]] = lambda snapshot, _: (snapshot, True),
         renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         prepare: Callable[[Snapshot], object] = lambda _: None,
@@ -142,11 +176,22 @@ class Keeper:
         """Why there is no snapshot yet, where the first one failed."""
         self.clock = clock
         self.prepare = prepare
-        self._take, self._stamp, self._renew_s = take, stamp, renew_s
+        self.changed: Callable[[], object] = lambda: None
+        """Called where all was assessed anew, or could not be."""
+        self.is_assessing = False
+        self.assessments = 0
+        """How often all was assessed."""
+        self.carrying_took_s = 0.0
+        """Processor time of putting new readings in, the last time."""
+        self._take, self._stamp, self._carry, self._renew_s = take, stamp, carry, renew_s
         self._first = asyncio.Event()
         """Set once there is a snapshot, or none could be taken."""
-        self._soon = asyncio.Event()
-        """Set where something was done that is to be seen at once."""
+        self._one_at_a_time = asyncio.Lock()
+        """Held while the newest snapshot is replaced by one that is made of it."""
+        self._asked = asyncio.Event()
+        self._wanted: _Wanted | None = None
+        """How soon the next look is asked for; None after the usual pause."""
+        self._ended_s = 0.0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._seen: object = None
         self._took_s = 0.0
@@ -167,43 +212,107 @@ class Keeper:
 
     async def renew(self) -> None:
         """Take a new snapshot now if there is anything new; a failure keeps the old one and is said beside it."""
-        try:
+        with self._remembering_failures():
             clock = self.clock()
             stamp = await asyncio.to_thread(self._stamp, clock)
             if self.newest is not None and stamp == self._seen and not self.newest.has_doubts:
                 return
-            begun = time.monotonic()
-            self.newest = await asyncio.to_thread(self._taken, clock)
-            self._took_s = time.monotonic() - begun
             self._seen = stamp
+            await self._assess(clock)
+            self.changed()
+
+    async def _assess(self, clock: datetime) -> None:
+        begun = time.monotonic()
+        self.is_assessing = True
+        try:
+            taken = await asyncio.to_thread(self._take, clock)
+            async with self._one_at_a_time:
+                self.newest = await asyncio.to_thread(self._carried, taken)
+        except BaseException:
+            self._seen = None
+            raise
+        finally:
+            self.is_assessing = False
+            self.assessments += 1
+        self._took_s = time.monotonic() - begun
+
+    async def carry_on(self) -> None:
+        """Put what was shown since into the newest snapshot, and see to it that what says more is assessed."""
+        with self._remembering_failures():
+            async with self._one_at_a_time:
+                if self.newest is not None:
+                    self.newest = await asyncio.to_thread(self._carried, self.newest)
+
+    def carry_on_now(self) -> None:
+        """Do so before returning, for a thread that did something which the next page is to show."""
+        if self._loop is not None:
+            with contextlib.suppress(TimeoutError):
+                asyncio.run_coroutine_threadsafe(self.carry_on(), self._loop).result(_PATIENCE_S)
+
+    def _carried(self, snapshot: Snapshot) -> Snapshot:
+        begun = time.thread_time()
+        carried, whole = self._carry(snapshot, self.clock())
+        if carried is not self.newest:
+            self.prepare(carried)
+        self.carrying_took_s = time.thread_time() - begun
+        if not whole:
+            self.look_when_rested()
+        return carried
+
+    @contextlib.contextmanager
+    def _remembering_failures(self) -> Iterator[None]:
+        try:
+            yield
         except SiccastError as error:
-            self._remember(str(error))
+            self.remember(str(error))
         except Exception as error:
             _log.exception("the shelf can't be assessed")
-            self._remember(f"the shelf can't be assessed ({type(error).__name__})")
+            self.remember(f"the shelf can't be assessed ({type(error).__name__})")
 
-    def _taken(self, clock: datetime) -> Snapshot:
-        snapshot = self._take(clock)
-        self.prepare(snapshot)
-        return snapshot
-
-    def _remember(self, failure: str) -> None:
+    def remember(self, failure: str) -> None:
+        """Keep the newest snapshot, and say beside it why there is no newer one."""
         self.failure = failure
-        if self.newest is not None:
+        if self.newest is not None and self.newest.notice != failure:
             self.newest = replace(self.newest, notice=failure)
+            self.changed()
 
     async def _run(self) -> None:
+        loop = asyncio.get_running_loop()
         while True:
+            self._wanted = None
             await self.renew()
             self._first.set()
-            self._soon.clear()
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._soon.wait(), self.pause_s)
+            self._ended_s = loop.time()
+            while (left_s := self._ended_s + self._rest_s - loop.time()) > 0.0:
+                self._asked.clear()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._asked.wait(), left_s)
 
-    def look_soon(self) -> None:
-        """Look now instead of after the pause; from any thread."""
+    @property
+    def _rest_s(self) -> float:
+        """How long to rest after the last look: as long as it took at least, were somebody to log day and night."""
+        if self._wanted is None:
+            return self.pause_s
+        return self._took_s if self._wanted is _Wanted.soon else _SHARE_OF_TIME * self._took_s
+
+    def look_soon(self, *, anew: bool = False) -> None:
+        """Look now instead of after the pause, from any thread; ``anew`` even where the stores hold nothing new."""
+        self._ask(_Wanted.soon, anew=anew)
+
+    def look_when_rested(self) -> None:
+        """Assess all anew as soon as that takes no more than its share of the time; from any thread."""
+        self._ask(_Wanted.when_rested, anew=True)
+
+    def _ask(self, wanted: _Wanted, *, anew: bool) -> None:
+        def ask() -> None:
+            if anew:
+                self._seen = None
+            if self._wanted is not _Wanted.soon:
+                self._wanted = wanted
+            self._asked.set()
+
         if self._loop is not None:
-            self._loop.call_soon_threadsafe(self._soon.set)
+            self._loop.call_soon_threadsafe(ask)
 
     @property
     def pause_s(self) -> float:

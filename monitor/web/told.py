@@ -31,8 +31,9 @@ SAVED, UNDONE, READ, UNREAD, AGAIN = "saved", "undone", "read", "unread", "again
 """What the address of a page says beside its own."""
 _KEYS = (SAVED, UNDONE, READ, UNREAD, AGAIN, "of")
 _NUMBER = re.compile(r"[0-9]{1,15}")  # digits; judgement: more than entries or milliseconds have
+_TOKEN = re.compile(rb'(<input type="hidden" name="token" value=")[^"]*')
 _PLACE = b'<div id="notices" aria-live="polite">'
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # by definition
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # a year; by definition (POSIX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +73,15 @@ def told(site: Site, request: Request, box: str | None = None) -> Told | None:
 
 
 def beside(site: Site, request: Request, page: HTMLResponse) -> HTMLResponse:
-    """Return a page that was made before, with what was just done said on it."""
-    said = told(site, request)
-    if said is None:
-        return page
-    part = site.renderer.part("told.html", told=said).encode()
-    return HTMLResponse(bytes(page.body).replace(_PLACE, _PLACE + part, 1))
+    """Return a page that was made before, with its reader's own forms and what was just done.
+
+    Each session has a token of its own, and a page that is kept carries that of whoever it was made for.
+    """
+    said, token = told(site, request), site.tokens.token.encode()
+    body = _TOKEN.sub(lambda found: found[1] + token, bytes(page.body))
+    if said is not None:
+        body = body.replace(_PLACE, _PLACE + site.renderer.part("told.html", told=said).encode(), 1)
+    return HTMLResponse(body)
 
 
 def number_of(text: str) -> int | None:

@@ -82,7 +82,7 @@ def test_forecast_table_shows_interval_chances_evidence_and_refusals(siccast: Ru
     assert "As of 4 Mar 2026, 13:00 (Europe/Vienna)" in shown
     rows = [line.split("  ") for line in shown.splitlines()]
     names = [row[0].strip() for row in rows if row[0].strip() in {"pa6-dry", "pla-white", "petg-new", "empty", "stray"}]
-    assert names[:5] == ["pa6-dry", "petg-new", "empty", "pla-white", "stray"], "worst first"
+    assert names[:5] == ["pa6-dry", "empty", "petg-new", "pla-white", "stray"], "worst first"
     assert "above 15 % about 16 Mar (between 11 and 22 Mar)" in shown
     assert "One day can't carry a forecast." in shown
     assert "A week of readings. Weigh the beads." in " ".join(shown.split())

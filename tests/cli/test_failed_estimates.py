@@ -13,11 +13,11 @@ from made_up import AS_OF, GOOD, StubInference
 
 from monitor.cli.session import ask
 from monitor.presentation.answers import outlook_messages
+from monitor.presentation.headline import headline
 from monitor.records import BoxHistory, Outlook, Reading
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
-from monitor.web.drawing import frame_of
-from monitor.web.shelf.view import card, headline
+from monitor.web.shelf.view import card
 from monitor.web.snapshot import take_snapshot
 
 Run = Callable[..., Any]
@@ -75,9 +75,10 @@ def test_what_is_published_says_so_too(shelf: Shelf) -> None:
 
 def test_the_page_says_so_too(shelf: Shelf) -> None:
     snapshot = take_snapshot(shelf, AS_OF)
-    assert headline(snapshot.answers).startswith("Of 5 boxes, 1 is over its limit, 1 has an estimate that failed")
-    frame = frame_of(snapshot.as_of, snapshot.answers, [], 30)
-    worst = card(snapshot, snapshot.answers[0], frame, ask(shelf).wording)
+    said = headline(snapshot.answers, snapshot.plan, ask(shelf).wording)
+    assert said.main == "Put dry beads into petg-new now; pa6-dry holds until 9 June."
+    assert "The estimate of petg-new, pla-white and empty failed; please report it." in said.beside
+    worst = card(snapshot.answers[0], ask(shelf).wording)
     assert (worst.name, worst.sign, worst.state) == ("petg-new", "over", "over limit")
     assert "please report it" in worst.why_not
 

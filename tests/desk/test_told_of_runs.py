@@ -258,7 +258,7 @@ def test_later_the_curve_tells() -> None:
 
 
 def test_runs_as_pictures() -> None:
-    """To a quarter beyond the heat so far, or beyond the next step."""
+    """To a quarter beyond the heat so far, or to the end of the next step where that is further."""
     [curve] = run_curves(inventory_of(EVENING), ["bowl-1"], BOXES)
     assert curve.heated_s == pytest.approx(np.linspace(0.0, 1500.0, 60))
     assert curve.band_g.shape == (3, 60)
@@ -266,7 +266,7 @@ def test_runs_as_pictures() -> None:
     assert curve.weighed == tuple((60.0 * minutes, 262.0 - loss_g) for minutes, loss_g in MICROWAVE_LOSSES)
     again = RUNS["wet again"]
     [curve] = run_curves(inventory_of(again, charges=(KNOWN,)), ["bowl-1"], BOXES)
-    assert (curve.heated_s[0], curve.heated_s[-1]) == (720.0, 720.0 + 1.25 * 240.0)
+    assert (curve.heated_s[0], curve.heated_s[-1]) == (720.0, 720.0 + 240.0 + 240.0)  # with the next step
     [first] = run_curves(inventory_of(RUNS["a first weighing"]), ["bowl-1"], BOXES)
     assert first.heated_s[-1] == pytest.approx(1.25 * 180.0)
 

@@ -171,6 +171,15 @@ def test_an_entry_within_half_a_day_explains_a_step(hours_off: float, explained:
     assert episode_of(hours, entry(EntryKind.opening, late_h)).unlogged_steps == (0 if explained else 1)
 
 
+def test_only_a_lasting_rise_that_no_entry_explains_looks_like_an_opening() -> None:
+    up, down = lifted(steady(10.0), 120, 0.03), lifted(steady(10.0), 120, -0.03)
+    (step,) = episode_of(up).steps
+    assert episode_of(up).unlogged_rise_s == step.at_s
+    assert episode_of(down).unlogged_rise_s is None
+    explained = entry(EntryKind.opening, (step.at_s - START_S) / 3600.0)
+    assert episode_of(up, explained).unlogged_rise_s is None
+
+
 @pytest.mark.parametrize(
     ("level", "fall", "recharged"),
     [(0.10, 0.039, False), (0.10, 0.041, True), (0.30, 0.074, False), (0.30, 0.077, True)],

@@ -123,6 +123,21 @@ def test_fresh_beads_settle_what_was_decided_about_their_box() -> None:
     assert (found.to_be_logged, set(found.fixed), set(found.not_before)) == ((), set(), {"later"})
 
 
+def test_beads_that_just_went_in_get_time_before_their_box_is_planned_again() -> None:
+    """What was done an hour ago is not asked for again because the air is still damp; unless somebody wants it."""
+    over = assessment_of("over", forecast_of(-10.0))
+    assert over.charge is not None
+    fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
+    assert days_of(plan(boxes=(over,))) == {"over": SATURDAY}
+    planned = plan(boxes=(fresh,))
+    assert planned.days == ()
+    assert planned.left_out["over"] == (
+        "It is over its limit of 20 %. Its beads went in 5 hours ago and may still be drying it. Look again tomorrow."
+    )
+    again = replace(decided((DecisionKind.moved, SUNDAY, "over"))[0], decided_at=AS_OF - timedelta(minutes=5))
+    assert days_of(plan(again, boxes=(fresh,))) == {"over": SUNDAY}
+
+
 def test_that_beads_are_missing_in_the_log_is_said_for_a_month() -> None:
     for ago, said in ((REMIND_DAYS, 1), (REMIND_DAYS + 1, 0)):
         claim = decided((DecisionKind.done, WEDNESDAY - timedelta(days=ago), "soon"))

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import httpx
@@ -19,6 +20,7 @@ import pandas as pd
 import pytest
 from chart_made_up import BOX, ENTRIES, LINE, MARKED, serving_charts
 from made_up import AS_OF
+from shelf_made_up import HOSTILE
 
 from monitor.presentation.wording import Wording
 from monitor.records import EntryKind, Mark, ReadingSeries
@@ -46,7 +48,10 @@ def page(client: httpx.Client, box: str = BOX) -> str:
 def numbers(client: httpx.Client, view: str = "humidity", more: str = "") -> dict[str, Any]:
     answer = client.get(f"/box/{BOX}/numbers?view={view}{more}")
     assert answer.headers["content-type"] == "application/json"
-    return answer.json()  # type: ignore[no-any-return]
+    told: dict[str, Any] = answer.json()
+    told["values"] = np.cumsum(told["values"]) / 10.0 ** told["decimals"]
+    told["temperature"] = np.cumsum(told["temperature"]) / 10.0
+    return told
 
 
 # --- views -----------------------------------------------------------------------------------------------------------
@@ -104,6 +109,7 @@ def test_a_view_that_is_none_is_that_of_humidity(client: httpx.Client) -> None:
 def test_numbers_of_no_box_are_none(client: httpx.Client) -> None:
     for what in ("numbers", "humidity.svg", "leak.svg", "readings.csv", "outlook.csv"):
         assert client.get(f"/box/nobody/{what}").status_code == 404
+        assert client.get(f"/box/{quote(HOSTILE)}/{what}").status_code == (404 if what == "leak.svg" else 200)
     assert client.get("/box/young/leak.svg").status_code == 404
     assert client.get("/box/young/numbers").json()["fan"]["at"] == []
 
@@ -176,9 +182,7 @@ def test_weeks_of_a_shelf_whose_room_has_no_sensor() -> None:
     history = ReadingSeries("box", at_s, 21.0 * alike, 0.2 * alike, np.zeros(len(at_s), np.uint16))
     words = Wording(ZoneInfo("Europe/Vienna"))
     rows = weeks(Course(history, none, none, ()), words)
-    assert [(row.low, row.high, row.room) for row in rows] == [("20.0\N{NARROW NO-BREAK SPACE}%",) * 2 + ("–",)] * len(
-        rows
-    )
+    assert {(row.low[:4], row.high[:4], row.room) for row in rows} == {("20.0", "20.0", "–")}
     assert rows[-1].week == "22 Feb"
     assert float(rows[0].vapor) == pytest.approx(0.2 * SATURATION_KPA[21.0], abs=0.001)
     assert weeks(Course(none, none, none, ()), words) == []
@@ -186,9 +190,9 @@ def test_weeks_of_a_shelf_whose_room_has_no_sensor() -> None:
 
 def test_an_old_reading_stands_small_and_the_estimate_large(client: httpx.Client) -> None:
     shown = page(client, "far")
-    large = re.findall(r'class="big">([^<]*)<', shown)
+    large = re.findall(r'class="big[^"]*">([^<]*)<', shown)
     assert large == ["about 17.6 %"]
-    assert "last reading 40 days ago: 12.9 %" in shown
+    assert "last reading 40 days ago: 12.9 %" in re.sub(r"</?time.*?>", "", shown)
 
 
 # --- drawings --------------------------------------------------------------------------------------------------------
@@ -345,4 +349,4 @@ def test_units_of_the_shelf_are_those_of_its_leak_line(tmp_path: Path) -> None:
         told = httpx.get(f"{address}/box/{BOX}/numbers", timeout=None).json()
     assert "water taken up, oz" in drawn
     assert told["temperatureUnit"] == "°F"
-    assert 60.0 < told["temperature"][0] < 80.0
+    assert 600 < told["temperature"][0] < 800  # tenths

@@ -21,7 +21,7 @@ JUST_SEEN = 2.3  # CIE 1976 color difference; Mahy, van Eycken and Oosterlinck (
 def scheme(dark: bool) -> dict[str, str]:
     """Return the tokens of one color scheme."""
     sheet = (shipped("dashboards") / "assets" / "siccast.css").read_text(encoding="utf-8")
-    light, _, rest = sheet.partition("@media (prefers-color-scheme: dark)")
+    light, _, rest = sheet.partition("(prefers-color-scheme: dark)")
     return dict(TOKEN.findall(light)) | (dict(TOKEN.findall(rest.partition("\n}\n")[0])) if dark else {})
 
 

@@ -354,7 +354,9 @@ def test_a_time_is_put_back(web: Web, typed: dict[str, str], at: str) -> None:
 
 
 def test_the_shelf_says_what_was_logged_from_a_card(web: Web) -> None:
-    assert web.client.get("/").text.count('name="deed" value="opening"') == 6
+    page = web.client.get("/").text
+    assert page.count('name="deed" value="opening"') == 5  # the boxes that are declared
+    assert set(re.findall(r'name="token" value="([^"]+)"', page)) == {web.token}, "drawn before, for whoever reads it"
     answer = web.send("opening", quick="1", back="/", box="over")
     assert answer.url.path == "/"
     assert "Saved: opening of over" in said(answer)

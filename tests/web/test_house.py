@@ -12,8 +12,9 @@ from pathlib import Path
 import httpx
 import pytest
 import zxingcpp
-from browsing import DESK, PHONE, beyond_the_right_edge, chromium, opened, violations
+from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
 from matplotlib.image import imread
+from playwright.sync_api import Browser
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 
 from monitor.presentation.clock import utc_now
@@ -145,25 +146,24 @@ def test_an_address_that_won_t_do_is_said(address: str, address_given: str, told
     assert told in plain(page)
 
 
-def test_the_code_of_a_label_is_read_back_by_another_program(address: str) -> None:
+def test_the_code_of_a_label_is_read_back_by_another_program(browser: Browser, address: str) -> None:
     """Chromium paints the label; a reader that is not ours reads the address of the box from the picture."""
-    with chromium() as browser, opened(browser, f"{address}/house/labels?address=http://room.local:8737", DESK) as page:
+    with opened(browser, f"{address}/house/labels?address=http://room.local:8737", DESK) as page:
         picture = page.locator(".code").first.screenshot()
     seen = (255.0 * imread(io.BytesIO(picture), format="png")[:, :, :3]).astype("uint8")
     assert [code.text for code in zxingcpp.read_barcodes(seen)] == ["http://room.local:8737/box/over"]
 
 
-def test_house_and_labels_in_a_browser(address: str) -> None:
-    with chromium() as browser:
-        for path in ("/house", "/house/labels"):
-            for size, scheme in ((PHONE, "light"), (DESK, "dark"), ((320, 600), "light")):
-                with opened(browser, address + path, size, scheme) as page:
-                    assert violations(page) == []
-                    assert beyond_the_right_edge(page) <= 0
+def test_house_and_labels_in_a_browser(browser: Browser, address: str) -> None:
+    for path in ("/house", "/house/labels"):
+        for size, scheme in ((PHONE, "light"), (DESK, "dark"), ((320, 600), "light")):
+            with opened(browser, address + path, size, scheme) as page:
+                assert violations(page) == []
+                assert beyond_the_right_edge(page) <= 0
 
 
-def test_a_term_is_explained_by_the_keyboard_and_by_a_tap(address: str) -> None:
-    with chromium() as browser, opened(browser, f"{address}/house", PHONE) as page:
+def test_a_term_is_explained_by_the_keyboard_and_by_a_tap(browser: Browser, address: str) -> None:
+    with opened(browser, f"{address}/house", PHONE) as page:
         page.get_by_role("button", name="Rejected?").focus()
         page.keyboard.press("Enter")
         assert page.locator("#term-rejected").is_visible()

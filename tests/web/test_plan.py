@@ -15,6 +15,7 @@ import pytest
 from icalendar import Calendar
 from made_up import AS_OF, assessment_of, forecast_of
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
+from starlette.types import Scope
 
 from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.presentation.wording import Wording
@@ -22,7 +23,9 @@ from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
 from monitor.services.assess import plan_recharges
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
-from monitor.web.plan.view import Planned, chances_by_day, view
+from monitor.web.access.who import NOBODY, Access
+from monitor.web.plan.rows import Planned, chances_by_day
+from monitor.web.plan.view import view
 from monitor.web.snapshot import Snapshot
 
 SATURDAY, SUNDAY = date(2026, 3, 7), date(2026, 3, 8)
@@ -348,3 +351,25 @@ def test_a_long_horizon_offers_no_endless_lists() -> None:
     assert len(row.days) == 26
     assert row.days[-1].iso == (WEDNESDAY + timedelta(days=25)).isoformat()
     assert len(chances_by_day(asked.answers[0].forecast, 365).split()) == 366  # type: ignore[arg-type]
+
+
+class SignedIn(Access):
+    """Everybody has a session but who says not to."""
+
+    def who(self, scope: Scope) -> str:
+        return NOBODY if (b"x-out", b"1") in scope["headers"] else "a session"
+
+
+def test_where_people_sign_in_the_calendar_address_brings_its_key(tmp_path: Path, still: Site) -> None:
+    assert "/drying.ics</code>" in still.page(), "who sits at the machine needs no key"
+    shelf = make_shelf(tmp_path)
+    with (
+        serving(shelf, keeper_by_hand(shelf), access=SignedIn()) as address,
+        httpx.Client(base_url=address, timeout=None, headers={"x-out": "1"}) as stranger,
+    ):
+        page = plain(httpx.get(f"{address}/plan", timeout=None).text)
+        told = re.search(r"<code>(http[^<]+)</code>", page)
+        assert told is not None
+        assert "BEGIN:VCALENDAR" in stranger.get(told[1]).text
+        assert "BEGIN:VCALENDAR" not in stranger.get(told[1][:-1]).text
+        assert "whoever has it can read these days without signing in" in page

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, chromium, opened, violations
+from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
 from playwright.sync_api import Browser, Page, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
@@ -54,12 +54,6 @@ def site(served: Site) -> Iterator[Site]:
     with open_stores(served.shelf.database_path) as stores:
         for one in stores.plan_decisions.counting():
             stores.plan_decisions.undo(one.decision_id or 0, utc_now())
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as browser:
-        yield browser
 
 
 def grip(page: Page, box: str = "soon") -> tuple[float, float]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -21,6 +23,7 @@ from monitor.store.opening import open_stores
 from monitor.web.snapshot import (
     Keeper,
     Snapshot,
+    _Wanted,
     read_stamp,
     take_snapshot,
 )
@@ -96,7 +99,8 @@ def test_the_page_says_when_it_is_not_the_newest_state(tmp_path: Path) -> None:
     shelf = make_shelf(tmp_path)
     keeper = Keeper(partial(take_snapshot_by_hand, shelf), lambda _: 1)
     with serving(shelf, keeper) as address:
-        keeper._remember("the disk is full")
+        assert keeper.newest is not None
+        keeper.newest = replace(keeper.newest, notice="the disk is full")
         assert "Not the newest state." in got(address).text
 
 
@@ -110,7 +114,7 @@ def test_a_database_that_vanished_is_said_on_the_page_and_not_made_anew(tmp_path
         page, box = got(address).text, got(f"{address}/box/over")
     assert "Not the newest state." in page
     assert "there is no database" in page
-    assert box.status_code == 500
+    assert box.status_code == 503
     assert "there is no database" in box.text
     with pytest.raises(StoreError, match="there is no database"):
         take_snapshot(shelf, LATER)
@@ -154,3 +158,76 @@ def test_a_snapshot_after_another_carries_its_boxes_on(tmp_path: Path, monkeypat
     assert fitted == {box.name for box in shelf.boxes}
     assert watched.since() == (set(), set())
     assert after.answers == before.answers
+
+
+def test_what_is_carried_on_while_all_is_assessed_is_not_lost() -> None:
+    """An assessment begins before a reading comes and ends after it was put in: what it found is older."""
+    begun, go_on = threading.Event(), threading.Event()
+    newest = [1.0]
+
+    def take(clock: datetime) -> Snapshot:
+        found = newest[0]
+        begun.set()
+        go_on.wait()
+        return Snapshot(clock, (), highest=found)
+
+    def carry(snapshot: Snapshot, _clock: datetime) -> tuple[Snapshot, bool]:
+        return replace(snapshot, highest=newest[0]), True
+
+    async def both() -> None:
+        go_on.set()
+        await keeper.renew()
+        begun.clear()
+        go_on.clear()
+        stamps[0] = 2
+        renewal = asyncio.create_task(keeper.renew())
+        await asyncio.to_thread(begun.wait)
+        newest[0] = 2.0
+        await keeper.carry_on()
+        assert keeper.newest is not None
+        assert keeper.newest.highest == 2.0
+        go_on.set()
+        await renewal
+
+    stamps: list[object] = [1]
+    keeper = Keeper(take, lambda _: stamps[0], carry=carry, clock=lambda: LATER)
+    asyncio.run(both())
+    assert keeper.newest is not None
+    assert keeper.newest.highest == 2.0
+
+
+def test_what_says_more_than_a_figure_is_assessed_after_a_rest_and_a_deed_at_once() -> None:
+    taken: list[float] = []
+    again = asyncio.Event()
+    sort = [True]
+
+    def take(clock: datetime) -> Snapshot:
+        taken.append(1)
+        loop.call_soon_threadsafe(again.set)
+        return Snapshot(clock, ())
+
+    async def run() -> None:
+        nonlocal loop
+        loop = asyncio.get_running_loop()
+        async with keeper.running():
+            for asked in (keeper.look_soon, keeper.look_when_rested):
+                again.clear()
+                sort[0] = not sort[0]
+                asked()
+                await again.wait()
+
+    loop: asyncio.AbstractEventLoop
+    keeper = Keeper(take, lambda _: sort[0], clock=lambda: LATER)
+    asyncio.run(run())
+    assert len(taken) == 3
+
+
+def test_a_deed_asks_for_rest_no_longer_than_the_last_look_and_readings_for_their_share() -> None:
+    keeper = keeper_of(Counted(), [1])
+    asyncio.run(keeper.renew())
+    keeper._took_s = 1.5
+    assert keeper._rest_s == 300.0
+    keeper._wanted = _Wanted.when_rested
+    assert keeper._rest_s == 30.0
+    keeper._wanted = _Wanted.soon
+    assert keeper._rest_s == 1.5

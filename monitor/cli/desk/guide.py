@@ -149,14 +149,16 @@ def _minutes(it: DeskSession, run: Run, before_s: float, usual: str | None) -> f
 
 def _into_boxes(it: DeskSession, charge: str) -> None:
     """Ask where the beads go, box by box, until none are left over."""
+    from monitor.presentation import desk_input
+
     names = ", ".join(box.name for box in it.shelf.boxes)
     while names and typer.confirm("Put beads into a box now?", default=True):
         left_g = it.desk.inventory().charge(charge).mass_g
         box = _asked(it, f"Box ({names})", None, it.desk.box)
-        read = partial(_part_g, it, left_g)
+        read = partial(desk_input.part_g, left_g=left_g, shelf=it.shelf, left=it.wording.mass(left_g))
         part_g = _asked(it, f"How much of the {it.wording.mass(left_g)}", "all", read)
         whole = part_g >= left_g
-        name = charge if whole else _unused(it, charge)
+        name = charge if whole else desk_input.name_of_part(it.desk.inventory(), charge)
         split = None if whole else ChargeSplit(charge, name, part_g)
         entry = _sure(it, partial(_put, it, split, name, box.name))
         if entry is None:
@@ -171,19 +173,6 @@ def _put(it: DeskSession, split: ChargeSplit | None, name: str, box: str, sure: 
         if split is not None:
             it.desk.keep(split, it.clock())
         return it.desk.put(name, box, it.clock(), confirmed=sure)
-
-
-def _part_g(it: DeskSession, left_g: float, text: str) -> float:
-    grams = left_g if text.strip().lower() == "all" else quantities.mass_g(text, it.shelf)
-    if grams > left_g:
-        raise typer.BadParameter(f"'{text}' is too much: only {it.wording.mass(left_g)} are left")
-    return grams
-
-
-def _unused(it: DeskSession, charge: str) -> str:
-    """Return a name for a part of a charge."""
-    taken = it.desk.inventory().charges
-    return next(name for part in range(2, 1000) if (name := f"{charge}-part{part}") not in taken)
 
 
 def _asked(it: DeskSession, question: str, usual: str | None, read: Callable[[str], Answer]) -> Answer:

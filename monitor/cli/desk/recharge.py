@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -23,13 +23,9 @@ from monitor.cli.desk.session import (
 from monitor.errors import UnconfirmedError
 from monitor.presentation import quantities
 from monitor.records import SensorSpec
-from monitor.records.declared import APPLIANCE_RANGE_DEGC, POWER_RANGE_W
+from monitor.records.declared import POWER_RANGE_W
 from monitor.records.desk_events import ColorSeen, RunWeighed
 from monitor.records.names import hint
-from monitor.records.words import APPLIANCE_KINDS
-
-if TYPE_CHECKING:
-    from monitor.records import Appliance
 
 recharge = typer.Typer(
     help="Dry beads, and see by weight how dry they are.\n\nIf you did not weigh the beads while they dried, use"
@@ -99,11 +95,13 @@ def start(
 
     Shows how dry the beads can get today, and what to be careful of. Next: `siccast recharge weigh`.
     """
+    from monitor.presentation import desk_input
+
     with open_desk(context, at) as it:
-        tool = named_appliance(it, appliance, kind, temperature, power_w)
+        tool = desk_input.appliance(it.desk, it.shelf, appliance, kind=kind, temperature=temperature, power_w=power_w)
         empty_g = None if tare is None else quantities.tare_g(tare, it.shelf)
         shown_g = None if weight is None else quantities.mass_g(weight, it.shelf)
-        step_g = _step_g(it, step, weight or "")
+        step_g = desk_input.step_g(step, weight or "", it.shelf)
         run = it.desk.start(charge, tool, it.at, room=quantities.room(room, it.shelf), tare_g=empty_g, confirmed=sure)
         report = None
         if shown_g is not None:
@@ -152,25 +150,11 @@ def weigh(
     as_json: AsJson = False,
 ) -> None:
     """Record a weighing of the run, and see what it means."""
-    if after is not None and total is not None:
-        raise typer.BadParameter("give --after (since the last weighing) or --total (since the start), not both")
+    from monitor.presentation import desk_input
+
+    typed = desk_input.TypedWeighing(weight, after, total, step, hot, scale, tare, tare_scale)
     with open_desk(context, at) as it:
-        going = it.desk.inventory().open_run(run)
-        before_s = going.weighings[-1].heated_s if going.weighings else 0.0
-        if total is not None:
-            heated_s = quantities.heating_s(total)
-        else:
-            heated_s = before_s + (quantities.heating_s(after) if after is not None else 0.0)
-        weighed = RunWeighed(
-            going.name,
-            heated_s,
-            quantities.mass_g(weight, it.shelf),
-            _step_g(it, step, weight),
-            hot,
-            1.0 if scale is None else scale_factor(scale),
-            tare_factor(tare_scale, scale),
-            None if tare is None else quantities.tare_g(tare, it.shelf),
-        )
+        weighed = desk_input.weighing(it.desk.inventory().open_run(run), typed, it.shelf)
         show_report(it, it.desk.weigh(weighed, it.at, confirmed=sure), as_json=as_json)
         if not as_json:
             typer.echo(it.to_undo())
@@ -191,10 +175,11 @@ def rescale(
 
     Use this if the scale was set to another unit all along. siccast then reads every weighing in that unit.
     """
+    from monitor.presentation import desk_input
+
+    factor, tare_factor = desk_input.scale_factor(unit), desk_input.tare_factor(tare_scale, unit)
     with open_desk(context, at) as it:
-        report = it.desk.rescale(
-            run, scale_factor(unit), unit, it.at, tare_factor=tare_factor(tare_scale, unit), confirmed=sure
-        )
+        report = it.desk.rescale(run, factor, unit, it.at, tare_factor=tare_factor, confirmed=sure)
         show_report(it, report, as_json=as_json)
         if not as_json:
             typer.echo(it.to_undo())
@@ -234,13 +219,14 @@ def spilled(
         raise typer.BadParameter("give --grams (what fell out) or --weight (on the scale now), not both")
     if at_heat is not None and weight is not None:
         raise typer.BadParameter("give --weight (on the scale now) or --at-heat (an earlier time), not both")
+    from monitor.presentation import desk_input
+
     with open_desk(context, at) as it:
         going = it.desk.inventory().open_run(run)
-        lost_g = None if grams is None else quantities.mass_g(grams if grams[-1:].isalpha() else f"{grams}g", it.shelf)
+        lost_g = desk_input.lost_g(grams, it.shelf)
         left = None
         if weight is not None:
-            heated_s = going.weighings[-1].heated_s if going.weighings else 0.0
-            left = RunWeighed(going.name, heated_s, quantities.mass_g(weight, it.shelf), _step_g(it, step, weight))
+            left = desk_input.weighing(going, desk_input.TypedWeighing(weight, step=step), it.shelf)
         then_s = None if at_heat is None else quantities.heating_s(at_heat)
         report = it.desk.spill(going.name, it.at, lost_g=lost_g, left=left, at_heat_s=then_s, confirmed=sure)
         if report is not None:
@@ -387,60 +373,3 @@ def _to_undo_start(it: DeskSession, *, weighed: bool) -> str:
         return it.to_undo()
     start, weighing = (logged.event_id for logged in it.desk.stores.events.events()[-2:])
     return f"To undo: `siccast lot undo {weighing}` (the weighing), then `siccast lot undo {start}` (the start)"
-
-
-def named_appliance(
-    it: DeskSession, name: str, kind: str | None = None, temperature: str | None = None, power_w: float | None = None
-) -> Appliance:
-    """Return a declared appliance with what was said otherwise, or one that was only said."""
-    from dataclasses import replace
-
-    from monitor.records import Appliance
-
-    if kind is not None and kind not in APPLIANCE_KINDS:
-        raise typer.BadParameter(
-            f"'{kind}' is not valid: choose one of {', '.join(APPLIANCE_KINDS)}", param_hint="'--kind'"
-        )
-    tool = it.desk.appliance(name) if kind is None else Appliance(name, kind)
-    if temperature is not None:
-        degc = quantities.temperature_degc(temperature, it.shelf)
-        if not APPLIANCE_RANGE_DEGC[0] <= degc <= APPLIANCE_RANGE_DEGC[1]:
-            right = "68 to 572 °F" if it.shelf.fahrenheit else "20 to 300 °C"
-            raise typer.BadParameter(f"'{temperature}' is not valid: an appliance dries at {right}")
-        tool = replace(tool, temperature_degc=degc)
-    return tool if power_w is None else replace(tool, power_w=power_w)
-
-
-def _step_g(it: DeskSession, step: str | None, shown: str) -> float:
-    return quantities.step_g(shown, it.shelf) if step is None else quantities.given_step_g(step, it.shelf)
-
-
-def tare_factor(text: str | None, scale: str | None) -> float | None:
-    """Return grams for one of what the empty holder was told in; None where the inventory has to show it."""
-    if text is None:
-        return None
-    if text not in ("same", "grams"):
-        raise typer.BadParameter(f"'{text}' is not valid: write same or grams", param_hint="'--tare-scale'")
-    return 1.0 if text == "grams" or scale is None else scale_factor(scale)
-
-
-def scale_factor(text: str) -> float:
-    """Return grams for one of what the scale showed."""
-    from monitor.desk.traps import SCALE_UNITS
-
-    known = {
-        **SCALE_UNITS,
-        "water": 1.0,
-        "grams": 1.0,
-        "g": 1.0,
-        "oz": SCALE_UNITS["ounces"],
-    }
-    if text.lower() in known:
-        return known[text.lower()]
-    try:
-        density = quantities.number(text)
-    except ValueError:
-        density = 0.0
-    if not 0.5 <= density <= 2.0:
-        raise typer.BadParameter(f"'{text}' is not valid: write {', '.join(SCALE_UNITS)}, or a density like 1.03")
-    return density

@@ -20,19 +20,14 @@ def say_beginning(it: DeskSession, run_name: str) -> None:
     from monitor.cli.output import say
     from monitor.desk.cautions import before_heating
     from monitor.desk.methods import beads_of
-    from monitor.presentation.desk_wording import (
-        room_source,
-        time_spread,
-        water,
-    )
+    from monitor.presentation.desk_wording import method_sentence, room_source
 
     inventory = it.desk.inventory()
     run = inventory.run(run_name)
     start, method = run.start, it.desk.method_of(run)
     warmth, damp = it.wording.temperature(start.room_temperature_degc), 100 * start.room_relative_humidity
     say(f"Run {run_name} has started. The room is at {warmth} / {damp:.0f} % RH ({room_source(start.room_from)}).")
-    left, time = water(method.reach.end_g_per_g), time_spread(method.reach.time_s)
-    typer.echo(f"This method leaves {left} in the beads. It takes about {time}.")
+    typer.echo(method_sentence(method))
     say_services("When finished:", method.services, it.wording)
     cautions = before_heating(beads_of(inventory, run.start.charge), run.start.appliance_kind, run.charge_before.holder)
     say_cautions(cautions, it.wording)

@@ -49,13 +49,11 @@ def serve(
     ] = "",
 ) -> None:
     """Show all boxes in a browser until you press Ctrl-C."""
-    import uvicorn
-
     from monitor.store.opening import require_begun
     from monitor.web.addresses import names_of_this_machine
     from monitor.web.app import create_app
     from monitor.web.guard import Served
-    from monitor.web.serving import listen_at, require_usable, uvicorn_settings
+    from monitor.web.serving import Server, listen_at, require_usable, uvicorn_settings
 
     if (certificate is None) != (key is None):
         raise typer.BadParameter("give both --certificate and --key", param_hint="'--certificate'")
@@ -69,7 +67,7 @@ def serve(
     _tell(shelf, access, scheme, host, listener.getsockname()[1], pair=pair)
     app = create_app(shelf, access=access, served=Served((*names_of_this_machine(), *(name or ())), behind))
     settings = uvicorn_settings(app, certificate=certificate, key=key, behind=behind)
-    uvicorn.Server(settings).run(sockets=[listener])
+    Server(settings, app.state.subscribers).run(sockets=[listener])
 
 
 def _access(shelf: Shelf, host: str, *, pair: bool, behind: str) -> Access:

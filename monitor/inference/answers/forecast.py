@@ -17,7 +17,7 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import log_saturation_slope_per_k, saturation_vapor_pressure_pa
-from monitor.records import CrossingForecast, DateQuantiles, FanDay, Quantiles, VaporFan
+from monitor.records import CrossingForecast, DateQuantiles, Fan, Quantiles, VaporFan
 
 HORIZON_DAYS = 540
 """How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
@@ -222,7 +222,7 @@ def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
 def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
     ordered = np.sort(crossing_days)
     passed = np.searchsorted(ordered, np.arange(horizon_days + 1), side="right")
-    return tuple(float(p) for p in passed / len(ordered))
+    return tuple((passed / len(ordered)).tolist())
 
 
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
@@ -235,14 +235,11 @@ def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
     return quantiles(np.maximum(left, 0.0) * posterior.state.drawn.dry_mass_g)
 
 
-def _fan(now: datetime, ahead: Futures) -> tuple[FanDay, ...]:
+def _fan(now: datetime, ahead: Futures) -> Fan:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
     known = _known(ahead)
-    today, days = now.date(), zip(*_daily(ahead.ahead_days[known], _points(ahead.humidity[known])), strict=True)
-    return tuple(
-        FanDay(today + timedelta(days=day), Quantiles(p05, p50, p95), (p25, p75))
-        for day, (p05, p25, p50, p75, p95) in enumerate(days, start=1)
-    )
+    columns = _daily(ahead.ahead_days[known], _points(ahead.humidity[known]))
+    return Fan(now.date() + timedelta(days=1), *map(tuple, columns))
 
 
 def _vapor_fan(ahead: Futures) -> VaporFan | None:

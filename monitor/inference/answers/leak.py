@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
@@ -38,7 +41,7 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
     LeakEstimate
         The 5, 50 and 95 % points over the draws.
     """
-    averaged, inside_kpa, summer = mean_conductance(posterior), _inside_kpa(posterior), _summer_day(posterior)
+    averaged, inside_kpa, summer = mean_conductance(posterior), _inside_kpa(posterior), _summer_day(posterior.room)
     opening = _opening(posterior, inside_kpa)
 
     def ingress(day: float, conductance: FloatArray) -> Quantiles:
@@ -99,10 +102,11 @@ def grams_known(posterior: Posterior) -> bool:
     return len(episode.weighings) > 0 or episode.leak_tested or episode.desiccant is None
 
 
-def _summer_day(posterior: Posterior) -> float:
-    """A day of the room's highest vapor pressure."""
+@lru_cache(maxsize=4)  # rooms, a count; judgement: a shelf has few
+def _summer_day(room: LearnedRoom) -> float:
+    """A day of the room's highest vapor pressure; kept for the next box in it."""
     days = np.arange(0.0, _DAYS_OF_A_LEAP_YEAR)
-    return float(days[np.argmax(posterior.room.log_vapor.course(_FAR_AHEAD_DAYS + days))] + _FAR_AHEAD_DAYS)
+    return float(days[np.argmax(room.log_vapor.course(_FAR_AHEAD_DAYS + days))] + _FAR_AHEAD_DAYS)
 
 
 def _outside_kpa(posterior: Posterior, day: float) -> float:

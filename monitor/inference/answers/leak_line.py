@@ -146,7 +146,7 @@ def _middles(bins: Bins) -> FloatArray:
 
 
 def _pieces(bins: Bins) -> NDArray[np.intp]:
-    """The number of the piece that each bin lies in: a bin with a step lies before it, the next one after it."""
+    """The number of the piece that each bin lies in; one in which water came at once is a piece of its own."""
     at_once = (bins.swaps > 0.0) | (bins.step_size > 0.0)
     begins = np.r_[False, at_once[:-1]] | at_once
     begins[[at for at in bins.new_sensors if at < len(begins)]] = True

@@ -339,6 +339,8 @@ def _bin_at(at_s: float, edges: FloatArray, now_s: float) -> int:
 
 
 def _counts(times_s: list[float], edges: FloatArray, now_s: float) -> FloatArray:
+    if not times_s:
+        return np.zeros(len(edges) - 1)
     return np.asarray(np.histogram([(s - now_s) / DAY_S for s in times_s], bins=edges)[0], dtype=np.float64)
 
 

@@ -142,6 +142,8 @@ class Episode:
     """True where a test of the empty box gave its leak in grams."""
     steps_counted_from_s: float = -math.inf
     """Since when steps that no entry explains are counted; before, hours were left out. [s since 1970 UTC]"""
+    unlogged_rise_s: float | None = None
+    """The last step upward of this episode that no entry explains; None without one. [s since 1970 UTC]"""
 
 
 def rates_from(openings: float, events: float, watched_days: float) -> DisturbanceRates:
@@ -256,6 +258,7 @@ def current_episode(
     openings = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.opening)
     swaps = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.spool_swap)
     steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
+    unlogged_steps = [s for s in steps if not _explained(s, (*openings, *swaps))]
     return Episode(
         start_s=start_s,
         desiccant=desiccant if has_beads else None,
@@ -273,12 +276,13 @@ def current_episode(
         all_swaps=sum(e.kind is EntryKind.spool_swap for e in counted),
         first_start_s=first_s,
         steps_counted_from_s=max(first_s, since_s),
-        unlogged_steps=sum(not _explained(s, (*openings, *swaps)) for s in steps),
+        unlogged_steps=len(unlogged_steps),
         all_unlogged_steps=_unexplained([s for s in all_found if s.at_s >= first_s], known),
         colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
         sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
         sensors_apart=max((abs(s.size) for s in at_swaps if _explained(s, sensor_swaps)), default=0.0),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
+        unlogged_rise_s=max((s.at_s for s in unlogged_steps if s.size > 0.0), default=None),
     )
 
 

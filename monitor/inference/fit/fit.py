@@ -290,7 +290,7 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     since = replace(posterior.episode, start_s=posterior.now_s)
     hours = record.hours.before(now_s, record.room)
     bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
-    theta, state = posterior.theta, posterior.filtered.take(np.arange(len(posterior.theta)))
+    theta, state = posterior.theta, replace(posterior.filtered)  # the filter puts other arrays into it
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S
     # a change of the seal is past: the state has the conductance since
     since_then = replace(posterior.problem, bins=bins, prior=posterior.problem.prior.without_change_point())

@@ -87,11 +87,9 @@ def quantile(chance: FloatArray) -> FloatArray:
     """
     off = chance - 0.5
     root = np.sqrt(-np.log(np.minimum(chance, 1.0 - chance)))
-    tail = np.where(
-        root <= _FAR_FROM,
-        _fraction(_NEAR_ABOVE, _NEAR_BELOW, root - _NEAR_SHIFT),
-        _fraction(_FAR_ABOVE, _FAR_BELOW, root - _FAR_FROM),
-    )
+    tail = _fraction(_NEAR_ABOVE, _NEAR_BELOW, root - _NEAR_SHIFT)
+    if (far := root > _FAR_FROM).any():  # a chance below 1e-11
+        tail = np.where(far, _fraction(_FAR_ABOVE, _FAR_BELOW, root - _FAR_FROM), tail)
     middle = off * _fraction(_MIDDLE_ABOVE, _MIDDLE_BELOW, _MIDDLE_SQUARE - off * off)
     return np.where(np.abs(off) <= _MIDDLE_WIDTH, middle, np.copysign(tail, off))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from monitor.inference.answers.explanation import (
     comparison_of,
@@ -20,7 +21,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.change_point import change_point_of, words_for
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import FirstFit
-from monitor.records import FanDay, Outlook, Quantiles, WhatIf
+from monitor.records import Outlook, Quantiles, WhatIf
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def answer_of(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
         )  # fmt: skip
-    useful = most_useful(posterior, futures[0], limit, useful)
+    useful, rise_s = most_useful(posterior, futures[0], limit, useful), posterior.episode.unlogged_rise_s
     outlook = Outlook(
         leak=leak,
         forecast=ahead,
@@ -97,6 +98,7 @@ def answer_of(
         ),
         sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, question.change, question.horizon_days) if question.change else None,
+        unlogged_rise_at=None if rise_s is None else datetime.fromtimestamp(rise_s, UTC),
         leak_line=leak_line_of(posterior, leak.conductance_g_per_day_per_kpa, within),
     )
     if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if, outlook.leak_line)):
@@ -108,8 +110,6 @@ def _is_finite(answer: object) -> bool:
     """Whether every number of an answer is finite, however deep."""
     if isinstance(answer, float):
         return math.isfinite(answer)
-    if isinstance(answer, FanDay):  # two hundred of them
-        return _is_finite(answer.relative_humidity) and _is_finite(answer.quartiles)
     if isinstance(answer, Quantiles):
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
     if isinstance(answer, tuple) and answer and isinstance(answer[0], float):

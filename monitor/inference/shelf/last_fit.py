@@ -141,7 +141,7 @@ class LastFit:
     posterior: Posterior
     """Of the last update."""
     steps_s: tuple[float, ...]
-    """Lasting steps of humidity in the recent readings, as known at the last update. [s since 1970 UTC]"""
+    """Lasting steps of humidity in the recent readings, as the last update found them. [s since 1970 UTC]"""
     first: FirstFit
     """Its first fit, without the posterior."""
     style_leak: tuple[float, float] | None
@@ -195,17 +195,15 @@ class LastFit:
             useful,
         )
 
-    def moved_on(self, posterior: Posterior, box_input: BoxInput, rooms: Sequence[Room]) -> LastFit:
+    def moved_on(self, posterior: Posterior, steps_s: tuple[float, ...]) -> LastFit:
         """Return the same with its posterior updated: once a day, as updates of one day share their start.
 
         Parameters
         ----------
         posterior : Posterior
             The updated one.
-        box_input : BoxInput
-            With its recent readings.
-        rooms : sequence of Room
-            Of the shelf.
+        steps_s : tuple of float
+            Lasting steps of humidity, as the update found them. [s since 1970 UTC]
 
         Returns
         -------
@@ -214,11 +212,12 @@ class LastFit:
         """
         if posterior.now_s - self.posterior.now_s < DAY_S:
             return self
-        steps_s = recent_steps_s(box_input, rooms, posterior.now_s)
         return replace(self, posterior=posterior.for_update(), steps_s=steps_s)
 
-    def updated(self, box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> Posterior | RefitReason:
-        """Return the posterior of now, or why that needs a fit.
+    def updated(
+        self, box_input: BoxInput, rooms: Sequence[Room], now_s: float
+    ) -> tuple[Posterior, tuple[float, ...]] | RefitReason:
+        """Return the posterior of now with the lasting steps of humidity before it, or why that needs a fit.
 
         Parameters
         ----------
@@ -231,11 +230,11 @@ class LastFit:
 
         Returns
         -------
-        Posterior or RefitReason
-            A reason also where the update failed, which is logged.
+        (Posterior, tuple of float) or RefitReason
+            Steps in the recent readings [s since 1970 UTC]; a reason also where the update failed, which is logged.
         """
         if now_s - self.posterior.now_s < HOUR_S:
-            return unchanged(self.posterior)
+            return unchanged(self.posterior), self.steps_s
         if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
             return RefitReason.week
         if self.posterior.room_measured is (box_input.room is None):
@@ -246,9 +245,12 @@ class LastFit:
             _log.exception("box %s can't be updated from the last fit, and is fitted again", box_input.name)
             return RefitReason.failed
 
-    def _updated(self, box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> Posterior | RefitReason:
+    def _updated(
+        self, box_input: BoxInput, rooms: Sequence[Room], now_s: float
+    ) -> tuple[Posterior, tuple[float, ...]] | RefitReason:
         record, fitted_s = box_input.bare_record(rooms), self.posterior.now_s
-        for at_s in _steps_s(record, now_s):
+        steps_s = _steps_s(record, now_s)
+        for at_s in steps_s:
             if at_s > fitted_s - _STEP_SHOWS_AFTER_S and not any(abs(at_s - s) < _SAME_STEP_S for s in self.steps_s):
                 return RefitReason.step
         now = refreshed(self.posterior, record, now_s)
@@ -257,34 +259,35 @@ class LastFit:
         if self._room_moved(now.room):
             return RefitReason.room
         moved = abs(float(np.mean(now.filtered.wander)) - self.wander)
-        return RefitReason.wandered if moved > _MOST_WANDER else now
+        return RefitReason.wandered if moved > _MOST_WANDER else (now, steps_s)
 
     def _room_moved(self, room: LearnedRoom) -> bool:
         """Whether the days of its episode on which nobody measured the room were other than the fit took them to be."""
         first_day, last_day = self.posterior.episode.start_s / DAY_S, self.fitted_at_s / DAY_S
         days = np.arange(first_day, max(last_day, first_day + 1.0))
         unseen = max(0.0, 1.0 - self.room.seen_days / len(days))
+        if unseen <= 0.0:
+            return False
         moved = float(np.mean(np.log(room.expected_kpa(days) / self.room.expected_kpa(days))))
         return unseen * abs(moved) > _ROOM_MOVED_BY
 
     def __getstate__(self) -> dict[str, Any]:
         """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
-        filtered = self.posterior.filtered
-        arrays = {f.name: getattr(filtered, f.name).astype(np.float32) for f in fields(State) if f.name != "drawn"}
-        posterior = replace(self.posterior, theta=self.posterior.theta[:0], filtered=filtered.take(_NONE))
+        filtered = np.array([getattr(self.posterior.filtered, name) for name in _OF_DRAWS], np.float32)
         theta = self.posterior.theta.astype(np.float32)
-        return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": arrays}
+        posterior = replace(self.posterior, theta=self.posterior.theta[:0], filtered=self.posterior.state)
+        return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": filtered}
 
     def __setstate__(self, kept: dict[str, Any]) -> None:
         """Come back in double precision."""
         theta = kept.pop("theta").astype(np.float64)
-        arrays = {name: values.astype(np.float64) for name, values in kept.pop("filtered").items()}
-        posterior = kept["posterior"]
-        state = State(drawn=drawn_box(posterior.problem, theta), **arrays)
+        filtered, posterior = kept.pop("filtered").astype(np.float64), kept["posterior"]
+        state = State(drawn_box(posterior.problem, theta), **dict(zip(_OF_DRAWS, filtered, strict=True)))
         self.__dict__.update(kept, posterior=replace(posterior, theta=theta, filtered=state))
 
 
-_NONE = np.empty(0, np.intp)  # draws; none, by definition
+_OF_DRAWS = tuple(one.name for one in fields(State) if one.name != "drawn")
+"""What is kept of the filtered state of each draw."""
 
 
 def recent_steps_s(box_input: BoxInput, rooms: Sequence[Room], now_s: float) -> tuple[float, ...]:

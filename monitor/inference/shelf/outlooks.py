@@ -340,15 +340,16 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
     except Exception:
         _log.exception("box %s is fitted again: it can't be read", last_fit.posterior.box.name)
         return RefitReason.failed
-    now = last_fit.updated(box_input, rooms, shared.now_s)
-    if isinstance(now, RefitReason):
-        return now
+    found = last_fit.updated(box_input, rooms, shared.now_s)
+    if isinstance(found, RefitReason):
+        return found
+    now, steps_s = found
     outlook, _ = _outlook_of(now, last_fit.first, last_fit.style_leak, update.limit, shared, last_fit.useful)
     if outlook.trace:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
         return RefitReason.failed
     teaching = replace(update.teaching, rates=shared.disturbance_rates)
-    return Fitted(outlook, teaching, last_fit.moved_on(now, box_input, rooms))
+    return Fitted(outlook, teaching, last_fit.moved_on(now, steps_s))
 
 
 def _second_fit(first: FirstFit, known: KnownLeaks, limit: float | None, steps_s: tuple[float, ...] = ()) -> _SecondFit:

@@ -20,7 +20,7 @@ class Supposable:
     """The posterior of a box at an instant; each question costs one forecast."""
 
     posterior: Posterior
-    """Of the box, now."""
+    """Of now, with how the boxes of the shelf are used."""
 
     def forecast(self, change: WhatIf, horizon_days: int = HORIZON_DAYS) -> CrossingForecast:
         """Return the forecast of the box as it would be.
@@ -75,7 +75,8 @@ def supposable(
     if fit is None:
         return RefitReason.gone
     [box_input], rooms = by_room([history], now_s, {})
-    posterior = fit.updated(box_input, rooms, now_s)
-    if isinstance(posterior, RefitReason):
-        return posterior
+    updated = fit.updated(box_input, rooms, now_s)
+    if isinstance(updated, RefitReason):
+        return updated
+    posterior, _steps_s = updated
     return Supposable(replace(posterior, shelf_rates=rates))

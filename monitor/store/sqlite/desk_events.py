@@ -67,6 +67,12 @@ class SqliteDeskEvents:
             rows = self._database.connection.execute(f"{_SELECT} ORDER BY deed_id")
             return [_to_event(row) for row in rows]
 
+    def stamp(self) -> object:
+        """Return the number of the newest event, and how many were taken back."""
+        with self._database.errors():
+            row = self._database.connection.execute("SELECT max(deed_id), count(taken_back_at_ms) FROM deeds")
+            return row.fetchone()
+
 
 def _take_back(connection: sqlite3.Connection, table: str, key: str, number: int, now: datetime) -> None:
     connection.execute(

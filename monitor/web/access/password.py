@@ -8,7 +8,7 @@ from argon2.exceptions import Argon2Error, InvalidHashError
 from monitor.errors import TypedError
 
 SHORTEST = 8
-"""A count of characters (NIST SP 800-63B, section 5.1.1.2)."""
+"""A count of characters. A judgement: the least that NIST SP 800-63B, section 5.1.1.2, asks for."""
 LONGEST = 1000  # a count of characters; judgement: no phrase is longer, and hashing more would cost time
 # KiB, passes and lanes: the least memory that is advised (OWASP Password Storage Cheat Sheet, 2025), for small machines
 _HASHER = PasswordHasher(memory_cost=19_456, time_cost=2, parallelism=1)

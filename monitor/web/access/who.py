@@ -138,12 +138,20 @@ def host_name(host: str) -> str:
 
 def address_of(request: HTTPConnection) -> str:
     """Return the address that a request came from; nothing where it has none."""
-    return request.client.host if request.client else ""
+    return plain_address(request.client.host) if request.client else ""
+
+
+def plain_address(address: str) -> str:
+    """Return an address as people write it; a socket of both families writes 10.0.0.9 as ::ffff:10.0.0.9."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    return str(getattr(parsed, "ipv4_mapped", None) or parsed)
 
 
 def _is_loopback(address: str) -> bool:
     try:
-        parsed = ipaddress.ip_address(address)
+        return ipaddress.ip_address(address).is_loopback
     except ValueError:
         return False
-    return (getattr(parsed, "ipv4_mapped", None) or parsed).is_loopback

@@ -6,7 +6,6 @@ import re
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
 from hashlib import blake2b
 from http import HTTPStatus
 from typing import TYPE_CHECKING
@@ -17,7 +16,7 @@ from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
 from monitor.desk import TrapError
-from monitor.desk.questions import color_of_beads
+from monitor.desk.questions import ONE_MOMENT, color_of_beads
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
 from monitor.presentation.clock import utc_now
@@ -30,6 +29,7 @@ from monitor.web.told import AGAIN, READ, SAVED, UNDONE, UNREAD, instant_of, mil
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from datetime import datetime
 
     from starlette.requests import Request
     from starlette.responses import Response
@@ -64,13 +64,11 @@ _NEEDED = {
 READING = "reading"
 _NOT_OURS = "That is not a form of this page."
 _TWICE = "twice"
-_ONE_MOMENT = timedelta(minutes=1)
-"""As the desk has it: two entries of a kind within this are one that was sent twice."""
 _REMEMBERED = 1000  # forms; judgement: more than a shelf sends in a day, and some hundred kB
 _BACK = re.compile(r"/(?:\?[\w.~%&=+-]{0,500})?", re.ASCII)  # letters; judgement: room for every filter of the shelf
 _HOLDER_COOKIE = "holder"
 _YEAR_S = 365 * 86_400  # judgement: a holder is used as long as its box
-_LONGEST_HOLDER = 12  # letters; judgement: 1234.56 g
+_LONGEST_HOLDER = 12  # letters; judgement: kilograms to the hundredth of a gram
 _IN_PAGE_WORDS = (
     ("`siccast log charge`", "“Put beads in”"),
     ("log a charge with --beside", "use “Put beads in” and tick “beside the old beads”"),
@@ -300,7 +298,7 @@ def _sent_twice(error: TrapError, form: Mapping[str, str]) -> bool:
 
 def _same(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry | None:
     """Return the entry that another one repeats."""
-    return next((one for one in others if one.kind is entry.kind and abs(one.at - entry.at) < _ONE_MOMENT), None)
+    return next((one for one in others if one.kind is entry.kind and abs(one.at - entry.at) < ONE_MOMENT), None)
 
 
 def _is_copy(one: LedgerEntry, other: LedgerEntry) -> bool:

@@ -40,7 +40,7 @@ def numbers(
         "temperatureUnit": words.temperature_unit,
         **_seen(view, seen),
         "limits": [] if view is View.humidity else _limits(view, answer, course.history, seen),
-        "temperature": _plain(np.array([words.degrees(value) for value in seen.temperature_degc]), 1),
+        "temperature": _differences(np.array([words.degrees(value) for value in seen.temperature_degc]), 1),
         "fan": _fan(view, answer, words),
         "room": _seen(view, thinned(course.room, seen.hours)) if with_room else None,
         "marks": _marks(view, few_marked(course.marked, seen.hours)),
@@ -72,9 +72,22 @@ def as_json(chart: dict[str, Any]) -> bytes:
 
 
 def _seen(view: View, seen: Thinned) -> dict[str, Any]:
-    """Values with the seconds from one to the next: most are alike, so they travel in a few bytes."""
+    """Values, and the seconds from one to the next: most are alike, so they travel in a few bytes."""
     at_s = seen.at_s.astype(int)
-    return {"steps": np.diff(at_s, prepend=0).tolist(), "values": _plain(view.of(seen), view.decimals)}
+    return {"steps": np.diff(at_s, prepend=0).tolist(), "values": _differences(view.of(seen), view.decimals)}
+
+
+def _differences(values: NDArray[np.float64], digits: int) -> list[int | None]:
+    """Return each value less the last known one, in units of its last digit; null where it isn't known."""
+    last = 0
+    told: list[int | None] = []
+    for value in np.round(values * 10.0**digits).tolist():  # by definition of digits
+        if value != value:  # noqa: PLR0124 -- not a number
+            told.append(None)
+            continue
+        told.append(int(value) - last)
+        last = int(value)
+    return told
 
 
 def _limits(view: View, answer: Assessment, history: ReadingSeries, seen: Thinned) -> list[float]:

@@ -17,7 +17,6 @@ from monitor.presentation.wording import (
     spread,
 )
 from monitor.records import Quantiles
-from monitor.services.assess import silent_for
 from monitor.web.box.course import SIGNS
 from monitor.web.box.leak_picture import LeakPicture, leak_picture
 from monitor.web.box.numbers import embed, numbers
@@ -44,9 +43,6 @@ class BoxView:
     """The page of one box, ready for the template."""
 
     card: BoxCard
-    now: str
-    """The large figure: what was just read, or where that is old, what humidity is by estimate."""
-    by_estimate: bool
     facts: Sequence[tuple[str, str]]
     leak: Sequence[tuple[str, str]]
     leak_details: Sequence[tuple[str, str]]
@@ -74,12 +70,8 @@ class BoxView:
 
 def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording) -> BoxView:
     """Return the page of one box."""
-    frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
-    shown, by_estimate = _now(answer)
     return BoxView(
-        card=card(snapshot, answer, frame, words),
-        now=shown,
-        by_estimate=by_estimate,
+        card=card(answer, words),
         facts=_facts(answer, words),
         leak=_leak(answer.leak, words) if answer.leak else (),
         leak_details=_leak_details(answer.leak, words) if answer.leak else (),
@@ -106,17 +98,6 @@ def top_of(snapshot: Snapshot) -> int:
     """Return where the axis of humidity ends on the pages of all boxes. [%]"""
     frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
     return max(frame.top_pct, top_pct(snapshot.highest))
-
-
-def _now(answer: Assessment) -> tuple[str, bool]:
-    """Return humidity now, and whether it is an estimate: an old reading is none of now."""
-    if answer.latest is None:
-        return "no reading", False
-    if silent_for(answer) is None:
-        return percent(answer.latest.relative_humidity, 1), False
-    if answer.forecast is None:
-        return "not known", False
-    return f"about {percent(answer.forecast.present_relative_humidity.p50, 1)}", True
 
 
 def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from monitor.web.access.door import ENTER
 from monitor.web.access.who import HERE, NOBODY, WHO, Access, address_of
 from monitor.web.forms import changes
+from monitor.web.offline import forget_kept
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -69,7 +70,7 @@ class EnterPages:
         answer = RedirectResponse(ENTER, status_code=HTTPStatus.SEE_OTHER)
         if (session := WHO.get()) not in (HERE, NOBODY):
             self.access.end(session, answer)
-        return answer
+        return forget_kept(answer)
 
     def _locked(self, form: Mapping[str, str], wait_s: float) -> Response:
         minutes = math.ceil(wait_s / 60.0)
@@ -79,7 +80,8 @@ class EnterPages:
         return answer
 
     def _page(self, typed: Mapping[str, str], *, status: int = HTTPStatus.OK, wrong: str = "") -> Response:
-        answer = self.site.page(
+        answer = self.site.renderer.page(
+            self.site.shelf,
             "enter.html",
             snapshot=None,
             status=status,

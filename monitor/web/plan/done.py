@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from monitor.web.site import Site
 
 HERE = "/plan/done"
+_HALF_A_DAY = timedelta(hours=12)
+"""Noon of a day is never off by more; a judgement: who logs a day late knows no better, or types it."""
 _METHOD_OF = {
     "oven": "oven_120C_3h",
     "microwave": "microwave",
@@ -148,8 +150,8 @@ class DonePage:
     def _when(self, on: date) -> str:
         """Return the time that the form suggests: the planned day where it is past, else now."""
         now = self.site.now().astimezone(self.site.shelf.timezone)
-        noon = datetime.combine(on, time(12), self.site.shelf.timezone)  # judgement: half a day is the most it is off
-        return f"{(now if noon > now - timedelta(hours=12) else noon):%Y-%m-%d %H:%M}"
+        noon = datetime.combine(on, time.min, self.site.shelf.timezone) + _HALF_A_DAY
+        return f"{(now if noon > now - _HALF_A_DAY else noon):%Y-%m-%d %H:%M}"
 
 
 def _to_plan(**told: str) -> Response:

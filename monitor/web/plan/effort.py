@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
     from monitor.desk import Desk, Method
     from monitor.records import PlannedDay
-    from monitor.web.plan.view import Planned
+    from monitor.web.plan.rows import Planned
 
 _USUAL_BEADS = "silica_gel"
-_S_PER_DAY = 86_400.0
+_S_PER_DAY = 86_400.0  # by definition
 
 
 def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedDay], str]:

@@ -16,25 +16,30 @@ from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
 from monitor.records import DecisionKind, PlanDecision
+from monitor.web.access.who import HERE
 from monitor.web.forms import changes
 from monitor.web.plan.done import DonePage
 from monitor.web.plan.effort import effort_of
-from monitor.web.plan.view import Planned, Slip, view
+from monitor.web.plan.rows import Planned
+from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import plan_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
+    from starlette.datastructures import URL
     from starlette.requests import Request
     from starlette.responses import Response
 
     from monitor.services.assess import RechargePlan
+    from monitor.web.access.who import Access
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot
 
-HERE = "/plan"
-_MOST_DIGITS = 18  # of any number that the store holds
+PLAN = "/plan"
+FEED = "/drying.ics"
+_MOST_DIGITS = 18  # digits; numbers of SQLite are below 2⁶³, by its definition
 
 
 @dataclass(eq=False)
@@ -42,6 +47,7 @@ class PlanPages:
     """The page of the plan."""
 
     site: Site
+    access: Access
     done: DonePage = field(init=False)
     _one_at_a_time: threading.Lock = field(default_factory=threading.Lock)
 
@@ -58,8 +64,8 @@ class PlanPages:
             "undo": self.undo,
         }
         return (
-            Route(HERE, self.plan, name="plan"),
-            *(Route(f"{HERE}/{name}", changes(tokens, deed), methods=["POST"]) for name, deed in deeds.items()),
+            Route(PLAN, self.plan, name="plan"),
+            *(Route(f"{PLAN}/{name}", changes(tokens, deed), methods=["POST"]) for name, deed in deeds.items()),
             *self.done.routes(),
         )
 
@@ -116,6 +122,7 @@ class PlanPages:
             words, now = self.site.words, self.site.now()
             planned = Planned(plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words)
             shown = view(planned, effort_of(planned, self.site.desk(stores), now))
+        feed = self._feed(request)
         return self.site.page(
             "plan.html",
             snapshot=snapshot,
@@ -126,10 +133,16 @@ class PlanPages:
             logged=snapshot.answer(request.query_params.get("logged", "")),
             slip=slip,
             caution=HEAT_CAUTION,
-            feed=request.url.replace(path="/drying.ics", query="").components.geturl(),
-            feed_scheme=request.url.replace(scheme="webcal", path="/drying.ics", query="").components.geturl(),
+            feed=str(feed),
+            subscribe=str(feed.replace(scheme="webcal")),
+            has_key=bool(feed.query),
             loopback=request.url.hostname in ("localhost", "127.0.0.1", "::1"),
         )
+
+    def _feed(self, request: Request) -> URL:
+        """Return the address of the days for a calendar program, with the key it needs where people sign in."""
+        key = "" if self.access.who(request.scope) == HERE else self.access.feed_key(FEED)
+        return request.url.replace(path=FEED, query=urlencode({"key": key}) if key else "")
 
     def _up_to_date(self, snapshot: Snapshot, decisions: tuple[PlanDecision, ...]) -> tuple[Snapshot, RechargePlan]:
         """Return the newest state with the plan for what is decided now, and let every page show that one."""
@@ -161,4 +174,4 @@ def _did(number: str, planned: Planned) -> tuple[str, str] | None:
 
 
 def _to_page(**told: str) -> Response:
-    return RedirectResponse(f"{HERE}?{urlencode(told)}", status_code=HTTPStatus.SEE_OTHER)
+    return RedirectResponse(f"{PLAN}?{urlencode(told)}", status_code=HTTPStatus.SEE_OTHER)

@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.presentation.plan_wording import day_in_full
 from monitor.presentation.wording import near_day
+from monitor.web.plan.rows import DAYS_A_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
-    from monitor.web.plan.view import Planned, Row
-
-DAYS_A_WEEK = 7  # by definition
+    from monitor.web.plan.rows import Planned, Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +60,3 @@ def _cell(planned: Planned, on: date, rows: Sequence[Row]) -> Cell:
         is_off=within and on in planned.plan.decided.days_off,
         rows=rows,
     )
-
-
-def day_in_full(on: date, beside: date) -> str:
-    """Return a day with its weekday and month in full, and its year where that is not the one beside it."""
-    return f"{on:%A} {on.day} {on:%B}" + ("" if on.year == beside.year else f" {on.year}")

@@ -2,34 +2,52 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import defaultdict
+from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+from monitor.presentation.badges import badges
+from monitor.presentation.headline import headline, until
 from monitor.presentation.wording import (
     FULL_BEADS,
+    NARROW,
     Wording,
     ago,
     percent,
     sentence,
 )
 from monitor.records import Assessment, BoxState
-from monitor.services.assess import SILENT_AFTER_DAYS, leaks_more, rule_of_days, silent_for
+from monitor.services.assess import SILENT_AFTER_DAYS, over_by, rule_of_days, silent_for
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
     Strip,
     bead_column,
     frame_of,
+    over_points,
     strip,
 )
+from monitor.web.shelf.asked import Asked, Density, GroupBy, Kind
+from monitor.web.shelf.glass import SmallGlass, small_glass
+from monitor.web.shelf.timeline import Bar, Timeline, timeline_of
 from monitor.web.snapshot import HISTORY_DAYS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Mapping, Sequence
+    from zoneinfo import ZoneInfo
 
+    from monitor.presentation.badges import Badge
+    from monitor.presentation.headline import Headline
     from monitor.web.snapshot import Snapshot
 
+ROWS_FROM_BOXES = 25
+"""From so many boxes on, each gets a row where nothing else was asked for. A judgement: as columns they are twenty
+screens of a phone."""
+_FOLDED_FROM_BOXES = 2
+"""So many calm boxes are folded into one line. A judgement: one alone takes hardly more room than that line."""
+NOT_DECLARED, NO_SPOOLS = "not in shelf.toml", "no spools declared"
 SIGNS = {
     BoxState.over_limit: "over",
     BoxState.due: "due",
@@ -39,6 +57,18 @@ SIGNS = {
     BoxState.no_readings: "silent",
 }
 """Each state has a shape of its own in the template, so that color never speaks alone."""
+_KINDS = {BoxState.over_limit: Kind.over, BoxState.due: Kind.due, BoxState.within_limit: Kind.within}
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The humidity of a box as large figures may show it: never an old one as if it were of now."""
+
+    figure: str
+    words: str
+    """Beside it: what it is, and the limit."""
+    last: str = ""
+    """The last reading, where the figure is not that: it is old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,25 +78,54 @@ class BoxCard:
     name: str
     sign: str
     state: str
+    kinds: frozenset[Kind]
+    """What it is found by."""
+    is_calm: bool
+    """Whether nothing about it needs anybody."""
+    room: str
+    material: str
+    badges: Sequence[Badge]
     fault: str
     """Since when it leaks more than it did, with what to do; empty where it does not."""
-    humidity: str
-    """The last one that it showed, as a figure."""
+    shown: Shown
+    over: str
+    """By how many points it is over its limit, in words; empty where it is not."""
     reading: str
-    """The same, never without its age where it is old."""
+    """The last humidity that it showed, never without its age where it is old."""
     limit: str
     seen: str
-    is_stale: bool
-    estimate_now: str
-    """What humidity is now, where the last reading is old."""
+    seen_at: str
+    """The same as an instant, for machines."""
     to_do: str
     reason: str
     beads: str
     crossing: str
     why_not: str
     column: BeadColumn
-    strip: Strip
+    glass: SmallGlass
     strip_words: str
+    """The small chart in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Boxes that stand together, with the calm ones folded behind the others."""
+
+    title: str
+    cards: Sequence[BoxCard]
+    calm: Sequence[BoxCard]
+    calm_words: str
+    is_open: bool
+    """Whether the calm ones are shown from the start."""
+
+    @property
+    def count(self) -> int:
+        """How many boxes stand here."""
+        return len(self.cards) + len(self.calm)
+
+    def holds(self, wanted: Collection[str]) -> bool:
+        """Return whether one of these boxes stands here."""
+        return any(one.name in wanted for one in (*self.cards, *self.calm))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,89 +133,182 @@ class ShelfView:
     """The page of the shelf."""
 
     cards: Sequence[BoxCard]
+    groups: Sequence[Group]
+    asked: Asked
+    """With how much room each box gets."""
+    wanted: frozenset[str]
+    """The boxes that were asked for, by name."""
     frame: Frame
+    strips: Mapping[str, Strip]
+    """Small charts by box, where each gets the room for one."""
     days: tuple[str, str, str]
-    headline: str
+    line: Timeline
+    bars: Mapping[str, Bar | None]
+    headline: Headline
     room: str
     rule: str
     """What the day by which a box is to be dried means, and what full beads are."""
-    drying: tuple[str, Sequence[str]] | None
-    """The next day worth heating up for, and the boxes it serves."""
+    drying: str
+    """The next day worth heating up for; empty without one."""
 
 
-def view(snapshot: Snapshot, words: Wording) -> ShelfView:
-    """Return the page of the shelf."""
-    frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
+@dataclass(frozen=True)
+class Shelved:
+    """What one snapshot looks like however it is asked for: worked out once, and then only sorted."""
+
+    snapshot: Snapshot
+    zone: ZoneInfo
+    cards: Sequence[BoxCard]
+    frame: Frame
+    line: Timeline
+    bars: Mapping[str, Bar | None]
+
+    @classmethod
+    def of(cls, snapshot: Snapshot, words: Wording) -> Shelved:
+        """Work it out."""
+        frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
+        line = timeline_of(snapshot.as_of, snapshot.answers, words.zone)
+        return cls(
+            snapshot=snapshot,
+            zone=words.zone,
+            cards=[card(answer, words) for answer in snapshot.answers],
+            frame=frame,
+            line=line,
+            bars={answer.box.name: line.bar(answer) for answer in snapshot.answers},
+        )
+
+    @cached_property
+    def strips(self) -> Mapping[str, Strip]:
+        """The small charts, by box: most of the work, and rows do without."""
+        answers, recent = self.snapshot.answers, self.snapshot.recent
+        return {a.box.name: strip(a, recent.get(a.box.name), self.frame, self.zone) for a in answers}
+
+    def outspoken(self, asked: Asked) -> Asked:
+        """Return what was asked with how much room each box gets, where that was left open."""
+        usual = Density.rows if len(self.cards) >= ROWS_FROM_BOXES else Density.columns
+        return replace(asked, density=asked.density or usual)
+
+
+def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
+    """Return the page of the shelf, as it was asked for outspokenly."""
+    snapshot, frame = shelved.snapshot, shelved.frame
     return ShelfView(
-        cards=[card(snapshot, answer, frame, words) for answer in snapshot.answers],
+        cards=shelved.cards,
+        groups=_groups(shelved, asked, words),
+        asked=asked,
+        wanted=frozenset(one.name for one in shelved.cards if asked.wants(one.name, one.kinds)),
         frame=frame,
+        strips=shelved.strips if asked.density is Density.columns else {},
         days=(
             words.day(frame.start, frame.as_of),
             words.day(frame.as_of, frame.as_of),
             words.day(frame.end, frame.as_of),
         ),
-        headline=headline(snapshot.answers),
+        line=shelved.line,
+        bars=shelved.bars,
+        headline=headline(snapshot.answers, snapshot.plan, words),
         room=_room(snapshot, words),
         rule=f"{rule_of_days()} {FULL_BEADS}",
         drying=_drying(snapshot),
     )
 
 
-def card(snapshot: Snapshot, answer: Assessment, frame: Frame, words: Wording) -> BoxCard:
+# --- one box ----------------------------------------------------------------------------------------------------------
+
+
+def card(answer: Assessment, words: Wording) -> BoxCard:
     """Return one box as it stands on the shelf."""
-    forecast, latest = answer.forecast, answer.latest
+    forecast, latest, over = answer.forecast, answer.latest, over_by(answer)
     crossing = words.crossing(forecast, answer.as_of) if forecast else ""
-    humidity = percent(latest.relative_humidity, 1) if latest else "no reading"
     limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
+    capacity_used = forecast.capacity_used if forecast else None
+    wrong = badges(answer, words)
+    kinds = _kinds(answer, has_badges=bool(wrong))
     return BoxCard(
         name=answer.box.name,
         sign=SIGNS.get(answer.state, "silent"),
         state=words.state(answer),
+        kinds=kinds,
+        is_calm=kinds == {Kind.within},
+        room=answer.box.room if limit else NOT_DECLARED,
+        material=_material(answer) if limit else NOT_DECLARED,
+        badges=wrong,
         fault=words.fault(answer),
-        humidity=humidity,
+        shown=_shown(answer, limit),
+        over=f"{over_points(over)}{NARROW}points over" if over else "",
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
-        is_stale=silent_for(answer) is not None,
-        estimate_now=words.estimate_now(answer),
+        seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
         to_do=words.to_do(answer),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
         why_not=sentence(answer.refusal) if answer.refusal else "",
-        column=bead_column(forecast.capacity_used if forecast else None),
-        strip=strip(answer, snapshot.recent.get(answer.box.name), frame, words.zone),
+        column=bead_column(capacity_used, over),
+        glass=small_glass(capacity_used, over),
         strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
     )
 
 
-def headline(answers: Sequence[Assessment]) -> str:
-    """Return the shelf in one sentence."""
-    if not answers:
-        return "There is no box yet."
-    parts = []
-    for state, one, many in (
-        (BoxState.over_limit, "is over its limit", "are over their limits"),
-        (BoxState.due, "is due within a month", "are due within a month"),
-        (BoxState.estimate_failed, "has an estimate that failed", "have estimates that failed"),
-        (BoxState.not_enough_evidence, "needs more readings", "need more readings"),
-        (BoxState.no_readings, "sends no readings", "send no readings"),
-    ):
-        count = sum(answer.state is state for answer in answers)
-        if count:
-            parts.append(f"{count} {one if count == 1 else many}")
-    if leaky := sum(leaks_more(answer) for answer in answers):
-        parts.append(f"{leaky} {'leaks' if leaky == 1 else 'leak'} more than before")
-    if not parts:
-        return f"All {len(answers)} boxes are within their limits."
-    return f"Of {len(answers)} boxes, " + ", ".join(parts) + "."
+def _kinds(answer: Assessment, *, has_badges: bool) -> frozenset[Kind]:
+    kinds = {_KINDS.get(answer.state, Kind.unsure)}
+    if has_badges or answer.state in (BoxState.no_readings, BoxState.estimate_failed):
+        kinds.add(Kind.care)
+    return frozenset(kinds)
 
 
-def _drying(snapshot: Snapshot) -> tuple[str, Sequence[str]] | None:
+def _material(answer: Assessment) -> str:
+    """Return what most of the filament in a box is."""
+    grams: dict[str, float] = defaultdict(float)
+    for spool in answer.box.spools:
+        grams[spool.material] += spool.mass_g
+    return max(grams, key=lambda material: grams[material]) if grams else NO_SPOOLS
+
+
+def _shown(answer: Assessment, limit: str) -> Shown:
+    beside = f"limit {limit}" if limit else ""
+    latest, forecast = answer.latest, answer.forecast
+    if latest is None:
+        return Shown("–", ", ".join(filter(None, ("no reading yet", beside))))
+    humidity = percent(latest.relative_humidity, 1)
+    if silent_for(answer) is None:
+        return Shown(humidity, ", ".join(filter(None, ("" if over_by(answer) else "humidity", beside))))
+    if forecast is None:
+        return Shown("–", beside, humidity)
+    now = percent(forecast.present_relative_humidity.p50, 1)
+    return Shown(f"about {now}", ", ".join(filter(None, ("by estimate", beside))), humidity)
+
+
+# --- all of them ------------------------------------------------------------------------------------------------------
+
+
+def _groups(shelved: Shelved, asked: Asked, words: Wording) -> list[Group]:
+    """Return the boxes by what they are grouped by; the group with the worst box comes first."""
+    titled: dict[str, list[BoxCard]] = defaultdict(list)
+    for one in shelved.cards:
+        title = {GroupBy.room: one.room, GroupBy.material: one.material}.get(asked.by, "")
+        titled[title].append(one)
+    answers = {answer.box.name: answer for answer in shelved.snapshot.answers}
+    return [_group(title, cards, answers, asked, words) for title, cards in titled.items()]
+
+
+def _group(
+    title: str, cards: Sequence[BoxCard], answers: Mapping[str, Assessment], asked: Asked, words: Wording
+) -> Group:
+    calm = [one for one in cards if one.is_calm]
+    if len(calm) < _FOLDED_FROM_BOXES:
+        return Group(title, cards, (), "", is_open=True)
+    others = [one for one in cards if not one.is_calm]
+    holds = f"{len(calm)} boxes hold {until([answers[one.name] for one in calm], words)}"
+    return Group(title, others, calm, holds, is_open=asked.is_narrowed or not others)
+
+
+def _drying(snapshot: Snapshot) -> str:
     if snapshot.plan is None or not snapshot.plan.days:
-        return None
+        return ""
     planned = snapshot.plan.days[0]
-    return f"{planned.on:%A}, {planned.on.day} {planned.on:%B}, {planned.appliance}", planned.boxes
+    return f"{planned.on:%A}, {planned.on.day} {planned.on:%B}, {planned.appliance}"
 
 
 def _room(snapshot: Snapshot, words: Wording) -> str:

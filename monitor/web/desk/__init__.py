@@ -1,0 +1,1 @@
+"""The recharge desk on the page: charges that want drying, and a run weighing by weighing."""

@@ -1,0 +1,204 @@
+"""The desk at a glance: runs that are open, beads that want drying, what is finished."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from monitor.desk.methods import beads_of
+from monitor.presentation.desk_wording import minutes, verdict_in_brief, whereabouts
+from monitor.presentation.wording import ago, beads
+from monitor.records import BoxState
+from monitor.records.desk_events import APPLIANCE, BOX, SPARE
+from monitor.web.desk.timing import TimerView, timer_view
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from datetime import datetime
+
+    from monitor.desk.inventory import Charge, Inventory, Run
+    from monitor.presentation.wording import Wording
+    from monitor.records import Assessment
+    from monitor.web.snapshot import Snapshot
+
+_URGENT = (BoxState.over_limit, BoxState.due)
+_SIGNS = {BoxState.over_limit: "over", BoxState.due: "due", BoxState.within_limit: "within"}
+OF_BOX = "-beads"
+"""What the name of a charge ends with that was taken out of a box before anybody declared it."""
+_FINISHED_SHOWN = 20  # a count; judgement: older ones are asked for by `siccast recharge compare`
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """A run in the list."""
+
+    name: str
+    address: str
+    charge: str
+    appliance: str
+    said: str
+    """How far it is, or how it ended."""
+    when: str
+    timer: TimerView | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BeadsRow:
+    """Beads that can be dried."""
+
+    name: str
+    address: str
+    what: str
+    where: str
+    sign: str
+    why: str
+    """The state of the box that they are in, or what is known of beads that are in none."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeskView:
+    """The page of the desk."""
+
+    headline: str
+    going: Sequence[RunRow]
+    wanted: Sequence[BeadsRow]
+    spare: Sequence[BeadsRow]
+    resting: Sequence[BeadsRow]
+    finished: Sequence[RunRow]
+
+
+def desk_view(
+    inventory: Inventory, snapshot: Snapshot | None, now: datetime, clock: datetime, words: Wording
+) -> DeskView:
+    """Return the desk at a glance."""
+    answers = snapshot.answers if snapshot else ()
+    runs = list(inventory.runs.values())
+    going = [_going(run, now, clock, words) for run in reversed(runs) if run.open]
+    wanted, resting = _in_boxes(inventory, answers, words)
+    spare = [charge for charge in inventory.charges.values() if _is_spare(charge)]
+    return DeskView(
+        headline=_headline(len(going), wanted),
+        going=going,
+        wanted=wanted,
+        spare=[_of_charge(charge, inventory, None, words) for charge in spare],
+        resting=resting,
+        finished=[_finished(run, inventory, words) for run in reversed(runs) if not run.open][:_FINISHED_SHOWN],
+    )
+
+
+def run_address(name: str) -> str:
+    """Return the address of a run."""
+    return f"/desk/run/{quote(name, safe='')}"
+
+
+def charge_address(name: str) -> str:
+    """Return the address at which an appliance is chosen for a charge."""
+    return f"/desk/charge/{quote(name, safe='')}"
+
+
+def box_of_beads(charge: str, boxes: Iterable[str]) -> str:
+    """Return the box that beads were taken out of before anybody declared them; '' where it can't be told."""
+    return next((box for box in boxes if charge.startswith(f"{box}{OF_BOX}")), "")
+
+
+def going_since(run: Run, now: datetime, words: Wording) -> str:
+    """Return how far a run is, in a line."""
+    weighings = run.weighings
+    if not weighings:
+        return f"started {ago(now - run.started_at)}, not weighed yet"
+    heat = f"{minutes(weighings[-1].heated_s)} of heat"
+    return f"{heat}, last {words.weight(weighings[-1].mass_g)} ({ago(now - weighings[-1].at)})"
+
+
+def _headline(going: int, wanted: Sequence[BeadsRow]) -> str:
+    if going:
+        return "A run is going on." if going == 1 else f"{going} runs are going on."
+    if wanted:
+        boxes = [row.where for row in wanted]
+        named = ", ".join(boxes[:3]) + (" …" if len(boxes) > len(boxes[:3]) else "")  # a count; judgement: a line
+        return f"Dry the beads of {named} next."
+    return "No beads have to be dried now."
+
+
+def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
+    return RunRow(
+        name=run.name,
+        address=run_address(run.name),
+        charge=run.start.charge,
+        appliance=run.start.appliance,
+        said=going_since(run, now, words),
+        when=f"since {words.moment(run.started_at)}",
+        timer=timer_view(run, clock, words),
+    )
+
+
+def _finished(run: Run, inventory: Inventory, words: Wording) -> RunRow:
+    verdict = verdict_in_brief(run.finished.verdict) if run.finished else ""
+    charge = inventory.charges.get(run.start.charge)
+    where = f"; now {whereabouts(charge.place)}" if charge and not charge.retired else ""
+    return RunRow(
+        name=run.name,
+        address=run_address(run.name),
+        charge=run.start.charge,
+        appliance=run.start.appliance,
+        said=f"{verdict.removeprefix('stop: ')}{where}",
+        when=words.moment(run.started_at),
+    )
+
+
+def _is_spare(charge: Charge) -> bool:
+    return charge.place == SPARE and not charge.retired
+
+
+def _in_boxes(
+    inventory: Inventory, answers: Iterable[Assessment], words: Wording
+) -> tuple[list[BeadsRow], list[BeadsRow]]:
+    """Return the beads of boxes that want drying, worst first, and those of boxes that hold."""
+    wanted: list[BeadsRow] = []
+    resting: list[BeadsRow] = []
+    seen: set[str] = set()
+    for answer in answers:
+        there = [charge for charge in inventory.charges.values() if charge.place == BOX + answer.box.name]
+        seen.update(charge.name for charge in there)
+        rows = [_of_charge(charge, inventory, answer, words) for charge in there if not charge.retired]
+        taken_out = any(
+            box_of_beads(charge.name, [answer.box.name]) and not charge.place.startswith(BOX)
+            for charge in inventory.charges.values()
+        )
+        unheard = not there and not taken_out and answer.state is not BoxState.undeclared
+        if unheard and answer.charge is not None:
+            rows = [_of_box(answer, words)]
+        (wanted if answer.state in _URGENT else resting).extend(rows)
+    elsewhere = [c for c in inventory.charges.values() if c.place.startswith(BOX) and c.name not in seen]
+    resting += [_of_charge(charge, inventory, None, words) for charge in elsewhere if not charge.retired]
+    return wanted, resting
+
+
+def _of_charge(charge: Charge, inventory: Inventory, answer: Assessment | None, words: Wording) -> BeadsRow:
+    kind = beads(beads_of(inventory, charge.name).kind)
+    held = charge.loading_g_per_g
+    known = "" if held is None else f", {100.0 * held[1]:.1f} % water when last weighed"
+    return BeadsRow(
+        name=charge.name,
+        address=charge_address(charge.name),
+        what=f"{words.mass(charge.mass_g)} of {kind}{known}",
+        where=charge.place.removeprefix(BOX).removeprefix(APPLIANCE),
+        sign=_SIGNS.get(answer.state, "unsure") if answer else "",
+        why=f"box {answer.box.name}: {words.state(answer)}" if answer else whereabouts(charge.place),
+    )
+
+
+def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
+    """Return the beads of a box that no charge is declared for."""
+    charge = answer.charge
+    mass = words.mass(charge.dry_mass_g) if charge and charge.dry_mass_g is not None else ""
+    kind = beads(charge.desiccant) if charge and charge.desiccant else "beads"
+    return BeadsRow(
+        name=f"beads of {answer.box.name}",
+        address=f"/desk/new?box={quote(answer.box.name, safe='')}",
+        what=f"{mass} of {kind}" if mass else kind,
+        where=answer.box.name,
+        sign=_SIGNS.get(answer.state, "unsure"),
+        why=f"box {answer.box.name}: {words.state(answer)}",
+    )

@@ -1,0 +1,177 @@
+"""Beads that the desk has not heard of: out of a bag, or out of a box, with the fewest questions."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+
+from starlette.responses import RedirectResponse
+from starlette.routing import Route
+
+from monitor.desk import kind_of_beads
+from monitor.errors import SiccastError, TypedError, UnconfirmedError
+from monitor.physics import calculators
+from monitor.presentation import quantities
+from monitor.presentation.wording import beads
+from monitor.records.desk_events import ChargePortioned, LotBought
+from monitor.records.names import LONGEST_NAME
+from monitor.records.words import CHARGE_STATES
+from monitor.web.desk.asked import answered, question
+from monitor.web.desk.charges import OF_BOX, charge_address
+from monitor.web.desk.fields import Problem, WrongFieldError, as_typed, needed, problem, read, typed
+from monitor.web.forms import changes
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.desk import Desk
+    from monitor.desk.inventory import Inventory
+    from monitor.web.desk.asked import Question
+    from monitor.web.site import Site
+
+HOLDERS = (
+    ("glass", "glass"),
+    ("ceramic", "ceramic"),
+    ("metal", "metal"),
+    ("PLA", "printed, PLA"),
+    ("PETG", "printed, PETG"),
+    ("ABS", "printed, ABS"),
+    ("ASA", "printed, ASA"),
+    ("PC", "printed, PC"),
+    ("", "something else"),
+)
+"""What beads sit in; each has its cautions."""
+
+
+@dataclass(frozen=True, slots=True)
+class NewBeadsView:
+    """The form for beads that the desk has not heard of."""
+
+    box: str
+    name: str
+    lots: Sequence[tuple[str, str]]
+    kinds: Sequence[tuple[str, str]]
+    chosen: str
+    holders: Sequence[tuple[str, str]]
+    states: Sequence[tuple[str, str]]
+    unit: str
+
+
+@dataclass(eq=False)
+class NewBeadsPages:
+    """Weigh out beads on the spot."""
+
+    site: Site
+
+    def routes(self) -> Sequence[Route]:
+        """Return the addresses."""
+        return (
+            Route("/desk/new", self.ask, methods=["GET"]),
+            Route("/desk/new", changes(self.site.tokens, self.keep), methods=["POST"]),
+        )
+
+    def ask(self, request: Request) -> Response:
+        """Show the form."""
+        return self._page(request.query_params)
+
+    def keep(self, _request: Request, form: Mapping[str, str]) -> Response:
+        """Keep the beads as a charge."""
+        form = answered(form)
+        try:
+            with self.site.writing() as stores, stores.events.transaction():
+                name = weigh_out(self.site.desk(stores), self.site, form, self.site.now())
+            return RedirectResponse(charge_address(name), status_code=HTTPStatus.SEE_OTHER)
+        except UnconfirmedError as doubt:
+            return self._page(form, asked=question(doubt, "/desk/new", form, self.site.words))
+        except SiccastError as error:
+            return self._page(form, wrong=problem(error, self.site.words))
+
+    def _page(
+        self, form: Mapping[str, str], *, asked: Question | None = None, wrong: Problem | None = None
+    ) -> Response:
+        with self.site.reading() as stores:
+            inventory = self.site.desk(stores).inventory()
+        return self.site.page(
+            "desk_new.html",
+            status=HTTPStatus.BAD_REQUEST if asked or wrong else HTTPStatus.OK,
+            snapshot=self.site.keeper.newest,
+            view=self._view(inventory, form),
+            typed=as_typed(form),
+            asked=asked,
+            wrong=wrong,
+        )
+
+    def _view(self, inventory: Inventory, form: Mapping[str, str]) -> NewBeadsView:
+        box = self._box(form)
+        return NewBeadsView(
+            box=box,
+            name=typed(form, "name") or unused_name(inventory, f"{box}{OF_BOX}" if box else "beads"),
+            lots=[(f"lot:{lot.name}", f"{lot.name}: {beads(lot.bought.desiccant)}") for lot in inventory.lots.values()],
+            kinds=[(f"kind:{kind}", beads(kind)) for kind in calculators.desiccant_kinds()],
+            chosen=typed(form, "source") or self._kind_in(box),
+            holders=HOLDERS,
+            states=[(state, words) for state, words in CHARGE_STATES.items()],
+            unit=self.site.words.mass_unit,
+        )
+
+    def _box(self, form: Mapping[str, str]) -> str:
+        return next((box.name for box in self.site.shelf.boxes if box.name == form.get("box")), "")
+
+    def _kind_in(self, box: str) -> str:
+        """Return the kind of beads that the box was last given, as its log says."""
+        snapshot = self.site.keeper.newest
+        answer = snapshot.answer(box) if snapshot and box else None
+        told = answer.charge.desiccant if answer and answer.charge else None
+        with suppress(SiccastError):  # two kinds side by side are none that could be weighed out
+            return f"kind:{kind_of_beads(told)}" if told else ""
+        return ""
+
+
+def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) -> str:
+    """Keep the beads of the form as a charge, of a lot that is made up where only their kind was told; its name."""
+    shelf, sure = site.shelf, form.get("sure") == "1"
+    shown_g = needed(form, "weight", lambda text: quantities.mass_g(text, shelf), "Weigh the beads.")
+    tare_g = read(form, "tare", lambda text: quantities.tare_g(text, shelf)) or 0.0
+    if shown_g <= tare_g:
+        raise WrongFieldError("weight", "with the holder they must weigh more than the empty holder")
+    inventory = desk.inventory()
+    name = needed(form, "name", quantities.name, "Give them a name.")
+    source, _, what = (typed(form, "source") or "").partition(":")
+    if source not in {"lot", "kind"}:
+        raise WrongFieldError("source", "choose which beads they are")
+    lot = what
+    if source == "kind":
+        kind = read({"source": what}, "source", kind_of_beads) or ""
+        lot = unused_lot(inventory, kind)
+        desk.keep(LotBought(lot, kind, shown_g - tare_g, now.astimezone(shelf.timezone).date()), now, confirmed=sure)
+    state = typed(form, "state") or "unknown"
+    if state not in CHARGE_STATES:
+        raise TypedError(f"'{state}' is not valid: choose one of {', '.join(CHARGE_STATES)}")
+    holder = typed(form, "holder") or ""
+    if holder not in dict(HOLDERS):
+        raise WrongFieldError("holder", "choose what they sit in")
+    event = ChargePortioned(name, lot, shown_g - tare_g, holder, tare_g or None, state)
+    desk.keep(event, now, confirmed=sure)
+    return name
+
+
+def unused_name(inventory: Inventory, wish: str) -> str:
+    """Return a name for a charge that none has yet."""
+    return _unused(wish, inventory.charges)
+
+
+def unused_lot(inventory: Inventory, kind: str) -> str:
+    """Return a name for a lot of which only the kind is known."""
+    return _unused(kind, inventory.lots)
+
+
+def _unused(wish: str, taken: Mapping[str, object]) -> str:
+    wish = wish[: LONGEST_NAME - 4]  # letters; judgement: room for a number
+    names = (wish if count == 1 else f"{wish}-{count}" for count in range(1, 1000))
+    return next(name for name in names if name not in taken)

@@ -1,0 +1,97 @@
+"""What is wrong with the site just now, said at the head of every page: each with what to do about it."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from monitor.presentation.wording import sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from datetime import timedelta
+
+    from monitor.presentation.wording import Wording
+    from monitor.records import Listener
+    from monitor.settings import Shelf
+    from monitor.web.snapshot import Snapshot
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One thing that is wrong."""
+
+    heading: str
+    text: str = ""
+    command: str = ""
+    """What to type to mend it, where that is one command."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What is known of the listener and of what it brings in."""
+
+    listeners: Sequence[Listener] = ()
+    at: datetime | None = None
+    """The newest reading of all that is not of the future."""
+    patience: timedelta | None = None
+    """How long the sensor of it may say nothing by its habits."""
+
+
+def of_the_snapshot(snapshot: Snapshot | None) -> Iterator[Notice]:
+    """Yield why a state is not the newest, or does not rest on what it should."""
+    if snapshot is None:
+        return
+    if snapshot.reservation:
+        yield Notice("", snapshot.reservation)
+    if snapshot.notice:
+        yield Notice("Not the newest state.", snapshot.notice)
+
+
+def of_the_file(fault: str) -> Iterator[Notice]:
+    """Yield what is wrong with shelf.toml as it was saved last."""
+    if fault:
+        yield Notice(
+            "shelf.toml can't be used as it is.", f"{sentence(fault)} Until it is mended, the last one counts."
+        )
+
+
+def of_the_listener(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -> Iterator[Notice]:
+    """Yield that nothing comes in, and whose fault that is; of a recording nothing is expected."""
+    if shelf.recorded_until is not None:
+        return
+    at_work = [listener for listener in heard.listeners if listener.at_work]
+    silent_since = max(filter(None, (heard.at, *(listener.since for listener in at_work))), default=None)
+    is_silent = silent_since is None or heard.patience is None or now - silent_since > heard.patience
+    since = f"since {moment(heard.at, now, words)}" if heard.at else "so far: no reading has ever arrived"
+    if at_work and is_silent and silent_since is not None:
+        yield Notice(
+            f"The listener has been silent {since}.",
+            "It runs, but no reading arrives. Are the broker and the sensors on? This looks at each of them:",
+            _command(shelf, "check"),
+        )
+    elif not at_work and (heard.listeners or is_silent):  # without a trace here it may run on another machine
+        yield Notice(
+            f"The listener has been silent {since}.",
+            f"It is not running{_why(heard.listeners)}, so nothing new arrives. Start it:",
+            _command(shelf, "listen"),
+        )
+
+
+def moment(at: datetime, now: datetime, words: Wording) -> str:
+    """Return a time of day, with its day where that is another than today."""
+    if words.local_day(at) == words.local_day(now):
+        return f"{at.astimezone(words.zone):%H:%M}"
+    return words.moment(at)
+
+
+def _why(listeners: Sequence[Listener]) -> str:
+    last = max(listeners, key=lambda listener: listener.since, default=None)
+    return f" ({last.ended})" if last is not None and last.ended not in ("", "stopped") else ""
+
+
+def _command(shelf: Shelf, name: str) -> str:
+    where = "" if shelf.is_in_the_usual_place else f"--shelf {shlex.quote(str(shelf.folder))} "
+    return f"siccast {where}{name}"

@@ -1,0 +1,1 @@
+"""The view for a screen that nobody operates."""

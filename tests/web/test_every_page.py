@@ -1,0 +1,82 @@
+"""What holds of every page: for axe, at 320 pixels, for a thumb, without scripts, and in print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from playwright.sync_api import Browser
+from shelf_made_up import keeper_by_hand, make_shelf, serving
+
+pytestmark = pytest.mark.browser
+
+PAGES = (
+    "/",
+    "/?view=rows",
+    "/box/soon",
+    "/box/young",
+    "/plan",
+    "/desk",
+    "/house",
+    "/house/labels",
+    "/look",
+    "/nowhere",
+)
+A4 = (718, 1047)
+"""CSS pixels of 190 by 277 mm: A4 less a centimeter on each side (ISO 216; CSS Values 3: 96 pixels an inch)."""
+
+# Buttons that only a script would answer; one that opens a popover, or sends a form, works by itself.
+DEAD = """() => [...document.querySelectorAll('button, [role=button], [tabindex="0"][role=application]')]
+  .filter((e) => e.checkVisibility() && !e.hasAttribute('popovertarget') && !(e.type === 'submit' && e.form))
+  .map((e) => e.outerHTML.slice(0, 80))"""
+# What is touched reaches 44 pixels down, be it by an invisible edge (WCAG 2.2, success criterion 2.5.5).
+SMALL = """() => [...document.querySelectorAll('button, select, input:not([type=hidden]), textarea, summary, .button')]
+  .filter((e) => e.checkVisibility() && !e.closest('.hidden') && e.getBoundingClientRect().height > 1)
+  .filter((e) => {
+    e.scrollIntoView({ block: 'center', behavior: 'instant' });
+    const area = e.getBoundingClientRect();
+    const [x, y] = [area.left + Math.min(area.width / 2, 30), area.top + area.height / 2];
+    const own = e.closest('label') ?? e;
+    return ![y - 21, y + 21].every((at) => own.contains(document.elementFromPoint(x, at)));
+  })
+  .map((e) => `${e.tagName} ${e.className}: ${e.textContent.trim().slice(0, 30)}`)"""
+GROUND = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).slice(0, 3).map(Number)"
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    shelf = make_shelf(tmp_path_factory.mktemp("shelf"))
+    with serving(shelf, keeper_by_hand(shelf)) as address:
+        yield address
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_on_a_phone_and_on_a_desk_in_light_and_dark(browser: Browser, address: str, path: str) -> None:
+    for size, scheme in ((PHONE, "dark"), (DESK, "light")):
+        with opened(browser, address + path, size, scheme) as page:
+            page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+            assert violations(page) == []
+            assert beyond_the_right_edge(page) <= 0
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(browser: Browser, address: str, path: str) -> None:
+    with opened(browser, address + path, (320, 640)) as page:
+        assert beyond_the_right_edge(page) <= 0
+        assert page.evaluate(SMALL) == []
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_without_scripts_nothing_is_dead(browser: Browser, address: str, path: str) -> None:
+    with opened(browser, address + path, PHONE, scripts=False) as page:
+        assert page.locator("h1").first.is_visible()
+        assert page.evaluate(DEAD) == []
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_print_is_light_and_whole(browser: Browser, address: str, path: str) -> None:
+    with opened(browser, address + path, A4, "dark") as page:
+        page.emulate_media(media="print", color_scheme="dark")
+        assert min(page.evaluate(GROUND)) > 230  # of 255, sRGB; judgement: paper
+        assert beyond_the_right_edge(page) <= 0
