@@ -40,6 +40,13 @@ PAGES = {
     "wall": "/wall",
     "look": "/look",
 }
+TOPS = {
+    "box": (DESK, 1000, "light"),
+    "plan": (DESK, 900, "light"),
+    "run": (PHONE, 1500, "light"),
+    "wall": (DESK, 900, "dark"),
+}
+"""Of pictures for the README: pixels across, pixels down from the top. A judgement: what tells the page."""
 RUN = (
     ("lot", "buy", "autumn", "orange_gel", "1000g"),
     ("charge", "weigh-out", "bowl", "autumn", "180g", "--state", "room", "--holder", "glass", "--tare", "410g"),
@@ -60,10 +67,8 @@ def main() -> None:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         with _serving(site) as address:
             _take_two_boards(_open(browser, DESK, "light", address))
-            _take(browser, address, "box", DESK, "light", high=1000)
-            _take(browser, address, "plan", DESK, "light", high=900)
-            _take(browser, address, "run", PHONE, "light", high=1500)
-            _take(browser, address, "wall", DESK, "dark", high=WIDTHS[DESK])
+            for name, (wide, high, scheme) in TOPS.items():
+                _take(browser, address, name, wide, scheme, high=high)
             if len(sys.argv) > 1:
                 _take_all(browser, address, Path(sys.argv[1]))
         browser.close()
