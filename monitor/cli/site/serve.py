@@ -120,7 +120,15 @@ def page_password(
     shelf = load_shelf(shelf_folder(context.obj))
     if not shelf.folder.is_dir():
         raise SettingsError(f"there is no folder {shelf.folder}. Run `siccast listen` there first")
-    kept = "" if remove else hashed(typer.prompt("Password", hide_input=True, confirmation_prompt="The same again"))
+    kept = "" if remove else hashed(_asked_twice())
     SecretFile(shelf.folder).keep(Secret(password_hash=kept, asked_here=here_too and not remove))
     done = "There is no password any more" if remove else "The password is set"
     typer.echo(f"{done}. Every device that was signed in has to sign in again")
+
+
+def _asked_twice() -> str:
+    """Ask for the password, unseen where there is a terminal to hide it on."""
+    import sys
+
+    unseen = sys.stdin.isatty()
+    return str(typer.prompt("Password", hide_input=unseen, confirmation_prompt="The same again"))
