@@ -13,7 +13,7 @@ from monitor.errors import OutOfRangeError
 from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.reasons import why_left_out, why_on_this_day
-from monitor.planning.schedule import cheapest_days, expected_days
+from monitor.planning.schedule import cheapest_days, expected_days, places_after
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
 from monitor.records.declared import PLAN_DAYS
@@ -102,6 +102,8 @@ class _Placed:
     forecast: CrossingForecast
     best: date | None
     """The day it would have had to itself."""
+    best_is_full: bool
+    """Whether that day has no room for it any more."""
     late_days: float
     early_days: float
     shares: NDArray[np.float64]
@@ -127,7 +129,13 @@ class _Choice:
     def _placed(self, i: int, place: int) -> _Placed:
         best = self.days[self.alone[i]] if self.alone[i] < len(self.days) else None
         late, early = float(self.late_days[i, place]), float(self.early_days[i, place])
-        return _Placed(*self.known[i], best, late, early, self.shares[:, i])
+        return _Placed(*self.known[i], best, self._has_no_room(i, int(self.alone[i])), late, early, self.shares[:, i])
+
+    def _has_no_room(self, i: int, place: int) -> bool:
+        if place == self.places[i] or place == len(self.days):
+            return False
+        there = self.shares[:, self.places == place].sum(axis=1)
+        return bool(np.any(there + self.shares[:, i] > 1.0 + _ROUNDING))
 
 
 def _choose(
@@ -145,10 +153,20 @@ def _choose(
     late, early = expected.reshape(len(known), 2, len(ahead)).swapaxes(0, 1)
     costs = weights.late_day * late + weights.early_day * early
     allowed = _allowed_places([assessment.box.name for assessment, _ in known], days, decided)
+    due = np.array([_due_ahead(assessment, horizon_days) for assessment, _ in known])
+    costs += weights.place_after_due(float(ahead[-1])) * places_after(due, ahead, allowed)
     loads, batch = _loads([assessment for assessment, _ in known], appliance)
     places = cheapest_days(costs, loads, _with_room_for_moved(loads, batch, allowed), weights.oven_day, allowed)
     alone = _best_alone(np.where(allowed, costs, np.inf), weights.oven_day)
     return _Choice(known, days, places, alone, late, early, loads / batch[:, np.newaxis])
+
+
+def _due_ahead(assessment: Assessment, horizon_days: int) -> float:
+    """Return in how many days a box is due; never where that is so near the plan's end that the next plan takes it."""
+    if assessment.due_at is None:
+        return math.inf
+    ahead = (assessment.due_at - assessment.as_of) / timedelta(days=1)
+    return ahead if ahead <= horizon_days - BEYOND_DAYS else math.inf
 
 
 def _allowed_days(today: date, weekdays: Collection[int], horizon_days: int, decided: PlanConstraints) -> list[date]:
@@ -209,6 +227,7 @@ def _day(on: date, appliance: Appliance, today: date, there: Sequence[_Placed], 
             today=today,
             on=on,
             best=placed.best,
+            best_is_full=placed.best_is_full,
             company=[name for name in names if name != placed.assessment.box.name],
             decided=decided,
         )

@@ -162,7 +162,8 @@ def _weighs(day: PlannedDay) -> str:
         f"The plan counts {counts:.0f} points for this day: {weights.oven_day:.0f} for heating up,"
         f" {weights.late_day:.0f} for each day that a box stands over its limit before ({_days(late)} to expect),"
         f" {weights.early_day:.0f} for each day that its beads would still have lasted ({_days(early)})."
-        " It takes the days that together count least. Points are no money: they say what the plan would rather have."
+        " It takes the days that together count least, and puts no box after its day while an earlier day has a place."
+        " Points are no money: they say what the plan would rather have."
     )
 
 
