@@ -31,7 +31,8 @@ def why_on_this_day(
     """Return why a box is dried on this day.
 
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
-    ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``decided`` is what a person asked for.
+    ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``decided`` is what a
+    person asked for.
     """
     risk = f"The chance that it is over {_limit(forecast)} on this day is {_chance(forecast, (on - today).days)}."
     due = _due_on(assessment, today)
@@ -45,11 +46,7 @@ def why_on_this_day(
         return f"It is over its limit of {_limit(forecast)}. {why}."
     if due is None or (on < due and (best is None or on < best)):
         lasts = f"It could wait until {say_day(due, today)}" if due else "It could wait much longer"
-        if full:
-            return f"{lasts}, but {full}."
-        if not company:
-            return f"{lasts}. It is dried alone."
-        return f"{lasts}, but drying it along with {_names(company)} saves heating up again."
+        return f"{lasts}{_why_early(company, full)}"
     if on > due:
         late = "1 day" if on - due == timedelta(days=1) else f"{(on - due).days} days"
         its_day = "today" if due <= today else _without_weekday(due, today)
@@ -98,6 +95,14 @@ def why_left_out(
 
 def _due_on(assessment: Assessment, today: date) -> date | None:
     return today + (assessment.due_at - assessment.as_of) if assessment.due_at else None
+
+
+def _why_early(company: Sequence[str], full: str) -> str:
+    if full:
+        return f", but {full}."
+    return (
+        f", but drying it along with {_names(company)} saves heating up again." if company else ". It is dried alone."
+    )
 
 
 def _why_late(*, full: bool) -> str:
