@@ -14,6 +14,7 @@ from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constra
 from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.schedule import cheapest_days, expected_days, places_after
+from monitor.planning.urgency import worst_first
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
 from monitor.records.declared import PLAN_DAYS
@@ -59,7 +60,8 @@ def plan_recharges(
     """Return the cheapest calendar of recharge days from today on that keeps the decisions, each box at most once.
 
     ``today`` is the person's calendar day at the instant of the assessments; Monday is weekday 0. A day to which a
-    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes no day.
+    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes nothing; the
+    boxes of a day stand worst first, as on the shelf.
 
     Raises
     ------
@@ -72,14 +74,14 @@ def plan_recharges(
     known = [(a, a.forecast) for a in by_name if a.forecast is not None and not _dries_still(a, decided)]
     weights = weights or PlanWeights()
     choice = _choose(known, appliance, days, decided, today=today, horizon_days=horizon_days, weights=weights)
-    left_out = {a.box.name: _why_unknown(a) for a in assessments if a.forecast is None}
+    left_out = {a.box.name: _why_unknown(a) for a in by_name if a.forecast is None}
     left_out |= {a.box.name: f"{why_over(a)} Look again tomorrow." for a in by_name if _dries_still(a, decided)}
     left_out |= {
         a.box.name: why_left_out(a, f, today, horizon_days, decided)
         for (a, f), place in zip(known, choice.places, strict=True)
         if place == len(days)
     }
-    order = {assessment.box.name: place for place, assessment in enumerate(assessments)}
+    order = {assessment.box.name: place for place, assessment in enumerate(worst_first(assessments))}
     planned = (
         _day(on, appliance, today, sorted(there, key=lambda one: order[one.assessment.box.name]), decided)
         for place, on in enumerate(days)

@@ -162,6 +162,17 @@ def test_the_order_of_the_boxes_changes_no_day(order: list[int]) -> None:
     assert days_of(shuffled) == days_of(plan(boxes=tuple(crowd)))
 
 
+@given(order=st.permutations(range(6)))
+@settings(max_examples=20, deadline=None)
+def test_a_day_names_its_boxes_worst_first_whatever_their_order_before(order: list[int]) -> None:
+    medians = {"b": 9.0, "a": 9.0, "soon": 6.0, "over": -10.0, "later": 12.0, "fresh": 300.0}
+    crowd = [assessment_of(name, forecast_of(days)) for name, days in medians.items()]
+    dryer = replace(OVEN, batch_boxes=9)
+    planned = plan_recharges([crowd[place] for place in order], dryer, WEDNESDAY, WEEKEND)
+    assert [day.boxes for day in planned.days] == [("over", "soon", "a", "b", "later")]
+    assert list(planned.left_out) == ["fresh"]
+
+
 @st.composite
 def questions(draw: st.DrawFn) -> tuple[list[Assessment], list[PlanDecision], int]:
     boxes = [
