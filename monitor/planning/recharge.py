@@ -60,8 +60,8 @@ def plan_recharges(
     """Return the cheapest calendar of recharge days from today on that keeps the decisions, each box at most once.
 
     ``today`` is the person's calendar day at the instant of the assessments; Monday is weekday 0. A day to which a
-    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes nothing; the
-    boxes of a day stand worst first, as on the shelf.
+    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes
+    nothing; the boxes of a day stand worst first, as on the shelf.
 
     Raises
     ------

@@ -270,11 +270,11 @@ def test_an_entry_is_undone_and_logged_again(web: Web) -> None:
     saved = web.send("opening", at=AT)
     number = re.search(r'name="undo" value="(\d+)"', saved.text)[1]  # type: ignore[index]
     undone = web.undo(undo=number)
-    assert "Undone: opening of soon, 2026-03-03 10:00." in said(undone)
+    assert "Undone: opening of soon, 3 Mar 2026, 10:00." in said(undone)
     assert not [one for one in web.entries() if str(one.entry_id) == number]
     assert "Undone: opening" in said(web.undo(undo=number)), "a second tap on Undo says the same"
     again = web.undo(redo=number)
-    assert "Saved: opening of soon, 2026-03-03 10:00." in said(again)
+    assert "Saved: opening of soon, 3 Mar 2026, 10:00." in said(again)
     assert "saved already" in said(web.undo(redo=number))
     assert sum(one.kind is EntryKind.opening and one.note == "" for one in web.entries()) == 1
 

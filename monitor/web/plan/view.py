@@ -19,7 +19,7 @@ from monitor.web.plan.weeks import Week, weeks_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from monitor.records import Assessment, CrossingForecast, PlanDecision, PlannedDay
+    from monitor.records import Assessment, CrossingForecast, PlannedDay
     from monitor.services.assess import RechargePlan
 
 _NAMED = 3
@@ -86,9 +86,10 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
         late_for=list(_late(planned)),
         without=[row_of(planned, box, why) for box, why in plan.left_out.items() if box in forecast],
         unknown=[(box, why) for box, why in plan.left_out.items() if box not in forecast],
-        decisions=[(one.decision_id or 0, _said(one, today)) for one in decided.in_force],
+        decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
         claims=[
-            (one.decision_id or 0, one.box, one.on.isoformat(), f"{_said(one, today)}.") for one in decided.to_be_logged
+            (one.decision_id or 0, one.box, one.on.isoformat(), f"{decision(one, today)}.")
+            for one in decided.to_be_logged
         ],
         rule=rule_of_days(),
         span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
@@ -113,11 +114,6 @@ def _total(planned: Planned) -> str:
     days = planned.plan.days
     boxes = sum(len(day.boxes) for day in days)
     return f"{len(days)} {'day' if len(days) == 1 else 'days'}, {boxes} {'box' if boxes == 1 else 'boxes'}"
-
-
-def _said(one: PlanDecision, today: date) -> str:
-    words = decision(one, today)
-    return words[0].upper() + words[1:] if not one.box else words
 
 
 def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
