@@ -103,7 +103,7 @@ def test_days_tell_boxes_reasons_and_what_they_take(still: Site) -> None:
     assert "Dry over and soon on Saturday 7 March." in page
     for said in ("Saturday 7 March", "in 3 days, oven", "2 of 4 places", "200 g of beads", "over its limit already"):
         assert said in page, said
-    assert "A batch takes about" in page
+    assert page.count("A batch takes about") == 1
     assert "kWh" not in page, "nobody declared what the oven draws"
     assert HEAT_CAUTION in page
     assert 'href="/plan/done?box=over&on=2026-03-07"' in page
@@ -337,13 +337,11 @@ def test_an_empty_plan_says_so() -> None:
 def test_what_cannot_be_met_is_said_with_by_how_much() -> None:
     shown = view(planned(("over", -10.0), ("next", 6.0)))
     told = {box: plain(sentence) for box, sentence in shown.late_for}
-    assert told["over"] == "is over its limit of 20 % now and waits 3 days. Expect about 3.0 days over its limit."
+    assert told["over"] == "is over its limit now and waits 3 days."
     moved = PlanDecision(DecisionKind.moved, date(2026, 3, 15), "next", decision_id=1, decided_at=AS_OF)
     shown = view(planned(("next", 6.0), decisions=(moved,)))
     told = {box: plain(sentence) for box, sentence in shown.late_for}
-    assert told["next"].startswith(
-        "is dried 8 days after Sat 7 Mar; the chance that it is over by then is more than 99 %"
-    )
+    assert told["next"] == "is dried 8 days after Sat 7 Mar."
 
 
 def test_each_candidate_day_shows_the_chance_of_being_over_before_it() -> None:

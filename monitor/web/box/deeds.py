@@ -21,6 +21,7 @@ from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, typed_entry, typed_instant, typed_reading
+from monitor.presentation.wording import sentence
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
 from monitor.web.box.log_view import AGO, EVENING, MORNING, Known, Sent
@@ -75,6 +76,7 @@ _IN_PAGE_WORDS = (
     ("`siccast log charge`", "“Put beads in”"),
     ("log a charge with --beside", "use “Put beads in” and tick “beside the old beads”"),
     ("add --beside", "tick “beside the old beads”"),
+    ("log a recharge, not a weighing", "use “Dried or swapped the beads”"),
     ("Log these without --beside", "Save these without “beside the old beads”"),
     ("add --dry-mass", "type it under “Weight when fully dry”"),
     (" (--desiccant, --dry-mass)", ""),
@@ -275,10 +277,10 @@ class Deeds:
 
 
 def in_page_words(said: str) -> str:
-    """Return what is said of options at the command line as a page has it."""
+    """Return what is said of options at the command line as a page has it, with its full stop."""
     for command, page in _IN_PAGE_WORDS:
         said = said.replace(command, page)
-    return said
+    return sentence(said)
 
 
 def time_of(form: Mapping[str, str], now: datetime) -> str | None:

@@ -67,9 +67,9 @@ class DonePage:
         except UnconfirmedError as error:
             sent = Sent(_DEED, form, str(error), doubted=True)
         except LogInputError as error:
-            sent = Sent(_DEED, form, f"{error}.", error.field)
+            sent = Sent(_DEED, form, str(error), error.field)
         except SiccastError as error:
-            sent = Sent(_DEED, form, f"{error}.")
+            sent = Sent(_DEED, form, str(error))
         else:
             return _to_plan(f"?{urlencode({SAVED: number})}#notices")
         sent = replace(sent, problem=self.site.words.in_own_units(in_page_words(sent.problem)))
