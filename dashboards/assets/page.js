@@ -92,7 +92,9 @@
       put(await answer.text());
       stands = !answer.ok;
       shown = "";
+      const moved = answer.redirected && new URL(answer.url).pathname !== location.pathname; // another page begins at its head
       if ((answer.redirected || get) && answer.url !== location.href) history.pushState(null, "", answer.url);
+      if (moved) scrollTo(0, 0);
       focus(document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"));
     } catch {
       fail();

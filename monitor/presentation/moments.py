@@ -21,7 +21,8 @@ _MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
-_NAMES = "|".join(f"{name[:3]}(?:{name[3:]})?" for name in _MONTHS).lower()
+_SHORT = 3  # letters; by definition (RFC 5322 writes months so)
+_NAMES = "|".join(f"{name[:_SHORT]}(?:{name[_SHORT:]})?" for name in _MONTHS).lower()
 _DATED = re.compile(
     rf"(\d{{1,2}})(?:\.(\d{{1,2}})\.|\.? ?({_NAMES})\.?)(?: ?(\d{{4}}))?,? (?:at )?({_CLOCK})", re.ASCII
 )
@@ -107,7 +108,7 @@ def _dated(told: str, today: date) -> datetime | None:
 
 
 def _number_of(month: str) -> int:
-    return next(number for number, name in enumerate(_MONTHS, start=1) if name[:3].lower() == month[:3])
+    return next(number for number, name in enumerate(_MONTHS, start=1) if name[:_SHORT].lower() == month[:_SHORT])
 
 
 def _clock(text: str) -> time:

@@ -54,7 +54,7 @@ class Told:
     back: str
     field: str
     value: str
-    seconds: int = 10
+    seconds: int = 10  # seconds
     """So long it stands out. A judgement: to read it and to reach the button."""
 
 
