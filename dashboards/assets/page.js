@@ -74,6 +74,12 @@
     }
   };
 
+  // What is in view already is not scrolled to.
+  const focus = (element) => {
+    const place = element?.getBoundingClientRect();
+    element?.focus({ preventScroll: place.top >= 0 && place.bottom <= innerHeight });
+  };
+
   // Sends a form, and shows the page that comes back.
   const send = async (form, button) => {
     const filled = new URLSearchParams(new FormData(form, button));
@@ -86,8 +92,10 @@
       put(await answer.text());
       stands = !answer.ok;
       shown = "";
+      const moved = answer.redirected && new URL(answer.url).pathname !== location.pathname; // another page begins at its head
       if ((answer.redirected || get) && answer.url !== location.href) history.pushState(null, "", answer.url);
-      (document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"))?.focus();
+      if (moved) scrollTo(0, 0);
+      focus(document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"));
     } catch {
       fail();
     } finally {

@@ -25,15 +25,18 @@ def why_on_this_day(
     on: date,
     best: date | None,
     company: Sequence[str],
+    best_is_full: bool = False,
     decided: PlanConstraints = NOTHING_DECIDED,
 ) -> str:
     """Return why a box is dried on this day.
 
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
-    ``company`` are the other boxes of the day; ``decided`` is what a person asked for.
+    ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``decided`` is what a
+    person asked for.
     """
     risk = f"The chance that it is over {_limit(forecast)} on this day is {_chance(forecast, (on - today).days)}."
-    due, shared = _due_on(assessment, today), f"it waits to share the oven with {_names(company)}"
+    due = _due_on(assessment, today)
+    full = f"{'that day' if best == due else say_day(best, today)} is full" if best and best_is_full else ""
     name = assessment.box.name
     if name in decided.fixed:
         return _why_moved(assessment, forecast, today=today, on=on, due=due)
@@ -43,19 +46,15 @@ def why_on_this_day(
         return f"It is over its limit of {_limit(forecast)}. {why}."
     if due is None or (on < due and (best is None or on < best)):
         lasts = f"It could wait until {say_day(due, today)}" if due else "It could wait much longer"
-        together = (
-            f", but drying it along with {_names(company)} saves heating up again."
-            if company
-            else ". It is dried alone."
-        )
-        return f"{lasts}{together}"
+        return f"{lasts}{_why_early(company, full)}"
     if on > due:
         late = "1 day" if on - due == timedelta(days=1) else f"{(on - due).days} days"
         its_day = "today" if due <= today else _without_weekday(due, today)
-        why = skipped or (shared if company else _why_alone_and_late(full=best is not None and on > best))
+        why = skipped or _why_late(full=best is not None and on > best)
         then = f"The chance that it is over {_limit(forecast)} by then is {_chance(forecast, (on - today).days)}."
-        return f"{late} late ({its_day} would be right): {why}. {then} If that is too much, dry it earlier."
-    waits = f"; {shared}" if best and on > best and company else ""
+        return f"{late} late ({its_day} would be right): {why}. {then}"
+    shared = f"it waits to share the oven with {_names(company)}" if company else ""
+    waits = f"; {full or shared}" if best and on > best and (full or shared) else ""
     return f"{'It is due today' if due <= today else f'It is due by {say_day(due, today)}'}{waits}. {risk}"
 
 
@@ -98,7 +97,15 @@ def _due_on(assessment: Assessment, today: date) -> date | None:
     return today + (assessment.due_at - assessment.as_of) if assessment.due_at else None
 
 
-def _why_alone_and_late(*, full: bool) -> str:
+def _why_early(company: Sequence[str], full: str) -> str:
+    if full:
+        return f", but {full}."
+    return (
+        f", but drying it along with {_names(company)} saves heating up again." if company else ". It is dried alone."
+    )
+
+
+def _why_late(*, full: bool) -> str:
     return "every oven day before is full" if full else "this is the first oven day after it"
 
 

@@ -13,7 +13,8 @@ from monitor.errors import OutOfRangeError
 from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.reasons import why_left_out, why_on_this_day
-from monitor.planning.schedule import cheapest_days, expected_days
+from monitor.planning.schedule import cheapest_days, expected_days, places_after
+from monitor.planning.urgency import worst_first
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState, PlannedDay
 from monitor.records.declared import PLAN_DAYS
@@ -59,7 +60,8 @@ def plan_recharges(
     """Return the cheapest calendar of recharge days from today on that keeps the decisions, each box at most once.
 
     ``today`` is the person's calendar day at the instant of the assessments; Monday is weekday 0. A day to which a
-    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes no day.
+    person moved a box is open to the others, too, whatever its weekday. The order of the assessments changes
+    nothing; the boxes of a day stand worst first, as on the shelf.
 
     Raises
     ------
@@ -72,14 +74,14 @@ def plan_recharges(
     known = [(a, a.forecast) for a in by_name if a.forecast is not None and not _dries_still(a, decided)]
     weights = weights or PlanWeights()
     choice = _choose(known, appliance, days, decided, today=today, horizon_days=horizon_days, weights=weights)
-    left_out = {a.box.name: _why_unknown(a) for a in assessments if a.forecast is None}
+    left_out = {a.box.name: _why_unknown(a) for a in by_name if a.forecast is None}
     left_out |= {a.box.name: f"{why_over(a)} Look again tomorrow." for a in by_name if _dries_still(a, decided)}
     left_out |= {
         a.box.name: why_left_out(a, f, today, horizon_days, decided)
         for (a, f), place in zip(known, choice.places, strict=True)
         if place == len(days)
     }
-    order = {assessment.box.name: place for place, assessment in enumerate(assessments)}
+    order = {assessment.box.name: place for place, assessment in enumerate(worst_first(assessments))}
     planned = (
         _day(on, appliance, today, sorted(there, key=lambda one: order[one.assessment.box.name]), decided)
         for place, on in enumerate(days)
@@ -102,6 +104,8 @@ class _Placed:
     forecast: CrossingForecast
     best: date | None
     """The day it would have had to itself."""
+    best_is_full: bool
+    """Whether that day has no room for it any more."""
     late_days: float
     early_days: float
     shares: NDArray[np.float64]
@@ -127,7 +131,13 @@ class _Choice:
     def _placed(self, i: int, place: int) -> _Placed:
         best = self.days[self.alone[i]] if self.alone[i] < len(self.days) else None
         late, early = float(self.late_days[i, place]), float(self.early_days[i, place])
-        return _Placed(*self.known[i], best, late, early, self.shares[:, i])
+        return _Placed(*self.known[i], best, self._has_no_room(i, int(self.alone[i])), late, early, self.shares[:, i])
+
+    def _has_no_room(self, i: int, place: int) -> bool:
+        if place == self.places[i] or place == len(self.days):
+            return False
+        there = self.shares[:, self.places == place].sum(axis=1)
+        return bool(np.any(there + self.shares[:, i] > 1.0 + _ROUNDING))
 
 
 def _choose(
@@ -145,10 +155,20 @@ def _choose(
     late, early = expected.reshape(len(known), 2, len(ahead)).swapaxes(0, 1)
     costs = weights.late_day * late + weights.early_day * early
     allowed = _allowed_places([assessment.box.name for assessment, _ in known], days, decided)
+    due = np.array([_due_ahead(assessment, horizon_days) for assessment, _ in known])
+    costs += weights.place_after_due(float(ahead[-1])) * places_after(due, ahead, allowed)
     loads, batch = _loads([assessment for assessment, _ in known], appliance)
     places = cheapest_days(costs, loads, _with_room_for_moved(loads, batch, allowed), weights.oven_day, allowed)
     alone = _best_alone(np.where(allowed, costs, np.inf), weights.oven_day)
     return _Choice(known, days, places, alone, late, early, loads / batch[:, np.newaxis])
+
+
+def _due_ahead(assessment: Assessment, horizon_days: int) -> float:
+    """Return in how many days a box is due; never where that is so near the plan's end that the next plan takes it."""
+    if assessment.due_at is None:
+        return math.inf
+    ahead = (assessment.due_at - assessment.as_of) / timedelta(days=1)
+    return ahead if ahead <= horizon_days - BEYOND_DAYS else math.inf
 
 
 def _allowed_days(today: date, weekdays: Collection[int], horizon_days: int, decided: PlanConstraints) -> list[date]:
@@ -209,6 +229,7 @@ def _day(on: date, appliance: Appliance, today: date, there: Sequence[_Placed], 
             today=today,
             on=on,
             best=placed.best,
+            best_is_full=placed.best_is_full,
             company=[name for name in names if name != placed.assessment.box.name],
             decided=decided,
         )

@@ -43,6 +43,29 @@ def expected_days(
     return late[days_ahead], early[days_ahead]
 
 
+def places_after(
+    due: NDArray[np.float64], days_ahead: NDArray[np.int_], allowed: NDArray[np.bool_]
+) -> NDArray[np.int_]:
+    """Return by how many places each place of each box comes after its own: the last allowed one up to its due day.
+
+    Where none is allowed by then, the first that is allowed is its own: no box is blamed for what no plan can mend.
+
+    Parameters
+    ----------
+    due : ndarray, boxes
+        Days ahead by which each box is due; infinite where it is not.
+    days_ahead : ndarray, days + 1
+        The days, rising; the last stands for being left out.
+    allowed : ndarray, boxes × (days + 1)
+        Which places a box may get.
+    """
+    place = np.arange(len(days_ahead))
+    in_time = allowed & (days_ahead <= due[:, np.newaxis])
+    own = np.where(in_time.any(axis=1), np.max(np.where(in_time, place, -1), axis=1), np.argmax(allowed, axis=1))
+    after: NDArray[np.int_] = np.maximum(place - own[:, np.newaxis], 0)
+    return after
+
+
 def cheapest_days(
     costs: NDArray[np.float64],
     loads: NDArray[np.float64],

@@ -27,7 +27,8 @@ def worst_first(assessments: Iterable[Assessment]) -> list[Assessment]:
     """Return the assessments with what needs a person most at the top.
 
     Over the limit, the farthest first; due within a week; a seal that fails; a sensor that fell silent, or an estimate
-    that failed; then due within a month, never heard, too young, and calm. Among equals the nearer day comes first.
+    that failed; then due within a month, never heard, too young, and calm. Among equals the nearer day comes first,
+    then the name: the same boxes stand in the same order after each look.
     """
     return sorted(assessments, key=_place)
 
@@ -45,9 +46,9 @@ def over_by(assessment: Assessment) -> float:
     return max(now - assessment.box.humidity_limit, 0.0)
 
 
-def _place(assessment: Assessment) -> tuple[int, float, timedelta]:
+def _place(assessment: Assessment) -> tuple[int, float, timedelta, str]:
     ahead = assessment.due_at - assessment.as_of if assessment.due_at else timedelta.max
-    return _group(assessment, ahead), -over_by(assessment), ahead
+    return _group(assessment, ahead), -over_by(assessment), ahead, assessment.box.name
 
 
 def _group(assessment: Assessment, ahead: timedelta) -> int:

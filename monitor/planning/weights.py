@@ -16,6 +16,16 @@ class PlanWeights:
     oven_day: float = 10.0
     """Heating an appliance up on one more day, whatever goes in."""
 
+    def place_after_due(self, span_days: float) -> float:
+        """Return what each of the person's days costs by which a box comes later than its own, in a plan of this span.
+
+        More than the dearest earlier place that is free: heating up for it alone and giving away every day of the plan.
+        So no box waits past the day that every page names while a place before it is free; a judgement: what the plan
+        does and what the pages say must not differ. Counted by days at the oven, so that a crowd that can't be met in
+        time is spread rather than one box of it put last.
+        """
+        return self.oven_day + self.early_day * (span_days + 1.0)
+
     @property
     def due_chance(self) -> float:
         """The chance of being over the limit at which one box, alone, is best recharged.

@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 def repeated(entry: LedgerEntry, wording: Wording) -> str:
     """Return what was understood."""
     weighed = "" if entry.mass_g is None else f"weighed {wording.weight(entry.mass_g)}"
-    when = entry.at.astimezone(wording.zone)
-    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {when:%Y-%m-%d %H:%M}"
+    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {wording.moment(entry.at)}"
     return "; ".join(filter(None, (what, weighed, details(entry, wording))))
 
 
@@ -26,7 +25,8 @@ def details(entry: LedgerEntry, wording: Wording) -> str:
     """Return what an entry says beside its kind, its time and a weight."""
     dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
     held = " ".join(filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "")))
-    return "; ".join(filter(None, (held, entry.method, entry.color, entry.note)))
+    method = wording.method(entry.method) if entry.method else ""
+    return "; ".join(filter(None, (held, method, entry.color, entry.note)))
 
 
 def changes_nothing(shelf: Shelf, at: datetime) -> bool:

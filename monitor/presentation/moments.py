@@ -11,9 +11,24 @@ from monitor.errors import TypedError
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', 2026-03-01 or 2026-03-01T07:30"
+MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', '1 Mar 7:30', 2026-03-01 or 2026-03-01T07:30"
 DAYS = "2026-03-14, saturday, today or tomorrow"
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
+_DAY = r"yesterday|today|this morning"
+_MORNING, _NOON = "8:00", "12:00"
+"""What a part of a day is taken for; judgements: half of it is the most that can be wrong."""
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+_SHORT = 3  # letters; by definition (RFC 5322 writes months so)
+_NAMES = "|".join(f"{name[:_SHORT]}(?:{name[_SHORT:]})?" for name in _MONTHS).lower()
+_DATED = re.compile(
+    rf"(\d{{1,2}})(?:\.(\d{{1,2}})\.|\.? ?({_NAMES})\.?)(?: ?(\d{{4}}))?,? (?:at )?({_CLOCK})", re.ASCII
+)
+"""A day and its month, told apart by dots or by name: 3/4 could be either."""
+_AHEAD = timedelta(days=183)
+"""A day without a year that is further ahead was last year's. A judgement: half a year, so that a slip is told."""
 
 
 def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
@@ -27,7 +42,8 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
     if text is None:
         return now
     try:
-        at = _told_by_the_day(text, now.astimezone(zone).date()) or datetime.fromisoformat(text)
+        today, told = now.astimezone(zone).date(), " ".join(text.lower().split())
+        at = _told_by_the_day(told, today) or _dated(told, today) or datetime.fromisoformat(text.strip())
         at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise TypedError(f"'{text}' is not a time. Write it like {MOMENTS}") from None
@@ -63,14 +79,38 @@ def _near_day(told: str, today: date) -> date | None:
     return next((on for on in week if told in (f"{on:%A}".lower(), f"{on:%a}".lower())), None)
 
 
-def _told_by_the_day(text: str, today: date) -> datetime | None:
+def _told_by_the_day(told: str, today: date) -> datetime | None:
     """Return the time of day somebody wrote, of yesterday or today, without a zone; None where they wrote a date.
 
-    'yesterday' alone is its noon: half a day is the most that can be wrong with it.
+    'yesterday' alone is its noon, 'this morning' eight o'clock.
     """
-    told = re.fullmatch(rf"(?:(yesterday|today)[ ,]*)?({_CLOCK})?", text.strip().lower())
-    if told is None or (told[2] is None and told[1] != "yesterday"):
+    if turned := re.fullmatch(rf"({_CLOCK})[ ,]*({_DAY})", told):
+        told = f"{turned[2]} {turned[1]}"
+    found = re.fullmatch(rf"(?:({_DAY})[ ,]*)?({_CLOCK})?", told)
+    if found is None or (found[2] is None and found[1] in (None, "today")):
         return None
-    hours, _, rest = (told[2] or "12:00").partition(":")
-    on = today - timedelta(days=1) if told[1] == "yesterday" else today
-    return datetime.combine(on, time.fromisoformat(f"{hours:0>2}:{rest}"))
+    at = _clock(found[2] or (_MORNING if found[1] == "this morning" else _NOON))
+    if found[1] == "this morning" and at >= _clock(_NOON):
+        return None
+    return datetime.combine(today - timedelta(days=int(found[1] == "yesterday")), at)
+
+
+def _dated(told: str, today: date) -> datetime | None:
+    """Return the day and time of day somebody wrote, without a zone; None where they wrote neither so."""
+    found = _DATED.fullmatch(told)
+    if found is None:
+        return None
+    day, month, named, year, clock = found.groups()
+    on = date(int(year or today.year), int(month) if month else _number_of(named), int(day))
+    if year is None and on - today > _AHEAD:
+        on = on.replace(year=on.year - 1)
+    return datetime.combine(on, _clock(clock))
+
+
+def _number_of(month: str) -> int:
+    return next(number for number, name in enumerate(_MONTHS, start=1) if name[:_SHORT].lower() == month[:_SHORT])
+
+
+def _clock(text: str) -> time:
+    hours, _, rest = text.partition(":")
+    return time.fromisoformat(f"{hours:0>2}:{rest}")

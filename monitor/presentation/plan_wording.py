@@ -20,14 +20,14 @@ HEAT_CAUTION = (
 
 _SAID = {
     DecisionKind.moved: "{box} is moved to {day}",
-    DecisionKind.not_that_day: "nothing is dried on {day}",
+    DecisionKind.not_that_day: "Nothing is dried on {day}",
     DecisionKind.skip: "{box} is skipped until {day}",
     DecisionKind.done: "{box}: you said it was done for {day}, but no fresh beads are in the log since",
 }
 
 
 def decision(told: PlanDecision, today: date) -> str:
-    """Return a decision as a phrase."""
+    """Return a decision as a sentence without its full stop; the name of a box is left as it is."""
     return _SAID[told.kind].format(box=told.box, day=near_day(told.on, today))
 
 

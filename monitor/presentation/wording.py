@@ -69,6 +69,8 @@ METHODS = {
     "indicator_orange": "judged dry by their color",
     "not_dried": "some or all not dried",
 }
+_HEAT, _HOURS = re.compile(r"_(\d+)C(?![a-zA-Z0-9])"), re.compile(r"_(\d+)h(?![a-zA-Z0-9])")
+"""What a word for a method says of heat and time: 'oven_115C_3h'."""
 BEADS = {
     "silica_regular": "silica gel, regular density",
     "silica_wide": "silica gel, wide pores",
@@ -445,6 +447,17 @@ class Wording:
             said.append(f"a room of {self.temperature(climate.temperature_degc)} and {held} on average")
         return said
 
+    def method(self, way: str) -> str:
+        """Return how beads were dried, as a person says it.
+
+        >>> from zoneinfo import ZoneInfo
+        >>> words = Wording(ZoneInfo("UTC"))
+        >>> words.method("oven_115C"), words.method("hot_air_65C_4h"), words.method("oven_120C_3h")
+        ('oven, 115 °C', 'hot air, 65 °C, 4 hours', 'three hours in the oven at 120 °C')
+        """
+        said = METHODS.get(way) or _HEAT.sub(r", \1 °C", _HOURS.sub(r", \1 hours", way)).replace("_", " ")
+        return self.in_own_units(said)
+
     def entry(self, entry: LedgerEntry) -> str:
         """Return what a person wrote down, in one sentence's worth of words."""
         words = []
@@ -453,7 +466,7 @@ class Wording:
         if entry.mass_g is not None:
             words.append(f"weighed {self.mass(entry.mass_g)}")
         if entry.method:
-            words.append(METHODS.get(entry.method, entry.method))
+            words.append(self.method(entry.method))
         if entry.color:
             words.append(entry.color)
         if entry.note:

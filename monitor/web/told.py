@@ -54,6 +54,8 @@ class Told:
     back: str
     field: str
     value: str
+    seconds: int = 10  # seconds
+    """So long it stands out. A judgement: to read it and to reach the button."""
 
 
 def told(site: Site, request: Request, box: str | None = None) -> Told | None:

@@ -132,13 +132,13 @@ def test_plan_names_day_boxes_and_reasons(siccast: Run) -> None:
     shown = siccast("plan").stdout
     assert "oven: beads of up to 2 boxes at a time, on Saturdays, 60 days from Wed 4 Mar 2026" in shown
     line = next(line for line in shown.splitlines() if "pa6-dry" in line)
-    assert line.startswith("Sat 14 Mar")
-    assert "1 day late (13 Mar would be right): this is the first oven day after it." in line
+    assert line.startswith("Sat 7 Mar")
+    assert "It is due by Fri 13 Mar." in line
     assert "pla-white  It lasts beyond Sun 3 May." in shown
     assert "burn" in shown, "the caution stands where heat is planned"
     answer = answer_of(siccast("plan", "--json", "--appliance", "warm-box"))
     assert answer["appliance"] == "warm-box"
-    assert [day["on"] for day in answer["days"]] == ["2026-03-14"]
+    assert [day["on"] for day in answer["days"]] == ["2026-03-07"]
     assert [box["box"] for box in answer["days"][0]["boxes"]] == ["pa6-dry"]
     assert {box["box"] for box in answer["left_out"]} == {"pla-white", "petg-new", "empty", "stray"}
 
@@ -150,10 +150,10 @@ def test_plan_as_a_calendar_is_read_back_by_a_calendar_library(siccast: Run, tmp
     text = file.read_bytes()
     assert all(len(line) <= 75 for line in text.split(b"\r\n"))
     (event,) = Calendar.from_ical(text).walk("VEVENT")
-    assert event.decoded("dtstart") == date(2026, 3, 14)
-    assert event.decoded("dtend") == date(2026, 3, 15)
+    assert event.decoded("dtstart") == date(2026, 3, 7)
+    assert event.decoded("dtend") == date(2026, 3, 8)
     assert event["summary"] == "Dry beads (oven): pa6-dry"
-    assert "1 day late (13 Mar would be right)" in event["description"]
+    assert "It is due by Fri 13 Mar." in event["description"]
     siccast("plan", "--calendar", str(file), "--as-of", "2026-03-04T11:00Z")
     (again,) = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
     assert again["uid"] == event["uid"]

@@ -14,7 +14,7 @@ from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.decisions import REMIND_DAYS, constraints_of
 from monitor.planning.recharge import BEYOND_DAYS, RechargePlan, plan_recharges
-from monitor.planning.schedule import costs_of_days
+from monitor.planning.schedule import costs_of_days, places_after
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, DecisionKind, PlanDecision
 
@@ -44,7 +44,7 @@ def days_of(planned: RechargePlan) -> dict[str, date]:
 
 def test_a_box_stays_on_the_day_it_was_moved_to_and_the_others_may_join_it() -> None:
     thursday = WEDNESDAY + timedelta(days=8)
-    near = assessment_of("near", forecast_of(9.0))
+    near = assessment_of("near", due_in(9))
     planned = plan(*decided((DecisionKind.moved, thursday, "soon")), boxes=(SOON, near))
     assert days_of(planned)["soon"] == thursday
     assert days_of(planned)["near"] == thursday, "one day at the oven is cheaper than two"
@@ -66,7 +66,7 @@ def test_a_skipped_box_is_dried_later_or_not_at_all() -> None:
     until = WEDNESDAY + timedelta(days=20)
     planned = plan(*decided((DecisionKind.skip, until, "soon")))
     assert days_of(planned)["soon"] >= until
-    assert "you skip it until Tue 24 Mar" in planned.days[0].reasons["soon"]
+    assert "you skip it until Tue 24 Mar" in next(day.reasons["soon"] for day in planned.days if "soon" in day.boxes)
     beyond = plan(*decided((DecisionKind.skip, WEDNESDAY + timedelta(days=90), "soon")))
     assert beyond.left_out["soon"] == (
         "You skip it until Tue 2 Jun. It is due by Mon 9 Mar. "
@@ -162,6 +162,17 @@ def test_the_order_of_the_boxes_changes_no_day(order: list[int]) -> None:
     assert days_of(shuffled) == days_of(plan(boxes=tuple(crowd)))
 
 
+@given(order=st.permutations(range(6)))
+@settings(max_examples=20, deadline=None)
+def test_a_day_names_its_boxes_worst_first_whatever_their_order_before(order: list[int]) -> None:
+    medians = {"b": 9.0, "a": 9.0, "soon": 6.0, "over": -10.0, "later": 12.0, "fresh": 300.0}
+    crowd = [assessment_of(name, forecast_of(days)) for name, days in medians.items()]
+    dryer = replace(OVEN, batch_boxes=9)
+    planned = plan_recharges([crowd[place] for place in order], dryer, WEDNESDAY, WEEKEND)
+    assert [day.boxes for day in planned.days] == [("over", "soon", "a", "b", "later")]
+    assert list(planned.left_out) == ["fresh"]
+
+
 @st.composite
 def questions(draw: st.DrawFn) -> tuple[list[Assessment], list[PlanDecision], int]:
     boxes = [
@@ -196,6 +207,11 @@ def test_no_calendar_that_keeps_the_decisions_is_cheaper(
         for each in boxes
         if each.forecast is not None
     }
+    may = np.array([[*(asked.may_dry(each.box.name, on) for on in open_days), True] for each in boxes])
+    due = [(each.due_at - each.as_of).days if each.due_at else 99 for each in boxes]
+    after = places_after(np.array([days if days <= 7 else np.inf for days in due]), ahead, may)
+    for each, places in zip(boxes, after, strict=True):
+        costs[each.box.name] += weights.place_after_due(float(ahead[-1])) * places
 
     def price(days: dict[str, date | None]) -> float:
         used = {on for on in days.values() if on is not None}

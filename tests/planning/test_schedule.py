@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.planning.schedule import cheapest_days, costs_of_days
+from monitor.planning.schedule import cheapest_days, costs_of_days, expected_days, places_after
 from monitor.planning.weights import PlanWeights
 
 Case = tuple[np.ndarray, np.ndarray, np.ndarray, float, np.ndarray | None]
@@ -71,6 +71,46 @@ def test_no_calendar_is_cheaper_than_the_one_chosen(case: Case) -> None:
     cheapest = min(price(other, case) for other in product(range(places), repeat=boxes))
     assert np.isfinite(cheapest)
     assert price(chosen, case) == pytest.approx(cheapest)
+
+
+def late_places(chosen: tuple[int, ...], after: np.ndarray) -> int:
+    return int(sum(after[box, place] for box, place in enumerate(chosen)))
+
+
+@given(
+    medians=st.lists(st.integers(0, 40), min_size=1, max_size=4),
+    places=st.integers(1, 3),
+    off=st.sets(st.tuples(st.integers(0, 3), st.integers(0, 3)), max_size=6),
+)
+@settings(max_examples=150, deadline=None)
+def test_first_nobody_is_late_who_need_not_be_then_the_rest_costs_least(
+    medians: list[int], places: int, off: set[tuple[int, int]]
+) -> None:
+    """Against every calendar: fewest places after the due day, and among those the least cost, days at the oven too."""
+    weights, ahead = PlanWeights(), np.array([3, 10, 17, 24, 37])
+    chances = [np.clip((np.arange(41) - median) / 8.0, 0.0, 1.0) for median in medians]
+    due = np.array([float(np.argmax(over >= weights.due_chance)) if over[-1] >= 0.2 else np.inf for over in chances])
+    costs = np.array([costs_of_days(over, ahead, weights) for over in chances])
+    allowed = np.array([[(box, day) not in off for day in range(5)] for box in range(len(medians))])
+    after = places_after(due, ahead, allowed)
+    fee = weights.place_after_due(37.0)
+    case = (np.ones((1, len(medians))), np.array([float(places)]), weights.oven_day, allowed)
+    chosen = tuple(int(place) for place in cheapest_days(costs + fee * after, *case))
+    calendars = [each for each in product(range(5), repeat=len(medians)) if price(each, (costs, *case)) < np.inf]
+    fewest = min(late_places(each, after) for each in calendars)
+    least = min(price(each, (costs, *case)) for each in calendars if late_places(each, after) == fewest)
+    assert late_places(chosen, after) == fewest
+    assert price(chosen, (costs, *case)) == pytest.approx(least)
+
+
+def test_one_place_later_costs_more_than_all_it_could_save() -> None:
+    """The dearest free place before: heated up for one box, weeks early."""
+    weights, ahead = PlanWeights(), np.array([0, 59, 60, 67])
+    late, early = expected_days(np.zeros(60), ahead)
+    saved = (weights.oven_day + weights.early_day * early[0]) - (
+        weights.late_day * late[2] + weights.early_day * early[2]
+    )
+    assert weights.place_after_due(67.0) > saved > 0.0
 
 
 def test_the_solver_says_nothing_on_standard_output() -> None:

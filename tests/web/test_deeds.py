@@ -24,6 +24,7 @@ from monitor.records import EntryKind, LedgerEntry, ReadingSource
 from monitor.records.desk_events import ChargeMoved, ChargePortioned, LotBought
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
+from monitor.web.box.deeds import in_page_words
 
 AT = "2026-03-03T10:00"
 """Before the recording of the made-up shelf ends."""
@@ -270,11 +271,11 @@ def test_an_entry_is_undone_and_logged_again(web: Web) -> None:
     saved = web.send("opening", at=AT)
     number = re.search(r'name="undo" value="(\d+)"', saved.text)[1]  # type: ignore[index]
     undone = web.undo(undo=number)
-    assert "Undone: opening of soon, 2026-03-03 10:00." in said(undone)
+    assert "Undone: opening of soon, 3 Mar 2026, 10:00." in said(undone)
     assert not [one for one in web.entries() if str(one.entry_id) == number]
     assert "Undone: opening" in said(web.undo(undo=number)), "a second tap on Undo says the same"
     again = web.undo(redo=number)
-    assert "Saved: opening of soon, 2026-03-03 10:00." in said(again)
+    assert "Saved: opening of soon, 3 Mar 2026, 10:00." in said(again)
     assert "saved already" in said(web.undo(redo=number))
     assert sum(one.kind is EntryKind.opening and one.note == "" for one in web.entries()) == 1
 
@@ -435,3 +436,9 @@ def test_whatever_is_typed_is_answered(shared: Web, text: str) -> None:
     for key in ("undo", "redo", "unread", "reread"):
         assert shared.client.post("/box/far/undo", data={"token": shared.token, key: text}).status_code == 400
     assert shared.client.get("/box/far").status_code == 200
+
+
+def test_a_doubt_names_the_forms_of_the_page_and_ends_with_a_full_stop() -> None:
+    asked = "Not saved: 9 g lighter than at the last weighing. Did you dry them? Then log a recharge, not a weighing"
+    assert in_page_words(asked).endswith(" Did you dry them? Then use “Dried or swapped the beads”.")
+    assert in_page_words("Not saved: is it 900 g?") == "Not saved: is it 900 g?"

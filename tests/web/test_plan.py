@@ -17,16 +17,18 @@ from made_up import AS_OF, assessment_of, forecast_of
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 from starlette.types import Scope
 
-from monitor.presentation.plan_wording import HEAT_CAUTION
+from monitor.presentation.plan_wording import HEAT_CAUTION, day_in_full
 from monitor.presentation.wording import Wording
 from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
 from monitor.services.assess import plan_recharges
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.access.who import NOBODY, Access
+from monitor.web.plan.pages import with_new_day
 from monitor.web.plan.rows import Planned, chances_by_day
 from monitor.web.plan.view import view
 from monitor.web.snapshot import Snapshot
+from monitor.web.told import Told
 
 SATURDAY, SUNDAY = date(2026, 3, 7), date(2026, 3, 8)
 WEDNESDAY = date(2026, 3, 4)
@@ -101,7 +103,7 @@ def test_days_tell_boxes_reasons_and_what_they_take(still: Site) -> None:
     assert "Dry over and soon on Saturday 7 March." in page
     for said in ("Saturday 7 March", "in 3 days, oven", "2 of 4 places", "200 g of beads", "over its limit already"):
         assert said in page, said
-    assert "A batch takes about" in page
+    assert page.count("A batch takes about") == 1
     assert "kWh" not in page, "nobody declared what the oven draws"
     assert HEAT_CAUTION in page
     assert 'href="/plan/done?box=over&on=2026-03-07"' in page
@@ -140,7 +142,7 @@ def test_a_box_moved_stays_moved_on_every_page_until_undone(site: Site) -> None:
 
 def test_a_day_off_a_box_skipped(site: Site) -> None:
     page = site.decide("/plan/not", on="2026-03-07")
-    assert "nothing is dried on Sat 7 Mar" in page
+    assert "Nothing is dried on Sat 7 Mar" in page
     assert day_of(page, "over") not in ("", "2026-03-07")
     page = site.decide("/plan/skip", box="over", on="2026-04-01")
     assert day_of(page, "over") >= "2026-04-01"
@@ -196,29 +198,79 @@ def test_a_form_from_elsewhere_changes_nothing(still: Site, address: str) -> Non
 def test_done_asks_how_and_logs_that(site: Site) -> None:
     asked = site.page("/plan/done?box=over&on=2026-03-04")
     assert "How was over dried?" in asked
-    assert 'value="2026-03-04 13:00"' in asked, "noon in UTC, in the zone of the shelf"
+    for choice in ("now", "10 minutes ago", "an hour ago", "this morning, 8:00", "yesterday evening, 20:00"):
+        assert f"<span>{choice}</span>" in asked
     assert 'href="/desk"' in asked
-    page = site.decide(
-        "/plan/done", box="over", on="2026-03-04", method="microwave", at="2026-03-04 10:00", mass="101.5"
-    )
-    assert "Logged: fresh beads in over." in page
+    assert "placeholder" not in asked
+    page = site.decide("/plan/done", box="over", day="2026-03-04", method="microwave", when="morning", mass="101.5")
+    assert "Saved: recharge of over, 4 Mar 2026, 08:00; weighed 101.5 g; dried in the microwave." in words(page)
     with open_stores(site.shelf.database_path, read_only=True) as stores:
         entry = stores.ledger.entries("over")[-1]
-        [kept] = stores.plan_decisions.counting()
+        assert stores.plan_decisions.counting() == [], "the entry alone tells it"
     assert (entry.kind, entry.method, entry.mass_g) == (EntryKind.recharge, "microwave", 101.5)
-    assert entry.at.isoformat() == "2026-03-04T09:00:00+00:00"
-    assert (kept.kind, kept.on) == (DecisionKind.done, WEDNESDAY)
+    assert entry.at.isoformat() == "2026-03-04T07:00:00+00:00"
+
+
+def test_what_was_logged_from_the_plan_is_undone_there_and_claims_nothing_then(site: Site) -> None:
+    page = site.decide("/plan/done", box="over", day="2026-03-04", method="microwave", at="8:00 this morning")
+    assert "Undo" in page.split('id="notices"')[1].split("</form>")[0]
+    number = re.search(r'name="undo" value="(\d+)"', page)
+    assert number is not None
+    page = site.decide("/box/over/undo", undo=number[1], back="/plan")
+    assert "Undone: recharge of over" in words(page)
+    assert "How was" not in page
+    assert 'aria-current="page"' in page.split("Plan</a>")[0].rpartition("<a ")[2]
+    assert "you said it was done" not in page
+    assert day_of(page, "over")
+
+
+def test_the_new_day_is_said_once_it_is_known(site: Site) -> None:
+    answers = [assessment_of("over", forecast_of(40.0))]
+    charge = replace(answers[0].charge, entry_id=7)  # type: ignore[type-var]
+    answers[0] = replace(answers[0], charge=charge)
+    plan = plan_recharges(answers, Appliance("oven"), WEDNESDAY, (5, 6))
+    asked = Planned(plan, answers, Shelf(Path()), WEDNESDAY, Wording.of(Shelf(Path())))
+    said = Told("over", "saved-7", "saved", "recharge of over", "", False, "", "", "undo", "7")
+    [day] = plan.days
+    shown = with_new_day(said, asked)
+    assert shown is not None
+    assert shown.more == f"Its next day is {day_in_full(day.on, WEDNESDAY)}."
+    later = with_new_day(replace(said, value="8"), asked)
+    assert later is not None
+    assert later.more == "Its new day is being worked out."
+
+
+def test_of_a_day_that_is_past_nobody_is_taken_to_mean_just_now(site: Site) -> None:
+    asked = site.page("/plan/done?box=over&on=2026-03-02")
+    assert not re.search(r'name="when" value="[a-z0-9]+" checked', asked)
+    answer = site.send("/plan/done", box="over", day="2026-03-02", method="microwave")
+    assert answer.status_code == 400
+    assert "Choose when the box was closed again." in plain(answer.text)
+    assert 'name="day" value="2026-03-02"' in plain(answer.text)
+
+
+def test_the_form_offers_the_ways_of_drying_that_the_page_of_the_box_offers(tmp_path: Path) -> None:
+    make_shelf(tmp_path)
+    with (tmp_path / "shelf.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[appliances.oven]\nkind = "oven"\ntemperature_c = 115\n')
+    shelf = load_shelf(tmp_path, {})
+    with serving(shelf, keeper_by_hand(shelf)) as address:
+        pages = [plain(httpx.get(f"{address}{at}", timeout=None).text) for at in ("/box/over", "/plan/done?box=over")]
+    found = [
+        re.findall(r"<option.*?</option>", re.findall(r'<select name="method">.*?</select>', page)[0]) for page in pages
+    ]
+    assert found[0] == found[1]
+    assert any("oven, 115 °C" in option for option in found[0])
 
 
 def test_what_is_unlikely_is_asked_about_and_saved_all_the_same(site: Site) -> None:
-    form = {"box": "over", "on": "2026-03-04", "method": "microwave", "at": "2026-03-04 10:00", "mass": "900"}
+    form = {"box": "over", "day": "2026-03-04", "method": "microwave", "at": "2026-03-04 10:00", "mass": "900"}
     asked = site.send("/plan/done", **form)
     assert asked.status_code == 400
     page = plain(asked.text)
     assert "Save it all the same" in page
     assert 'name="mass" value="900"' in page
     with open_stores(site.shelf.database_path, read_only=True) as stores:
-        assert stores.plan_decisions.counting() == [], "nothing is kept of a deed that was not saved"
         before = len(stores.ledger.entries("over"))
     site.decide("/plan/done", **form, sure="1")
     with open_stores(site.shelf.database_path, read_only=True) as stores:
@@ -235,13 +287,14 @@ def test_what_is_unlikely_is_asked_about_and_saved_all_the_same(site: Site) -> N
     ],
 )
 def test_slips_about_what_was_done_leave_what_was_typed(still: Site, form: dict[str, str], said: str) -> None:
-    typed = {"box": "over", "on": "2026-03-04", "method": "microwave", "at": "2026-03-04 10:00", "mass": "101", **form}
+    typed = {"box": "over", "method": "microwave", "at": "2026-03-04 10:00", "mass": "101", **form}
     answer = still.send("/plan/done", **typed)
     assert answer.status_code == 400
     page = plain(answer.text)
     assert said in page
     assert f'name="at" value="{typed["at"]}"' in page
     assert f'name="mass" value="{typed["mass"]}"' in page
+    assert page.count('aria-invalid="true"') == 1
 
 
 def test_a_claim_alone_is_never_taken_for_fresh_beads(site: Site) -> None:
@@ -284,13 +337,11 @@ def test_an_empty_plan_says_so() -> None:
 def test_what_cannot_be_met_is_said_with_by_how_much() -> None:
     shown = view(planned(("over", -10.0), ("next", 6.0)))
     told = {box: plain(sentence) for box, sentence in shown.late_for}
-    assert told["over"] == "is over its limit of 20 % now and waits 3 days. Expect about 3.0 days over its limit."
+    assert told["over"] == "is over its limit now and waits 3 days."
     moved = PlanDecision(DecisionKind.moved, date(2026, 3, 15), "next", decision_id=1, decided_at=AS_OF)
     shown = view(planned(("next", 6.0), decisions=(moved,)))
     told = {box: plain(sentence) for box, sentence in shown.late_for}
-    assert told["next"].startswith(
-        "is dried 8 days after Sat 7 Mar; the chance that it is over by then is more than 99 %"
-    )
+    assert told["next"] == "is dried 8 days after Sat 7 Mar."
 
 
 def test_each_candidate_day_shows_the_chance_of_being_over_before_it() -> None:

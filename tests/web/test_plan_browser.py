@@ -214,7 +214,7 @@ def test_without_scripts_a_list_and_a_button_do_the_same(browser: Browser, site:
         page.locator(".told").get_by_role("button", name="Undo").click()
         assert "Undone." in page.inner_text(".told")
         page.get_by_role("button", name="Not that day").first.click()
-        assert "nothing is dried on Sat 7 Mar" in page.inner_text(".told")
+        assert "Nothing is dried on Sat 7 Mar" in page.inner_text(".told")
 
 
 def test_the_printed_page_is_a_list_to_tick_off(browser: Browser, site: Site) -> None:

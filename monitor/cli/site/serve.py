@@ -127,8 +127,10 @@ def page_password(
 
 
 def _asked_twice() -> str:
-    """Ask for the password, unseen where there is a terminal to hide it on."""
-    import sys
+    """Ask for the password, unseen; without a terminal there is nobody to hide it from, and nothing to warn of."""
+    import getpass
+    import warnings
 
-    unseen = sys.stdin.isatty()
-    return str(typer.prompt("Password", hide_input=unseen, confirmation_prompt="The same again"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", getpass.GetPassWarning)
+        return str(typer.prompt("Password", hide_input=True, confirmation_prompt="The same again"))

@@ -21,6 +21,7 @@ from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, typed_entry, typed_instant, typed_reading
+from monitor.presentation.wording import sentence
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
 from monitor.web.box.log_view import AGO, EVENING, MORNING, Known, Sent
@@ -65,7 +66,9 @@ READING = "reading"
 _NOT_OURS = "That is not a form of this page."
 _TWICE = "twice"
 _REMEMBERED = 1000  # forms; judgement: more than a shelf sends in a day, and some hundred kB
-_BACK = re.compile(r"/(?:\?[\w.~%&=+-]{0,500})?", re.ASCII)  # letters; judgement: room for every filter of the shelf
+_BACK = re.compile(
+    r"/(?:plan)?(?:\?[\w.~%&=+-]{0,500})?", re.ASCII
+)  # letters; judgement: room for every filter of the shelf
 _HOLDER_COOKIE = "holder"
 _YEAR_S = 365 * 86_400  # judgement: a holder is used as long as its box
 _LONGEST_HOLDER = 12  # letters; judgement: kilograms to the hundredth of a gram
@@ -73,6 +76,7 @@ _IN_PAGE_WORDS = (
     ("`siccast log charge`", "“Put beads in”"),
     ("log a charge with --beside", "use “Put beads in” and tick “beside the old beads”"),
     ("add --beside", "tick “beside the old beads”"),
+    ("log a recharge, not a weighing", "use “Dried or swapped the beads”"),
     ("Log these without --beside", "Save these without “beside the old beads”"),
     ("add --dry-mass", "type it under “Weight when fully dry”"),
     (" (--desiccant, --dry-mass)", ""),
@@ -253,10 +257,7 @@ class Deeds:
         raise self.site.not_found("There is no box of this name.")
 
     def _refused(self, request: Request, name: str, sent: Sent) -> Response:
-        said = sent.problem
-        for command, page in _IN_PAGE_WORDS:
-            said = said.replace(command, page)
-        said = self.site.words.in_own_units(said)
+        said = self.site.words.in_own_units(in_page_words(sent.problem))
         status = HTTPStatus.CONFLICT if sent.doubted else HTTPStatus.BAD_REQUEST
         return self.show(request, name, replace(sent, problem=said), status)
 
@@ -273,6 +274,13 @@ class Deeds:
             answer.set_cookie(
                 _HOLDER_COOKIE, holder, max_age=_YEAR_S, path=f"/box/{quote(name)}", httponly=True, samesite="strict"
             )
+
+
+def in_page_words(said: str) -> str:
+    """Return what is said of options at the command line as a page has it, with its full stop."""
+    for command, page in _IN_PAGE_WORDS:
+        said = said.replace(command, page)
+    return sentence(said)
 
 
 def time_of(form: Mapping[str, str], now: datetime) -> str | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.desk.cautions import colors_of
 from monitor.desk.questions import STARTS, beads_in
 from monitor.physics import calculators
-from monitor.presentation.wording import METHODS, beads
+from monitor.presentation.wording import beads
 from monitor.records.words import METHODS as METHOD_WORDS
 from monitor.records.words import NOT_DRIED
 from monitor.web.box.course import SIGNS
@@ -118,7 +118,7 @@ def rows(known: Known, words: Wording) -> list[EntryRow]:
 def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None) -> DeedsView:
     """Return the forms of a box."""
     there = beads_in(known.entries)
-    methods = _methods(known)
+    methods = _methods(known, words)
     return DeedsView(
         once=secrets.token_urlsafe(_ONCE_BYTES),
         times=_times(now, words),
@@ -126,7 +126,7 @@ def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None)
         methods=methods,
         colors=colors_of(there),
         has_beads=any(entry.kind in STARTS for entry in known.entries),
-        known={"method": _last_method(known) or "", "holder": known.holder, "when": "now"},
+        known={"method": _last_method(known, methods), "holder": known.holder, "when": "now"},
         mass_unit=words.mass_unit,
         temperature_unit=words.temperature_unit,
         sent=sent,
@@ -144,23 +144,19 @@ def _plain(kind: str | None) -> tuple[str, ...]:
     return (_USUAL_KIND,) if kind is None or " + " in kind else (kind,)
 
 
-def _methods(known: Known) -> list[tuple[str, str]]:
+def _methods(known: Known, words: Wording) -> list[tuple[str, str]]:
     """Return ways of drying: those of this box, newest first, then what the declared appliances do."""
     used = [entry.method for entry in reversed(known.entries) if entry.method and entry.method != NOT_DRIED]
     ways = dict.fromkeys((*used, *map(_method_of, known.appliances), "microwave", "new"))
-    return [(way, _called(way)) for way in ways if len(way) <= _LONGEST_SHOWN and _is_known(way)]
+    return [(way, words.method(way)) for way in ways if len(way) <= _LONGEST_SHOWN and _is_known(way)]
 
 
-def _last_method(known: Known) -> str | None:
-    return next((way for way, _ in _methods(known) if any(way == entry.method for entry in known.entries)), None)
+def _last_method(known: Known, methods: Sequence[tuple[str, str]]) -> str:
+    return next((way for way, _ in methods if any(way == entry.method for entry in known.entries)), "")
 
 
 def _is_known(way: str) -> bool:
     return any(word in way.lower() for word in METHOD_WORDS)
-
-
-def _called(way: str) -> str:
-    return METHODS.get(way, way.replace("_", " "))
 
 
 def _method_of(appliance: Appliance) -> str:

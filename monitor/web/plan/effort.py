@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import compare_methods, kind_of_beads
 from monitor.errors import SiccastError
-from monitor.presentation.wording import duration
+from monitor.presentation.wording import duration, figures
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _USUAL_BEADS = "silica_gel"
 _S_PER_DAY = 86_400.0  # by definition
+_UNITS_S = {"minutes": 60.0, "hours": 3600.0, "days": _S_PER_DAY}  # by definition
 
 
 def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedDay], str]:
@@ -42,6 +43,18 @@ def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedD
 def _words(method: Method, *, with_energy: bool) -> str:
     """Return time, handwork and energy of one batch."""
     took = method.reach.time_s
-    low, middle, high = (duration(seconds / _S_PER_DAY) for seconds in (took.p05, took.p50, took.p95))
-    said = f"A batch takes about {middle} ({low} to {high}), {method.reach.hands_on_min} minutes of it by hand"
+    said = (
+        f"A batch takes about {_span(took.p50, took.p05, took.p95)}, {method.reach.hands_on_min} minutes of it by hand"
+    )
     return f"{said}, and about {method.reach.energy_kwh:.1f} kWh" if with_energy else said
+
+
+def _span(middle_s: float, low_s: float, high_s: float) -> str:
+    """Return how long something takes and from what to what, all in the unit that suits the longest.
+
+    >>> _span(9_400.0, 5_160.0, 18_000.0), _span(600.0, 300.0, 900.0)
+    ('2.6 hours (1.4 to 5)', '10 minutes (5 to 15)')
+    """
+    _, unit = duration(high_s / _S_PER_DAY).split()
+    middle, low, high = (figures(seconds / _UNITS_S[unit]).removesuffix(".0") for seconds in (middle_s, low_s, high_s))
+    return f"{middle} {unit} ({low} to {high})"

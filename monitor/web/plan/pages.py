@@ -14,7 +14,7 @@ from starlette.routing import Route
 from monitor.errors import LedgerError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
-from monitor.presentation.plan_wording import HEAT_CAUTION, decision
+from monitor.presentation.plan_wording import HEAT_CAUTION, day_in_full, decision
 from monitor.records import DecisionKind, PlanDecision
 from monitor.web.access.who import HERE
 from monitor.web.forms import changes
@@ -23,6 +23,7 @@ from monitor.web.plan.effort import effort_of
 from monitor.web.plan.rows import Planned
 from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import plan_of
+from monitor.web.told import Told, told
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 PLAN = "/plan"
 FEED = "/drying.ics"
+_STANDS_S = 60  # seconds; judgement: a box is assessed anew in less
 _MOST_DIGITS = 18  # digits; numbers of SQLite are below 2⁶³, by its definition
 
 
@@ -95,7 +97,7 @@ class PlanPages:
                 stores.plan_decisions.undo(int(number), utc_now())
         except LedgerError:
             return self._page(request, Slip("That was undone already."))
-        return _to_page(undone=number)
+        return _to_page(took_back=number)
 
     def _decide(self, request: Request, kind: DecisionKind, form: Mapping[str, str], box: str = "") -> Response:
         """Keep a decision and show the plan that is made around it."""
@@ -129,8 +131,8 @@ class PlanPages:
             status=HTTPStatus.BAD_REQUEST if slip else HTTPStatus.OK,
             view=shown,
             did=_did(request.query_params.get("did", ""), planned),
-            undone="undone" in request.query_params,
-            logged=snapshot.answer(request.query_params.get("logged", "")),
+            undone="took_back" in request.query_params,
+            told=with_new_day(told(self.site, request), planned),
             slip=slip,
             caution=HEAT_CAUTION,
             feed=str(feed),
@@ -171,6 +173,19 @@ def _did(number: str, planned: Planned) -> tuple[str, str] | None:
     """Return what was just decided, with its number; nothing where it no longer counts."""
     made = (one for one in planned.plan.decided.in_force if str(one.decision_id) == number)
     return next(((number, decision(one, planned.today)) for one in made), None)
+
+
+def with_new_day(told: Told | None, planned: Planned) -> Told | None:
+    """Return what was just logged, with the day that its box has since, once that is known."""
+    if told is None or told.what not in ("saved", "already") or told.late:
+        return told
+    answer = planned.answer(told.box)
+    if answer is None or answer.charge is None or str(answer.charge.entry_id) != told.value:
+        return replace(told, more="Its new day is being worked out.", seconds=_STANDS_S)
+    day = next((day for day in planned.plan.days if told.box in day.boxes), None)
+    if day is not None:
+        return replace(told, more=f"Its next day is {day_in_full(day.on, planned.today)}.", seconds=_STANDS_S)
+    return replace(told, more=planned.plan.left_out.get(told.box, ""), seconds=_STANDS_S)
 
 
 def _to_page(**told: str) -> Response:

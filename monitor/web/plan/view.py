@@ -10,7 +10,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.presentation.plan_wording import day_in_full, decision
-from monitor.presentation.wording import chance, near_day, percent
+from monitor.presentation.wording import near_day
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
@@ -19,7 +19,7 @@ from monitor.web.plan.weeks import Week, weeks_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from monitor.records import Assessment, CrossingForecast, PlanDecision, PlannedDay
+    from monitor.records import Assessment, PlannedDay
     from monitor.services.assess import RechargePlan
 
 _NAMED = 3
@@ -58,6 +58,8 @@ class PlanView:
     headline: str
     total: str
     days: Sequence[Day]
+    effort: str
+    """What a batch takes, where that is the same on all days."""
     weeks: Sequence[Week]
     late_for: Sequence[tuple[str, str]]
     """Boxes that can't be met in time, and by how much."""
@@ -74,7 +76,9 @@ class PlanView:
 def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -> PlanView:
     """Return the page of a plan; ``effort`` says in words what a day takes."""
     plan, today = planned.plan, planned.today
-    days = [_day(planned, day, effort(day)) for day in plan.days]
+    efforts = [effort(day) for day in plan.days]
+    effort_of_all = efforts[0] if len(set(efforts)) == 1 else ""
+    days = [_day(planned, day, "" if effort_of_all else each) for day, each in zip(plan.days, efforts, strict=True)]
     rows = {row.name: row for day in days for row in day.rows}
     forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
     decided = plan.decided
@@ -82,13 +86,15 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
         headline=_headline(plan, today),
         total=_total(planned),
         days=days,
+        effort=effort_of_all,
         weeks=weeks_of(planned, rows),
         late_for=list(_late(planned)),
         without=[row_of(planned, box, why) for box, why in plan.left_out.items() if box in forecast],
         unknown=[(box, why) for box, why in plan.left_out.items() if box not in forecast],
-        decisions=[(one.decision_id or 0, _said(one, today)) for one in decided.in_force],
+        decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
         claims=[
-            (one.decision_id or 0, one.box, one.on.isoformat(), f"{_said(one, today)}.") for one in decided.to_be_logged
+            (one.decision_id or 0, one.box, one.on.isoformat(), f"{decision(one, today)}.")
+            for one in decided.to_be_logged
         ],
         rule=rule_of_days(),
         span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
@@ -113,11 +119,6 @@ def _total(planned: Planned) -> str:
     days = planned.plan.days
     boxes = sum(len(day.boxes) for day in days)
     return f"{len(days)} {'day' if len(days) == 1 else 'days'}, {boxes} {'box' if boxes == 1 else 'boxes'}"
-
-
-def _said(one: PlanDecision, today: date) -> str:
-    words = decision(one, today)
-    return words[0].upper() + words[1:] if not one.box else words
 
 
 def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
@@ -162,7 +163,8 @@ def _weighs(day: PlannedDay) -> str:
         f"The plan counts {counts:.0f} points for this day: {weights.oven_day:.0f} for heating up,"
         f" {weights.late_day:.0f} for each day that a box stands over its limit before ({_days(late)} to expect),"
         f" {weights.early_day:.0f} for each day that its beads would still have lasted ({_days(early)})."
-        " It takes the days that together count least. Points are no money: they say what the plan would rather have."
+        " It takes the days that together count least, and puts no box after its day while an earlier day has a place."
+        " Points are no money: they say what the plan would rather have."
     )
 
 
@@ -178,18 +180,15 @@ def _late(planned: Planned) -> Iterator[tuple[str, str]]:
             continue
         due, day = max(planned.words.local_day(answer.due_at), planned.today), days.get(answer.box.name)
         if day is not None and day.on > due:
-            yield answer.box.name, _how_late(planned, answer, answer.forecast, due, day)
+            yield answer.box.name, _how_late(planned, answer, due, day)
         elif day is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
             yield answer.box.name, f"needs dry beads by {near_day(due, planned.today)} and has no day."
 
 
-def _how_late(planned: Planned, answer: Assessment, forecast: CrossingForecast, due: date, day: PlannedDay) -> str:
+def _how_late(planned: Planned, answer: Assessment, due: date, day: PlannedDay) -> str:
+    """Return by how much in one line; the reason and the chance stand at the day."""
     late = (day.on - due).days
     days = "1 day" if late == 1 else f"{late} days"
     if answer.state is BoxState.over_limit:
-        said = f"is over its limit of {percent(forecast.humidity_limit)} now and waits {days}"
-    else:
-        risk = chance(forecast.chance_within((day.on - planned.today).days))
-        said = f"is dried {days} after {near_day(due, planned.today)}; the chance that it is over by then is {risk}"
-    expected = day.late_days.get(answer.box.name, 0.0)
-    return f"{said}. Expect about {_days(expected)} days over its limit."
+        return f"is over its limit now and waits {days}."
+    return f"is dried {days} after {near_day(due, planned.today)}."
