@@ -25,8 +25,8 @@ from tests.reliability.trouble import fill, small_disk
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-RUNS_ON = {("demo",), ("listen",), ("serve",)}
-"""They go on until stopped, and are tried elsewhere."""
+RUNS_ON = {("demo",), ("listen",), ("serve",), ("page-password",)}
+"""They go on until stopped, or ask somebody at a terminal, and are tried elsewhere."""
 
 
 FITTING = {

@@ -120,17 +120,7 @@ def page_password(
     shelf = load_shelf(shelf_folder(context.obj))
     if not shelf.folder.is_dir():
         raise SettingsError(f"there is no folder {shelf.folder}. Run `siccast listen` there first")
-    kept = "" if remove else hashed(_asked_twice())
+    kept = "" if remove else hashed(typer.prompt("Password", hide_input=True, confirmation_prompt="The same again"))
     SecretFile(shelf.folder).keep(Secret(password_hash=kept, asked_here=here_too and not remove))
     done = "There is no password any more" if remove else "The password is set"
     typer.echo(f"{done}. Every device that was signed in has to sign in again")
-
-
-def _asked_twice() -> str:
-    """Ask for the password, unseen; without a terminal there is nobody to hide it from, and nothing to warn of."""
-    import getpass
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", getpass.GetPassWarning)
-        return str(typer.prompt("Password", hide_input=True, confirmation_prompt="The same again"))
