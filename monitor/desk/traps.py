@@ -35,9 +35,8 @@ a judgement."""
 _FULLEST_HUMIDITY = 0.95  # a fraction; judgement: where isotherms end
 _SCALE_SHARE = 0.002  # of a mass; judgement: what a kitchen scale is off by
 _SAME_HOLDER_SHARE = 0.01  # of a mass; judgement: what beads lose on the way to the scale
-_POINT_FACTORS, _POINT_TOO_EARLY = (0.1, 0.01), 10.0
-"""A decimal point that was left out, of tenths or of hundredths; one that was typed may also stand too early. By
-definition."""
+_POINT_FACTORS = (0.1, 0.01)  # of a figure, by definition: a decimal point of tenths or of hundredths was left out
+_POINT_TOO_EARLY = 10.0  # times a figure, by definition: its decimal point stands a place too early
 _POINT_SHARE = 0.05  # of a mass; judgement: ten times is no chance, and what is odd about the rest is asked next
 _LOST_AT_ONCE_SHARE = 0.25  # of a mass; judgement: full gel that dries in one go
 _OPEN_SHARE, _OPEN_SHARE_PER_S = 0.05, 0.04 / 3600.0
