@@ -14,7 +14,7 @@
       pad.dataset.fresh = "no";
     }
     if (key === "delete") field.value = field.value.slice(0, -1);
-    else if (key !== "," || !/[.,]/.test(field.value)) field.value += key;
+    else if (key !== "." || !/[.,]/.test(field.value)) field.value += key;
     hold();
   };
   main.addEventListener("click", (event) => {

@@ -87,6 +87,7 @@
     const address = new URL(button?.getAttribute("formaction") ?? form.getAttribute("action") ?? location.href, location.href);
     if (get) address.search = filled;
     form.setAttribute("aria-busy", "true");
+    if (form.dataset.busy && button) button.dataset.busy = form.dataset.busy;
     try {
       const answer = await fetch(address, get ? { headers: { Accept: "text/html" } } : { method: "POST", body: filled });
       put(await answer.text());
@@ -100,6 +101,7 @@
       fail();
     } finally {
       form.removeAttribute("aria-busy");
+      button?.removeAttribute("data-busy");
     }
   };
 

@@ -16,7 +16,7 @@ from monitor.desk.inventory import (
     Spill,
 )
 from monitor.errors import LedgerError
-from monitor.inference.drying.priors import NEW_LOADING
+from monitor.inference.drying.priors import DECLARED_DRY_SD, NEW_LOADING
 from monitor.records.desk_events import (
     APPLIANCE,
     BOX,
@@ -84,7 +84,19 @@ def _take_out(inventory: Inventory, lot_name: str, mass_g: float) -> Inventory:
 def _portion(inventory: Inventory, logged: LoggedEvent, event: ChargePortioned) -> Inventory:
     if event.charge in inventory.charges:
         raise LedgerError(f"charge '{event.charge}' exists already. Give the new one another name")
-    charge = Charge(event.charge, event.lot, event.mass_g, event.mass_g, event.holder, event.tare_g, event.state)
+    charge = Charge(
+        event.charge,
+        event.lot,
+        event.mass_g,
+        event.mass_g,
+        event.holder,
+        event.tare_g,
+        event.state,
+        lightest_g=event.dried_g,
+        dry_mass_g=event.dry_mass_g,
+        dry_mass_relative_sd=0.0 if event.dry_mass_g is None else DECLARED_DRY_SD,
+        of_box=event.of_box,
+    )
     return _with_charge(_take_out(inventory, event.lot, event.mass_g), logged, charge)
 
 
@@ -239,6 +251,7 @@ def _finish(inventory: Inventory, logged: LoggedEvent, event: RunFinished) -> In
         lightest_g=min(event.end_mass_g, (run.charge_before.lightest_g or event.end_mass_g) * event.kept_share),
         dry_mass_g=event.dry_mass_g,
         dry_mass_relative_sd=event.dry_mass_relative_sd,
+        of_box="",
         loading_g_per_g=event.loading_g_per_g,
         judged_at=logged.at,
         method=_method(run),

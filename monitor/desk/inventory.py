@@ -66,9 +66,11 @@ class Charge:
     placed_at: datetime | None = None
     cycles: int = 0
     lightest_g: float | None = None
-    """The least these beads ever weighed at the end of a run."""
+    """The least these beads ever weighed at the end of a drying."""
     dry_mass_g: float | None = None
-    """Best estimate of the mass when fully dry, from the last finished run."""
+    """Best estimate of the mass when fully dry: from the last finished run, before the first from the log of a box."""
+    of_box: str = ""
+    """The box whose log says what they weigh when dry; '' once a run has told it."""
     dry_mass_relative_sd: float = 0.0
     loading_g_per_g: Loading | None = None
     """Loading when last judged; None once it has lain in a box since."""

@@ -43,12 +43,12 @@ from monitor.inference.drying import (
 )
 from monitor.inference.drying.curve import strain_of
 from monitor.inference.drying.reach import mean_draw_w
-from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
+from monitor.inference.drying.verdict import NOT_THROUGH_G_PER_G, SETTLED_SHARE, step_s
 from monitor.inference.fit.quantiles import quantiles
 from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT
-from monitor.records.desk_events import BOX, RunWeighed
+from monitor.records.desk_events import BOX, RunWeighed, is_known
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -102,6 +102,8 @@ class RunReport:
     """Share of the beads that stayed in the run."""
     further: tuple[Further, ...] = ()
     """What other declared appliances would still bring."""
+    has_others: bool = False
+    """Whether any other appliance is declared."""
     spilled_between_s: tuple[float, float] | None = None
     """Where no curve fits, but one would if beads had fallen out then: heat before and after."""
 
@@ -109,6 +111,11 @@ class RunReport:
     def still_removable_g(self) -> float:
         """Water that the same method removes if all the beads get as dry as it can make them."""
         return max(self.loading_g_per_g.p50 - self.floor_g_per_g, 0.0) * self.dry_mass_g.p50
+
+    @property
+    def left_is_known(self) -> bool:
+        """Whether the water left is known well enough to call the beads dry."""
+        return is_known(self.loading_g_per_g.p05, self.loading_g_per_g.p95)
 
     @property
     def verdict(self) -> Verdict:
@@ -219,10 +226,11 @@ def _report(
         energy_to_end_kwh=draw_w * time_to_end.p50 * _KWH_PER_WS,
         services=services(beads, it.fit.dry_mass_g(), loading, boxes, capacity_of(inventory, run.charge_before)),
         jar_relative_humidity=_jar(beads, loading, capacity_of(inventory, run.charge_before)[0]),
-        remarks=_remarks(beads, run, it, spilled),
+        remarks=(*_beside_the_log(run, it, judgement), *_remarks(beads, run, it, spilled)),
         fits=it.fit.fits,
         kept_share=it.kept_share,
         further=further_methods(inventory, run, declared, it.fit.dry_mass_g().p50, loading.p50),
+        has_others=any(tool.name != run.start.appliance for tool in declared),
         spilled_between_s=spilled,
     )
 
@@ -302,7 +310,8 @@ def appliance_of(run: Run) -> Appliance:
 def _dry_mass(inventory: Inventory, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
     if charge.dry_mass_g is not None:
         sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
-        return drying_priors.known_dry_mass(charge.dry_mass_g, sd, "an earlier run of this charge")
+        because = f"the log of {charge.of_box}" if charge.of_box else "an earlier run of this charge"
+        return drying_priors.known_dry_mass(charge.dry_mass_g, sd, because)
     if charge.state == "new" and all(w.mass_g >= drying_priors.least_dry_of_new(start_g) for w in run.weighings):
         return drying_priors.dry_mass_of_new(start_g)
     if charge.state == "room":
@@ -387,6 +396,21 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted, spilled: tuple[float, float
             "These beads hold nearly the same amount of water at any humidity. A jar check says little about them."
         )
     return tuple(told)
+
+
+def _beside_the_log(run: Run, it: Fitted, judgement: Judgement) -> list[str]:
+    """Ask about beads that stop well above what the log of their box says they weigh when dry."""
+    charge, ends_g = _less_what_fell_out(run, 0), it.fit.end_g().p50
+    declared_g, settled = charge.dry_mass_g, judgement.verdict.stops or not it.fit.fits
+    if not charge.of_box or declared_g is None or not settled or len(it.points) < _FIRST_JUDGED:
+        return []
+    if ends_g <= declared_g * (1.0 + it.priors.end_loading.mean_g_per_g + NOT_THROUGH_G_PER_G):
+        return []
+    dried = "" if charge.lightest_g is None else f" ({charge.lightest_g:.0f} g after the last drying)"
+    return [
+        f"The log of {charge.of_box} says {declared_g:.0f} g when fully dry{dried}. These beads will not come below"
+        f" {ends_g:.0f} g. Are they other beads, or more of them? Or are they still wet inside?"
+    ]
 
 
 def _what_would_explain(spilled: tuple[float, float] | None) -> str:

@@ -27,7 +27,17 @@ from monitor.desk.runs import (
 )
 from monitor.desk.spills import kept_since_last
 from monitor.desk.tares import tare_factor_of, with_tare_read
-from monitor.desk.traps import AtScale, Trap, TrapError, at_the_scale, before_heating, other_scale, worse_than_it_was
+from monitor.desk.told_by_box import ToldByBox, another_dry_mass, came_out_of, told_by_box
+from monitor.desk.traps import (
+    AtScale,
+    Trap,
+    TrapError,
+    at_the_scale,
+    before_heating,
+    missed_point,
+    other_scale,
+    worse_than_it_was,
+)
 from monitor.errors import LedgerError, OutOfRangeError, UnconfirmedError, UnknownBoxError
 from monitor.inference.drying.jar import JarVerdict, jar_verdict
 from monitor.inference.drying.reach import temperature_of
@@ -238,7 +248,7 @@ class Desk:
             mass_g = then.run(run.name).weighings[-1].mass_g
             typed = _typed(run, weighed, mass_g, now)
             if mass_g <= 0.0:
-                raise _too_light(typed, other_scale(typed, should_g))
+                raise _too_light(typed, missed_point(typed, should_g, None) or other_scale(typed, should_g))
             told = report(then, then.run(run.name), self.boxes, declared=self.appliances)
             contradicted = so_far is not None and not so_far.fit.fits
             found = at_the_scale(
@@ -364,9 +374,15 @@ class Desk:
         event = ChargeMoved(charge_name, BOX + box.name, () if beside else tuple(other.name for other in there))
         entry = self._filled(inventory, [charge, *(there if beside else [])], box, now)
         apply(inventory, LoggedEvent(0, now, event))  # refuses what can't be first
-        _require((*about_event(inventory, event, now), *about_use(inventory, charge_name, box, now)), confirmed)
+        told = self.told_of_beads(box.name, now) if came_out_of(inventory, charge_name) == box.name else None
+        doubts = (*about_use(inventory, charge_name, box, now), *another_dry_mass(None if beside else told, entry))
+        _require((*about_event(inventory, event, now), *doubts), confirmed)
         self.keep(event, now, entry, confirmed=confirmed)
         return entry
+
+    def told_of_beads(self, box_name: str, now: datetime) -> ToldByBox | None:
+        """Return what the log of a box tells of the beads in it."""
+        return told_by_box(self.stores.ledger.entries(box_name, before=now + timedelta(seconds=1)))
 
     def services(self, charge_name: str, now: datetime, box_name: str | None = None) -> tuple[Service, ...]:
         """Return what a charge is worth in a box, or in each; nothing where nobody knows how wet it is."""

@@ -35,6 +35,13 @@ a judgement."""
 _FULLEST_HUMIDITY = 0.95  # a fraction; judgement: where isotherms end
 _SCALE_SHARE = 0.002  # of a mass; judgement: what a kitchen scale is off by
 _SAME_HOLDER_SHARE = 0.01  # of a mass; judgement: what beads lose on the way to the scale
+_POINT_FACTORS = (0.1, 0.01)  # of a figure, by definition: a decimal point of tenths or of hundredths was left out
+_POINT_TOO_EARLY = 10.0  # times a figure, by definition: its decimal point stands a place too early
+_POINT_SHARE = 0.05  # of a mass; judgement: ten times is no chance, and what is odd about the rest is asked next
+_LOST_AT_ONCE_SHARE = 0.25  # of a mass; judgement: full gel that dries in one go
+_OPEN_SHARE, _OPEN_SHARE_PER_S = 0.05, 0.04 / 3600.0
+"""What beads that stood open can have gained: a thin layer about 1 % in 15 minutes (``cautions``), and a twentieth at
+the least, as clocks and rooms differ. A judgement."""
 _SOFTENING_MARGIN_K = 15.0
 """A loaded printed holder stays this far below its glass transition (a judgement)."""
 _MOST_STRETCH_S = MappingProxyType({"microwave": 1200.0, "oven": 43_200.0})  # judgements, reasons below with the other
@@ -63,6 +70,10 @@ class Trap:
     """The same for a face that asks by buttons, where the text names options of the command line."""
     tare_g: float | None = None
     """The empty holder that would explain it."""
+    shown_g: float | None = None
+    """What the scale may have shown, where a decimal point was missed."""
+    could_stand_open: bool = True
+    """Whether beads that stood open could have gained so much."""
 
 
 class TrapError(UnconfirmedError):
@@ -152,8 +163,26 @@ def at_the_scale(
     if not found and not typed.fits:
         found.append(_off_the_curve(typed.mass_g, expected_g))
     same = any(trap.name == "the same again" for trap in found)
-    explained = None if same else other_scale(typed, expected_g)
-    return (*found, explained) if explained else tuple(found)
+    point = missed_point(typed, expected_g, before[-1].mass_g if before else None) if found else None
+    explained = None if same or point else other_scale(typed, expected_g)
+    return tuple(trap for trap in (point, *found, explained) if trap is not None)
+
+
+def missed_point(typed: AtScale, expected_g: Quantiles | None, last_g: float | None) -> Trap | None:
+    """Return the figure with its decimal point elsewhere that would be likely: 1682 for 168.2."""
+    if typed.scaled or (expected_g is None and last_g is None):
+        return None
+    if expected_g is not None and not typed.contradicted:
+        low_g, high_g = expected_g.p05, expected_g.p95
+    else:
+        high_g = last_g or 0.0
+        low_g = high_g * (1.0 - _LOST_AT_ONCE_SHARE)
+    for factor in (*_POINT_FACTORS, *((_POINT_TOO_EARLY,) if typed.resolution_g < 1.0 else ())):
+        shown_g = typed.shown_g * factor
+        if (1.0 - _POINT_SHARE) * low_g <= shown_g - typed.tare_g <= (1.0 + _POINT_SHARE) * high_g:
+            text = f"{typed.shown_g:g} g is far from what was expected. Is the decimal point elsewhere: {shown_g:g} g?"
+            return Trap("missed point", text, shown_g=shown_g)
+    return None
 
 
 def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Iterable[Trap]:
@@ -299,18 +328,20 @@ def _first(
 def _gain(typed: AtScale, last_g: float, last_number: int, other_tares_g: Iterable[float]) -> Trap:
     gain_g = typed.mass_g - last_g
     shown_g = typed.mass_g if typed.scaled else typed.shown_g
-    text = f"{shown_g:g} g is {gain_g:.0f} g more than last time, but drying beads do not gain weight"
+    gained = f"{gain_g:.1f}".removesuffix(".0")
+    text = f"{shown_g:g} g is {gained} g more than last time, but drying beads do not gain weight"
+    open_g = last_g * max(_OPEN_SHARE, _OPEN_SHARE_PER_S * (typed.elapsed_s or 0.0))
     for tare_g in other_tares_g:
         if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
             text = f"{text}. Is it another holder ({tare_g:.0f} g empty)?"
             told = f"{text} If so, add --tare {tare_g:.0f}"
-            return Trap("another holder", told, plain=text, tare_g=tare_g)
+            return Trap("another holder", told, plain=text, tare_g=tare_g, could_stand_open=gain_g <= open_g)
     would_do = (
         "Typing error? Type it again. Glass hot or wet? Let it cool, dry it, weigh again. Another glass? Add --tare"
         " with its empty weight. Beads stood open? Add --sure. Last weighing wrong?"
         f" `siccast lot undo {last_number}`"
     )
-    return Trap("gain", f"{text}. {would_do}", plain=text)
+    return Trap("gain", f"{text}. {would_do}", plain=text, could_stand_open=gain_g <= open_g)
 
 
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.desk_wording import minutes, room_source, verdict_in_brief, water, whereabouts
+from monitor.presentation.desk_wording import finished_in_brief, minutes, room_source, water, whereabouts
 from monitor.presentation.wording import beads
 from monitor.records import Quantiles
 from monitor.records.desk_events import (
@@ -141,7 +141,7 @@ def _finished(event: RunFinished, wording: Wording) -> str:
     dry = f"when dry they weigh {wording.mass(event.dry_mass_g)} (± {100.0 * event.dry_mass_relative_sd:.0f} %)"
     return _listed(
         [
-            f"run {event.run} ({verdict_in_brief(event.verdict)})",
+            f"run {event.run} ({finished_in_brief(event)})",
             f"the beads weighed {wording.mass(event.end_mass_g)}",
             dry,
             f"at the start {100.0 * event.start_loading_g_per_g:.0f} % water",

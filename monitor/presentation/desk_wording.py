@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from monitor.desk import Method, RunReport, Service
     from monitor.desk.inventory import Charge, Run
     from monitor.records import Assessment
+    from monitor.records.desk_events import RunFinished
 
 Answer = dict[str, Any]
 
@@ -30,6 +31,8 @@ _WHOLE_FROM_G = 5.0  # judgement: from here on a tenth of a gram is more than a 
 _WHOLE_PERCENT_FROM = 5.0  # per cent; judgement: from here on tenths are more than the scale tells
 _LEAST_SHOWN_KWH = 0.005  # by definition: what two decimals show
 _HALF_AN_HOUR_S = 1800.0  # by definition
+_LONG_STEPS = 4.0  # times the step that was judged; judgement: by then water inside a pile shows on a scale
+_DONE = "stop: done"
 _WET_INSIDE = "stop: the bed is not dried through"
 _SAID = {
     "stop: this method cannot go lower in this room": "stop: these beads get no drier in this appliance and room",
@@ -40,11 +43,14 @@ _SAID = {
 _HEADLINES = {
     "go on": "Still losing water",
     "stir and go on": "Still losing water: stir",
-    "stop: done": "Done",
+    _DONE: "Done",
     "stop: this method cannot go lower in this room": "As dry as this appliance gets them in this room",
     _WET_INSIDE: "Water is left inside the pile",
     "can't tell: no drying curve fits these weighings": "These weighings fit no drying curve",
 }
+
+
+_NOT_KNOWN = "no longer losing water, but how much is left is not known"
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
@@ -67,7 +73,9 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
         ),
         (
             "water left",
-            f"about {weighable_spread(report.left_g, wording)}, that is {left} of the beads' weight when fully dry"
+            f"not known: {_left_spread(report, wording)}, {left_low} {TO} {left_high} % of their weight when fully dry"
+            if done_but_not_known(report)
+            else f"{water_left(report, wording)}, that is {left} of the beads' weight when fully dry"
             f" ({left_low} {TO} {left_high} %)",
         ),
         ("best possible here", f"{100.0 * report.floor_g_per_g:.1f} % water, if all the beads dry through"),
@@ -109,14 +117,58 @@ def verdict_in_brief(verdict: str) -> str:
     return _SAID.get(verdict, verdict)
 
 
+def finished_in_brief(finished: RunFinished) -> str:
+    """Return how a run ended in a few plain words; beads are not called done where nobody knows how dry they are."""
+    if finished.verdict == _DONE and not finished.left_is_known:
+        return _NOT_KNOWN
+    return verdict_in_brief(finished.verdict)
+
+
+def done_but_not_known(report: RunReport) -> bool:
+    """Return whether the weight stays the same, but not how much water is left."""
+    return report.verdict.value == _DONE and not report.left_is_known
+
+
+def report_in_brief(report: RunReport) -> str:
+    """Return the verdict of a run in a few plain words."""
+    return _NOT_KNOWN if done_but_not_known(report) else verdict_in_brief(report.verdict.value)
+
+
+def water_left(report: RunReport, wording: Wording) -> str:
+    """Return the water left in grams: its interval alone where that is too wide for a middle to mean anything."""
+    if done_but_not_known(report):
+        return f"not known ({_left_spread(report, wording)})"
+    return f"about {weighable_spread(report.left_g, wording)}"
+
+
+def _left_spread(report: RunReport, wording: Wording) -> str:
+    low, high = (weighable(end_g, wording) for end_g in (report.left_g.p05, report.left_g.p95))
+    return f"{low} {TO} {high} {wording.mass_unit}"
+
+
+def _not_known(report: RunReport, wording: Wording) -> str:
+    low, _, high = _percents(report.jar_relative_humidity)
+    parts = [
+        f"The weight no longer falls, but how much water is left is not known: {_left_spread(report, wording)}.",
+        f"Two things tell. Heat them much longer, at least {minutes(_LONG_STEPS * report.judgement.next_step_s)}, and"
+        " weigh again.",
+        f"Or close the cold beads in a jar with a hygrometer: it settles near {low} % RH if they are dry, near {high} %"
+        " if not.",
+        _further(report, wording),
+    ]
+    return " ".join(filter(None, parts))
+
+
 def verdict_sentence(report: RunReport, wording: Wording) -> str:
     """Return the verdict with its reason; at a stop also what is left, and what else would remove water."""
     if _wet_inside(report):
         return _not_dried_through(report, wording)
+    if done_but_not_known(report):
+        return _not_known(report, wording)
     said, because = sentence(verdict_in_brief(report.verdict.value)), sentence(report.judgement.because)
     if not report.verdict.stops:
         return f"{said} {because}"
-    return f"{said} About {_left(report, wording)} is left. {because} {_further(report, wording)}"
+    return f"{said} About {_left(report, wording)} is left. {because} {_further(report, wording)}".rstrip()
 
 
 def _not_dried_through(report: RunReport, wording: Wording) -> str:
@@ -134,6 +186,8 @@ def _not_dried_through(report: RunReport, wording: Wording) -> str:
 
 def result_sentence(report: RunReport, wording: Wording) -> str:
     """Return what a finished run made of the beads; what to do about it was said before."""
+    if done_but_not_known(report):
+        return f"How much water the beads hold is not known: {_left_spread(report, wording)}. A jar check tells."
     left = f"The beads hold about {_left(report, wording)}"
     return f"{left}, probably inside the pile." if _wet_inside(report) else f"{left}."
 
@@ -149,6 +203,8 @@ def _left(report: RunReport, wording: Wording) -> str:
 
 def _further(report: RunReport, wording: Wording) -> str:
     """Say what other declared appliances would still bring."""
+    if not report.has_others:
+        return ""
     if not report.further:
         return "None of your other appliances would remove more than a scale can show."
     told = [
@@ -175,11 +231,16 @@ def _at(temperature_degc: float | None, wording: Wording) -> str:
     return "" if temperature_degc is None else f" at {wording.temperature(temperature_degc)}"
 
 
-def service_lines(services: Sequence[Service], wording: Wording) -> list[str]:
-    """Return what the beads would do, one line for each limit among the boxes."""
+def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -> list[str]:
+    """Return what the beads would do, one line for each limit among the boxes; ``of``: the box whose line comes first.
+
+    That box is named by itself: who took its beads out asks about no other.
+    """
+    mine = [service for service in services if service.box == of]
+    rest = by_limit([service for service in services if service.box != of])
     return [
-        f"limit {100.0 * limit:.0f} % ({_boxes(alike)}): {worth(alike[0], wording)}"
-        for limit, alike in by_limit(services).items()
+        f"limit {100.0 * alike[0].humidity_limit:.0f} % ({_boxes(alike)}): {worth(alike[0], wording)}"
+        for alike in filter(None, (mine, *rest.values()))
     ]
 
 
@@ -232,6 +293,7 @@ def report_answer(report: RunReport) -> Answer:
         "start_loading_g_per_g": asdict(report.start_loading_g_per_g),
         "loading_g_per_g": asdict(report.loading_g_per_g),
         "left_g": asdict(report.left_g),
+        "left_is_known": report.left_is_known,
         "kept_share": report.kept_share,
         "fits": report.fits,
         "dry_mass_g": asdict(report.dry_mass_g),
@@ -295,6 +357,13 @@ def method_sentence(method: Method) -> str:
     return f"This method leaves {left} in the beads. It takes about {time}."
 
 
+def report_headline(report: RunReport) -> str:
+    """Return what a run is at as a headline over its sentence."""
+    return (
+        sentence(_NOT_KNOWN).removesuffix(".") if done_but_not_known(report) else verdict_headline(report.verdict.value)
+    )
+
+
 def verdict_headline(verdict: str) -> str:
     """Return a verdict as a headline over its sentence.
 
@@ -348,7 +417,7 @@ def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
         shares(report.loading_g_per_g),
         shares(report.end_loading_g_per_g),
         f"{100.0 * report.floor_g_per_g:.1f} %",
-        verdict_in_brief(report.verdict.value),
+        report_in_brief(report),
     )
 
 
@@ -384,7 +453,7 @@ def charge_lines(
     if charge.color:
         lines.append(("color", charge.color))
     for run in runs:
-        verdict = verdict_in_brief(run.finished.verdict) if run.finished else "in progress"
+        verdict = finished_in_brief(run.finished) if run.finished else "in progress"
         lines.append(("run", f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
     return lines
 

@@ -42,6 +42,12 @@ class ChargePortioned:
     tare_g: float | None = None
     state: str = "unknown"
     """'new' from the bag, 'dried', 'room' (has lain open in the room) or 'unknown'."""
+    of_box: str = ""
+    """The box whose log says what they weigh, where they came out of one that the desk had not heard of."""
+    dry_mass_g: float | None = None
+    """When fully dry, by that log."""
+    dried_g: float | None = None
+    """After their last drying, by that log."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +176,16 @@ class BeadsSpilled:
     """How much fell out; None where nobody knows, and the next weighings tell."""
 
 
+WIDEST_KNOWN_G_PER_G = 0.06
+"""A wider 90 % interval of water left does not tell dry beads from spent ones. [g/g] Judgement: 6 % more or less moves
+the air over gel by some 10 % RH, half of a usual limit."""
+
+
+def is_known(least_g_per_g: float, most_g_per_g: float) -> bool:
+    """Return whether a loading is known well enough to say that beads are dry, or that they are not."""
+    return most_g_per_g - least_g_per_g <= WIDEST_KNOWN_G_PER_G
+
+
 @dataclass(frozen=True, slots=True)
 class RunFinished:
     """A run is over, with what the weighings told of the beads."""
@@ -187,6 +203,11 @@ class RunFinished:
     """Whether a drying curve explained the weighings; where none did, the run teaches nothing of lot and appliance."""
     kept_share: float = 1.0
     """Share of the beads that stayed in the run."""
+
+    @property
+    def left_is_known(self) -> bool:
+        """Whether the water left was known well enough to call the beads dry."""
+        return is_known(self.loading_g_per_g[0], self.loading_g_per_g[-1])
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -30,6 +32,8 @@ from monitor.desk.runs import (
 from monitor.inference.drying import Verdict
 from monitor.inference.drying.priors import MICROWAVE_END, UNKNOWN_LOADING
 from monitor.physics.materials import desiccant
+from monitor.presentation.desk_wording import verdict_sentence
+from monitor.presentation.wording import Wording
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.desk_events import RunWeighed
 
@@ -89,6 +93,16 @@ def test_a_whole_report(name: str) -> None:
     assert list(said) == list(TOLD[name])
     for key, was in TOLD[name].items():
         assert said[key] == (pytest.approx(was, rel=1e-4, abs=1e-6) if isinstance(was, float) else was), key
+
+
+def test_nothing_is_said_of_other_appliances_where_there_are_none() -> None:
+    run = a_run([*((60.0 * minutes, 262.0 - loss_g) for minutes, loss_g in MICROWAVE_LOSSES), (1440.0, 216.0)])
+    inventory, words = inventory_of(run, charges=(run.charge_before,)), Wording(ZoneInfo("UTC"))
+    alone = report(inventory, run, BOXES, declared=(MICROWAVE,))
+    assert alone.verdict is Verdict.done
+    assert "other appliances" not in verdict_sentence(alone, words)
+    beside = report(inventory, run, BOXES, declared=DECLARED)
+    assert re.search("other appliances|Another way", verdict_sentence(beside, words))
 
 
 def test_a_report_adds_up() -> None:

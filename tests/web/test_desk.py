@@ -6,15 +6,17 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import httpx
 import pytest
-from desk_on_page import MICROWAVE, Hand, desk_served, make_desk
+from desk_on_page import MICROWAVE, Hand, desk_of, desk_served, make_desk
 from made_up import AS_OF
 from typer.testing import CliRunner
 
 from monitor.cli.app import app
+from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import (
     BeadsSpilled,
     ChargeMoved,
@@ -29,6 +31,7 @@ from monitor.records.desk_events import (
     ScaleCorrected,
 )
 from monitor.store.opening import open_stores
+from monitor.web.desk.charges import BeadsRow, headline
 from monitor.web.desk.deeds import DEEDS
 
 RUN = "/desk/run/bowl-1"
@@ -179,6 +182,112 @@ def test_beads_of_a_box_that_nobody_declared_need_three_answers(hand: Hand) -> N
     assert 'value="505" data-wants-focus' in hand.text.replace('aria-invalid="true" ', "")
 
 
+KIND = "silica_gel_orange_indicating"
+TAKEN_OUT = {"box": "pa-dry", "source": f"kind:{KIND}", "holder": "glass", "tare": "0", "name": "pa-dry-beads"}
+STOPS_HIGH = (("170.0", "0"), ("165.0", "4"), ("162.0", "4"), ("161.1", "4"), ("161.0", "4"))
+"""Beads that stop 11 g above what the log of their box says: invented."""
+
+
+def told_by_its_log(hand: Hand) -> Hand:
+    """Log beads of a box: 150 g when fully dry, 154 g after their last drying."""
+    entry = LedgerEntry(
+        EntryKind.charge,
+        "pa-dry",
+        AS_OF - timedelta(days=60),
+        mass_g=154.0,
+        desiccant=KIND,
+        dry_mass_g=150.0,
+        method="microwave",
+    )
+    with open_stores(hand.shelf.database_path) as stores:
+        desk_of(hand.shelf, stores).log(entry, confirmed=True)
+    return hand
+
+
+def test_what_the_log_of_a_box_says_goes_with_its_beads(hand: Hand) -> None:
+    told_by_its_log(hand)
+    assert "150 g of orange indicating gel when fully dry, 154 g after the last drying" in hand.look(
+        "/desk/new?box=pa-dry"
+    )
+    hand.send("/desk/new", **TAKEN_OUT, weight="170.0")
+    portioned = hand.events()[-1]
+    assert isinstance(portioned, ChargePortioned)
+    assert (portioned.of_box, portioned.dry_mass_g, portioned.dried_g) == ("pa-dry", 150.0, 154.0)
+    assert "from pa-dry" in hand.text
+    hand.send("/desk/new", **{**TAKEN_OUT, "source": "kind:silica_gel_type_A", "name": "others"}, weight="170.0")
+    assert hand.events()[-1] == ChargePortioned("others", "silica_gel_type_A", 170.0, "glass")
+
+
+@pytest.mark.parametrize(("weight", "why"), [("120", "Is it only a part of them"), ("400", "Is the holder included")])
+def test_beads_that_are_not_all_those_of_the_log_are_asked_about(hand: Hand, weight: str, why: str) -> None:
+    told_by_its_log(hand)
+    before = hand.events()
+    hand.send("/desk/new", **TAKEN_OUT, weight=weight)
+    assert "the log of pa-dry says 150 g when fully dry" in asked(hand)
+    assert why in asked(hand)
+    assert hand.events() == before
+    hand.answer("They are other beads, or a part of them: go on")
+    assert hand.events()[-1] == ChargePortioned("pa-dry-beads", KIND, float(weight), "glass")
+
+
+def test_beads_are_not_called_done_while_nobody_knows_how_dry_they_are(hand: Hand) -> None:
+    told_by_its_log(hand)
+    hand.send("/desk/new", **TAKEN_OUT, weight="170.0")
+    hand.send("/desk/charge/pa-dry-beads/start", appliance="microwave")
+    hand.weighed_before(*STOPS_HIGH, run="pa-dry-beads-1")
+    page = hand.look("/desk/run/pa-dry-beads-1")
+    for shown in (
+        "No longer losing water, but how much is left is not known",
+        "Water left: not known (",
+        "Heat them much longer, at least 16 min, and weigh again",
+        "Or close the cold beads in a jar with a hygrometer",
+        "The log of pa-dry says 150 g when fully dry (154 g after the last drying). These beads will not come below",
+        "Are they other beads, or more of them? Or are they still wet inside?",
+    ):
+        assert shown in hand.text, shown
+    assert "Stop: done" not in page
+    assert '<h2 class="state unsure">' in page
+    result = CliRunner().invoke(app, ["--shelf", str(hand.shelf.folder), "recharge", "status"])
+    assert "how much water is left is not known" in result.output
+    assert "Stop: done" not in result.output
+    hand.send("/desk/run/pa-dry-beads-1/finish")
+    assert "How much water the beads hold is not known" in hand.text
+    assert "no longer losing water, but how much is left is not known; now from pa-dry" in hand.look("/desk")
+    hand.send("/desk/run/pa-dry-beads-1/put", box="pa-dry")
+    assert "Before, it said 150 g of these beads" in asked(hand)
+    assert len(hand.entries("pa-dry")) == 1
+    hand.answer("Put them in all the same")
+    assert len(hand.entries("pa-dry")) == 2
+
+
+def test_the_box_that_the_beads_came_from_is_named_first_and_by_itself(tmp_path: Path) -> None:
+    lot = LotBought("autumn", KIND, 1000.0)
+    with at_the_desk(tmp_path, lot, ChargePortioned("pla-beads", "autumn", 262.0, "glass", 355.0, "room")) as hand:
+        hand.send("/desk/charge/pla-beads/start", appliance="microwave")
+        lines = re.findall(r"<li>(limit [^<]+)</li>", hand.text)
+        assert lines[0].startswith("limit 20 % (pla): ")
+
+
+def test_cautions_are_in_full_at_the_start_and_folded_later(hand: Hand) -> None:
+    begun(hand)
+    assert "What else to be careful of" not in hand.text
+    hand.weigh("617")
+    careful = re.search(r'<aside class="careful".*?</aside>', hand.text, re.S)
+    assert careful
+    before, _, folded = careful[0].partition("<details")
+    assert "Weigh the beads cold and covered" in before
+    assert "Single beads get far hotter" in folded
+
+
+@pytest.mark.parametrize(
+    ("boxes", "said"),
+    [("a", "a"), ("a b", "a and b"), ("a b c", "a, b and c"), ("a b c d e", "a, b, c and 2 more")],
+)
+def test_the_headline_names_three_boxes_and_counts_the_rest(boxes: str, said: str) -> None:
+    rows = [BeadsRow(f"beads of {box}", "", "", box, "over", "") for box in boxes.split()]
+    assert headline(0, rows) == f"Dry the beads of {said} next."
+
+
 # --- slips, asked about in place --------------------------------------------------------------------------------------
 
 
@@ -193,6 +302,34 @@ def test_a_heavier_weighing_is_asked_about_and_saved_when_they_stood_open(hand: 
     hand.answer("The beads stood open: save it")
     assert hand.events()[-1] == RunWeighed("bowl-1", 480.0, 604.0)
     assert "The beads took up water in between" in hand.text
+
+
+def test_a_missed_decimal_point_is_put_right_by_the_first_button(hand: Hand) -> None:
+    begun(hand, *MICROWAVE[:2])
+    hand.weigh("5815", "4")
+    assert "Is the decimal point elsewhere: 581.5 g?" in asked(hand)
+    assert "The beads stood open" not in asked(hand)
+    assert re.findall(r'name="answer" value="[^"]+">([^<]+)<', hand.text)[0] == "581.5 g?"
+    assert f'href="{RUN}?after=4">Save nothing' in hand.text
+    hand.answer("581.5 g?")
+    assert hand.events()[-1] == RunWeighed("bowl-1", 480.0, 581.5, 0.1)
+
+
+def test_a_gain_is_said_as_fine_as_the_scale_shows_it(hand: Hand) -> None:
+    begun(hand, ("617.0", "0"))
+    hand.weigh("596.0", "4")
+    hand.weigh("596.8", "4")
+    assert "596.8 g is 0.8 g more than last time" in asked(hand)
+
+
+def test_minutes_typed_before_the_timer_go_with_a_weighing_without_it(hand: Hand) -> None:
+    begun(hand, *MICROWAVE[:2])
+    hand.send(f"{RUN}/timer", timer="past", minutes="7")
+    assert "Minutes of heat since the last weighing" in hand.text
+    assert 'value="7"' in hand.text
+    hand.send(f"{RUN}/timer", timer="start", minutes="70")
+    assert f'href="{RUN}?step=heat&amp;minutes=70">Save nothing' in hand.text
+    assert 'value="70"' in hand.look(f"{RUN}?step=heat&minutes=70")
 
 
 def test_the_weighing_before_can_be_the_wrong_one(hand: Hand) -> None:

@@ -8,7 +8,7 @@ import httpx
 import pytest
 from browsing import beyond_the_right_edge, violations
 from desk_on_page import Clock, Hand, desk_of, desk_served
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, Route
 
 from monitor.desk.inventory import Run
 from monitor.records.desk_events import ChargePortioned, DeskEvent, HeatTimed, LotBought
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.browser
 
 PHONE = {"width": 390, "height": 844}
 LOT = LotBought("autumn", "silica_gel_orange_indicating", 5000.0)
-CHARGES = ("touch", "keys", "plain", "timed", "two", "seen")
+CHARGES = ("touch", "keys", "plain", "timed", "slow", "point", "two", "seen")
 BOWLS: tuple[DeskEvent, ...] = (
     LOT,
     *(ChargePortioned(name, "autumn", 262.0, "glass", 355.0, "room") for name in CHARGES),
@@ -114,7 +114,7 @@ def test_a_recharge_by_keyboard_alone(browser: Browser, desk: tuple[str, Shelf, 
     page.keyboard.type("4")
     page.keyboard.press("Enter")
     page.wait_for_selector("#weight")
-    page.keyboard.type("640")
+    page.keyboard.type("625")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=Not saved yet. Is this right?")
     assert page.evaluate("document.activeElement.id") == "asked-title"
@@ -150,7 +150,7 @@ def test_a_run_without_scripts(browser: Browser, desk: tuple[str, Shelf, Clock])
     page.click("text=Start the timer")
     assert "Heating until" in page.inner_text("#step")
     clock.passes(minutes=4)
-    page.click("text=Look again")
+    page.click("text=Show how much time is left now")
     page.click("#weigh-now")
     page.fill("#weight", "590")
     page.click("#weigh-form .main")
@@ -164,7 +164,7 @@ def test_a_run_without_scripts(browser: Browser, desk: tuple[str, Shelf, Clock])
     for _ in range(50):
         if "With these beads pa-dry holds" in page.inner_text("#step"):
             break
-        page.click("text=Look again")
+        page.click("text=See whether the date is there")
     assert "With these beads pa-dry holds until about" in page.inner_text("#step")
     assert run_of(shelf, "plain-1").weighings[-1].heated_s == 240.0
     context.close()
@@ -193,6 +193,36 @@ def test_the_timer_rings_and_hands_over_its_minutes(phone: BrowserContext, desk:
     timer = run_of(desk[1], "timed-1").timer
     assert isinstance(timer, HeatTimed)
     assert timer.planned_s == 240.0
+
+
+def test_a_weighing_that_is_being_saved_says_so_at_once(phone: BrowserContext, desk: tuple[str, Shelf, Clock]) -> None:
+    page = phone.new_page()
+    page.goto(going(desk, "slow"))
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/weigh", hold)
+    tap(page, "617")
+    button = page.locator("#weigh-form .main")
+    page.wait_for_selector("#weigh-form[aria-busy=true] .main[data-busy]")
+    assert button.evaluate("e => getComputedStyle(e, '::before').content") == '"Saving …"'
+    assert button.evaluate("e => getComputedStyle(e, '::after').animationName") == "busy"
+    page.emulate_media(reduced_motion="reduce")
+    assert button.evaluate("e => getComputedStyle(e, '::after').animationName") == "none"
+    held[0].continue_()
+    page.wait_for_selector("#heat-form")
+    assert page.locator("[data-busy].button").count() == 0
+
+
+def test_a_decimal_point_is_a_key(phone: BrowserContext, desk: tuple[str, Shelf, Clock]) -> None:
+    _, shelf, _ = desk
+    page = phone.new_page()
+    page.goto(going(desk, "point"))
+    tap(page, "617.4")
+    page.wait_for_selector("#heat-form")
+    assert run_of(shelf, "point-1").weighings[-1].mass_g == pytest.approx(262.4)
 
 
 def test_two_browsers_on_one_run(browser: Browser, phone: BrowserContext, desk: tuple[str, Shelf, Clock]) -> None:

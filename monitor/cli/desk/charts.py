@@ -187,7 +187,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.cli.output import whole_file
-    from monitor.presentation.desk_wording import verdict_in_brief as brief
+    from monitor.presentation.desk_wording import report_in_brief as brief
     from monitor.presentation.desk_wording import wording_scale
 
     unit = wording_scale(wording)
@@ -210,7 +210,7 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
         )
         heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
         axis.set_title(
-            f"{curve.report.run.name}: {start.appliance}{heat}\n{brief(curve.report.verdict.value)}",
+            f"{curve.report.run.name}: {start.appliance}{heat}\n{brief(curve.report)}",
             fontsize=_TITLE_POINTS,
         )
         axis.set_xlabel("hours of heating" if hours else "minutes of heating")

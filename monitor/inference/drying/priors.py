@@ -67,6 +67,9 @@ Chem. Eng. Japan 17:52, from memory). [K]"""
 _LEARNED_LOG_SD = 0.4
 """How far a run's time constant lies from those of earlier runs. [ln s] Judgement: loads and layers differ by a
 half."""
+DECLARED_DRY_SD = 0.05
+"""How far the beads of a box may be from the dry mass in its log. [ln mass] Judgement: 3 % for what was declared (as in
+monitor/inference/model/prior.py), and 4 % for beads that stayed in the box or were added without a word."""
 _LEAST_DRY_SD = 0.003
 """No dry mass is known better than this. [relative] Judgement: beads dried at 120 °C in room air still hold 0.3 to 0.8
 % by the isotherm."""

@@ -36,10 +36,12 @@ _ANSWERS: Mapping[str, Sequence[tuple[str, str, str]]] = MappingProxyType(
             ("In grams", "tare_scale", "grams"),
         ),
         "another unit": (),
+        "missed point": (),
+        "unlike the box's log": (("They are other beads, or a part of them: go on", *_SURE),),
     }
 )
 """What a trap is answered by: label, field and value. The number can always be corrected instead."""
-FIELDS = frozenset({"sure", "spilled", "undo", "tare", "tare_scale", "scale", "seen"})
+FIELDS = frozenset({"sure", "weight", "spilled", "undo", "tare", "tare_scale", "scale", "seen"})
 """What an answer may set; nothing else is taken from a button."""
 _SAID_OF_UNITS = MappingProxyType({"milk": "milliliters of milk", "oil": "milliliters of oil", "ounces": "ounces"})
 
@@ -89,6 +91,10 @@ def answered(form: Mapping[str, str]) -> dict[str, str]:
 
 def _answers(trap: Trap, right: str, words: Wording) -> list[tuple[str, str, str]]:
     told = list(_ANSWERS.get(trap.name, ((right or _RIGHT[0], *_SURE),)))
+    if not trap.could_stand_open:
+        told = [_RIGHT if answer[1:] == _SURE else answer for answer in told]
+    if trap.shown_g is not None:
+        told.insert(0, (f"{words.weight(trap.shown_g)}?", "weight", f"{trap.shown_g:g}g"))
     if trap.unit:
         told.insert(0, (f"The scale is set to {_SAID_OF_UNITS.get(trap.unit, trap.unit)}", "scale", trap.unit))
     if trap.tare_g is not None:

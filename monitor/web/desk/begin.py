@@ -20,7 +20,6 @@ from monitor.presentation.desk_wording import (
     service_lines,
     time_spread,
     weighable_spread,
-    whereabouts,
 )
 from monitor.presentation.wording import beads, percent, sentence
 from monitor.records import Quantiles
@@ -28,7 +27,7 @@ from monitor.records.declared import POWER_RANGE_W
 from monitor.records.desk_events import APPLIANCE
 from monitor.records.words import APPLIANCE_KINDS
 from monitor.web.desk.asked import answered, question
-from monitor.web.desk.charges import charge_address, run_address
+from monitor.web.desk.charges import charge_address, lies, run_address
 from monitor.web.desk.fields import Problem, as_typed, problem, read, typed
 from monitor.web.forms import changes
 
@@ -155,7 +154,7 @@ def begin_view(desk: Desk, site: Site, charge: Charge) -> BeginView:
     return BeginView(
         name=charge.name,
         what=f"{words.mass(charge.mass_g)} of {beads(kind.kind)}",
-        where=whereabouts(charge.place),
+        where=lies(charge, [box.name for box in desk.boxes]),
         action=f"{charge_address(charge.name)}/start",
         room=f"{words.temperature(air.temperature_degc)}, {percent(air.relative_humidity)} RH"
         f" ({room_source(known_from)})",
@@ -179,7 +178,7 @@ def _card(method: Method, words: Wording) -> ApplianceCard:
     return ApplianceCard(
         name=it.method,
         heat="" if it.temperature_degc is None else words.temperature(it.temperature_degc),
-        leaves=f"about {weighable_spread(left_g, words)} of water stay",
+        leaves=f"about {weighable_spread(left_g, words)} of water stays",
         jar="" if it.jar_relative_humidity is None else f"{percent(it.jar_relative_humidity, 1)} RH",
         time=time_spread(it.time_s),
         work=f"{it.hands_on_min} min",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from monitor.desk.methods import beads_of
-from monitor.presentation.desk_wording import minutes, verdict_in_brief, whereabouts
+from monitor.presentation.desk_wording import finished_in_brief, minutes, whereabouts
 from monitor.presentation.wording import ago, beads
 from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
@@ -26,6 +26,7 @@ _URGENT = (BoxState.over_limit, BoxState.due)
 _SIGNS = {BoxState.over_limit: "over", BoxState.due: "due", BoxState.within_limit: "within"}
 OF_BOX = "-beads"
 """What the name of a charge ends with that was taken out of a box before anybody declared it."""
+_NAMED_BOXES = 3  # a count; judgement: what a line holds
 _FINISHED_SHOWN = 20  # a count; judgement: older ones are asked for by `siccast recharge compare`
 
 
@@ -76,14 +77,15 @@ def desk_view(
     runs = list(inventory.runs.values())
     going = [_going(run, now, clock, words) for run in reversed(runs) if run.open]
     wanted, resting = _in_boxes(inventory, answers, words)
+    boxes = [answer.box.name for answer in answers]
     spare = [charge for charge in inventory.charges.values() if _is_spare(charge)]
     return DeskView(
-        headline=_headline(len(going), wanted),
+        headline=headline(len(going), wanted),
         going=going,
         wanted=wanted,
-        spare=[_of_charge(charge, inventory, None, words) for charge in spare],
+        spare=[_of_charge(charge, inventory, None, words, boxes) for charge in spare],
         resting=resting,
-        finished=[_finished(run, inventory, words) for run in reversed(runs) if not run.open][:_FINISHED_SHOWN],
+        finished=[_finished(run, inventory, words, boxes) for run in reversed(runs) if not run.open][:_FINISHED_SHOWN],
     )
 
 
@@ -102,6 +104,14 @@ def box_of_beads(charge: str, boxes: Iterable[str]) -> str:
     return next((box for box in boxes if charge.startswith(f"{box}{OF_BOX}")), "")
 
 
+def lies(charge: Charge, boxes: Iterable[str]) -> str:
+    """Return where a charge is, and whose beads they are while they lie outside."""
+    if charge.place != SPARE:
+        return whereabouts(charge.place)
+    box = charge.of_box or box_of_beads(charge.name, boxes)
+    return f"from {box}" if box else "in no box"
+
+
 def going_since(run: Run, now: datetime, words: Wording) -> str:
     """Return how far a run is, in a line."""
     weighings = run.weighings
@@ -111,12 +121,15 @@ def going_since(run: Run, now: datetime, words: Wording) -> str:
     return f"{heat}, last {words.weight(weighings[-1].mass_g)} ({ago(now - weighings[-1].at)})"
 
 
-def _headline(going: int, wanted: Sequence[BeadsRow]) -> str:
+def headline(going: int, wanted: Sequence[BeadsRow]) -> str:
+    """Return what there is to do at the desk, in a sentence."""
     if going:
         return "A run is going on." if going == 1 else f"{going} runs are going on."
     if wanted:
         boxes = [row.where for row in wanted]
-        named = ", ".join(boxes[:3]) + (" …" if len(boxes) > len(boxes[:3]) else "")  # a count; judgement: a line
+        more = len(boxes) - len(boxes[:_NAMED_BOXES])
+        *but_last, last = [*boxes[:_NAMED_BOXES], *([f"{more} more"] if more else [])]
+        named = f"{', '.join(but_last)} and {last}" if but_last else last
         return f"Dry the beads of {named} next."
     return "No beads have to be dried now."
 
@@ -133,10 +146,10 @@ def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
     )
 
 
-def _finished(run: Run, inventory: Inventory, words: Wording) -> RunRow:
-    verdict = verdict_in_brief(run.finished.verdict) if run.finished else ""
+def _finished(run: Run, inventory: Inventory, words: Wording, boxes: Sequence[str]) -> RunRow:
+    verdict = finished_in_brief(run.finished) if run.finished else ""
     charge = inventory.charges.get(run.start.charge)
-    where = f"; now {whereabouts(charge.place)}" if charge and not charge.retired else ""
+    where = f"; now {lies(charge, boxes)}" if charge and not charge.retired else ""
     return RunRow(
         name=run.name,
         address=run_address(run.name),
@@ -175,7 +188,9 @@ def _in_boxes(
     return wanted, resting
 
 
-def _of_charge(charge: Charge, inventory: Inventory, answer: Assessment | None, words: Wording) -> BeadsRow:
+def _of_charge(
+    charge: Charge, inventory: Inventory, answer: Assessment | None, words: Wording, boxes: Sequence[str] = ()
+) -> BeadsRow:
     kind = beads(beads_of(inventory, charge.name).kind)
     held = charge.loading_g_per_g
     known = "" if held is None else f", {100.0 * held[1]:.1f} % water when last weighed"
@@ -185,7 +200,7 @@ def _of_charge(charge: Charge, inventory: Inventory, answer: Assessment | None, 
         what=f"{words.mass(charge.mass_g)} of {kind}{known}",
         where=charge.place.removeprefix(BOX).removeprefix(APPLIANCE),
         sign=_SIGNS.get(answer.state, "unsure") if answer else "",
-        why=f"box {answer.box.name}: {words.state(answer)}" if answer else whereabouts(charge.place),
+        why=f"box {answer.box.name}: {words.state(answer)}" if answer else lies(charge, boxes),
     )
 
 

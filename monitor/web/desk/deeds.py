@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 from monitor.desk import TrapError
 from monitor.desk.cautions import color_seen
@@ -95,6 +96,8 @@ def timer(desk: Desk, run: Run, form: Form, at: At) -> str:
     """Set the timer, stop it, let it go on, or take it away."""
     _require_open(run)
     deed = form.get("timer", "")
+    if deed == "past":  # heated without a timer: the minutes typed here are the first guess of what it was
+        return f"{run_address(run.name)}?{urlencode({'step': 'minutes', 'minutes': typed(form, 'minutes') or ''})}"
     if deed == "start":
         planned_s = needed(form, "minutes", quantities.heating_s, "Type the minutes of heat.")
         if planned_s <= 0.0:

@@ -51,15 +51,21 @@ def into_box_view(desk: Desk, run: Run, events: Sequence[LoggedEvent], at: Momen
         return None
     spare = charge.place == SPARE
     names = [box.name for box in desk.boxes]
-    wish = run.charge_before.place.removeprefix(BOX)
-    wish = wish if wish in names else box_of_beads(charge.name, names)
+    wish = came_from(desk, run)
     return IntoBoxView(
         left=at.words.mass(charge.mass_g) if spare else "",
         where=whereabouts(charge.place),
         boxes=[(name, _there(inventory, name), name == wish) for name in names],
         placed=[_placed(move, at) for move in moves_of(run, events)],
-        services=service_lines(desk.services(charge.name, at.now), at.words),
+        services=service_lines(desk.services(charge.name, at.now), at.words, wish),
     )
+
+
+def came_from(desk: Desk, run: Run) -> str:
+    """Return the box that the beads of a run came out of; '' where it can't be told."""
+    names = [box.name for box in desk.boxes]
+    place = run.charge_before.place.removeprefix(BOX)
+    return place if place in names else box_of_beads(run.start.charge, names)
 
 
 def moves_of(run: Run, events: Sequence[LoggedEvent]) -> list[LoggedEvent]:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
-from monitor.desk import kind_of_beads
+from monitor.desk import TrapError, kind_of_beads
+from monitor.desk.told_by_box import unlike_its_log
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
     from monitor.desk import Desk
     from monitor.desk.inventory import Inventory
+    from monitor.desk.told_by_box import ToldByBox
+    from monitor.presentation.wording import Wording
     from monitor.web.desk.asked import Question
     from monitor.web.site import Site
 
@@ -61,6 +64,8 @@ class NewBeadsView:
     holders: Sequence[tuple[str, str]]
     states: Sequence[tuple[str, str]]
     unit: str
+    told: str
+    """What the log of the box says of its beads."""
 
 
 @dataclass(eq=False)
@@ -96,19 +101,20 @@ class NewBeadsPages:
         self, form: Mapping[str, str], *, asked: Question | None = None, wrong: Problem | None = None
     ) -> Response:
         with self.site.reading() as stores:
-            inventory = self.site.desk(stores).inventory()
+            desk = self.site.desk(stores)
+            inventory, box = desk.inventory(), self._box(form)
+            told = desk.told_of_beads(box, self.site.now()) if box else None
         return self.site.page(
             "desk_new.html",
             status=HTTPStatus.BAD_REQUEST if asked or wrong else HTTPStatus.OK,
             snapshot=self.site.keeper.newest,
-            view=self._view(inventory, form),
+            view=self._view(inventory, form, box, told),
             typed=as_typed(form),
             asked=asked,
             wrong=wrong,
         )
 
-    def _view(self, inventory: Inventory, form: Mapping[str, str]) -> NewBeadsView:
-        box = self._box(form)
+    def _view(self, inventory: Inventory, form: Mapping[str, str], box: str, told: ToldByBox | None) -> NewBeadsView:
         return NewBeadsView(
             box=box,
             name=typed(form, "name") or unused_name(inventory, f"{box}{OF_BOX}" if box else "beads"),
@@ -118,6 +124,7 @@ class NewBeadsPages:
             holders=HOLDERS,
             states=[(state, words) for state, words in CHARGE_STATES.items()],
             unit=self.site.words.mass_unit,
+            told="" if told is None else _told(told, self.site.words),
         )
 
     def _box(self, form: Mapping[str, str]) -> str:
@@ -157,8 +164,32 @@ def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) ->
     if holder not in dict(HOLDERS):
         raise WrongFieldError("holder", "choose what they sit in")
     event = ChargePortioned(name, lot, shown_g - tare_g, holder, tare_g or None, state)
+    kind_of_lot = desk.inventory().lot(lot).bought.desiccant
+    told = _told_of_them(desk, site, typed(form, "box") or "", kind_of_lot, now)
+    doubt = unlike_its_log(told, event.mass_g) if told else None
+    if doubt is not None and not sure:
+        raise TrapError([doubt])
+    if told is not None and doubt is None:
+        event = replace(event, of_box=told.box, dry_mass_g=told.dry_mass_g, dried_g=told.dried_g)
     desk.keep(event, now, confirmed=sure)
     return name
+
+
+def _told_of_them(desk: Desk, site: Site, box: str, kind: str, now: datetime) -> ToldByBox | None:
+    """Return what the log of the box says of these beads; None where it says it of beads of another kind."""
+    if not any(known.name == box for known in site.shelf.boxes):
+        return None
+    told = desk.told_of_beads(box, now)
+    if told is None:
+        return None
+    with suppress(SiccastError):  # two kinds side by side are none that could be weighed out
+        return told if kind_of_beads(told.kind) == kind else None
+    return None
+
+
+def _told(told: ToldByBox, words: Wording) -> str:
+    dried = "" if told.dried_g is None else f", {words.mass(told.dried_g)} after the last drying"
+    return f"{words.mass(told.dry_mass_g)} of {beads(told.kind)} when fully dry{dried}"
 
 
 def unused_name(inventory: Inventory, wish: str) -> str:

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from monitor.web.desk.asked import Question
     from monitor.web.site import Site
 
+_LONGEST_NUMBER = 20  # letters; judgement: longer than any minutes
 _ANYWAY = {
     "timer": "Start the timer all the same",
     "move": "Start all the same",
@@ -67,7 +68,12 @@ class RunPages:
 
     def _look(self, request: Request) -> Response:
         query = request.query_params
-        return self._page(request.path_params["name"], step=query.get("step", ""), after=query.get("after", ""))
+        return self._page(
+            request.path_params["name"],
+            step=query.get("step", ""),
+            after=query.get("after", ""),
+            minutes=query.get("minutes", "")[:_LONGEST_NUMBER],
+        )
 
     def stamp(self, _request: Request) -> Response:
         """Say what changes with every event at the desk, for a page that lies open on another device."""
@@ -98,6 +104,7 @@ class RunPages:
         *,
         step: str = "",
         after: str = "",
+        minutes: str = "",
         form: Mapping[str, str] | None = None,
         asked: Question | None = None,
         wrong: Problem | None = None,
@@ -116,7 +123,17 @@ class RunPages:
             after, doubt, slip = _after(run, after)
             wrong = wrong or slip
             curve = self.fits.curve(desk, inventory, run, events) if run.weighings else None
-            view = run_view(desk, run, events, curve, at, step="minutes" if slip else step, after=after, too_long=doubt)
+            view = run_view(
+                desk,
+                run,
+                events,
+                curve,
+                at,
+                step="minutes" if slip else step,
+                after=after,
+                too_long=doubt,
+                minutes_typed=minutes or form.get("minutes", ""),
+            )
         return site.page(
             "desk_run.html",
             status=HTTPStatus.BAD_REQUEST if asked or wrong else HTTPStatus.OK,

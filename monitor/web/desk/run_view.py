@@ -11,16 +11,17 @@ from monitor.desk import cautions
 from monitor.desk.methods import beads_of
 from monitor.presentation.desk_log_wording import what_was_done
 from monitor.presentation.desk_wording import (
+    done_but_not_known,
     jar_sentence,
     method_sentence,
     minutes,
+    report_headline,
     report_lines,
     result_sentence,
     service_lines,
-    verdict_headline,
     verdict_sentence,
+    water_left,
     weighable,
-    weighable_spread,
 )
 from monitor.presentation.quantities import heating_s
 from monitor.presentation.wording import ago, beads
@@ -29,7 +30,7 @@ from monitor.records.desk_events import HeatTimed, RunWeighed
 from monitor.web.desk.begin import tare_typed
 from monitor.web.desk.charges import charge_address, going_since, run_address
 from monitor.web.desk.curve import CurveView, curve_view
-from monitor.web.desk.into_box import IntoBoxView, into_box_view, names_of
+from monitor.web.desk.into_box import IntoBoxView, came_from, into_box_view, names_of
 from monitor.web.desk.timing import Moment, TimerView, timer_view
 
 if TYPE_CHECKING:
@@ -121,6 +122,7 @@ class RunView:
     after_said: str
     """The heat since the last weighing, as a person says it; '' where there was none."""
     suggested: str
+    """Minutes of the next heat: those that were typed, or else the judged step."""
     last: str
     prefilled: str
     tare: str
@@ -151,6 +153,7 @@ def run_view(
     step: str = "",
     after: str = "",
     too_long: str = "",
+    minutes_typed: str = "",
 ) -> RunView:
     """Return the page of a run; ``step`` and ``after``: what the address asks for."""
     words, inventory = at.words, desk.inventory()
@@ -174,7 +177,7 @@ def run_view(
         after=after,
         after_said=minutes(heating_s(after)) if after and heating_s(after) else "",
         rested=_rested(run, timer, at),
-        suggested=f"{report.judgement.next_step_s / 60.0:g}" if report else "",
+        suggested=minutes_typed or f"{report.judgement.next_step_s / 60.0:g}" if report else minutes_typed,
         last=_last(run, at.now, words),
         prefilled=_prefilled(run, inventory, events, at),
         tare=_tare(run, words),
@@ -183,13 +186,13 @@ def run_view(
         timer=timer,
         newest=_newest(run, events),
         method=words.in_own_units(method_sentence(method)),
-        method_services=service_lines(method.services, words),
+        method_services=service_lines(method.services, words, came_from(desk, run)),
         cautions=_cautions(inventory, run, words),
         sheet=cautions.SHEET,
         colors=kind.dye.colors if kind.dye else (),
         others=[tool.name for tool in desk.appliances if tool.name != run.start.appliance],
         rows=_rows(run, words),
-        standing=_standing(curve, words) if curve else None,
+        standing=_standing(curve, words, came_from(desk, run)) if curve else None,
         into_box=None if run.open else into_box_view(desk, run, events, at),
     )
 
@@ -294,22 +297,22 @@ def _rows(run: Run, words: Wording) -> list[WeighingRow]:
     return rows
 
 
-def _standing(curve: RunCurve, words: Wording) -> Standing:
+def _standing(curve: RunCurve, words: Wording, box: str) -> Standing:
     report = curve.report
     verdict = report.verdict.value
     only_first = len(report.run.weighings) == 1
     gain, step = report.judgement.next_gain_g, minutes(report.judgement.next_step_s)
     return Standing(
         headline=_headline(report, only_first=only_first),
-        sign="unsure" if only_first else _SIGNS.get(verdict, "unsure"),
+        sign="unsure" if only_first or done_but_not_known(report) else _SIGNS.get(verdict, "unsure"),
         stops=report.verdict.stops,
-        left=weighable_spread(report.left_g, words),
+        left=water_left(report, words),
         done_leaves=f"{weighable(report.floor_g_per_g * report.dry_mass_g.p50, words)} {words.mass_unit}",
         verdict=_plain(verdict_sentence(report, words), words),
         next_gain="" if only_first else f"{step} more: about {weighable(gain.p50, words)} {words.mass_unit} less",
         lines=[(label, words.in_own_units(value)) for label, value in report_lines(report, words) if label != "run"],
         remarks=_remarks(report, words),
-        services=() if only_first else service_lines(report.services, words),
+        services=() if only_first else service_lines(report.services, words, box),
         curve=curve_view(curve, words),
         further=[(each.appliance, _further(each.water_g, each.time_s, words)) for each in report.further],
         spilled_between=_between(report),
@@ -321,7 +324,7 @@ def _standing(curve: RunCurve, words: Wording) -> Standing:
 def _headline(report: RunReport, *, only_first: bool) -> str:
     if not report.run.open and not report.verdict.stops:
         return "Finished before it was done"
-    return "The first weight is saved" if only_first else verdict_headline(report.verdict.value)
+    return "The first weight is saved" if only_first else report_headline(report)
 
 
 def _further(water_g: float, time_s: Quantiles, words: Wording) -> str:
