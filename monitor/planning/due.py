@@ -229,6 +229,17 @@ def just_filled(assessment: Assessment) -> bool:
     return _fresh_hours(assessment) is not None
 
 
+def is_from_before_beads(assessment: Assessment) -> bool:
+    """Return whether the last reading is from before the beads that are in the box now, and says nothing of it."""
+    latest, charge = assessment.latest, assessment.charge
+    return latest is not None and charge is not None and latest.at <= charge.at
+
+
+def dries_now(assessment: Assessment) -> bool:
+    """Return whether a box is over its limit with beads that have just gone in: they get the time to dry its air."""
+    return assessment.state is BoxState.over_limit and just_filled(assessment)
+
+
 def _fresh_hours(assessment: Assessment) -> float | None:
     """Return how long ago beads went in that have not had the time to dry the air of the box yet."""
     if assessment.charge is None:

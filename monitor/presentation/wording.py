@@ -44,6 +44,9 @@ _WITHOUT_FORECAST = {
     BoxState.estimate_failed: "report the failure",
 }
 """What to do about a box without a forecast that is not over its limit; the others wait."""
+FRESH = "fresh beads"
+"""The state of a box over its limit whose beads have just gone in."""
+NOT_DRIED = "not_dried"
 FULL_BEADS = "Full beads hold so much water that the box is at its limit."
 
 
@@ -67,7 +70,7 @@ METHODS = {
     "print_bed": "dried on the print bed",
     "new": "new beads",
     "indicator_orange": "judged dry by their color",
-    "not_dried": "some or all not dried",
+    NOT_DRIED: "some or all not dried",
 }
 BEADS = {
     "silica_regular": "silica gel, regular density",
@@ -177,11 +180,13 @@ class Wording:
         return at.astimezone(self.zone).date()
 
     def state(self, answer: Assessment, *, iso: bool = False) -> str:
-        """Return the state of a box in plain words."""
+        """Return the state of a box in plain words; in a record for machines, its state alone."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
         if answer.state is BoxState.due and answer.due_at is not None:
             due = self.local_day(answer.due_at).isoformat() if iso else self.day(answer.due_at, answer.as_of)
             return f"due by {due}"
-        return answer.state.value
+        return FRESH if not iso and assess.dries_now(answer) else answer.state.value
 
     def limit(self, answer: Assessment) -> str:
         """Return the limit of a box; an undeclared box has none."""
@@ -203,15 +208,18 @@ class Wording:
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         silent = assess.silent_for(answer)
-        if silent is None:
-            return ""
-        return " (old)" if brief else f", {ago(silent)}"
+        if silent is not None:
+            return " (old)" if brief else f", {ago(silent)}"
+        if assess.is_from_before_beads(answer):
+            return " (old)" if brief else ", from before the fresh beads"
+        return ""
 
     def estimate_now(self, answer: Assessment) -> str:
         """Return what humidity is by estimate where the last reading is too old to go by; nothing elsewhere."""
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
-        if answer.forecast is None or assess.silent_for(answer) is None:
+        is_old = assess.silent_for(answer) is not None or assess.is_from_before_beads(answer)
+        if answer.forecast is None or not is_old:
             return ""
         return f"about {percent(answer.forecast.present_relative_humidity.p50, 1)} now, by estimate"
 
@@ -334,6 +342,10 @@ class Wording:
 
     def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        if answer.charge is not None and assess.just_filled(answer) and answer.charge.method != NOT_DRIED:
+            return "fresh" if brief else f"fresh since {self._since(answer.charge.at, answer.as_of)}"
         if answer.forecast is None:
             return "–" if brief else "unknown"
         if answer.charge is None:
@@ -343,6 +355,11 @@ class Wording:
             return "full"
         most = "full" if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
         return percent(held.p50) if brief else f"{percent(held.p50)} full ({100.0 * held.p05:.0f} {TO} {most})"
+
+    def _since(self, at: datetime, as_of: datetime) -> str:
+        """Return a time of today, or else a day."""
+        is_today = self.local_day(at) == self.local_day(as_of)
+        return f"{at.astimezone(self.zone):%H:%M}" if is_today else self.day(at, as_of)
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""

@@ -19,7 +19,14 @@ from monitor.presentation.wording import (
     sentence,
 )
 from monitor.records import Assessment, BoxState
-from monitor.services.assess import SILENT_AFTER_DAYS, over_by, rule_of_days, silent_for
+from monitor.services.assess import (
+    SILENT_AFTER_DAYS,
+    dries_now,
+    is_from_before_beads,
+    over_by,
+    rule_of_days,
+    silent_for,
+)
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
@@ -47,6 +54,7 @@ ROWS_FROM_BOXES = 25
 screens of a phone."""
 _FOLDED_FROM_BOXES = 2
 """So many calm boxes are folded into one line. A judgement: one alone takes hardly more room than that line."""
+_DRIES_NOW = "Its fresh beads may still be drying it."
 NOT_DECLARED, NO_SPOOLS = "not in shelf.toml", "no spools declared"
 SIGNS = {
     BoxState.over_limit: "over",
@@ -216,17 +224,23 @@ def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
 # --- one box ----------------------------------------------------------------------------------------------------------
 
 
+def sign_of(answer: Assessment) -> str:
+    """Return the sign of a box; nobody knows yet what becomes of one whose beads have just gone in."""
+    return "unsure" if dries_now(answer) else SIGNS.get(answer.state, "silent")
+
+
 def card(answer: Assessment, words: Wording) -> BoxCard:
     """Return one box as it stands on the shelf."""
-    forecast, latest, over = answer.forecast, answer.latest, over_by(answer)
-    crossing = words.crossing(forecast, answer.as_of) if forecast else ""
+    forecast, latest = answer.forecast, answer.latest
+    over = 0.0 if dries_now(answer) else over_by(answer)
+    crossing = words.crossing(forecast, answer.as_of) if forecast and not dries_now(answer) else ""
     limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
-    capacity_used = forecast.capacity_used if forecast else None
+    capacity_used = forecast.capacity_used if forecast and not dries_now(answer) else None
     wrong = badges(answer, words)
     kinds = _kinds(answer, has_badges=bool(wrong))
     return BoxCard(
         name=answer.box.name,
-        sign=SIGNS.get(answer.state, "silent"),
+        sign=sign_of(answer),
         state=words.state(answer),
         kinds=kinds,
         is_calm=kinds == {Kind.within},
@@ -244,7 +258,7 @@ def card(answer: Assessment, words: Wording) -> BoxCard:
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
-        why_not=sentence(answer.refusal) if answer.refusal else "",
+        why_not=_DRIES_NOW if dries_now(answer) else sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(capacity_used, over),
         glass=small_glass(capacity_used, over),
         strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
@@ -272,8 +286,9 @@ def _shown(answer: Assessment, limit: str) -> Shown:
     if latest is None:
         return Shown("–", ", ".join(filter(None, ("no reading yet", beside))))
     humidity = percent(latest.relative_humidity, 1)
-    if silent_for(answer) is None:
-        return Shown(humidity, ", ".join(filter(None, ("" if over_by(answer) else "humidity", beside))))
+    if silent_for(answer) is None and not is_from_before_beads(answer):
+        said = "humidity" if dries_now(answer) or not over_by(answer) else ""
+        return Shown(humidity, ", ".join(filter(None, (said, beside))))
     if forecast is None:
         return Shown("–", beside, humidity)
     now = percent(forecast.present_relative_humidity.p50, 1)

@@ -10,7 +10,7 @@ from monitor.presentation.wording import ago, near_day, percent
 from monitor.records import BoxState
 from monitor.services.assess import just_filled, leaks_more, silent_for
 from monitor.web.notices import moment
-from monitor.web.shelf.view import SIGNS
+from monitor.web.shelf.view import sign_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -119,7 +119,7 @@ def _tile(answer: Assessment, words: Wording) -> Tile:
     latest = answer.latest
     return Tile(
         name=answer.box.name,
-        sign=SIGNS.get(answer.state, "silent"),
+        sign=sign_of(answer),
         humidity=percent(latest.relative_humidity, 1) if latest else "–",
         is_old=silent_for(answer) is not None,
         limit=percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else "",
