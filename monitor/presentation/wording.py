@@ -236,14 +236,18 @@ class Wording:
         days_off = self.decided.days_off if self.decided else ()
         return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays, days_off)
 
-    def to_do(self, answer: Assessment) -> str:
-        """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first."""
+    def to_do(self, answer: Assessment, *, all_silent: bool = False) -> str:
+        """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first.
+
+        Where all sensors are silent, that is said once for all of them, and of no single one.
+        """
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         first = []
         if assess.leaks_more(answer):
             first.append(assess.CHECK_THE_LID)
-        if assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared:
+        is_silent = assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared
+        if is_silent and not all_silent:
             first.append(assess.CHECK_THE_SENSOR)
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
@@ -381,6 +385,18 @@ class Wording:
         if first == last:
             return middle
         return f"{middle} (between {first} and {last})" if between else f"{middle} ({first} {TO} {last})"
+
+    def holds(self, forecast: CrossingForecast, as_of: datetime) -> str:
+        """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        when, due = self.crossing_in_brief(forecast, as_of), assess.due_at(forecast, as_of)
+        if due is None or when == "already over":
+            return when
+        about = when if when.startswith("in ") else f"about {when}"
+        until = self.day(due, as_of) if due > as_of else "today"
+        risk = f"after that, the chance that it is over is above {assess.due_odds()}"
+        return f"until {until} ({risk}); most likely it passes its limit {about}"
 
     def _ends(
         self, first: datetime, last: datetime | None, as_of: datetime, *, in_months: bool

@@ -215,3 +215,13 @@ def test_a_reading_from_before_the_beads_is_not_shown_as_of_now() -> None:
     assert plain(WORDS.reading(before)) == "12.1 %, from before the fresh beads"
     assert plain(WORDS.estimate_now(before)) == "about 12.0 % now, by estimate"
     assert plain(WORDS.reading(answer)) == "12.1 %"
+
+
+def test_until_when_a_box_holds_is_told_by_the_day_it_is_due_and_by_the_middle_of_its_crossing() -> None:
+    ahead = forecast_of(26.0, 6.0)
+    due = assessment_of("box", ahead).due_at
+    assert due is not None
+    assert ahead.cross_at.p50 is not None
+    said = WORDS.holds(ahead, AS_OF)
+    assert said.startswith(f"until {WORDS.day(due, AS_OF)} (after that, the chance that it is over is above 1 in 5)")
+    assert f"most likely it passes its limit about {WORDS.day(ahead.cross_at.p50, AS_OF)} (" in said

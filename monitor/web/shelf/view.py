@@ -21,6 +21,7 @@ from monitor.presentation.wording import (
 from monitor.records import Assessment, BoxState
 from monitor.services.assess import (
     SILENT_AFTER_DAYS,
+    all_silent,
     dries_now,
     is_from_before_beads,
     over_by,
@@ -176,10 +177,11 @@ class Shelved:
         """Work it out."""
         frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
         line = timeline_of(snapshot.as_of, snapshot.answers, words.zone)
+        silence = all_silent(snapshot.answers)
         return cls(
             snapshot=snapshot,
             zone=words.zone,
-            cards=[card(answer, words) for answer in snapshot.answers],
+            cards=[card(answer, words, silence=silence) for answer in snapshot.answers],
             frame=frame,
             line=line,
             bars={answer.box.name: line.bar(answer) for answer in snapshot.answers},
@@ -229,8 +231,8 @@ def sign_of(answer: Assessment) -> str:
     return "unsure" if dries_now(answer) else SIGNS.get(answer.state, "silent")
 
 
-def card(answer: Assessment, words: Wording) -> BoxCard:
-    """Return one box as it stands on the shelf."""
+def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCard:
+    """Return one box as it stands on the shelf; ``silence`` where no sensor is heard at all."""
     forecast, latest = answer.forecast, answer.latest
     over = 0.0 if dries_now(answer) else over_by(answer)
     crossing = words.crossing(forecast, answer.as_of) if forecast and not dries_now(answer) else ""
@@ -248,13 +250,13 @@ def card(answer: Assessment, words: Wording) -> BoxCard:
         material=_material(answer) if limit else NOT_DECLARED,
         badges=wrong,
         fault=words.fault(answer),
-        shown=_shown(answer, limit),
+        shown=shown_humidity(answer, limit),
         over=f"{over_points(over)}{NARROW}points over" if over else "",
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
         seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
-        to_do=words.to_do(answer),
+        to_do=words.to_do(answer, all_silent=silence),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
@@ -280,7 +282,8 @@ def _material(answer: Assessment) -> str:
     return max(grams, key=lambda material: grams[material]) if grams else NO_SPOOLS
 
 
-def _shown(answer: Assessment, limit: str) -> Shown:
+def shown_humidity(answer: Assessment, limit: str) -> Shown:
+    """Return the humidity of a box in large figures: the last reading while it is of now, else the estimate."""
     beside = f"limit {limit}" if limit else ""
     latest, forecast = answer.latest, answer.forecast
     if latest is None:
