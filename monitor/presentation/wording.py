@@ -386,7 +386,7 @@ class Wording:
             return middle
         return f"{middle} (between {first} and {last})" if between else f"{middle} ({first} {TO} {last})"
 
-    def holds(self, forecast: CrossingForecast, as_of: datetime) -> str:
+    def holds(self, forecast: CrossingForecast, as_of: datetime, *, brief: bool = False) -> str:
         """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
@@ -395,6 +395,8 @@ class Wording:
             return when
         about = when if when.startswith("in ") else f"about {when}"
         until = self.day(due, as_of) if due > as_of else "today"
+        if brief:
+            return f"until {until}; passes its limit {about}"
         risk = f"after that, the chance that it is over is above {assess.due_odds()}"
         return f"until {until} ({risk}); most likely it passes its limit {about}"
 
@@ -518,6 +520,18 @@ def beads(kind: str | None) -> str:
         parts = (part.rpartition(" ") for part in kind.split(" + "))
         return " and ".join(f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts)
     return BEADS.get(kind, kind.replace("_", " "))
+
+
+def lot_name(name: str) -> str:
+    """Return what a lot is called on a page: one that is named by its kind of beads, as that kind is called.
+
+    >>> lot_name("silica_gel_orange_indicating"), lot_name("silica_gel_orange_indicating-2"), lot_name("bag-2")
+    ('orange indicating gel', 'orange indicating gel, 2', 'bag-2')
+    """
+    kind, _, number = name.rpartition("-")
+    if name in BEADS:
+        return BEADS[name]
+    return f"{BEADS[kind]}, {number}" if kind in BEADS and number.isdecimal() else name
 
 
 def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:

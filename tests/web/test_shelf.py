@@ -312,3 +312,23 @@ def test_a_box_with_beads_that_have_just_gone_in_does_not_look_unheeded(tmp_path
     assert "fresh beads" in page
     assert "look again tomorrow" in wall
     assert 'class="tile unsure"' in wall
+
+
+def test_the_wall_says_the_sentence_of_the_shelf_and_a_number_for_silent_boxes(tmp_path: Path) -> None:
+    answers = [over("rack", 0.243), silent("bag")]
+    with shown(tmp_path, answers, planned("rack")) as client:
+        wall, page = page_of(client, "/wall"), page_of(client)
+    headline = re.search(r'<h1 id="headline">(.*?)</h1>', page)
+    assert headline is not None
+    assert headline[1] in wall
+    assert "Dry the beads today" not in wall
+    assert "about 17.6 %" in wall
+
+
+def test_no_line_ends_within_a_name_or_before_a_sign(tmp_path: Path) -> None:
+    long = "a-name-that-is-longer-than-a-line-of-a-phone"
+    with shown(tmp_path, [renamed(calm("x"), "pc-clear"), renamed(calm("x"), long)]) as client:
+        page = html.unescape(client.get("/").text)
+    assert '<span class="whole">pc-clear</span></a>' in page
+    assert f">{long}</a>" in page
+    assert not re.search(r"\d[ \u2009]%", re.sub(r"<style.*?</style>", "", page))

@@ -200,8 +200,8 @@ def _rows(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     assert answer.forecast is not None
     assert answer.forecast_if is not None
     rows = [
-        ("As it is", words.holds(answer.forecast, answer.as_of)),
-        ("With the change", words.holds(answer.forecast_if, answer.as_of)),
+        ("As it is", words.holds(answer.forecast, answer.as_of, brief=True)),
+        ("With the change", words.holds(answer.forecast_if, answer.as_of, brief=True)),
     ]
     ratio = time_left_ratio(answer)
     return rows if ratio is None else [*rows, ("Lasts", f"{figures(ratio)} times as long")]

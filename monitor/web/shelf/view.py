@@ -55,7 +55,6 @@ ROWS_FROM_BOXES = 25
 screens of a phone."""
 _FOLDED_FROM_BOXES = 2
 """So many calm boxes are folded into one line. A judgement: one alone takes hardly more room than that line."""
-_DRIES_NOW = "Its fresh beads may still be drying it."
 NOT_DECLARED, NO_SPOOLS = "not in shelf.toml", "no spools declared"
 SIGNS = {
     BoxState.over_limit: "over",
@@ -260,7 +259,7 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
-        why_not=_DRIES_NOW if dries_now(answer) else sentence(answer.refusal) if answer.refusal else "",
+        why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(capacity_used, over),
         glass=small_glass(capacity_used, over),
         strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
