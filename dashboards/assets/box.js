@@ -246,7 +246,7 @@
   const say = (u) => {
     const i = place(u);
     if (i == null) return;
-    readout.textContent = [sentence(i), ...logged(table.at[i])].join(". ");
+    readout.textContent = [sentence(i), ...logged(table.at[i])].join(". ").replace(/(\d) (?=%)/g, "$1\u202f");
     clearTimeout(quiet);
     quiet = setTimeout(() => { spoken.textContent = readout.textContent; }, QUIET_MS);
   };

@@ -209,24 +209,36 @@ def why_over(assessment: Assessment) -> str:
 
 def why_by_then(assessment: Assessment, day: str = "that day") -> str:
     """Return why the day by which a box is due is that day."""
-    return f"After {day} the chance that it is over {_limit(assessment)} is more than {_odds()}."
+    return f"After {day} the chance that it is over {_limit(assessment)} is more than {due_odds()}."
 
 
 def rule_of_days() -> str:
     """Return what the day by which any box is due means."""
     return (
         "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit is more than "
-        f"{_odds()}."
+        f"{due_odds()}."
     )
 
 
-def _odds() -> str:
+def due_odds() -> str:
+    """Return the chance of being over the limit from which on a box is due, in words."""
     return f"1 in {1.0 / PlanWeights().due_chance:.0f}"
 
 
 def just_filled(assessment: Assessment) -> bool:
     """Return whether beads went in that have not had the time to dry the air of the box yet."""
     return _fresh_hours(assessment) is not None
+
+
+def is_from_before_beads(assessment: Assessment) -> bool:
+    """Return whether the last reading is from before the beads that are in the box now, and says nothing of it."""
+    latest, charge = assessment.latest, assessment.charge
+    return latest is not None and charge is not None and latest.at <= charge.at
+
+
+def dries_now(assessment: Assessment) -> bool:
+    """Return whether a box is over its limit with beads that have just gone in: they get the time to dry its air."""
+    return assessment.state is BoxState.over_limit and just_filled(assessment)
 
 
 def _fresh_hours(assessment: Assessment) -> float | None:
@@ -257,6 +269,15 @@ def silent_for(assessment: Assessment) -> timedelta | None:
         return None
     silent = assessment.as_of - assessment.latest.at
     return silent if silent > timedelta(days=SILENT_AFTER_DAYS) else None
+
+
+def all_silent(assessments: Iterable[Assessment]) -> bool:
+    """Return whether every box that ever spoke has fallen silent: not one sensor is at fault then, but what they share.
+
+    Of one box alone, nobody can tell that.
+    """
+    spoke = [assessment for assessment in assessments if assessment.latest is not None]
+    return len(spoke) > 1 and all(silent_for(assessment) is not None for assessment in spoke)
 
 
 def _days_old(silent: timedelta) -> str:

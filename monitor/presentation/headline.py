@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.records import BoxState
-from monitor.services.assess import just_filled, leaks_more, silent_for
+from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -59,6 +59,9 @@ def headline(answers: Sequence[Assessment], plan: RechargePlan | None, words: Wo
         return Headline("There is no box yet.")
     declared = [answer for answer in answers if answer.state is not BoxState.undeclared]
     groups = _grouped(declared, plan, words)
+    if all_silent(answers):
+        main = f"All sensors are silent: nothing heard for {_silent_span(answers)}. Check the listener and the broker."
+        return Headline(main, tuple(_wrong(answers)))
     return Headline(_main(groups, plan, words), tuple(_beside(answers, groups, plan, words)))
 
 
@@ -165,12 +168,26 @@ def _beside(answers: Sequence[Assessment], groups: _Groups, plan: RechargePlan |
         yield from _later(groups, plan, words)
     if groups.fresh and (groups.planned or groups.holding):
         yield f"Look again at {_names(groups.fresh)} tomorrow: {_its(groups.fresh, 'beads')} have just gone in."
-    if leaky := [answer for answer in answers if leaks_more(answer)]:
-        lids, they = ("lid", "it leaks") if len(leaky) == 1 else ("lids", "they leak")
-        yield f"Check the {lids} of {_names(leaky)}: {they} more than before."
+    yield from _leaky(answers)
     yield from _silent([a for a in answers if a.state is not BoxState.undeclared])
     if groups.unknown and (groups.planned or groups.holding or groups.over):
         yield f"{_names(groups.unknown)} {_needs(groups.unknown)} more readings."
+    yield from _failed(answers)
+
+
+def _wrong(answers: Sequence[Assessment]) -> Iterator[str]:
+    """Say what is wrong apart from silence."""
+    yield from _leaky(answers)
+    yield from _failed(answers)
+
+
+def _leaky(answers: Sequence[Assessment]) -> Iterator[str]:
+    if leaky := [answer for answer in answers if leaks_more(answer)]:
+        lids, they = ("lid", "it leaks") if len(leaky) == 1 else ("lids", "they leak")
+        yield f"Check the {lids} of {_names(leaky)}: {they} more than before."
+
+
+def _failed(answers: Sequence[Assessment]) -> Iterator[str]:
     if failed := [answer for answer in answers if answer.failed]:
         yield f"The estimate of {_names(failed)} failed; please report it."
     if strangers := [answer for answer in answers if answer.state is BoxState.undeclared]:
@@ -190,6 +207,11 @@ def _later(groups: _Groups, plan: RechargePlan, words: Wording) -> Iterator[str]
         yield f"{_dry(over)} now: {'it is' if len(over) == 1 else 'they are'} over the limit."
     if late := [answer for answer in groups.late if answer.box.name not in placed]:
         yield f"{_names(late)} {'has' if len(late) == 1 else 'have'} no place in the plan in time."
+
+
+def _silent_span(answers: Sequence[Assessment]) -> str:
+    """Return for how long nothing at all has been heard."""
+    return _span(answers[0].as_of, max(answer.latest.at for answer in answers if answer.latest))
 
 
 def _silent(answers: Sequence[Assessment]) -> Iterator[str]:

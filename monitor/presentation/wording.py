@@ -44,6 +44,9 @@ _WITHOUT_FORECAST = {
     BoxState.estimate_failed: "report the failure",
 }
 """What to do about a box without a forecast that is not over its limit; the others wait."""
+FRESH = "fresh beads"
+"""The state of a box over its limit whose beads have just gone in."""
+NOT_DRIED = "not_dried"
 FULL_BEADS = "Full beads hold so much water that the box is at its limit."
 
 
@@ -67,7 +70,7 @@ METHODS = {
     "print_bed": "dried on the print bed",
     "new": "new beads",
     "indicator_orange": "judged dry by their color",
-    "not_dried": "some or all not dried",
+    NOT_DRIED: "some or all not dried",
 }
 _HEAT, _HOURS = re.compile(r"_(\d+)C(?![a-zA-Z0-9])"), re.compile(r"_(\d+)h(?![a-zA-Z0-9])")
 """What a word for a method says of heat and time: 'oven_115C_3h'."""
@@ -179,11 +182,13 @@ class Wording:
         return at.astimezone(self.zone).date()
 
     def state(self, answer: Assessment, *, iso: bool = False) -> str:
-        """Return the state of a box in plain words."""
+        """Return the state of a box in plain words; in a record for machines, its state alone."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
         if answer.state is BoxState.due and answer.due_at is not None:
             due = self.local_day(answer.due_at).isoformat() if iso else self.day(answer.due_at, answer.as_of)
             return f"due by {due}"
-        return answer.state.value
+        return FRESH if not iso and assess.dries_now(answer) else answer.state.value
 
     def limit(self, answer: Assessment) -> str:
         """Return the limit of a box; an undeclared box has none."""
@@ -205,15 +210,18 @@ class Wording:
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         silent = assess.silent_for(answer)
-        if silent is None:
-            return ""
-        return " (old)" if brief else f", {ago(silent)}"
+        if silent is not None:
+            return " (old)" if brief else f", {ago(silent)}"
+        if assess.is_from_before_beads(answer):
+            return " (old)" if brief else ", from before the fresh beads"
+        return ""
 
     def estimate_now(self, answer: Assessment) -> str:
         """Return what humidity is by estimate where the last reading is too old to go by; nothing elsewhere."""
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
-        if answer.forecast is None or assess.silent_for(answer) is None:
+        is_old = assess.silent_for(answer) is not None or assess.is_from_before_beads(answer)
+        if answer.forecast is None or not is_old:
             return ""
         return f"about {percent(answer.forecast.present_relative_humidity.p50, 1)} now, by estimate"
 
@@ -230,14 +238,18 @@ class Wording:
         days_off = self.decided.days_off if self.decided else ()
         return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays, days_off)
 
-    def to_do(self, answer: Assessment) -> str:
-        """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first."""
+    def to_do(self, answer: Assessment, *, all_silent: bool = False) -> str:
+        """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first.
+
+        Where all sensors are silent, that is said once for all of them, and of no single one.
+        """
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         first = []
         if assess.leaks_more(answer):
             first.append(assess.CHECK_THE_LID)
-        if assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared:
+        is_silent = assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared
+        if is_silent and not all_silent:
             first.append(assess.CHECK_THE_SENSOR)
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
@@ -336,6 +348,10 @@ class Wording:
 
     def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        if answer.charge is not None and assess.just_filled(answer) and answer.charge.method != NOT_DRIED:
+            return "fresh" if brief else f"fresh since {self._since(answer.charge.at, answer.as_of)}"
         if answer.forecast is None:
             return "–" if brief else "unknown"
         if answer.charge is None:
@@ -345,6 +361,11 @@ class Wording:
             return "full"
         most = "full" if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
         return percent(held.p50) if brief else f"{percent(held.p50)} full ({100.0 * held.p05:.0f} {TO} {most})"
+
+    def _since(self, at: datetime, as_of: datetime) -> str:
+        """Return a time of today, or else a day."""
+        is_today = self.local_day(at) == self.local_day(as_of)
+        return f"{at.astimezone(self.zone):%H:%M}" if is_today else self.day(at, as_of)
 
     def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
         """Return the day of the crossing, never without its interval."""
@@ -366,6 +387,20 @@ class Wording:
         if first == last:
             return middle
         return f"{middle} (between {first} and {last})" if between else f"{middle} ({first} {TO} {last})"
+
+    def holds(self, forecast: CrossingForecast, as_of: datetime, *, brief: bool = False) -> str:
+        """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
+        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
+
+        when, due = self.crossing_in_brief(forecast, as_of), assess.due_at(forecast, as_of)
+        if due is None or when == "already over":
+            return when
+        about = when if when.startswith("in ") else f"about {when}"
+        until = self.day(due, as_of) if due > as_of else "today"
+        if brief:
+            return f"until {until}; passes its limit {about}"
+        risk = f"after that, the chance that it is over is above {assess.due_odds()}"
+        return f"until {until} ({risk}); most likely it passes its limit {about}"
 
     def _ends(
         self, first: datetime, last: datetime | None, as_of: datetime, *, in_months: bool
@@ -498,6 +533,18 @@ def beads(kind: str | None) -> str:
         parts = (part.rpartition(" ") for part in kind.split(" + "))
         return " and ".join(f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts)
     return BEADS.get(kind, kind.replace("_", " "))
+
+
+def lot_name(name: str) -> str:
+    """Return what a lot is called on a page: one that is named by its kind of beads, as that kind is called.
+
+    >>> lot_name("silica_gel_orange_indicating"), lot_name("silica_gel_orange_indicating-2"), lot_name("bag-2")
+    ('orange indicating gel', 'orange indicating gel, 2', 'bag-2')
+    """
+    kind, _, number = name.rpartition("-")
+    if name in BEADS:
+        return BEADS[name]
+    return f"{BEADS[kind]}, {number}" if kind in BEADS and number.isdecimal() else name
 
 
 def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:

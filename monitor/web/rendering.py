@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse
 
 from monitor import __version__
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import AGE_STEPS, JUST_NOW, Wording
+from monitor.presentation.wording import AGE_STEPS, JUST_NOW, NARROW, Wording
 from monitor.web.notices import of_the_snapshot
 
 if TYPE_CHECKING:
@@ -31,6 +31,9 @@ _AGES = orjson.dumps({"now": JUST_NOW, "steps": AGE_STEPS}).decode()
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
+_PER_CENT = re.compile(r"(?<=\d) (?=%)")
+_HYPHENATED = re.compile(r"[\w.]+(?:-[\w.]+)+")
+_MOST_UNBROKEN = 18  # letters; judgement: what fits a line of a headline on the narrowest phone
 
 
 def _templates(texts: Texts) -> jinja2.Environment:
@@ -38,11 +41,13 @@ def _templates(texts: Texts) -> jinja2.Environment:
         loader=jinja2.FileSystemLoader(shipped("dashboards") / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
+        finalize=_with_its_sign,
         trim_blocks=True,
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
     environment.filters["code"] = _with_commands
+    environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
     return environment
 
@@ -50,6 +55,23 @@ def _templates(texts: Texts) -> jinja2.Environment:
 def _with_commands(text: str) -> Markup:
     """Return a text whose commands, written between backticks, stand out."""
     return Markup(_COMMAND.sub(r"<code>\1</code>", str(escape(text))))
+
+
+def _with_its_sign(value: Any) -> Any:
+    """Return what is written into a page; no line ends between a number and its sign for per cent."""
+    if isinstance(value, str) and " %" in value:
+        return type(value)(_PER_CENT.sub(NARROW, value))
+    return value
+
+
+def _unbroken(text: str) -> Markup:
+    """Return a text in which no line ends within a name, unless a line could not hold that name."""
+
+    def whole(found: re.Match[str]) -> str:
+        name = found.group()
+        return name if len(name) > _MOST_UNBROKEN else f'<span class="whole">{name}</span>'
+
+    return Markup(_HYPHENATED.sub(whole, str(escape(text))))
 
 
 @dataclass(slots=True)

@@ -197,3 +197,14 @@ def test_only_voltages_that_are_low_for_any_cell_are_called_low(volts: float | N
 def test_a_stranger_has_no_badges() -> None:
     stranger = replace(assessment_of("a", None, BoxState.undeclared), charge=None)
     assert badges(replace(stranger, latest=Reading("a", AS_OF - timedelta(days=9), 21.0, 0.1)), WORDS) == ()
+
+
+def test_where_all_sensors_are_silent_that_is_said_once_and_no_day_is_planned() -> None:
+    told = said([silent("a"), silent("b")], plan((SATURDAY, ["a"])))
+    assert told == Headline(
+        "All sensors are silent: nothing heard for 40 days. Check the listener and the broker.",
+        (),
+    )
+    assert "check its sensor" not in WORDS.to_do(silent("a"), all_silent=True)
+    assert "check its sensor" in WORDS.to_do(silent("a"))
+    assert "All sensors" not in said([silent("a"), calm("b")]).main

@@ -193,3 +193,35 @@ def test_a_change_is_told_beside_what_it_takes_the_place_of() -> None:
     assert [plain(said) for said in WORDS.changes(change, 0.20)] == ["a limit of 25 % instead of 20 %", "half the leak"]
     assert WORDS.changes(WhatIf(conductance_factor=2.0)) == ["double the leak"]
     assert WORDS.changes(WhatIf(conductance_factor=0.8)) == ["0.8 times the leak"]
+
+
+def test_beads_that_have_just_gone_in_are_heeded_at_once() -> None:
+    wet = assessment_of("box", replace(forecast_of(-9.0), capacity_used=Quantiles(1.3, 1.4, 1.5)))
+    assert (WORDS.state(wet), WORDS.beads_full(wet)) == ("over limit", "full")
+    charge = replace(wet.charge, at=AS_OF - timedelta(hours=5)) if wet.charge else None
+    dries = replace(wet, charge=charge)
+    assert (WORDS.state(dries), WORDS.to_do(dries)) == ("fresh beads", "look again tomorrow")
+    assert WORDS.state(dries, iso=True) == "over limit"
+    at = (AS_OF - timedelta(hours=5)).astimezone(WORDS.zone)
+    assert WORDS.beads_full(dries) == f"fresh since {at:%H:%M}"
+    undried = replace(dries, charge=replace(charge, method="not_dried") if charge else None)
+    assert WORDS.beads_full(undried) == "full"
+
+
+def test_a_reading_from_before_the_beads_is_not_shown_as_of_now() -> None:
+    answer = assessment_of("box", forecast_of(20.0))
+    charge = replace(answer.charge, at=AS_OF - timedelta(minutes=2)) if answer.charge else None
+    before = replace(answer, charge=charge)
+    assert plain(WORDS.reading(before)) == "12.1 %, from before the fresh beads"
+    assert plain(WORDS.estimate_now(before)) == "about 12.0 % now, by estimate"
+    assert plain(WORDS.reading(answer)) == "12.1 %"
+
+
+def test_until_when_a_box_holds_is_told_by_the_day_it_is_due_and_by_the_middle_of_its_crossing() -> None:
+    ahead = forecast_of(26.0, 6.0)
+    due = assessment_of("box", ahead).due_at
+    assert due is not None
+    assert ahead.cross_at.p50 is not None
+    said = WORDS.holds(ahead, AS_OF)
+    assert said.startswith(f"until {WORDS.day(due, AS_OF)} (after that, the chance that it is over is above 1 in 5)")
+    assert f"most likely it passes its limit about {WORDS.day(ahead.cross_at.p50, AS_OF)} (" in said

@@ -347,6 +347,7 @@ def test_units_of_the_shelf_are_those_of_its_leak_line(tmp_path: Path) -> None:
     with serving_charts(tmp_path, 'mass_unit = "oz"\ntemperature_unit = "F"\n') as address:
         drawn = httpx.get(f"{address}/box/{BOX}/leak.svg", timeout=None).text
         told = httpx.get(f"{address}/box/{BOX}/numbers", timeout=None).json()
-    assert "water taken up, oz" in drawn
+    assert re.search(r"\d\u202foz</text>", drawn)
+    assert "water taken up<" in drawn
     assert told["temperatureUnit"] == "°F"
     assert 600 < told["temperature"][0] < 800  # tenths

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -13,6 +14,7 @@ from made_up import AS_OF
 from shelf_made_up import assessments
 
 from monitor.records import Quantiles, ReadingSeries
+from monitor.web.box.axes import Axes
 from monitor.web.drawing import (
     bead_column,
     frame_of,
@@ -77,3 +79,10 @@ def test_what_is_expected_begins_where_what_was_seen_ends() -> None:
 @given(st.floats(0.0, 1.0))
 def test_the_axis_ends_above_what_it_shows(highest: float) -> None:
     assert 100 * highest <= top_pct(highest) + 1e-9 <= 100 + 1e-9
+
+
+def test_a_line_of_a_chart_always_begins_with_a_move() -> None:
+    axes = Axes(52.0, 470.0, 18.0, 250.0, 0.0, 10.0, 0.0, 1.0)
+    for values in ([0.1, 0.2, 0.3], [math.nan, 0.2, 0.3], [0.1, math.nan, 0.3]):
+        assert re.fullmatch(r"(M[^ML]+(L[^ML]+)*)*", axes.line([0.0, 1.0, 2.0], values, math.inf))
+        assert axes.line([0.0, 1.0, 2.0], values, math.inf)

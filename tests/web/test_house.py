@@ -169,3 +169,10 @@ def test_a_term_is_explained_by_the_keyboard_and_by_a_tap(browser: Browser, addr
         assert page.locator("#term-rejected").is_visible()
         page.keyboard.press("Escape")
         assert not page.locator("#term-rejected").is_visible()
+
+
+def test_a_box_that_needs_a_look_is_a_link_with_the_date_of_its_last_reading(address: str) -> None:
+    page = httpx.get(f"{address}/house", timeout=None).text
+    looked = re.findall(r'<b><a href="/box/([^"]+)">', page)
+    assert looked
+    assert 'class="asof"' in page

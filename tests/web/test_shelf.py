@@ -12,6 +12,7 @@ from datetime import timedelta
 from itertools import islice
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -19,9 +20,11 @@ from made_up import AS_OF, assessment_of
 from shelf_made_up import HOSTILE, assessments
 from shown_boxes import calm, dozen, many, over, planned, renamed, shown, silent
 
+from monitor.presentation.wording import Wording
 from monitor.records import Assessment, BoxState, Spool
 from monitor.web.rendering import Renderer
 from monitor.web.shelf.asked import Asked, Density, GroupBy, Kind
+from monitor.web.shelf.view import card
 
 THIN = "\N{NARROW NO-BREAK SPACE}"
 
@@ -292,3 +295,40 @@ def on_the_wire(client: httpx.Client, address: str) -> int:
     if answer.headers.get("content-encoding") == "gzip":
         assert gzip.decompress(body)
     return len(body)
+
+
+def test_a_box_with_beads_that_have_just_gone_in_does_not_look_unheeded(tmp_path: Path) -> None:
+    wet = over("rack", 0.243)
+    dries = replace(wet, charge=replace(wet.charge, at=AS_OF - timedelta(hours=5))) if wet.charge else wet
+    before, after = (card(answer, Wording(ZoneInfo("Europe/Vienna"))) for answer in (wet, dries))
+    assert (before.sign, before.over != "", before.column.unknown) == ("over", True, "")
+    assert (after.sign, after.state, after.over) == ("unsure", "fresh beads", "")
+    assert after.column.unknown
+    assert after.column.over is None
+    assert after.glass.over_y is None
+    with shown(tmp_path, [dries]) as client:
+        page = client.get("/?view=rows").text
+        wall = client.get("/wall").text
+    assert "fresh beads" in page
+    assert "look again tomorrow" in wall
+    assert 'class="tile unsure"' in wall
+
+
+def test_the_wall_says_the_sentence_of_the_shelf_and_a_number_for_silent_boxes(tmp_path: Path) -> None:
+    answers = [over("rack", 0.243), silent("bag")]
+    with shown(tmp_path, answers, planned("rack")) as client:
+        wall, page = page_of(client, "/wall"), page_of(client)
+    headline = re.search(r'<h1 id="headline">(.*?)</h1>', page)
+    assert headline is not None
+    assert headline[1] in wall
+    assert "Dry the beads today" not in wall
+    assert "about 17.6 %" in wall
+
+
+def test_no_line_ends_within_a_name_or_before_a_sign(tmp_path: Path) -> None:
+    long = "a-name-that-is-longer-than-a-line-of-a-phone"
+    with shown(tmp_path, [renamed(calm("x"), "pc-clear"), renamed(calm("x"), long)]) as client:
+        page = html.unescape(client.get("/").text)
+    assert '<span class="whole">pc-clear</span></a>' in page
+    assert f">{long}</a>" in page
+    assert not re.search(r"\d[ \u2009]%", re.sub(r"<style.*?</style>", "", page))

@@ -58,12 +58,12 @@ class Axes:
 
     def line(self, at: Iterable[float], values: Iterable[float], gap: float = GAP_S) -> str:
         """Return a path through points, broken where one isn't known and where two lie further apart than a gap."""
-        path, last = "", math.nan
+        path, last = "", None
         for x, y in zip(at, values, strict=True):
             if not math.isfinite(y):
-                last = math.nan
+                last = None
                 continue
-            path += f"{'L' if x - last <= gap else 'M'}{self.x(x)} {self.y(y)}"
+            path += f"{'M' if last is None or x - last > gap else 'L'}{self.x(x)} {self.y(y)}"
             last = x
         return path
 

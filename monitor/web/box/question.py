@@ -190,17 +190,18 @@ def _verdict(answer: Assessment, words: Wording) -> str:
     when = words.crossing_in_brief(then, answer.as_of)
     if then.cross_at.p50 is not None and then.cross_at.p50 <= answer.as_of:
         return "It would be over its limit all the same."
-    if then.cross_at.p50 is None:
+    held = words.holds(then, answer.as_of)
+    if held == when:
         return f"It would hold for long: humidity would rise above the limit {when}."
-    return f"It would hold until {when}."
+    return f"It would hold {held}."
 
 
 def _rows(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     assert answer.forecast is not None
     assert answer.forecast_if is not None
     rows = [
-        ("As it is", words.crossing_in_brief(answer.forecast, answer.as_of)),
-        ("With the change", words.crossing_in_brief(answer.forecast_if, answer.as_of)),
+        ("As it is", words.holds(answer.forecast, answer.as_of, brief=True)),
+        ("With the change", words.holds(answer.forecast_if, answer.as_of, brief=True)),
     ]
     ratio = time_left_ratio(answer)
     return rows if ratio is None else [*rows, ("Lasts", f"{figures(ratio)} times as long")]

@@ -11,6 +11,7 @@ from monitor.presentation.desk_wording import finished_in_brief, minutes, wherea
 from monitor.presentation.wording import ago, beads
 from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
+from monitor.services.assess import dries_now
 from monitor.web.desk.timing import TimerView, timer_view
 
 if TYPE_CHECKING:
@@ -182,7 +183,7 @@ def _in_boxes(
         unheard = not there and not taken_out and answer.state is not BoxState.undeclared
         if unheard and answer.charge is not None:
             rows = [_of_box(answer, words)]
-        (wanted if answer.state in _URGENT else resting).extend(rows)
+        (wanted if answer.state in _URGENT and not dries_now(answer) else resting).extend(rows)
     elsewhere = [c for c in inventory.charges.values() if c.place.startswith(BOX) and c.name not in seen]
     resting += [_of_charge(charge, inventory, None, words) for charge in elsewhere if not charge.retired]
     return wanted, resting
@@ -199,9 +200,13 @@ def _of_charge(
         address=charge_address(charge.name),
         what=f"{words.mass(charge.mass_g)} of {kind}{known}",
         where=charge.place.removeprefix(BOX).removeprefix(APPLIANCE),
-        sign=_SIGNS.get(answer.state, "unsure") if answer else "",
+        sign=_sign(answer) if answer else "",
         why=f"box {answer.box.name}: {words.state(answer)}" if answer else lies(charge, boxes),
     )
+
+
+def _sign(answer: Assessment) -> str:
+    return "unsure" if dries_now(answer) else _SIGNS.get(answer.state, "unsure")
 
 
 def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
@@ -214,6 +219,6 @@ def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
         address=f"/desk/new?box={quote(answer.box.name, safe='')}",
         what=f"{mass} of {kind}" if mass else kind,
         where=answer.box.name,
-        sign=_SIGNS.get(answer.state, "unsure"),
+        sign=_sign(answer),
         why=f"box {answer.box.name}: {words.state(answer)}",
     )

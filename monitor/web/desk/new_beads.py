@@ -15,7 +15,7 @@ from monitor.desk.told_by_box import unlike_its_log
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
-from monitor.presentation.wording import beads
+from monitor.presentation.wording import beads, lot_name
 from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.records.names import LONGEST_NAME
 from monitor.records.words import CHARGE_STATES
@@ -118,7 +118,10 @@ class NewBeadsPages:
         return NewBeadsView(
             box=box,
             name=typed(form, "name") or unused_name(inventory, f"{box}{OF_BOX}" if box else "beads"),
-            lots=[(f"lot:{lot.name}", f"{lot.name}: {beads(lot.bought.desiccant)}") for lot in inventory.lots.values()],
+            lots=[
+                (f"lot:{lot.name}", f"{lot_name(lot.name)}: {beads(lot.bought.desiccant)}")
+                for lot in inventory.lots.values()
+            ],
             kinds=[(f"kind:{kind}", beads(kind)) for kind in calculators.desiccant_kinds()],
             chosen=typed(form, "source") or self._kind_in(box),
             holders=HOLDERS,

@@ -91,8 +91,8 @@ class HousePages:
     ) -> Response:
         site, shelf, now, words = self.site, self.site.shelf, self.site.now(), self.site.words
         with site.reading() as stores:
-            found = view.looks(self._findings(stores, shelf, now, everything=everything), words)
             latest, inventory = stores.readings.latest(), site.desk(stores).inventory()
+            found = view.looks(self._findings(stores, shelf, now, everything=everything), words, shelf, latest)
             messages, ever = stores.ledger.rejected(_REJECTED_SHOWN), stores.ledger.rejected_count()
         needing = [look for look in found if look.sign != view.SIGNS[Severity.well]]
         heard = view.heard(latest, shelf, now, words)
@@ -112,7 +112,9 @@ class HousePages:
             charges=view.charges(inventory, words),
             odds=view.odds(inventory, words),
         )
-        return site.page("house.html", snapshot=None, status=status, view=shown, said=said, problem=problem)
+        return site.page(
+            "house.html", snapshot=site.keeper.newest, status=status, view=shown, said=said, problem=problem
+        )
 
     def _findings(self, stores: Stores, shelf: Shelf, now: datetime, *, everything: bool) -> Iterator[Finding]:
         yield from site_check.check_files(shelf.folder, shelf.database_path, shelf.doubts)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import discrepancies
 from monitor.presentation.desk_wording import charge_row
-from monitor.presentation.wording import ago, beads, percent
+from monitor.presentation.wording import ago, beads, lot_name, percent
 from monitor.records import ROOM
 from monitor.services.adoption import uninvited
 from monitor.services.site_check import Severity
@@ -63,6 +63,10 @@ class Look:
     subject: str
     found: str
     remedy: str
+    is_box: bool = False
+    """Whether it is about a box, which has a page."""
+    last_at: str = ""
+    """When that box was last heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +106,21 @@ def headline(needing: Sequence[Look], heard: Sequence[Heard]) -> str:
     return f"{' and '.join(parts)}." if parts else "All is well."
 
 
-def looks(findings: Iterable[Finding], words: Wording) -> list[Look]:
+def looks(findings: Iterable[Finding], words: Wording, shelf: Shelf, latest: Mapping[str, Reading]) -> list[Look]:
     """Return what the check found, what is worst first."""
     order = list(SIGNS)[::-1]
     said = {Severity.well: "well", Severity.look: "look at it", Severity.fault: "fault"}
+    boxes = {box.name for box in shelf.boxes}
     return [
-        Look(SIGNS[each.verdict], said[each.verdict], each.subject, words.in_own_units(each.found), _begun(each.remedy))
+        Look(
+            SIGNS[each.verdict],
+            said[each.verdict],
+            each.subject,
+            words.in_own_units(each.found),
+            _begun(each.remedy),
+            is_box=each.subject in boxes,
+            last_at=words.moment(latest[each.subject].at) if each.subject in boxes & latest.keys() else "",
+        )
         for each in sorted(findings, key=lambda each: order.index(each.verdict))
     ]
 
@@ -171,7 +184,7 @@ def lots(inventory: Inventory, words: Wording) -> list[tuple[str, str, str, str,
     """Return name, beads, day, weight and what is left of each lot."""
     return [
         (
-            each.name,
+            lot_name(each.name),
             beads(each.bought.desiccant),
             str(each.bought.bought_on or "–"),
             words.mass(each.bought.mass_g),
@@ -183,7 +196,8 @@ def lots(inventory: Inventory, words: Wording) -> list[tuple[str, str, str, str,
 
 def charges(inventory: Inventory, words: Wording) -> list[Sequence[str]]:
     """Return what is known of each charge that is in use."""
-    return [charge_row(charge, words) for charge in inventory.charges.values() if not charge.retired]
+    rows = [charge_row(charge, words) for charge in inventory.charges.values() if not charge.retired]
+    return [(name, lot_name(lot), *rest) for name, lot, *rest in rows]
 
 
 def odds(inventory: Inventory, words: Wording) -> list[str]:

@@ -19,7 +19,15 @@ from monitor.presentation.wording import (
     sentence,
 )
 from monitor.records import Assessment, BoxState
-from monitor.services.assess import SILENT_AFTER_DAYS, over_by, rule_of_days, silent_for
+from monitor.services.assess import (
+    SILENT_AFTER_DAYS,
+    all_silent,
+    dries_now,
+    is_from_before_beads,
+    over_by,
+    rule_of_days,
+    silent_for,
+)
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
@@ -168,10 +176,11 @@ class Shelved:
         """Work it out."""
         frame = frame_of(snapshot.as_of, snapshot.answers, list(snapshot.recent.values()), HISTORY_DAYS)
         line = timeline_of(snapshot.as_of, snapshot.answers, words.zone)
+        silence = all_silent(snapshot.answers)
         return cls(
             snapshot=snapshot,
             zone=words.zone,
-            cards=[card(answer, words) for answer in snapshot.answers],
+            cards=[card(answer, words, silence=silence) for answer in snapshot.answers],
             frame=frame,
             line=line,
             bars={answer.box.name: line.bar(answer) for answer in snapshot.answers},
@@ -216,17 +225,23 @@ def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
 # --- one box ----------------------------------------------------------------------------------------------------------
 
 
-def card(answer: Assessment, words: Wording) -> BoxCard:
-    """Return one box as it stands on the shelf."""
-    forecast, latest, over = answer.forecast, answer.latest, over_by(answer)
-    crossing = words.crossing(forecast, answer.as_of) if forecast else ""
+def sign_of(answer: Assessment) -> str:
+    """Return the sign of a box; nobody knows yet what becomes of one whose beads have just gone in."""
+    return "unsure" if dries_now(answer) else SIGNS.get(answer.state, "silent")
+
+
+def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCard:
+    """Return one box as it stands on the shelf; ``silence`` where no sensor is heard at all."""
+    forecast, latest = answer.forecast, answer.latest
+    over = 0.0 if dries_now(answer) else over_by(answer)
+    crossing = words.crossing(forecast, answer.as_of) if forecast and not dries_now(answer) else ""
     limit = percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else ""
-    capacity_used = forecast.capacity_used if forecast else None
+    capacity_used = forecast.capacity_used if forecast and not dries_now(answer) else None
     wrong = badges(answer, words)
     kinds = _kinds(answer, has_badges=bool(wrong))
     return BoxCard(
         name=answer.box.name,
-        sign=SIGNS.get(answer.state, "silent"),
+        sign=sign_of(answer),
         state=words.state(answer),
         kinds=kinds,
         is_calm=kinds == {Kind.within},
@@ -234,13 +249,13 @@ def card(answer: Assessment, words: Wording) -> BoxCard:
         material=_material(answer) if limit else NOT_DECLARED,
         badges=wrong,
         fault=words.fault(answer),
-        shown=_shown(answer, limit),
+        shown=shown_humidity(answer, limit),
         over=f"{over_points(over)}{NARROW}points over" if over else "",
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
         seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
-        to_do=words.to_do(answer),
+        to_do=words.to_do(answer, all_silent=silence),
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
@@ -266,14 +281,16 @@ def _material(answer: Assessment) -> str:
     return max(grams, key=lambda material: grams[material]) if grams else NO_SPOOLS
 
 
-def _shown(answer: Assessment, limit: str) -> Shown:
+def shown_humidity(answer: Assessment, limit: str) -> Shown:
+    """Return the humidity of a box in large figures: the last reading while it is of now, else the estimate."""
     beside = f"limit {limit}" if limit else ""
     latest, forecast = answer.latest, answer.forecast
     if latest is None:
         return Shown("–", ", ".join(filter(None, ("no reading yet", beside))))
     humidity = percent(latest.relative_humidity, 1)
-    if silent_for(answer) is None:
-        return Shown(humidity, ", ".join(filter(None, ("" if over_by(answer) else "humidity", beside))))
+    if silent_for(answer) is None and not is_from_before_beads(answer):
+        said = "humidity" if dries_now(answer) or not over_by(answer) else ""
+        return Shown(humidity, ", ".join(filter(None, (said, beside))))
     if forecast is None:
         return Shown("–", beside, humidity)
     now = percent(forecast.present_relative_humidity.p50, 1)

@@ -33,4 +33,5 @@ class WallPages:
         snapshot = self.site.keeper.newest
         if snapshot is None:
             return self.site.waiting()
-        return self.site.page("wall.html", view=view.view(snapshot, self.site.words), snapshot=snapshot)
+        shown = view.view(snapshot, self.site.words, recorded=self.site.shelf.recorded_until is not None)
+        return self.site.page("wall.html", view=shown, snapshot=snapshot)

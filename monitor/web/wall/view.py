@@ -6,11 +6,12 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import ago, near_day, percent
+from monitor.presentation.headline import headline
+from monitor.presentation.wording import ago, percent
 from monitor.records import BoxState
-from monitor.services.assess import just_filled, leaks_more, silent_for
+from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
 from monitor.web.notices import moment
-from monitor.web.shelf.view import SIGNS
+from monitor.web.shelf.view import shown_humidity, sign_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -25,8 +26,8 @@ _MOST_NAMES = 4  # names in a sentence; judgement: a line of a small screen
 _COLUMNS = ((1, 1), (4, 2), (9, 3), (MOST_TILES, 4))
 """Up to how many boxes stand in how many columns. A judgement: screens are wider than high."""
 
-_IN_BRACKETS = re.compile(r" \([^)]*\)")
-"""What a screen across the room has no place for."""
+_IN_BRACKETS = re.compile(r" \((?!next oven day|you )[^)]*\)")
+"""What a screen across the room has no place for; a day that is another than it seems, it has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +57,12 @@ class Names:
 class WallView:
     """The whole screen."""
 
-    dry: Names | None
-    """What is to be dried today."""
+    headline: str
+    """The same sentence as on the page of all boxes."""
+    is_pressing: bool
+    """Whether a box needs dry beads today."""
     lids: Names | None
     sensors: Names | None
-    next_on: str
-    """The next day on which something is to be dried, where it is not today."""
-    next_names: Names | None
     tiles: Sequence[Tile]
     columns: int
     more: int
@@ -75,7 +75,7 @@ class WallView:
     last_age: str
 
 
-def view(snapshot: Snapshot, words: Wording) -> WallView:
+def view(snapshot: Snapshot, words: Wording, *, recorded: bool = False) -> WallView:
     """Return the screen."""
     answers = snapshot.answers
     shown, rest = answers[:MOST_TILES], answers[MOST_TILES:]
@@ -85,20 +85,18 @@ def view(snapshot: Snapshot, words: Wording) -> WallView:
         due = answer.due_at is not None and words.local_day(answer.due_at) <= today
         return (answer.state is BoxState.over_limit or due) and not just_filled(answer)
 
-    ahead = [a for a in answers if a.due_at is not None and not is_for_today(a) and a.state is BoxState.due]
-    day = min((words.local_day(a.due_at) for a in ahead if a.due_at), default=None)
+    silence = all_silent(answers)
     last = max((a.latest.at for a in answers if a.latest), default=None)
     return WallView(
-        dry=_names(answers, is_for_today),
+        headline=headline(answers, snapshot.plan, words).main,
+        is_pressing=any(map(is_for_today, answers)),
         lids=_names(answers, leaks_more),
-        sensors=_names(answers, _is_silent),
-        next_on=near_day(day, today) if day else "",
-        next_names=_names(ahead, lambda a: a.due_at is not None and words.local_day(a.due_at) == day),
-        tiles=[_tile(answer, words) for answer in shown],
+        sensors=None if silence else _names(answers, _is_silent),
+        tiles=[_tile(answer, words, silence=silence) for answer in shown],
         columns=next((columns for most, columns in _COLUMNS if len(shown) <= most), _COLUMNS[-1][1]),
         more=len(rest),
         more_until=_until(rest, words),
-        last=moment(last, snapshot.as_of, words) if last else "",
+        last=(words.moment(last) if recorded else moment(last, snapshot.as_of, words)) if last else "",
         last_at=last.isoformat(timespec="seconds") if last else "",
         last_age=ago(snapshot.as_of - last) if last else "",
     )
@@ -115,17 +113,18 @@ def _names(answers: Sequence[Assessment], wanted: Callable[[Assessment], bool]) 
     return Names(names[:_MOST_NAMES], len(names[_MOST_NAMES:])) if names else None
 
 
-def _tile(answer: Assessment, words: Wording) -> Tile:
-    latest = answer.latest
+def _tile(answer: Assessment, words: Wording, *, silence: bool) -> Tile:
+    latest, limit = answer.latest, percent(answer.box.humidity_limit)
+    shown = shown_humidity(answer, limit)
     return Tile(
         name=answer.box.name,
-        sign=SIGNS.get(answer.state, "silent"),
-        humidity=percent(latest.relative_humidity, 1) if latest else "–",
-        is_old=silent_for(answer) is not None,
-        limit=percent(answer.box.humidity_limit) if answer.state is not BoxState.undeclared else "",
+        sign=sign_of(answer),
+        humidity=shown.figure,
+        is_old=bool(shown.last),
+        limit=limit if answer.state is not BoxState.undeclared else "",
         seen=ago(answer.as_of - latest.at) if latest else "",
         seen_at=latest.at.isoformat(timespec="seconds") if latest else "",
-        to_do=_IN_BRACKETS.sub("", words.to_do(answer)),
+        to_do=_IN_BRACKETS.sub("", words.to_do(answer, all_silent=silence)),
     )
 
 
