@@ -229,3 +229,27 @@ def test_the_printed_page_is_a_list_to_tick_off(browser: Browser, site: Site) ->
             " && getComputedStyle(e).overflowX !== 'visible').length"
         )  # fmt: skip
         assert cut == 0
+
+
+def test_undoing_leaves_the_page_where_it_is_read(browser: Browser, site: Site) -> None:
+    site.decide(DecisionKind.not_that_day, "2026-04-04")
+    with opened(browser, site.plan, PHONE) as page:
+        undo = page.locator(".decided button").first
+        undo.scroll_into_view_if_needed()
+        assert page.evaluate("scrollY") > 200
+        undo.press("Enter")
+        expect(page.locator(".told")).to_contain_text("Undone.")
+        assert page.evaluate("scrollY") > 200
+        assert page.evaluate("document.activeElement.matches('.told')")
+
+
+def test_done_is_logged_by_a_quick_choice_and_told_at_the_head_of_the_plan(browser: Browser, site: Site) -> None:
+    with opened(browser, f"{site.plan}/done?box=soon&on=2026-03-04", PHONE) as page:
+        page.get_by_role("radio", name="yesterday evening, 20:00").check()
+        page.get_by_role("button", name="Save it").click()
+        told = page.locator("#notices .told")
+        expect(told).to_contain_text("Saved: recharge of soon, 3 Mar 2026, 20:00")
+        assert page.evaluate("scrollY") == 0
+        told.get_by_role("button", name="Undo").click()
+        expect(told).to_contain_text("Undone: recharge of soon")
+        assert page.evaluate("location.pathname") == "/plan"
