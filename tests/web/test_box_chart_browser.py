@@ -78,7 +78,7 @@ def test_walking_is_spoken_once_it_rests(page: Page) -> None:
 
 def test_views_bring_their_own_numbers(page: Page) -> None:
     humidity = press(page, "Home")
-    assert " %, " in humidity
+    assert "\N{NARROW NO-BREAK SPACE}%, " in humidity
     chosen(page, "data-view=vapor")
     assert page.is_visible("[data-about=vapor]")
     assert " kPa, " in press(page, "Home")
@@ -100,7 +100,7 @@ def test_a_marked_reading_says_why(page: Page) -> None:
     chosen(page, "data-days='30'")
     press(page, "End", *["PageUp"] * 5)  # from 3 April to the morning of 26 February
     heard = [press(page, "Shift+ArrowRight") for _ in range(4)]
-    marked = "26 Feb, 13:20: 62.0 %, marked: it jumped away and back within hours"
+    marked = "26 Feb, 13:20: 62.0\N{NARROW NO-BREAK SPACE}%, marked: it jumped away and back within hours"
     assert any(words.startswith(marked) for words in heard), heard
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from urllib.parse import quote
 
 import pytest
+from browsing import DESK, opened
 from playwright.sync_api import Browser, Page
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 
@@ -77,10 +78,12 @@ def test_pages_open_without_a_complaint_and_ask_nobody_else(page: Page, address:
     assert [url for url in asked if not url.startswith((address, "data:"))] == []
 
 
-def test_text_is_readable_in_both_schemes(page: Page, address: str) -> None:
-    for path in PATHS:
-        page.goto(address + path, wait_until="networkidle")
-        assert page.evaluate(CONTRASTS) == []
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_is_readable_in_both_schemes(browser: Browser, address: str, scheme: str) -> None:
+    with opened(browser, address, DESK, scheme) as page:
+        for path in PATHS:
+            page.goto(address + path)
+            assert page.evaluate(CONTRASTS) == []
 
 
 def test_the_keyboard_is_enough(desk: Page, address: str) -> None:
@@ -160,5 +163,5 @@ def test_what_if_needs_a_keyboard_and_no_script(browser: Browser, address: str) 
 def test_a_wrong_number_is_named_beside_its_field(desk: Page, address: str) -> None:
     desk.goto(address + "/box/soon?limit=120", wait_until="networkidle")
     assert desk.get_by_label("Humidity limit, %").get_attribute("aria-invalid") == "true"
-    assert "a limit is from 1 to 95 %" in desk.get_by_role("alert").inner_text()
+    assert "a limit is from 1 to 95\N{NARROW NO-BREAK SPACE}%" in desk.get_by_role("alert").inner_text()
     assert desk.evaluate(CONTRASTS) == []

@@ -200,7 +200,7 @@ def test_readings_of_a_sensor_are_not_undone_here(shared: Web) -> None:
         ("weighing", {"mass": "113", "at": "soonish"}, "at", "'soonish' is not a time"),
         ("opening", {"at": "2031-01-01"}, "at", "is in the future"),
         ("opening", {"on": "2031-01-01T10:00"}, "at", "is in the future"),
-        ("opening", {"at": "10:00", "on": "2026-03-01T10:00"}, "at", "two times are given"),
+        ("opening", {"at": "10:00", "on": "2026-03-01T10:00"}, "at", "Two times are given"),
         ("opening", {"when": "whenever"}, "at", "'whenever' is not a time"),
         ("charge", {"dry-mass": "100", "desiccant": "sugar"}, "desiccant", "'sugar' is not a known desiccant"),
         ("charge", {"dry-mass": "1e99"}, "dry-mass", "is not a weight"),

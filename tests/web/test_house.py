@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 import zxingcpp
-from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from browsing import DESK, PHONE, opened
 from matplotlib.image import imread
 from playwright.sync_api import Browser
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
@@ -152,14 +152,6 @@ def test_the_code_of_a_label_is_read_back_by_another_program(browser: Browser, a
         picture = page.locator(".code").first.screenshot()
     seen = (255.0 * imread(io.BytesIO(picture), format="png")[:, :, :3]).astype("uint8")
     assert [code.text for code in zxingcpp.read_barcodes(seen)] == ["http://room.local:8737/box/over"]
-
-
-def test_house_and_labels_in_a_browser(browser: Browser, address: str) -> None:
-    for path in ("/house", "/house/labels"):
-        for size, scheme in ((PHONE, "light"), (DESK, "dark"), ((320, 600), "light")):
-            with opened(browser, address + path, size, scheme) as page:
-                assert violations(page) == []
-                assert beyond_the_right_edge(page) <= 0
 
 
 def test_a_term_is_explained_by_the_keyboard_and_by_a_tap(browser: Browser, address: str) -> None:
