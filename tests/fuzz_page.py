@@ -224,7 +224,8 @@ def faults_of(answer: httpx.Response) -> Iterator[str]:
         yield "405 without Allow"
     if urlsplit(answer.headers.get("location", "")).netloc not in ("", "127.0.0.1"):
         yield f"leads away to {answer.headers['location']}"
-    if "<script>alert" in answer.text or "<img src=x" in answer.text:
+    is_page = answer.headers.get("content-type", "").startswith(("text/html", "image/svg"))  # no table or JSON
+    if is_page and ("<script>alert" in answer.text or "<img src=x" in answer.text):
         yield "a value came back as markup"
 
 
