@@ -27,7 +27,7 @@ from monitor.store.opening import open_stores
 from monitor.web.box.deeds import in_page_words
 
 AT = "2026-03-03T10:00"
-"""Before the recording of the made-up shelf ends."""
+"""Before the readings of the made-up shelf end."""
 
 
 class Web:

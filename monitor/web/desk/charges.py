@@ -13,6 +13,7 @@ from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
 from monitor.services.assess import dries_now
 from monitor.web.desk.timing import TimerView, timer_view
+from monitor.web.shelf.view import sign_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 _URGENT = (BoxState.over_limit, BoxState.due)
-_SIGNS = {BoxState.over_limit: "over", BoxState.due: "due", BoxState.within_limit: "within"}
 OF_BOX = "-beads"
 """What the name of a charge ends with that was taken out of a box before anybody declared it."""
 _NAMED_BOXES = 3  # a count; judgement: what a line holds
@@ -200,13 +200,9 @@ def _of_charge(
         address=charge_address(charge.name),
         what=f"{words.mass(charge.mass_g)} of {kind}{known}",
         where=charge.place.removeprefix(BOX).removeprefix(APPLIANCE),
-        sign=_sign(answer) if answer else "",
+        sign=sign_of(answer) if answer else "",
         why=f"box {answer.box.name}: {words.state(answer)}" if answer else lies(charge, boxes),
     )
-
-
-def _sign(answer: Assessment) -> str:
-    return "unsure" if dries_now(answer) else _SIGNS.get(answer.state, "unsure")
 
 
 def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
@@ -219,6 +215,6 @@ def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
         address=f"/desk/new?box={quote(answer.box.name, safe='')}",
         what=f"{mass} of {kind}" if mass else kind,
         where=answer.box.name,
-        sign=_sign(answer),
+        sign=sign_of(answer),
         why=f"box {answer.box.name}: {words.state(answer)}",
     )
