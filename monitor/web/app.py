@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import asynccontextmanager
 from http import HTTPStatus
+from threading import Event
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -68,9 +69,9 @@ def create_app(
     shelf: Shelf, keeper: Keeper | None = None, *, access: Access | None = None, served: Served | None = None
 ) -> Starlette:
     """Return the application that shows one shelf; ``access`` decides who may see it."""
-    file, access = ShelfFile(shelf), access or Access()
+    file, access, over = ShelfFile(shelf), access or Access(), Event()
     keeper = keeper or Keeper(
-        lambda clock: take_snapshot(file.now, clock),
+        lambda clock: take_snapshot(file.now, clock, over.is_set),
         lambda clock: read_stamp(file.now, clock),
         carry=lambda snapshot, clock: carry(file.now, snapshot, clock),
     )
@@ -101,17 +102,20 @@ def create_app(
             ClientDisconnect: lambda _request, _error: Response(),  # to nobody
             Exception: _defect(site),
         },
-        lifespan=lambda _: _running(keeper, Watcher(site, subscribers)),
+        lifespan=lambda _: _running(keeper, Watcher(site, subscribers), over),
     )
     app.state.subscribers = subscribers
     return app
 
 
 @asynccontextmanager
-async def _running(keeper: Keeper, watcher: Watcher) -> AsyncIterator[None]:
-    """Keep the pages fresh while the body runs."""
-    async with watcher.running(), keeper.running():
-        yield
+async def _running(keeper: Keeper, watcher: Watcher, over: Event) -> AsyncIterator[None]:
+    """Keep the pages fresh while the body runs; then nothing is worked out for them any more."""
+    try:
+        async with watcher.running(), keeper.running():
+            yield
+    finally:
+        over.set()
 
 
 def _door(site: Site, access: Access) -> Middleware:

@@ -69,6 +69,13 @@ class Connection(H11Protocol):
         self.connections.discard(longest)  # it is told only later that it was lost
         longest.transport.abort()
 
+    def shutdown(self) -> None:
+        """End with the server: at once where only the other side is waited for, else after the answer."""
+        if self.is_idle:
+            self._close()
+        else:
+            super().shutdown()
+
     def connection_lost(self, exc: Exception | None) -> None:
         """Wait for nothing more."""
         for timer in (self._deadline, self._unread):

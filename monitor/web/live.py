@@ -113,7 +113,8 @@ class Subscribers:
         yield f"retry: {_RETRY_MS}\n\n".encode()
         while not self._is_over and loop.time() < until_s:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(subscriber.wake.wait(), _HEARTBEAT_S)
+                async with asyncio.timeout(_HEARTBEAT_S):
+                    await subscriber.wake.wait()
             kinds = subscriber.take()
             if not self._is_over:
                 yield f"data: {' '.join(sorted(kinds))}\n\n".encode() if kinds else b": here\n\n"

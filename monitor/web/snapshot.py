@@ -77,14 +77,28 @@ class Snapshot:
         return next((answer for answer in self.answers if answer.box.name == box), None)
 
 
-def take_snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
-    """Assess every box of a shelf; this is slow where no outlooks are kept."""
+def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = lambda: False) -> Snapshot:
+    """Assess every box of a shelf; this is slow where no outlooks are kept, and given up between two boxes at the end.
+
+    The end of a process waits for its threads.
+    """
+
+    def go_on(_share: float) -> None:
+        if is_over():
+            raise asyncio.CancelledError  # no Exception, after which each box would be asked alone
+
     as_of = shelf.now(clock)
     start = as_of - timedelta(days=HISTORY_DAYS)
     said: list[str] = []
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=said.append) as stores:
         answers = assess.assess(
-            stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, kept=stores.outlooks
+            stores.readings,
+            stores.ledger,
+            shelf.boxes,
+            as_of,
+            room_climate=shelf.room,
+            kept=stores.outlooks,
+            progress=go_on,
         )
         recent = {a.box.name: stores.readings.hourly(a.box.name, start, as_of) for a in answers}
         year = as_of - timedelta(days=_YEAR_DAYS)
@@ -203,7 +217,8 @@ class Keeper:
         task = asyncio.create_task(self._run())
         try:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._first.wait(), _FIRST_WITHIN_S)
+                async with asyncio.timeout(_FIRST_WITHIN_S):
+                    await self._first.wait()
             yield
         finally:
             task.cancel()
@@ -285,8 +300,10 @@ class Keeper:
             self._ended_s = loop.time()
             while (left_s := self._ended_s + self._rest_s - loop.time()) > 0.0:
                 self._asked.clear()
+                # no wait_for: in Python 3.11 it loses an end that comes with what is waited for, and runs on for ever
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._asked.wait(), left_s)
+                    async with asyncio.timeout(left_s):
+                        await self._asked.wait()
 
     @property
     def _rest_s(self) -> float:
