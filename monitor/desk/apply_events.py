@@ -22,6 +22,7 @@ from monitor.records.desk_events import (
     BOX,
     SPARE,
     BeadsSpilled,
+    BeadsStirred,
     ChargeMoved,
     ChargePortioned,
     ChargeRetired,
@@ -239,6 +240,12 @@ def _spill(inventory: Inventory, logged: LoggedEvent, event: BeadsSpilled) -> In
     return _with_run(inventory, logged, replace(run, spills=(*run.spills, Spill(before, event.lost_g))))
 
 
+def _stir(inventory: Inventory, _logged: LoggedEvent, event: BeadsStirred) -> Inventory:
+    run = _going(inventory, event.run)
+    stirred = replace(run, stirs=(*run.stirs, len(run.shown)))
+    return replace(inventory, runs={**inventory.runs, run.name: stirred})
+
+
 def _finish(inventory: Inventory, logged: LoggedEvent, event: RunFinished) -> Inventory:
     run = _going(inventory, event.run)
     charge = replace(
@@ -344,6 +351,7 @@ _STEPS: Mapping[type[DeskEvent], Callable[..., Inventory]] = {
     HeatTimed: _time,
     ScaleCorrected: _correct,
     BeadsSpilled: _spill,
+    BeadsStirred: _stir,
     RunFinished: _finish,
     JarChecked: _jar,
     ChargeSaturated: _saturate,

@@ -145,6 +145,8 @@ class Run:
     tare_scale_factor: float | None = None
     """What the empty holder is multiplied by where it stood on another scale than the weighings."""
     spills: tuple[Spill, ...] = ()
+    stirs: tuple[int, ...] = ()
+    """After how many weighings the beads were stirred, each time."""
     timer: HeatTimed | None = None
     """The timer of the heat since the last weighing."""
     finished: RunFinished | None = None
@@ -163,6 +165,17 @@ class Run:
     def unweighed_spills(self) -> tuple[Spill, ...]:
         """Spills since the last weighing."""
         return tuple(spill for spill in self.spills if spill.after_weighings >= len(self.shown))
+
+    @property
+    def stirred_after_s(self) -> tuple[float, ...]:
+        """Heat at the weighing before each time the beads were stirred. [s]"""
+        heated_s = (0.0, *(weighing.heated_s for weighing in self.weighings))
+        return tuple(heated_s[place] for place in self.stirs)
+
+    @property
+    def stirred_since_last(self) -> bool:
+        """Whether the beads were stirred since the last weighing."""
+        return len(self.shown) in self.stirs
 
     @property
     def open(self) -> bool:

@@ -70,6 +70,12 @@ _DRY_MASS_SD_A_CYCLE = 0.01
 """What spills or ages between two runs of a charge, as a share of its dry mass (a judgement)."""
 
 
+STIRRED = (
+    "Stirred since the last weighing. The estimate stays the same: the drying curve has no term for it."
+    " If it helps, the next weighings show it."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class RunReport:
     """Everything to show of a run after its newest weighing."""
@@ -382,6 +388,8 @@ def _remarks(beads: Desiccant, run: Run, it: Fitted, spilled: tuple[float, float
     if run.spills and kept_since_last(run) is not None:
         left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
         told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
+    if run.open and run.stirred_since_last:
+        told.append(STIRRED)
     if not it.fit.fits:
         told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(spilled)}")
     if kept_since_last(run) is None:

@@ -10,6 +10,7 @@ from monitor.records import Quantiles
 from monitor.records.desk_events import (
     SPARE,
     BeadsSpilled,
+    BeadsStirred,
     ChargeMoved,
     ChargePortioned,
     ChargeRetired,
@@ -178,6 +179,7 @@ _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {
     HeatTimed: ("timer", lambda event, _: _timed(event)),
     ScaleCorrected: ("scale corrected", lambda event, _: _rescaled(event)),
     BeadsSpilled: ("beads fell out", _spilled),
+    BeadsStirred: ("stirred", lambda event, _: f"run {event.run}"),
     RunFinished: ("run finished", _finished),
     JarChecked: ("jar checked", _jar),
     ChargeSaturated: ("saturated", _saturated),

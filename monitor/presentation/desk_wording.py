@@ -289,6 +289,7 @@ def report_answer(report: RunReport) -> Answer:
             {"number": w.event_id, "t": w.at, "heated_min": w.heated_s / 60.0, "mass_g": w.mass_g}
             for w in report.run.weighings
         ],
+        "stirred_after_min": [heated_s / 60.0 for heated_s in report.run.stirred_after_s],
         "water_off_g": report.water_off_g,
         "start_loading_g_per_g": asdict(report.start_loading_g_per_g),
         "loading_g_per_g": asdict(report.loading_g_per_g),

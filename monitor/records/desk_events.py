@@ -176,6 +176,16 @@ class BeadsSpilled:
     """How much fell out; None where nobody knows, and the next weighings tell."""
 
 
+@dataclass(frozen=True, slots=True)
+class BeadsStirred:
+    """The beads of a run were stirred, after what was weighed so far.
+
+    No evidence: the drying curve has no term for it, and what it brought is what the next weighings say.
+    """
+
+    run: str
+
+
 WIDEST_KNOWN_G_PER_G = 0.06
 """A wider 90 % interval of water left does not tell dry beads from spent ones. [g/g] Judgement: 6 % more or less moves
 the air over gel by some 10 % RH, half of a usual limit."""
@@ -247,6 +257,7 @@ DeskEvent = (
     | HeatTimed
     | ScaleCorrected
     | BeadsSpilled
+    | BeadsStirred
     | RunFinished
     | JarChecked
     | ChargeSaturated

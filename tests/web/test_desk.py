@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from monitor.cli.app import app
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import (
     BeadsSpilled,
+    BeadsStirred,
     ChargeMoved,
     ChargePortioned,
     ChargeSplit,
@@ -387,6 +389,47 @@ def test_a_spill_of_known_and_of_unknown_grams(hand: Hand) -> None:
     hand.send(f"{RUN}/spilled", lost="900")
     assert "can't have fallen out" in hand.text
     assert hand.events()[-1] == BeadsSpilled("bowl-1", 2)
+
+
+def test_stirring_is_logged_shown_where_it_was_and_undone_and_changes_no_estimate(hand: Hand) -> None:
+    begun(hand, *MICROWAVE[:3])
+    before = hand.look(RUN)
+    assert "Stir the beads, then heat again" in before
+    [left] = re.findall(r'<p class="leaves">[^<]*', before)
+    hand.send(f"{RUN}/stir")
+    assert hand.events()[-1] == BeadsStirred("bowl-1")
+    assert "The estimate stays the same" in hand.text
+    assert left in hand.text
+    assert 'id="stir-form"' not in hand.text
+    assert "stirred after 8 min" in hand.text
+    hand.weigh("575", "4")
+    assert re.search(r">8 min</th>(?:<td>[^<]*</td>)*</tr><tr class=\"stirred\">", hand.text), hand.text
+    assert "The estimate stays the same" not in hand.text
+    assert 'id="stir-form"' in hand.text
+    [place] = re.findall(r'name="event" value="(\d+)"', hand.text)
+    hand.send(f"{RUN}/undo", event=place)
+    assert "Undo “stirred”" in hand.text
+    hand.send(f"{RUN}/undo", event=re.findall(r'name="event" value="(\d+)"', hand.text)[0])
+    assert not any(isinstance(event, BeadsStirred) for event in hand.events())
+    assert hand.look(RUN).count("stirred") == before.count("stirred")
+
+
+def test_stirring_at_the_command_line_is_the_same_event(tmp_path: Path) -> None:
+    shelf = make_desk(tmp_path)
+
+    def said(*words: str) -> str:
+        result = CliRunner().invoke(app, ["--shelf", str(shelf.folder), *words])
+        assert result.exit_code == 0, (words, result.output, result.exception)
+        return result.output
+
+    said("recharge", "start", "bowl", "microwave", "--weight", "617")
+    answer = said("recharge", "stir")
+    assert "bowl-1 were stirred" in answer
+    assert "The estimate stays the same" in answer
+    assert "stirred" in said("lot", "log")
+    assert json.loads(said("recharge", "status", "--json"))["stirred_after_min"] == [0.0]
+    said("lot", "undo", answer.split("siccast lot undo ")[1].split("`")[0])
+    assert "stirred" not in said("lot", "log")
 
 
 def test_hot_beads_count_for_less_and_a_number_that_is_none_is_named_at_its_field(hand: Hand) -> None:

@@ -24,7 +24,7 @@ from monitor.errors import UnconfirmedError
 from monitor.presentation import quantities
 from monitor.records import SensorSpec
 from monitor.records.declared import POWER_RANGE_W
-from monitor.records.desk_events import ColorSeen, RunWeighed
+from monitor.records.desk_events import BeadsStirred, ColorSeen, RunWeighed
 from monitor.records.names import hint
 
 recharge = typer.Typer(
@@ -235,6 +235,20 @@ def spilled(
             typer.echo(f"Saved for run {going.name}. Weigh what is left before you heat it.")
         if not as_json:
             typer.echo(it.to_undo())
+
+
+@recharge.command()
+def stir(context: typer.Context, run: RunName = None, at: At = None) -> None:
+    """Record that you stirred the beads of a run.
+
+    The log and the curve then show when. The estimate does not change by it: what it brought, the next weighings say.
+    """
+    from monitor.desk.runs import STIRRED
+
+    with open_desk(context, at) as it:
+        going = it.desk.inventory().open_run(run)
+        it.keep(BeadsStirred(going.name), f"Saved: the beads of run {going.name} were stirred")
+        typer.echo(STIRRED)
 
 
 @recharge.command()

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.desk_wording import wording_scale
+from monitor.presentation.desk_wording import minutes, wording_scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -41,6 +41,8 @@ class CurveView:
     floor_y: float
     floor: str
     points: tuple[tuple[float, float], ...]
+    stirred: tuple[float, ...]
+    """Where across the beads were stirred."""
     next_x: float | None
     next_y: float
     across: tuple[Mark, ...]
@@ -74,14 +76,23 @@ def curve_view(curve: RunCurve, words: Wording) -> CurveView:
         floor_y=y(scale * curve.floor_g),
         floor=floor,
         points=tuple((x(heated_s), y(mass)) for (heated_s, _), mass in zip(curve.weighed, shown, strict=True)),
+        stirred=tuple(x(heated_s) for heated_s in report.run.stirred_after_s),
         next_x=x(next_s) if ahead else None,
         next_y=y(after_g),
         across=_marks(first_s / (3600.0 if hours else 60.0), last_s / (3600.0 if hours else 60.0), hours, x),
         up=tuple(Mark(y(tick), f"{tick:g}") for tick in _ticks(lowest - margin, highest + margin)),
         unit=words.mass_unit,
         hours=hours,
-        words=f"Weight of the beads over heating: from {shown[0]:.1f} to {shown[-1]:.1f} {words.mass_unit};"
-        f" as dry as this appliance gets them they weigh {floor}",
+        words=_words(curve, shown, floor, words),
+    )
+
+
+def _words(curve: RunCurve, shown: Sequence[float], floor: str, words: Wording) -> str:
+    stirred = [minutes(heated_s) for heated_s in curve.report.run.stirred_after_s]
+    return (
+        f"Weight of the beads over heating: from {shown[0]:.1f} to {shown[-1]:.1f} {words.mass_unit};"
+        f" as dry as this appliance gets them they weigh {floor}"
+        + (f"; stirred after {' and '.join(stirred)}" if stirred else "")
     )
 
 

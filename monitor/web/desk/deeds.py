@@ -14,7 +14,7 @@ from monitor.desk.traps import too_long
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, moments, quantities
 from monitor.presentation.desk_wording import minutes
-from monitor.records.desk_events import ChargeSplit, ColorSeen, HeatTimed
+from monitor.records.desk_events import BeadsStirred, ChargeSplit, ColorSeen, HeatTimed
 from monitor.web.desk import timing
 from monitor.web.desk.asked import Answer, Question
 from monitor.web.desk.charges import run_address
@@ -122,6 +122,13 @@ def spilled(desk: Desk, run: Run, form: Form, at: At) -> str:
     lost_g = read(form, "lost", lambda text: desk_input.lost_g(text, at.shelf))
     at_heat_s = read(form, "at_heat", quantities.heating_s)
     desk.spill(run.name, at.now, lost_g=lost_g, at_heat_s=at_heat_s, confirmed=form.get("sure") == "1")
+    return run_address(run.name)
+
+
+def stir(desk: Desk, run: Run, _form: Form, at: At) -> str:
+    """The beads were stirred."""
+    _require_open(run)
+    desk.keep(BeadsStirred(run.name), at.now)
     return run_address(run.name)
 
 
@@ -233,6 +240,7 @@ DEEDS: Mapping[str, Callable[[Desk, Run, Form, At], str]] = MappingProxyType(
         "weigh": weigh,
         "timer": timer,
         "spilled": spilled,
+        "stir": stir,
         "rescale": rescale,
         "undo": undo,
         "finish": finish,

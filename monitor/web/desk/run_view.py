@@ -58,6 +58,8 @@ _SIGNS = MappingProxyType(
     }
 )
 
+_STIRRING_HELPS = frozenset({"stir and go on", "stop: the bed is not dried through"})
+
 
 @dataclass(frozen=True, slots=True)
 class WeighingRow:
@@ -67,6 +69,8 @@ class WeighingRow:
     heat: str
     mass: str
     change: str
+    stirred: bool = False
+    """Whether the beads were stirred after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +88,8 @@ class Standing:
     headline: str
     sign: str
     stops: bool
+    stir: str
+    """'wanted' where the verdict says so, 'done' where they were stirred since the last weighing, or ''."""
     left: str
     done_leaves: str
     verdict: str
@@ -292,7 +298,13 @@ def _rows(run: Run, words: Wording) -> list[WeighingRow]:
         before_g = run.weighings[place - 1].mass_g if place else None
         change = "" if before_g is None else words.weight(weighing.mass_g - before_g).replace("-", "\N{MINUS SIGN}")
         rows.append(
-            WeighingRow(words.moment(weighing.at), minutes(weighing.heated_s), words.weight(weighing.mass_g), change)
+            WeighingRow(
+                words.moment(weighing.at),
+                minutes(weighing.heated_s),
+                words.weight(weighing.mass_g),
+                change,
+                stirred=place + 1 in run.stirs,
+            )
         )
     return rows
 
@@ -306,6 +318,7 @@ def _standing(curve: RunCurve, words: Wording, box: str) -> Standing:
         headline=_headline(report, only_first=only_first),
         sign="unsure" if only_first or done_but_not_known(report) else _SIGNS.get(verdict, "unsure"),
         stops=report.verdict.stops,
+        stir=_stir(report),
         left=water_left(report, words),
         done_leaves=f"{weighable(report.floor_g_per_g * report.dry_mass_g.p50, words)} {words.mass_unit}",
         verdict=_plain(verdict_sentence(report, words), words),
@@ -319,6 +332,12 @@ def _standing(curve: RunCurve, words: Wording, box: str) -> Standing:
         result=_plain(result_sentence(report, words), words),
         jar=jar_sentence(report),
     )
+
+
+def _stir(report: RunReport) -> str:
+    if report.run.stirred_since_last:
+        return "done"
+    return "wanted" if report.verdict.value in _STIRRING_HELPS else ""
 
 
 def _headline(report: RunReport, *, only_first: bool) -> str:
