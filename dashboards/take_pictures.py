@@ -1,4 +1,4 @@
-"""Take the pictures of the pages that the README shows: `python dashboards/take_pictures.py [FOLDER]`.
+"""Take the pictures of the pages that README and help show: `python dashboards/take_pictures.py [FOLDER]`.
 
 Plays the demo as quickly as this machine can, dries some invented beads at its desk, serves its shelf, and photographs
 its pages in Debian's chromium. Needs the package with its `test` extra. With a folder, every page goes there too, at
@@ -18,6 +18,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, sync_playwright
 
 HERE = Path(__file__).resolve().parent
+PICTURES = HERE / "assets" / "pictures"
 SICCAST = [sys.executable, "-c", "from monitor.cli.app import main; main()"]
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
@@ -38,6 +39,7 @@ PAGES = {
     "house": "/house",
     "labels": "/house/labels?address=http://printroom.local:8737",
     "wall": "/wall",
+    "help": "/help",
     "look": "/look",
 }
 TOPS = {
@@ -46,7 +48,7 @@ TOPS = {
     "run": (PHONE, 1500, "light"),
     "wall": (DESK, 900, "dark"),
 }
-"""Of pictures for the README: pixels across, pixels down from the top. A judgement: what tells the page."""
+"""Of pictures for README and help: pixels across, pixels down from the top. A judgement: what tells the page."""
 RUN = (
     ("lot", "buy", "autumn", "orange_gel", "1000g"),
     ("charge", "weigh-out", "bowl", "autumn", "180g", "--state", "room", "--holder", "glass", "--tare", "410g"),
@@ -59,7 +61,7 @@ RUN = (
 
 
 def main() -> None:
-    """Renew the README's picture, and take all the others where a folder is named."""
+    """Renew the pictures of README and help, and take all the others where a folder is named."""
     with tempfile.TemporaryDirectory() as site, sync_playwright() as playwright:
         subprocess.run([*SICCAST, "demo", "--fast", "--keep", site], check=True)
         for words in RUN:
@@ -79,14 +81,14 @@ def _take_two_boards(page: Page) -> None:
     second_board = page.locator(".stand").nth(_FIRST_OF_SECOND_BOARD).bounding_box()
     assert second_board is not None
     height = second_board["y"] + second_board["height"] + _MARGIN
-    page.screenshot(path=HERE / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": DESK, "height": height})
+    page.screenshot(path=PICTURES / "shelf.png", full_page=True, clip={"x": 0, "y": 0, "width": DESK, "height": height})
 
 
 def _take(browser: Browser, address: str, name: str, wide: int, scheme: str, *, high: int) -> None:
     """Photograph the top of a page, so many pixels of it."""
     page = _open(browser, wide, scheme, address.rstrip("/") + PAGES[name])
     clip = {"x": 0, "y": 0, "width": wide, "height": high}
-    page.screenshot(path=HERE / f"{name}.png", full_page=high > WIDTHS[wide], clip=clip)  # type: ignore[arg-type]
+    page.screenshot(path=PICTURES / f"{name}.png", full_page=high > WIDTHS[wide], clip=clip)  # type: ignore[arg-type]
 
 
 def _take_all(browser: Browser, address: str, folder: Path) -> None:

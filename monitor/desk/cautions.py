@@ -58,6 +58,12 @@ def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tu
     return tuple(told)
 
 
+def of_dyes() -> tuple[str, ...]:
+    """Return what to know of dyes, each said once."""
+    dyes = [beads.dye for beads in map(desiccant, desiccant_kinds()) if beads.dye is not None]
+    return tuple(dict.fromkeys(_sentence(dye.caution) for dye in dyes))
+
+
 def at_the_scale() -> tuple[Caution, ...]:
     """Return what to know when weighing for the first time."""
     return (WEIGH_COLD,)

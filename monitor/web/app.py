@@ -27,6 +27,7 @@ from monitor.web.enter.pages import EnterPages
 from monitor.web.etag import Unchanged
 from monitor.web.forms import FIELD, Tokens
 from monitor.web.guard import Guard, Served
+from monitor.web.help.pages import HelpPage
 from monitor.web.house.pages import HousePages
 from monitor.web.live import Subscribers
 from monitor.web.look import LookPage
@@ -87,6 +88,7 @@ def create_app(
             *DeskPages(site).routes(),
             *PlanPages(site, access).routes(),
             *HousePages(site).routes(),
+            *HelpPage(site).routes(),
             *LookPage(site).routes(),
             *WallPages(site).routes(),
             *OfflinePages(site).routes(),

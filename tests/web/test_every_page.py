@@ -20,6 +20,7 @@ PAGES = (
     "/desk",
     "/house",
     "/house/labels",
+    "/help",
     "/look",
     "/nowhere",
 )

@@ -1,0 +1,54 @@
+"""The page that explains the others: all states and signs, its pictures, and that every page leads to it."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterator
+
+import pytest
+from in_process import InProcess, in_process
+from shelf_made_up import keeper_by_hand, make_shelf
+
+from monitor.desk import cautions
+from monitor.records import BoxState, EntryKind
+from monitor.services.assess import rule_of_days
+from monitor.web.app import create_app
+from monitor.web.box.course import SIGNS as LOG_SIGNS
+from monitor.web.help.pages import PICTURES
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[InProcess]:
+    shelf = make_shelf(tmp_path_factory.mktemp("shelf"))
+    with in_process(create_app(shelf, keeper_by_hand(shelf))) as page:
+        yield page
+
+
+def test_it_explains_every_state_every_sign_of_the_log_and_every_caution(page: InProcess) -> None:
+    text = html.unescape(page.get("/help").text)
+    for state in BoxState:
+        assert f"<b>{state.value}</b>: " in text
+    for kind in EntryKind:
+        assert f'class="sign {LOG_SIGNS[kind]}"' in text
+    assert rule_of_days() in text
+    for caution in (*cautions.at_the_end(), *cautions.at_the_scale(), cautions.STEAM, cautions.HOT_GLASS):
+        assert caution.text in text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert "cobalt" in text
+    assert '<section id="worth" hidden></section>' in text
+
+
+def test_its_pictures_are_served_and_wait_until_they_are_seen(page: InProcess) -> None:
+    text = page.get("/help").text
+    assert text.count('loading="lazy"') == text.count("<img") == len(PICTURES)
+    for name in PICTURES:
+        assert f'src="/assets/pictures/{name}.png"' in text
+        picture = page.get(f"/assets/pictures/{name}.png")
+        assert picture.headers["content-type"] == "image/png"
+        assert len(picture.content) < 400_000  # bytes; judgement: a phone has it in a second
+        known = {"if-none-match": picture.headers["etag"]}
+        assert page.get(f"/assets/pictures/{name}.png", headers=known).status_code == 304
+
+
+@pytest.mark.parametrize("path", ["/", "/box/soon", "/plan", "/desk", "/house", "/nowhere", "/help", "/look"])
+def test_every_page_leads_to_it(page: InProcess, path: str) -> None:
+    assert '<a class="to-help" href="/help">' in page.get(path).text
