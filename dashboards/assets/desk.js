@@ -2,7 +2,7 @@
 // Without it, fields and links do the same.
 (() => {
   "use strict";
-  const TICK_MS = 250, ASK_MS = 4000, AWAIT_MS = 2000, RING_MS = 1600, RINGS = 40;
+  const TICK_MS = 250, AWAIT_MS = 2000, RING_MS = 1600, RINGS = 40;
   const main = document.getElementById("main");
   const title = () => document.title.replace(/^[^–]*! – /, "");
 
@@ -96,20 +96,10 @@
   addEventListener("pointerdown", () => { hear(); if (ringing) quiet(); });
   addEventListener("keydown", () => { hear(); if (ringing) quiet(); });
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState === "visible") { awake(timer()?.dataset.state === "going"); tick(); ask(); }
+    if (document.visibilityState === "visible") { awake(timer()?.dataset.state === "going"); tick(); }
   });
 
-  // --- other devices, and the box's new date ---
-  let stamp = null;
-  const ask = async () => {
-    const run = document.getElementById("run");
-    if (!run || document.getElementById("connection") || document.visibilityState !== "visible") return; // or told by events
-    const answer = await fetch(run.dataset.stamp).catch(() => null);
-    if (!answer?.ok) return;
-    const now = await answer.text();
-    if (stamp !== null && now !== stamp) document.dispatchEvent(new Event("siccast:renew"));
-    stamp = now;
-  };
+  // --- the box's new date; of other devices' weighings live.js hears ---
   const look = () => {
     if (main.querySelector("[data-await]") && document.visibilityState === "visible") document.dispatchEvent(new Event("siccast:renew"));
   };
@@ -136,8 +126,6 @@
   };
   document.addEventListener("siccast:shown", shown);
   setInterval(tick, TICK_MS);
-  setInterval(ask, ASK_MS);
   setInterval(look, AWAIT_MS);
   shown();
-  ask();
 })();

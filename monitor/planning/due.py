@@ -14,7 +14,7 @@ from monitor.records import BoxState
 from monitor.records.names import hint
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Collection, Iterable, Sequence
     from datetime import date, datetime, tzinfo
 
     from monitor.planning.decisions import PlanConstraints
@@ -42,6 +42,9 @@ _FAULT_SAID_FOR = timedelta(days=180)
 """So long it is said first that a box leaks more than it did. A judgement: who wanted to mend it has done so by then.
 Fresh beads do not end it, since they mend no seal; a lid that closes better does, for that is a newer change."""
 
+_FEW_SILENT = 2
+"""From so many silent boxes on they share a line. A judgement: the remedy is the same."""
+
 
 class Matter(StrEnum):
     """What a word is about."""
@@ -62,6 +65,8 @@ class Word:
     """Empty where it is about the whole shelf."""
     matter: Matter
     text: str
+    silent_for: str = ""
+    """Of a silent box, for how long, as a person says it; 'ever' where nothing was ever heard."""
 
 
 def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
@@ -101,6 +106,20 @@ def words_for_today(
     return tuple(
         chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day, decided) for assessment in there))
     )
+
+
+def in_lines(words: Sequence[Word]) -> list[str]:
+    """Return words as lines: silent boxes share one, where the first of them stood, with their remedy once."""
+    silent = [word for word in words if word.matter is Matter.silent]
+    if len(silent) < _FEW_SILENT:
+        return [word.text for word in words]
+    names = ", ".join(f"{word.box} ({_since(word)})" for word in silent)
+    together = f"No reading from {len(silent)} boxes: {names}. Check their sensors (battery, radio)."
+    return [together if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
+
+
+def _since(word: Word) -> str:
+    return "never one" if word.silent_for == "ever" else f"for {word.silent_for}"
 
 
 def leaks_more(assessment: Assessment) -> bool:
@@ -230,6 +249,13 @@ def just_filled(assessment: Assessment) -> bool:
     return _fresh_hours(assessment) is not None
 
 
+def at_rest_at(assessment: Assessment) -> datetime | None:
+    """Return when beads that have just gone in will have had their time, and a forecast can rest on what they do."""
+    if assessment.charge is None or not just_filled(assessment):
+        return None
+    return assessment.charge.at + timedelta(days=_COMES_TO_REST_DAYS)
+
+
 def is_from_before_beads(assessment: Assessment) -> bool:
     """Return whether the last reading is from before the beads that are in the box now, and says nothing of it."""
     latest, charge = assessment.latest, assessment.charge
@@ -256,11 +282,13 @@ def _limit(assessment: Assessment) -> str:
 def _silence(assessment: Assessment) -> Iterable[Word]:
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
-        yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor (battery, radio).")
+        text = f"{box}: no reading has ever arrived. Check its sensor (battery, radio)."
+        yield Word(box, Matter.silent, text, "ever")
         return
     silent = silent_for(assessment)
     if silent is not None:
-        yield Word(box, Matter.silent, f"{box}: no reading for {_days_old(silent)}. Check its sensor (battery, radio).")
+        span = _days_old(silent)
+        yield Word(box, Matter.silent, f"{box}: no reading for {span}. Check its sensor (battery, radio).", span)
 
 
 def silent_for(assessment: Assessment) -> timedelta | None:

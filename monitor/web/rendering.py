@@ -31,7 +31,7 @@ _AGES = orjson.dumps({"now": JUST_NOW, "steps": AGE_STEPS}).decode()
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
-_PER_CENT = re.compile(r"(?<=\d) (?=%)")
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|g|kg|oz|°C|°F|kPa|g/m³)(?!\w))")
 _HYPHENATED = re.compile(r"[\w.]+(?:-[\w.]+)+")
 _MOST_UNBROKEN = 18  # letters; judgement: what fits a line of a headline on the narrowest phone
 
@@ -58,9 +58,9 @@ def _with_commands(text: str) -> Markup:
 
 
 def _with_its_sign(value: Any) -> Any:
-    """Return what is written into a page; no line ends between a number and its sign for per cent."""
-    if isinstance(value, str) and " %" in value:
-        return type(value)(_PER_CENT.sub(NARROW, value))
+    """Return what is written into a page; no line ends between a number and its unit."""
+    if isinstance(value, str) and " " in value:
+        return type(value)(_UNIT.sub(NARROW, value))
     return value
 
 

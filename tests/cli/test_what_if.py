@@ -42,6 +42,14 @@ def test_the_table_says_what_is_changed(siccast: Run) -> None:
     assert "petg-new" in said
 
 
+def test_below_the_table_stands_what_becomes_of_leak_water_beads_and_chance(siccast: Run) -> None:
+    said = " ".join(siccast("what-if", "--leak-times", "0.5", "--dry-mass", "200", "pa6-dry").stdout.split())
+    assert "What changes pa6-dry Leak: " in said
+    for label in ("Leak: ", "Water coming in now: ", "Beads, dry: 100 g → 200 g", "Chance of passing it in 30 days: "):
+        assert label in said, said
+    assert said.count("→") == 4
+
+
 def test_another_climate_is_a_file_or_a_room(siccast: Run, stub: StubInference) -> None:
     assert siccast("what-if", "--weather", str(YEAR), "--room-temperature", "24").exit_code == 0
     assert stub.change is not None

@@ -15,6 +15,7 @@ from monitor.planning.due import (
     Matter,
     Word,
     due_at,
+    in_lines,
     just_filled,
     leaks_more,
     next_oven_day,
@@ -109,6 +110,22 @@ def test_a_word_for_each_matter() -> None:
         "soon: dry beads by Mon 9 Mar. After that day the chance that it is over 20 % is more than 1 in 5."
     )
     assert words[3].text == "silent: no reading for 3 days. Check its sensor (battery, radio)."
+
+
+def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
+    silent = assessment_of("silent", forecast_of(200.0))
+    assert silent.latest is not None
+    crowd = [
+        replace(silent, latest=silent.latest._replace(at=AS_OF - timedelta(days=3))),
+        assessment_of("over", forecast_of(-10.0)),
+        replace(assessment_of("new", None), state=BoxState.no_readings, latest=None),
+    ]
+    assert in_lines(words_for_today(crowd, TODAY)) == [
+        "No reading from 2 boxes: silent (for 3 days), new (never one). Check their sensors (battery, radio).",
+        "over: dry beads now. It is over its limit of 20 %.",
+    ]
+    alone = words_for_today(crowd[:1], TODAY)
+    assert in_lines(alone) == [alone[0].text]
 
 
 EIGHT_TIMES = Quantiles(5.1, 8.3, 13.0)

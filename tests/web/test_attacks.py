@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+import resource
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from urllib.parse import urlsplit
 
 import httpx
@@ -326,6 +327,69 @@ def test_no_more_connections_are_held_than_there_is_room_for(shelf: Shelf, monke
             except ConnectionResetError:
                 pass
     assert still <= 20
+
+
+@pytest.fixture
+def room_for_2500_sockets() -> Iterator[None]:
+    usual, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if most != resource.RLIM_INFINITY and most < 2500:
+        pytest.skip(f"this system allows {most} open files (ulimit -Hn), and both ends of 1,500 connections are here")
+    resource.setrlimit(resource.RLIMIT_NOFILE, (max(usual, 2500), most))
+    yield
+    resource.setrlimit(resource.RLIMIT_NOFILE, (usual, most))
+
+
+@pytest.mark.usefixtures("room_for_2500_sockets")
+def test_1500_half_open_connections_of_25_addresses_are_neither_held_nor_in_the_way(
+    address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each address wants more than it may have, and all of them more than there is; the page answers all the while."""
+    monkeypatch.setattr(connections, "_PATIENCE_S", dict.fromkeys(connections._PATIENCE_S, 3.0))
+    place = urlsplit(address)
+    here, held = (place.hostname or "", place.port or 0), dict[str, list[socket.socket]]()
+    with ExitStack() as stack:
+        for count in range(1500):
+            theirs = f"127.0.0.{2 + count % 25}"
+            connection = socket.create_connection(here, timeout=30, source_address=(theirs, 0))
+            held.setdefault(theirs, []).append(stack.enter_context(connection))
+            with suppress(ConnectionError):
+                connection.sendall(b"GET / HTTP/1.1\r\nHost: 127" if count % 2 else b"")
+            if count % 300 == 299:
+                assert httpx.get(address, timeout=30).status_code == 200
+        open_still = {theirs: sum(map(is_open, opened)) for theirs, opened in held.items()}
+        assert max(open_still.values()) <= connections.MOST_OF_ONE
+        assert sum(open_still.values()) <= connections.MOST
+        for connection in (one for opened in held.values() for one in opened):
+            while _part(connection):
+                pass
+        assert got(address).status_code == 200
+
+
+def test_one_of_several_addresses_gets_its_share_and_no_more(address: str) -> None:
+    place = urlsplit(address)
+    here = (place.hostname or "", place.port or 0)
+    with ExitStack() as stack:
+        opened = [
+            stack.enter_context(socket.create_connection(here, timeout=30, source_address=(f"127.0.0.{which}", 0)))
+            for which in [60] * (2 * connections.MOST_OF_ONE) + [61] * 10
+        ]
+        assert got(address).status_code == 200
+        assert sum(map(is_open, opened[:-10])) == connections.MOST_OF_ONE
+        assert all(map(is_open, opened[-10:]))
+
+
+def is_open(connection: socket.socket) -> bool:
+    """Return whether the server still waits for the rest of a request; it says nothing before it ends a connection."""
+    connection.setblocking(False)
+    try:
+        connection.recv(1, socket.MSG_PEEK)
+    except BlockingIOError:
+        return True
+    except ConnectionResetError:
+        pass
+    finally:
+        connection.settimeout(30)
+    return False
 
 
 def test_who_takes_nothing_of_the_answers_is_left(address: str, monkeypatch: pytest.MonkeyPatch) -> None:

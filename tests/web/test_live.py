@@ -63,6 +63,13 @@ def test_a_deed_logged_at_the_command_line_is_told_shown_and_answered_anew(tmp_p
         told.of("outlook")
 
 
+def test_what_another_process_does_at_the_desk_is_told_to_pages_of_runs_too(tmp_path: Path) -> None:
+    shelf = living_shelf(tmp_path)
+    with serving(shelf) as address, listening(address) as told:
+        siccast(shelf, "lot", "buy", "autumn", "orange_gel", "1kg")
+        told.of("deed")
+
+
 def test_a_deed_of_this_page_is_in_the_snapshot_before_it_is_answered(tmp_path: Path) -> None:
     shelf = living_shelf(tmp_path)
 

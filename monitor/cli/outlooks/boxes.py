@@ -92,7 +92,7 @@ def today(
     sensors that fell silent, boxes that are not in shelf.toml, and estimates that failed. Made for a scheduled job.
     """
     from monitor.cli.output import show_json
-    from monitor.services.assess import words_for_today
+    from monitor.services.assess import in_lines, words_for_today
 
     asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
     wording = asked.wording
@@ -107,7 +107,7 @@ def today(
         said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
         show_json({"as_of": asked.as_of, "words": said})
     else:
-        typer.echo("\n".join(word.text for word in words) or "Nothing needs you today.")
+        typer.echo("\n".join(in_lines(words)) or "Nothing needs you today.")
     if words:
         raise typer.Exit(NEEDS_THE_PERSON)
 

@@ -122,7 +122,15 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
     headings = ("box", "limit\nnow", "above its limit\nas it is", "above its limit\nwith the change", "lasts")
     rows = [_row(a, wording) for a in assessments if a.forecast and a.forecast_if]
     show_table(headings, rows, right=(1, 4), wrap={0: 24, 2: None, 3: None})
+    show_notes("What changes", [note for a in assessments if a.forecast_if for note in _changes(a, change, wording)])
     show_notes("No answer", [(a.box.name, a.refusal or a.state.value) for a in assessments if not a.forecast_if])
+
+
+def _changes(assessment: Assessment, change: WhatIf, wording: Wording) -> list[tuple[str, str]]:
+    from monitor.presentation.what_if_wording import what_changes
+
+    said = [f"{label}: {value}" for label, value in what_changes(assessment, change, wording)]
+    return [(assessment.box.name, "; ".join(said))]
 
 
 def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.physics import calculators
 from monitor.presentation.answers import time_left_ratio
 from monitor.presentation.what_if_input import WhatIfInputError, what_if_input
+from monitor.presentation.what_if_wording import what_changes
 from monitor.presentation.wording import (
     Wording,
     beads,
@@ -178,7 +179,7 @@ def _answered(blank: QuestionView, answer: Assessment, change: WhatIf, words: Wo
         blank,
         supposing=supposing,
         verdict=_verdict(answer, words),
-        rows=_rows(answer, words),
+        rows=[*_rows(answer, words), *what_changes(answer, change, words)],
         drawn=_drawn(answer, change, words),
     )
 

@@ -7,7 +7,7 @@ from functools import partial
 from http import HTTPStatus
 from typing import TYPE_CHECKING
 
-from starlette.responses import PlainTextResponse, RedirectResponse
+from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
 from monitor.desk.traps import too_long
@@ -57,7 +57,6 @@ class RunPages:
             for deed in deeds.DEEDS
         ]
         return (
-            Route(f"{run}/stamp", self.stamp, methods=["GET"]),
             *posts,
             Route(run, self.look, methods=["GET"]),
         )
@@ -74,11 +73,6 @@ class RunPages:
             after=query.get("after", ""),
             minutes=query.get("minutes", "")[:_LONGEST_NUMBER],
         )
-
-    def stamp(self, _request: Request) -> Response:
-        """Say what changes with every event at the desk, for a page that lies open on another device."""
-        with self.site.reading() as stores:
-            return PlainTextResponse(str(stores.events.stamp()), headers={"Cache-Control": "no-store"})
 
     def _do(self, deed: str, request: Request, form: Mapping[str, str]) -> Response:
         name, form = request.path_params["name"], answered(form)

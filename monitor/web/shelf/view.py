@@ -22,6 +22,7 @@ from monitor.records import Assessment, BoxState
 from monitor.services.assess import (
     SILENT_AFTER_DAYS,
     all_silent,
+    at_rest_at,
     dries_now,
     is_from_before_beads,
     over_by,
@@ -108,6 +109,8 @@ class BoxCard:
     reason: str
     beads: str
     crossing: str
+    expected: str
+    """The day from which a forecast can be expected, where beads have just gone in."""
     why_not: str
     column: BeadColumn
     glass: SmallGlass
@@ -239,6 +242,7 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
     capacity_used = forecast.capacity_used if forecast and not dries_now(answer) else None
     wrong = badges(answer, words)
     kinds = _kinds(answer, has_badges=bool(wrong))
+    rested = at_rest_at(answer)
     return BoxCard(
         name=answer.box.name,
         sign=sign_of(answer),
@@ -259,6 +263,7 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         reason=words.reason(answer),
         beads=words.beads_full(answer),
         crossing=crossing,
+        expected=words.day(rested, answer.as_of) if rested and not crossing else "",
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(capacity_used, over),
         glass=small_glass(capacity_used, over),
