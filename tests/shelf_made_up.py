@@ -152,7 +152,8 @@ def serving(
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     listener.bind(("127.0.0.1", port))
     app = create_app(shelf, keeper, **settings)
-    server = Server(uvicorn_settings(app), app.state.subscribers)
+    behind = settings["served"].behind if "served" in settings else ""
+    server = Server(uvicorn_settings(app, behind=behind), app.state.subscribers)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
     address = f"http://127.0.0.1:{listener.getsockname()[1]}"
