@@ -11,6 +11,7 @@ from urllib.parse import parse_qsl, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from monitor.presentation.wording import NARROW
 from monitor.web.access.secret import SecretFile
 from monitor.web.access.who import WHO
 
@@ -102,6 +103,8 @@ async def _read(request: Request) -> Mapping[str, str]:
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is more than a form of this page ever holds."
             )
     try:
-        return dict(parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_MOST_FIELDS))
+        fields = parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_MOST_FIELDS)
+        # what was typed and shown once more stands with unbreakable spaces before units: it is kept as it was typed
+        return {name: value.replace(NARROW, " ") for name, value in fields}
     except ValueError:
         raise HTTPException(HTTPStatus.BAD_REQUEST, "That is not a form of this page.") from None

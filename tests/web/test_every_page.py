@@ -82,3 +82,16 @@ def test_print_is_light_and_whole(browser: Browser, address: str, path: str) -> 
         page.emulate_media(media="print", color_scheme="dark")
         assert min(page.evaluate(GROUND)) > 230  # of 255, sRGB; judgement: paper
         assert beyond_the_right_edge(page) <= 0
+
+
+def test_a_table_that_is_wider_than_its_place_shows_it_and_is_moved_by_keys(browser: Browser, address: str) -> None:
+    with opened(browser, f"{address}/box/soon", (320, 640)) as page:
+        page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        wide = "[...document.querySelectorAll('.scroll')].filter((e) => e.scrollWidth > e.clientWidth + 1)"
+        assert page.evaluate(f"{wide}.length") > 0
+        assert page.evaluate(f"{wide}.every((e) => e.tabIndex === 0 && e.getAttribute('aria-label'))")
+        shades = page.evaluate(f"{wide}.map((e) => getComputedStyle(e).backgroundAttachment)")
+        assert set(shades) == {"local, local, scroll, scroll"}
+        page.evaluate(f"{wide}[0].focus()")
+        page.keyboard.press("ArrowRight")
+        page.wait_for_function(f"{wide}[0].scrollLeft > 0")

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 from made_up import AS_OF, assessment_of
-from shelf_made_up import HOSTILE, assessments
+from shelf_made_up import HOSTILE, assessments, charge
 from shown_boxes import calm, dozen, many, over, planned, renamed, shown, silent
 
 from monitor.presentation.wording import Wording
@@ -128,6 +128,25 @@ def test_many_boxes_are_rows_unless_columns_are_asked_for(tmp_path: Path) -> Non
     with shown(tmp_path, many(25)) as client:
         assert 'class="line ' in page_of(client)
         assert "stand " in page_of(client, "/?view=columns")
+
+
+def test_a_box_with_fresh_beads_says_from_when_on_it_has_a_forecast(tmp_path: Path) -> None:
+    """Beads, walls and spools come to rest in a day and a half (judgement of `planning/due.py`)."""
+    filled = replace(charge("fresh"), at=AS_OF - timedelta(hours=12))
+    fresh = replace(over("fresh", 0.30), charge=filled)
+    unsure = replace(assessment_of("unsure", None), charge=replace(filled, box="unsure"))
+    with shown(tmp_path, [fresh, unsure, assessment_of("young", None)]) as client:
+        there = cards(page_of(client, "/?view=rows"))
+    assert ">forecast from 5 Mar<" in there["fresh"]
+    assert ">forecast from 5 Mar<" in there["unsure"]
+    assert "no forecast yet" in there["young"]
+
+
+def test_no_line_ends_between_a_figure_and_its_unit(client: httpx.Client) -> None:
+    text = html.unescape(client.get("/box/pc-clear").text)
+    words = re.sub(r"<script.*?</script>|<[^>]*>", "|", text, flags=re.DOTALL)
+    assert f"100{THIN}g" in words
+    assert re.findall(r"\d (?:g|kg|%|°C|kPa)\b", words) == []
 
 
 def test_bars_of_all_boxes_lie_on_one_line_of_time(client: httpx.Client) -> None:
