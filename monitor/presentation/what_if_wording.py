@@ -19,8 +19,7 @@ _THEN = " \N{RIGHTWARDS ARROW} "
 def what_changes(assessment: Assessment, change: WhatIf, wording: Wording) -> list[tuple[str, str]]:
     """Return what becomes of each quantity that the change moves, and of the chance, as a label and its words.
 
-    Water that comes in is that by the air in the box now, to which it goes in proportion to the leak; what comes in from
-    another room is not worked out.
+    Water that comes in is that by the air in the box now, which goes with the leak; from another room it is not known.
     """
     days = CHANCES_WITHIN_DAYS[-1]
     now, then = assessment.forecast, assessment.forecast_if
