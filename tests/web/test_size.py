@@ -23,6 +23,9 @@ from monitor.web.app import create_app
 from monitor.web.box import sizing as page_sizing
 from monitor.web.work import Work
 
+KIND = "silica_gel_regular_density"
+"""What is in the box: `silica_gel` is another name of it."""
+
 
 @dataclass
 class Asked:
@@ -36,7 +39,9 @@ class Asked:
         return " ".join(html.unescape(answer.text).replace("\N{NARROW NO-BREAK SPACE}", " ").split())
 
     def told(self, *words: str) -> Any:
-        run = CliRunner().invoke(command, ["--shelf", str(self.shelf.folder), "size", "soon", *words, "--json"])
+        run = CliRunner().invoke(
+            command, ["--shelf", str(self.shelf.folder), "size", "soon", "--beads", KIND, *words, "--json"]
+        )
         return json.loads(run.output)
 
 
@@ -69,7 +74,7 @@ def test_without_a_question_there_is_a_form_and_nothing_is_worked_out(
     page = asked.page()
     assert 'name="size-months" value="6"' in page
     assert 'name="size-limit" value="20"' in page
-    assert re.search(r'<option value="silica_gel_unspecified" selected>', page)
+    assert re.search(r'<option value="silica_gel_regular_density" selected>', page)
     assert 'id="size-answer"' not in page
     assert 'id="size"' not in asked.page(quote(HOSTILE, safe=""))
 

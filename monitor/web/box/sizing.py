@@ -37,7 +37,7 @@ MONTHS, MASS, LIMIT, KIND = "size-months", "size-mass", "size-limit", "size-bead
 FIELDS = (MONTHS, MASS, LIMIT, KIND)
 USUAL_MONTHS = "6"
 _MONTHS_RANGE = (0.1, 24.0)  # months; judgement: seals and beads change in two years, as at the command line
-_USUAL_BEADS = "silica_gel_unspecified"
+_USUAL_BEADS = "silica_gel_regular_density"
 _KEPT = 32  # answers; judgement: a page that renews itself asks the same once more
 
 
