@@ -13,6 +13,8 @@ import pytest
 from icalendar import Calendar
 from made_up import StubInference
 
+from monitor.store.opening import open_stores
+
 Run = Callable[..., Any]
 
 
@@ -203,7 +205,6 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
     from typer.testing import CliRunner
 
     from monitor.cli.app import app
-    from monitor.store.opening import open_stores
 
     shelf = tmp_path / "new"
     shelf.mkdir()
