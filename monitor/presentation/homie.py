@@ -99,7 +99,7 @@ def name_of(homie: str) -> str:
             name, rest = name + "-", rest.removeprefix("--")
         elif rest.startswith("-"):
             code, _, rest = rest.removeprefix("-").partition("z")
-            name += chr(int(code, 16))
+            name += chr(int(code, base=16))  # digits of the code point, by definition of `homie_id`
         else:
             name, rest = name + rest[0], rest[1:]
     return name

@@ -38,7 +38,7 @@ FIELDS = (MONTHS, MASS, LIMIT, KIND)
 USUAL_MONTHS = "6"
 _MONTHS_RANGE = (0.1, 24.0)  # months; judgement: seals and beads change in two years, as at the command line
 _USUAL_BEADS = "silica_gel_regular_density"
-_KEPT = 32  # answers; judgement: a page that renews itself asks the same once more
+_KEPT = 32  # a count of answers; judgement: a page that renews itself asks the same once more
 
 
 @dataclass(frozen=True, slots=True)
