@@ -71,6 +71,7 @@ EXTRA: dict[str, set[str]] = {
     "services.kept_outlooks": {"inference", "services"},
     "services.outlook_upkeep": {"services"},
     "services.supposing": {"inference", "services"},
+    "services.announcing": {"planning", "services"},
     "services.sizing": {"inference", "physics", "services"},
     "services.histories": {"inference"},
     "services.empty_box_test": {"inference"},

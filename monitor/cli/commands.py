@@ -25,6 +25,7 @@ COMMANDS: dict[str, Entry] = {
     "listen": Entry("site.listen", "Receive readings from the sensors until you press Ctrl-C."),
     "serve": Entry("site.serve", "Show all boxes in a browser until you press Ctrl-C."),
     "page-password": Entry("site.serve", "Set the password that other devices need to see the page."),
+    "page-keys": Entry("site.serve", "Show the keys by which programs read the calendar and the metrics."),
     "boxes": Entry("outlooks.boxes", "Show every box and what to do about it, worst first."),
     "today": Entry("outlooks.boxes", "Say what needs you today; exit code 3 if anything does."),
     "forecast": Entry("outlooks.forecast", "Show by when to dry each box, and why."),

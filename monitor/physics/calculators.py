@@ -49,6 +49,15 @@ def is_desiccant(name: str) -> bool:
     return is_material(name) and materials.kind_of(name) in desiccant_kinds()
 
 
+def desiccant_kind(name: str) -> str | None:
+    """Return the name in the tables of a desiccant that may be called by an alias; None for anything else.
+
+    >>> desiccant_kind("orange_gel"), desiccant_kind("PA6")
+    ('silica_gel_orange_indicating', None)
+    """
+    return materials.kind_of(name) if is_desiccant(name) else None
+
+
 def is_material(name: str) -> bool:
     """Return whether a name or alias stands for a material.
 

@@ -1,43 +1,99 @@
-"""A recharge plan as an iCalendar feed (RFC 5545): one whole-day event for each day at the oven."""
+"""The days of drying as an iCalendar file (RFC 5545): one event for each day at an appliance.
+
+It is made of what was announced alone, so the same announcement is the same file, byte for byte.
+"""
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
-from icalendar import Calendar, Event
+from icalendar import Alarm, Calendar, Event
+
+from monitor.presentation.plan_wording import HEAT_CAUTION
+from monitor.records.announced import DryingSession
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from collections.abc import Callable, Sequence
+    from datetime import date
+    from zoneinfo import ZoneInfo
 
     from monitor.records import PlannedDay
+    from monitor.records.announced import AnnouncedEvent
     from monitor.services.assess import RechargePlan
+    from monitor.settings import CalendarRules
 
 REFRESH_EVERY = timedelta(hours=12)
 """How often a calendar program is asked to look again (RFC 7986, section 5.7); a judgement: twice a day, as plans move
 by days."""
+MEDIA_TYPE = "text/calendar; charset=utf-8"
+_A_DAY = timedelta(days=1)  # by definition
 
 
-def plan_calendar(plan: RechargePlan, site: str, as_of: datetime) -> bytes:
-    """Return the plan as a calendar; the event of a day stays the same event when the plan is made again."""
+def sessions_of(
+    plan: RechargePlan, rules: CalendarRules, zone: ZoneInfo, effort: Callable[[PlannedDay], str]
+) -> list[DryingSession]:
+    """Return the days of a plan as a calendar shows them; ``effort`` says how long a day takes."""
+    return [_session(day, rules, zone, effort(day)) for day in plan.days]
+
+
+def _session(day: PlannedDay, rules: CalendarRules, zone: ZoneInfo, effort: str) -> DryingSession:
+    starts_at = None if rules.begins is None else _instant(day.on, rules.begins, zone)
+    reasons = [f"{box}: {day.reasons[box]}" for box in day.boxes if box in day.reasons]
+    details = "\n".join([*reasons, *([f"{effort}."] if effort else []), HEAT_CAUTION])
+    reminders = ((day.on - _A_DAY, rules.evening_before), (day.on, rules.that_morning))
+    alarms = (_instant(on, at, zone) for on, at in reminders if at is not None)
+    return DryingSession(
+        day.on,
+        day.appliance,
+        day.boxes,
+        details,
+        starts_at,
+        None if starts_at is None else starts_at + timedelta(minutes=rules.lasts_minutes),
+        tuple(at for at in alarms if starts_at is None or at < starts_at),
+    )
+
+
+def calendar_file(events: Sequence[AnnouncedEvent], site: str, zone: ZoneInfo) -> bytes:
+    """Return the events as a calendar. Where one has an hour it stands in UTC, so no change of summer time moves it."""
     calendar = Calendar()
     calendar.add("prodid", "-//siccast//recharge plan//EN")
     calendar.add("version", "2.0")
     calendar.add("name", f"Drying beads, {site}")
     calendar.add("refresh-interval", REFRESH_EVERY, parameters={"VALUE": "DURATION"})
-    for day in plan.days:
-        calendar.add_component(_event(day, site, as_of))
+    for one in sorted(events, key=lambda one: (one.session.on, one.uid)):
+        calendar.add_component(_event(one, zone))
     text: bytes = calendar.to_ical()
     return text
 
 
-def _event(day: PlannedDay, site: str, as_of: datetime) -> Event:
-    event = Event()
-    event.add("uid", f"{day.on.isoformat()}-{day.appliance}-{site}@siccast")
-    event.add("dtstamp", as_of)
-    event.add("dtstart", day.on)
-    event.add("dtend", day.on + timedelta(days=1))
-    event.add("summary", f"Dry beads ({day.appliance}): {', '.join(day.boxes)}")
-    event.add("description", "\n".join(f"{box}: {day.reasons[box]}" for box in day.boxes))
+def _event(one: AnnouncedEvent, zone: ZoneInfo) -> Event:
+    session, event = one.session, Event()
+    event.add("uid", one.uid)
+    event.add("dtstamp", one.changed_at)  # without a METHOD, when it changed last (RFC 5545, section 3.8.7.2)
+    event.add("last-modified", one.changed_at)
+    event.add("sequence", one.sequence)
+    event.add("status", "CANCELLED" if one.is_cancelled else "CONFIRMED")
+    event.add("dtstart", session.starts_at or session.on)
+    event.add("dtend", session.ends_at or session.on + _A_DAY)
+    event.add("summary", f"Dry beads ({session.appliance}): {', '.join(session.boxes)}")
+    event.add("description", session.details)
     event.add("transp", "TRANSPARENT")
+    if not one.is_cancelled:
+        begins_at = session.starts_at or _instant(session.on, time(), zone)
+        for at in session.alarms_at:
+            event.add_component(_alarm(at - begins_at, str(event["summary"])))
     return event
+
+
+def _alarm(after: timedelta, words: str) -> Alarm:
+    """Return what reminds so long after the beginning, which is before it where that is negative."""
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", after)
+    alarm.add("description", words)
+    return alarm
+
+
+def _instant(on: date, at: time, zone: ZoneInfo) -> datetime:
+    return datetime.combine(on, at, zone).astimezone(UTC)

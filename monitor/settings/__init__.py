@@ -1,5 +1,6 @@
 """The one reader of the shelf file and the environment; both are checked once and handed down as plain values."""
 
+from monitor.settings.calendar import CalendarRules
 from monitor.settings.shelf import (
     DATABASE_FILE,
     SHELF_FILE,
@@ -17,6 +18,7 @@ __all__ = [
     "DATABASE_FILE",
     "SHELF_FILE",
     "WEEKDAYS",
+    "CalendarRules",
     "PlanRules",
     "Shelf",
     "load_shelf",

@@ -26,6 +26,7 @@ from monitor.records import (
 from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
+from monitor.settings.calendar import USUAL_CALENDAR, CalendarRules, read_calendar
 from monitor.settings.connections import read_broker, read_feeds, read_influx
 from monitor.settings.toml_table import TomlTable
 
@@ -71,6 +72,9 @@ class Shelf:
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
     plan: PlanRules = PlanRules()
+    calendar: CalendarRules = USUAL_CALENDAR
+    homie: bool = False
+    """Whether `listen` also announces the boxes by the Homie convention."""
     recorded_until: datetime | None = None
     """Where the site is a recording, its end: answers hold for that instant instead of the present."""
 
@@ -189,6 +193,8 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
         plan=_read_plan(table.table("plan")),
+        calendar=read_calendar(table.table("calendar")),
+        homie=table.flag("homie", default=False),
         recorded_until=table.instant("recorded_until"),
     )
     appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))

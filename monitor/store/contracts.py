@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         RejectedMessage,
         Rejection,
     )
+    from monitor.records.announced import AnnouncedEvent
     from monitor.records.desk_events import DeskEvent, LoggedEvent
 
 
@@ -282,6 +283,10 @@ class Upkeep(Protocol):
         """Return what is wrong with the file; empty where it is sound."""
         ...
 
+    def waiting(self) -> int:
+        """Return how many readings a second store does not have yet."""
+        ...
+
     def thin(self, before: datetime, step: timedelta) -> int:
         """Keep one reading a step of what is older, and return how many were deleted.
 
@@ -317,6 +322,21 @@ class PlanDecisions(Protocol):
 
     def stamp(self) -> object:
         """Return something cheap that is another thing after each decision that is made or taken back."""
+        ...
+
+
+class Announcements(Protocol):
+    """The days of drying that calendars were told of."""
+
+    def all(self) -> Sequence[AnnouncedEvent]:
+        """Return the events as they were told last, in the order of their days; what is damaged is passed over."""
+        ...
+
+    def renew(self, change: Callable[[Sequence[AnnouncedEvent]], Sequence[AnnouncedEvent]]) -> Sequence[AnnouncedEvent]:
+        """Keep what these events become by a change that nobody interferes with, and return that.
+
+        Where nothing becomes another, nothing is written; where the file can't be written to at once, nothing is kept.
+        """
         ...
 
 

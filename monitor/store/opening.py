@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.announcements import SqliteAnnouncements
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.desk_events import SqliteDeskEvents
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Forwarding, InfluxAddress
     from monitor.store.contracts import (
+        Announcements,
         Boxes,
         DeskEvents,
         Imports,
@@ -61,6 +63,7 @@ class Stores:
     boxes: Boxes
     outlooks: KeptOutlooks
     plan_decisions: PlanDecisions
+    announcements: Announcements
 
 
 @contextmanager
@@ -110,6 +113,7 @@ def open_stores(
             SqliteBoxes(file, forwards=influx is not None),
             SqliteKeptOutlooks(file),
             SqlitePlanDecisions(file),
+            SqliteAnnouncements(file),
         )
 
 

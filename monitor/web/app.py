@@ -31,7 +31,9 @@ from monitor.web.help.pages import HelpPage
 from monitor.web.house.pages import HousePages
 from monitor.web.live import Subscribers
 from monitor.web.look import LookPage
+from monitor.web.metrics.pages import METRICS, MetricsPage
 from monitor.web.offline import OfflinePages
+from monitor.web.plan.feed import FEED, FeedPages
 from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
@@ -50,8 +52,8 @@ if TYPE_CHECKING:
 
 _RETRY_AFTER_S = 10  # judgement: by then most that write have ended
 
-FEEDS = ("/drying.ics",)
-"""Addresses that programs read which can't sign in."""
+FEEDS = (FEED,)
+"""Addresses that programs read which can't sign in: a calendar has nothing but the address to bring its key in."""
 
 
 class App(Starlette):
@@ -87,6 +89,8 @@ def create_app(
             *BoxPages(site).routes(),
             *DeskPages(site).routes(),
             *PlanPages(site, access).routes(),
+            *FeedPages(site, access).routes(),
+            *MetricsPage(site).routes(),
             *HousePages(site).routes(),
             *HelpPage(site).routes(),
             *LookPage(site).routes(),
@@ -124,7 +128,7 @@ def _door(site: Site, access: Access) -> Middleware:
     def message(words: str, status: int) -> Response:
         return site.renderer.message(site.shelf, words, status=status)
 
-    return Middleware(Door, access=access, feeds=FEEDS, message=message)
+    return Middleware(Door, access=access, feeds=FEEDS, by_header=(METRICS,), message=message)
 
 
 def _gzip() -> Middleware:

@@ -13,6 +13,8 @@ import pytest
 from icalendar import Calendar
 from made_up import StubInference
 
+from monitor.store.opening import open_stores
+
 Run = Callable[..., Any]
 
 
@@ -159,6 +161,27 @@ def test_plan_as_a_calendar_is_read_back_by_a_calendar_library(siccast: Run, tmp
     assert again["uid"] == event["uid"]
 
 
+def test_a_calendar_written_again_moves_what_was_moved_and_other_plans_announce_nothing(
+    siccast: Run, site: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "drying.ics"
+
+    def events(*words: str) -> list[tuple[str, int, str, date]]:
+        assert siccast("plan", "--calendar", str(file), *words).exit_code == 0
+        found = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
+        return [(str(one["uid"]), one["sequence"], one["status"], one.decoded("dtstart")) for one in found]
+
+    [(uid, _, _, _)] = events()
+    siccast("plan", "move", "pa6-dry", "2026-03-18")
+    assert events("--days", "30") == [(uid, 1, "CONFIRMED", date(2026, 3, 18))]
+    with open_stores(site / "siccast.sqlite3", read_only=True) as stores:
+        assert [one.sequence for one in stores.announcements.all()] == [0], "nobody is held to a plan of 30 days"
+    assert events() == [(uid, 1, "CONFIRMED", date(2026, 3, 18))]
+    siccast("plan", "skip", "pa6-dry", "--until", "2026-05-30")
+    assert events() == [(uid, 2, "CANCELLED", date(2026, 3, 18))]
+    assert "burn" in Calendar.from_ical(file.read_bytes()).walk("VEVENT")[0]["description"]
+
+
 def test_a_calendar_that_cannot_be_written_is_named(siccast: Run, tmp_path: Path) -> None:
     result = siccast("plan", "--calendar", str(tmp_path / "nowhere" / "drying.ics"))
     assert "drying.ics: No such file or directory" in str(result.exception)
@@ -182,7 +205,6 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
     from typer.testing import CliRunner
 
     from monitor.cli.app import app
-    from monitor.store.opening import open_stores
 
     shelf = tmp_path / "new"
     shelf.mkdir()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,7 @@ from monitor.errors import FeedError, SettingsError, UnknownBoxError
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED
-from monitor.settings import load_shelf, shelf_folder
+from monitor.settings import CalendarRules, load_shelf, parse_shelf, shelf_folder
 from monitor.store.opening import open_stores
 
 WHOLE = """
@@ -220,3 +220,19 @@ def test_an_instant_without_its_offset_is_refused(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00\n", encoding="utf-8")
     with pytest.raises(SettingsError, match="offset from UTC"):
         load_shelf(tmp_path, {})
+
+
+def test_a_calendar_has_hours_and_reminders_of_its_own(tmp_path: Path) -> None:
+    usual = CalendarRules()
+    assert (usual.begins, usual.evening_before, usual.that_morning) == (None, time(19), None)
+    text = '[calendar]\nbegins = "10:00"\nlasts_minutes = 90\nremind_evening_before = "never"\n'
+    rules = parse_shelf((text + 'remind_that_morning = "08:30"\n').encode(), tmp_path, {}).calendar
+    assert rules == CalendarRules(time(10), 90, None, time(8, 30))
+
+
+@pytest.mark.parametrize("wrong", ["25:00", "7", "19:00:00", "19:00Z", "soon", ""])
+def test_a_time_that_is_none_is_named(tmp_path: Path, wrong: str) -> None:
+    with pytest.raises(
+        SettingsError, match=r"\[calendar\]: remind_evening_before = .* a time like '18:30', or 'never'"
+    ):
+        parse_shelf(f'[calendar]\nremind_evening_before = "{wrong}"\n'.encode(), tmp_path, {})

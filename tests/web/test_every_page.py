@@ -16,6 +16,7 @@ PAGES = (
     "/?view=rows",
     "/box/soon",
     "/box/young",
+    "/box/soon?size-months=4",
     "/plan",
     "/desk",
     "/house",

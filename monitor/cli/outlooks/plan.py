@@ -59,7 +59,8 @@ def show(
         int | None, typer.Option(help="How many days ahead to plan, 7 to 365; else what shelf.toml says, or 60.")
     ] = None,
     calendar: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Also write the days to a calendar file (iCalendar).")
+        Path | None,
+        typer.Option(metavar="FILE", help="Also write the days to a calendar file (iCalendar); again: what changed."),
     ] = None,
     as_of: AsOf = None,
     fresh: Fresh = False,
@@ -87,7 +88,7 @@ def show(
         asked.worst_first, dryer, today, rules.weekdays, decisions=asked.decisions, horizon_days=horizon_days
     )
     if calendar:
-        _write(calendar, planned, asked)
+        _write(calendar, planned, asked, keep=(appliance, days, as_of) == (None, None, None))
     if as_json:
         show_json(plan_answer(planned, asked.as_of))
         return
@@ -172,12 +173,18 @@ def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str 
     typer.echo(f"{decision(kept, today)}. To undo: `siccast plan undo {number}`")
 
 
-def _write(file: Path, planned: RechargePlan, asked: Assessed) -> None:
+def _write(file: Path, planned: RechargePlan, asked: Assessed, *, keep: bool) -> None:
+    """Write the days to a file; a plan of another appliance, length or instant is no announcement."""
     from monitor.cli.output import whole_file
-    from monitor.presentation.calendar import plan_calendar
+    from monitor.store.opening import open_stores
+    from monitor.web.plan.announced import calendar_of
 
-    with whole_file(file) as beside:
-        beside.write_bytes(plan_calendar(planned, asked.shelf.site, asked.as_of))
+    shelf = asked.shelf
+    with whole_file(file) as beside, open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        text = calendar_of(
+            stores, shelf, planned, answers=asked.assessments, as_of=asked.as_of, now=utc_now(), keep=keep
+        )
+        beside.write_bytes(text)
 
 
 def _appliance(shelf: Shelf, name: str | None) -> Appliance:

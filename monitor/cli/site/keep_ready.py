@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.session import Dask, ask, shelf_of
-from monitor.cli.site.publish import send_outlooks
+from monitor.cli.site.publish import send_by_homie, send_outlooks
 
 _LEAST_URGENT = 19  # niceness, no unit; by definition of POSIX the politest
 _STOPPED_WITHIN_S = 5.0  # judgement: as long as a commit may take
@@ -45,6 +45,8 @@ def keep_ready(
         address = address_inside(own_port)
     if address is not None:
         send_outlooks(asked, address)
+        if shelf.homie:
+            send_by_homie(asked, address, for_listener=True)
 
 
 class KeepReady:

@@ -119,6 +119,8 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         health = HealthReporter(feed, topic, clock=utc_now, steady_s=steady_s)
         screening = HourlyScreening(Screener(stores.readings, shelf.boxes), clock=utc_now, steady_s=steady_s)
         housekeepers: list[Housekeeper] = [health, screening]
+        if shelf.homie:
+            _be_present(stack, shelf, address)
         if outlooks_every_s:
             housekeepers.append(_upkeep(stack, shelf, stores, address.port, outlooks_every_s))
         intake = Intake(
@@ -153,6 +155,15 @@ def _at_last(stack: ExitStack, opening: Callable[[], AbstractContextManager[_Ope
                 _say(told)
             if stop.wait(back_off.after_failure_s()):
                 raise
+
+
+def _be_present(stack: ExitStack, shelf: Shelf, address: BrokerAddress) -> None:
+    """Let the broker say that the boxes are lost when we are, to those who follow the Homie convention."""
+    from monitor.cli.site.homie import Presence
+
+    presence = Presence(shelf.site, address, _say)
+    presence.start()
+    stack.callback(presence.stop)
 
 
 def _forward(shelf: Shelf, stop: Stop) -> None:

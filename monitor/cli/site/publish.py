@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -31,7 +31,20 @@ def register(app: typer.Typer) -> None:
     app.command()(publish)
 
 
-def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, dask: Dask = None) -> None:
+def publish(
+    context: typer.Context,
+    *,
+    homie: Annotated[
+        bool,
+        typer.Option("--homie", help="Also announce the boxes by the Homie convention, under homie/5/siccast-SITE."),
+    ] = False,
+    forget_homie: Annotated[
+        bool, typer.Option("--forget-homie", help="Only delete what the broker retains of that convention.")
+    ] = False,
+    as_of: AsOf = None,
+    fresh: Fresh = False,
+    dask: Dask = None,
+) -> None:
     """Send the forecast of every box to the broker, once.
 
     Other programs can read it there. Each box gets one retained message under siccast/1/SITE/BOX/outlook. It has the
@@ -43,7 +56,16 @@ def publish(context: typer.Context, as_of: AsOf = None, fresh: Fresh = False, da
             f"{shelf.folder / SHELF_FILE} names no [broker]. The broker inside `listen` gets the outlooks without"
             " this command"
         )
-    sent = send_outlooks(ask(shelf, as_of=as_of, fresh=fresh, dask=dask), shelf.broker)
+    if forget_homie:
+        from monitor.cli.site import homie as by_homie
+
+        gone = by_homie.forget_homie(shelf.site, shelf.broker)
+        typer.echo(f"deleted {gone} values of Homie at {shelf.broker.host}:{shelf.broker.port}")
+        return
+    asked = ask(shelf, as_of=as_of, fresh=fresh, dask=dask)
+    sent = send_outlooks(asked, shelf.broker)
+    if homie or shelf.homie:
+        send_by_homie(asked, shelf.broker)
     typer.echo(f"sent the outlooks of {sent} box{'' if sent == 1 else 'es'} to {shelf.broker.host}:{shelf.broker.port}")
 
 
@@ -64,6 +86,18 @@ def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
                 raise FeedError(f"{where} did not accept {len(waiting)} outlooks. Ask for the right to write there")
             feed.receive(SHORT_WAIT_S)
     return len(messages)
+
+
+def send_by_homie(asked: Assessed, address: BrokerAddress, *, for_listener: bool = False) -> None:
+    """Send the boxes by the Homie convention; between two such messages a device without a listener sleeps."""
+    from monitor.cli.site.homie import READY, SLEEPING, send_homie
+    from monitor.presentation.homie import homie_device
+    from monitor.store.listener_lock import listeners
+
+    shelf = asked.shelf
+    is_held = for_listener or (shelf.homie and any(listener.at_work for listener in listeners(shelf.folder)))
+    device = homie_device(asked.assessments, shelf.site, asked.wording)
+    send_homie(device, address, rests=READY if is_held else SLEEPING, will=not is_held)
 
 
 def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:

@@ -18,12 +18,15 @@ if TYPE_CHECKING:
 
 PORT = 8737  # a port; judgement: free of services that are often met
 _LOOPBACK = "127.0.0.1"
+_KEYS = {"calendar": "/drying.ics", "metrics": "/metrics"}
+"""The addresses that have a key of their own."""
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
     app.command()(serve)
     app.command("page-password")(page_password)
+    app.command("page-keys")(page_keys)
 
 
 def serve(
@@ -124,3 +127,31 @@ def page_password(
     SecretFile(shelf.folder).keep(Secret(password_hash=kept, asked_here=here_too and not remove))
     done = "There is no password any more" if remove else "The password is set"
     typer.echo(f"{done}. Every device that was signed in has to sign in again")
+
+
+def page_keys(
+    context: typer.Context,
+    *,
+    renew: Annotated[
+        str | None,
+        typer.Option(metavar="WHICH", help="Make another one: calendar or metrics. The one before then opens nothing."),
+    ] = None,
+) -> None:
+    """Show the keys by which programs read the calendar and the metrics.
+
+    They are needed where people sign in. Each opens its one address and nothing else.
+    """
+    from monitor.web.access.secret import SecretFile
+
+    shelf = load_shelf(shelf_folder(context.obj))
+    if not shelf.folder.is_dir():
+        raise SettingsError(f"there is no folder {shelf.folder}. Run `siccast listen` there first")
+    file = SecretFile(shelf.folder)
+    if renew is not None:
+        if renew not in _KEYS:
+            raise typer.BadParameter(f"'{renew}' is not known: write {' or '.join(_KEYS)}", param_hint="'--renew'")
+        file.keep(file.read().with_another_key_of(_KEYS[renew]))
+    file.begin()
+    secret = file.read()
+    typer.echo(f"calendar  {_KEYS['calendar']}?key={secret.key_of(_KEYS['calendar'])}")
+    typer.echo(f"metrics   {_KEYS['metrics']}, with the header Authorization: Bearer {secret.key_of(_KEYS['metrics'])}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import LedgerError
 from monitor.records import EntryKind, LedgerEntry
 from monitor.records.desk_events import BOX
+from monitor.store.sqlite.announcements import rename_announced
 from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
 from monitor.store.sqlite.rows import to_ms
 
@@ -47,6 +48,7 @@ class SqliteBoxes:
             connection.execute("UPDATE boxes SET name = ? WHERE name = ?", (new, old))
             connection.execute("UPDATE ledger SET box = ? WHERE box = ?", (new, old))
             connection.execute("UPDATE plan_decisions SET box = ? WHERE box = ?", (new, old))
+            rename_announced(connection, old, new)
             connection.execute(
                 "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
                 (BOX + new, BOX + old),

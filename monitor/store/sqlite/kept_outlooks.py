@@ -11,16 +11,14 @@ import zlib
 from typing import TYPE_CHECKING
 
 from monitor.records import KeptOutlook
-from monitor.store.listener_lock import listeners
+from monitor.store.sqlite.beside import log_was_taken_away, writing_beside
 from monitor.store.sqlite.rows import from_ms, to_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Collection, Mapping, Sequence
 
     from monitor.store.sqlite.connection import Database
 
-_WAIT_S = 0.25  # judgement: nobody notices it, and a listener's commit is through by then
 _LARGEST_BYTES = 200_000  # judgement: a thousand draws in single precision take half of it
 _KEPT = "box, as_of_ms, rests_on, answer, teaching, fitted_until_ms, fit_rests_on"
 _KEEP = f"""
@@ -72,10 +70,10 @@ class SqliteKeptOutlooks:
 
         False where the file can't be written to at once.
         """
-        if self._log_was_taken_away():
+        if log_was_taken_away(self._database.path):
             return False
         try:
-            with self._writing() as connection:
+            with writing_beside(self._database.path) as connection:
                 for one, fit in kept:
                     if fit is None or len(fit) + len(one.answer) + len(one.teaching) <= _LARGEST_BYTES:
                         row = _to_row(one)
@@ -88,28 +86,6 @@ class SqliteKeptOutlooks:
         except sqlite3.Error:
             return False
         return True
-
-    @contextlib.contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        address = f"{self._database.path.absolute().as_uri()}?mode=rw"
-        with contextlib.closing(
-            sqlite3.connect(address, uri=True, isolation_level=None, timeout=_WAIT_S)
-        ) as connection:
-            connection.execute("PRAGMA synchronous = NORMAL")  # what a power cut takes is made again
-            connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield connection
-                connection.execute("COMMIT")
-            except BaseException:
-                with contextlib.suppress(sqlite3.Error):
-                    connection.execute("ROLLBACK")
-                raise
-
-    def _log_was_taken_away(self) -> bool:
-        """True where a listener is at work and its log is gone: writing now would begin another beside it."""
-        path: Path = self._database.path
-        log = path.with_name(path.name + "-wal")
-        return not log.exists() and any(listener.at_work for listener in listeners(path.parent))
 
 
 def _to_row(kept: KeptOutlook) -> tuple[object, ...]:

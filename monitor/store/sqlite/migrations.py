@@ -310,6 +310,17 @@ CREATE TABLE plan_decisions (
 ) STRICT
 """
 
+_ANNOUNCED = """
+CREATE TABLE announced_events (
+    uid TEXT NOT NULL PRIMARY KEY,
+    on_day TEXT NOT NULL,
+    sequence INTEGER NOT NULL,
+    changed_at_ms INTEGER NOT NULL,
+    cancelled INTEGER NOT NULL,
+    session TEXT NOT NULL
+) STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -329,6 +340,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
     ("outlooks kept from question to question", _KEPT_OUTLOOKS),
     ("what people decided about the plan", _PLAN_DECISIONS),
+    ("days of drying that calendars were told of", _ANNOUNCED),
 )
 
 

@@ -29,6 +29,11 @@ class SqliteUpkeep:
         """Where the file is."""
         return self._database.path
 
+    def waiting(self) -> int:
+        """Return how many readings a second store does not have yet."""
+        with self._database.errors():
+            return int(self._database.connection.execute("SELECT count(*) FROM outbox").fetchone()[0])
+
     def back_up(self, target: Path) -> int:
         """Write a copy of this very moment beside a working listener, check it, and return its size. [bytes]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from starlette.requests import HTTPConnection
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from monitor.web.access.who import NOBODY, WHO, Access
 
@@ -26,10 +26,18 @@ class Door:
     """Lets those pass who are known, and shows the others where to sign in."""
 
     def __init__(
-        self, app: ASGIApp, access: Access, feeds: Collection[str], message: Callable[[str, int], Response]
+        self,
+        app: ASGIApp,
+        access: Access,
+        feeds: Collection[str],
+        by_header: Collection[str],
+        message: Callable[[str, int], Response],
     ) -> None:
-        """``feeds`` are addresses that a program reads with a key; ``message`` makes a page that says something."""
-        self._app, self._access, self._feeds, self._message = app, access, frozenset(feeds), message
+        """``feeds`` are addresses that a program reads with a key in them, ``by_header`` those for which it brings the
+        key in a header (RFC 6750, section 2.1); ``message`` makes a page that says something.
+        """
+        self._app, self._access, self._message = app, access, message
+        self._feeds, self._by_header = frozenset(feeds), frozenset(by_header)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Say who asks, and pass the request on where they may."""
@@ -44,12 +52,20 @@ class Door:
         path = scope["path"]
         if path == ENTER or path.startswith(_OPEN):
             return True
-        if path not in self._feeds or scope["method"] not in ("GET", "HEAD"):
+        if path not in self._feeds | self._by_header or scope["method"] not in ("GET", "HEAD"):
             return False
-        key = HTTPConnection(scope).query_params.get("key", "")
+        request = HTTPConnection(scope)
+        if path in self._feeds:
+            key = request.query_params.get("key", "")
+        else:
+            scheme, _, key = request.headers.get("authorization", "").partition(" ")
+            key = key.strip() if scheme.lower() == "bearer" else ""
         return hmac.compare_digest(key.encode(), self._access.feed_key(path).encode())
 
     def _refusal(self, scope: Scope) -> Response:
+        if scope["path"] in self._by_header:
+            words = "This needs a token: send `Authorization: Bearer TOKEN`. `siccast page-keys` shows it.\n"
+            return PlainTextResponse(words, HTTPStatus.UNAUTHORIZED, {"WWW-Authenticate": "Bearer"})
         if scope["method"] in ("GET", "HEAD"):
             wanted = f"{ENTER}?to={quote(scope['path'])}"
             return RedirectResponse(wanted, status_code=HTTPStatus.SEE_OTHER, headers={"Cache-Control": "no-store"})

@@ -42,10 +42,21 @@ class Secret:
     """Whether the password is asked for on this machine too."""
     ended: dict[str, int] = field(default_factory=dict)
     """Sessions that were signed out, each with the second at which it would have ended by itself."""
+    renewed: dict[str, int] = field(default_factory=dict)
+    """How often the key of an address was made anew."""
 
     def sign(self, purpose: str, text: str) -> str:
         """Return what only the holder of the key can say about a text."""
         return hmac.new(self.key.encode(), f"{purpose}\n{text}".encode(), hashlib.sha256).hexdigest()
+
+    def key_of(self, path: str) -> str:
+        """Return what a program brings along that can't sign in, to read one address."""
+        times = self.renewed.get(path, 0)
+        return self.sign("feed", f"{path}\n{times}" if times else path)
+
+    def with_another_key_of(self, path: str) -> Secret:
+        """Return the secret under which the key of an address holds no more."""
+        return replace(self, renewed={**self.renewed, path: self.renewed.get(path, 0) + 1})
 
     def without_session(self, session: str, until_s: int, now_s: float) -> Secret:
         """Return the secret under which a session holds no more."""

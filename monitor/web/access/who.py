@@ -113,7 +113,11 @@ class Access:
 
     def feed_key(self, path: str) -> str:
         """Return what a program that can't sign in, such as a calendar, brings along as ``key`` to read one address."""
-        return self.file.now.sign("feed", path)
+        return self.file.now.key_of(path)
+
+    def renew_feed_key(self, path: str) -> None:
+        """Make the key of an address another one; whoever has the one before reads no more."""
+        self.file.keep(self.file.now.with_another_key_of(path))
 
 
 def _cookie_name(secret: Secret, *, secure: bool) -> str:

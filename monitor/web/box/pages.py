@@ -14,6 +14,7 @@ from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
 from monitor.web.box.deeds import Deeds
 from monitor.web.box.question import Asker
+from monitor.web.box.sizing import Sizer
 from monitor.web.told import told
 
 if TYPE_CHECKING:
@@ -32,10 +33,12 @@ class BoxPages:
 
     site: Site
     asker: Asker = field(init=False)
+    sizer: Sizer = field(init=False)
     deeds: Deeds = field(init=False)
 
     def __post_init__(self) -> None:
         self.asker = Asker(self.site)
+        self.sizer = Sizer(self.site, self.asker.supposing)
         self.deeds = Deeds(self.site, self._page)
 
     def routes(self) -> Sequence[Route]:
@@ -48,7 +51,8 @@ class BoxPages:
 
     async def box(self, request: Request) -> Response:
         """Show one box; where something is supposed, this takes long."""
-        run = self.site.work.run if self.asker.is_asked(request.query_params) else run_in_threadpool
+        is_asked = self.asker.is_asked(request.query_params) or self.sizer.is_asked(request.query_params)
+        run = self.site.work.run if is_asked else run_in_threadpool
         return await run(self._page, request, request.path_params["name"])
 
     async def what_if(self, request: Request) -> Response:
@@ -78,11 +82,13 @@ class BoxPages:
             course = read_course(stores, answer.box.name, snapshot.as_of)
             known = self.deeds.known(stores, name, request)
         asked = self.asker.view(request.query_params, snapshot, answer, words)
+        size = self.sizer.view(request.query_params, snapshot, answer, words)
         return self.site.page(
             "box.html",
-            status=HTTPStatus.BAD_REQUEST if asked.problem_at else status,
+            status=HTTPStatus.BAD_REQUEST if asked.problem_at or size.problem_at else status,
             view=view.view(snapshot, answer, course, words),
             asked=asked,
+            size=size,
             deeds=log_view.deeds(known, self.site.now(), words, sent),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),

@@ -96,13 +96,13 @@ class Asker:
             return replace(blank, problem=str(error), problem_at=error.field)
         if change == WhatIf():
             return blank
-        found = self._supposing(snapshot, answer.box.name)
+        found = self.supposing(snapshot, answer.box.name)
         if isinstance(found, str) or answer.forecast is None:
             why = found if isinstance(found, str) else answer.refusal
             return replace(blank, problem=why or "There is no forecast yet.")
         return _answered(blank, replace(answer, forecast_if=found.forecast(change)), change, words)
 
-    def _supposing(self, snapshot: Snapshot, box: str) -> Supposing | str:
+    def supposing(self, snapshot: Snapshot, box: str) -> Supposing | str:
         """Return the box with its fit; two that ask for one at once both look it up."""
         with self._one_at_a_time:
             of_state, there = self._at_hand.get(box, (None, None))

@@ -20,6 +20,7 @@ from monitor.web.access.who import HERE
 from monitor.web.forms import changes
 from monitor.web.plan.done import DonePage
 from monitor.web.plan.effort import effort_of
+from monitor.web.plan.feed import FEED
 from monitor.web.plan.rows import Planned
 from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import plan_of
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from monitor.web.snapshot import Snapshot
 
 PLAN = "/plan"
-FEED = "/drying.ics"
 _STANDS_S = 60  # seconds; judgement: a box is assessed anew in less
 _MOST_DIGITS = 18  # digits; numbers of SQLite are below 2⁶³, by its definition
 
@@ -132,6 +132,7 @@ class PlanPages:
             view=shown,
             did=_did(request.query_params.get("did", ""), planned),
             undone="took_back" in request.query_params,
+            has_new_key="new_key" in request.query_params,
             told=with_new_day(told(self.site, request), planned),
             slip=slip,
             caution=HEAT_CAUTION,

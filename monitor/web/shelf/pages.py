@@ -1,4 +1,4 @@
-"""The addresses of the shelf: all boxes, and the days of drying for a calendar."""
+"""The address of all boxes."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from starlette.exceptions import HTTPException
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
-from monitor.presentation.calendar import plan_calendar
 from monitor.web.shelf import view
 from monitor.web.shelf.asked import Asked
 from monitor.web.told import beside
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from starlette.requests import Request
+    from starlette.responses import Response
 
     from monitor.web.notices import Notice
     from monitor.web.site import Site
@@ -54,7 +54,7 @@ class ShelfPages:
 
     def routes(self) -> Sequence[Route]:
         """Return the addresses."""
-        return Route("/", self.shelf, name="shelf"), Route("/drying.ics", self.calendar, name="calendar")
+        return (Route("/", self.shelf, name="shelf"),)
 
     def shelf(self, request: Request) -> Response:
         """Show every box, worst first, as it was asked for; how densely is remembered."""
@@ -112,13 +112,3 @@ class ShelfPages:
         if not asked.find and len(pages.made) < _MOST_KEPT:
             pages.made[asked] = body
         return body
-
-    def calendar(self, _request: Request) -> Response:
-        """Hand the days of drying to a calendar program."""
-        snapshot = self.site.keeper.newest
-        if snapshot is None or snapshot.plan is None:
-            raise HTTPException(
-                HTTPStatus.SERVICE_UNAVAILABLE, "The boxes are still being worked out; try again in a minute."
-            )
-        days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.assessed_at or snapshot.as_of)
-        return Response(days, media_type="text/calendar")

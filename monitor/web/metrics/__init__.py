@@ -1,0 +1,1 @@
+"""What a program that draws and alerts reads of the boxes."""
