@@ -14,19 +14,26 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import write_po
 
+import monitor
+
 HERE = Path(__file__).resolve().parent
 COLLECTED = HERE / "texts" / "siccast.pot"
 _WIDTH = 120  # letters a line; judgement: as the code has it
-_METHODS = [("**.html", "jinja2")]
+_METHODS = [("**.html", "jinja2"), ("**.svg", "jinja2"), ("**.py", "python")]
 _OPTIONS = {"**.html": {"trimmed": "true", "newstyle_gettext": "true"}}
+_OPTIONS["**.svg"] = _OPTIONS["**.html"]
+_SAID_BY = {"say": None, "say_many": (1, 2), "to_say": None}
+"""What marks a text in Python; see `monitor/texts.py`."""
 
 
 def collected() -> str:
-    """Return the catalog of all texts, in the order of the templates; nothing in it hangs on the day."""
+    """Return the catalog of all texts: those of the templates, then those of the package, in the order of the files."""
     catalog = Catalog(project="siccast", header_comment="# Texts of siccast's pages, to be translated.")
-    found = extract_from_dir(HERE / "templates", _METHODS, _OPTIONS)
-    for template, _line, text, comments, context in sorted(found, key=lambda one: (one[0], one[1])):
-        catalog.add(text, None, [(template, None)], auto_comments=comments, context=context)
+    package = Path(monitor.__file__).parent
+    in_templates = sorted(extract_from_dir(HERE / "templates", _METHODS[:2], _OPTIONS), key=lambda one: one[:2])
+    in_package = sorted(extract_from_dir(package, _METHODS[2:], keywords=_SAID_BY), key=lambda one: one[:2])
+    for file, _line, text, comments, context in (*in_templates, *in_package):
+        catalog.add(text, None, [(file, None)], auto_comments=comments, context=context)
     written = io.BytesIO()
     write_po(written, catalog, width=_WIDTH, omit_header=True)
     return written.getvalue().decode()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.desk.ageing import WORN_SHARE, Against, LotAgeing, SeenUptake, Wear
 from monitor.presentation.wording import TO, Wording
 from monitor.records import Quantiles
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,19 +30,23 @@ _RESTS_ON = {
 def ageing_sentence(ageing: LotAgeing, wording: Wording) -> str:
     """Return what a lot takes up against its first run, what to do, and what that assumes."""
     if ageing.trend is None or ageing.share_left is None:
-        return f"Lot '{ageing.lot}': nothing can be compared yet. {_NEEDED}"
+        return say("Lot '{lot}': nothing can be compared yet. {needed}", lot=ageing.lot, needed=_NEEDED)
     return " ".join(filter(None, [_said(ageing, ageing.share_left), _when_to_buy(ageing, wording), assumption(ageing)]))
 
 
 def _said(ageing: LotAgeing, share: Quantiles) -> str:
-    lot, left = f"Lot '{ageing.lot}'", share_left(share)
+    lot, left = say("Lot '{lot}'", lot=ageing.lot), share_left(share)
     if ageing.wear is Wear.worn:
-        return f"Lot '{ageing.lot}' is worn out: it takes up {left} of what it did at its first run. Buy new beads."
+        return say(
+            "Lot '{lot}' is worn out: it takes up {left} of what it did at its first run. Buy new beads.",
+            lot=ageing.lot,
+            left=left,
+        )
     if ageing.wear is Wear.falling:
-        return f"{lot} takes up less from run to run: {less(share)} less than at its first run."
+        return say("{lot} takes up less from run to run: {less} less than at its first run.", lot=lot, less=less(share))
     if ageing.wear is Wear.sound:
-        return f"{lot} is as good as new: it takes up {left} of what it did at its first run."
-    return f"{lot}: no clear loss so far. It takes up {left} of what it did at its first run."
+        return say("{lot} is as good as new: it takes up {left} of what it did at its first run.", lot=lot, left=left)
+    return say("{lot}: no clear loss so far. It takes up {left} of what it did at its first run.", lot=lot, left=left)
 
 
 def _when_to_buy(ageing: LotAgeing, wording: Wording) -> str:
@@ -49,9 +54,19 @@ def _when_to_buy(ageing: LotAgeing, wording: Wording) -> str:
     if ageing.wear is not Wear.falling or left is None:
         return ""
     middle, low, high = (_runs(runs) for runs in (left.p50, left.p05, left.p95))
-    said = f"Buy new beads after about {middle} more runs ({low} {TO} {high}), at {100.0 * WORN_SHARE:.0f} %"
+    said = say(
+        "Buy new beads after about {middle} more runs ({low} – {high}), at {worn_share} %",
+        middle=middle,
+        low=low,
+        high=high,
+        worn_share=f"{100.0 * WORN_SHARE:.0f}",
+    )
     at = buy_at(ageing)
-    return f"{said}: about {wording.local_day(at):%B %Y}." if at is not None else f"{said}."
+    return (
+        say("{said}: about {local_day}.", said=said, local_day=f"{wording.local_day(at):%B %Y}")
+        if at is not None
+        else f"{said}."
+    )
 
 
 def buy_at(ageing: LotAgeing) -> datetime | None:
@@ -64,16 +79,18 @@ def buy_at(ageing: LotAgeing) -> datetime | None:
 
 
 def _runs(runs: float) -> str:
-    return f"{runs:.0f}" if runs <= _LONG_RUNS else f"more than {_LONG_RUNS:.0f}"
+    return f"{runs:.0f}" if runs <= _LONG_RUNS else say("more than {long_runs}", long_runs=f"{_LONG_RUNS:.0f}")
 
 
 def assumption(ageing: LotAgeing) -> str:
     """Return what the comparison of a lot rests on."""
     known = [_RESTS_ON[kind] for kind in ageing.rests_on if kind in _RESTS_ON]
     if not known:
-        return "This assumes that the beads were equally full before each run, as nobody knows the air they came from."
-    said = f"Compared by {' and '.join(known)}"
-    more = "; other runs are taken for equally full each time" if Against.assumed in ageing.rests_on else ""
+        return say(
+            "This assumes that the beads were equally full before each run, as nobody knows the air they came from."
+        )
+    said = say("Compared by {names}", names=" and ".join(known))
+    more = say("; other runs are taken for equally full each time") if Against.assumed in ageing.rests_on else ""
     return f"{said}{more}."
 
 
@@ -111,7 +128,7 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
         (
             f"{wording.local_day(one.at)}",
             one.charge,
-            f"{one.cycles} times" if one.cycles != 1 else "once",
+            say("{cycles} times", cycles=one.cycles) if one.cycles != 1 else "once",
             "–" if one.lost_g is None else wording.mass(one.lost_g),
             f"{100.0 * one.loading_g_per_g:.1f} %",
             _air(one, wording),
@@ -123,9 +140,14 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
 
 def _air(one: SeenUptake, wording: Wording) -> str:
     if one.relative_humidity is None or one.temperature_degc is None:
-        return "not known"
-    box = f"box {one.box}: " if one.box else ""
-    return f"{box}{100.0 * one.relative_humidity:.0f} % RH, {wording.temperature(one.temperature_degc)}"
+        return say("not known")
+    box = say("box {box}: ", box=one.box) if one.box else ""
+    return say(
+        "{box}{relative_humidity} % RH, {temperature}",
+        box=box,
+        relative_humidity=f"{100.0 * one.relative_humidity:.0f}",
+        temperature=wording.temperature(one.temperature_degc),
+    )
 
 
 def ageing_answer(ageing: LotAgeing, wording: Wording) -> dict[str, Any]:

@@ -28,6 +28,7 @@ from monitor.records.desk_events import (
     ScaleCorrected,
 )
 from monitor.records.words import CHARGE_STATES
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -42,7 +43,7 @@ def what_was_done(event: DeskEvent) -> str:
     ('put into a box', 'taken out of its box')
     """
     if isinstance(event, ChargeMoved) and event.place == SPARE:
-        return "taken out of its box"
+        return say("taken out of its box")
     return _KINDS[type(event)][0]
 
 
@@ -56,112 +57,192 @@ def _listed(parts: Iterable[str]) -> str:
 
 
 def _bought(event: LotBought, wording: Wording) -> str:
-    bought = f"{wording.weight(event.mass_g)} of {beads(event.desiccant)}"
-    return _listed([f"lot {event.lot}: {bought}", f"bought {event.bought_on}" if event.bought_on else "", event.note])
+    bought = say("{weight} of {desiccant}", weight=wording.weight(event.mass_g), desiccant=beads(event.desiccant))
+    return _listed(
+        [
+            say("lot {lot}: {bought}", lot=event.lot, bought=bought),
+            say("bought {bought_on}", bought_on=event.bought_on) if event.bought_on else "",
+            event.note,
+        ]
+    )
 
 
 def _portioned(event: ChargePortioned, wording: Wording) -> str:
-    said = f"charge {event.charge}: {wording.weight(event.mass_g)} of lot {event.lot}"
+    said = say(
+        "charge {charge}: {weight} of lot {lot}",
+        charge=event.charge,
+        weight=wording.weight(event.mass_g),
+        lot=event.lot,
+    )
     return _listed([said, how_it_is(event, wording)])
 
 
 def how_it_is(event: ChargePortioned, wording: Wording) -> str:
     """Return how a charge was when it was weighed out, and what it sits in."""
     empty = "" if event.tare_g is None else wording.weight(event.tare_g)
-    held = f"{event.holder} holder" if event.holder else "holder" if empty else ""
+    held = say("{holder} holder", holder=event.holder) if event.holder else "holder" if empty else ""
     state = CHARGE_STATES.get(event.state, event.state) if event.state != "unknown" else ""
-    return _listed([state, f"{held} ({empty} empty)" if empty else held])
+    return _listed([state, say("{held} ({empty} empty)", held=held, empty=empty) if empty else held])
 
 
 def _moved(event: ChargeMoved) -> str:
-    out = f"; {' and '.join(event.out)} came out of it" if event.out else ""
-    into = "now spare" if event.place == SPARE else f"into {whereabouts(event.place)}"
-    return f"charge {event.charge}, {into}{out}"
+    out = say("; {names} came out of it", names=" and ".join(event.out)) if event.out else ""
+    into = say("now spare") if event.place == SPARE else say("into {whereabouts}", whereabouts=whereabouts(event.place))
+    return say("charge {charge}, {into}{out}", charge=event.charge, into=into, out=out)
 
 
 def _split(event: ChargeSplit, wording: Wording) -> str:
-    return f"{wording.weight(event.mass_g)} of charge {event.charge} became charge {event.into}"
+    return say(
+        "{weight} of charge {charge} became charge {into}",
+        weight=wording.weight(event.mass_g),
+        charge=event.charge,
+        into=event.into,
+    )
 
 
 def _merged(event: ChargesMerged) -> str:
-    return f"charge {event.charge} was poured into charge {event.into}"
+    return say("charge {charge} was poured into charge {into}", charge=event.charge, into=event.into)
 
 
 def _topped_up(event: ChargeToppedUp, wording: Wording) -> str:
-    return f"charge {event.charge} got {wording.weight(event.mass_g)} of new beads"
+    return say("charge {charge} got {weight} of new beads", charge=event.charge, weight=wording.weight(event.mass_g))
 
 
 def _retired(event: ChargeRetired) -> str:
-    return f"charge {event.charge}" + (f": {event.reason}" if event.reason else "")
+    return say("charge {charge}", charge=event.charge) + (f": {event.reason}" if event.reason else "")
 
 
 def _color(event: ColorSeen) -> str:
-    return f"charge {event.charge}: {event.color}"
+    return say("charge {charge}: {color}", charge=event.charge, color=event.color)
 
 
 def _started(event: RunStarted, wording: Wording) -> str:
-    heat = "" if event.temperature_degc is None else f" at {wording.temperature(event.temperature_degc)}"
-    power = "" if event.power_w is None else f" ({event.power_w:g} W)"
-    room = (
-        f"room {wording.temperature(event.room_temperature_degc)}, {100.0 * event.room_relative_humidity:.0f} % RH"
-        f" ({room_source(event.room_from)})"
+    heat = (
+        ""
+        if event.temperature_degc is None
+        else say(" at {temperature}", temperature=wording.temperature(event.temperature_degc))
     )
-    tare = f"empty holder {wording.weight(event.tare_g)}" if event.tare_g else ""
-    return _listed([f"run {event.run}: charge {event.charge} into the {event.appliance}{heat}{power}", room, tare])
+    power = "" if event.power_w is None else f" ({event.power_w:g} W)"
+    room = say(
+        "room {temperature}, {room_relative_humidity} % RH ({room_source})",
+        temperature=wording.temperature(event.room_temperature_degc),
+        room_relative_humidity=f"{100.0 * event.room_relative_humidity:.0f}",
+        room_source=room_source(event.room_from),
+    )
+    tare = say("empty holder {weight}", weight=wording.weight(event.tare_g)) if event.tare_g else ""
+    return _listed(
+        [
+            say(
+                "run {run}: charge {charge} into the {appliance}{heat}{power}",
+                run=event.run,
+                charge=event.charge,
+                appliance=event.appliance,
+                heat=heat,
+                power=power,
+            ),
+            room,
+            tare,
+        ]
+    )
 
 
 def _weighed(event: RunWeighed, wording: Wording) -> str:
-    shown = f"the scale showed {wording.weight(event.shown_g)} (in steps of {wording.weight(event.resolution_g)})"
+    shown = say(
+        "the scale showed {weight} (in steps of {weight_2})",
+        weight=wording.weight(event.shown_g),
+        weight_2=wording.weight(event.resolution_g),
+    )
     return _listed(
         [
-            f"run {event.run} after {minutes(event.heated_s)} of heating: {shown}",
-            "still hot" if event.hot else "",
-            f"counted × {event.factor:.4g}" if event.factor != 1.0 else "",
-            f"empty holder {wording.weight(event.tare_g)}" if event.tare_g else "",
+            say(
+                "run {run} after {heated} of heating: {shown}",
+                run=event.run,
+                heated=minutes(event.heated_s),
+                shown=shown,
+            ),
+            say("still hot") if event.hot else "",
+            say("counted × {factor}", factor=f"{event.factor:.4g}") if event.factor != 1.0 else "",
+            say("empty holder {weight}", weight=wording.weight(event.tare_g)) if event.tare_g else "",
         ]
     )
 
 
 def _timed(event: HeatTimed) -> str:
-    so_far = f" after {minutes(event.heated_s)}" if event.heated_s else ""
-    return f"run {event.run}: {minutes(event.planned_s)}, {'going' if event.going else 'stopped'}{so_far}"
+    so_far = say(" after {heated}", heated=minutes(event.heated_s)) if event.heated_s else ""
+    return say(
+        "run {run}: {planned}, {which}{so_far}",
+        run=event.run,
+        planned=minutes(event.planned_s),
+        which=say("going") if event.going else say("stopped"),
+        so_far=so_far,
+    )
 
 
 def _rescaled(event: ScaleCorrected) -> str:
-    return f"run {event.run}: all weighings × {event.factor:.4g}" + (f" ({event.because})" if event.because else "")
+    return say("run {run}: all weighings × {factor}", run=event.run, factor=f"{event.factor:.4g}") + (
+        f" ({event.because})" if event.because else ""
+    )
 
 
 def _spilled(event: BeadsSpilled, wording: Wording) -> str:
-    when = f"after weighing {event.after_weighings}" if event.after_weighings else "before the first weighing"
-    much = "how much is not known" if event.lost_g is None else wording.weight(event.lost_g)
-    return f"run {event.run}, {when}: {much}"
+    when = (
+        say("after weighing {after_weighings}", after_weighings=event.after_weighings)
+        if event.after_weighings
+        else say("before the first weighing")
+    )
+    much = say("how much is not known") if event.lost_g is None else wording.weight(event.lost_g)
+    return say("run {run}, {when}: {much}", run=event.run, when=when, much=much)
 
 
 def _finished(event: RunFinished, wording: Wording) -> str:
-    dry = f"when dry they weigh {wording.mass(event.dry_mass_g)} (± {100.0 * event.dry_mass_relative_sd:.0f} %)"
+    dry = say(
+        "when dry they weigh {dry_mass} (± {dry_mass_relative_sd} %)",
+        dry_mass=wording.mass(event.dry_mass_g),
+        dry_mass_relative_sd=f"{100.0 * event.dry_mass_relative_sd:.0f}",
+    )
     return _listed(
         [
-            f"run {event.run} ({finished_in_brief(event)})",
-            f"the beads weighed {wording.mass(event.end_mass_g)}",
+            say("run {run} ({finished_in_brief})", run=event.run, finished_in_brief=finished_in_brief(event)),
+            say("the beads weighed {end_mass}", end_mass=wording.mass(event.end_mass_g)),
             dry,
-            f"at the start {100.0 * event.start_loading_g_per_g:.0f} % water",
-            f"at the end {water(Quantiles(*event.loading_g_per_g))}",
-            f"{100.0 * event.kept_share:.0f} % of the beads were left" if event.kept_share != 1.0 else "",
+            say("at the start {start_loading} % water", start_loading=f"{100.0 * event.start_loading_g_per_g:.0f}"),
+            say("at the end {water}", water=water(Quantiles(*event.loading_g_per_g))),
+            say("{kept_share} % of the beads were left", kept_share=f"{100.0 * event.kept_share:.0f}")
+            if event.kept_share != 1.0
+            else "",
         ]
     )
 
 
 def _jar(event: JarChecked, wording: Wording) -> str:
-    seen = f"{100.0 * event.relative_humidity:.1f} % RH (± {100.0 * event.accuracy:.1f})"
+    seen = say(
+        "{relative_humidity} % RH (± {accuracy})",
+        relative_humidity=f"{100.0 * event.relative_humidity:.1f}",
+        accuracy=f"{100.0 * event.accuracy:.1f}",
+    )
     loading = event.loading_g_per_g
-    held = "" if loading is None else f"so the beads hold {water(Quantiles(*loading))}"
-    return _listed([f"charge {event.charge}: {seen} at {wording.temperature(event.temperature_degc)}", held])
+    held = "" if loading is None else say("so the beads hold {water}", water=water(Quantiles(*loading)))
+    return _listed(
+        [
+            say(
+                "charge {charge}: {seen} at {temperature}",
+                charge=event.charge,
+                seen=seen,
+                temperature=wording.temperature(event.temperature_degc),
+            ),
+            held,
+        ]
+    )
 
 
 def _saturated(event: ChargeSaturated, wording: Wording) -> str:
-    air = f"{100.0 * event.relative_humidity:.0f} % RH at {wording.temperature(event.temperature_degc)}"
+    air = say(
+        "{relative_humidity} % RH at {temperature}",
+        relative_humidity=f"{100.0 * event.relative_humidity:.0f}",
+        temperature=wording.temperature(event.temperature_degc),
+    )
     weight = "" if event.mass_g is None else wording.weight(event.mass_g)
-    return _listed([f"charge {event.charge} in air of {air}", weight])
+    return _listed([say("charge {charge} in air of {air}", charge=event.charge, air=air), weight])
 
 
 _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {

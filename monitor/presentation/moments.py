@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -46,10 +47,12 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
         at = _told_by_the_day(told, today) or _dated(told, today) or datetime.fromisoformat(text.strip())
         at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
-        raise TypedError(f"'{text}' is not a time. Write it like {MOMENTS}") from None
+        raise TypedError(say("'{text}' is not a time. Write it like {moments}", text=text, moments=MOMENTS)) from None
     if at > now:
-        earlier = f". For the day before, write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
-        raise TypedError(f"'{text}' is in the future. Log only what has happened{earlier}")
+        earlier = say(". For the day before, write 'yesterday {text}'", text=text) if re.fullmatch(_CLOCK, text) else ""
+        raise TypedError(
+            say("'{text}' is in the future. Log only what has happened{earlier}", text=text, earlier=earlier)
+        )
     return at
 
 
@@ -65,9 +68,11 @@ def day_ahead(text: str, today: date) -> date:
     try:
         on = _near_day(told, today) or date.fromisoformat(told)
     except ValueError:
-        raise TypedError(f"'{text}' is not a day. Write it like {DAYS}") from None
+        raise TypedError(say("'{text}' is not a day. Write it like {days}", text=text, days=DAYS)) from None
     if on < today:
-        raise TypedError(f"'{text}' is past. Choose today, {today.isoformat()}, or a later day")
+        raise TypedError(
+            say("'{text}' is past. Choose today, {isoformat}, or a later day", text=text, isoformat=today.isoformat())
+        )
     return on
 
 

@@ -34,6 +34,7 @@ from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
 from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
+from monitor.web.speaking import Speaking
 from monitor.web.wall.pages import WallPages
 from monitor.web.watcher import Watcher
 
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import ASGIApp
 
+    from monitor.presentation.texts import Texts
     from monitor.settings import Shelf
 
 
@@ -55,13 +57,13 @@ FEEDS = ("/drying.ics",)
 class App(Starlette):
     """The application with its guard outermost, so that what goes wrong within carries our headers too."""
 
-    def __init__(self, served: Served, **settings: Any) -> None:
+    def __init__(self, served: Served, texts: Texts, **settings: Any) -> None:
         super().__init__(**settings)
-        self._served = served
+        self._served, self._texts = served, texts
 
     def build_middleware_stack(self) -> ASGIApp:
         """Return what a request passes through."""
-        return Guard(super().build_middleware_stack(), self._served)
+        return Guard(Speaking(super().build_middleware_stack(), self._texts), self._served)
 
 
 def create_app(
@@ -76,9 +78,10 @@ def create_app(
     )
     site = Site(file, keeper, Tokens(access.file))
     front, subscribers = ShelfPages(site), Subscribers()
-    keeper.prepare = front.front_page
+    keeper.prepare = site.in_its_language(front.front_page)
     app = App(
         served or Served(),
+        site.texts,
         routes=[
             *front.routes(),
             *ChartPages(site).routes(),

@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse
 
 from monitor import __version__
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import AGE_STEPS, JUST_NOW, NARROW, Wording
+from monitor.presentation.wording import NARROW, Wording, ages_for_scripts
 from monitor.web.notices import of_the_snapshot
 
 if TYPE_CHECKING:
@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from monitor.web.forms import Tokens
     from monitor.web.notices import Notice
     from monitor.web.snapshot import Snapshot
-
-_AGES = orjson.dumps({"now": JUST_NOW, "steps": AGE_STEPS}).decode()
-"""How ages are said, for the script that keeps them right while a page is open."""
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
@@ -60,7 +57,7 @@ def _with_commands(text: str) -> Markup:
 def _with_its_sign(value: Any) -> Any:
     """Return what is written into a page; no line ends between a number and its sign for per cent."""
     if isinstance(value, str) and " %" in value:
-        return type(value)(_PER_CENT.sub(NARROW, value))
+        return (Markup if isinstance(value, Markup) else str)(_PER_CENT.sub(NARROW, value))
     return value
 
 
@@ -95,9 +92,12 @@ class Renderer:
     tokens: Tokens
     texts: Texts
     _templates: jinja2.Environment = field(init=False)
+    _ages: str = field(init=False)
 
     def __post_init__(self) -> None:
         self._templates = _templates(self.texts)
+        with self.texts.speaking():
+            self._ages = orjson.dumps(ages_for_scripts()).decode()
 
     def page(
         self,
@@ -117,7 +117,7 @@ class Renderer:
             zone=str(shelf.timezone),
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=shelf.recorded_until is not None,
-            ages=_AGES,
+            ages=self._ages,
             notices=(*of_the_snapshot(snapshot), *notices),
             token=self.tokens.token,
             explained=Explained(),

@@ -5,14 +5,14 @@ from __future__ import annotations
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http import HTTPStatus
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from starlette.exceptions import HTTPException
 
 from monitor.desk import Desk
 from monitor.errors import SettingsError
 from monitor.presentation.clock import utc_now
-from monitor.presentation.texts import texts_of
+from monitor.presentation.texts import Texts, texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
@@ -22,7 +22,7 @@ from monitor.web.rendering import Renderer
 from monitor.web.work import Work
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime
     from typing import Any
@@ -33,6 +33,9 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
     from monitor.web.notices import Notice
     from monitor.web.snapshot import Keeper, Snapshot
+
+_Asked = TypeVar("_Asked")
+_Answer = TypeVar("_Answer")
 
 
 class ShelfFile:
@@ -67,10 +70,21 @@ class Site:
     """Where slow answers are worked out."""
     standing: Sequence[Notice] = ()
     """What is wrong with the site, as it was seen last."""
+    texts: Texts = field(init=False)
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
-        self.renderer = Renderer(self.tokens, texts_of(self.shelf.language, self.shelf.folder))
+        self.texts = texts_of(self.shelf.language, self.shelf.folder)
+        self.renderer = Renderer(self.tokens, self.texts)
+
+    def in_its_language(self, function: Callable[[_Asked], _Answer]) -> Callable[[_Asked], _Answer]:
+        """Return a function that says what it says in the language of the shelf, wherever it runs."""
+
+        def speaking(asked: _Asked) -> _Answer:
+            with self.texts.speaking():
+                return function(asked)
+
+        return speaking
 
     @property
     def shelf(self) -> Shelf:

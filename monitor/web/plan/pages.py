@@ -11,10 +11,11 @@ from urllib.parse import urlencode
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
+from monitor.day_names import day_in_full
 from monitor.errors import LedgerError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
-from monitor.presentation.plan_wording import HEAT_CAUTION, day_in_full, decision
+from monitor.presentation.plan_wording import HEAT_CAUTION, decision
 from monitor.records import DecisionKind, PlanDecision
 from monitor.web.access.who import HERE
 from monitor.web.forms import changes

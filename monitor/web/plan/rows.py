@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full
-from monitor.presentation.wording import chance, near_day, percent
+from monitor.day_names import day_in_full, near_day
+from monitor.presentation.wording import chance, percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

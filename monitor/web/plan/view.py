@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full, decision
-from monitor.presentation.wording import near_day
+from monitor.day_names import day_in_full, near_day
+from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of

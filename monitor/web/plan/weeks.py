@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full
-from monitor.presentation.wording import near_day
+from monitor.day_names import day_in_full, near_day
 from monitor.web.plan.rows import DAYS_A_WEEK
 
 if TYPE_CHECKING:

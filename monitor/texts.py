@@ -1,0 +1,100 @@
+"""Sentences that people read: written in English where they are made, said in the language of whoever looks.
+
+The language belongs to the context of a request, so threads that a page starts have it too. Nobody sets one for the
+command line, the log and what programs read: they are English.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from contextvars import ContextVar
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+
+class Translations(Protocol):
+    """The texts of a language."""
+
+    def gettext(self, message: str, /) -> str:
+        """Return a text in this language, or as it is."""
+
+    def ngettext(self, one: str, many: str, count: int, /) -> str:
+        """Return the form of a text for so many."""
+
+
+_LANGUAGE: ContextVar[Translations | None] = ContextVar("LANGUAGE", default=None)
+
+
+class Said(str):
+    """A sentence that knows what it was made of: read back from bytes, or said anew, it is in the language there."""
+
+    __slots__ = ("_count", "_fields", "_many", "_text")
+    _text: str
+    _fields: Mapping[str, Any]
+    _many: str
+    _count: int | None
+
+    def __new__(cls, text: str, fields: Mapping[str, Any], many: str = "", count: int | None = None) -> Said:
+        """``text`` with its ``fields`` filled in; ``many`` is its form where ``count`` is not one."""
+        language = _LANGUAGE.get()
+        if language is None:
+            form = text if count is None or count == 1 else many
+        else:
+            form = language.gettext(text) if count is None else language.ngettext(text, many, count)
+        made = super().__new__(cls, form.format_map(fields))
+        made._text, made._fields, made._many, made._count = text, fields, many, count
+        return made
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        if self._count is None:
+            return Said, (self._text, self._fields)
+        return Said, (self._text, self._fields, self._many, self._count)
+
+    def __str__(self) -> str:
+        """Return it whole, so that the text of an error can be said anew too."""
+        return self
+
+    def anew(self) -> Said:
+        """Return it in the language of the present context."""
+        fields = {name: said(value) if isinstance(value, str) else value for name, value in self._fields.items()}
+        return Said(self._text, fields, self._many, self._count)
+
+
+def say(text: str, /, **fields: object) -> str:
+    """Return a text with its fields filled in, in the language of the context.
+
+    >>> say("{box} is over its limit.", box="pla-1")
+    'pla-1 is over its limit.'
+    """
+    return Said(text, fields)
+
+
+def say_many(one: str, many: str, count: int, /, **fields: object) -> str:
+    """Return the form of a text for so many, which is its field ``count``.
+
+    >>> say_many("{count} day", "{count} days", 1), say_many("{count} day", "{count} days", 3)
+    ('1 day', '3 days')
+    """
+    return Said(one, {"count": count, **fields}, many, count)
+
+
+def to_say(text: str) -> str:
+    """Return a text of a table as it is, so that it is collected for translation; whoever shows it says it."""
+    return text
+
+
+def said(text: str) -> str:
+    """Return a sentence that was made elsewhere in the language of the context; what is no such sentence, as it is."""
+    return text.anew() if isinstance(text, Said) else text
+
+
+@contextmanager
+def speaking(language: Translations | None) -> Iterator[None]:
+    """Say everything in a language while the body runs; in English where it is None."""
+    token = _LANGUAGE.set(language)
+    try:
+        yield
+    finally:
+        _LANGUAGE.reset(token)
