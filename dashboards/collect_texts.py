@@ -8,13 +8,18 @@ extra of the package.
 from __future__ import annotations
 
 import io
+import tomllib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import write_po
 
 import monitor
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 HERE = Path(__file__).resolve().parent
 COLLECTED = HERE / "texts" / "siccast.pot"
@@ -26,6 +31,18 @@ _SAID_BY = {"say": None, "say_many": (1, 2), "to_say": None}
 """What marks a text in Python; see `monitor/texts.py`."""
 
 
+_KEYS = {"title", "damage", "caution", "dry_color", "wet_color"}
+"""What holds texts in the tables of materials."""
+
+
+def _in_table(value: object, key: str = "") -> Iterator[str]:
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _in_table(inner, name)
+    elif isinstance(value, str) and key in _KEYS:
+        yield value
+
+
 def collected() -> str:
     """Return the catalog of all texts: those of the templates, then those of the package, in the order of the files."""
     catalog = Catalog(project="siccast", header_comment="# Texts of siccast's pages, to be translated.")
@@ -34,6 +51,9 @@ def collected() -> str:
     in_package = sorted(extract_from_dir(package, _METHODS[2:], keywords=_SAID_BY), key=lambda one: one[:2])
     for file, _line, text, comments, context in (*in_templates, *in_package):
         catalog.add(text, None, [(file, None)], auto_comments=comments, context=context)
+    for table in sorted((package / "physics" / "tables").glob("*.toml")):
+        for text in _in_table(tomllib.loads(table.read_text(encoding="utf-8"))):
+            catalog.add(text, None, [(f"physics/tables/{table.name}", None)])
     written = io.BytesIO()
     write_po(written, catalog, width=_WIDTH, omit_header=True)
     return written.getvalue().decode()

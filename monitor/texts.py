@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from contextvars import ContextVar
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ class Translations(Protocol):
         """Return the form of a text for so many."""
 
 
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 _LANGUAGE: ContextVar[Translations | None] = ContextVar("LANGUAGE", default=None)
 
 
@@ -56,10 +58,12 @@ class Said(str):
         """Return it whole, so that the text of an error can be said anew too."""
         return self
 
-    def anew(self) -> Said:
-        """Return it in the language of the present context."""
-        fields = {name: said(value) if isinstance(value, str) else value for name, value in self._fields.items()}
-        return Said(self._text, fields, self._many, self._count)
+    def anew(self, instead: Mapping[str, str] = _NOTHING) -> Said:
+        """Return it in the language of the present context; of its texts, those named with others ``instead``."""
+        fields = {
+            name: said(value, instead) if isinstance(value, str) else value for name, value in self._fields.items()
+        }
+        return Said(instead.get(self._text, self._text), fields, self._many, self._count)
 
 
 def say(text: str, /, **fields: object) -> str:
@@ -85,9 +89,12 @@ def to_say(text: str) -> str:
     return text
 
 
-def said(text: str) -> str:
-    """Return a sentence that was made elsewhere in the language of the context; what is no such sentence, as it is."""
-    return text.anew() if isinstance(text, Said) else text
+def said(text: str, instead: Mapping[str, str] = _NOTHING) -> str:
+    """Return a sentence that was made elsewhere in the language of the context; what is no such sentence, as it is.
+
+    ``instead``: texts to others of the same fields, where a face has words of its own for a thing.
+    """
+    return text.anew(instead) if isinstance(text, Said) else text
 
 
 @contextmanager

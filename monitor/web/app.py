@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.errors import SiccastError, StoreError
 from monitor.presentation.shipped import shipped
+from monitor.texts import say
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
 from monitor.web.box.chart_pages import ChartPages
@@ -136,7 +137,7 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
         failed = HTTPStatus.INTERNAL_SERVER_ERROR
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
-            words = "There is no such page."
+            words = say("There is no such page.")
         answer = site.renderer.message(site.shelf, words, status=status)
         answer.headers.update(getattr(error, "headers", None) or {})
         return answer
@@ -173,5 +174,5 @@ def _later(site: Site) -> Callable[[Request, Exception], Response]:
 
 def _defect(site: Site) -> Callable[[Request, Exception], Response]:
     """Return what shows a mistake of ours; the log has the rest."""
-    words = "siccast made a mistake here. What went wrong is in the log of `siccast serve`."
+    words = say("siccast made a mistake here. What went wrong is in the log of `siccast serve`.")
     return lambda _request, _error: site.renderer.message(site.shelf, words, status=HTTPStatus.INTERNAL_SERVER_ERROR)

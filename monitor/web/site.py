@@ -17,6 +17,7 @@ from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores, require_database
+from monitor.texts import said, say
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 from monitor.web.work import Work
@@ -131,7 +132,7 @@ class Site:
 
     def waiting(self) -> HTMLResponse:
         """Return the page that stands there until there is a first snapshot."""
-        heading = self.keeper.failure or "Working out the boxes"
+        heading = said(self.keeper.failure) or say("Working out the boxes")
         return self.renderer.message(self.shelf, heading, waiting=True, trouble=bool(self.keeper.failure))
 
     def not_found(self, words: str) -> HTTPException:

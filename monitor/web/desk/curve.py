@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.presentation.desk_wording import wording_scale
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -80,8 +81,14 @@ def curve_view(curve: RunCurve, words: Wording) -> CurveView:
         up=tuple(Mark(y(tick), f"{tick:g}") for tick in _ticks(lowest - margin, highest + margin)),
         unit=words.mass_unit,
         hours=hours,
-        words=f"Weight of the beads over heating: from {shown[0]:.1f} to {shown[-1]:.1f} {words.mass_unit};"
-        f" as dry as this appliance gets them they weigh {floor}",
+        words=say(
+            "Weight of the beads over heating: from {first} to {last} {unit}; as dry as this "
+            "appliance gets them they weigh {floor}",
+            first=f"{shown[0]:.1f}",
+            last=f"{shown[-1]:.1f}",
+            unit=words.mass_unit,
+            floor=floor,
+        ),
     )
 
 

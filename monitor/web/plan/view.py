@@ -13,6 +13,7 @@ from monitor.day_names import day_in_full, near_day
 from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
+from monitor.texts import say, say_many
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -103,15 +104,15 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
 
 def _headline(plan: RechargePlan, today: date) -> str:
     if not plan.days:
-        return "No box needs drying in the coming weeks, as far as is known."
+        return say("No box needs drying in the coming weeks, as far as is known.")
     first = plan.days[0]
     when = {0: "today", 1: "tomorrow"}.get((first.on - today).days, f"on {day_in_full(first.on, today)}")
-    return f"Dry {_names(first.boxes)} {when}."
+    return say("Dry {names} {when}.", names=_names(first.boxes), when=when)
 
 
 def _names(boxes: Sequence[str]) -> str:
     if len(boxes) > _NAMED + 1:
-        return f"{', '.join(boxes[:_NAMED])} and {len(boxes) - _NAMED} more"
+        return say("{names} and {count} more", names=", ".join(boxes[:_NAMED]), count=len(boxes) - _NAMED)
     return " and ".join(filter(None, (", ".join(boxes[:-1]), boxes[-1])))
 
 
@@ -140,15 +141,15 @@ def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
 def _batch(planned: Planned, day: PlannedDay) -> str:
     """Return how full the appliance is."""
     dryer = planned.appliance
-    said = f"{len(day.boxes)} of {dryer.batch_boxes} places"
+    said = say("{boxes} of {batch_boxes} places", boxes=len(day.boxes), batch_boxes=dryer.batch_boxes)
     grams = [grams_of(planned.answer(box)) for box in day.boxes]
     known = sum(each for each in grams if each is not None)
     if known:
-        most = f" of {planned.words.mass(dryer.batch_g)}" if dryer.batch_g else ""
-        least = "at least " if None in grams else ""
-        said += f", {least}{planned.words.mass(known)}{most} of beads"
+        most = say(" of {batch}", batch=planned.words.mass(dryer.batch_g)) if dryer.batch_g else ""
+        least = say("at least ") if None in grams else ""
+        said += say(", {least}{known}{most} of beads", least=least, known=planned.words.mass(known), most=most)
     if day.batches > 1:
-        said += f". That is more than one batch: heat {day.batches} times"
+        said += say(". That is more than one batch: heat {batches} times", batches=day.batches)
     return said
 
 
@@ -159,12 +160,18 @@ def _weighs(day: PlannedDay) -> str:
     weights = PlanWeights()
     late, early = sum(day.late_days.values()), sum(day.early_days.values())
     counts = weights.oven_day + weights.late_day * late + weights.early_day * early
-    return (
-        f"The plan counts {counts:.0f} points for this day: {weights.oven_day:.0f} for heating up,"
-        f" {weights.late_day:.0f} for each day that a box stands over its limit before ({_days(late)} to expect),"
-        f" {weights.early_day:.0f} for each day that its beads would still have lasted ({_days(early)})."
-        " It takes the days that together count least, and puts no box after its day while an earlier day has a place."
-        " Points are no money: they say what the plan would rather have."
+    return say(
+        "The plan counts {counts} points for this day: {oven_day} for heating up, {late_day} for each day"
+        " that a box stands over its limit before ({late} to expect), {early_day} for each day that its "
+        "beads would still have lasted ({early}). It takes the days that together count least, and puts "
+        "no box after its day while an earlier day has a place. Points are no money: they say what the "
+        "plan would rather have.",
+        counts=f"{counts:.0f}",
+        oven_day=f"{weights.oven_day:.0f}",
+        late_day=f"{weights.late_day:.0f}",
+        late=_days(late),
+        early_day=f"{weights.early_day:.0f}",
+        early=_days(early),
     )
 
 
@@ -182,13 +189,16 @@ def _late(planned: Planned) -> Iterator[tuple[str, str]]:
         if day is not None and day.on > due:
             yield answer.box.name, _how_late(planned, answer, due, day)
         elif day is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
-            yield answer.box.name, f"needs dry beads by {near_day(due, planned.today)} and has no day."
+            yield (
+                answer.box.name,
+                say("needs dry beads by {day} and has no day.", day=near_day(due, planned.today)),
+            )
 
 
 def _how_late(planned: Planned, answer: Assessment, due: date, day: PlannedDay) -> str:
     """Return by how much in one line; the reason and the chance stand at the day."""
     late = (day.on - due).days
-    days = "1 day" if late == 1 else f"{late} days"
+    days = say_many("{count} day", "{count} days", late)
     if answer.state is BoxState.over_limit:
-        return f"is over its limit now and waits {days}."
-    return f"is dried {days} after {near_day(due, planned.today)}."
+        return say("is over its limit now and waits {days}.", days=days)
+    return say("is dried {days} after {day}.", days=days, day=near_day(due, planned.today))

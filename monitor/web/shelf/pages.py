@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from monitor.presentation.calendar import plan_calendar
+from monitor.texts import say
 from monitor.web.shelf import view
 from monitor.web.shelf.asked import Asked
 from monitor.web.told import beside
@@ -82,7 +83,7 @@ class ShelfPages:
         drawn = self._drawn(snapshot, asked)
         if drawn is None:
             if not self._turns.acquire(blocking=False):
-                busy = "Many searches are being drawn just now. Try again in a few seconds."
+                busy = say("Many searches are being drawn just now. Try again in a few seconds.")
                 raise HTTPException(HTTPStatus.SERVICE_UNAVAILABLE, busy, {"Retry-After": str(_AGAIN_AFTER_S)})
             try:
                 with self._one_at_a_time:
@@ -118,7 +119,7 @@ class ShelfPages:
         snapshot = self.site.keeper.newest
         if snapshot is None or snapshot.plan is None:
             raise HTTPException(
-                HTTPStatus.SERVICE_UNAVAILABLE, "The boxes are still being worked out; try again in a minute."
+                HTTPStatus.SERVICE_UNAVAILABLE, say("The boxes are still being worked out; try again in a minute.")
             )
         days = plan_calendar(snapshot.plan, self.site.shelf.site, snapshot.assessed_at or snapshot.as_of)
         return Response(days, media_type="text/calendar")
