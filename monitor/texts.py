@@ -58,12 +58,20 @@ class Said(str):
         """Return it whole, so that the text of an error can be said anew too."""
         return self
 
+    def field(self, name: str) -> str:
+        """Return one of its fields, or all of it where there is no such field."""
+        return str(self._fields.get(name, self))
+
     def anew(self, instead: Mapping[str, str] = _NOTHING) -> Said:
         """Return it in the language of the present context; of its texts, those named with others ``instead``."""
         fields = {
             name: said(value, instead) if isinstance(value, str) else value for name, value in self._fields.items()
         }
         return Said(instead.get(self._text, self._text), fields, self._many, self._count)
+
+
+NAMED = "{box}: {why}"
+"""A sentence with the box it is about before it; its field `why` stands alone where the box is named already."""
 
 
 def say(text: str, /, **fields: object) -> str:
@@ -89,12 +97,24 @@ def to_say(text: str) -> str:
     return text
 
 
+def together(*sentences: str) -> str:
+    """Return sentences one after another, each of which can still be said anew; empty ones are left out."""
+    there = [sentence for sentence in sentences if sentence]
+    pattern = " ".join(f"{{part_{place}}}" for place in range(len(there)))
+    return Said(pattern, {f"part_{place}": sentence for place, sentence in enumerate(there)}) if there else ""
+
+
 def said(text: str, instead: Mapping[str, str] = _NOTHING) -> str:
     """Return a sentence that was made elsewhere in the language of the context; what is no such sentence, as it is.
 
     ``instead``: texts to others of the same fields, where a face has words of its own for a thing.
     """
     return text.anew(instead) if isinstance(text, Said) else text
+
+
+def part_of(text: str, name: str) -> str:
+    """Return one field of a sentence alone; the whole where it has no such field."""
+    return text.field(name) if isinstance(text, Said) else text
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.errors import LedgerError
 from monitor.physics.drying import JAR_DEGC
@@ -20,12 +20,6 @@ class Caution:
 
     text: str
     source: str
-
-    @property
-    def said(self) -> str:
-        """Return the sentence in the language of whoever looks."""
-        text = say(self.text)
-        return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 HOT_SPOTS = Caution(
@@ -70,20 +64,20 @@ def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tu
     """Return what to know before the heat goes on."""
     told = [HOT_SPOTS, STEAM, FOOD] if appliance_kind == "microwave" else [STEAM, FOOD]
     if desiccant.dye is not None:
-        told.append(Caution(desiccant.dye.caution, "safety data sheet of the dye"))
+        told.append(Caution(_sentence(say(desiccant.dye.caution)), "safety data sheet of the dye"))
     if holder in _GLASSLIKE:
         told.append(HOT_GLASS)
-    return tuple(told)
+    return _said(*told)
 
 
 def at_the_scale() -> tuple[Caution, ...]:
     """Return what to know when weighing for the first time."""
-    return (WEIGH_COLD,)
+    return _said(WEIGH_COLD)
 
 
 def at_the_end() -> tuple[Caution, ...]:
     """Return what to know when the run is over."""
-    return (COOLING, DUST)
+    return _said(COOLING, DUST)
 
 
 def on_color(desiccant: Desiccant, color: str) -> str:
@@ -151,3 +145,13 @@ def colors() -> dict[str, str]:
         for color in beads.dye.colors if beads.dye else ():
             told.setdefault(color, []).append(beads.title)
     return {color: ", ".join(titles) for color, titles in told.items()}
+
+
+def _said(*cautions: Caution) -> tuple[Caution, ...]:
+    """Return cautions in the language of whoever is told."""
+    return tuple(replace(caution, text=say(caution.text)) for caution in cautions)
+
+
+def _sentence(text: str) -> str:
+    text = text[0].upper() + text[1:]
+    return text if text.endswith(".") else text + "."

@@ -258,7 +258,7 @@ def _at_that_time(other: LedgerEntry) -> Trap:
         "entry {entry_id} is already {article} {kind} of {box} at that time",
         entry_id=other.entry_id,
         article=article,
-        kind=other.kind.value,
+        kind=say(other.kind.value),
         box=other.box,
     )
     return Trap("twice", say("{text}. Did it happen twice?", text=text))

@@ -6,10 +6,12 @@ from datetime import timedelta
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
+from monitor.day_names import month
 from monitor.desk.ageing import WORN_SHARE, Against, LotAgeing, SeenUptake, Wear
-from monitor.presentation.wording import TO, Wording
+from monitor.presentation.desk_wording import so_often
+from monitor.presentation.wording import TO, Wording, joined
 from monitor.records import Quantiles
-from monitor.texts import say
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,20 +19,20 @@ if TYPE_CHECKING:
 
 _LONG_RUNS = 100.0
 """More runs than this are said as 'more than'. [runs] A judgement: nobody plans so far ahead."""
-_NEEDED = (
+_NEEDED = to_say(
     "Dry beads of this lot at least three times, and weigh them before and after. Best log when they have taken up all"
     " they can: `siccast charge saturated CHARGE --weight GRAMS`."
 )
 _RESTS_ON = {
-    Against.air: "the air of the room that they lay in",
-    Against.box: "the air of the box that they came out of",
+    Against.air: to_say("the air of the room that they lay in"),
+    Against.box: to_say("the air of the box that they came out of"),
 }
 
 
 def ageing_sentence(ageing: LotAgeing, wording: Wording) -> str:
     """Return what a lot takes up against its first run, what to do, and what that assumes."""
     if ageing.trend is None or ageing.share_left is None:
-        return say("Lot '{lot}': nothing can be compared yet. {needed}", lot=ageing.lot, needed=_NEEDED)
+        return say("Lot '{lot}': nothing can be compared yet. {needed}", lot=ageing.lot, needed=say(_NEEDED))
     return " ".join(filter(None, [_said(ageing, ageing.share_left), _when_to_buy(ageing, wording), assumption(ageing)]))
 
 
@@ -54,19 +56,18 @@ def _when_to_buy(ageing: LotAgeing, wording: Wording) -> str:
     if ageing.wear is not Wear.falling or left is None:
         return ""
     middle, low, high = (_runs(runs) for runs in (left.p50, left.p05, left.p95))
-    said = say(
-        "Buy new beads after about {middle} more runs ({low} – {high}), at {worn_share} %",
+    after = say(
+        "Buy new beads after about {middle} more runs ({low} – {high}), at {share} %",
         middle=middle,
         low=low,
         high=high,
-        worn_share=f"{100.0 * WORN_SHARE:.0f}",
+        share=f"{100.0 * WORN_SHARE:.0f}",
     )
     at = buy_at(ageing)
-    return (
-        say("{said}: about {local_day}.", said=said, local_day=f"{wording.local_day(at):%B %Y}")
-        if at is not None
-        else f"{said}."
-    )
+    if at is None:
+        return f"{after}."
+    day = wording.local_day(at)
+    return say("{after}: about {month} {year}.", after=after, month=month(day), year=day.year)
 
 
 def buy_at(ageing: LotAgeing) -> datetime | None:
@@ -84,14 +85,15 @@ def _runs(runs: float) -> str:
 
 def assumption(ageing: LotAgeing) -> str:
     """Return what the comparison of a lot rests on."""
-    known = [_RESTS_ON[kind] for kind in ageing.rests_on if kind in _RESTS_ON]
+    known = [say(_RESTS_ON[kind]) for kind in ageing.rests_on if kind in _RESTS_ON]
     if not known:
         return say(
             "This assumes that the beads were equally full before each run, as nobody knows the air they came from."
         )
-    said = say("Compared by {names}", names=" and ".join(known))
-    more = say("; other runs are taken for equally full each time") if Against.assumed in ageing.rests_on else ""
-    return f"{said}{more}."
+    compared = say("Compared by {bases}", bases=joined(known))
+    if Against.assumed in ageing.rests_on:
+        return say("{compared}; other runs are taken for equally full each time.", compared=compared)
+    return f"{compared}."
 
 
 def share_left(share: Quantiles) -> str:
@@ -116,7 +118,7 @@ def wear_in_brief(ageing: LotAgeing) -> str:
     """Return it for a table: in a word or three, with the share where it is known."""
     if ageing.share_left is None:
         return "–"
-    return f"{ageing.wear.value}: {share_left(ageing.share_left)}"
+    return f"{say(ageing.wear.value)}: {share_left(ageing.share_left)}"
 
 
 UPTAKE_HEADINGS = ("when", "charge", "dried before", "lost in the run", "water taken up", "from air of", "of the usual")
@@ -128,7 +130,7 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
         (
             f"{wording.local_day(one.at)}",
             one.charge,
-            say("{cycles} times", cycles=one.cycles) if one.cycles != 1 else "once",
+            so_often(one.cycles),
             "–" if one.lost_g is None else wording.mass(one.lost_g),
             f"{100.0 * one.loading_g_per_g:.1f} %",
             _air(one, wording),
@@ -141,11 +143,10 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
 def _air(one: SeenUptake, wording: Wording) -> str:
     if one.relative_humidity is None or one.temperature_degc is None:
         return say("not known")
-    box = say("box {box}: ", box=one.box) if one.box else ""
-    return say(
-        "{box}{relative_humidity} % RH, {temperature}",
-        box=box,
-        relative_humidity=f"{100.0 * one.relative_humidity:.0f}",
+    box = say("box {box}", box=one.box) + ": " if one.box else ""
+    return box + say(
+        "{humidity} % RH, {temperature}",
+        humidity=f"{100.0 * one.relative_humidity:.0f}",
         temperature=wording.temperature(one.temperature_degc),
     )
 

@@ -315,7 +315,7 @@ def at_heat(temperature_degc: float | None, wording: Wording) -> str:
     """Return how hot an appliance is, to be put behind its name; nothing where that is not told."""
     if temperature_degc is None:
         return ""
-    return f" {say('at {temperature}', temperature=wording.temperature(temperature_degc))}"
+    return " " + say("at {temperature}", temperature=wording.temperature(temperature_degc))
 
 
 def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -> list[str]:

@@ -19,10 +19,10 @@ def repeated(entry: LedgerEntry, wording: Wording) -> str:
     """Return what was understood."""
     weighed = "" if entry.mass_g is None else say("weighed {weight}", weight=wording.weight(entry.mass_g))
     what = say(
-        "{replace} of {box}, {moment}",
-        replace=entry.kind.value.replace("_", " "),
+        "{kind} of {box}, {at}",
+        kind=say(entry.kind.value),
         box=entry.box,
-        moment=wording.moment(entry.at),
+        at=wording.moment(entry.at),
     )
     return "; ".join(filter(None, (what, weighed, details(entry, wording))))
 

@@ -81,6 +81,7 @@ _KINDS_OF_HEAT = {
     "bed": to_say("bed"),
 }
 BEADS = {
+    "silica_gel": to_say("silica gel"),
     "silica_regular": to_say("silica gel, regular density"),
     "silica_wide": to_say("silica gel, wide pores"),
     "silica_gel_regular_density": to_say("silica gel, regular density"),
@@ -219,9 +220,9 @@ class Wording:
 
         silent = assess.silent_for(answer)
         if silent is not None:
-            return f" {say('(old)')}" if brief else f", {ago(silent)}"
+            return " " + say("(old)") if brief else f", {ago(silent)}"
         if assess.is_from_before_beads(answer):
-            return f" {say('(old)')}" if brief else f", {say('from before the fresh beads')}"
+            return " " + say("(old)") if brief else ", " + say("from before the fresh beads")
         return ""
 
     def estimate_now(self, answer: Assessment) -> str:
@@ -556,7 +557,7 @@ class Wording:
         if entry.method:
             words.append(self.method(entry.method))
         if entry.color:
-            words.append(entry.color)
+            words.append(say(entry.color))
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)
@@ -599,7 +600,7 @@ def beads(kind: str | None) -> str:
     if " + " in kind:
         parts = (part.rpartition(" ") for part in kind.split(" + "))
         return joined([f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts])
-    return say(BEADS[kind]) if kind in BEADS else kind.replace("_", " ")
+    return say(BEADS[kind]) if kind in BEADS else say(kind.replace("_", " "))
 
 
 def joined(parts: Sequence[str]) -> str:

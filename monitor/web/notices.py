@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,11 @@ class Heard:
     """The newest reading of all that is not of the future."""
     patience: timedelta | None = None
     """How long the sensor of it may say nothing by its habits."""
+
+
+def said_anew(notice: Notice) -> Notice:
+    """Return a notice that was found beside any request in the language of whoever sees it."""
+    return replace(notice, heading=said(notice.heading), text=said(notice.text))
 
 
 def of_the_snapshot(snapshot: Snapshot | None) -> Iterator[Notice]:

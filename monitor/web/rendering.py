@@ -15,7 +15,8 @@ from starlette.responses import HTMLResponse
 from monitor import __version__
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import NARROW, Wording, ages_for_scripts
-from monitor.web.notices import of_the_snapshot
+from monitor.texts import say
+from monitor.web.notices import of_the_snapshot, said_anew
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -43,6 +44,7 @@ def _templates(texts: Texts) -> jinja2.Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
+    environment.globals["said"] = say
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
@@ -118,7 +120,7 @@ class Renderer:
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=shelf.recorded_until is not None,
             ages=self._ages,
-            notices=(*of_the_snapshot(snapshot), *notices),
+            notices=(*of_the_snapshot(snapshot), *map(said_anew, notices)),
             token=self.tokens.token,
             explained=Explained(),
             language=self.texts.language,

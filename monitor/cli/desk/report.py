@@ -80,6 +80,6 @@ def say_cautions(cautions: Sequence[Caution], wording: Wording) -> None:
         return
     typer.echo("Be careful:")
     for caution in cautions:
-        typer.echo(f"  ! {wording.in_own_units(caution.said)}")
+        typer.echo(f"  ! {wording.in_own_units(caution.text)}")
     typer.echo(f"  ! {SHEET}")
     typer.echo(f"  Sources: {'; '.join(wording.in_own_units(caution.source) for caution in cautions)}.")

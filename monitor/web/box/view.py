@@ -81,7 +81,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         evidence=words.evidence(answer, with_grams=True),
         sharpen=words.sharpen(answer),
         refusal=sentence(answer.refusal) if answer.refusal else "",
-        full_beads=FULL_BEADS if answer.forecast and answer.charge else "",
+        full_beads=say(FULL_BEADS) if answer.forecast and answer.charge else "",
         course=words.course(answer),
         why_then=words.why_then(answer) or words.reason(answer).removeprefix(words.fault(answer)).strip(),
         chart=embed(numbers(View.humidity, answer, course, words, top_of(snapshot))),
@@ -89,7 +89,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         weeks=weeks(course, words),
         ahead=ahead(answer, words),
         marked=marked(course.marked, words),
-        kinds=list(dict.fromkeys((SIGNS[entry.kind], entry.kind.value) for entry in course.entries)),
+        kinds=list(dict.fromkeys((SIGNS[entry.kind], say(entry.kind.value)) for entry in course.entries)),
         leak_line=leak_picture(answer, words),
         temperature_unit=words.temperature_unit,
     )

@@ -156,7 +156,7 @@ def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
 def _finished(run: Run, inventory: Inventory, words: Wording, boxes: Sequence[str]) -> RunRow:
     verdict = finished_in_brief(run.finished) if run.finished else ""
     charge = inventory.charges.get(run.start.charge)
-    where = f"; {say('now {place}', place=lies(charge, boxes))}" if charge and not charge.retired else ""
+    where = "; " + say("now {place}", place=lies(charge, boxes)) if charge and not charge.retired else ""
     return RunRow(
         name=run.name,
         address=run_address(run.name),
@@ -217,9 +217,9 @@ def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
     """Return the beads of a box that no charge is declared for."""
     charge = answer.charge
     mass = words.mass(charge.dry_mass_g) if charge and charge.dry_mass_g is not None else ""
-    kind = beads(charge.desiccant) if charge and charge.desiccant else "beads"
+    kind = beads(charge.desiccant) if charge and charge.desiccant else say("beads")
     return BeadsRow(
-        name=f"beads of {answer.box.name}",
+        name=say("beads of {box}", box=answer.box.name),
         address=f"/desk/new?box={quote(answer.box.name, safe='')}",
         what=say("{mass} of {kind}", mass=mass, kind=kind) if mass else kind,
         where=answer.box.name,

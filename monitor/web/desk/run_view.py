@@ -289,7 +289,7 @@ def _cautions(inventory: Inventory, run: Run, words: Wording) -> list[str]:
             *cautions.at_the_scale(),
             *cautions.before_heating(kind, start.appliance_kind, run.charge_before.holder),
         )
-    return [words.in_own_units(caution.said) for caution in told]
+    return [words.in_own_units(caution.text) for caution in told]
 
 
 def _rows(run: Run, words: Wording) -> list[WeighingRow]:

@@ -10,10 +10,11 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
+from monitor.presentation.headline import named
 from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
-from monitor.texts import say, say_many
+from monitor.texts import said, say, say_many, to_say
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -90,8 +91,8 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
         effort=effort_of_all,
         weeks=weeks_of(planned, rows),
         late_for=list(_late(planned)),
-        without=[row_of(planned, box, why) for box, why in plan.left_out.items() if box in forecast],
-        unknown=[(box, why) for box, why in plan.left_out.items() if box not in forecast],
+        without=[row_of(planned, box, said(why)) for box, why in plan.left_out.items() if box in forecast],
+        unknown=[(box, said(why)) for box, why in plan.left_out.items() if box not in forecast],
         decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
         claims=[
             (one.decision_id or 0, one.box, one.on.isoformat(), f"{decision(one, today)}.")
@@ -106,26 +107,29 @@ def _headline(plan: RechargePlan, today: date) -> str:
     if not plan.days:
         return say("No box needs drying in the coming weeks, as far as is known.")
     first = plan.days[0]
-    when = {0: "today", 1: "tomorrow"}.get((first.on - today).days, f"on {day_in_full(first.on, today)}")
-    return say("Dry {names} {when}.", names=_names(first.boxes), when=when)
+    when = _ahead(first.on, today) or say("on {day}", day=day_in_full(first.on, today))
+    return say("Dry {names} {when}", names=_names(first.boxes), when=when) + "."
 
 
 def _names(boxes: Sequence[str]) -> str:
     if len(boxes) > _NAMED + 1:
         return say("{names} and {count} more", names=", ".join(boxes[:_NAMED]), count=len(boxes) - _NAMED)
-    return " and ".join(filter(None, (", ".join(boxes[:-1]), boxes[-1])))
+    return named(boxes)
 
 
 def _total(planned: Planned) -> str:
-    days = planned.plan.days
-    boxes = sum(len(day.boxes) for day in days)
-    return f"{len(days)} {'day' if len(days) == 1 else 'days'}, {boxes} {'box' if boxes == 1 else 'boxes'}"
+    days = say_many("{count} day", "{count} days", len(planned.plan.days))
+    boxes = say_many("{count} box", "{count} boxes", sum(len(day.boxes) for day in planned.plan.days))
+    return f"{days}, {boxes}"
+
+
+def _ahead(on: date, today: date) -> str:
+    return {0: say("today"), 1: say("tomorrow")}.get((on - today).days, "")
 
 
 def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
-    rows = [row_of(planned, box, day.reasons.get(box, ""), day) for box in day.boxes]
-    days = (day.on - planned.today).days
-    ahead = {0: "today", 1: "tomorrow"}.get(days, f"in {days} days")
+    rows = [row_of(planned, box, said(day.reasons.get(box, "")), day) for box in day.boxes]
+    ahead = _ahead(day.on, planned.today) or say("in {count} days", count=(day.on - planned.today).days)
     return Day(
         iso=day.on.isoformat(),
         title=day_in_full(day.on, planned.today),
@@ -141,16 +145,17 @@ def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
 def _batch(planned: Planned, day: PlannedDay) -> str:
     """Return how full the appliance is."""
     dryer = planned.appliance
-    said = say("{boxes} of {batch_boxes} places", boxes=len(day.boxes), batch_boxes=dryer.batch_boxes)
+    full = say("{count} of {most} places", count=len(day.boxes), most=dryer.batch_boxes)
     grams = [grams_of(planned.answer(box)) for box in day.boxes]
-    known = sum(each for each in grams if each is not None)
-    if known:
-        most = say(" of {batch}", batch=planned.words.mass(dryer.batch_g)) if dryer.batch_g else ""
-        least = say("at least ") if None in grams else ""
-        said += say(", {least}{known}{most} of beads", least=least, known=planned.words.mass(known), most=most)
+    if known_g := sum(each for each in grams if each is not None):
+        beads = planned.words.mass(known_g)
+        if dryer.batch_g:
+            beads = say("{mass} of {most}", mass=beads, most=planned.words.mass(dryer.batch_g))
+        text = to_say("{places}, at least {mass} of beads") if None in grams else to_say("{places}, {mass} of beads")
+        full = say(text, places=full, mass=beads)
     if day.batches > 1:
-        said += say(". That is more than one batch: heat {batches} times", batches=day.batches)
-    return said
+        full = say("{batch}. That is more than one batch: heat {count} times", batch=full, count=day.batches)
+    return full
 
 
 def _weighs(day: PlannedDay) -> str:

@@ -219,7 +219,7 @@ def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
         bars=shelved.bars,
         headline=headline(snapshot.answers, snapshot.plan, words),
         room=_room(snapshot, words),
-        rule=f"{rule_of_days()} {FULL_BEADS}",
+        rule=f"{rule_of_days()} {say(FULL_BEADS)}",
         drying=_drying(snapshot),
     )
 
