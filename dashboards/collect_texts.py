@@ -18,6 +18,8 @@ from babel.messages.pofile import write_po
 
 import monitor
 from monitor.physics.calculators import desiccant_kinds
+from monitor.physics.sorption.caveats import TURNING
+from monitor.records.words import APPLIANCE_KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -55,8 +57,8 @@ def collected() -> str:
     for table in sorted((package / "physics" / "tables").glob("*.toml")):
         for text in _in_table(tomllib.loads(table.read_text(encoding="utf-8"))):
             catalog.add(text, None, [(f"physics/tables/{table.name}", None)])
-    for kind in desiccant_kinds():
-        catalog.add(kind.replace("_", " "), None, [("physics/tables/desiccants.toml", None)])
+    for kind in (*desiccant_kinds(), *APPLIANCE_KINDS, TURNING):
+        catalog.add(kind.replace("_", " "), None, [("records/words.py", None)])
     written = io.BytesIO()
     write_po(written, catalog, width=_WIDTH, omit_header=True)
     return written.getvalue().decode()

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.desk_wording import finished_in_brief, minutes, room_source, water, whereabouts
-from monitor.presentation.wording import beads
+from monitor.presentation.desk_wording import at_heat, finished_in_brief, minutes, room_source, water, whereabouts
+from monitor.presentation.wording import beads, joined
 from monitor.records import Quantiles
 from monitor.records.desk_events import (
     SPARE,
@@ -28,7 +28,7 @@ from monitor.records.desk_events import (
     ScaleCorrected,
 )
 from monitor.records.words import CHARGE_STATES
-from monitor.texts import say
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -44,7 +44,7 @@ def what_was_done(event: DeskEvent) -> str:
     """
     if isinstance(event, ChargeMoved) and event.place == SPARE:
         return say("taken out of its box")
-    return _KINDS[type(event)][0]
+    return say(_KINDS[type(event)][0])
 
 
 def details(event: DeskEvent, wording: Wording) -> str:
@@ -57,38 +57,40 @@ def _listed(parts: Iterable[str]) -> str:
 
 
 def _bought(event: LotBought, wording: Wording) -> str:
-    bought = say("{weight} of {desiccant}", weight=wording.weight(event.mass_g), desiccant=beads(event.desiccant))
+    bought = say("{mass} of {kind}", mass=wording.weight(event.mass_g), kind=beads(event.desiccant))
     return _listed(
         [
             say("lot {lot}: {bought}", lot=event.lot, bought=bought),
-            say("bought {bought_on}", bought_on=event.bought_on) if event.bought_on else "",
+            say("bought {day}", day=event.bought_on) if event.bought_on else "",
             event.note,
         ]
     )
 
 
 def _portioned(event: ChargePortioned, wording: Wording) -> str:
-    said = say(
+    portion = say(
         "charge {charge}: {weight} of lot {lot}",
         charge=event.charge,
         weight=wording.weight(event.mass_g),
         lot=event.lot,
     )
-    return _listed([said, how_it_is(event, wording)])
+    return _listed([portion, how_it_is(event, wording)])
 
 
 def how_it_is(event: ChargePortioned, wording: Wording) -> str:
     """Return how a charge was when it was weighed out, and what it sits in."""
     empty = "" if event.tare_g is None else wording.weight(event.tare_g)
-    held = say("{holder} holder", holder=event.holder) if event.holder else "holder" if empty else ""
-    state = CHARGE_STATES.get(event.state, event.state) if event.state != "unknown" else ""
+    held = say("holder") if empty else ""
+    if event.holder:
+        held = say("{holder} holder", holder=say(event.holder))
+    state = say(CHARGE_STATES.get(event.state, event.state)) if event.state != "unknown" else ""
     return _listed([state, say("{held} ({empty} empty)", held=held, empty=empty) if empty else held])
 
 
 def _moved(event: ChargeMoved) -> str:
-    out = say("; {names} came out of it", names=" and ".join(event.out)) if event.out else ""
-    into = say("now spare") if event.place == SPARE else say("into {whereabouts}", whereabouts=whereabouts(event.place))
-    return say("charge {charge}, {into}{out}", charge=event.charge, into=into, out=out)
+    into = say("now spare") if event.place == SPARE else say("into {place}", place=whereabouts(event.place))
+    moved = say("charge {charge}, {into}", charge=event.charge, into=into)
+    return say("{moved}; {names} came out of it", moved=moved, names=joined(event.out)) if event.out else moved
 
 
 def _split(event: ChargeSplit, wording: Wording) -> str:
@@ -113,21 +115,17 @@ def _retired(event: ChargeRetired) -> str:
 
 
 def _color(event: ColorSeen) -> str:
-    return say("charge {charge}: {color}", charge=event.charge, color=event.color)
+    return say("charge {charge}: {color}", charge=event.charge, color=say(event.color))
 
 
 def _started(event: RunStarted, wording: Wording) -> str:
-    heat = (
-        ""
-        if event.temperature_degc is None
-        else say(" at {temperature}", temperature=wording.temperature(event.temperature_degc))
-    )
+    heat = at_heat(event.temperature_degc, wording)
     power = "" if event.power_w is None else f" ({event.power_w:g} W)"
     room = say(
-        "room {temperature}, {room_relative_humidity} % RH ({room_source})",
+        "room {temperature}, {humidity} % RH ({source})",
         temperature=wording.temperature(event.room_temperature_degc),
-        room_relative_humidity=f"{100.0 * event.room_relative_humidity:.0f}",
-        room_source=room_source(event.room_from),
+        humidity=f"{100.0 * event.room_relative_humidity:.0f}",
+        source=room_source(event.room_from),
     )
     tare = say("empty holder {weight}", weight=wording.weight(event.tare_g)) if event.tare_g else ""
     return _listed(
@@ -148,9 +146,9 @@ def _started(event: RunStarted, wording: Wording) -> str:
 
 def _weighed(event: RunWeighed, wording: Wording) -> str:
     shown = say(
-        "the scale showed {weight} (in steps of {weight_2})",
+        "the scale showed {weight} (in steps of {step})",
         weight=wording.weight(event.shown_g),
-        weight_2=wording.weight(event.resolution_g),
+        step=wording.weight(event.resolution_g),
     )
     return _listed(
         [
@@ -168,14 +166,10 @@ def _weighed(event: RunWeighed, wording: Wording) -> str:
 
 
 def _timed(event: HeatTimed) -> str:
-    so_far = say(" after {heated}", heated=minutes(event.heated_s)) if event.heated_s else ""
-    return say(
-        "run {run}: {planned}, {which}{so_far}",
-        run=event.run,
-        planned=minutes(event.planned_s),
-        which=say("going") if event.going else say("stopped"),
-        so_far=so_far,
-    )
+    state = say("going") if event.going else say("stopped")
+    if event.heated_s:
+        state = say("{state} after {heated}", state=state, heated=minutes(event.heated_s))
+    return say("run {run}: {planned}, {state}", run=event.run, planned=minutes(event.planned_s), state=state)
 
 
 def _rescaled(event: ScaleCorrected) -> str:
@@ -186,7 +180,7 @@ def _rescaled(event: ScaleCorrected) -> str:
 
 def _spilled(event: BeadsSpilled, wording: Wording) -> str:
     when = (
-        say("after weighing {after_weighings}", after_weighings=event.after_weighings)
+        say("after weighing {number}", number=event.after_weighings)
         if event.after_weighings
         else say("before the first weighing")
     )
@@ -196,18 +190,18 @@ def _spilled(event: BeadsSpilled, wording: Wording) -> str:
 
 def _finished(event: RunFinished, wording: Wording) -> str:
     dry = say(
-        "when dry they weigh {dry_mass} (± {dry_mass_relative_sd} %)",
-        dry_mass=wording.mass(event.dry_mass_g),
-        dry_mass_relative_sd=f"{100.0 * event.dry_mass_relative_sd:.0f}",
+        "when dry they weigh {mass} (± {sd} %)",
+        mass=wording.mass(event.dry_mass_g),
+        sd=f"{100.0 * event.dry_mass_relative_sd:.0f}",
     )
     return _listed(
         [
-            say("run {run} ({finished_in_brief})", run=event.run, finished_in_brief=finished_in_brief(event)),
-            say("the beads weighed {end_mass}", end_mass=wording.mass(event.end_mass_g)),
+            say("run {run} ({how})", run=event.run, how=finished_in_brief(event)),
+            say("the beads weighed {mass}", mass=wording.mass(event.end_mass_g)),
             dry,
-            say("at the start {start_loading} % water", start_loading=f"{100.0 * event.start_loading_g_per_g:.0f}"),
+            say("at the start {share} % water", share=f"{100.0 * event.start_loading_g_per_g:.0f}"),
             say("at the end {water}", water=water(Quantiles(*event.loading_g_per_g))),
-            say("{kept_share} % of the beads were left", kept_share=f"{100.0 * event.kept_share:.0f}")
+            say("{share} % of the beads were left", share=f"{100.0 * event.kept_share:.0f}")
             if event.kept_share != 1.0
             else "",
         ]
@@ -216,8 +210,8 @@ def _finished(event: RunFinished, wording: Wording) -> str:
 
 def _jar(event: JarChecked, wording: Wording) -> str:
     seen = say(
-        "{relative_humidity} % RH (± {accuracy})",
-        relative_humidity=f"{100.0 * event.relative_humidity:.1f}",
+        "{humidity} % RH (± {accuracy})",
+        humidity=f"{100.0 * event.relative_humidity:.1f}",
         accuracy=f"{100.0 * event.accuracy:.1f}",
     )
     loading = event.loading_g_per_g
@@ -237,8 +231,8 @@ def _jar(event: JarChecked, wording: Wording) -> str:
 
 def _saturated(event: ChargeSaturated, wording: Wording) -> str:
     air = say(
-        "{relative_humidity} % RH at {temperature}",
-        relative_humidity=f"{100.0 * event.relative_humidity:.0f}",
+        "{humidity} % RH at {temperature}",
+        humidity=f"{100.0 * event.relative_humidity:.0f}",
         temperature=wording.temperature(event.temperature_degc),
     )
     weight = "" if event.mass_g is None else wording.weight(event.mass_g)
@@ -246,21 +240,21 @@ def _saturated(event: ChargeSaturated, wording: Wording) -> str:
 
 
 _KINDS: dict[type, tuple[str, Callable[[Any, Wording], str]]] = {
-    LotBought: ("bought", _bought),
-    ChargePortioned: ("weighed out", _portioned),
-    ChargeMoved: ("put into a box", lambda event, _: _moved(event)),
-    ChargeSplit: ("split", _split),
-    ChargesMerged: ("merged", lambda event, _: _merged(event)),
-    ChargeToppedUp: ("topped up", _topped_up),
-    ChargeRetired: ("no longer used", lambda event, _: _retired(event)),
-    ColorSeen: ("color seen", lambda event, _: _color(event)),
-    RunStarted: ("run started", _started),
-    RunWeighed: ("weighed", _weighed),
-    HeatTimed: ("timer", lambda event, _: _timed(event)),
-    ScaleCorrected: ("scale corrected", lambda event, _: _rescaled(event)),
-    BeadsSpilled: ("beads fell out", _spilled),
-    RunFinished: ("run finished", _finished),
-    JarChecked: ("jar checked", _jar),
-    ChargeSaturated: ("saturated", _saturated),
+    LotBought: (to_say("bought"), _bought),
+    ChargePortioned: (to_say("weighed out"), _portioned),
+    ChargeMoved: (to_say("put into a box"), lambda event, _: _moved(event)),
+    ChargeSplit: (to_say("split"), _split),
+    ChargesMerged: (to_say("merged"), lambda event, _: _merged(event)),
+    ChargeToppedUp: (to_say("topped up"), _topped_up),
+    ChargeRetired: (to_say("no longer used"), lambda event, _: _retired(event)),
+    ColorSeen: (to_say("color seen"), lambda event, _: _color(event)),
+    RunStarted: (to_say("run started"), _started),
+    RunWeighed: (to_say("weighed"), _weighed),
+    HeatTimed: (to_say("timer"), lambda event, _: _timed(event)),
+    ScaleCorrected: (to_say("scale corrected"), lambda event, _: _rescaled(event)),
+    BeadsSpilled: (to_say("beads fell out"), _spilled),
+    RunFinished: (to_say("run finished"), _finished),
+    JarChecked: (to_say("jar checked"), _jar),
+    ChargeSaturated: (to_say("saturated"), _saturated),
 }
 """What was done by each kind of event, and how its details are said."""

@@ -45,7 +45,7 @@ DRIEST_ROOM = 0.01
 def name(text: str) -> str:
     """Return a name as it is kept; one that the rule for names allows."""
     if not is_name(tidy(text)):
-        raise TypedError(say("'{text}' is not valid: a name is {name_rule}", text=text, name_rule=NAME_RULE))
+        raise TypedError(say("'{text}' is not valid: a name is {rule}", text=text, rule=say(NAME_RULE)))
     return tidy(text)
 
 
@@ -94,9 +94,9 @@ def given_step_g(text: str, shelf: Shelf) -> float:
     if grams > MOST_STEP_G:
         raise TypedError(
             say(
-                "'{text}' is not valid: a scale for beads shows steps of at most {most_step} g",
+                "'{text}' is not valid: a scale for beads shows steps of at most {most} g",
                 text=text,
-                most_step=f"{MOST_STEP_G:g}",
+                most=f"{MOST_STEP_G:g}",
             )
         )
     return grams

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.presentation.wording import TO, Wording, beads, figures
 from monitor.services.sizing import MOST_MONTHS, Parcel, Sizing
-from monitor.texts import say
 
 if TYPE_CHECKING:
     from monitor.records import Quantiles
@@ -30,73 +29,35 @@ _WHAT = {
 def leak_sentence(sizing: Sizing) -> str:
     """Return whose leak the answer rests on."""
     leak = sizing.conductance_g_per_day_per_kpa
-    grams = say(
-        "{leak} g a day for each kPa ({leak_low} – {leak_high})",
-        leak=figures(leak.p50),
-        leak_low=figures(leak.p05),
-        leak_high=figures(leak.p95),
-    )
+    grams = f"{figures(leak.p50)} g a day for each kPa ({figures(leak.p05)} {TO} {figures(leak.p95)})"
     question = sizing.question
     if sizing.known:
-        return say("Box {box}, by its own leak: {grams}.", box=question.box.name, grams=grams)
+        return f"Box {question.box.name}, by its own leak: {grams}."
     if question.parcel is not None:
-        return say("A sealed parcel, by its film's sheet: {grams}.", grams=grams)
+        return f"A sealed parcel, by its film's sheet: {grams}."
     style = question.box.style
-    named = f"'{style}'" if style != "unknown" else say("no known style")
-    return say(
-        "A box of {named} of {volume_liter} L, by what such boxes usually leak: {grams}.",
-        named=named,
-        volume_liter=f"{question.box.volume_liter:g}",
-        grams=grams,
-    )
+    named = f"'{style}'" if style != "unknown" else "no known style"
+    return f"A box of {named} of {question.box.volume_liter:g} L, by what such boxes usually leak: {grams}."
 
 
 def size_sentence(sizing: Sizing, wording: Wording) -> str:
     """Return the answer in a sentence or two."""
     question, row = sizing.question, sizing.rows[0]
-    kind, limit = beads(question.desiccant), say("{limit} % RH", limit=f"{100.0 * question.limit:.0f}")
-    closed = say("closed on {local_day}", local_day=wording.local_day(question.begin_at))
+    kind, limit = beads(question.desiccant), f"{100.0 * question.limit:.0f} % RH"
+    closed = f"closed on {wording.local_day(question.begin_at)}"
     if row.grams is not None:
         grams = row.grams
         if not isfinite(grams.p50):
-            return say(
-                "No charge of {kind} holds {months} months under {limit}, {closed}. Take a better seal.",
-                kind=kind,
-                months=f"{question.months:g}",
-                limit=limit,
-                closed=closed,
-            )
+            return f"No charge of {kind} holds {question.months:g} months under {limit}, {closed}. Take a better seal."
         if grams.p95 <= 0.0:
-            return say(
-                "It stays under {limit} for {months} months without beads, {closed}.",
-                limit=limit,
-                months=f"{question.months:g}",
-                closed=closed,
-            )
-        sure = (
-            say(" Take {mass} to be sure in 19 of 20 such boxes.", mass=_mass(grams.p95, wording))
-            if isfinite(grams.p95)
-            else ""
-        )
-        return say(
-            "For {months} months under {limit}, {closed}: {masses} of {kind}, dry.{sure}",
-            months=f"{question.months:g}",
-            limit=limit,
-            closed=closed,
-            masses=_masses(grams, wording),
-            kind=kind,
-            sure=sure,
+            return f"It stays under {limit} for {question.months:g} months without beads, {closed}."
+        sure = f" Take {_mass(grams.p95, wording)} to be sure in 19 of 20 such boxes." if isfinite(grams.p95) else ""
+        return (
+            f"For {question.months:g} months under {limit}, {closed}: {_masses(grams, wording)} of {kind}, dry.{sure}"
         )
     assert row.months is not None
     mass = _mass(question.grams or 0.0, wording)
-    return say(
-        "{mass} of {kind} keep it under {limit} for {months}, {closed}.",
-        mass=mass,
-        kind=kind,
-        limit=limit,
-        months=_months(row.months),
-        closed=closed,
-    )
+    return f"{mass} of {kind} keep it under {limit} for {_months(row.months)}, {closed}."
 
 
 def size_rows(sizing: Sizing, wording: Wording) -> list[tuple[str, ...]]:
@@ -121,11 +82,9 @@ def standard_rows(sizing: Sizing, wording: Wording) -> list[tuple[str, ...]]:
 
 def _months(months: Quantiles) -> str:
     def one(value: float) -> str:
-        return (
-            say("more than {most_months}", most_months=f"{MOST_MONTHS:.0f}") if value > MOST_MONTHS else f"{value:.1f}"
-        )
+        return f"more than {MOST_MONTHS:.0f}" if value > MOST_MONTHS else f"{value:.1f}"
 
-    return say("{one} months ({one_2} – {one_3})", one=one(months.p50), one_2=one(months.p05), one_3=one(months.p95))
+    return f"{one(months.p50)} months ({one(months.p05)} {TO} {one(months.p95)})"
 
 
 def _masses(grams: Quantiles, wording: Wording) -> str:
@@ -133,7 +92,7 @@ def _masses(grams: Quantiles, wording: Wording) -> str:
 
 
 def _mass(grams: float, wording: Wording) -> str:
-    return wording.mass(grams) if isfinite(grams) else say("no charge is enough")
+    return wording.mass(grams) if isfinite(grams) else "no charge is enough"
 
 
 def size_answer(sizing: Sizing, wording: Wording) -> dict[str, Any]:

@@ -138,6 +138,8 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
             words = say("There is no such page.")
+        if words == HTTPStatus.METHOD_NOT_ALLOWED.phrase:
+            words = say("Method Not Allowed")
         answer = site.renderer.message(site.shelf, words, status=status)
         answer.headers.update(getattr(error, "headers", None) or {})
         return answer

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from monitor.texts import say
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from monitor.inference.drying.curve import CurveFit
@@ -38,12 +38,12 @@ _LEAST_WEIGHINGS = 2
 class Verdict(StrEnum):
     """What to do next."""
 
-    go_on = "go on"
-    stir = "stir and go on"
-    done = "stop: done"
-    method_floor = "stop: this method cannot go lower in this room"
-    not_through = "stop: the bed is not dried through"
-    no_curve = "can't tell: no drying curve fits these weighings"
+    go_on = to_say("go on")
+    stir = to_say("stir and go on")
+    done = to_say("stop: done")
+    method_floor = to_say("stop: this method cannot go lower in this room")
+    not_through = to_say("stop: the bed is not dried through")
+    no_curve = to_say("can't tell: no drying curve fits these weighings")
 
     @property
     def stops(self) -> bool:

@@ -165,7 +165,7 @@ def begin_view(desk: Desk, site: Site, charge: Charge) -> BeginView:
         ),
         tare=tare_typed(charge.tare_g or 0.0, words),
         cards=[_card(method, words) for method in methods],
-        kinds=APPLIANCE_KINDS,
+        kinds={kind: say(words) for kind, words in APPLIANCE_KINDS.items()},
         cautions=[words.in_own_units(c.text) for c in cautions.before_heating(kind, "", charge.holder)],
         sheet=say(cautions.SHEET),
         busy=run_address(busy) if busy and charge.place.startswith(APPLIANCE) else "",
