@@ -16,6 +16,8 @@ LANGUAGE = "xx"
 _KEPT = re.compile(r"(%\(\w+\)s|\{\w*\}|%%|</?[a-z][^>]*>|&#?\w+;|`[^`]*`)")
 """What is no word of a text: its fields, marks of a page, and commands, which are the same in any language."""
 _WIDE = {ord(letter): ord(letter) + 0xFEE0 for letter in map(chr, (*range(65, 91), *range(97, 123)))}
+_FIELD = re.compile(r"\{\w*\}")
+"""What a script of the page fills in."""
 _WORD = re.compile(r"[A-Za-z]{2,}")
 _SHOWN = {"title", "aria-label", "placeholder", "alt", "aria-description", "label", "data-words"}
 _UNSEEN = {"script", "style", "code", "template"}
@@ -74,7 +76,7 @@ def english_in(html: str, names: Iterable[str] = ()) -> Iterator[str]:
     """Yield the texts of a page in which a word stands that is neither of that language nor a name."""
     known = sorted(names, key=len, reverse=True)
     for text in texts_of_page(html):
-        left = text
+        left = _FIELD.sub("", text)
         for name in known:
             left = re.sub(rf"(?<![A-Za-z]){re.escape(name)}(?![A-Za-z])", "", left)
         if _WORD.search(left):
