@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.texts import say, to_say
+from monitor.texts import kept_by_language, say, to_say
 
 if TYPE_CHECKING:
     from datetime import date
@@ -46,6 +46,7 @@ def short_weekday(on: date) -> str:
     return say(_SHORT_WEEKDAYS[on.weekday()])
 
 
+@kept_by_language
 def day_of_month(on: date) -> str:
     """Return a day without its year, as short as a table wants it."""
     return say("{day} {month}", day=on.day, month=short_month(on))
@@ -53,8 +54,12 @@ def day_of_month(on: date) -> str:
 
 def short_day(on: date, beside: date) -> str:
     """Return a day as short as a table wants it, with its year where that is not the one of the day beside it."""
-    day = day_of_month(on)
-    return day if on.year == beside.year else say("{day} {year}", day=day, year=on.year)
+    return day_of_month(on) if on.year == beside.year else _with_year(on)
+
+
+@kept_by_language
+def _with_year(on: date) -> str:
+    return say("{day} {year}", day=day_of_month(on), year=on.year)
 
 
 def day_in_month(on: date, beside: date) -> str:

@@ -8,15 +8,22 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import lru_cache
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Hashable, Iterator, Mapping
+
+
+_Asked = TypeVar("_Asked", bound="Hashable")
 
 
 class Translations(Protocol):
-    """The texts of a language."""
+    """The texts of a language; each is itself alone, so that answers can be kept by it."""
+
+    def __hash__(self) -> int:
+        """Return the hash of its identity."""
 
     def gettext(self, message: str, /) -> str:
         """Return a text in this language, or as it is."""
@@ -32,11 +39,8 @@ _LANGUAGE: ContextVar[Translations | None] = ContextVar("LANGUAGE", default=None
 class Said(str):
     """A sentence that knows what it was made of: read back from bytes, or said anew, it is in the language there."""
 
-    __slots__ = ("_count", "_fields", "_many", "_text")
-    _text: str
-    _fields: Mapping[str, Any]
-    _many: str
-    _count: int | None
+    __slots__ = ("_made_of",)
+    _made_of: tuple[str, Mapping[str, Any], str, int | None]
 
     def __new__(cls, text: str, fields: Mapping[str, Any], many: str = "", count: int | None = None) -> Said:
         """``text`` with its ``fields`` filled in; ``many`` is its form where ``count`` is not one."""
@@ -45,14 +49,13 @@ class Said(str):
             form = text if count is None or count == 1 else many
         else:
             form = language.gettext(text) if count is None else language.ngettext(text, many, count)
-        made = super().__new__(cls, form.format_map(fields))
-        made._text, made._fields, made._many, made._count = text, fields, many, count
+        made = str.__new__(cls, form.format_map(fields))
+        made._made_of = text, fields, many, count
         return made
 
     def __reduce__(self) -> tuple[Any, ...]:
-        if self._count is None:
-            return Said, (self._text, self._fields)
-        return Said, (self._text, self._fields, self._many, self._count)
+        _, _, _, count = self._made_of
+        return Said, self._made_of[:2] if count is None else self._made_of
 
     def __str__(self) -> str:
         """Return it whole, so that the text of an error can be said anew too."""
@@ -60,14 +63,28 @@ class Said(str):
 
     def field(self, name: str) -> str:
         """Return one of its fields, or all of it where there is no such field."""
-        return str(self._fields.get(name, self))
+        return str(self._made_of[1].get(name, self))
 
     def anew(self, instead: Mapping[str, str] = _NOTHING) -> Said:
         """Return it in the language of the present context; of its texts, those named with others ``instead``."""
-        fields = {
-            name: said(value, instead) if isinstance(value, str) else value for name, value in self._fields.items()
-        }
-        return Said(instead.get(self._text, self._text), fields, self._many, self._count)
+        text, fields, many, count = self._made_of
+        again = {name: said(value, instead) if isinstance(value, str) else value for name, value in fields.items()}
+        return Said(instead.get(text, text), again, many, count)
+
+
+def kept_by_language(function: Callable[[_Asked], str]) -> Callable[[_Asked], str]:
+    """Return a function whose answers are kept, those of each language by themselves: for what is said all the time."""
+
+    @lru_cache(maxsize=2000)  # a count; judgement: more than there are texts without fields, and days that are shown
+    def kept(_language: Translations | None, asked: _Asked) -> str:
+        return function(asked)
+
+    return lambda asked: kept(_LANGUAGE.get(), asked)
+
+
+@kept_by_language
+def _without_fields(text: str) -> str:
+    return Said(text, {})
 
 
 NAMED = "{box}: {why}"
@@ -80,7 +97,7 @@ def say(text: str, /, **fields: object) -> str:
     >>> say("{box} is over its limit.", box="pla-1")
     'pla-1 is over its limit.'
     """
-    return Said(text, fields)
+    return Said(text, fields) if fields else _without_fields(text)
 
 
 def say_many(one: str, many: str, count: int, /, **fields: object) -> str:

@@ -21,7 +21,7 @@ ENGLISH = "en"
 _PERCENT_FIELDS = re.compile(r"%\((\w+)\)")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Texts:
     """The texts of one language; what has no translation stays English."""
 
@@ -30,7 +30,7 @@ class Texts:
 
     def gettext(self, text: str) -> str:
         """Return a text in this language."""
-        return self.translations.gettext(text)
+        return self.translations.gettext(text) if text else text  # '' is the key of a file's header
 
     def ngettext(self, one: str, many: str, count: int) -> str:
         """Return the form of a text for so many, by the rule of the language."""

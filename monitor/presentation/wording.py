@@ -181,7 +181,7 @@ class Wording:
     def moment(self, at: datetime) -> str:
         """Return a day and a time of day."""
         local = at.astimezone(self.zone)
-        day = say("{day} {year}", day=day_of_month(local), year=local.year)
+        day = say("{day} {year}", day=day_of_month(local.date()), year=local.year)
         return say("{day}, {time}", day=day, time=f"{local:%H:%M}")
 
     def local_day(self, at: datetime) -> date:
@@ -452,7 +452,7 @@ class Wording:
         end = name(last, as_of)
         ahead, behind = first.astimezone(self.zone), last.astimezone(self.zone)
         if start != end and ahead.year == behind.year:
-            start = short_month(ahead) if in_months else day_of_month(ahead)
+            start = short_month(ahead) if in_months else day_of_month(ahead.date())
             if not in_months and ahead.month == behind.month:
                 start = str(ahead.day)
         return start, end
