@@ -31,7 +31,7 @@ _METHODS = [("**.html", "jinja2"), ("**.svg", "jinja2"), ("**.py", "python")]
 _OPTIONS = {"**.html": {"trimmed": "true", "newstyle_gettext": "true"}}
 _OPTIONS["**.svg"] = _OPTIONS["**.html"]
 _SAID_BY = {"say": None, "say_many": (1, 2), "to_say": None}
-"""What marks a text in Python; see `monitor/texts.py`."""
+"""What marks a text in Python (`monitor/texts.py`), and at which places its forms stand: by definition of these."""
 
 
 _KEYS = {"title", "damage", "caution", "dry_color", "wet_color"}
