@@ -88,7 +88,7 @@ def _without_fields(text: str) -> str:
 
 
 NAMED = "{box}: {why}"
-"""A sentence with the box it is about before it; its field `why` stands alone where the box is named already."""
+"""A sentence with the box it is about before it; see `without_box`."""
 
 
 def say(text: str, /, **fields: object) -> str:
@@ -129,9 +129,10 @@ def said(text: str, instead: Mapping[str, str] = _NOTHING) -> str:
     return text.anew(instead) if isinstance(text, Said) else text
 
 
-def part_of(text: str, name: str) -> str:
-    """Return one field of a sentence alone; the whole where it has no such field."""
-    return text.field(name) if isinstance(text, Said) else text
+def without_box(text: str, box: str) -> str:
+    """Return a sentence without the box that it names first, for where that is named already."""
+    alone, named = text.field("why") if isinstance(text, Said) else text, f"{box}: "
+    return alone.removeprefix(named) if alone.startswith(named) else alone
 
 
 @contextmanager

@@ -60,7 +60,7 @@ from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 from monitor.services.histories import NOT_GOOD, Histories
 from monitor.services.kept_outlooks import NothingKept, Round
-from monitor.texts import part_of, say
+from monitor.texts import say, without_box
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -288,7 +288,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
             *filter(None, (apart,)),
         ),
         sharpen=answer.sharpen,
-        refusal=part_of(answer.refusal, "why") if latest else say("no reading has arrived yet"),
+        refusal=without_box(answer.refusal, box.name) if latest else say("no reading has arrived yet"),
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
