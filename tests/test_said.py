@@ -14,8 +14,8 @@ from anyio import to_thread
 
 from monitor.day_names import day_in_full, near_day
 from monitor.errors import TypedError
+from monitor.presentation.amounts import ages_for_scripts
 from monitor.presentation.texts import Texts, texts_of
-from monitor.presentation.wording import ages_for_scripts
 from monitor.records import Outlook
 from monitor.services.packing import packed, unpacked
 from monitor.texts import NAMED, said, say, say_many, speaking, together, without_box

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.day_names import month
 from monitor.desk.ageing import WORN_SHARE, Against, LotAgeing, SeenUptake, Wear
-from monitor.presentation.desk_wording import so_often
-from monitor.presentation.wording import TO, Wording, joined
+from monitor.presentation.amounts import TO, joined
+from monitor.presentation.desk_amounts import so_often
+from monitor.presentation.wording import Wording
 from monitor.records import Quantiles
 from monitor.texts import say, to_say
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import days_or_hours
+from monitor.presentation.amounts import days_or_hours
 from monitor.records import BoxState
 from monitor.services.assess import about_times, leaks_more, silent_for
 from monitor.texts import said, say

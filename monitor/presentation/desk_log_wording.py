@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.desk_wording import at_heat, finished_in_brief, minutes, room_source, water, whereabouts
-from monitor.presentation.wording import beads, joined
+from monitor.presentation.amounts import joined
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import at_heat, minutes, room_source, water, whereabouts
+from monitor.presentation.desk_wording import finished_in_brief
 from monitor.records import Quantiles
 from monitor.records.desk_events import (
     SPARE,

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import TO, Wording, is_over, sentence
+from monitor.presentation.amounts import TO, sentence
+from monitor.presentation.desk_amounts import (
+    at_heat,
+    minutes,
+    percents,
+    room_source,
+    time_spread,
+    times,
+    water,
+    weighable,
+    weighable_spread,
+)
+from monitor.presentation.wording import Wording, is_over
 from monitor.records import Quantiles
-from monitor.records.desk_events import SPARE
 from monitor.texts import say, to_say
-from monitor.units import grams_to_ounces
 
 if TYPE_CHECKING:
     from monitor.desk import Method, RunReport, Service
-    from monitor.desk.inventory import Charge, Run
     from monitor.records import Assessment
     from monitor.records.desk_events import RunFinished, RunStarted
 
-Answer = dict[str, Any]
 
 _USED_AS = {
     "microwave": to_say("in the microwave"),
@@ -26,19 +33,9 @@ _USED_AS = {
     "filament_dryer": to_say("in the filament dryer"),
     "print_bed": to_say("on the print bed"),
 }
-_ROOM_SOURCES = {
-    "told": to_say("as you entered it"),
-    "sensor": to_say("from the room sensor"),
-    "shelf file": to_say("from the shelf file"),
-    "assumed": to_say("assumed"),
-}
 _SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
 _NAMED_BOXES = 2  # judgement: more names hide what is said of them
-_WHOLE_FROM_G = 5.0  # judgement: from here on a tenth of a gram is more than a kitchen scale or these estimates tell
-_WHOLE_PERCENT_FROM = 5.0  # per cent; judgement: from here on tenths are more than the scale tells
 _LEAST_SHOWN_KWH = 0.005  # by definition: what two decimals show
-_HALF_AN_HOUR_S = 1800.0  # by definition
-_IN_HOURS_FROM_S, _IN_DAYS_FROM_S = 7_200.0, 172_800.0  # judgement: two of the unit, so that its steps stay small
 _LONG_STEPS = 4.0  # times the step that was judged; judgement: by then water inside a pile shows on a scale
 _DONE = "stop: done"
 _WET_INSIDE = "stop: the bed is not dried through"
@@ -73,7 +70,7 @@ def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
         humidity=f"{100.0 * start.room_relative_humidity:.0f}",
     )
     start_g = report.mass_g + report.water_off_g
-    left_low, left, left_high = _percents(report.loading_g_per_g)
+    left_low, left, left_high = percents(report.loading_g_per_g)
     lines = [
         (
             say("run"),
@@ -156,7 +153,7 @@ def _until_the_same(time_s: Quantiles) -> str:
         return say("the weight stays the same now")
     if minutes(time_s.p50) == minutes(0.0):
         return say("at most {time} more until the weight stays the same", time=minutes(time_s.p95))
-    low, middle, high = _times(time_s)
+    low, middle, high = times(time_s)
     text = to_say("about {middle} more until the weight stays the same ({low} – {high})")
     return say(text, middle=middle, low=low, high=high)
 
@@ -196,7 +193,7 @@ def _left_spread(report: RunReport, wording: Wording) -> str:
 
 
 def _not_known(report: RunReport, wording: Wording) -> str:
-    low, _, high = _percents(report.jar_relative_humidity)
+    low, _, high = percents(report.jar_relative_humidity)
     parts = [
         say(
             "The weight no longer falls, but how much water is left is not known: {grams}.",
@@ -267,7 +264,7 @@ def _wet_inside(report: RunReport) -> bool:
 
 
 def _left(report: RunReport, wording: Wording) -> str:
-    _, left, _ = _percents(report.loading_g_per_g)
+    _, left, _ = percents(report.loading_g_per_g)
     return say(
         "{share} water ({mass} {unit})",
         share=left,
@@ -309,13 +306,6 @@ def _if_finished(services: Sequence[Service]) -> str:
     if good:
         return say("Or finish: they are then good enough for boxes with a limit of {these} %.", these=these)
     return say("Or finish: they are then good for a while in boxes with a limit of {these} %.", these=these)
-
-
-def at_heat(temperature_degc: float | None, wording: Wording) -> str:
-    """Return how hot an appliance is, to be put behind its name; nothing where that is not told."""
-    if temperature_degc is None:
-        return ""
-    return " " + say("at {temperature}", temperature=wording.temperature(temperature_degc))
 
 
 def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -> list[str]:
@@ -365,92 +355,13 @@ def worth(service: Service, wording: Wording) -> str:
 
 def jar_sentence(report: RunReport) -> str:
     """Return what a jar check should show, for the second opinion that needs no scale."""
-    low, middle, high = _percents(report.jar_relative_humidity)
+    low, middle, high = percents(report.jar_relative_humidity)
     return say(
         "In a closed jar of these beads, a hygrometer should settle near {middle} RH ({low} – {high} %)",
         middle=middle,
         low=low,
         high=high,
     )
-
-
-def report_answer(report: RunReport) -> Answer:
-    """Return a run as JSON."""
-    start, judgement = report.run.start, report.judgement
-    return {
-        "run": report.run.name,
-        "charge": start.charge,
-        "appliance": start.appliance,
-        "temperature_c": start.temperature_degc,
-        "room": {
-            "temperature_c": start.room_temperature_degc,
-            "rh_pct": 100.0 * start.room_relative_humidity,
-            "from": start.room_from,
-        },
-        "weighings": [
-            {"number": w.event_id, "t": w.at, "heated_min": w.heated_s / 60.0, "mass_g": w.mass_g}
-            for w in report.run.weighings
-        ],
-        "water_off_g": report.water_off_g,
-        "start_loading_g_per_g": asdict(report.start_loading_g_per_g),
-        "loading_g_per_g": asdict(report.loading_g_per_g),
-        "left_g": asdict(report.left_g),
-        "left_is_known": report.left_is_known,
-        "kept_share": report.kept_share,
-        "fits": report.fits,
-        "dry_mass_g": asdict(report.dry_mass_g),
-        "end_mass_g": asdict(report.end_g),
-        "end_loading_g_per_g": asdict(report.end_loading_g_per_g),
-        "floor_g_per_g": report.floor_g_per_g,
-        "verdict": report.verdict.value,
-        "because": judgement.because,
-        "next_step_min": judgement.next_step_s / 60.0,
-        "next_gain_g": asdict(judgement.next_gain_g),
-        "time_to_end_min": {name: value / 60.0 for name, value in asdict(report.time_to_end_s).items()},
-        "energy_kwh": {"so_far": report.energy_so_far_kwh, "to_end": report.energy_to_end_kwh},
-        "further": [
-            {
-                "appliance": further.appliance,
-                "temperature_c": further.temperature_degc,
-                "water_off_g": further.water_g,
-                "time_min": {name: value / 60.0 for name, value in asdict(further.time_s).items()},
-            }
-            for further in report.further
-        ],
-        "boxes": [service_answer(service) for service in report.services],
-        "jar_rh_pct": {name: 100.0 * value for name, value in asdict(report.jar_relative_humidity).items()},
-        "remarks": list(report.remarks),
-    }
-
-
-def service_answer(service: Service) -> Answer:
-    """Return what beads would do in a box as JSON."""
-    return {
-        "box": service.box,
-        "limit_rh_pct": 100.0 * service.humidity_limit,
-        "usable_g": asdict(service.usable_g),
-        "share": service.share,
-    }
-
-
-def method_answer(method: Method) -> Answer:
-    """Return what a method can reach as JSON."""
-    it = method.reach
-    return {
-        "method": it.method,
-        "kind": it.kind,
-        "temperature_c": it.temperature_degc,
-        "end_loading_g_per_g": asdict(it.end_g_per_g),
-        "jar_rh_pct_at_25_c": None if it.jar_relative_humidity is None else 100.0 * it.jar_relative_humidity,
-        "time_h": {name: value / 3600.0 for name, value in asdict(it.time_s).items()},
-        "water_off_g": it.water_off_g,
-        "energy_kwh": it.energy_kwh,
-        "least_energy_kwh": it.least_energy_kwh,
-        "hands_on_min": it.hands_on_min,
-        "over_ceiling": it.over_ceiling,
-        "risks": list(method.risks),
-        "boxes": [service_answer(service) for service in method.services],
-    }
 
 
 def method_sentence(method: Method) -> str:
@@ -488,242 +399,6 @@ def holds_until(answer: Assessment, wording: Wording) -> str:
         text = to_say("With these beads {name} reaches its limit of {limit} % {when}.")
         return say(text, name=name, limit=limit, when=when)
     return say("With these beads {name} holds until about {when}.", name=name, when=when)
-
-
-def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
-    """Return what a method can reach as a row of a table."""
-    it = method.reach
-    heat = "" if it.temperature_degc is None else f" {wording.temperature(it.temperature_degc)}"
-    jar = "–" if it.jar_relative_humidity is None else f"{100.0 * it.jar_relative_humidity:.1f} %"
-    return (
-        f"{it.method}{heat}",
-        shares(it.end_g_per_g),
-        jar,
-        time_spread(it.time_s),
-        *(weighable(alike[0].usable_g.p50, wording) for alike in by_limit(method.services).values()),
-        f"{it.energy_kwh:.1f}",
-        str(it.hands_on_min),
-        say("no: too hot for these beads") if it.over_ceiling else "",
-    )
-
-
-def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
-    """Return a run as a row of a table."""
-    start = report.run.start
-    heat = "" if start.temperature_degc is None else f" {wording.temperature(start.temperature_degc)}"
-    return (
-        report.run.name,
-        wording.moment(report.run.started_at),
-        f"{start.appliance}{heat}",
-        minutes(report.heated_s),
-        wording.mass(report.water_off_g),
-        shares(report.loading_g_per_g),
-        shares(report.end_loading_g_per_g),
-        f"{100.0 * report.floor_g_per_g:.1f} %",
-        report_in_brief(report),
-    )
-
-
-def charge_lines(
-    charge: Charge,
-    runs: Sequence[Run],
-    capacity: tuple[float, float],
-    wording: Wording,
-    share_left: Quantiles | None = None,
-) -> list[tuple[str, str]]:
-    """Return what is known of a charge, as pairs of a label and its value; ``share_left``: of its first uptake."""
-    holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
-    lines = [
-        (
-            say("charge"),
-            say(
-                "{charge}, of lot {lot}; {mass} now",
-                charge=charge.name,
-                lot=charge.lot,
-                mass=wording.mass(charge.mass_g),
-            ),
-        ),
-        (say("where"), say("no longer used") if charge.retired else whereabouts(charge.place)),
-        (say("dried"), so_often(charge.cycles)),
-        (
-            say("capacity"),
-            say("{holds} % (± {sd}) of what such beads usually hold", holds=f"{holds:.0f}", sd=f"{sd:.0f}"),
-        ),
-    ]
-    if share_left is not None:
-        low, middle, high = _percents(share_left)
-        lines.append(
-            (
-                say("takes up"),
-                say("{middle} of what it did at its first run ({low} – {high} %)", middle=middle, low=low, high=high),
-            )
-        )
-    if charge.lightest_g is not None:
-        lines.append((say("lowest weight"), wording.mass(charge.lightest_g)))
-    if charge.dry_mass_g is not None:
-        sd_g = charge.dry_mass_g * charge.dry_mass_relative_sd
-        shown = f"{weighable(charge.dry_mass_g, wording)} {wording.mass_unit}"
-        lines.append((say("weight when dry"), f"{shown} (± {weighable(sd_g, wording)})"))
-    if charge.loading_g_per_g is not None:
-        lines.append((say("water, last weighing"), shares(Quantiles(*charge.loading_g_per_g))))
-    if charge.color:
-        lines.append((say("color"), charge.color))
-    for run in runs:
-        verdict = finished_in_brief(run.finished) if run.finished else say("in progress")
-        lines.append((say("run"), f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
-    return lines
-
-
-def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
-    """Return a charge as a row of a table."""
-    low_middle_high = charge.loading_g_per_g
-    held = "–" if low_middle_high is None else f"{100.0 * low_middle_high[1]:.1f} %"
-    dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
-    where = say("no longer used") if charge.retired else whereabouts(charge.place)
-    color = charge.color or "–"
-    return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), color)
-
-
-def whereabouts(place: str) -> str:
-    """Return where a charge is.
-
-    >>> whereabouts("box:pla"), whereabouts("in:oven"), whereabouts("spare")
-    ('box pla', 'in the oven', 'spare')
-    """
-    if place.startswith("box:"):
-        return say("box {box}", box=place.removeprefix("box:"))
-    if place.startswith("in:"):
-        return say("in the {appliance}", appliance=place.removeprefix("in:"))
-    return say("spare") if place == SPARE else place
-
-
-def so_often(cycles: int) -> str:
-    """Return how often beads were dried.
-
-    >>> so_often(1), so_often(3)
-    ('once', '3 times')
-    """
-    return say("once") if cycles == 1 else say("{count} times", count=cycles)
-
-
-def minutes(duration_s: float) -> str:
-    """Return a heating time in the unit that suits it.
-
-    >>> minutes(540.0), minutes(14400.0), minutes(0.0)
-    ('9 min', '4 h', '0 min')
-    """
-    if duration_s < _IN_HOURS_FROM_S:
-        return say("{count} min", count=f"{duration_s / 60.0:.0f}")
-    if duration_s < _IN_DAYS_FROM_S:
-        return say("{count} h", count=f"{duration_s / 3600.0:.0f}")
-    return say("{count} days", count=f"{duration_s / 86_400.0:.1f}")
-
-
-def time_spread(time_s: Quantiles) -> str:
-    """Return a time with its interval, in hours throughout where that is what it takes.
-
-    >>> from monitor.records import Quantiles
-    >>> time_spread(Quantiles(300.0, 600.0, 1200.0)), time_spread(Quantiles(3000.0, 25200.0, 122400.0))
-    ('10 min (5 min – 20 min)', '7 h (1 h – 34 h)')
-    """
-    low, middle, high = _times(time_s)
-    return f"{middle} ({low} {TO} {high})"
-
-
-def _times(time_s: Quantiles) -> tuple[str, str, str]:
-    long = _IN_HOURS_FROM_S <= time_s.p50 < _IN_DAYS_FROM_S
-    low, high = (
-        say("{count} h", count=f"{max(end_s / 3600.0, 1.0):.0f}")
-        if long and _HALF_AN_HOUR_S <= end_s < _IN_HOURS_FROM_S
-        else minutes(end_s)
-        for end_s in (time_s.p05, time_s.p95)
-    )
-    return low, minutes(time_s.p50), high
-
-
-def shares(loading: Quantiles) -> str:
-    """Return a loading with its interval in per cent of dry mass.
-
-    >>> from monitor.records import Quantiles
-    >>> shares(Quantiles(0.01, 0.02, 0.046))
-    '2.0 % (1.0 – 4.6 %)'
-    """
-    return f"{100.0 * loading.p50:.1f} % ({100.0 * loading.p05:.1f} {TO} {100.0 * loading.p95:.1f} %)"
-
-
-def water(loading: Quantiles) -> str:
-    """Return how much water beads hold, for a sentence.
-
-    >>> water(Quantiles(0.002, 0.073, 0.15))
-    'about 7 % water (0.2 – 15 %)'
-    """
-    low, middle, high = _percents(loading)
-    return say("about {middle} water ({low} – {high} %)", middle=middle, low=low, high=high)
-
-
-def _percents(fractions: Quantiles) -> tuple[str, str, str]:
-    """Return the ends and the middle of an interval in per cent, the middle with its sign, as fine as it is known.
-
-    >>> _percents(Quantiles(0.0, 0.102, 0.233)), _percents(Quantiles(0.001, 0.012, 0.06))
-    (('0', '10 %', '23'), ('0.1', '1.2 %', '6'))
-    """
-    low, middle, high = (
-        f"{value:.0f}" if value >= _WHOLE_PERCENT_FROM else f"{value:.1f}".removesuffix(".0")
-        for value in (100.0 * fractions.p05, 100.0 * fractions.p50, 100.0 * fractions.p95)
-    )
-    return low, f"{middle} %", high
-
-
-def weighable(grams: float, wording: Wording) -> str:
-    """Return a mass as finely as a kitchen scale could show it, without the unit.
-
-    >>> from zoneinfo import ZoneInfo
-    >>> grams = Wording(ZoneInfo("UTC"))
-    >>> [weighable(mass_g, grams) for mass_g in (0.02, 0.073, 1.53, 5.8, 31.7)]
-    ['0', '0.1', '1.5', '6', '32']
-    """
-    shown = wording_scale(wording) * grams
-    if wording.ounces:
-        return f"{shown:.2f}".rstrip("0").removesuffix(".") if shown < 1.0 else f"{shown:.1f}".removesuffix(".0")
-    return f"{shown:.0f}" if shown >= _WHOLE_FROM_G else f"{shown:.1f}".removesuffix(".0")
-
-
-def weighable_spread(grams: Quantiles, wording: Wording) -> str:
-    """Return a mass with its unit and interval, as finely as a kitchen scale could show it."""
-    low, middle, high = (weighable(value, wording) for value in (grams.p05, grams.p50, grams.p95))
-    return f"{middle} {wording.mass_unit} ({low} {TO} {high})"
-
-
-def room_source(known_from: str) -> str:
-    """Return where the air of a room is known from, in words for a person.
-
-    >>> room_source("told"), room_source("assumed")
-    ('as you entered it', 'assumed')
-    """
-    return say(_ROOM_SOURCES[known_from]) if known_from in _ROOM_SOURCES else known_from
-
-
-def wording_scale(wording: Wording) -> float:
-    """Return what turns grams into the unit of the shelf."""
-    return grams_to_ounces(1.0) if wording.ounces else 1.0
-
-
-def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ...]:
-    """Return the headings above the rows of methods."""
-    limits = by_limit(methods[0].services) if methods else {}
-    first = say("can take in, {unit}:", unit=wording.mass_unit) + "\n"
-    until = [say("until {limit} % RH", limit=f"{100.0 * limit:.0f}") for limit in limits]
-    boxes = [f"{'' if place else first}{limit}" for place, limit in enumerate(until)]
-    return (
-        say("method"),
-        say("water left\nin the beads"),
-        say("RH in a jar"),
-        say("time"),
-        *boxes,
-        "kWh",
-        say("your work,\nmin"),
-        "",
-    )
 
 
 def _less(end_g: Quantiles, start_g: float) -> Quantiles:

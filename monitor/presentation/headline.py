@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, weekday
-from monitor.presentation.wording import days_or_hours
+from monitor.presentation.amounts import days_or_hours
 from monitor.records import BoxState
 from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
 from monitor.texts import say, to_say

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import beads
+from monitor.presentation.bead_wording import beads
 from monitor.texts import say
 
 if TYPE_CHECKING:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from monitor.day_names import day_of_month, near_day, short_day, short_month
+from monitor.presentation.amounts import MINUS, NARROW, TO, ago, chance, duration, figures, percent, sentence, spread
+from monitor.presentation.bead_wording import NOT_DRIED, beads, method
 from monitor.records import (
     Assessment,
     BoxState,
@@ -20,26 +21,21 @@ from monitor.records import (
     Tightness,
     WhatIf,
 )
-from monitor.texts import said, say, say_many, to_say
+from monitor.texts import said, say, to_say
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
     from zoneinfo import ZoneInfo
 
     from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
-MINUS = "\N{MINUS SIGN}"
-TO = "\N{EN DASH}"
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
 _DAYS_A_MONTH = 30.44  # a twelfth of a year, by definition of the calendar
-_LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
-"""Chances beyond which a simulation of this size tells no more (a judgement)."""
 
-NARROW = "\N{NARROW NO-BREAK SPACE}"
 
 _WITHOUT_FORECAST = {
     BoxState.undeclared: to_say("add it to shelf.toml"),
@@ -48,58 +44,12 @@ _WITHOUT_FORECAST = {
 """What to do about a box without a forecast that is not over its limit; the others wait."""
 FRESH = to_say("fresh beads")
 """The state of a box over its limit whose beads have just gone in."""
-NOT_DRIED = "not_dried"
 FULL_BEADS = to_say("Full beads hold so much water that the box is at its limit.")
 
 
 _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
 _GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
 _DEGC = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])°C")
-
-JUST_NOW = to_say("just now")
-_MOST_COUNTED = 121  # a count; by definition: minutes up to two hours
-_AGE_STEPS = ((1440, 2), (60, 2), (1, 1))
-"""How an age is said: minutes of the unit, and from how many of it on. Units by definition, the counts judgements: 90
-minutes tell more than one hour."""
-
-METHODS = {
-    "oven_120C_3h": to_say("three hours in the oven at 120 °C"),
-    "microwave": to_say("dried in the microwave"),
-    "hot_air_65C": to_say("dried in hot air at 65 °C"),
-    "print_bed": to_say("dried on the print bed"),
-    "new": to_say("new beads"),
-    "indicator_orange": to_say("judged dry by their color"),
-    NOT_DRIED: to_say("some or all not dried"),
-}
-_HEAT, _HOURS = re.compile(r"_(\d+)C(?![a-zA-Z0-9])"), re.compile(r"_(\d+)h(?![a-zA-Z0-9])")
-"""What a word for a method says of heat and time: 'oven_115C_3h'."""
-_KINDS_OF_HEAT = {
-    "oven": to_say("oven"),
-    "hot_air": to_say("hot air"),
-    "dryer": to_say("dryer"),
-    "filament_dryer": to_say("filament dryer"),
-    "bed": to_say("bed"),
-}
-BEADS = {
-    "silica_gel": to_say("silica gel"),
-    "silica_regular": to_say("silica gel, regular density"),
-    "silica_wide": to_say("silica gel, wide pores"),
-    "silica_gel_regular_density": to_say("silica gel, regular density"),
-    "silica_gel_regular_density_large_pore_volume": to_say("silica gel, regular density, large pores"),
-    "silica_gel_type_A": to_say("silica gel, type A"),
-    "silica_gel_type_B_wide_pore": to_say("silica gel, wide pores (type B)"),
-    "silica_gel_type_RD": to_say("silica gel, type RD"),
-    "silica_gel_unspecified": to_say("silica gel, unknown type"),
-    "silica_gel_orange_indicating": to_say("orange indicating gel"),
-    "silica_gel_blue_indicating": to_say("blue indicating gel"),
-    "mol_sieve": to_say("molecular sieve"),
-    "molecular_sieve_A_type": to_say("molecular sieve, type A beads"),
-    "industrial_desiccant_any": to_say("the least industrial desiccant must hold"),
-    "bagged_desiccant_any": to_say("the least bagged desiccant must hold"),
-    "clay": to_say("clay"),
-    "alumina": to_say("activated alumina"),
-    "cacl2": to_say("calcium chloride"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -545,7 +495,7 @@ class Wording:
         >>> words.method("oven_115C"), words.method("hot_air_65C_4h"), words.method("oven_120C_3h")
         ('oven, 115 °C', 'hot air, 65 °C, 4 hours', 'three hours in the oven at 120 °C')
         """
-        return self.in_own_units(say(METHODS[way]) if way in METHODS else _method_by_its_word(way))
+        return self.in_own_units(method(way))
 
     def entry(self, entry: LedgerEntry) -> str:
         """Return what a person wrote down, in one sentence's worth of words."""
@@ -563,14 +513,6 @@ class Wording:
         return "; ".join(words)
 
 
-def days_or_hours(silent: timedelta) -> str:
-    """Return for how long something has been silent, as `today` says it."""
-    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
-    return (
-        say("{count} days", count=silent.days) if in_days else say("{count} hours", count=silent // timedelta(hours=1))
-    )
-
-
 def is_over(forecast: CrossingForecast, as_of: datetime) -> bool:
     """Return whether a box has most likely passed its limit already."""
     return forecast.cross_at.p50 is not None and forecast.cross_at.p50 <= as_of
@@ -583,163 +525,11 @@ def grams_rest_on(answer: Assessment) -> str:
     return said(answer.leak.grams_words)
 
 
-def sentence(text: str) -> str:
-    """Return a text in the language of the context, with its capital letter and its full stop."""
-    text = said(text)
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
-
-
-def beads(kind: str | None) -> str:
-    """Return what a kind of beads is called, or what several kinds side by side are.
-
-    >>> beads("silica_gel_regular_density 0.6 + clay 0.4")
-    'silica gel, regular density (60 %) and clay (40 %)'
-    """
-    if kind is None:
-        return say("beads")
-    if " + " in kind:
-        parts = (part.rpartition(" ") for part in kind.split(" + "))
-        return joined([f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts])
-    return say(BEADS[kind]) if kind in BEADS else say(kind.replace("_", " "))
-
-
-def joined(parts: Sequence[str]) -> str:
-    """Return parts of a sentence with 'and' between them.
-
-    >>> joined(["a"]), joined(["a", "b"]), joined(["a", "b", "c"])
-    ('a', 'a and b', 'a and b and c')
-    """
-    whole = parts[0]
-    for part in parts[1:]:
-        whole = say("{one} and {other}", one=whole, other=part)
-    return whole
-
-
-def _method_by_its_word(way: str) -> str:
-    """Return a method that no table knows, such as 'hot_air_65C_4h', in the words it is made of."""
-    kind, heat, hours = _HOURS.sub("", _HEAT.sub("", way)), _HEAT.search(way), _HOURS.search(way)
-    words = [say(_KINDS_OF_HEAT[kind]) if kind in _KINDS_OF_HEAT else kind.replace("_", " ")]
-    if heat:
-        words.append(f"{heat[1]} °C")
-    if hours:
-        words.append(say("{count} hours", count=hours[1]))
-    return ", ".join(words)
-
-
-def lot_name(name: str) -> str:
-    """Return what a lot is called on a page: one that is named by its kind of beads, as that kind is called.
-
-    >>> lot_name("silica_gel_orange_indicating"), lot_name("silica_gel_orange_indicating-2"), lot_name("bag-2")
-    ('orange indicating gel', 'orange indicating gel, 2', 'bag-2')
-    """
-    kind, _, number = name.rpartition("-")
-    if name in BEADS:
-        return say(BEADS[name])
-    return f"{say(BEADS[kind])}, {number}" if kind in BEADS and number.isdecimal() else name
-
-
 def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:
     """Return a number, or the two ends of a span, with another unit."""
     first, between, last, space = found.groups()
     span = f"{between}{convert(float(last))}" if last else ""
     return f"{convert(float(first))}{span}{space}{unit}"
-
-
-def percent(fraction: float, digits: int = 0) -> str:
-    """Return a fraction in per cent, with its sign."""
-    return f"{100.0 * fraction:.{digits}f}{NARROW}%"
-
-
-def chance(probability: float) -> str:
-    """Return a chance in per cent, never more certain than the sample behind it."""
-    if probability < _LEAST_CHANCE:
-        return say("less than {chance}", chance=percent(_LEAST_CHANCE))
-    return (
-        say("more than {chance}", chance=percent(_MOST_CHANCE)) if probability > _MOST_CHANCE else percent(probability)
-    )
-
-
-def spread(values: Quantiles, scale: float = 1.0) -> str:
-    """Return a middle and its 90 % interval."""
-    return f"{figures(scale * values.p50)} ({figures(scale * values.p05)} {TO} {figures(scale * values.p95)})"
-
-
-def figures(value: float, digits: int = 2) -> str:
-    """Return a number to so many significant figures, never in powers of ten, and whole numbers as they are.
-
-    >>> figures(0.04821), figures(3.26), figures(152.4)
-    ('0.048', '3.3', '152')
-    """
-    if value == 0 or not math.isfinite(value):
-        return "0" if value == 0 else say("unknown")
-    decimals = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
-    return f"{value:.{decimals}f}"
-
-
-def duration(days: float) -> str:
-    """Return how long something takes, in the unit that suits it.
-
-    >>> duration(0.01), duration(0.7), duration(3.26)
-    ('14 minutes', '17 hours', '3.3 days')
-    """
-    if not math.isfinite(days):
-        return say("unknown")
-    if days < 2.0 / 24.0:
-        return say("{count} minutes", count=f"{days * 1440.0:.0f}")  # a day, by definition
-    return say("{count} hours", count=f"{days * 24.0:.0f}") if days < 2.0 else say("{count} days", count=figures(days))
-
-
-def age(span: timedelta) -> str:
-    """Return how old something is, as short as a column of a table wants it.
-
-    >>> age(timedelta(minutes=4)), age(timedelta(hours=30)), age(timedelta(days=40))
-    ('4 min ago', '30 h ago', '40 days ago')
-    """
-    minutes = max(int(span.total_seconds() // 60), 0)
-    if minutes < 2 * 60:
-        return say("{count} min ago", count=minutes)
-    if minutes < 2 * 24 * 60:
-        return say("{count} h ago", count=minutes // 60)
-    return say_many("{count} day ago", "{count} days ago", minutes // (24 * 60))
-
-
-def ago(span: timedelta) -> str:
-    """Return how long ago something was.
-
-    >>> ago(timedelta(minutes=4)), ago(timedelta(hours=30)), ago(timedelta(days=40))
-    ('4 minutes ago', '30 hours ago', '40 days ago')
-    """
-    minutes = int(span.total_seconds() // 60)
-    for size, from_count in _AGE_STEPS:
-        if minutes // size >= from_count:
-            return _so_many_ago(size, minutes // size)
-    return say(JUST_NOW)
-
-
-def _so_many_ago(size_minutes: int, count: int) -> str:
-    if size_minutes == 1440:  # minutes of a day, by definition
-        return say_many("{count} day ago", "{count} days ago", count)
-    if size_minutes == 60:  # minutes of an hour, by definition
-        return say_many("{count} hour ago", "{count} hours ago", count)
-    return say_many("{count} minute ago", "{count} minutes ago", count)
-
-
-def ages_for_scripts() -> dict[str, Any]:
-    """Return how ages are said, for the script that keeps them right while a page is open.
-
-    Each step has its minutes, from how many on it counts, the words for one and for many, and for the counts that a
-    language says otherwise.
-    """
-    return {"now": say(JUST_NOW), "steps": [_age_step(size, from_count) for size, from_count in _AGE_STEPS]}
-
-
-def _age_step(size_minutes: int, from_count: int) -> tuple[int, int, str, str, dict[str, str]]:
-    def words(count: int) -> str:
-        return _so_many_ago(size_minutes, count).replace(str(count), "{}")
-
-    many = words(0)
-    others = {str(count): words(count) for count in range(2, _MOST_COUNTED) if words(count) != many}
-    return size_minutes, from_count, words(1), many, others
 
 
 def _signed(value: float, digits: int) -> str:

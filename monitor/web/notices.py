@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import sentence
+from monitor.presentation.amounts import sentence
 from monitor.texts import said, say
 
 if TYPE_CHECKING:

@@ -13,8 +13,9 @@ from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse
 
 from monitor import __version__
+from monitor.presentation.amounts import NARROW, ages_for_scripts
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import NARROW, Wording, ages_for_scripts
+from monitor.presentation.wording import Wording
 from monitor.texts import say
 from monitor.web.notices import of_the_snapshot, said_anew
 

@@ -12,8 +12,8 @@ from starlette.responses import HTMLResponse
 
 from monitor.desk.questions import color_of_beads
 from monitor.errors import LedgerError
+from monitor.presentation.amounts import percent
 from monitor.presentation.log_wording import changes_nothing, repeated
-from monitor.presentation.wording import percent
 from monitor.records import EntryKind, ReadingSource
 from monitor.records.readings import EARLIEST_AT
 from monitor.services.hand_readings import reading_at

@@ -126,8 +126,8 @@ def show_changes(assessments: Sequence[Assessment], change: WhatIf, wording: Wor
 
 
 def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
+    from monitor.presentation.amounts import figures
     from monitor.presentation.answers import time_left_ratio
-    from monitor.presentation.wording import figures
 
     ratio = time_left_ratio(assessment)
     assert assessment.forecast is not None

@@ -20,9 +20,9 @@ from monitor.desk import TrapError
 from monitor.desk.questions import ONE_MOMENT, color_of_beads
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
+from monitor.presentation.amounts import sentence
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, typed_entry, typed_instant, typed_reading
-from monitor.presentation.wording import sentence
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
 from monitor.texts import said, say, to_say

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import NARROW, TO, figures
+from monitor.presentation.amounts import NARROW, TO, figures
 from monitor.texts import say
 from monitor.units import grams_to_ounces
 from monitor.web.box.axes import Axes, Tick, round_end

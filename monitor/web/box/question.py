@@ -8,13 +8,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from monitor.physics import calculators
+from monitor.presentation.amounts import figures
 from monitor.presentation.answers import time_left_ratio
+from monitor.presentation.bead_wording import beads
 from monitor.presentation.what_if_input import WhatIfInputError, what_if_input
-from monitor.presentation.wording import (
-    Wording,
-    beads,
-    figures,
-)
+from monitor.presentation.wording import Wording
 from monitor.records import WhatIf
 from monitor.texts import say
 from monitor.units import grams_to_ounces

@@ -5,17 +5,9 @@ from __future__ import annotations
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import (
-    FULL_BEADS,
-    NARROW,
-    TO,
-    Wording,
-    beads,
-    duration,
-    percent,
-    sentence,
-    spread,
-)
+from monitor.presentation.amounts import NARROW, TO, duration, percent, sentence, spread
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Quantiles
 from monitor.texts import say
 from monitor.web.box.course import SIGNS

@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from monitor.desk import TrapError
-from monitor.presentation.wording import sentence
+from monitor.presentation.amounts import sentence
 from monitor.texts import said, say, to_say
 
 if TYPE_CHECKING:

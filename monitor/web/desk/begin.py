@@ -14,14 +14,10 @@ from monitor.desk import cautions, compare_methods
 from monitor.desk.methods import beads_of
 from monitor.errors import LedgerError, SiccastError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, quantities
-from monitor.presentation.desk_wording import (
-    method_sentence,
-    room_source,
-    service_lines,
-    time_spread,
-    weighable_spread,
-)
-from monitor.presentation.wording import beads, percent, sentence
+from monitor.presentation.amounts import percent, sentence
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import room_source, time_spread, weighable_spread
+from monitor.presentation.desk_wording import method_sentence, service_lines
 from monitor.records import Quantiles
 from monitor.records.declared import POWER_RANGE_W
 from monitor.records.desk_events import APPLIANCE

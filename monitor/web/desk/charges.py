@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from monitor.desk.methods import beads_of
-from monitor.presentation.desk_wording import finished_in_brief, minutes, whereabouts
-from monitor.presentation.wording import ago, beads
+from monitor.presentation.amounts import ago
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import minutes, whereabouts
+from monitor.presentation.desk_wording import finished_in_brief
 from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
 from monitor.services.assess import dries_now

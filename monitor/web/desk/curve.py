@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.desk_wording import wording_scale
+from monitor.presentation.desk_amounts import wording_scale
 from monitor.texts import say
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from monitor.desk.methods import beads_of
 from monitor.desk.traps import too_long
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, moments, quantities
-from monitor.presentation.desk_wording import minutes
+from monitor.presentation.desk_amounts import minutes
 from monitor.records.desk_events import ChargeSplit, ColorSeen, HeatTimed
 from monitor.texts import say
 from monitor.web.desk import timing

@@ -15,7 +15,7 @@ from monitor.desk.told_by_box import unlike_its_log
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
-from monitor.presentation.wording import beads, lot_name
+from monitor.presentation.bead_wording import beads, lot_name
 from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.records.names import LONGEST_NAME
 from monitor.records.words import CHARGE_STATES

@@ -9,22 +9,22 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import cautions
 from monitor.desk.methods import beads_of
+from monitor.presentation.amounts import ago
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import minutes, weighable
 from monitor.presentation.desk_log_wording import what_was_done
 from monitor.presentation.desk_wording import (
     done_but_not_known,
     jar_sentence,
     method_sentence,
-    minutes,
     report_headline,
     report_lines,
     result_sentence,
     service_lines,
     verdict_sentence,
     water_left,
-    weighable,
 )
 from monitor.presentation.quantities import heating_s
-from monitor.presentation.wording import ago, beads
 from monitor.records import Quantiles
 from monitor.records.desk_events import HeatTimed, RunWeighed
 from monitor.texts import say

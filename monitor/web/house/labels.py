@@ -8,7 +8,7 @@ from urllib.parse import quote, urlsplit
 
 import segno
 
-from monitor.presentation.wording import percent
+from monitor.presentation.amounts import percent
 from monitor.records import Box
 from monitor.texts import say
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import discrepancies
-from monitor.presentation.desk_wording import charge_row
-from monitor.presentation.wording import ago, beads, joined, lot_name, percent
+from monitor.presentation.amounts import ago, joined, percent
+from monitor.presentation.bead_wording import beads, lot_name
+from monitor.presentation.desk_tables import charge_row
 from monitor.records import ROOM
 from monitor.services.adoption import uninvited
 from monitor.services.site_check import Severity

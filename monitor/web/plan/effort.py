@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import compare_methods, kind_of_beads
 from monitor.errors import SiccastError
-from monitor.presentation.wording import figures
+from monitor.presentation.amounts import figures
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
-from monitor.presentation.wording import chance, percent
+from monitor.presentation.amounts import chance, percent
 from monitor.texts import say
 
 if TYPE_CHECKING:

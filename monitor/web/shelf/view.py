@@ -9,16 +9,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, weekday
+from monitor.presentation.amounts import NARROW, ago, percent, sentence
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import headline, until
-from monitor.presentation.wording import (
-    FULL_BEADS,
-    NARROW,
-    Wording,
-    ago,
-    percent,
-    sentence,
-)
+from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Assessment, BoxState
 from monitor.services.assess import (
     SILENT_AFTER_DAYS,
