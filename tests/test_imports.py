@@ -13,13 +13,15 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parent.parent / "monitor"
 
-GROUND = {"monitor", "records", "errors", "units", "retrying", "series"}
+GROUND = {"monitor", "records", "errors", "units", "retrying", "series", "texts", "day_names"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
-    "records": {"records"},
+    "texts": set(),
+    "day_names": {"texts"},
+    "records": {"records", "texts"},
     "units": set(),
     "retrying": {"errors"},
-    "series": {"series", "records"},
+    "series": {"series", "records", "texts"},
     "settings": {"settings", "physics", "records", "errors"},
     "physics": {"physics", "units", "errors"},
     "feed": {"feed", *GROUND},

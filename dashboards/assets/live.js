@@ -91,9 +91,9 @@
   // Ages, in the words of the server.
   const ages = said.dataset.ages ? JSON.parse(said.dataset.ages) : null;
   const age = (minutes) => {
-    for (const [size, from, one, many] of ages.steps) {
+    for (const [size, from, one, many, others] of ages.steps) {
       const count = Math.floor(minutes / size);
-      if (count >= from) return (count === 1 ? one : many).replace("{}", count);
+      if (count >= from) return (others[count] || (count === 1 ? one : many)).replace("{}", count);
     }
     return ages.now;
   };

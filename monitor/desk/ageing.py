@@ -19,6 +19,7 @@ from monitor.desk.methods import beads_of
 from monitor.inference.drying.ageing import Uptake, UptakeTrend, uptake_trend
 from monitor.inference.drying.priors import LEAST_INFORMATIVE_AIR, ROOM_HUMIDITY_SD
 from monitor.records.desk_events import BOX
+from monitor.texts import to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -65,10 +66,10 @@ class Against(StrEnum):
 class Wear(StrEnum):
     """What is said of a lot."""
 
-    unknown = "can't tell yet"
-    sound = "as good as new"
-    falling = "takes up less"
-    worn = "worn out"
+    unknown = to_say("can't tell yet")
+    sound = to_say("as good as new")
+    falling = to_say("takes up less")
+    worn = to_say("worn out")
 
 
 @dataclass(frozen=True, slots=True)

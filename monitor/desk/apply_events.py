@@ -41,6 +41,7 @@ from monitor.records.desk_events import (
     RunWeighed,
     ScaleCorrected,
 )
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -73,7 +74,7 @@ def _with_charge(inventory: Inventory, logged: LoggedEvent, charge: Charge) -> I
 
 def _buy(inventory: Inventory, logged: LoggedEvent, event: LotBought) -> Inventory:
     if event.lot in inventory.lots:
-        raise LedgerError(f"lot '{event.lot}' exists already. Give the new one another name")
+        raise LedgerError(say("lot '{lot}' exists already. Give the new one another name", lot=event.lot))
     return replace(inventory, lots={**inventory.lots, event.lot: Lot(event, event.mass_g, logged.at)})
 
 
@@ -84,7 +85,7 @@ def _take_out(inventory: Inventory, lot_name: str, mass_g: float) -> Inventory:
 
 def _portion(inventory: Inventory, logged: LoggedEvent, event: ChargePortioned) -> Inventory:
     if event.charge in inventory.charges:
-        raise LedgerError(f"charge '{event.charge}' exists already. Give the new one another name")
+        raise LedgerError(say("charge '{charge}' exists already. Give the new one another name", charge=event.charge))
     charge = Charge(
         event.charge,
         event.lot,
@@ -120,9 +121,16 @@ def _split(inventory: Inventory, logged: LoggedEvent, event: ChargeSplit) -> Inv
     charge = inventory.active_charge(event.charge)
     _require_resting(charge)
     if event.into in inventory.charges:
-        raise LedgerError(f"charge '{event.into}' exists already. Give the new part another name")
+        raise LedgerError(say("charge '{into}' exists already. Give the new part another name", into=event.into))
     if not 0.0 < event.mass_g < charge.mass_g:
-        raise LedgerError(f"can't split {event.mass_g:g} g off '{charge.name}': it has only {charge.mass_g:g} g")
+        raise LedgerError(
+            say(
+                "can't split {mass} g off '{charge}': it has only {held} g",
+                mass=f"{event.mass_g:g}",
+                charge=charge.name,
+                held=f"{charge.mass_g:g}",
+            )
+        )
     share = event.mass_g / charge.mass_g
     part = replace(_scaled(charge, share), name=event.into, place=SPARE, holder="", tare_g=None, events=())
     return _with_charge(_with_charge(inventory, logged, _scaled(charge, 1.0 - share)), logged, part)
@@ -143,7 +151,13 @@ def _merge(inventory: Inventory, logged: LoggedEvent, event: ChargesMerged) -> I
     for charge in (poured, kept):
         _require_resting(charge)
     if poured.name == kept.name or poured.lot != kept.lot:
-        raise LedgerError(f"can't merge '{poured.name}' into '{kept.name}'. Choose two charges of one lot")
+        raise LedgerError(
+            say(
+                "can't merge '{poured}' into '{kept}'. Choose two charges of one lot",
+                poured=poured.name,
+                kept=kept.name,
+            )
+        )
     known = poured.dry_mass_g is not None and kept.dry_mass_g is not None
     merged = replace(
         kept,
@@ -203,7 +217,7 @@ def _start(inventory: Inventory, logged: LoggedEvent, event: RunStarted) -> Inve
     charge = inventory.active_charge(event.charge)
     _require_resting(charge)
     if event.run in inventory.runs:
-        raise LedgerError(f"run '{event.run}' exists already")
+        raise LedgerError(say("run '{run}' exists already", run=event.run))
     drying = replace(charge, place=APPLIANCE + event.appliance, color="")
     run = Run(event, logged.at, charge.mass_g, charge)
     return replace(_with_charge(inventory, logged, drying), runs={**inventory.runs, event.run: run})
@@ -213,8 +227,12 @@ def _weigh(inventory: Inventory, logged: LoggedEvent, event: RunWeighed) -> Inve
     run = _going(inventory, event.run)
     if run.weighings and event.heated_s < run.weighings[-1].heated_s:
         raise LedgerError(
-            f"{event.heated_s / 60:g} min of heating is less than the {run.weighings[-1].heated_s / 60:g} min"
-            " at the last weighing. Give the minutes of heating since the start"
+            say(
+                "{heated} min of heating is less than the {last} min at the last weighing. Give the minutes "
+                "of heating since the start",
+                heated=f"{event.heated_s / 60:g}",
+                last=f"{run.weighings[-1].heated_s / 60:g}",
+            )
         )
     return _with_run(inventory, logged, replace(run, shown=(*run.shown, logged), timer=None))
 
@@ -235,7 +253,12 @@ def _spill(inventory: Inventory, logged: LoggedEvent, event: BeadsSpilled) -> In
     held_g = run.weighings[before - 1].mass_g if before else run.mass_before_g
     if event.lost_g is not None and not 0.0 < event.lost_g < held_g:
         raise LedgerError(
-            f"{event.lost_g:g} g can't have fallen out of run '{run.name}': the beads weighed {held_g:.0f} g"
+            say(
+                "{lost} g can't have fallen out of run '{run}': the beads weighed {held} g",
+                lost=f"{event.lost_g:g}",
+                run=run.name,
+                held=f"{held_g:.0f}",
+            )
         )
     return _with_run(inventory, logged, replace(run, spills=(*run.spills, Spill(before, event.lost_g))))
 
@@ -294,12 +317,21 @@ def _saturate(inventory: Inventory, logged: LoggedEvent, event: ChargeSaturated)
     _require_resting(charge)
     if charge.place.startswith(BOX):
         raise LedgerError(
-            f"charge '{charge.name}' is in box {charge.place.removeprefix(BOX)}. Take it out first, and let it lie open"
+            say(
+                "charge '{charge}' is in box {box}. Take it out first, and let it lie open",
+                charge=charge.name,
+                box=charge.place.removeprefix(BOX),
+            )
         )
     if event.mass_g is not None and charge.dry_mass_g is not None and event.mass_g <= charge.dry_mass_g:
         raise LedgerError(
-            f"{event.mass_g:g} g is no more than charge '{charge.name}' weighs dry ({charge.dry_mass_g:.0f} g)."
-            " Give the weight without the holder"
+            say(
+                "{mass} g is no more than charge '{charge}' weighs dry ({dry_mass} g). Give the weight without "
+                "the holder",
+                mass=f"{event.mass_g:g}",
+                charge=charge.name,
+                dry_mass=f"{charge.dry_mass_g:.0f}",
+            )
         )
     full = replace(
         charge,
@@ -318,7 +350,7 @@ def _saturate(inventory: Inventory, logged: LoggedEvent, event: ChargeSaturated)
 def _going(inventory: Inventory, name: str) -> Run:
     run = inventory.run(name)
     if not run.open:
-        raise LedgerError(f"run '{name}' is finished. Start another one")
+        raise LedgerError(say("run '{name}' is finished. Start another one", name=name))
     return run
 
 
@@ -333,7 +365,11 @@ def _with_run(inventory: Inventory, logged: LoggedEvent, run: Run) -> Inventory:
 def _require_resting(charge: Charge) -> None:
     if charge.place.startswith(APPLIANCE):
         raise LedgerError(
-            f"charge '{charge.name}' is in the {charge.place.removeprefix(APPLIANCE)}. Finish its run first"
+            say(
+                "charge '{charge}' is in the {appliance}. Finish its run first",
+                charge=charge.name,
+                appliance=charge.place.removeprefix(APPLIANCE),
+            )
         )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.errors import LedgerError
 from monitor.physics.drying import JAR_DEGC
 from monitor.physics.materials import Desiccant, desiccant, desiccant_kinds
+from monitor.texts import say, to_say
 
-SHEET = "The maker's sheet and local rules come first."
+SHEET = to_say("The maker's sheet and local rules come first.")
 
 _GLASSLIKE = ("glass", "ceramic", "borosilicate")
 
@@ -22,40 +23,51 @@ class Caution:
 
 
 HOT_SPOTS = Caution(
-    "Single beads get far hotter than the rest. Use heat-proof glass or ceramic only: no metal, paper or plastic.",
+    to_say(
+        "Single beads get far hotter than the rest. Use heat-proof glass or ceramic only: no metal, paper or plastic."
+    ),
     "Weintraub, Methods for reconditioning silica gel",
 )
 STEAM = Caution(
-    "Steam needs much room. Leave the dish uncovered while it heats. Keep your face away when you open the door.",
+    to_say(
+        "Steam needs much room. Leave the dish uncovered while it heats. Keep your face away when you open the door."
+    ),
     "ideal gas at 100 °C",
 )
 HOT_GLASS = Caution(
-    "Put hot glass on dry wood or cork. A cold or wet surface can shatter it.", "kitchen glass advice; trade"
+    to_say("Put hot glass on dry wood or cork. A cold or wet surface can shatter it."), "kitchen glass advice; trade"
 )
 FOOD = Caution(
-    "Keep beads and dust out of food. Air and wipe the appliance before you cook in it again.", "dye safety data sheets"
+    to_say("Keep beads and dust out of food. Air and wipe the appliance before you cook in it again."),
+    "dye safety data sheets",
 )
 COOLING = Caution(
-    "Let the beads cool in a dry jar with a loose lid. Close it only below 60 °C: a jar that is closed hot gets a"
-    " vacuum inside.",
+    to_say(
+        "Let the beads cool in a dry jar with a loose lid. Close it only below 60 °C: a jar that is closed hot gets a"
+        " vacuum inside."
+    ),
     "UC Davis protocol for drying beads (closed cooling); pressure from the gas law",
 )
 WEIGH_COLD = Caution(
-    "Weigh the beads cold and covered. Hot beads raise the reading. A thin open layer takes up about 1 % in 15"
-    " minutes.",
+    to_say(
+        "Weigh the beads cold and covered. Hot beads raise the reading. A thin open layer takes up about 1 % in 15"
+        " minutes."
+    ),
     "calculated for still air; a deep bowl gained nothing that a 1 g scale shows (common practice, no source)",
 )
-DUST = Caution("Pour without raising dust. Wear a dust mask for loose granules.", "NIOSH limit for amorphous silica")
+DUST = Caution(
+    to_say("Pour without raising dust. Wear a dust mask for loose granules."), "NIOSH limit for amorphous silica"
+)
 
 
 def before_heating(desiccant: Desiccant, appliance_kind: str, holder: str) -> tuple[Caution, ...]:
     """Return what to know before the heat goes on."""
     told = [HOT_SPOTS, STEAM, FOOD] if appliance_kind == "microwave" else [STEAM, FOOD]
     if desiccant.dye is not None:
-        told.append(Caution(_sentence(desiccant.dye.caution), "safety data sheet of the dye"))
+        told.append(Caution(_sentence(say(desiccant.dye.caution)), "safety data sheet of the dye"))
     if holder in _GLASSLIKE:
         told.append(HOT_GLASS)
-    return tuple(told)
+    return _said(*told)
 
 
 def of_dyes() -> tuple[str, ...]:
@@ -66,32 +78,39 @@ def of_dyes() -> tuple[str, ...]:
 
 def at_the_scale() -> tuple[Caution, ...]:
     """Return what to know when weighing for the first time."""
-    return (WEIGH_COLD,)
+    return _said(WEIGH_COLD)
 
 
 def at_the_end() -> tuple[Caution, ...]:
     """Return what to know when the run is over."""
-    return (COOLING, DUST)
+    return _said(COOLING, DUST)
 
 
 def on_color(desiccant: Desiccant, color: str) -> str:
     """Return what a color can and can't say."""
     dye = desiccant.dye
     if dye is None:
-        return "These beads have no dye. Their color says nothing."
+        return say("These beads have no dye. Their color says nothing.")
     turn = float(desiccant.isotherm.loading_g_per_g(dye.turns_at_humidity, JAR_DEGC))
     if color == dye.dry_color:
-        return (
-            f"{color.capitalize()} means less than about {100 * turn:.0f} % water."
-            " That can be anything from dry to half full. Use the scale or a jar check to find out."
+        return say(
+            "{color} means less than about {share} % water. That can be anything from dry to half full. "
+            "Use the scale or a jar check to find out.",
+            color=say(color).capitalize(),
+            share=f"{100 * turn:.0f}",
         )
     if color == dye.wet_color:
-        at_least = f"{100 * turn:.0f} % water at the surface"
-        return f"{color.capitalize()} means more than about {at_least}: these beads are spent."
-    return (
-        f"Neither {dye.dry_color} nor {dye.wet_color}: the beads are just turning, mixed, or their dye was"
-        " overheated."
-        " Go by the scale."
+        at_least = say("{share} % water at the surface", share=f"{100 * turn:.0f}")
+        return say(
+            "{color} means more than about {at_least}: these beads are spent.",
+            color=say(color).capitalize(),
+            at_least=at_least,
+        )
+    return say(
+        "Neither {dry_color} nor {wet_color}: the beads are just turning, mixed, or their dye was "
+        "overheated. Go by the scale.",
+        dry_color=say(dye.dry_color),
+        wet_color=say(dye.wet_color),
     )
 
 
@@ -105,10 +124,17 @@ def color_seen(kind: str, seen: str) -> tuple[str, str]:
     """
     beads = desiccant(kind)
     if beads.dye is None:
-        raise LedgerError(f"'{kind}' has no dye. Only indicating gel shows anything by its color")
+        raise LedgerError(say("'{kind}' has no dye. Only indicating gel shows anything by its color", kind=kind))
     color = seen.strip().lower()
     if color not in beads.dye.colors:
-        raise LedgerError(f"'{seen}' is not valid: {beads.title} looks {', '.join(beads.dye.colors[:-1])} or turning")
+        raise LedgerError(
+            say(
+                "'{seen}' is not valid: {title} looks {names} or turning",
+                seen=seen,
+                title=say(beads.title),
+                names=", ".join(map(say, beads.dye.colors[:-1])),
+            )
+        )
     return color, on_color(beads, color)
 
 
@@ -125,6 +151,11 @@ def colors() -> dict[str, str]:
         for color in beads.dye.colors if beads.dye else ():
             told.setdefault(color, []).append(beads.title)
     return {color: ", ".join(titles) for color, titles in told.items()}
+
+
+def _said(*cautions: Caution) -> tuple[Caution, ...]:
+    """Return cautions in the language of whoever is told."""
+    return tuple(replace(caution, text=say(caution.text)) for caution in cautions)
 
 
 def _sentence(text: str) -> str:

@@ -21,6 +21,7 @@ from monitor.records.desk_events import (
     RunWeighed,
 )
 from monitor.records.names import tidy
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -206,15 +207,15 @@ class Inventory:
 
     def lot(self, name: str) -> Lot:
         """Return a lot, or say which there are."""
-        return _found(self.lots, name, "lot", "siccast lot buy")
+        return _found(self.lots, name, say("lot"), "siccast lot buy")
 
     def charge(self, name: str) -> Charge:
         """Return a charge, or say which there are."""
-        return _found(self.charges, name, "charge", "siccast charge weigh-out")
+        return _found(self.charges, name, say("charge"), "siccast charge weigh-out")
 
     def run(self, name: str) -> Run:
         """Return a run, or say which there are."""
-        return _found(self.runs, name, "run", "siccast recharge start")
+        return _found(self.runs, name, say("run"), "siccast recharge start")
 
     def open_run(self, name: str | None = None) -> Run:
         """Return the run that goes on, of this name or of the charge of this name; the only one where none is named."""
@@ -223,17 +224,19 @@ class Inventory:
             return going[0]
         if not going:
             raise LedgerError(
-                f"no run of '{name}' is in progress"
+                say("no run of '{name}' is in progress", name=name)
                 if name
-                else "no run is in progress. Start one with `siccast recharge start`"
+                else say("no run is in progress. Start one with `siccast recharge start`")
             )
-        raise LedgerError("several runs are in progress. Name one of them: " + ", ".join(run.name for run in going))
+        raise LedgerError(
+            say("several runs are in progress. Name one of them: {names}", names=", ".join(run.name for run in going))
+        )
 
     def active_charge(self, name: str) -> Charge:
         """Return a charge that is still in use."""
         charge = self.charge(name)
         if charge.retired:
-            raise LedgerError(f"charge '{name}' was retired. Weigh out a new one")
+            raise LedgerError(say("charge '{name}' was retired. Weigh out a new one", name=name))
         return charge
 
 
@@ -242,21 +245,32 @@ def discrepancies(inventory: Inventory) -> tuple[str, ...]:
     told = []
     for lot in inventory.lots.values():
         if lot.left_g < -0.5:
-            told.append(f"Lot '{lot.name}': {-lot.left_g:.0f} g more was weighed out than bought.")
+            told.append(
+                say("Lot '{lot}': {left} g more was weighed out than bought.", lot=lot.name, left=f"{-lot.left_g:.0f}")
+            )
     for charge in inventory.charges.values():
         if charge.retired or charge.dry_mass_g is None:
             continue
         expected_g = charge.portioned_g / (1.0 + (NEW_LOADING if charge.state == "new" else 0.0))
         if charge.dry_mass_g > expected_g * (1.0 + SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
-                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but only {expected_g:.0f} g came"
-                " out of the bag. A top-up or a merge was not logged."
+                say(
+                    "Charge '{charge}': {dry_mass} g of dry beads, but only {expected} g came out of the bag. A "
+                    "top-up or a merge was not logged.",
+                    charge=charge.name,
+                    dry_mass=f"{charge.dry_mass_g:.0f}",
+                    expected=f"{expected_g:.0f}",
+                )
             )
         elif charge.dry_mass_g < expected_g * (LEAST_OF_DECLARED - SURELY_SDS * charge.dry_mass_relative_sd):
             told.append(
-                f"Charge '{charge.name}': {charge.dry_mass_g:.0f} g of dry beads, but {expected_g:.0f} g came out"
-                " of the"
-                " bag. More is missing than water explains."
+                say(
+                    "Charge '{charge}': {dry_mass} g of dry beads, but {expected} g came out of the bag. More is "
+                    "missing than water explains.",
+                    charge=charge.name,
+                    dry_mass=f"{charge.dry_mass_g:.0f}",
+                    expected=f"{expected_g:.0f}",
+                )
             )
     return tuple(told)
 
@@ -265,5 +279,5 @@ def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thi
     for written in (name, tidy(name)):
         if written in things:
             return things[written]
-    known = ", ".join(things) or f"none yet. Start with `{begin}`"
-    raise LedgerError(f"there is no {kind} '{name}'. Known: {known}")
+    known = ", ".join(things) or say("none yet. Start with `{begin}`", begin=begin)
+    raise LedgerError(say("there is no {kind} '{name}'. Known: {known}", kind=kind, name=name, known=known))

@@ -18,6 +18,7 @@ from monitor.inference.drying.reach import Reach, reach, temperature_of
 from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.materials import Desiccant, desiccant
 from monitor.records import Appliance, Box, Quantiles, RoomClimate
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -232,11 +233,11 @@ def _risks(beads: Desiccant, appliance: Appliance, holder: str) -> tuple[str, ..
     degc = temperature_of(appliance)
     told = [trap.text for trap in before_heating(beads, appliance.kind, degc, holder)]
     told += {
-        "microwave": ["The beads get hot spots. Use glass or ceramic only, and stir between bursts."],
-        "oven": ["Glass and steam are hot."],
-        "filament_dryer": ["This is slow. A deep load stays wet in the middle."],
-        "print_bed": ["The beads are warm below and cool above. Spread a thin layer under a vented cover."],
+        "microwave": [say("The beads get hot spots. Use glass or ceramic only, and stir between bursts.")],
+        "oven": [say("Glass and steam are hot.")],
+        "filament_dryer": [say("This is slow. A deep load stays wet in the middle.")],
+        "print_bed": [say("The beads are warm below and cool above. Spread a thin layer under a vented cover.")],
     }.get(appliance.kind, [])
     if appliance.temperature_degc is None and degc is not None:
-        told.append(f"{degc:.0f} °C is assumed. Set temperature_c in the shelf file.")
+        told.append(say("{degc} °C is assumed. Set temperature_c in the shelf file.", degc=f"{degc:.0f}"))
     return tuple(told)

@@ -21,6 +21,7 @@ from monitor.records.desk_events import (
     DeskEvent,
 )
 from monitor.records.words import METHODS, NOT_DRIED
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -57,14 +58,22 @@ def about_event(inventory: Inventory, event: DeskEvent, at: datetime) -> Iterabl
             event.lot if isinstance(event, ChargePortioned) else inventory.active_charge(event.charge).lot
         )
         if lot.bought_at is not None and at < lot.bought_at:
-            yield Trap("before it was bought", f"lot '{lot.name}' was bought later than that. Is the time right?")
+            yield Trap(
+                "before it was bought",
+                say("lot '{lot}' was bought later than that. Is the time right?", lot=lot.name),
+            )
         if event.mass_g > lot.left_g + max(_MISPLACED_G, _SLACK_SHARE * lot.bought.mass_g):
             left_g = max(lot.left_g, 0.0)
-            text = f"{event.mass_g:.0f} g is more than the {left_g:.0f} g left of lot '{lot.name}'"
-            yield Trap("beyond the lot", f"{text}. Did you buy another bag?")
+            text = say(
+                "{mass} g is more than the {left} g left of lot '{lot}'",
+                mass=f"{event.mass_g:.0f}",
+                left=f"{left_g:.0f}",
+                lot=lot.name,
+            )
+            yield Trap("beyond the lot", say("{text}. Did you buy another bag?", text=text))
     if isinstance(event, ChargeMoved):
         if inventory.active_charge(event.charge).place == event.place:
-            raise LedgerError(f"'{event.charge}' is already {_where(event.place)}")
+            raise LedgerError(say("'{charge}' is already {where}", charge=event.charge, where=_where(event.place)))
         _refuse_to_throw_out(inventory, event, at)
 
 
@@ -73,20 +82,28 @@ def about_use(inventory: Inventory, charge: str, box: Box, at: datetime) -> Iter
     for service in services_of(inventory, charge, [box], at):
         if service.of_little_use:
             held = 100.0 * (inventory.charge(charge).loading_g_per_g or (0.0, 0.0, 0.0))[1]
-            text = (
-                f"'{charge}' holds about {held:.0f} % water. In {box.name}, with a limit of"
-                f" {100.0 * box.humidity_limit:.0f} %, it is of little use: it takes in {_share(service.share)} of what"
-                " fully dry beads would"
+            text = say(
+                "'{charge}' holds about {held} % water. In {box}, with a limit of {limit} %, it is of "
+                "little use: it takes in {share} of what fully dry beads would",
+                charge=charge,
+                held=f"{held:.0f}",
+                box=box.name,
+                limit=f"{100.0 * box.humidity_limit:.0f}",
+                share=_share(service.share),
             )
-            yield Trap("of little use", f"{text}. Dry it first")
+            yield Trap("of little use", say("{text}. Dry it first", text=text))
 
 
 def _share(fraction: float) -> str:
-    return f"only {100.0 * fraction:.0f} %" if fraction >= _LEAST_TOLD_SHARE else "almost nothing"
+    return (
+        say("only {share} %", share=f"{100.0 * fraction:.0f}")
+        if fraction >= _LEAST_TOLD_SHARE
+        else say("almost nothing")
+    )
 
 
 def _where(place: str) -> str:
-    return f"in box {place.removeprefix(BOX)}" if place.startswith(BOX) else place
+    return say("in box {box}", box=place.removeprefix(BOX)) if place.startswith(BOX) else place
 
 
 def _refuse_to_throw_out(inventory: Inventory, event: ChargeMoved, at: datetime) -> None:
@@ -94,9 +111,14 @@ def _refuse_to_throw_out(inventory: Inventory, event: ChargeMoved, at: datetime)
         there = inventory.charge(name)
         if there.placed_at is not None and there.placed_at > at:
             raise LedgerError(
-                f"'{name}' went into box {event.place.removeprefix(BOX)} later"
-                f" ({there.placed_at:%Y-%m-%d %H:%M} UTC), so '{event.charge}' can't take its place before that."
-                f" Undo that first, or give a later time"
+                say(
+                    "'{name}' went into box {box} later ({placed} UTC), so '{charge}' can't take its place before "
+                    "that. Undo that first, or give a later time",
+                    name=name,
+                    box=event.place.removeprefix(BOX),
+                    placed=f"{there.placed_at:%Y-%m-%d %H:%M}",
+                    charge=event.charge,
+                )
             )
 
 
@@ -107,8 +129,12 @@ def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[T
     before = [other for other in others if other.at <= entry.at]
     starts = [other for other in before if other.kind in STARTS]
     if entry.kind in _OF_BEADS and not starts:
-        why = "the first beads went in later" if any(o.kind in STARTS for o in others) else "no beads were logged"
-        yield Trap("before the charge", f"{why}, so this would have no effect. Is the time right?")
+        why = (
+            say("the first beads went in later")
+            if any(o.kind in STARTS for o in others)
+            else say("no beads were logged")
+        )
+        yield Trap("before the charge", say("{why}, so this would have no effect. Is the time right?", why=why))
     if entry.kind in STARTS:
         yield from _method(entry)
         yield from _so_soon(entry, others)
@@ -131,7 +157,7 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
     if entry.dry_mass_g is None and entry.desiccant is not None and _kind(entry.desiccant) != _kind(there):
-        raise LedgerError("beads of another kind need their own weight when fully dry: add --dry-mass")
+        raise LedgerError(say("beads of another kind need their own weight when fully dry: add --dry-mass"))
     return entry
 
 
@@ -144,8 +170,13 @@ def about_addition(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterabl
     if entry.at - there.at < ONE_MOMENT and _kind(entry.desiccant) in dict(parts_of(there.desiccant or "")):
         yield _at_that_time(there)
     if entry.dry_mass_g > _OTHER_AMOUNT * (there.dry_mass_g or 0.0):
-        text = f"{entry.dry_mass_g:.0f} g more, but {there.dry_mass_g:.0f} g were in {entry.box} before"
-        yield Trap("another amount", f"{text}. Is that right?")
+        text = say(
+            "{dry_mass} g more, but {dry_mass_2} g were in {box} before",
+            dry_mass=f"{entry.dry_mass_g:.0f}",
+            dry_mass_2=f"{there.dry_mass_g:.0f}",
+            box=entry.box,
+        )
+        yield Trap("another amount", say("{text}. Is that right?", text=text))
 
 
 def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
@@ -160,14 +191,16 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     """
     there = _beads_there(entry, others)
     if there is None or there.desiccant is None or there.dry_mass_g is None:
-        raise LedgerError(f"no beads of {entry.box} were logged before that time. Log these without --beside")
+        raise LedgerError(
+            say("no beads of {box} were logged before that time. Log these without --beside", box=entry.box)
+        )
     if entry.desiccant is None or entry.dry_mass_g is None:
         raise LedgerError(
-            "beads that join others need their kind and their weight when fully dry (--desiccant, --dry-mass)"
+            say("beads that join others need their kind and their weight when fully dry (--desiccant, --dry-mass)")
         )
     if entry.mass_g is not None:
         raise LedgerError(
-            "a weight of these beads alone can't be saved. Weigh all of them together, and log that as a weighing"
+            say("a weight of these beads alone can't be saved. Weigh all of them together, and log that as a weighing")
         )
     kinds = [(there.desiccant, there.dry_mass_g), (entry.desiccant, entry.dry_mass_g)]
     was_in_box = entry.at - there.at >= _JUST_FILLED or there.method == NOT_DRIED
@@ -199,7 +232,10 @@ def color_of_beads(box: str, before: Sequence[LedgerEntry], seen: str) -> tuple[
     kind = beads_in(before)
     if kind is None:
         raise LedgerError(
-            f"no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`"
+            say(
+                "no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`",
+                box=box,
+            )
         )
     return color_seen(kind, seen)
 
@@ -218,8 +254,14 @@ def _twice(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
 
 def _at_that_time(other: LedgerEntry) -> Trap:
     article = "an" if other.kind is EntryKind.opening else "a"
-    text = f"entry {other.entry_id} is already {article} {other.kind.value} of {other.box} at that time"
-    return Trap("twice", f"{text}. Did it happen twice?")
+    text = say(
+        "entry {entry_id} is already {article} {kind} of {box} at that time",
+        entry_id=other.entry_id,
+        article=article,
+        kind=say(other.kind.value),
+        box=other.box,
+    )
+    return Trap("twice", say("{text}. Did it happen twice?", text=text))
 
 
 def _alike(one: LedgerEntry, other: LedgerEntry) -> bool:
@@ -232,8 +274,11 @@ def _kind(name: str | None) -> str | None:
 
 def _method(entry: LedgerEntry) -> Iterable[Trap]:
     if entry.method and not any(word in entry.method.lower() for word in METHODS):
-        known = "microwave, oven_120C_3h, hot_air_65C, print_bed, new or indicator_orange"
-        yield Trap("unknown method", f"'{entry.method}' is not a known method of drying. Write it like {known}")
+        known = say("microwave, oven_120C_3h, hot_air_65C, print_bed, new or indicator_orange")
+        yield Trap(
+            "unknown method",
+            say("'{method}' is not a known method of drying. Write it like {known}", method=entry.method, known=known),
+        )
 
 
 def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap]:
@@ -242,9 +287,16 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
     for other in others:
         other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
         if other.kind in STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
-            text = f"entry {other.entry_id} put other beads into {entry.box} within a day of that"
-            aside = "add --beside" if entry.kind is EntryKind.charge else "log a charge with --beside"
-            yield Trap("other beads", f"{text}. Do these take their place? If they lie beside them, {aside}")
+            text = say(
+                "entry {entry_id} put other beads into {box} within a day of that",
+                entry_id=other.entry_id,
+                box=entry.box,
+            )
+            aside = say("add --beside") if entry.kind is EntryKind.charge else say("log a charge with --beside")
+            yield Trap(
+                "other beads",
+                say("{text}. Do these take their place? If they lie beside them, {aside}", text=text, aside=aside),
+            )
             return
 
 
@@ -253,8 +305,13 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
     if entry.kind in STARTS and entry.dry_mass_g and known_g:
         times = max(entry.dry_mass_g / known_g, known_g / entry.dry_mass_g)
         if times > _OTHER_AMOUNT:
-            text = f"{entry.dry_mass_g:.0f} g of dry beads, but {known_g:.0f} g were in {entry.box} before"
-            yield Trap("another amount", f"{text}. Is that right?")
+            text = say(
+                "{dry_mass} g of dry beads, but {known} g were in {box} before",
+                dry_mass=f"{entry.dry_mass_g:.0f}",
+                known=f"{known_g:.0f}",
+                box=entry.box,
+            )
+            yield Trap("another amount", say("{text}. Is that right?", text=text))
     dry_g = entry.dry_mass_g or known_g
     kind = entry.desiccant or next((start.desiccant for start in reversed(starts) if start.desiccant), None)
     if entry.mass_g is None or not dry_g or kind is None:
@@ -264,14 +321,25 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
     least_g = LEAST_OF_DECLARED * dry_g - slack_g
     if not least_g <= entry.mass_g <= most_g:
         short = entry.mass_g < least_g
-        text = f"{entry.mass_g:.4g} g is {'less than' if short else 'more than'} {dry_g:.0f} g of dry beads can weigh"
-        ask = "Is it in another unit, or are some missing?" if short else "Is the holder included?"
-        yield Trap("not these beads", f"{text}{_in_ounces(entry.mass_g, least_g, most_g)}. {ask}")
+        less = to_say("{mass} g is less than {dry} g of dry beads can weigh{in_ounces}. {ask}")
+        more = to_say("{mass} g is more than {dry} g of dry beads can weigh{in_ounces}. {ask}")
+        text = say(
+            less if short else more,
+            mass=f"{entry.mass_g:.4g}",
+            dry=f"{dry_g:.0f}",
+            in_ounces=_in_ounces(entry.mass_g, least_g, most_g),
+            ask=say("Is it in another unit, or are some missing?") if short else say("Is the holder included?"),
+        )
+        yield Trap("not these beads", text)
 
 
 def _in_ounces(mass_g: float, least_g: float, most_g: float) -> str:
     as_ounces_g = mass_g * SCALE_UNITS["ounces"]
-    return f" (as ounces it would be {as_ounces_g:.0f} g)" if least_g <= as_ounces_g <= most_g else ""
+    return (
+        say(" (as ounces it would be {as_ounces} g)", as_ounces=f"{as_ounces_g:.0f}")
+        if least_g <= as_ounces_g <= most_g
+        else ""
+    )
 
 
 def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap]:
@@ -285,5 +353,7 @@ def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap
     slack_g = 2.0 * (entry.scale_resolution_g or 1.0) + _SLACK_SHARE * entry.mass_g
     lost_g = weighed[-1].mass_g - entry.mass_g
     if lost_g > slack_g:
-        text = f"{lost_g:.0f} g lighter than at the last weighing, but beads in a box only gain water"
-        yield Trap("lighter", f"{text}. Did you dry them? Then log a recharge, not a weighing")
+        text = say(
+            "{lost} g lighter than at the last weighing, but beads in a box only gain water", lost=f"{lost_g:.0f}"
+        )
+        yield Trap("lighter", say("{text}. Did you dry them? Then log a recharge, not a weighing", text=text))

@@ -49,11 +49,13 @@ from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT
 from monitor.records.desk_events import BOX, RunWeighed, is_known
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.store.contracts import Readings
+
 
 _FIRST_JUDGED = 2  # count of weighings, by definition: the first alone says nothing of the drying
 _NEARLY_ALL = 0.995  # share; judgement: less is missing than a scale and the air account for
@@ -70,7 +72,7 @@ _DRY_MASS_SD_A_CYCLE = 0.01
 """What spills or ages between two runs of a charge, as a share of its dry mass (a judgement)."""
 
 
-STIRRED = (
+STIRRED = to_say(
     "Stirred since the last weighing. The estimate stays the same: the drying curve has no term for it."
     " If it helps, the next weighings show it."
 )
@@ -316,7 +318,9 @@ def appliance_of(run: Run) -> Appliance:
 def _dry_mass(inventory: Inventory, beads: Desiccant, run: Run, charge: Charge, start_g: float) -> DryMass:
     if charge.dry_mass_g is not None:
         sd = (charge.dry_mass_relative_sd**2 + _DRY_MASS_SD_A_CYCLE**2) ** 0.5
-        because = f"the log of {charge.of_box}" if charge.of_box else "an earlier run of this charge"
+        because = (
+            say("the log of {of_box}", of_box=charge.of_box) if charge.of_box else say("an earlier run of this charge")
+        )
         return drying_priors.known_dry_mass(charge.dry_mass_g, sd, because)
     if charge.state == "new" and all(w.mass_g >= drying_priors.least_dry_of_new(start_g) for w in run.weighings):
         return drying_priors.dry_mass_of_new(start_g)
@@ -382,26 +386,40 @@ def _jar(beads: Desiccant, loading_g_per_g: Quantiles, factor: float) -> Quantil
 def _remarks(beads: Desiccant, run: Run, it: Fitted, spilled: tuple[float, float] | None) -> tuple[str, ...]:
     told = []
     if it.heated_before_s > 0.0:
-        told.append("The beads took up water in between. So only the weighings since then count for the drying curve.")
+        told.append(
+            say("The beads took up water in between. So only the weighings since then count for the drying curve.")
+        )
     if any(isinstance(logged.event, RunWeighed) and logged.event.hot for logged in run.shown):
-        told.append("Hot weighings count for less. Weigh once more, cold and covered.")
+        told.append(say("Hot weighings count for less. Weigh once more, cold and covered."))
     if run.spills and kept_since_last(run) is not None:
-        left = f"{100.0 * it.kept_share:.0f} % of them are left, and all grams are for those"
-        told.append(f"Beads fell out: {left if it.kept_share < _NEARLY_ALL else 'all grams are for what is left'}.")
+        left = say(
+            "{kept_share} % of them are left, and all grams are for those", kept_share=f"{100.0 * it.kept_share:.0f}"
+        )
+        told.append(
+            say(
+                "Beads fell out: {which}.",
+                which=left if it.kept_share < _NEARLY_ALL else say("all grams are for what is left"),
+            )
+        )
     if run.open and run.stirred_since_last:
-        told.append(STIRRED)
+        told.append(say(STIRRED))
     if not it.fit.fits:
-        told.append(f"Beads don't dry like these weighings, so nothing here is certain. {_what_would_explain(spilled)}")
+        told.append(
+            say(
+                "Beads don't dry like these weighings, so nothing here is certain. {what_then}",
+                what_then=_what_would_explain(spilled),
+            )
+        )
     if kept_since_last(run) is None:
-        told.append("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left.")
+        told.append(say("Beads fell out since the last weighing, and nobody knows how many. Weigh what is left."))
     told += tare_remarks(run)
     if run.scale_factor != 1.0:
-        told.append(f"All weighings are multiplied by {run.scale_factor:.4g}, as you said.")
+        told.append(say("All weighings are multiplied by {factor}, as you said.", factor=f"{run.scale_factor:.4g}"))
     if run.charge_before.state == "room" and len(it.points) > 1 and it.fit.fits:
         told += _beside_room(beads, run, it.fit, first=len(it.points) == _FIRST_JUDGED)
     if beads.humidity_shows != "fill":
         told.append(
-            "These beads hold nearly the same amount of water at any humidity. A jar check says little about them."
+            say("These beads hold nearly the same amount of water at any humidity. A jar check says little about them.")
         )
     return tuple(told)
 
@@ -414,21 +432,38 @@ def _beside_the_log(run: Run, it: Fitted, judgement: Judgement) -> list[str]:
         return []
     if ends_g <= declared_g * (1.0 + it.priors.end_loading.mean_g_per_g + NOT_THROUGH_G_PER_G):
         return []
-    dried = "" if charge.lightest_g is None else f" ({charge.lightest_g:.0f} g after the last drying)"
+    dried = (
+        ""
+        if charge.lightest_g is None
+        else say(" ({lightest} g after the last drying)", lightest=f"{charge.lightest_g:.0f}")
+    )
     return [
-        f"The log of {charge.of_box} says {declared_g:.0f} g when fully dry{dried}. These beads will not come below"
-        f" {ends_g:.0f} g. Are they other beads, or more of them? Or are they still wet inside?"
+        say(
+            "The log of {of_box} says {declared} g when fully dry{dried}. These beads will not come below "
+            "{ends} g. Are they other beads, or more of them? Or are they still wet inside?",
+            of_box=charge.of_box,
+            declared=f"{declared_g:.0f}",
+            dried=dried,
+            ends=f"{ends_g:.0f}",
+        )
     ]
 
 
 def _what_would_explain(spilled: tuple[float, float] | None) -> str:
     """Say when beads must have fallen out to explain the weighings; else that one of them is a slip."""
-    slip = "find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`"
+    slip = say("find the wrong weighing in `siccast lot log`, and undo it with `siccast lot undo NUMBER`")
     if spilled is None:
-        return f"Beads that fell out once do not explain it either. So {slip}."
+        return say("Beads that fell out once do not explain it either. So {slip}.", slip=slip)
     before_min, after_min = (heated_s / 60.0 for heated_s in spilled)
-    between = f"between {before_min:g} and {after_min:g} min of heating"
-    return f"If beads fell out {between}, run `siccast recharge spilled --at-heat {before_min:g}`. If not, {slip}."
+    between = say(
+        "between {before_min} and {after_min} min of heating", before_min=f"{before_min:g}", after_min=f"{after_min:g}"
+    )
+    return say(
+        "If beads fell out {between}, run `siccast recharge spilled --at-heat {before_min}`. If not, {slip}.",
+        between=between,
+        before_min=f"{before_min:g}",
+        slip=slip,
+    )
 
 
 def _spill_that_explains(run: Run, it: Fitted) -> tuple[float, float] | None:
@@ -456,14 +491,31 @@ def _beside_room(beads: Desiccant, run: Run, fit: CurveFit, *, first: bool) -> l
     room = float(beads.isotherm.loading_g_per_g(start.room_relative_humidity, start.room_temperature_degc))
     began = fit.start_loading_g_per_g()
     low, high = (room * (1.0 + sign * 2.0 * beads.sigma_ln_capacity) for sign in (-1.0, 1.0))
-    damp = f"{100.0 * start.room_relative_humidity:.0f} % RH"
-    at = f"At the start the beads held about {100.0 * began.p50:.0f} % water (estimated). At {damp} such beads"
-    room_held = f"{100.0 * low:.0f} to {100.0 * high:.0f} %"
+    fields = {
+        "began": f"{100.0 * began.p50:.0f}",
+        "humidity": f"{100.0 * start.room_relative_humidity:.0f}",
+        "low": f"{100.0 * low:.0f}",
+        "high": f"{100.0 * high:.0f}",
+    }
     if began.p95 < low:
-        return [f"{at} hold {room_held}: these were drier than the room, or can hold less than usual."]
+        return [say(_DRIER_THAN_ROOM, **fields)]
     if began.p05 > high:
-        return [f"{at} hold {room_held}: these were wetter than the room, or can hold more than usual."]
-    return [f"{at} hold {room_held}, depending on the lot. That fits."] if first else []
+        return [say(_WETTER_THAN_ROOM, **fields)]
+    return [say(_AS_THE_ROOM, **fields)] if first else []
+
+
+_DRIER_THAN_ROOM = to_say(
+    "At the start the beads held about {began} % water (estimated). At {humidity} % RH such beads hold {low} to"
+    " {high} %: these were drier than the room, or can hold less than usual."
+)
+_WETTER_THAN_ROOM = to_say(
+    "At the start the beads held about {began} % water (estimated). At {humidity} % RH such beads hold {low} to"
+    " {high} %: these were wetter than the room, or can hold more than usual."
+)
+_AS_THE_ROOM = to_say(
+    "At the start the beads held about {began} % water (estimated). At {humidity} % RH such beads hold {low} to"
+    " {high} %, depending on the lot. That fits."
+)
 
 
 def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tuple[float, float] | None:

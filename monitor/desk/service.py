@@ -56,6 +56,7 @@ from monitor.records.desk_events import (
     ScaleCorrected,
 )
 from monitor.records.names import tidy
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -146,7 +147,11 @@ class Desk:
             replay(rest)
         except LedgerError as error:
             raise LedgerError(
-                f"can't undo {event_id}: something later depends on it ({error}). Undo that first"
+                say(
+                    "can't undo {event_id}: something later depends on it ({error}). Undo that first",
+                    event_id=event_id,
+                    error=error,
+                )
             ) from error
         return self.stores.events.undo(event_id, self.clock())
 
@@ -172,14 +177,20 @@ class Desk:
             if appliance.name == name:
                 return appliance
         known = ", ".join(appliance.name for appliance in self.appliances)
-        raise LedgerError(f"appliance '{name}' is not in the shelf file. Declared: {known}")
+        raise LedgerError(say("appliance '{name}' is not in the shelf file. Declared: {known}", name=name, known=known))
 
     def box(self, name: str) -> Box:
         """Return a declared box."""
         for box in self.boxes:
             if box.name == tidy(name):
                 return box
-        raise UnknownBoxError(f"box '{name}' is not declared. Declared: {', '.join(box.name for box in self.boxes)}")
+        raise UnknownBoxError(
+            say(
+                "box '{name}' is not declared. Declared: {names}",
+                name=name,
+                names=", ".join(box.name for box in self.boxes),
+            )
+        )
 
     def start(
         self,
@@ -287,7 +298,13 @@ class Desk:
             inventory = self.inventory()
             run = inventory.open_run(run_name)
             if not run.shown or not isinstance(run.shown[0].event, RunWeighed):
-                raise LedgerError(f"run '{run.name}' has no weighing yet. Use --scale {because} when you weigh")
+                raise LedgerError(
+                    say(
+                        "run '{run}' has no weighing yet. Use --scale {because} when you weigh",
+                        run=run.name,
+                        because=because,
+                    )
+                )
             first = run.shown[0].event
             before = replace(run, shown=(), scale_factor=1.0, tare_scale_factor=None)
             should_g = expected_g(before, 0.0, None)
@@ -296,7 +313,9 @@ class Desk:
             event = ScaleCorrected(run.name, factor, because, tare_factor)
             then = apply(inventory, LoggedEvent(0, now, event)).run(run.name)
             if min(weighing.mass_g for weighing in then.weighings) <= 0.0:
-                raise OutOfRangeError(f"the scale was not set to {because}: the beads would weigh less than nothing")
+                raise OutOfRangeError(
+                    say("the scale was not set to {because}: the beads would weigh less than nothing", because=because)
+                )
             _require(worse_than_it_was(run, then, should_g), confirmed)
             self.keep(event, now)
             return self.report(run.name)
@@ -335,8 +354,10 @@ class Desk:
         run = inventory.open_run(run_name)
         if kept_since_last(run) is None:
             raise LedgerError(
-                f"beads fell out of run '{run.name}' since the last weighing, and nobody knows how many. Weigh"
-                " once more"
+                say(
+                    "beads fell out of run '{run}' since the last weighing, and nobody knows how many. Weigh once more",
+                    run=run.name,
+                )
             )
         told = report(inventory, run, self.boxes, declared=self.appliances)
         dry, loading = told.dry_mass_g, told.loading_g_per_g
@@ -419,7 +440,7 @@ class Desk:
         """Return the charge whose run was finished last."""
         finished = [run for run in self.inventory().runs.values() if not run.open]
         if not finished:
-            raise LedgerError("no run is finished yet. Name the charge with --charge")
+            raise LedgerError(say("no run is finished yet. Name the charge with --charge"))
         return finished[-1].start.charge
 
     def first_days(self, charge_name: str) -> JarVerdict | None:
@@ -427,7 +448,13 @@ class Desk:
         inventory = self.inventory()
         there = others_there(inventory, inventory.charge(charge_name).place, charge_name)
         if there and inventory.charge(charge_name).place.startswith(BOX):
-            raise LedgerError(f"'{there[0].name}' lies beside '{charge_name}'. The box can't judge them one by one")
+            raise LedgerError(
+                say(
+                    "'{there}' lies beside '{charge_name}'. The box can't judge them one by one",
+                    there=there[0].name,
+                    charge_name=charge_name,
+                )
+            )
         found = first_days(self.stores.readings, inventory, charge_name)
         if found is None:
             return None
@@ -451,7 +478,13 @@ def _typed(run: Run, weighed: RunWeighed, mass_g: float, now: datetime) -> AtSca
 def _too_light(typed: AtScale, explained: Trap | None) -> UnconfirmedError | OutOfRangeError:
     if explained is not None:
         return TrapError([explained])
-    return OutOfRangeError(f"{typed.shown_g:g} g is not valid: with the holder ({typed.tare_g:g} g) it must weigh more")
+    return OutOfRangeError(
+        say(
+            "{shown} g is not valid: with the holder ({tare} g) it must weigh more",
+            shown=f"{typed.shown_g:g}",
+            tare=f"{typed.tare_g:g}",
+        )
+    )
 
 
 def _require(found: Iterable[Trap], confirmed: bool) -> None:

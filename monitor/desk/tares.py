@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.desk.traps import Trap, TrapError
 from monitor.records.desk_events import RunWeighed
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from monitor.desk.inventory import Run
@@ -44,12 +45,12 @@ def read_tare(
             expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g for mass_g in (same, grams)
         )
         if fits_same != fits_grams:
-            return TareReading(scale_factor if fits_same else 1.0, "that gives the weight in the records")
+            return TareReading(scale_factor if fits_same else 1.0, say("that gives the weight in the records"))
     known_g = run.charge_before.tare_g
     matters = abs(same - grams) > 2.0 * slack_g
     if known_g is not None and abs(tare_g - known_g) <= _SAME_TARE_SHARE * known_g:
-        return TareReading(1.0, "it is in the records from another day", expected_g is not None or not matters)
-    return TareReading(scale_factor, "it was entered for this run")
+        return TareReading(1.0, say("it is in the records from another day"), expected_g is not None or not matters)
+    return TareReading(scale_factor, say("it was entered for this run"))
 
 
 def tare_remarks(run: Run) -> list[str]:
@@ -64,19 +65,33 @@ def tare_remarks(run: Run) -> list[str]:
             continue
         tare = run.weighings[place].mass_g - event.shown_g * scale
         if abs(-tare - told_g) < _SAME_G:
-            return [f"The empty holder's {told_g:.0f} g count as real grams, weighed on another day or scale."]
-        return [f"The empty holder's {told_g:.0f} counts as read on the same scale: {-tare:.0f} g."]
+            return [
+                say(
+                    "The empty holder's {told} g count as real grams, weighed on another day or scale.",
+                    told=f"{told_g:.0f}",
+                )
+            ]
+        return [
+            say(
+                "The empty holder's {told} counts as read on the same scale: {tare} g.",
+                told=f"{told_g:.0f}",
+                tare=f"{-tare:.0f}",
+            )
+        ]
     return []
 
 
 def unknown_tare(shown_g: float, tare_g: float, factor: float) -> Trap:
     """Ask on which scale the empty holder was weighed."""
     same, grams = (shown_g - tare_g) * factor, shown_g * factor - tare_g
-    text = (
-        f"the beads weigh {same:.0f} g if the empty holder ({tare_g:.0f}) was weighed on the scale as it is set"
-        f" now, and {grams:.0f} g if it was weighed in grams"
+    text = say(
+        "the beads weigh {same} g if the empty holder ({tare}) was weighed on the scale as it is set now,"
+        " and {grams} g if it was weighed in grams",
+        same=f"{same:.0f}",
+        tare=f"{tare_g:.0f}",
+        grams=f"{grams:.0f}",
     )
-    return Trap("which tare", f"{text}. Add --tare-scale same or --tare-scale grams", plain=text)
+    return Trap("which tare", say("{text}. Add --tare-scale same or --tare-scale grams", text=text), plain=text)
 
 
 def with_tare_read(run: Run, weighed: RunWeighed, should_g: Quantiles | None) -> RunWeighed:

@@ -11,6 +11,7 @@ from monitor.desk.traps import Trap, fullest_g_per_g
 from monitor.inference.drying.priors import DECLARED_DRY_SD
 from monitor.physics.materials import desiccant
 from monitor.records.words import NOT_DRIED
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -55,9 +56,16 @@ def another_dry_mass(told: ToldByBox | None, entry: LedgerEntry) -> Iterable[Tra
     if told is None or entry.dry_mass_g is None:
         return
     if abs(entry.dry_mass_g / told.dry_mass_g - 1.0) > _SAID_SHARE:
-        text = f"the log of {told.box} will say {entry.dry_mass_g:.0f} g when fully dry. Before, it said"
+        text = say(
+            "the log of {box} will say {mass} g when fully dry. Before, it said {before} g of these beads. Are they"
+            " other beads, or still wet?",
+            box=told.box,
+            mass=f"{entry.dry_mass_g:.0f}",
+            before=f"{told.dry_mass_g:.0f}",
+        )
         yield Trap(
-            "another dry mass", f"{text} {told.dry_mass_g:.0f} g of these beads. Are they other beads, or still wet?"
+            "another dry mass",
+            text,
         )
 
 
@@ -68,6 +76,11 @@ def unlike_its_log(told: ToldByBox, mass_g: float) -> Trap | None:
     most_g = told.dry_mass_g * slack * (1.0 + fullest_g_per_g(desiccant(told.kind)))
     if least_g <= mass_g <= most_g:
         return None
-    said = f"{mass_g:.0f} g of beads, but the log of {told.box} says {told.dry_mass_g:.0f} g when fully dry"
-    why = "Is it only a part of them" if mass_g < least_g else "Is the holder included"
-    return Trap("unlike the box's log", f"{said}. {why}, or are they other beads?")
+    said = say(
+        "{mass} g of beads, but the log of {box} says {dry_mass} g when fully dry",
+        mass=f"{mass_g:.0f}",
+        box=told.box,
+        dry_mass=f"{told.dry_mass_g:.0f}",
+    )
+    why = say("Is it only a part of them") if mass_g < least_g else say("Is the holder included")
+    return Trap("unlike the box's log", say("{said}. {why}, or are they other beads?", said=said, why=why))

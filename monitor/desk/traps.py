@@ -12,6 +12,7 @@ from monitor.errors import OutOfRangeError, UnconfirmedError
 from monitor.inference.drying.priors import least_dry_of_new
 from monitor.physics.drying import GEL_HEAT_WHILE_DRYING_KJ_PER_KG, JAR_DEGC, microwave_water_bound_g
 from monitor.physics.materials import polymer
+from monitor.texts import say, to_say
 from monitor.units import GRAMS_PER_OUNCE
 
 if TYPE_CHECKING:
@@ -51,10 +52,10 @@ _MOST_STRETCH_OTHER_S = 4 * 86_400.0
 _WRITTEN_LATER_S = 1800.0
 """Weighings of one sitting are typed together afterwards; more heat than this beyond the clock is asked about (a
 judgement)."""
-_SPILLED = (
+_WITH_STOP = "{text}."
+_SPILLED = to_say(
     "Did beads fall out? First run `siccast recharge spilled` (with --grams if you know how much), then weigh again"
 )
-_MELTS_IN_MICROWAVE = "hot beads melt into printed plastic"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +82,11 @@ class TrapError(UnconfirmedError):
 
     def __init__(self, found: Sequence[Trap]) -> None:
         told = found[:1] if len(found) == 1 else (found[0], found[-1])
-        said = " Or: ".join(trap.text if trap.text.endswith("?") else f"{trap.text}." for trap in told)
-        super().__init__(f"Not saved: {said.removesuffix('.')}")
+        *before, last = (trap.text for trap in told)
+        for text in before:
+            ended = text if text.endswith("?") else say(_WITH_STOP, text=text)
+            last = say("{one} Or: {other}", one=ended, other=last)
+        super().__init__(say("Not saved: {why}", why=last))
         self.traps = tuple(found)
 
 
@@ -115,8 +119,13 @@ def before_heating(
     ceiling = desiccant.max_regeneration_degc
     if temperature_degc is not None and temperature_degc > ceiling:
         of_dye = desiccant.dye is not None and desiccant.dye.max_degc < desiccant.ceiling.max_degc
-        what = "It harms their dye" if of_dye else desiccant.ceiling.damage
-        text = f"{temperature_degc:.0f} °C is over the {ceiling:.0f} °C that these beads can take. {what}"
+        what = say("It harms their dye") if of_dye else say(desiccant.ceiling.damage)
+        text = say(
+            "{temperature} °C is over the {ceiling} °C that these beads can take. {what}",
+            temperature=f"{temperature_degc:.0f}",
+            ceiling=f"{ceiling:.0f}",
+            what=what,
+        )
         traps.append(Trap("over the ceiling", text))
     traps += _holder_traps(appliance_kind, temperature_degc, holder)
     return tuple(traps)
@@ -124,14 +133,22 @@ def before_heating(
 
 def _holder_traps(appliance_kind: str, temperature_degc: float | None, holder: str) -> Iterable[Trap]:
     if appliance_kind == "microwave" and holder == "metal":
-        yield Trap("metal in the microwave", "metal sparks in a microwave. Pour the beads into glass or ceramic")
+        yield Trap("metal in the microwave", say("metal sparks in a microwave. Pour the beads into glass or ceramic"))
     softens = _softens_degc(holder)
     if softens is None:
         return
     if appliance_kind == "microwave":
-        yield Trap("plastic in the microwave", f"{_MELTS_IN_MICROWAVE}. Pour the beads into glass or ceramic")
+        yield Trap(
+            "plastic in the microwave",
+            say("hot beads melt into printed plastic. Pour the beads into glass or ceramic"),
+        )
     elif temperature_degc is not None and temperature_degc > softens:
-        text = f"a printed {holder} holder with beads in it can take {softens:.0f} °C, not {temperature_degc:.0f} °C"
+        text = say(
+            "a printed {holder} holder with beads in it can take {softens} °C, not {temperature} °C",
+            holder=holder,
+            softens=f"{softens:.0f}",
+            temperature=f"{temperature_degc:.0f}",
+        )
         yield Trap("holder softens", text)
 
 
@@ -180,7 +197,11 @@ def missed_point(typed: AtScale, expected_g: Quantiles | None, last_g: float | N
     for factor in (*_POINT_FACTORS, *((_POINT_TOO_EARLY,) if typed.resolution_g < 1.0 else ())):
         shown_g = typed.shown_g * factor
         if (1.0 - _POINT_SHARE) * low_g <= shown_g - typed.tare_g <= (1.0 + _POINT_SHARE) * high_g:
-            text = f"{typed.shown_g:g} g is far from what was expected. Is the decimal point elsewhere: {shown_g:g} g?"
+            text = say(
+                "{shown} g is far from what was expected. Is the decimal point elsewhere: {meant} g?",
+                shown=f"{typed.shown_g:g}",
+                meant=f"{shown_g:g}",
+            )
             return Trap("missed point", text, shown_g=shown_g)
     return None
 
@@ -191,24 +212,36 @@ def too_long(run: Run, heated_s: float, elapsed_s: float | None = None) -> Itera
     kind, minutes = run.start.appliance_kind, more_s / 60.0
     most_s = _MOST_STRETCH_S.get(kind, _MOST_STRETCH_OTHER_S)
     if more_s > most_s:
-        text = f"{minutes:.0f} min without a break is too long ({kind.replace('_', ' ')}). Heat at most"
-        yield Trap(
-            "too long",
-            f"{text} {most_s / 60:.0f} min before you stir and weigh the beads (a judgement). Did you mean minutes?",
+        text = say(
+            "{minutes} min without a break is too long ({appliance}). Heat at most {most} min before you stir and weigh"
+            " the beads (a judgement). Did you mean minutes?",
+            minutes=f"{minutes:.0f}",
+            appliance=say(kind.replace("_", " ")),
+            most=f"{most_s / 60:.0f}",
         )
+        yield Trap("too long", text)
     elif elapsed_s is not None and more_s > max(elapsed_s, 0.0) + _WRITTEN_LATER_S:
-        since = "the last weighing" if run.weighings else "the start of the run"
-        text = f"{minutes:.0f} min of heating, but {since} was {max(elapsed_s, 0.0) / 60:.0f} min ago"
+        since = say("the last weighing") if run.weighings else say("the start of the run")
+        text = say(
+            "{minutes} min of heating, but {since} was {passed} min ago",
+            minutes=f"{minutes:.0f}",
+            since=since,
+            passed=f"{max(elapsed_s, 0.0) / 60:.0f}",
+        )
         yield Trap(
             "more heat than time",
-            f"{text}. Give the time of the weighing with --at, or correct the minutes of heating",
+            say("{text}. Give the time of the weighing with --at, or correct the minutes of heating", text=text),
             plain=text,
         )
 
 
 def _off_the_curve(mass_g: float, expected_g: Quantiles | None) -> Trap:
-    said = "" if expected_g is None else f", after which {expected_g.p05:.0f} to {expected_g.p95:.0f} g is likely"
-    text = f"{mass_g:.0f} g does not fit the weighings before{said}"
+    likely = (
+        ""
+        if expected_g is None
+        else say(", after which {low} to {high} g is likely", low=f"{expected_g.p05:.0f}", high=f"{expected_g.p95:.0f}")
+    )
+    text = say("{mass} g does not fit the weighings before{likely}", mass=f"{mass_g:.0f}", likely=likely)
     return Trap("off the curve", f"{text}. {_SPILLED}", plain=text)
 
 
@@ -231,8 +264,12 @@ def _later(
         yield from _no_loss(typed, last_g, more_s, expected_g, slack_g)
         bound_g = _heat_bound_g(run, more_s)
         if last_g - mass_g > bound_g + slack_g:
-            text = f"{last_g - mass_g:.0f} g less after {more_s / 60:.0f} min needs more heat than the appliance gives"
-            text = f"{text} (it can remove at most {bound_g:.0f} g)"
+            text = say(
+                "{mass} g less after {more} min needs more heat than the appliance gives",
+                mass=f"{last_g - mass_g:.0f}",
+                more=f"{more_s / 60:.0f}",
+            )
+            text = say("{text} (it can remove at most {bound} g)", text=text, bound=f"{bound_g:.0f}")
             yield Trap("more than the heat allows", f"{text}. {_SPILLED}", plain=text)
     if kept is None:
         return
@@ -240,8 +277,12 @@ def _later(
         yield from _wetter_than_new(before[0].mass_g, last_g, mass_g)
     least_g = kept * _least_g(run.charge_before, _start_g(run), desiccant)
     if mass_g < least_g - slack_g:
-        text = f"{mass_g:.0f} g is less than these beads weigh when fully dry (about {least_g:.0f} g)"
-        told = f"{text}. {_SPILLED}. Or is it another holder, or a typing error?"
+        text = say(
+            "{mass} g is less than these beads weigh when fully dry (about {least} g)",
+            mass=f"{mass_g:.0f}",
+            least=f"{least_g:.0f}",
+        )
+        told = say("{text}. {spilled}. Or is it another holder, or a typing error?", text=text, spilled=say(_SPILLED))
         yield Trap("more water than there was", told, plain=text)
 
 
@@ -258,11 +299,13 @@ def _no_loss(
         return
     least_loss_g = last_g - expected_g.p95
     if least_loss_g > slack_g:
-        text = f"the weight is the same again after {more_s / 60:.0f} min of heating, but at least"
-        yield Trap(
-            "the same again",
-            f"{text} {least_loss_g:.0f} g should come off. Was the appliance on, and is this the new weight?",
+        text = say(
+            "the weight is the same again after {more} min of heating, but at least {least} g should come off. Was the"
+            " appliance on, and is this the new weight?",
+            more=f"{more_s / 60:.0f}",
+            least=f"{least_loss_g:.0f}",
         )
+        yield Trap("the same again", text)
 
 
 def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[Trap]:
@@ -270,8 +313,15 @@ def _wetter_than_new(start_g: float, last_g: float, mass_g: float) -> Iterable[T
     least_g = least_dry_of_new(start_g)
     held_g = start_g - least_g
     if mass_g < least_g <= last_g:
-        text = f"{start_g - mass_g:.0f} g of water came off, but beads fresh from the bag hold at most {held_g:.0f} g"
-        yield Trap("wetter than new", f"{text}. Did they stand in the open? Then siccast treats them so from now on")
+        text = say(
+            "{mass} g of water came off, but beads fresh from the bag hold at most {held} g",
+            mass=f"{start_g - mass_g:.0f}",
+            held=f"{held_g:.0f}",
+        )
+        yield Trap(
+            "wetter than new",
+            say("{text}. Did they stand in the open? Then siccast treats them so from now on", text=text),
+        )
 
 
 def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
@@ -285,12 +335,24 @@ def other_scale(typed: AtScale, expected_g: Quantiles | None) -> Trap | None:
         same, grams = typed.mass_g * factor, typed.shown_g * factor - typed.tare_g
         for mass_g, figure in ((same, typed.mass_g), (grams, typed.shown_g)):
             if expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
-                what = unit if unit == "ounces" else f"milliliters of {unit}"
-                less = "" if figure == typed.mass_g else f" less the holder's {typed.tare_g:.0f} g"
-                text = f"{figure:.4g} would fit if the scale is set to {what} (×{factor:.4g}{less} = {mass_g:.0f} g)"
-                told = f"{text}. If so, weigh again in grams or add --scale {unit}"
+                what = say(_SET_TO[unit])
+                less = "" if figure == typed.mass_g else say(" less the holder's {tare} g", tare=f"{typed.tare_g:.0f}")
+                text = say(
+                    "{figure} would fit if the scale is set to {what} (×{factor}{less} = {mass} g)",
+                    figure=f"{figure:.4g}",
+                    what=what,
+                    factor=f"{factor:.4g}",
+                    less=less,
+                    mass=f"{mass_g:.0f}",
+                )
+                told = say("{text}. If so, weigh again in grams or add --scale {unit}", text=text, unit=unit)
                 return Trap("another unit", told, factor, unit, plain=text)
     return None
+
+
+_SET_TO = MappingProxyType(
+    {"ounces": to_say("ounces"), "milk": to_say("milliliters of milk"), "oil": to_say("milliliters of oil")}
+)
 
 
 def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tuple[Trap, ...]:
@@ -300,9 +362,13 @@ def worse_than_it_was(run: Run, then: Run, expected_g: Quantiles | None) -> tupl
     now_g, then_g = run.weighings[0].mass_g, then.weighings[0].mass_g
     if abs(then_g - expected_g.p50) <= max(abs(now_g - expected_g.p50), 2.0 * run.weighings[0].resolution_g):
         return ()
-    text = f"the first weighing would become {then_g:.0f} g instead of {now_g:.0f} g, but the records say"
-    text = f"{text} {expected_g.p50:.0f} g"
-    return (Trap("worse than it was", f"{text}. If it is right all the same, add --sure", plain=text),)
+    text = say(
+        "the first weighing would become {then} g instead of {now} g, but the records say {expected} g",
+        then=f"{then_g:.0f}",
+        now=f"{now_g:.0f}",
+        expected=f"{expected_g.p50:.0f}",
+    )
+    return (Trap("worse than it was", say("{text}. If it is right all the same, add --sure", text=text), plain=text),)
 
 
 def _first(
@@ -314,14 +380,23 @@ def _first(
             charge.dry_mass_g * (1.0 + fullest_g_per_g(desiccant)) * (1.0 + SURELY_SDS * charge.dry_mass_relative_sd)
         )
         if mass_g > full_g + slack_g:
-            text = f"{mass_g:.0f} g is more than {charge.dry_mass_g:.0f} g of dry beads can weigh wet ({full_g:.0f} g)"
-            yield Trap("more than they can hold", f"{text}. Is the holder included?")
+            text = say(
+                "{mass} g is more than {dry_mass} g of dry beads can weigh wet ({full} g)",
+                mass=f"{mass_g:.0f}",
+                dry_mass=f"{charge.dry_mass_g:.0f}",
+                full=f"{full_g:.0f}",
+            )
+            yield Trap("more than they can hold", say("{text}. Is the holder included?", text=text))
         elif mass_g < charge.dry_mass_g * (1.0 - SURELY_SDS * charge.dry_mass_relative_sd) - slack_g:
-            text = f"{mass_g:.0f} g is less than the {charge.dry_mass_g:.0f} g that these beads weigh when fully dry"
-            yield Trap("less than dry", f"{text}. Were some taken out?")
+            text = say(
+                "{mass} g is less than the {dry_mass} g that these beads weigh when fully dry",
+                mass=f"{mass_g:.0f}",
+                dry_mass=f"{charge.dry_mass_g:.0f}",
+            )
+            yield Trap("less than dry", say("{text}. Were some taken out?", text=text))
     if expected_g is not None and not expected_g.p05 - slack_g <= mass_g <= expected_g.p95 + slack_g:
-        text = f"{mass_g:.0f} g, but the records say {expected_g.p50:.0f} g"
-        told = f"{text}. {_SPILLED}. Or is it another holder, or a typing error?"
+        text = say("{mass} g, but the records say {expected} g", mass=f"{mass_g:.0f}", expected=f"{expected_g.p50:.0f}")
+        told = say("{text}. {spilled}. Or is it another holder, or a typing error?", text=text, spilled=say(_SPILLED))
         yield Trap("not what the books say", told, plain=text)
 
 
@@ -329,19 +404,25 @@ def _gain(typed: AtScale, last_g: float, last_number: int, other_tares_g: Iterab
     gain_g = typed.mass_g - last_g
     shown_g = typed.mass_g if typed.scaled else typed.shown_g
     gained = f"{gain_g:.1f}".removesuffix(".0")
-    text = f"{shown_g:g} g is {gained} g more than last time, but drying beads do not gain weight"
+    text = say(
+        "{shown} g is {gained} g more than last time, but drying beads do not gain weight",
+        shown=f"{shown_g:g}",
+        gained=gained,
+    )
     open_g = last_g * max(_OPEN_SHARE, _OPEN_SHARE_PER_S * (typed.elapsed_s or 0.0))
     for tare_g in other_tares_g:
         if abs(gain_g - (tare_g - typed.tare_g)) <= 2.0 * typed.resolution_g + _SAME_HOLDER_SHARE * last_g:
-            text = f"{text}. Is it another holder ({tare_g:.0f} g empty)?"
-            told = f"{text} If so, add --tare {tare_g:.0f}"
+            text = say("{text}. Is it another holder ({tare} g empty)?", text=text, tare=f"{tare_g:.0f}")
+            told = say("{text} If so, add --tare {tare}", text=text, tare=f"{tare_g:.0f}")
             return Trap("another holder", told, plain=text, tare_g=tare_g, could_stand_open=gain_g <= open_g)
-    would_do = (
-        "Typing error? Type it again. Glass hot or wet? Let it cool, dry it, weigh again. Another glass? Add --tare"
-        " with its empty weight. Beads stood open? Add --sure. Last weighing wrong?"
-        f" `siccast lot undo {last_number}`"
+    would_do = say(
+        "Typing error? Type it again. Glass hot or wet? Let it cool, dry it, weigh again. Another glass? "
+        "Add --tare with its empty weight. Beads stood open? Add --sure. Last weighing wrong? `siccast "
+        "lot undo {last_number}`",
+        last_number=last_number,
     )
-    return Trap("gain", f"{text}. {would_do}", plain=text, could_stand_open=gain_g <= open_g)
+    told = say("{text}. {would_do}", text=text, would_do=would_do)
+    return Trap("gain", told, plain=text, could_stand_open=gain_g <= open_g)
 
 
 def _least_g(charge: Charge, start_g: float, desiccant: Desiccant) -> float:

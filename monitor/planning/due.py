@@ -8,10 +8,12 @@ from enum import StrEnum
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from monitor.day_names import day_in_month, near_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
 from monitor.records.names import hint
+from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Sequence
@@ -35,8 +37,8 @@ _COMES_TO_REST_DAYS = 1.5
 SILENT_AFTER_DAYS = 1.0
 """A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
 
-CHECK_THE_SENSOR = "check its sensor (battery, radio)"
-CHECK_THE_LID = "check the lid and seal"
+CHECK_THE_SENSOR = to_say("check its sensor (battery, radio)")
+CHECK_THE_LID = to_say("check the lid and seal")
 
 _FAULT_SAID_FOR = timedelta(days=180)
 """So long it is said first that a box leaks more than it did. A judgement: who wanted to mend it has done so by then.
@@ -113,13 +115,18 @@ def in_lines(words: Sequence[Word]) -> list[str]:
     silent = [word for word in words if word.matter is Matter.silent]
     if len(silent) < _FEW_SILENT:
         return [word.text for word in words]
-    names = ", ".join(f"{word.box} ({_since(word)})" for word in silent)
-    together = f"No reading from {len(silent)} boxes: {names}. Check their sensors (battery, radio)."
+    together = say(
+        "No reading from {count} boxes: {boxes}. Check their sensors (battery, radio).",
+        count=len(silent),
+        boxes=", ".join(map(_silent_box, silent)),
+    )
     return [together if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
 
 
-def _since(word: Word) -> str:
-    return "never one" if word.silent_for == "ever" else f"for {word.silent_for}"
+def _silent_box(word: Word) -> str:
+    if word.silent_for == "ever":
+        return say("{box} (never one)", box=word.box)
+    return say("{box} (for {span})", box=word.box, span=word.silent_for)
 
 
 def leaks_more(assessment: Assessment) -> bool:
@@ -135,11 +142,11 @@ def why_check_the_lid(assessment: Assessment, zone: tzinfo) -> str:
     leak = assessment.leak
     if not leaks_more(assessment) or leak is None or leak.changed_at is None or leak.change_factor is None:
         return ""
-    since, times = leak.changed_at.astimezone(zone), leak.change_factor.p50
-    year = "" if since.year == assessment.as_of.astimezone(zone).year else f" {since.year}"
-    about = about_times(times)
-    return (
-        f"Check the lid and seal: this box has leaked about {about} times as much since {since.day} {since:%B}{year}."
+    since, here = leak.changed_at.astimezone(zone), assessment.as_of.astimezone(zone)
+    return say(
+        "Check the lid and seal: this box has leaked about {times} times as much since {day}.",
+        times=about_times(leak.change_factor.p50),
+        day=day_in_month(since, here),
     )
 
 
@@ -161,27 +168,27 @@ def next_oven_day(today: date, weekdays: Collection[int], days_off: Collection[d
 def as_decided(box: str, decided: PlanConstraints, today: date) -> str:
     """Return what a person decided about the day of a box, as a phrase; nothing where they decided nothing."""
     if box in decided.fixed:
-        return f"you moved it to {say_day(decided.fixed[box], today)}"
+        return say("you moved it to {day}", day=say_day(decided.fixed[box], today))
     if box in decided.not_before:
-        return f"you skip it until {say_day(decided.not_before[box], today)}"
+        return say("you skip it until {day}", day=say_day(decided.not_before[box], today))
     return ""
 
 
 def say_day(on: date, beside: date) -> str:
     """Return a near day as a person says it, with its year where that is not the one of the day beside it."""
-    return f"{on:%a} {on.day} {on:%b}" + ("" if on.year == beside.year else f" {on.year}")
+    return near_day(on, beside)
 
 
 def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
-        yield Word("", Matter.failed, f"shelf: {apart}.")
+        yield Word("", Matter.failed, say("shelf: {apart}.", apart=apart))
 
 
 def _words(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Word]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
-        text = f"{box}: sends readings but is not in shelf.toml. {hint('adopt', box)} adds it."
+        text = say("{box}: sends readings but is not in shelf.toml. {hint} adds it.", box=box, hint=hint("adopt", box))
         yield Word(box, Matter.undeclared, text)
     elif assessment.state is BoxState.over_limit:
         text = f"{box}: {what_to_do(assessment, today, oven_day, decided)}. {why_over(assessment)}"
@@ -189,7 +196,13 @@ def _words(assessment: Assessment, today: date, oven_day: date | None, decided: 
     elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
         phrase = as_decided(box, decided, today)
         by = say_day(today + ahead, today) + (f" ({phrase})" if phrase else "")
-        text = f"{box}: {what_is_due(assessment)} by {by}. {why_by_then(assessment)}"
+        text = say(
+            "{box}: {do} by {day}. {why}",
+            box=box,
+            do=what_is_due(assessment),
+            day=by,
+            why=why_by_then(assessment),
+        )
         yield Word(box, Matter.due, text)
     if assessment.failed:
         text = f"{box}: {assessment.refusal}."
@@ -205,43 +218,58 @@ def what_to_do(
 ) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
     if _fresh_hours(assessment) is not None:
-        return "look again tomorrow"
+        return say("look again tomorrow")
     later = as_decided(assessment.box.name, decided, today) if today else ""
     if not later and today and oven_day and oven_day > today:
-        later = f"next oven day: {say_day(oven_day, today)}"
-    return f"{what_is_due(assessment)} now" + (f" ({later})" if later else "")
+        later = say("next oven day: {day}", day=say_day(oven_day, today))
+    now = say("{do} now", do=what_is_due(assessment))
+    return f"{now} ({later})" if later else now
 
 
 def what_is_due(assessment: Assessment) -> str:
     """Return what is done to a box once its day has come."""
-    return "put dry beads in" if assessment.charge is None else "dry beads"
+    return say("put dry beads in") if assessment.charge is None else say("dry beads")
 
 
 def why_over(assessment: Assessment) -> str:
     """Return why a box over its limit needs what it needs."""
     hours, silent = _fresh_hours(assessment), silent_for(assessment)
-    over = f"It is over its limit of {_limit(assessment)}."
+    over = say("It is over its limit of {limit}.", limit=_limit(assessment))
     if silent is not None:
-        over = f"By estimate it is over its limit of {_limit(assessment)}. Its last reading is {_days_old(silent)} old."
-    return over if hours is None else f"{over} Its beads went in {hours:.0f} hours ago and may still be drying it."
+        over = say(
+            "By estimate it is over its limit of {limit}. Its last reading is {span} old.",
+            limit=_limit(assessment),
+            span=_days_old(silent),
+        )
+    if hours is None:
+        return over
+    return say(
+        "{over} Its beads went in {hours} hours ago and may still be drying it.", over=over, hours=f"{hours:.0f}"
+    )
 
 
-def why_by_then(assessment: Assessment, day: str = "that day") -> str:
+def why_by_then(assessment: Assessment, day: str = "") -> str:
     """Return why the day by which a box is due is that day."""
-    return f"After {day} the chance that it is over {_limit(assessment)} is more than {due_odds()}."
+    return say(
+        "After {day} the chance that it is over {limit} is more than {odds}.",
+        day=day or say("that day"),
+        limit=_limit(assessment),
+        odds=due_odds(),
+    )
 
 
 def rule_of_days() -> str:
     """Return what the day by which any box is due means."""
-    return (
-        "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit is more than "
-        f"{due_odds()}."
+    return say(
+        "Dry the beads on the day shown or earlier: after it, the chance that the box is over its limit "
+        "is more than {odds}.",
+        odds=due_odds(),
     )
 
 
 def due_odds() -> str:
     """Return the chance of being over the limit from which on a box is due, in words."""
-    return f"1 in {1.0 / PlanWeights().due_chance:.0f}"
+    return say("1 in {count}", count=f"{1.0 / PlanWeights().due_chance:.0f}")
 
 
 def just_filled(assessment: Assessment) -> bool:
@@ -282,13 +310,14 @@ def _limit(assessment: Assessment) -> str:
 def _silence(assessment: Assessment) -> Iterable[Word]:
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
-        text = f"{box}: no reading has ever arrived. Check its sensor (battery, radio)."
-        yield Word(box, Matter.silent, text, "ever")
+        said = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
+        yield Word(box, Matter.silent, said, "ever")
         return
     silent = silent_for(assessment)
     if silent is not None:
         span = _days_old(silent)
-        yield Word(box, Matter.silent, f"{box}: no reading for {span}. Check its sensor (battery, radio).", span)
+        said = say("{box}: no reading for {span}. Check its sensor (battery, radio).", box=box, span=span)
+        yield Word(box, Matter.silent, said, span)
 
 
 def silent_for(assessment: Assessment) -> timedelta | None:
@@ -310,4 +339,6 @@ def all_silent(assessments: Iterable[Assessment]) -> bool:
 
 def _days_old(silent: timedelta) -> str:
     in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
-    return f"{silent.days} days" if in_days else f"{silent // timedelta(hours=1)} hours"
+    if in_days:
+        return say_many("{count} day", "{count} days", silent.days)
+    return say("{count} hours", count=silent // timedelta(hours=1))

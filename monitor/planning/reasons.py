@@ -5,9 +5,11 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.day_names import short_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import say_day
 from monitor.records import BoxState
+from monitor.texts import say, say_many, to_say, together
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,39 +36,65 @@ def why_on_this_day(
     ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``decided`` is what a
     person asked for.
     """
-    risk = f"The chance that it is over {_limit(forecast)} on this day is {_chance(forecast, (on - today).days)}."
+    risk = say(
+        "The chance that it is over {limit} on this day is {chance}.",
+        limit=_limit(forecast),
+        chance=_chance(forecast, (on - today).days),
+    )
     due = _due_on(assessment, today)
-    full = f"{'that day' if best == due else say_day(best, today)} is full" if best and best_is_full else ""
+    full = ""
+    if best and best_is_full:
+        full = say("{day} is full", day=say("that day") if best == due else say_day(best, today))
     name = assessment.box.name
     if name in decided.fixed:
         return _why_moved(assessment, forecast, today=today, on=on, due=due)
-    skipped = f"you skip it until {say_day(decided.not_before[name], today)}" if name in decided.not_before else ""
+    skipped = (
+        say("you skip it until {day}", day=say_day(decided.not_before[name], today))
+        if name in decided.not_before
+        else ""
+    )
     if assessment.state is BoxState.over_limit:
-        why = f"{skipped[0].upper()}{skipped[1:]}" if skipped else "This is the first oven day with a free place"
-        return f"It is over its limit of {_limit(forecast)}. {why}."
+        over = say("It is over its limit of {limit}.", limit=_limit(forecast))
+        if name in decided.not_before:
+            return together(over, say("You skip it until {day}.", day=say_day(decided.not_before[name], today)))
+        return together(over, say("This is the first oven day with a free place."))
     if due is None or (on < due and (best is None or on < best)):
-        lasts = f"It could wait until {say_day(due, today)}" if due else "It could wait much longer"
-        return f"{lasts}{_why_early(company, full)}"
+        return _why_early(_lasts(due, today), company, full)
     if on > due:
-        late = "1 day" if on - due == timedelta(days=1) else f"{(on - due).days} days"
-        its_day = "today" if due <= today else _without_weekday(due, today)
+        late = say_many("{count} day", "{count} days", (on - due).days)
+        its_day = say("today") if due <= today else short_day(due, today)
         why = skipped or _why_late(full=best is not None and on > best)
-        then = f"The chance that it is over {_limit(forecast)} by then is {_chance(forecast, (on - today).days)}."
-        return f"{late} late ({its_day} would be right): {why}. {then}"
-    shared = f"it waits to share the oven with {_names(company)}" if company else ""
-    waits = f"; {full or shared}" if best and on > best and (full or shared) else ""
-    return f"{'It is due today' if due <= today else f'It is due by {say_day(due, today)}'}{waits}. {risk}"
+        then = say(
+            "The chance that it is over {limit} by then is {chance}.",
+            limit=_limit(forecast),
+            chance=_chance(forecast, (on - today).days),
+        )
+        return say(
+            "{late} late ({its_day} would be right): {why}. {then}", late=late, its_day=its_day, why=why, then=then
+        )
+    when = say("It is due today") if due <= today else say("It is due by {day}", day=say_day(due, today))
+    shared = say("it waits to share the oven with {names}", names=_names(company)) if company else ""
+    waits = (full or shared) if best and on > best else ""
+    text = to_say("{when}; {why}. {risk}") if waits else to_say("{when}. {risk}")
+    return say(text, when=when, why=waits, risk=risk)
 
 
 def _why_moved(assessment: Assessment, forecast: CrossingForecast, *, today: date, on: date, due: date | None) -> str:
     """Return what follows from the day on which a person put a box."""
-    risk = f"The chance that it is over {_limit(forecast)} by then is {_chance(forecast, (on - today).days)}."
+    risk = say(
+        "The chance that it is over {limit} by then is {chance}.",
+        limit=_limit(forecast),
+        chance=_chance(forecast, (on - today).days),
+    )
     if assessment.state is BoxState.over_limit:
-        return f"You moved it to this day. It is over its limit of {_limit(forecast)} now."
+        return say("You moved it to this day. It is over its limit of {limit} now.", limit=_limit(forecast))
     if due is not None and on > due:
-        return f"You moved it to this day. It is due by {say_day(due, today)}. {risk}"
-    lasts = f"It could wait until {say_day(due, today)}" if due else "It could wait much longer"
-    return f"You moved it to this day. {lasts}. {risk}"
+        return say("You moved it to this day. It is due by {day}. {risk}", day=say_day(due, today), risk=risk)
+    return say("You moved it to this day. {lasts}. {risk}", lasts=_lasts(due, today), risk=risk)
+
+
+def _lasts(due: date | None, today: date) -> str:
+    return say("It could wait until {day}", day=say_day(due, today)) if due else say("It could wait much longer")
 
 
 def why_left_out(
@@ -81,36 +109,51 @@ def why_left_out(
     chance = _chance(forecast, horizon_days)
     due = _due_on(assessment, today)
     if name in decided.fixed:
-        return f"You moved it to {say_day(decided.fixed[name], today)}. This plan ends on {say_day(last, today)}."
+        return say(
+            "You moved it to {day}. This plan ends on {last}.",
+            day=say_day(decided.fixed[name], today),
+            last=say_day(last, today),
+        )
     if name in decided.not_before and (due is None or due < decided.not_before[name]):
-        until, due_words = decided.not_before[name], f" It is due by {say_day(due, today)}." if due else ""
+        until = decided.not_before[name]
         ahead = (until - today).days
-        risk = f"The chance that it is over {_limit(forecast)} by then is {_chance(forecast, ahead)}."
-        return f"You skip it until {say_day(until, today)}.{due_words} {risk}"
+        risk = say(
+            "The chance that it is over {limit} by then is {chance}.",
+            limit=_limit(forecast),
+            chance=_chance(forecast, ahead),
+        )
+        skips = say("You skip it until {day}.", day=say_day(until, today))
+        return together(skips, say("It is due by {day}.", day=say_day(due, today)) if due else "", risk)
     if due is not None and due <= last - timedelta(days=7):  # judgement: a week before the end there was a day
-        full = f"every drying day until {say_day(last, today)} is full"
-        return f"It is due by {say_day(due, today)}, but {full}. Add a weekday to [plan], or dry more boxes at a time."
-    return f"It lasts beyond {say_day(last, today)}. The chance that it is over {_limit(forecast)} by then is {chance}."
+        full = say("every drying day until {day} is full", day=say_day(last, today))
+        return say(
+            "It is due by {day}, but {full}. Add a weekday to [plan], or dry more boxes at a time.",
+            day=say_day(due, today),
+            full=full,
+        )
+    return say(
+        "It lasts beyond {day}. The chance that it is over {limit} by then is {chance}.",
+        day=say_day(last, today),
+        limit=_limit(forecast),
+        chance=chance,
+    )
 
 
 def _due_on(assessment: Assessment, today: date) -> date | None:
     return today + (assessment.due_at - assessment.as_of) if assessment.due_at else None
 
 
-def _why_early(company: Sequence[str], full: str) -> str:
+def _why_early(lasts: str, company: Sequence[str], full: str) -> str:
     if full:
-        return f", but {full}."
-    return (
-        f", but drying it along with {_names(company)} saves heating up again." if company else ". It is dried alone."
-    )
+        return say("{lasts}, but {full}.", lasts=lasts, full=full)
+    if company:
+        text = to_say("{lasts}, but drying it along with {names} saves heating up again.")
+        return say(text, lasts=lasts, names=_names(company))
+    return say("{lasts}. It is dried alone.", lasts=lasts)
 
 
 def _why_late(*, full: bool) -> str:
-    return "every oven day before is full" if full else "this is the first oven day after it"
-
-
-def _without_weekday(on: date, beside: date) -> str:
-    return say_day(on, beside).partition(" ")[2]
+    return say("every oven day before is full") if full else say("this is the first oven day after it")
 
 
 def _limit(forecast: CrossingForecast) -> str:
@@ -121,11 +164,14 @@ def _chance(forecast: CrossingForecast, days: int) -> str:
     """Return a chance in per cent, never more certain than the sample behind it."""
     pct = 100.0 * forecast.chance_within(days)
     if pct < 1.0:
-        return "less than 1 %"
-    return "more than 99 %" if pct > 99.0 else f"{pct:.0f} %"  # judgement: a sample tells no more
+        return say("less than {chance}", chance="1 %")
+    # judgement: a sample tells no more
+    return say("more than {chance}", chance="99 %") if pct > 99.0 else f"{pct:.0f} %"
 
 
 def _names(company: Sequence[str]) -> str:
-    if len(company) <= 2:
-        return " and ".join(company)
-    return f"{company[0]} and {len(company) - 1} others"
+    if len(company) == 1:
+        return company[0]
+    if len(company) == 2:
+        return say("{one} and {other}", one=company[0], other=company[1])
+    return say("{one} and {count} others", one=company[0], count=len(company) - 1)

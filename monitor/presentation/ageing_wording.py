@@ -6,9 +6,13 @@ from datetime import timedelta
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
+from monitor.day_names import month
 from monitor.desk.ageing import WORN_SHARE, Against, LotAgeing, SeenUptake, Wear
-from monitor.presentation.wording import TO, Wording
+from monitor.presentation.amounts import TO, joined
+from monitor.presentation.desk_amounts import so_often
+from monitor.presentation.wording import Wording
 from monitor.records import Quantiles
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,32 +20,36 @@ if TYPE_CHECKING:
 
 _LONG_RUNS = 100.0
 """More runs than this are said as 'more than'. [runs] A judgement: nobody plans so far ahead."""
-_NEEDED = (
+_NEEDED = to_say(
     "Dry beads of this lot at least three times, and weigh them before and after. Best log when they have taken up all"
     " they can: `siccast charge saturated CHARGE --weight GRAMS`."
 )
 _RESTS_ON = {
-    Against.air: "the air of the room that they lay in",
-    Against.box: "the air of the box that they came out of",
+    Against.air: to_say("the air of the room that they lay in"),
+    Against.box: to_say("the air of the box that they came out of"),
 }
 
 
 def ageing_sentence(ageing: LotAgeing, wording: Wording) -> str:
     """Return what a lot takes up against its first run, what to do, and what that assumes."""
     if ageing.trend is None or ageing.share_left is None:
-        return f"Lot '{ageing.lot}': nothing can be compared yet. {_NEEDED}"
+        return say("Lot '{lot}': nothing can be compared yet. {needed}", lot=ageing.lot, needed=say(_NEEDED))
     return " ".join(filter(None, [_said(ageing, ageing.share_left), _when_to_buy(ageing, wording), assumption(ageing)]))
 
 
 def _said(ageing: LotAgeing, share: Quantiles) -> str:
-    lot, left = f"Lot '{ageing.lot}'", share_left(share)
+    lot, left = say("Lot '{lot}'", lot=ageing.lot), share_left(share)
     if ageing.wear is Wear.worn:
-        return f"Lot '{ageing.lot}' is worn out: it takes up {left} of what it did at its first run. Buy new beads."
+        return say(
+            "Lot '{lot}' is worn out: it takes up {left} of what it did at its first run. Buy new beads.",
+            lot=ageing.lot,
+            left=left,
+        )
     if ageing.wear is Wear.falling:
-        return f"{lot} takes up less from run to run: {less(share)} less than at its first run."
+        return say("{lot} takes up less from run to run: {less} less than at its first run.", lot=lot, less=less(share))
     if ageing.wear is Wear.sound:
-        return f"{lot} is as good as new: it takes up {left} of what it did at its first run."
-    return f"{lot}: no clear loss so far. It takes up {left} of what it did at its first run."
+        return say("{lot} is as good as new: it takes up {left} of what it did at its first run.", lot=lot, left=left)
+    return say("{lot}: no clear loss so far. It takes up {left} of what it did at its first run.", lot=lot, left=left)
 
 
 def _when_to_buy(ageing: LotAgeing, wording: Wording) -> str:
@@ -49,9 +57,18 @@ def _when_to_buy(ageing: LotAgeing, wording: Wording) -> str:
     if ageing.wear is not Wear.falling or left is None:
         return ""
     middle, low, high = (_runs(runs) for runs in (left.p50, left.p05, left.p95))
-    said = f"Buy new beads after about {middle} more runs ({low} {TO} {high}), at {100.0 * WORN_SHARE:.0f} %"
+    after = say(
+        "Buy new beads after about {middle} more runs ({low} – {high}), at {share} %",
+        middle=middle,
+        low=low,
+        high=high,
+        share=f"{100.0 * WORN_SHARE:.0f}",
+    )
     at = buy_at(ageing)
-    return f"{said}: about {wording.local_day(at):%B %Y}." if at is not None else f"{said}."
+    if at is None:
+        return f"{after}."
+    day = wording.local_day(at)
+    return say("{after}: about {month} {year}.", after=after, month=month(day), year=day.year)
 
 
 def buy_at(ageing: LotAgeing) -> datetime | None:
@@ -64,17 +81,20 @@ def buy_at(ageing: LotAgeing) -> datetime | None:
 
 
 def _runs(runs: float) -> str:
-    return f"{runs:.0f}" if runs <= _LONG_RUNS else f"more than {_LONG_RUNS:.0f}"
+    return f"{runs:.0f}" if runs <= _LONG_RUNS else say("more than {long_runs}", long_runs=f"{_LONG_RUNS:.0f}")
 
 
 def assumption(ageing: LotAgeing) -> str:
     """Return what the comparison of a lot rests on."""
-    known = [_RESTS_ON[kind] for kind in ageing.rests_on if kind in _RESTS_ON]
+    known = [say(_RESTS_ON[kind]) for kind in ageing.rests_on if kind in _RESTS_ON]
     if not known:
-        return "This assumes that the beads were equally full before each run, as nobody knows the air they came from."
-    said = f"Compared by {' and '.join(known)}"
-    more = "; other runs are taken for equally full each time" if Against.assumed in ageing.rests_on else ""
-    return f"{said}{more}."
+        return say(
+            "This assumes that the beads were equally full before each run, as nobody knows the air they came from."
+        )
+    compared = say("Compared by {bases}", bases=joined(known))
+    if Against.assumed in ageing.rests_on:
+        return say("{compared}; other runs are taken for equally full each time.", compared=compared)
+    return f"{compared}."
 
 
 def share_left(share: Quantiles) -> str:
@@ -99,7 +119,7 @@ def wear_in_brief(ageing: LotAgeing) -> str:
     """Return it for a table: in a word or three, with the share where it is known."""
     if ageing.share_left is None:
         return "–"
-    return f"{ageing.wear.value}: {share_left(ageing.share_left)}"
+    return f"{say(ageing.wear.value)}: {share_left(ageing.share_left)}"
 
 
 UPTAKE_HEADINGS = ("when", "charge", "dried before", "lost in the run", "water taken up", "from air of", "of the usual")
@@ -111,7 +131,7 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
         (
             f"{wording.local_day(one.at)}",
             one.charge,
-            f"{one.cycles} times" if one.cycles != 1 else "once",
+            so_often(one.cycles),
             "–" if one.lost_g is None else wording.mass(one.lost_g),
             f"{100.0 * one.loading_g_per_g:.1f} %",
             _air(one, wording),
@@ -123,9 +143,13 @@ def uptake_rows(seen: Sequence[SeenUptake], wording: Wording) -> list[tuple[str,
 
 def _air(one: SeenUptake, wording: Wording) -> str:
     if one.relative_humidity is None or one.temperature_degc is None:
-        return "not known"
-    box = f"box {one.box}: " if one.box else ""
-    return f"{box}{100.0 * one.relative_humidity:.0f} % RH, {wording.temperature(one.temperature_degc)}"
+        return say("not known")
+    box = say("box {box}", box=one.box) + ": " if one.box else ""
+    return box + say(
+        "{humidity} % RH, {temperature}",
+        humidity=f"{100.0 * one.relative_humidity:.0f}",
+        temperature=wording.temperature(one.temperature_degc),
+    )
 
 
 def ageing_answer(ageing: LotAgeing, wording: Wording) -> dict[str, Any]:

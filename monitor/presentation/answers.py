@@ -6,7 +6,8 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.wording import CHANCES_WITHIN_DAYS, Wording, grams_rest_on, sentence
+from monitor.presentation.amounts import sentence
+from monitor.presentation.wording import CHANCES_WITHIN_DAYS, Wording, grams_rest_on
 from monitor.records import BoxState
 
 if TYPE_CHECKING:

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.presentation.amounts import days_or_hours
 from monitor.records import BoxState
 from monitor.services.assess import about_times, leaks_more, silent_for
+from monitor.texts import said, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,17 +49,22 @@ def _seal(answer: Assessment, words: Wording) -> Iterator[Badge]:
     leak = answer.leak
     if leaks_more(answer) and leak is not None and leak.change_factor is not None:
         times = about_times(leak.change_factor.p50)
-        yield Badge("seal", f"leaks {times} times as much", f"{words.fault(answer)} {leak.change_words}".strip())
+        yield Badge(
+            "seal",
+            say("leaks {times} times as much", times=times),
+            f"{words.fault(answer)} {said(leak.change_words)}".strip(),
+        )
 
 
 def _silent(answer: Assessment) -> Iterator[Badge]:
     silent = silent_for(answer)
     if silent is None:
         return
-    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours, as `today` does
-    span = f"{silent.days} days" if in_days else f"{silent // timedelta(hours=1)} hours"
+    span = days_or_hours(silent)
     yield Badge(
-        "silent", f"silent for {span}", f"No reading for {span}. Check its sensor: the battery, then the radio."
+        "silent",
+        say("silent for {span}", span=span),
+        say("No reading for {span}. Check its sensor: the battery, then the radio.", span=span),
     )
 
 
@@ -66,14 +73,19 @@ def _opened(answer: Assessment, words: Wording) -> Iterator[Badge]:
     if at is not None and answer.as_of - at <= _REMEMBERED_FOR:
         yield Badge(
             "lid",
-            "opened, not logged?",
-            f"About {words.day(at, answer.as_of)} its humidity jumped and stayed up, and nothing is logged for that "
-            "time. If the box was opened or a spool was swapped, log it: forecasts get better.",
+            say("opened, not logged?"),
+            say(
+                "About {day} its humidity jumped and stayed up, and nothing is logged for that time. If the box "
+                "was opened or a spool was swapped, log it: forecasts get better.",
+                day=words.day(at, answer.as_of),
+            ),
         )
 
 
 def _battery(answer: Assessment) -> Iterator[Badge]:
     volts = answer.latest.battery_v if answer.latest else None
     if volts is not None and (volts < _LOW_CELL_V or _ONE_CELL_V < volts < _LOW_PAIR_V):
-        why = f"Its sensor's battery is at {volts:.2f} V. Change it before the sensor falls silent."
-        yield Badge("battery", "battery low", why)
+        why = say(
+            "Its sensor's battery is at {volts} V. Change it before the sensor falls silent.", volts=f"{volts:.2f}"
+        )
+        yield Badge("battery", say("battery low"), why)

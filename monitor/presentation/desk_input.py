@@ -12,6 +12,7 @@ from monitor.records import Appliance
 from monitor.records.declared import APPLIANCE_RANGE_DEGC
 from monitor.records.desk_events import RunWeighed
 from monitor.records.words import APPLIANCE_KINDS
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from monitor.desk import Desk
@@ -36,7 +37,7 @@ class TypedWeighing:
 
     def __post_init__(self) -> None:
         if self.after is not None and self.total is not None:
-            raise TypedError("give --after (since the last weighing) or --total (since the start), not both")
+            raise TypedError(say("give --after (since the last weighing) or --total (since the start), not both"))
 
 
 def weighing(going: Run, typed: TypedWeighing, shelf: Shelf) -> RunWeighed:
@@ -84,7 +85,9 @@ def scale_factor(text: str) -> float:
     except ValueError:
         density = 0.0
     if not 0.5 <= density <= 2.0:
-        raise TypedError(f"'{text}' is not valid: write {', '.join(SCALE_UNITS)}, or a density like 1.03")
+        raise TypedError(
+            say("'{text}' is not valid: write {names}, or a density like 1.03", text=text, names=", ".join(SCALE_UNITS))
+        )
     return density
 
 
@@ -93,7 +96,7 @@ def tare_factor(text: str | None, scale: str | None) -> float | None:
     if text is None:
         return None
     if text not in ("same", "grams"):
-        raise TypedError(f"'{text}' is not valid: write same or grams")
+        raise TypedError(say("'{text}' is not valid: write same or grams", text=text))
     return 1.0 if text == "grams" or scale is None else scale_factor(scale)
 
 
@@ -108,13 +111,17 @@ def appliance(
 ) -> Appliance:
     """Return a declared appliance with what was said otherwise, or one that was only said."""
     if kind is not None and kind not in APPLIANCE_KINDS:
-        raise TypedError(f"'{kind}' is not valid: choose one of {', '.join(APPLIANCE_KINDS)}")
+        raise TypedError(
+            say("'{kind}' is not valid: choose one of {names}", kind=kind, names=", ".join(APPLIANCE_KINDS))
+        )
     tool = desk.appliance(name) if kind is None else Appliance(quantities.name(name), kind)
     if temperature is not None:
         degc = quantities.temperature_degc(temperature, shelf)
         if not APPLIANCE_RANGE_DEGC[0] <= degc <= APPLIANCE_RANGE_DEGC[1]:
-            right = "68 to 572 °F" if shelf.fahrenheit else "20 to 300 °C"
-            raise TypedError(f"'{temperature}' is not valid: an appliance dries at {right}")
+            right = say("68 to 572 °F") if shelf.fahrenheit else say("20 to 300 °C")
+            raise TypedError(
+                say("'{temperature}' is not valid: an appliance dries at {right}", temperature=temperature, right=right)
+            )
         tool = replace(tool, temperature_degc=degc)
     return tool if power_w is None else replace(tool, power_w=power_w)
 
@@ -123,7 +130,7 @@ def part_g(text: str, left_g: float, shelf: Shelf, left: str) -> float:
     """Return how much of a charge was meant: all of it, or a weight; ``left`` says how much there is."""
     grams = left_g if text.strip().lower() == "all" else quantities.mass_g(text, shelf)
     if grams > left_g:
-        raise TypedError(f"'{text}' is too much: only {left} are left")
+        raise TypedError(say("'{text}' is too much: only {left} are left", text=text, left=left))
     return grams
 
 

@@ -3,97 +3,142 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import TO, Wording, sentence
+from monitor.presentation.amounts import TO, sentence
+from monitor.presentation.desk_amounts import (
+    at_heat,
+    minutes,
+    percents,
+    room_source,
+    time_spread,
+    times,
+    water,
+    weighable,
+    weighable_spread,
+)
+from monitor.presentation.wording import Wording, is_over
 from monitor.records import Quantiles
-from monitor.units import grams_to_ounces
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from monitor.desk import Method, RunReport, Service
-    from monitor.desk.inventory import Charge, Run
     from monitor.records import Assessment
-    from monitor.records.desk_events import RunFinished
+    from monitor.records.desk_events import RunFinished, RunStarted
 
-Answer = dict[str, Any]
 
 _USED_AS = {
-    "microwave": "in the microwave",
-    "oven": "in the oven",
-    "filament_dryer": "in the filament dryer",
-    "print_bed": "on the print bed",
+    "microwave": to_say("in the microwave"),
+    "oven": to_say("in the oven"),
+    "filament_dryer": to_say("in the filament dryer"),
+    "print_bed": to_say("on the print bed"),
 }
-_ROOM_SOURCES = {"told": "as you entered it", "sensor": "from the room sensor", "shelf file": "from the shelf file"}
 _SEEN_ON_A_SCALE_G = 0.05  # judgement: half a step of a fine kitchen scale
 _NAMED_BOXES = 2  # judgement: more names hide what is said of them
-_WHOLE_FROM_G = 5.0  # judgement: from here on a tenth of a gram is more than a kitchen scale or these estimates tell
-_WHOLE_PERCENT_FROM = 5.0  # per cent; judgement: from here on tenths are more than the scale tells
 _LEAST_SHOWN_KWH = 0.005  # by definition: what two decimals show
-_HALF_AN_HOUR_S = 1800.0  # by definition
 _LONG_STEPS = 4.0  # times the step that was judged; judgement: by then water inside a pile shows on a scale
 _DONE = "stop: done"
 _WET_INSIDE = "stop: the bed is not dried through"
+_NO_LOWER = "stop: this method cannot go lower in this room"
 _SAID = {
-    "stop: this method cannot go lower in this room": "stop: these beads get no drier in this appliance and room",
-    _WET_INSIDE: "stop: water is left inside the pile",
-    "can't tell: no drying curve fits these weighings": "can't tell: beads don't dry like these weighings",
+    _NO_LOWER: to_say("stop: these beads get no drier in this appliance and room"),
+    _WET_INSIDE: to_say("stop: water is left inside the pile"),
+    "can't tell: no drying curve fits these weighings": to_say("can't tell: beads don't dry like these weighings"),
 }
 """How verdicts are said whose stored words are not plain."""
 _HEADLINES = {
-    "go on": "Still losing water",
-    "stir and go on": "Still losing water: stir",
-    _DONE: "Done",
-    "stop: this method cannot go lower in this room": "As dry as this appliance gets them in this room",
-    _WET_INSIDE: "Water is left inside the pile",
-    "can't tell: no drying curve fits these weighings": "These weighings fit no drying curve",
+    "go on": to_say("Still losing water"),
+    "stir and go on": to_say("Still losing water: stir"),
+    _DONE: to_say("Done"),
+    _NO_LOWER: to_say("As dry as this appliance gets them in this room"),
+    _WET_INSIDE: to_say("Water is left inside the pile"),
+    "can't tell: no drying curve fits these weighings": to_say("These weighings fit no drying curve"),
 }
 
 
-_NOT_KNOWN = "no longer losing water, but how much is left is not known"
+_NOT_KNOWN = to_say("no longer losing water, but how much is left is not known")
 
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     """Return what a run is at, as pairs of a label and its value."""
     start = report.run.start
-    used = _USED_AS.get(start.appliance_kind, f"in '{start.appliance}'")
-    heat = "" if start.temperature_degc is None else f" at {wording.temperature(start.temperature_degc)}"
-    air = f"{wording.temperature(start.room_temperature_degc)}, {100.0 * start.room_relative_humidity:.0f} % RH"
+    used = _used(start)
+    heat = at_heat(start.temperature_degc, wording)
+    air = say(
+        "{temperature}, {humidity} % RH",
+        temperature=wording.temperature(start.room_temperature_degc),
+        humidity=f"{100.0 * start.room_relative_humidity:.0f}",
+    )
     start_g = report.mass_g + report.water_off_g
-    left_low, left, left_high = _percents(report.loading_g_per_g)
+    left_low, left, left_high = percents(report.loading_g_per_g)
     lines = [
         (
-            "run",
-            f"{report.run.name}: {minutes(report.heated_s)} {used}{heat}; room {air} ({room_source(start.room_from)})",
+            say("run"),
+            say(
+                "{run}: {heated} {used}{heat}; room {air} ({source})",
+                run=report.run.name,
+                heated=minutes(report.heated_s),
+                used=used,
+                heat=heat,
+                air=air,
+                source=room_source(start.room_from),
+            ),
         ),
         (
-            "water removed",
-            f"{wording.mass(report.water_off_g)} so far, about"
-            f" {weighable_spread(_less(report.end_g, start_g), wording)} in the end",
+            say("water removed"),
+            say(
+                "{so_far} so far, about {in_the_end} in the end",
+                so_far=wording.mass(report.water_off_g),
+                in_the_end=weighable_spread(_less(report.end_g, start_g), wording),
+            ),
         ),
         (
-            "water left",
-            f"not known: {_left_spread(report, wording)}, {left_low} {TO} {left_high} % of their weight when fully dry"
+            say("water left"),
+            say(
+                "not known: {grams}, {low} – {high} % of their weight when fully dry",
+                grams=_left_spread(report, wording),
+                low=left_low,
+                high=left_high,
+            )
             if done_but_not_known(report)
-            else f"{water_left(report, wording)}, that is {left} of the beads' weight when fully dry"
-            f" ({left_low} {TO} {left_high} %)",
+            else say(
+                "{grams}, that is {share} of the beads' weight when fully dry ({low} – {high} %)",
+                grams=water_left(report, wording),
+                share=left,
+                low=left_low,
+                high=left_high,
+            ),
         ),
-        ("best possible here", f"{100.0 * report.floor_g_per_g:.1f} % water, if all the beads dry through"),
-        ("weight when dry", f"about {weighable_spread(report.dry_mass_g, wording)}, estimated"),
+        (
+            say("best possible here"),
+            say("{share} % water, if all the beads dry through", share=f"{100.0 * report.floor_g_per_g:.1f}"),
+        ),
+        (
+            say("weight when dry"),
+            say("about {mass}, estimated", mass=weighable_spread(report.dry_mass_g, wording)),
+        ),
     ]
     if len(report.run.weighings) > 1:
-        lines += [("next", _next_step(report, wording)), ("time", _until_the_same(report.time_to_end_s))]
-    spent = f"{report.energy_so_far_kwh:.2f} kWh so far"
+        lines += [(say("next"), _next_step(report, wording)), (say("time"), _until_the_same(report.time_to_end_s))]
+    spent: str = say("{energy} kWh so far", energy=f"{report.energy_so_far_kwh:.2f}")
     if report.energy_to_end_kwh >= _LEAST_SHOWN_KWH:
-        spent += f", about {report.energy_to_end_kwh:.2f} kWh still to come"
-    return [*lines, ("energy", f"{spent} (at typical power)")]
+        to_come = f"{report.energy_to_end_kwh:.2f}"
+        spent = say("{spent}, about {energy} kWh still to come", spent=spent, energy=to_come)
+    return [*lines, (say("energy"), say("{spent} (at typical power)", spent=spent))]
+
+
+def _used(start: RunStarted) -> str:
+    if start.appliance_kind in _USED_AS:
+        return say(_USED_AS[start.appliance_kind])
+    return say("in '{appliance}'", appliance=start.appliance)
 
 
 def _next_step(report: RunReport, wording: Wording) -> str:
-    gain, step = report.judgement.next_gain_g, f"another {minutes(report.judgement.next_step_s)}"
+    gain = report.judgement.next_gain_g
+    step = say("another {time}", time=minutes(report.judgement.next_step_s))
     if gain.p95 < _SEEN_ON_A_SCALE_G:
-        return f"{step} removes nothing that a scale would show"
-    return f"{step} removes about {weighable_spread(gain, wording)}"
+        return say("{step} removes nothing that a scale would show", step=step)
+    return say("{step} removes about {mass}", step=step, mass=weighable_spread(gain, wording))
 
 
 def _until_the_same(time_s: Quantiles) -> str:
@@ -105,22 +150,23 @@ def _until_the_same(time_s: Quantiles) -> str:
     ('at most 20 min more until the weight stays the same', 'the weight stays the same now')
     """
     if minutes(time_s.p95) == minutes(0.0):
-        return "the weight stays the same now"
+        return say("the weight stays the same now")
     if minutes(time_s.p50) == minutes(0.0):
-        return f"at most {minutes(time_s.p95)} more until the weight stays the same"
-    middle, span = time_spread(time_s).split(" (")
-    return f"about {middle} more until the weight stays the same ({span}"
+        return say("at most {time} more until the weight stays the same", time=minutes(time_s.p95))
+    low, middle, high = times(time_s)
+    text = to_say("about {middle} more until the weight stays the same ({low} – {high})")
+    return say(text, middle=middle, low=low, high=high)
 
 
 def verdict_in_brief(verdict: str) -> str:
     """Return a verdict as it is stored in a few plain words."""
-    return _SAID.get(verdict, verdict)
+    return say(_SAID.get(verdict, verdict))
 
 
 def finished_in_brief(finished: RunFinished) -> str:
     """Return how a run ended in a few plain words; beads are not called done where nobody knows how dry they are."""
     if finished.verdict == _DONE and not finished.left_is_known:
-        return _NOT_KNOWN
+        return say(_NOT_KNOWN)
     return verdict_in_brief(finished.verdict)
 
 
@@ -131,14 +177,14 @@ def done_but_not_known(report: RunReport) -> bool:
 
 def report_in_brief(report: RunReport) -> str:
     """Return the verdict of a run in a few plain words."""
-    return _NOT_KNOWN if done_but_not_known(report) else verdict_in_brief(report.verdict.value)
+    return say(_NOT_KNOWN) if done_but_not_known(report) else verdict_in_brief(report.verdict.value)
 
 
 def water_left(report: RunReport, wording: Wording) -> str:
     """Return the water left in grams: its interval alone where that is too wide for a middle to mean anything."""
     if done_but_not_known(report):
-        return f"not known ({_left_spread(report, wording)})"
-    return f"about {weighable_spread(report.left_g, wording)}"
+        return say("not known ({grams})", grams=_left_spread(report, wording))
+    return say("about {mass}", mass=weighable_spread(report.left_g, wording))
 
 
 def _left_spread(report: RunReport, wording: Wording) -> str:
@@ -147,13 +193,22 @@ def _left_spread(report: RunReport, wording: Wording) -> str:
 
 
 def _not_known(report: RunReport, wording: Wording) -> str:
-    low, _, high = _percents(report.jar_relative_humidity)
+    low, _, high = percents(report.jar_relative_humidity)
     parts = [
-        f"The weight no longer falls, but how much water is left is not known: {_left_spread(report, wording)}.",
-        f"Two things tell. Heat them much longer, at least {minutes(_LONG_STEPS * report.judgement.next_step_s)}, and"
-        " weigh again.",
-        f"Or close the cold beads in a jar with a hygrometer: it settles near {low} % RH if they are dry, near {high} %"
-        " if not.",
+        say(
+            "The weight no longer falls, but how much water is left is not known: {grams}.",
+            grams=_left_spread(report, wording),
+        ),
+        say(
+            "Two things tell. Heat them much longer, at least {time}, and weigh again.",
+            time=minutes(_LONG_STEPS * report.judgement.next_step_s),
+        ),
+        say(
+            "Or close the cold beads in a jar with a hygrometer: it settles near {low} % RH if they are dry, "
+            "near {high} % if not.",
+            low=low,
+            high=high,
+        ),
         _further(report, wording),
     ]
     return " ".join(filter(None, parts))
@@ -165,19 +220,26 @@ def verdict_sentence(report: RunReport, wording: Wording) -> str:
         return _not_dried_through(report, wording)
     if done_but_not_known(report):
         return _not_known(report, wording)
-    said, because = sentence(verdict_in_brief(report.verdict.value)), sentence(report.judgement.because)
+    verdict, because = sentence(verdict_in_brief(report.verdict.value)), sentence(report.judgement.because)
     if not report.verdict.stops:
-        return f"{said} {because}"
-    return f"{said} About {_left(report, wording)} is left. {because} {_further(report, wording)}".rstrip()
+        return f"{verdict} {because}"
+    left = say("About {left} is left.", left=_left(report, wording))
+    return f"{verdict} {left} {because} {_further(report, wording)}".rstrip()
 
 
 def _not_dried_through(report: RunReport, wording: Wording) -> str:
     again = weighable(report.still_removable_g, wording)
     parts = [
-        f"Stop: the weight has stopped falling, but about {_left(report, wording)} seems to be left, "
-        "probably inside the pile.",
-        f"Spread the beads thin, stir, and heat again: the same {report.run.start.appliance} can remove about"
-        f" {again} {wording.mass_unit} more.",
+        say(
+            "Stop: the weight has stopped falling, but about {left} seems to be left, probably inside the pile.",
+            left=_left(report, wording),
+        ),
+        say(
+            "Spread the beads thin, stir, and heat again: the same {appliance} can remove about {again} {unit} more.",
+            appliance=report.run.start.appliance,
+            again=again,
+            unit=wording.mass_unit,
+        ),
         _further(report, wording) if report.further else "",
         _if_finished(report.services),
     ]
@@ -187,9 +249,14 @@ def _not_dried_through(report: RunReport, wording: Wording) -> str:
 def result_sentence(report: RunReport, wording: Wording) -> str:
     """Return what a finished run made of the beads; what to do about it was said before."""
     if done_but_not_known(report):
-        return f"How much water the beads hold is not known: {_left_spread(report, wording)}. A jar check tells."
-    left = f"The beads hold about {_left(report, wording)}"
-    return f"{left}, probably inside the pile." if _wet_inside(report) else f"{left}."
+        return say(
+            "How much water the beads hold is not known: {grams}. A jar check tells.",
+            grams=_left_spread(report, wording),
+        )
+    left = _left(report, wording)
+    if _wet_inside(report):
+        return say("The beads hold about {left}, probably inside the pile.", left=left)
+    return say("The beads hold about {left}.", left=left)
 
 
 def _wet_inside(report: RunReport) -> bool:
@@ -197,8 +264,13 @@ def _wet_inside(report: RunReport) -> bool:
 
 
 def _left(report: RunReport, wording: Wording) -> str:
-    _, left, _ = _percents(report.loading_g_per_g)
-    return f"{left} water ({weighable(report.left_g.p50, wording)} {wording.mass_unit})"
+    _, left, _ = percents(report.loading_g_per_g)
+    return say(
+        "{share} water ({mass} {unit})",
+        share=left,
+        mass=weighable(report.left_g.p50, wording),
+        unit=wording.mass_unit,
+    )
 
 
 def _further(report: RunReport, wording: Wording) -> str:
@@ -206,13 +278,19 @@ def _further(report: RunReport, wording: Wording) -> str:
     if not report.has_others:
         return ""
     if not report.further:
-        return "None of your other appliances would remove more than a scale can show."
+        return say("None of your other appliances would remove more than a scale can show.")
     told = [
-        f"{further.appliance}{_at(further.temperature_degc, wording)} removes about"
-        f" {weighable(further.water_g, wording)} {wording.mass_unit} more in about {time_spread(further.time_s)}"
+        say(
+            "{appliance}{heat} removes about {water} {unit} more in about {time}",
+            appliance=further.appliance,
+            heat=at_heat(further.temperature_degc, wording),
+            water=weighable(further.water_g, wording),
+            unit=wording.mass_unit,
+            time=time_spread(further.time_s),
+        )
         for further in report.further
     ]
-    return f"Another way: {'; '.join(told)}."
+    return say("Another way: {ways}.", ways="; ".join(told))
 
 
 def _if_finished(services: Sequence[Service]) -> str:
@@ -220,15 +298,14 @@ def _if_finished(services: Sequence[Service]) -> str:
     good = [service for service in services if service.good]
     usable = good or [service for service in services if not service.of_little_use]
     if not usable:
-        return "If you finish now, they are of little use in any of your boxes." if services else ""
+        return say("If you finish now, they are of little use in any of your boxes.") if services else ""
     limits = [f"{100.0 * limit:.0f}" for limit in by_limit(usable)]
-    these = " or ".join(filter(None, [", ".join(limits[:-1]), limits[-1]]))
-    use = "good enough for" if good else "good for a while in"
-    return f"Or finish: they are then {use} boxes with a limit of {these} %."
-
-
-def _at(temperature_degc: float | None, wording: Wording) -> str:
-    return "" if temperature_degc is None else f" at {wording.temperature(temperature_degc)}"
+    these = limits[-1]
+    if len(limits) > 1:
+        these = say("{some} or {last}", some=", ".join(limits[:-1]), last=limits[-1])
+    if good:
+        return say("Or finish: they are then good enough for boxes with a limit of {these} %.", these=these)
+    return say("Or finish: they are then good for a while in boxes with a limit of {these} %.", these=these)
 
 
 def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -> list[str]:
@@ -239,7 +316,12 @@ def service_lines(services: Sequence[Service], wording: Wording, of: str = "") -
     mine = [service for service in services if service.box == of]
     rest = by_limit([service for service in services if service.box != of])
     return [
-        f"limit {100.0 * alike[0].humidity_limit:.0f} % ({_boxes(alike)}): {worth(alike[0], wording)}"
+        say(
+            "limit {limit} % ({boxes}): {worth}",
+            limit=f"{100.0 * alike[0].humidity_limit:.0f}",
+            boxes=_boxes(alike),
+            worth=worth(alike[0], wording),
+        )
         for alike in filter(None, (mine, *rest.values()))
     ]
 
@@ -248,7 +330,7 @@ def _boxes(alike: Sequence[Service]) -> str:
     names = ", ".join(service.box for service in alike[:_NAMED_BOXES])
     if len(alike) == 1:
         return names
-    return f"{len(alike)} boxes: {names}" + (", …" if len(alike) > _NAMED_BOXES else "")
+    return say("{count} boxes: {names}", count=len(alike), names=names) + (", …" if len(alike) > _NAMED_BOXES else "")
 
 
 def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
@@ -259,110 +341,40 @@ def by_limit(services: Sequence[Service]) -> dict[float, list[Service]]:
 
 def worth(service: Service, wording: Wording) -> str:
     """Return what beads are worth in a box: in a word, and in water that they can still take in."""
-    word = "good" if service.good else "of little use" if service.of_little_use else "good for a while"
+    word = say("good") if service.good else say("of little use") if service.of_little_use else say("good for a while")
     if weighable(service.usable_g.p50, wording) == "0":
-        return f"{word}; they can take in almost no more water"
+        return say("{word}; they can take in almost no more water", word=word)
     usable = weighable_spread(service.usable_g, wording)
-    return f"{word}; they can still take in about {usable}, {100.0 * service.share:.0f} % of what fully dry beads can"
+    return say(
+        "{word}; they can still take in about {usable}, {share} % of what fully dry beads can",
+        word=word,
+        usable=usable,
+        share=f"{100.0 * service.share:.0f}",
+    )
 
 
 def jar_sentence(report: RunReport) -> str:
     """Return what a jar check should show, for the second opinion that needs no scale."""
-    low, middle, high = _percents(report.jar_relative_humidity)
-    return f"In a closed jar of these beads, a hygrometer should settle near {middle} RH ({low} {TO} {high} %)"
-
-
-def report_answer(report: RunReport) -> Answer:
-    """Return a run as JSON."""
-    start, judgement = report.run.start, report.judgement
-    return {
-        "run": report.run.name,
-        "charge": start.charge,
-        "appliance": start.appliance,
-        "temperature_c": start.temperature_degc,
-        "room": {
-            "temperature_c": start.room_temperature_degc,
-            "rh_pct": 100.0 * start.room_relative_humidity,
-            "from": start.room_from,
-        },
-        "weighings": [
-            {"number": w.event_id, "t": w.at, "heated_min": w.heated_s / 60.0, "mass_g": w.mass_g}
-            for w in report.run.weighings
-        ],
-        "stirred_after_min": [heated_s / 60.0 for heated_s in report.run.stirred_after_s],
-        "water_off_g": report.water_off_g,
-        "start_loading_g_per_g": asdict(report.start_loading_g_per_g),
-        "loading_g_per_g": asdict(report.loading_g_per_g),
-        "left_g": asdict(report.left_g),
-        "left_is_known": report.left_is_known,
-        "kept_share": report.kept_share,
-        "fits": report.fits,
-        "dry_mass_g": asdict(report.dry_mass_g),
-        "end_mass_g": asdict(report.end_g),
-        "end_loading_g_per_g": asdict(report.end_loading_g_per_g),
-        "floor_g_per_g": report.floor_g_per_g,
-        "verdict": report.verdict.value,
-        "because": judgement.because,
-        "next_step_min": judgement.next_step_s / 60.0,
-        "next_gain_g": asdict(judgement.next_gain_g),
-        "time_to_end_min": {name: value / 60.0 for name, value in asdict(report.time_to_end_s).items()},
-        "energy_kwh": {"so_far": report.energy_so_far_kwh, "to_end": report.energy_to_end_kwh},
-        "further": [
-            {
-                "appliance": further.appliance,
-                "temperature_c": further.temperature_degc,
-                "water_off_g": further.water_g,
-                "time_min": {name: value / 60.0 for name, value in asdict(further.time_s).items()},
-            }
-            for further in report.further
-        ],
-        "boxes": [service_answer(service) for service in report.services],
-        "jar_rh_pct": {name: 100.0 * value for name, value in asdict(report.jar_relative_humidity).items()},
-        "remarks": list(report.remarks),
-    }
-
-
-def service_answer(service: Service) -> Answer:
-    """Return what beads would do in a box as JSON."""
-    return {
-        "box": service.box,
-        "limit_rh_pct": 100.0 * service.humidity_limit,
-        "usable_g": asdict(service.usable_g),
-        "share": service.share,
-    }
-
-
-def method_answer(method: Method) -> Answer:
-    """Return what a method can reach as JSON."""
-    it = method.reach
-    return {
-        "method": it.method,
-        "kind": it.kind,
-        "temperature_c": it.temperature_degc,
-        "end_loading_g_per_g": asdict(it.end_g_per_g),
-        "jar_rh_pct_at_25_c": None if it.jar_relative_humidity is None else 100.0 * it.jar_relative_humidity,
-        "time_h": {name: value / 3600.0 for name, value in asdict(it.time_s).items()},
-        "water_off_g": it.water_off_g,
-        "energy_kwh": it.energy_kwh,
-        "least_energy_kwh": it.least_energy_kwh,
-        "hands_on_min": it.hands_on_min,
-        "over_ceiling": it.over_ceiling,
-        "risks": list(method.risks),
-        "boxes": [service_answer(service) for service in method.services],
-    }
+    low, middle, high = percents(report.jar_relative_humidity)
+    return say(
+        "In a closed jar of these beads, a hygrometer should settle near {middle} RH ({low} – {high} %)",
+        middle=middle,
+        low=low,
+        high=high,
+    )
 
 
 def method_sentence(method: Method) -> str:
     """Return what a method leaves in the beads, and how long it takes."""
     left, time = water(method.reach.end_g_per_g), time_spread(method.reach.time_s)
-    return f"This method leaves {left} in the beads. It takes about {time}."
+    return say("This method leaves {left} in the beads. It takes about {time}.", left=left, time=time)
 
 
 def report_headline(report: RunReport) -> str:
     """Return what a run is at as a headline over its sentence."""
-    return (
-        sentence(_NOT_KNOWN).removesuffix(".") if done_but_not_known(report) else verdict_headline(report.verdict.value)
-    )
+    if done_but_not_known(report):
+        return sentence(say(_NOT_KNOWN)).removesuffix(".")
+    return verdict_headline(report.verdict.value)
 
 
 def verdict_headline(verdict: str) -> str:
@@ -371,212 +383,22 @@ def verdict_headline(verdict: str) -> str:
     >>> verdict_headline("stop: done"), verdict_headline("stir and go on")
     ('Done', 'Still losing water: stir')
     """
-    return _HEADLINES.get(verdict, verdict)
+    return say(_HEADLINES.get(verdict, verdict))
 
 
 def holds_until(answer: Assessment, wording: Wording) -> str:
     """Return until when a box holds with the beads that it has, never without its interval."""
-    name, limit = answer.box.name, f"its limit of {100.0 * answer.box.humidity_limit:.0f} %"
+    name, limit = answer.box.name, f"{100.0 * answer.box.humidity_limit:.0f}"
     if answer.forecast is None:
-        why = sentence(answer.refusal) if answer.refusal else "There is no forecast yet."
-        return f"{name} has these beads now. {why}"
+        why = sentence(answer.refusal) if answer.refusal else say("There is no forecast yet.")
+        return say("{name} has these beads now. {why}", name=name, why=why)
     when = wording.crossing(answer.forecast, answer.as_of)
-    if when == "already over":
-        return f"With these beads {name} is over {limit}."
-    if when.startswith("in "):
-        return f"With these beads {name} reaches {limit} {when}."
-    return f"With these beads {name} holds until about {when}."
-
-
-def method_row(method: Method, wording: Wording) -> tuple[str, ...]:
-    """Return what a method can reach as a row of a table."""
-    it = method.reach
-    heat = "" if it.temperature_degc is None else f" {wording.temperature(it.temperature_degc)}"
-    jar = "–" if it.jar_relative_humidity is None else f"{100.0 * it.jar_relative_humidity:.1f} %"
-    return (
-        f"{it.method}{heat}",
-        shares(it.end_g_per_g),
-        jar,
-        time_spread(it.time_s),
-        *(weighable(alike[0].usable_g.p50, wording) for alike in by_limit(method.services).values()),
-        f"{it.energy_kwh:.1f}",
-        str(it.hands_on_min),
-        "no: too hot for these beads" if it.over_ceiling else "",
-    )
-
-
-def compare_row(report: RunReport, wording: Wording) -> tuple[str, ...]:
-    """Return a run as a row of a table."""
-    start = report.run.start
-    heat = "" if start.temperature_degc is None else f" {wording.temperature(start.temperature_degc)}"
-    return (
-        report.run.name,
-        wording.moment(report.run.started_at),
-        f"{start.appliance}{heat}",
-        minutes(report.heated_s),
-        wording.mass(report.water_off_g),
-        shares(report.loading_g_per_g),
-        shares(report.end_loading_g_per_g),
-        f"{100.0 * report.floor_g_per_g:.1f} %",
-        report_in_brief(report),
-    )
-
-
-def charge_lines(
-    charge: Charge,
-    runs: Sequence[Run],
-    capacity: tuple[float, float],
-    wording: Wording,
-    share_left: Quantiles | None = None,
-) -> list[tuple[str, str]]:
-    """Return what is known of a charge, as pairs of a label and its value; ``share_left``: of its first uptake."""
-    holds, sd = 100.0 * capacity[0], 100.0 * capacity[0] * capacity[1]
-    lines = [
-        ("charge", f"{charge.name}, of lot {charge.lot}; {wording.mass(charge.mass_g)} now"),
-        ("where", "no longer used" if charge.retired else whereabouts(charge.place)),
-        ("dried", f"{charge.cycles} times" if charge.cycles != 1 else "once"),
-        (
-            "capacity",
-            f"{holds:.0f} % (± {sd:.0f}) of what such beads usually hold",
-        ),
-    ]
-    if share_left is not None:
-        low, middle, high = _percents(share_left)
-        lines.append(("takes up", f"{middle} of what it did at its first run ({low} {TO} {high} %)"))
-    if charge.lightest_g is not None:
-        lines.append(("lowest weight", wording.mass(charge.lightest_g)))
-    if charge.dry_mass_g is not None:
-        sd_g = charge.dry_mass_g * charge.dry_mass_relative_sd
-        shown = f"{weighable(charge.dry_mass_g, wording)} {wording.mass_unit}"
-        lines.append(("weight when dry", f"{shown} (± {weighable(sd_g, wording)})"))
-    if charge.loading_g_per_g is not None:
-        lines.append(("water, last weighing", shares(Quantiles(*charge.loading_g_per_g))))
-    if charge.color:
-        lines.append(("color", charge.color))
-    for run in runs:
-        verdict = finished_in_brief(run.finished) if run.finished else "in progress"
-        lines.append(("run", f"{run.name}, {wording.moment(run.started_at)}, {run.start.appliance}: {verdict}"))
-    return lines
-
-
-def charge_row(charge: Charge, wording: Wording) -> tuple[str, ...]:
-    """Return a charge as a row of a table."""
-    low_middle_high = charge.loading_g_per_g
-    held = "–" if low_middle_high is None else f"{100.0 * low_middle_high[1]:.1f} %"
-    dry = "–" if charge.dry_mass_g is None else wording.mass(charge.dry_mass_g)
-    where = "no longer used" if charge.retired else whereabouts(charge.place)
-    color = charge.color or "–"
-    return (charge.name, charge.lot, where, wording.mass(charge.mass_g), dry, held, str(charge.cycles), color)
-
-
-def whereabouts(place: str) -> str:
-    """Return where a charge is.
-
-    >>> whereabouts("box:pla"), whereabouts("in:oven"), whereabouts("spare")
-    ('box pla', 'in the oven', 'spare')
-    """
-    return place.replace("box:", "box ").replace("in:", "in the ")
-
-
-def minutes(duration_s: float) -> str:
-    """Return a heating time in the unit that suits it.
-
-    >>> minutes(540.0), minutes(14400.0), minutes(0.0)
-    ('9 min', '4 h', '0 min')
-    """
-    if duration_s < 2.0 * 3600.0:
-        return f"{duration_s / 60.0:.0f} min"
-    return f"{duration_s / 3600.0:.0f} h" if duration_s < 2.0 * 86_400.0 else f"{duration_s / 86_400.0:.1f} days"
-
-
-def time_spread(time_s: Quantiles) -> str:
-    """Return a time with its interval, in hours throughout where that is what it takes.
-
-    >>> from monitor.records import Quantiles
-    >>> time_spread(Quantiles(300.0, 600.0, 1200.0)), time_spread(Quantiles(3000.0, 25200.0, 122400.0))
-    ('10 min (5 min – 20 min)', '7 h (1 h – 34 h)')
-    """
-    long = minutes(time_s.p50).endswith("h")
-    low, high = (
-        f"{max(end_s / 3600.0, 1.0):.0f} h" if long and _HALF_AN_HOUR_S <= end_s < 2.0 * 3600.0 else minutes(end_s)
-        for end_s in (time_s.p05, time_s.p95)
-    )
-    return f"{minutes(time_s.p50)} ({low} {TO} {high})"
-
-
-def shares(loading: Quantiles) -> str:
-    """Return a loading with its interval in per cent of dry mass.
-
-    >>> from monitor.records import Quantiles
-    >>> shares(Quantiles(0.01, 0.02, 0.046))
-    '2.0 % (1.0 – 4.6 %)'
-    """
-    return f"{100.0 * loading.p50:.1f} % ({100.0 * loading.p05:.1f} {TO} {100.0 * loading.p95:.1f} %)"
-
-
-def water(loading: Quantiles) -> str:
-    """Return how much water beads hold, for a sentence.
-
-    >>> water(Quantiles(0.002, 0.073, 0.15))
-    'about 7 % water (0.2 – 15 %)'
-    """
-    low, middle, high = _percents(loading)
-    return f"about {middle} water ({low} {TO} {high} %)"
-
-
-def _percents(fractions: Quantiles) -> tuple[str, str, str]:
-    """Return the ends and the middle of an interval in per cent, the middle with its sign, as fine as it is known.
-
-    >>> _percents(Quantiles(0.0, 0.102, 0.233)), _percents(Quantiles(0.001, 0.012, 0.06))
-    (('0', '10 %', '23'), ('0.1', '1.2 %', '6'))
-    """
-    low, middle, high = (
-        f"{value:.0f}" if value >= _WHOLE_PERCENT_FROM else f"{value:.1f}".removesuffix(".0")
-        for value in (100.0 * fractions.p05, 100.0 * fractions.p50, 100.0 * fractions.p95)
-    )
-    return low, f"{middle} %", high
-
-
-def weighable(grams: float, wording: Wording) -> str:
-    """Return a mass as finely as a kitchen scale could show it, without the unit.
-
-    >>> from zoneinfo import ZoneInfo
-    >>> grams = Wording(ZoneInfo("UTC"))
-    >>> [weighable(mass_g, grams) for mass_g in (0.02, 0.073, 1.53, 5.8, 31.7)]
-    ['0', '0.1', '1.5', '6', '32']
-    """
-    shown = wording_scale(wording) * grams
-    if wording.ounces:
-        return f"{shown:.2f}".rstrip("0").removesuffix(".") if shown < 1.0 else f"{shown:.1f}".removesuffix(".0")
-    return f"{shown:.0f}" if shown >= _WHOLE_FROM_G else f"{shown:.1f}".removesuffix(".0")
-
-
-def weighable_spread(grams: Quantiles, wording: Wording) -> str:
-    """Return a mass with its unit and interval, as finely as a kitchen scale could show it."""
-    low, middle, high = (weighable(value, wording) for value in (grams.p05, grams.p50, grams.p95))
-    return f"{middle} {wording.mass_unit} ({low} {TO} {high})"
-
-
-def room_source(known_from: str) -> str:
-    """Return where the air of a room is known from, in words for a person.
-
-    >>> room_source("told"), room_source("assumed")
-    ('as you entered it', 'assumed')
-    """
-    return _ROOM_SOURCES.get(known_from, known_from)
-
-
-def wording_scale(wording: Wording) -> float:
-    """Return what turns grams into the unit of the shelf."""
-    return grams_to_ounces(1.0) if wording.ounces else 1.0
-
-
-def table_headings(methods: Sequence[Method], wording: Wording) -> tuple[str, ...]:
-    """Return the headings above the rows of methods."""
-    limits = by_limit(methods[0].services) if methods else {}
-    first = f"can take in, {wording.mass_unit}:\n"
-    boxes = [f"{'' if place else first}until {100.0 * limit:.0f} % RH" for place, limit in enumerate(limits)]
-    return ("method", "water left\nin the beads", "RH in a jar", "time", *boxes, "kWh", "your work,\nmin", "")
+    if is_over(answer.forecast, answer.as_of):
+        return say("With these beads {name} is over its limit of {limit} %.", name=name, limit=limit)
+    if answer.forecast.cross_at.p50 is None:
+        text = to_say("With these beads {name} reaches its limit of {limit} % {when}.")
+        return say(text, name=name, limit=limit, when=when)
+    return say("With these beads {name} holds until about {when}.", name=name, when=when)
 
 
 def _less(end_g: Quantiles, start_g: float) -> Quantiles:

@@ -6,8 +6,11 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from monitor.day_names import day_in_month, weekday
+from monitor.presentation.amounts import days_or_hours
 from monitor.records import BoxState
 from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -56,11 +59,14 @@ class _Groups:
 def headline(answers: Sequence[Assessment], plan: RechargePlan | None, words: Wording) -> Headline:
     """Return what to do first, by the plan, and until when the other boxes hold, by their forecasts."""
     if not answers:
-        return Headline("There is no box yet.")
+        return Headline(say("There is no box yet."))
     declared = [answer for answer in answers if answer.state is not BoxState.undeclared]
     groups = _grouped(declared, plan, words)
     if all_silent(answers):
-        main = f"All sensors are silent: nothing heard for {_silent_span(answers)}. Check the listener and the broker."
+        main = say(
+            "All sensors are silent: nothing heard for {span}. Check the listener and the broker.",
+            span=_silent_span(answers),
+        )
         return Headline(main, tuple(_wrong(answers)))
     return Headline(_main(groups, plan, words), tuple(_beside(answers, groups, plan, words)))
 
@@ -72,8 +78,10 @@ def named(names: Sequence[str], most: int = _MOST_NAMES) -> str:
     ('a', 'a, b and c', 'a, b, c and 3 more')
     """
     if len(names) > most:
-        return f"{', '.join(names[:most])} and {len(names) - most} more"
-    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
+        return say("{names} and {count} more", names=", ".join(names[:most]), count=len(names) - most)
+    if len(names) > 1:
+        return say("{names} and {last}", names=", ".join(names[:-1]), last=names[-1])
+    return "".join(names)
 
 
 def _grouped(declared: Iterable[Assessment], plan: RechargePlan | None, words: Wording) -> _Groups:
@@ -101,25 +109,28 @@ def _grouped(declared: Iterable[Assessment], plan: RechargePlan | None, words: W
 def _main(groups: _Groups, plan: RechargePlan | None, words: Wording) -> str:
     rest = _hold(groups, words) if groups.holding else ""
     if act := _act(groups, plan, words):
-        return f"{act}; {rest}." if rest else f"{act}."
+        return say("{act}; {rest}.", act=act, rest=rest) if rest else f"{act}."
     if rest:
-        return f"Nothing to dry{'' if groups.count() == len(groups.holding) else ' yet'}: {rest}."
+        if groups.count() == len(groups.holding):
+            return say("Nothing to dry: {rest}.", rest=rest)
+        return say("Nothing to dry yet: {rest}.", rest=rest)
     if not groups.count():
-        return "No box is declared yet."
+        return say("No box is declared yet.")
     return _nothing_known(groups)
 
 
 def _act(groups: _Groups, plan: RechargePlan | None, words: Wording) -> str:
     if groups.planned and plan:
         as_of = groups.planned[0].as_of
-        return f"{_dry(groups.planned)} {_on(plan.days[0].on, words.local_day(as_of))}"
+        return _dry(groups.planned, _on(plan.days[0].on, words.local_day(as_of)))
     first = groups.over or groups.late
-    return f"{_dry(first)} {'now' if groups.over else 'today'}" if first and not (plan and plan.days) else ""
+    return _dry(first, say("now") if groups.over else say("today")) if first and not (plan and plan.days) else ""
 
 
-def _dry(answers: Sequence[Assessment]) -> str:
-    none_in = all(answer.charge is None for answer in answers)
-    return f"{'Put dry beads into' if none_in else 'Dry'} {_names(answers)}"
+def _dry(answers: Sequence[Assessment], when: str) -> str:
+    if all(answer.charge is None for answer in answers):
+        return say("Put dry beads into {names} {when}", names=_names(answers), when=when)
+    return say("Dry {names} {when}", names=_names(answers), when=when)
 
 
 def _hold(groups: _Groups, words: Wording) -> str:
@@ -128,12 +139,18 @@ def _hold(groups: _Groups, words: Wording) -> str:
     if one and total > 1:
         who = holding[0].box.name
     elif len(holding) == total:
-        who = "this box" if one else "both boxes" if total == 2 else f"all {total} boxes"
+        who = say("this box") if one else say("both boxes") if total == 2 else say("all {total} boxes", total=total)
     elif len(holding) == total - len(groups.planned):
-        who = "the rest"
+        who = say("the rest")
     else:
-        who = f"{len(holding)} others" if groups.planned else f"{len(holding)} of {total} boxes"
-    return f"{who} {'holds' if one else 'hold'} {until(holding, words)}"
+        who = (
+            say("{count} others", count=len(holding))
+            if groups.planned
+            else say("{count} of {total} boxes", count=len(holding), total=total)
+        )
+    if one:
+        return say("{who} holds {until}", who=who, until=until(holding, words))
+    return say("{who} hold {until}", who=who, until=until(holding, words))
 
 
 def until(holding: Sequence[Assessment], words: Wording) -> str:
@@ -141,23 +158,30 @@ def until(holding: Sequence[Assessment], words: Wording) -> str:
     as_of = holding[0].as_of
     first = min((answer.due_at for answer in holding if answer.due_at), default=None)
     if first is not None:
-        return f"until {_day(words.local_day(first), words.local_day(as_of))}"
+        return say("until {day}", day=day_in_month(words.local_day(first), words.local_day(as_of)))
     days = min(len(answer.forecast.chance_by_day) - 1 for answer in holding if answer.forecast)
-    return f"beyond {_day(words.local_day(as_of + timedelta(days=days)), words.local_day(as_of))}"
+    return say("beyond {day}", day=day_in_month(words.local_day(as_of + timedelta(days=days)), words.local_day(as_of)))
+
+
+def _look_again(fresh: Sequence[Assessment]) -> str:
+    if len(fresh) == 1:
+        return say("Look again at {names} tomorrow: its beads have just gone in.", names=_names(fresh))
+    return say("Look again at {names} tomorrow: their beads have just gone in.", names=_names(fresh))
 
 
 def _nothing_known(groups: _Groups) -> str:
     if groups.fresh:
-        return f"Look again at {_names(groups.fresh)} tomorrow: {_its(groups.fresh, 'beads')} have just gone in."
+        return _look_again(groups.fresh)
     if groups.failed and not groups.unknown:
-        return f"Nothing is known: the estimate of {_names(groups.failed)} failed."
+        return say("Nothing is known: the estimate of {names} failed.", names=_names(groups.failed))
     if groups.silent and not groups.unknown:
         if all(answer.latest is None for answer in groups.silent):
-            return "No box has sent a reading yet."
-        return f"Nothing is known of now: {_few(groups.silent)} silent."
+            return say("No box has sent a reading yet.")
+        return say("Nothing is known of now: {silent}.", silent=_are_silent(groups.silent))
     if groups.silent:
-        return f"Nothing is known yet: {_few(groups.unknown)} too new, {_few(groups.silent)} silent."
-    return f"Nothing is known yet: {_names(groups.unknown)} {_needs(groups.unknown)} more readings."
+        new, silent = _are_new(groups.unknown), _are_silent(groups.silent)
+        return say("Nothing is known yet: {new}, {silent}.", new=new, silent=silent)
+    return say("Nothing is known yet: {need}.", need=_need_more(groups.unknown))
 
 
 # --- what else needs a person -----------------------------------------------------------------------------------------
@@ -167,11 +191,11 @@ def _beside(answers: Sequence[Assessment], groups: _Groups, plan: RechargePlan |
     if plan and plan.days:
         yield from _later(groups, plan, words)
     if groups.fresh and (groups.planned or groups.holding):
-        yield f"Look again at {_names(groups.fresh)} tomorrow: {_its(groups.fresh, 'beads')} have just gone in."
+        yield _look_again(groups.fresh)
     yield from _leaky(answers)
     yield from _silent([a for a in answers if a.state is not BoxState.undeclared])
     if groups.unknown and (groups.planned or groups.holding or groups.over):
-        yield f"{_names(groups.unknown)} {_needs(groups.unknown)} more readings."
+        yield f"{_need_more(groups.unknown)}."
     yield from _failed(answers)
 
 
@@ -183,16 +207,18 @@ def _wrong(answers: Sequence[Assessment]) -> Iterator[str]:
 
 def _leaky(answers: Sequence[Assessment]) -> Iterator[str]:
     if leaky := [answer for answer in answers if leaks_more(answer)]:
-        lids, they = ("lid", "it leaks") if len(leaky) == 1 else ("lids", "they leak")
-        yield f"Check the {lids} of {_names(leaky)}: {they} more than before."
+        one = to_say("Check the lid of {names}: it leaks more than before.")
+        many = to_say("Check the lids of {names}: they leak more than before.")
+        yield say(one if len(leaky) == 1 else many, names=_names(leaky))
 
 
 def _failed(answers: Sequence[Assessment]) -> Iterator[str]:
     if failed := [answer for answer in answers if answer.failed]:
-        yield f"The estimate of {_names(failed)} failed; please report it."
+        yield say("The estimate of {names} failed; please report it.", names=_names(failed))
     if strangers := [answer for answer in answers if answer.state is BoxState.undeclared]:
-        send, are = ("sends", "is") if len(strangers) == 1 else ("send", "are")
-        yield f"{_names(strangers)} {send} readings but {are} not in shelf.toml."
+        one = to_say("{names} sends readings but is not in shelf.toml.")
+        many = to_say("{names} send readings but are not in shelf.toml.")
+        yield say(one if len(strangers) == 1 else many, names=_names(strangers))
 
 
 def _later(groups: _Groups, plan: RechargePlan, words: Wording) -> Iterator[str]:
@@ -201,12 +227,18 @@ def _later(groups: _Groups, plan: RechargePlan, words: Wording) -> Iterator[str]
     for planned in plan.days[1:]:
         if there := [answer for answer in waiting if answer.box.name in planned.boxes]:
             today = words.local_day(there[0].as_of)
-            yield f"{_names(there)} {'follows' if len(there) == 1 else 'follow'} {_on(planned.on, today)}."
+            text = to_say("{names} follows {day}.") if len(there) == 1 else to_say("{names} follow {day}.")
+            yield say(text, names=_names(there), day=_on(planned.on, today))
     placed = {name for planned in plan.days for name in planned.boxes}
     if over := [answer for answer in groups.over if answer.box.name not in placed]:
-        yield f"{_dry(over)} now: {'it is' if len(over) == 1 else 'they are'} over the limit."
+        text = to_say("{dry}: it is over the limit.") if len(over) == 1 else to_say("{dry}: they are over the limit.")
+        yield say(text, dry=_dry(over, say("now")))
     if late := [answer for answer in groups.late if answer.box.name not in placed]:
-        yield f"{_names(late)} {'has' if len(late) == 1 else 'have'} no place in the plan in time."
+        one, many = (
+            to_say("{names} has no place in the plan in time."),
+            to_say("{names} have no place in the plan in time."),
+        )
+        yield say(one if len(late) == 1 else many, names=_names(late))
 
 
 def _silent_span(answers: Sequence[Assessment]) -> str:
@@ -219,17 +251,17 @@ def _silent(answers: Sequence[Assessment]) -> Iterator[str]:
     never = [answer for answer in answers if answer.latest is None]
     if lost:
         since = max((answer.latest.at for answer in lost if answer.latest), default=lost[0].as_of)
-        least = "" if len(lost) == 1 else "more than "
-        sensors = "its sensor" if len(lost) == 1 else "their sensors"
-        yield f"Nothing heard from {_names(lost)} for {least}{_span(lost[0].as_of, since)}: check {sensors}."
+        one = to_say("Nothing heard from {names} for {span}: check its sensor.")
+        many = to_say("Nothing heard from {names} for more than {span}: check their sensors.")
+        yield say(one if len(lost) == 1 else many, names=_names(lost), span=_span(lost[0].as_of, since))
     if never and len(never) < len(answers):
-        yield f"No reading has ever come from {_names(never)}: check {_its(never, 'sensor')}."
+        one = to_say("No reading has ever come from {names}: check its sensor.")
+        many = to_say("No reading has ever come from {names}: check their sensors.")
+        yield say(one if len(never) == 1 else many, names=_names(never))
 
 
 def _span(as_of: datetime, since: datetime) -> str:
-    silent = as_of - since
-    in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours, as `today` does
-    return f"{silent.days} days" if in_days else f"{silent // timedelta(hours=1)} hours"
+    return days_or_hours(as_of - since)
 
 
 # --- small words ------------------------------------------------------------------------------------------------------
@@ -239,27 +271,27 @@ def _names(answers: Sequence[Assessment]) -> str:
     return named([answer.box.name for answer in answers])
 
 
-def _its(answers: Sequence[Assessment], thing: str) -> str:
+def _need_more(answers: Sequence[Assessment]) -> str:
     if len(answers) == 1:
-        return f"its {thing}"
-    return f"their {thing}" if thing.endswith("s") else f"their {thing}s"
+        return say("{names} needs more readings", names=_names(answers))
+    return say("{names} need more readings", names=_names(answers))
 
 
-def _needs(answers: Sequence[Assessment]) -> str:
-    return "needs" if len(answers) == 1 else "need"
+def _are_silent(answers: Sequence[Assessment]) -> str:
+    text = to_say("{names} is silent") if len(answers) == 1 else to_say("{names} are silent")
+    return say(text, names=_names(answers))
 
 
-def _few(answers: Sequence[Assessment]) -> str:
-    return f"{_names(answers)} {'is' if len(answers) == 1 else 'are'}"
+def _are_new(answers: Sequence[Assessment]) -> str:
+    text = to_say("{names} is too new") if len(answers) == 1 else to_say("{names} are too new")
+    return say(text, names=_names(answers))
 
 
 def _on(day: date, today: date) -> str:
     """Return a day to do something on, as a person says it."""
     ahead = (day - today).days
     if ahead <= 1:
-        return "today" if ahead <= 0 else "tomorrow"
-    return f"on {day:%A}" if ahead < _DAYS_A_WEEK else f"on {day:%A}, {_day(day, today)}"
-
-
-def _day(day: date, today: date) -> str:
-    return f"{day.day} {day:%B}" + ("" if day.year == today.year else f" {day.year}")
+        return say("today") if ahead <= 0 else say("tomorrow")
+    if ahead < _DAYS_A_WEEK:
+        return say("on {weekday}", weekday=weekday(day))
+    return say("on {weekday}, {day}", weekday=weekday(day), day=day_in_month(day, today))

@@ -9,6 +9,7 @@ from monitor.presentation import moments, quantities
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.records import EntryKind, LedgerEntry, Reading, ReadingSource
 from monitor.records.readings import SENSOR_RANGE_DEGC
+from monitor.texts import say
 from monitor.units import degc_to_degf
 
 if TYPE_CHECKING:
@@ -81,9 +82,11 @@ def hand_reading(
         If no hygrometer works at such a temperature, or the time can't be.
     """
     if not SENSOR_RANGE_DEGC[0] <= temperature_degc <= SENSOR_RANGE_DEGC[1]:
-        right = "from -40 to 185 °F" if shelf.fahrenheit else "from -40 to 85 °C"
+        right = say("from -40 to 185 °F") if shelf.fahrenheit else say("from -40 to 85 °C")
         told = degc_to_degf(temperature_degc) if shelf.fahrenheit else temperature_degc
-        raise LogInputError("temperature", f"{told:g} is not valid: a hygrometer works {right}")
+        raise LogInputError(
+            "temperature", say("{told} is not valid: a hygrometer works {right}", told=f"{told:g}", right=right)
+        )
     when = typed_instant(at, shelf, now)
     when = when.replace(microsecond=when.microsecond // 1000 * 1000)  # instants are kept by the millisecond
     return Reading(box, when, temperature_degc, relative_humidity, source=ReadingSource.hand)
@@ -134,7 +137,12 @@ def _net_g(shelf: Shelf, weight: str | None, holder: str | None) -> float | None
         holder_g = _grams("holder", holder, shelf) or 0.0
     if holder_g >= whole_g:
         raise LogInputError(
-            "holder", f"the holder ({holder}) can't weigh as much as holder and beads together ({weight})"
+            "holder",
+            say(
+                "the holder ({holder}) can't weigh as much as holder and beads together ({weight})",
+                holder=holder,
+                weight=weight,
+            ),
         )
     return whole_g - holder_g
 

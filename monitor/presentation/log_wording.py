@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import beads
+from monitor.presentation.bead_wording import beads
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -16,14 +17,19 @@ if TYPE_CHECKING:
 
 def repeated(entry: LedgerEntry, wording: Wording) -> str:
     """Return what was understood."""
-    weighed = "" if entry.mass_g is None else f"weighed {wording.weight(entry.mass_g)}"
-    what = f"{entry.kind.value.replace('_', ' ')} of {entry.box}, {wording.moment(entry.at)}"
+    weighed = "" if entry.mass_g is None else say("weighed {weight}", weight=wording.weight(entry.mass_g))
+    what = say(
+        "{kind} of {box}, {at}",
+        kind=say(entry.kind.value),
+        box=entry.box,
+        at=wording.moment(entry.at),
+    )
     return "; ".join(filter(None, (what, weighed, details(entry, wording))))
 
 
 def details(entry: LedgerEntry, wording: Wording) -> str:
     """Return what an entry says beside its kind, its time and a weight."""
-    dry = "" if entry.dry_mass_g is None else f"{wording.weight(entry.dry_mass_g)} dry"
+    dry = "" if entry.dry_mass_g is None else say("{weight} dry", weight=wording.weight(entry.dry_mass_g))
     held = " ".join(filter(None, (dry, beads(entry.desiccant) if entry.desiccant else "")))
     method = wording.method(entry.method) if entry.method else ""
     return "; ".join(filter(None, (held, method, entry.color, entry.note)))

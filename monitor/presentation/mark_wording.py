@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from monitor.records import Mark
+from monitor.texts import say, to_say
 
 WHY_MARKED = {
-    Mark.range: "no sensor of this kind can show that",
-    Mark.spike: "it jumped away and back within hours",
-    Mark.step: "it jumped and stayed there",
-    Mark.stuck: "it showed the same for too long",
-    Mark.at_floor: "this is the lowest that the sensor shows",
-    Mark.at_ceiling: "this is the highest that the sensor shows",
-    Mark.equals_room: "it shows the air of the room",
-    Mark.no_sorbent: "it moves as if there were no beads",
-    Mark.clock_ahead: "the sensor's clock was ahead",
-    Mark.clock_behind: "the sensor's clock was behind",
-    Mark.two_sensors: "two sensors send under this name",
+    Mark.range: to_say("no sensor of this kind can show that"),
+    Mark.spike: to_say("it jumped away and back within hours"),
+    Mark.step: to_say("it jumped and stayed there"),
+    Mark.stuck: to_say("it showed the same for too long"),
+    Mark.at_floor: to_say("this is the lowest that the sensor shows"),
+    Mark.at_ceiling: to_say("this is the highest that the sensor shows"),
+    Mark.equals_room: to_say("it shows the air of the room"),
+    Mark.no_sorbent: to_say("it moves as if there were no beads"),
+    Mark.clock_ahead: to_say("the sensor's clock was ahead"),
+    Mark.clock_behind: to_say("the sensor's clock was behind"),
+    Mark.two_sensors: to_say("two sensors send under this name"),
 }
 """A clause for each mark."""
 
@@ -26,7 +27,7 @@ def why_marked(marks: int) -> str:
     >>> why_marked(Mark.spike.bit | Mark.clock_behind.bit)
     "it jumped away and back within hours; the sensor's clock was behind"
     """
-    return "; ".join(words for mark, words in WHY_MARKED.items() if marks & mark.bit)
+    return "; ".join(say(words) for mark, words in WHY_MARKED.items() if marks & mark.bit)
 
 
 def mark_names(marks: int) -> str:

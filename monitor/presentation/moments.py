@@ -7,12 +7,16 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-MOMENTS = "10:00 (today), yesterday, 'yesterday 18:30', '1 Mar 7:30', 2026-03-01 or 2026-03-01T07:30"
-DAYS = "2026-03-14, saturday, today or tomorrow"
+MOMENTS = to_say("10:00 (today), yesterday, 'yesterday 18:30', '1 Mar 7:30', 2026-03-01 or 2026-03-01T07:30")
+DAYS = to_say("2026-03-14, saturday, today or tomorrow")
+_LATER_TODAY = to_say(
+    "'{text}' is in the future. Log only what has happened. For the day before, write 'yesterday {text}'"
+)
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 _DAY = r"yesterday|today|this morning"
 _MORNING, _NOON = "8:00", "12:00"
@@ -46,10 +50,13 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
         at = _told_by_the_day(told, today) or _dated(told, today) or datetime.fromisoformat(text.strip())
         at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
     except (ValueError, OverflowError):
-        raise TypedError(f"'{text}' is not a time. Write it like {MOMENTS}") from None
+        raise TypedError(
+            say("'{text}' is not a time. Write it like {moments}", text=text, moments=say(MOMENTS))
+        ) from None
     if at > now:
-        earlier = f". For the day before, write 'yesterday {text}'" if re.fullmatch(_CLOCK, text) else ""
-        raise TypedError(f"'{text}' is in the future. Log only what has happened{earlier}")
+        if re.fullmatch(_CLOCK, text):
+            raise TypedError(say(_LATER_TODAY, text=text))
+        raise TypedError(say("'{text}' is in the future. Log only what has happened", text=text))
     return at
 
 
@@ -65,9 +72,11 @@ def day_ahead(text: str, today: date) -> date:
     try:
         on = _near_day(told, today) or date.fromisoformat(told)
     except ValueError:
-        raise TypedError(f"'{text}' is not a day. Write it like {DAYS}") from None
+        raise TypedError(say("'{text}' is not a day. Write it like {days}", text=text, days=say(DAYS))) from None
     if on < today:
-        raise TypedError(f"'{text}' is past. Choose today, {today.isoformat()}, or a later day")
+        raise TypedError(
+            say("'{text}' is past. Choose today, {today}, or a later day", text=text, today=today.isoformat())
+        )
     return on
 
 

@@ -12,6 +12,7 @@ from monitor.records.names import (
     is_name,
     tidy,
 )
+from monitor.texts import say
 from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ DRIEST_ROOM = 0.01
 def name(text: str) -> str:
     """Return a name as it is kept; one that the rule for names allows."""
     if not is_name(tidy(text)):
-        raise TypedError(f"'{text}' is not valid: a name is {NAME_RULE}")
+        raise TypedError(say("'{text}' is not valid: a name is {rule}", text=text, rule=say(NAME_RULE)))
     return tidy(text)
 
 
@@ -57,10 +58,10 @@ def mass_g(text: str, shelf: Shelf) -> float:
     """Return grams; without a unit in the unit of the shelf."""
     found = _MASS.match(text.strip().lower())
     if found is None:
-        raise TypedError(f"'{text}' is not a weight. Write it like 180, 180g, 0.2kg, 6.5oz or 2lb")
+        raise TypedError(say("'{text}' is not a weight. Write it like 180, 180g, 0.2kg, 6.5oz or 2lb", text=text))
     grams = number(found[1]) * _GRAMS_OF[found[2] or ("oz" if shelf.ounces else "g")]
     if not 0.0 < grams <= MOST_G:
-        raise TypedError(f"'{text}' is not valid: a weight is more than 0 and at most 50 kg")
+        raise TypedError(say("'{text}' is not valid: a weight is more than 0 and at most 50 kg", text=text))
     return grams
 
 
@@ -91,7 +92,13 @@ def given_step_g(text: str, shelf: Shelf) -> float:
     """Return the smallest step a scale shows as a person told it, in grams."""
     grams = mass_g(text, shelf)
     if grams > MOST_STEP_G:
-        raise TypedError(f"'{text}' is not valid: a scale for beads shows steps of at most {MOST_STEP_G:g} g")
+        raise TypedError(
+            say(
+                "'{text}' is not valid: a scale for beads shows steps of at most {most} g",
+                text=text,
+                most=f"{MOST_STEP_G:g}",
+            )
+        )
     return grams
 
 
@@ -104,10 +111,10 @@ def heating_s(text: str) -> float:
     """Return seconds of heating; without a unit the number is minutes."""
     found = _CLOCK.match(text.strip().lower())
     if found is None or not (found[1] or found[2]):
-        raise TypedError(f"'{text}' is not a heating time. Write it like 3, 3min, 8h or 1h30")
+        raise TypedError(say("'{text}' is not a heating time. Write it like 3, 3min, 8h or 1h30", text=text))
     seconds = 3600.0 * number(found[1] or "0") + 60.0 * number(found[2] or "0")
     if seconds > MOST_HEAT_S:
-        raise TypedError(f"'{text}' is not valid: heating is at most 30 days")
+        raise TypedError(say("'{text}' is not valid: heating is at most 30 days", text=text))
     return seconds
 
 
@@ -115,7 +122,7 @@ def humidity(text: str) -> float:
     """Return a fraction of saturation from per cent."""
     found = _PART.match(text.strip().lower())
     if found is None or found[2] not in (None, "%") or not number(found[1]) <= 100.0:
-        raise TypedError(f"'{text}' is not a humidity. Write it in %, 0 to 100, like 45 or 45%")
+        raise TypedError(say("'{text}' is not a humidity. Write it in %, 0 to 100, like 45 or 45%", text=text))
     return number(found[1]) / 100.0
 
 
@@ -123,7 +130,7 @@ def temperature_degc(text: str, shelf: Shelf) -> float:
     """Return °C; without a unit in the unit of the shelf."""
     found = _PART.match(text.strip().lower().lstrip("-"))
     if found is None or found[2] == "%":
-        raise TypedError(f"'{text}' is not a temperature. Write it like 65, 65C or 150F")
+        raise TypedError(say("'{text}' is not a temperature. Write it like 65, 65C or 150F", text=text))
     value = -number(found[1]) if text.strip().startswith("-") else number(found[1])
     in_f = (found[2] or ("f" if shelf.fahrenheit else "c")).endswith("f")
     return degf_to_degc(value) if in_f else value
@@ -135,11 +142,11 @@ def room(text: str | None, shelf: Shelf) -> RoomClimate | None:
         return None
     parts = text.split("/")
     if len(parts) != 2:
-        raise TypedError(f"'{text}' is not valid: write the room as temperature/humidity, like 20/50")
+        raise TypedError(say("'{text}' is not valid: write the room as temperature/humidity, like 20/50", text=text))
     air = RoomClimate(temperature_degc(parts[0], shelf), humidity(parts[1]))
     if not ROOM_RANGE_DEGC[0] <= air.temperature_degc <= ROOM_RANGE_DEGC[1]:
-        right = "14 and 122 °F" if shelf.fahrenheit else "-10 and 50 °C"
-        raise TypedError(f"'{text}' is not valid: a room is between {right}")
+        right = say("14 and 122 °F") if shelf.fahrenheit else say("-10 and 50 °C")
+        raise TypedError(say("'{text}' is not valid: a room is between {right}", text=text, right=right))
     if air.relative_humidity < DRIEST_ROOM:
-        raise TypedError(f"'{text}' is not valid: room air has at least 1 % RH")
+        raise TypedError(say("'{text}' is not valid: room air has at least 1 % RH", text=text))
     return air

@@ -6,7 +6,9 @@ from dataclasses import asdict
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from monitor.presentation.wording import TO, Wording, beads, figures
+from monitor.presentation.amounts import TO, figures
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.wording import Wording
 from monitor.services.sizing import MOST_MONTHS, Parcel, Sizing
 
 if TYPE_CHECKING:

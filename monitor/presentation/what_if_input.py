@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.records import RoomClimate, WhatIf
 from monitor.records.declared import LIMIT_RANGE_PCT, ROOM_HUMIDITY_RANGE_PCT
+from monitor.texts import say
 from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
@@ -44,10 +45,10 @@ def what_if_input(
     NotSupposableError
         If a value is out of range, or the desiccant is not known.
     """
-    _within("limit", limit, LIMIT_RANGE_PCT, "a limit is from 1 to 95 %")
-    _within("leak-times", leak_times, LEAK_RANGE_TIMES, "a leak is from 0.01 to 100 times what it is")
-    _within("dry-mass", dry_mass, (LEAST_MASS, _MOST_MASS), "beads weigh 0.1 or more")
-    _within("room-rh", room_rh, ROOM_HUMIDITY_RANGE_PCT, "a room has a humidity from 1 to 95 %")
+    _within("limit", limit, LIMIT_RANGE_PCT, say("a limit is from 1 to 95 %"))
+    _within("leak-times", leak_times, LEAK_RANGE_TIMES, say("a leak is from 0.01 to 100 times what it is"))
+    _within("dry-mass", dry_mass, (LEAST_MASS, _MOST_MASS), say("beads weigh 0.1 or more"))
+    _within("room-rh", room_rh, ROOM_HUMIDITY_RANGE_PCT, say("a room has a humidity from 1 to 95 %"))
     return WhatIf(
         humidity_limit=None if limit is None else limit / 100.0,
         conductance_factor=1.0 if leak_times is None else leak_times,
@@ -63,8 +64,15 @@ def room_degc(shelf: Shelf, room_temperature: float | None) -> float:
         return (shelf.room or RoomClimate()).temperature_degc
     degc = degf_to_degc(room_temperature) if shelf.fahrenheit else room_temperature
     if not _ROOM_DEGC[0] <= degc <= _ROOM_DEGC[1]:
-        right = "from -4 to 140 °F" if shelf.fahrenheit else "from -20 to 60 °C"
-        raise WhatIfInputError("room-temperature", f"{room_temperature:g} is not valid: a room has {right}")
+        right = say("from -4 to 140 °F") if shelf.fahrenheit else say("from -20 to 60 °C")
+        raise WhatIfInputError(
+            "room-temperature",
+            say(
+                "{room_temperature} is not valid: a room has {right}",
+                room_temperature=f"{room_temperature:g}",
+                right=right,
+            ),
+        )
     return degc
 
 
@@ -85,10 +93,12 @@ def known_beads(kind: str | None) -> str | None:
 
         if not calculators.is_desiccant(kind):
             known = ", ".join(calculators.desiccant_kinds())
-            raise WhatIfInputError("beads", f"{kind!r} is not a known desiccant. Known: {known}")
+            raise WhatIfInputError(
+                "beads", say("{kind} is not a known desiccant. Known: {known}", kind=f"{kind!r}", known=known)
+            )
     return kind
 
 
 def _within(field: str, value: float | None, span: tuple[float, float], right: str) -> None:
     if value is not None and not span[0] <= value <= span[1]:
-        raise WhatIfInputError(field, f"{value:g} is not valid: {right}")
+        raise WhatIfInputError(field, say("{value} is not valid: {right}", value=f"{value:g}", right=right))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import CHANCES_WITHIN_DAYS, chance, percent
+from monitor.presentation.amounts import chance, percent
+from monitor.presentation.wording import CHANCES_WITHIN_DAYS
 from monitor.records import Quantiles
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,10 +27,10 @@ def what_changes(assessment: Assessment, change: WhatIf, wording: Wording) -> li
     now, then = assessment.forecast, assessment.forecast_if
     said = [*_leak(assessment, change, wording), *_beads(assessment, change, wording)]
     if change.humidity_limit is not None:
-        said.append(("Limit", f"{percent(assessment.box.humidity_limit)}{_THEN}{percent(change.humidity_limit)}"))
+        said.append((say("Limit"), f"{percent(assessment.box.humidity_limit)}{_THEN}{percent(change.humidity_limit)}"))
     if now is not None and then is not None:
         chances = _THEN.join(chance(forecast.chance_within(days)) for forecast in (now, then))
-        said.append((f"Chance of passing it in {days} days", chances))
+        said.append((say("Chance of passing it in {days} days", days=days), chances))
     return said
 
 
@@ -37,17 +39,17 @@ def _leak(assessment: Assessment, change: WhatIf, wording: Wording) -> Iterator[
     if leak is None or times == 1.0:
         return
     now, then = (wording.masses(_times(leak.conductance_g_per_day_per_kpa, factor)) for factor in (1.0, times))
-    yield "Leak", f"{now}{_THEN}{then} {wording.mass_unit} a day per kPa"
+    yield say("Leak"), say("{change} {unit} a day per kPa", change=f"{now}{_THEN}{then}", unit=wording.mass_unit)
     if change.room_climate is None:
         came, comes = (_times(leak.ingress_g_per_day, factor) for factor in (1.0, times))
-        yield "Water coming in now", f"{wording.masses(came)}{_THEN}{wording.masses_a_day(comes)}"
+        yield say("Water coming in now"), f"{wording.masses(came)}{_THEN}{wording.masses_a_day(comes)}"
 
 
 def _beads(assessment: Assessment, change: WhatIf, wording: Wording) -> Iterator[tuple[str, str]]:
     if change.dry_mass_g is not None:
         there_g = assessment.charge.dry_mass_g if assessment.charge is not None else None
-        now = "not known" if there_g is None else wording.mass(there_g)
-        yield "Beads, dry", f"{now}{_THEN}{wording.mass(change.dry_mass_g)}"
+        now = say("not known") if there_g is None else wording.mass(there_g)
+        yield say("Beads, dry"), f"{now}{_THEN}{wording.mass(change.dry_mass_g)}"
 
 
 def _times(grams: Quantiles, factor: float) -> Quantiles:

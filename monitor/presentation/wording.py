@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from monitor.day_names import day_of_month, near_day, short_day, short_month
+from monitor.presentation.amounts import MINUS, NARROW, TO, ago, chance, duration, figures, percent, sentence, spread
+from monitor.presentation.bead_wording import NOT_DRIED, beads, method
 from monitor.records import (
     Assessment,
     BoxState,
@@ -19,6 +21,7 @@ from monitor.records import (
     Tightness,
     WhatIf,
 )
+from monitor.texts import said, say, to_say
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
@@ -28,71 +31,25 @@ if TYPE_CHECKING:
     from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
-MINUS = "\N{MINUS SIGN}"
-TO = "\N{EN DASH}"
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 FAR_AWAY = timedelta(days=75)
 """Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
 _DAYS_A_MONTH = 30.44  # a twelfth of a year, by definition of the calendar
-_LEAST_CHANCE, _MOST_CHANCE = 0.01, 0.99
-"""Chances beyond which a simulation of this size tells no more (a judgement)."""
 
-NARROW = "\N{NARROW NO-BREAK SPACE}"
 
 _WITHOUT_FORECAST = {
-    BoxState.undeclared: "add it to shelf.toml",
-    BoxState.estimate_failed: "report the failure",
+    BoxState.undeclared: to_say("add it to shelf.toml"),
+    BoxState.estimate_failed: to_say("report the failure"),
 }
 """What to do about a box without a forecast that is not over its limit; the others wait."""
-FRESH = "fresh beads"
+FRESH = to_say("fresh beads")
 """The state of a box over its limit whose beads have just gone in."""
-NOT_DRIED = "not_dried"
-FULL_BEADS = "Full beads hold so much water that the box is at its limit."
+FULL_BEADS = to_say("Full beads hold so much water that the box is at its limit.")
 
 
 _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
 _GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
 _DEGC = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])°C")
-
-JUST_NOW = "just now"
-AGE_STEPS = (
-    (1440, 2, "{} day ago", "{} days ago"),
-    (60, 2, "{} hour ago", "{} hours ago"),
-    (1, 1, "{} minute ago", "{} minutes ago"),
-)
-"""How an age is said: minutes of the unit, from how many of it on, the words for one and for more. Units by
-definition, the counts judgements: 90 minutes tell more than one hour. A page's script goes by the same."""
-
-METHODS = {
-    "oven_120C_3h": "three hours in the oven at 120 °C",
-    "microwave": "dried in the microwave",
-    "hot_air_65C": "dried in hot air at 65 °C",
-    "print_bed": "dried on the print bed",
-    "new": "new beads",
-    "indicator_orange": "judged dry by their color",
-    NOT_DRIED: "some or all not dried",
-}
-_HEAT, _HOURS = re.compile(r"_(\d+)C(?![a-zA-Z0-9])"), re.compile(r"_(\d+)h(?![a-zA-Z0-9])")
-"""What a word for a method says of heat and time: 'oven_115C_3h'."""
-BEADS = {
-    "silica_regular": "silica gel, regular density",
-    "silica_wide": "silica gel, wide pores",
-    "silica_gel_regular_density": "silica gel, regular density",
-    "silica_gel_regular_density_large_pore_volume": "silica gel, regular density, large pores",
-    "silica_gel_type_A": "silica gel, type A",
-    "silica_gel_type_B_wide_pore": "silica gel, wide pores (type B)",
-    "silica_gel_type_RD": "silica gel, type RD",
-    "silica_gel_unspecified": "silica gel, unknown type",
-    "silica_gel_orange_indicating": "orange indicating gel",
-    "silica_gel_blue_indicating": "blue indicating gel",
-    "mol_sieve": "molecular sieve",
-    "molecular_sieve_A_type": "molecular sieve, type A beads",
-    "industrial_desiccant_any": "the least industrial desiccant must hold",
-    "bagged_desiccant_any": "the least bagged desiccant must hold",
-    "clay": "clay",
-    "alumina": "activated alumina",
-    "cacl2": "calcium chloride",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +109,7 @@ class Wording:
 
     def masses_a_day(self, grams: Quantiles) -> str:
         """Return a flow of water with its interval and unit."""
-        return f"{self.masses(grams)}{NARROW}{self.mass_unit} a day"
+        return say("{flow} a day", flow=f"{self.masses(grams)}{NARROW}{self.mass_unit}")
 
     @property
     def mass_unit(self) -> str:
@@ -169,13 +126,13 @@ class Wording:
 
     def day(self, at: datetime, beside: datetime) -> str:
         """Return a calendar day, with its year where that is not the one of the instant beside it."""
-        local, here = at.astimezone(self.zone), beside.astimezone(self.zone)
-        return f"{local.day} {local:%b}" + ("" if local.year == here.year else f" {local.year}")
+        return short_day(self.local_day(at), self.local_day(beside))
 
     def moment(self, at: datetime) -> str:
         """Return a day and a time of day."""
         local = at.astimezone(self.zone)
-        return f"{local.day} {local:%b %Y}, {local:%H:%M}"
+        day = say("{day} {year}", day=day_of_month(local.date()), year=local.year)
+        return say("{day}, {time}", day=day, time=f"{local:%H:%M}")
 
     def local_day(self, at: datetime) -> date:
         """Return the person's calendar day at an instant."""
@@ -187,8 +144,10 @@ class Wording:
 
         if answer.state is BoxState.due and answer.due_at is not None:
             due = self.local_day(answer.due_at).isoformat() if iso else self.day(answer.due_at, answer.as_of)
-            return f"due by {due}"
-        return FRESH if not iso and assess.dries_now(answer) else answer.state.value
+            return f"due by {due}" if iso else say("due by {due}", due=due)
+        if iso:
+            return answer.state.value
+        return say(FRESH if assess.dries_now(answer) else answer.state.value)
 
     def limit(self, answer: Assessment) -> str:
         """Return the limit of a box; an undeclared box has none."""
@@ -197,7 +156,7 @@ class Wording:
     def reading(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return the last humidity that a box showed; an old one never without its age."""
         if answer.latest is None:
-            return "–" if brief else "no reading"
+            return "–" if brief else say("no reading")
         return percent(answer.latest.relative_humidity, 1) + self._age(answer, brief=brief)
 
     def reading_of_temperature(self, answer: Assessment) -> str:
@@ -211,9 +170,9 @@ class Wording:
 
         silent = assess.silent_for(answer)
         if silent is not None:
-            return " (old)" if brief else f", {ago(silent)}"
+            return " " + say("(old)") if brief else f", {ago(silent)}"
         if assess.is_from_before_beads(answer):
-            return " (old)" if brief else ", from before the fresh beads"
+            return " " + say("(old)") if brief else ", " + say("from before the fresh beads")
         return ""
 
     def estimate_now(self, answer: Assessment) -> str:
@@ -223,7 +182,10 @@ class Wording:
         is_old = assess.silent_for(answer) is not None or assess.is_from_before_beads(answer)
         if answer.forecast is None or not is_old:
             return ""
-        return f"about {percent(answer.forecast.present_relative_humidity.p50, 1)} now, by estimate"
+        return say(
+            "about {humidity} now, by estimate",
+            humidity=percent(answer.forecast.present_relative_humidity.p50, 1),
+        )
 
     def fault(self, answer: Assessment) -> str:
         """Return since when a box leaks more than it did, with what to do; nothing where it does not."""
@@ -247,10 +209,10 @@ class Wording:
 
         first = []
         if assess.leaks_more(answer):
-            first.append(assess.CHECK_THE_LID)
+            first.append(say(assess.CHECK_THE_LID))
         is_silent = assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared
         if is_silent and not all_silent:
-            first.append(assess.CHECK_THE_SENSOR)
+            first.append(say(assess.CHECK_THE_SENSOR))
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
 
@@ -261,22 +223,22 @@ class Wording:
             decided = self.decided or assess.NOTHING_DECIDED
             return assess.what_to_do(answer, self.local_day(answer.as_of), self.oven_day(answer.as_of), decided)
         if answer.state is BoxState.no_readings:
-            return assess.CHECK_THE_SENSOR
+            return say(assess.CHECK_THE_SENSOR)
         if answer.forecast is None:
-            return _WITHOUT_FORECAST.get(answer.state, "keep closed, wait")
+            return say(_WITHOUT_FORECAST.get(answer.state) or to_say("keep closed, wait"))
         if answer.due_at is None:
-            return f"nothing before {self._end(answer.forecast, answer.as_of).year}"
+            return say("nothing before {year}", year=self._end(answer.forecast, answer.as_of).year)
         decided = self.decided or assess.NOTHING_DECIDED
         phrase = assess.as_decided(answer.box.name, decided, self.local_day(answer.as_of))
-        by = f"{assess.what_is_due(answer)} {self._by(answer.due_at, answer.as_of)}"
+        by = say("{do} {by_day}", do=assess.what_is_due(answer), by_day=self._by(answer.due_at, answer.as_of))
         return f"{by} ({phrase})" if phrase else by
 
     def _by(self, due_at: datetime, as_of: datetime) -> str:
         if due_at <= as_of:
-            return "today"
+            return say("today")
         on = self.local_day(due_at)
         near = due_at - as_of < FAR_AWAY
-        return f"by {near_day(on, self.local_day(as_of)) if near else self.day(due_at, as_of)}"
+        return say("by {day}", day=near_day(on, self.local_day(as_of)) if near else self.day(due_at, as_of))
 
     def reason(self, answer: Assessment) -> str:
         """Return in a sentence or two why that is the thing to do."""
@@ -290,10 +252,14 @@ class Wording:
         if answer.forecast is None:
             return sentence(answer.refusal) if answer.refusal else ""
         if silent := assess.silent_for(answer):
-            return f"Its last reading is from {ago(silent)}. Humidity is {self.estimate_now(answer)}."
+            return say(
+                "Its last reading is from {ago}. Humidity is {estimate_now}.",
+                ago=ago(silent),
+                estimate_now=self.estimate_now(answer),
+            )
         if answer.charge is None:
-            return "No beads are logged for it."
-        return f"Its beads are {percent(answer.forecast.capacity_used.p50)} full."
+            return say("No beads are logged for it.")
+        return say("Its beads are {share} full.", share=percent(answer.forecast.capacity_used.p50))
 
     def why_then(self, answer: Assessment) -> str:
         """Return in a sentence why a box has the day that it has; nothing where it has none."""
@@ -302,9 +268,9 @@ class Wording:
         if answer.forecast is None or answer.state is BoxState.over_limit:
             return ""
         if answer.due_at is None:
-            return f"It stays under {percent(answer.box.humidity_limit)} that long."
+            return say("It stays under {limit} that long.", limit=percent(answer.box.humidity_limit))
         return assess.why_by_then(
-            answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else "today"
+            answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else say("today")
         )
 
     def course(self, answer: Assessment) -> str:
@@ -317,27 +283,42 @@ class Wording:
         limit = percent(there.humidity_limit)
         if answer.state is BoxState.over_limit:
             if there.chance_over_already > assess.ALMOST_SURE:
-                return f"It is almost surely above {limit} now."
-            return f"The chance that it is above {limit} now is {chance(there.chance_over_already)}."
+                return say("It is almost surely above {limit} now.", limit=limit)
+            return say(
+                "The chance that it is above {limit} now is {chance}.",
+                limit=limit,
+                chance=chance(there.chance_over_already),
+            )
         soon, later = (chance(there.chance_within(days)) for days in CHANCES_WITHIN_DAYS)
-        within = f"{soon} in the next {CHANCES_WITHIN_DAYS[0]} days and {later} in the next {CHANCES_WITHIN_DAYS[1]}"
+        within = say(
+            "{soon} in the next {soon_days} days and {later} in the next {later_days}",
+            soon=soon,
+            soon_days=CHANCES_WITHIN_DAYS[0],
+            later=later,
+            later_days=CHANCES_WITHIN_DAYS[1],
+        )
         if soon == later:
-            within = f"{later} in the next {CHANCES_WITHIN_DAYS[1]} days"
+            within = say("{later} in the next {later_days} days", later=later, later_days=CHANCES_WITHIN_DAYS[1])
         if there.cross_at.p50 is None:
-            stays = f"Humidity will probably stay below {limit} for {self._beyond(there)}."
-            return f"{stays} The chance that it rises above it is {within}."
+            stays = say(
+                "Humidity will probably stay below {limit} for {beyond}.", limit=limit, beyond=self._beyond(there)
+            )
+            return say("{stays} The chance that it rises above it is {within}.", stays=stays, within=within)
         when = self.crossing_in_brief(there, answer.as_of, between=True)
-        return f"Humidity will probably rise above {limit} about {when}. The chance of that is {within}."
+        return say(
+            "Humidity will probably rise above {limit} about {when}. The chance of that is {within}.",
+            limit=limit,
+            when=when,
+            within=within,
+        )
 
     def evidence(self, answer: Assessment, *, with_grams: bool) -> list[str]:
         """Return what a forecast rests on, in the units of the shelf; of grams only where grams are shown.
 
         Over its limit a box needs dry beads and no scale.
         """
-        texts = list(answer.evidence)
-        if with_grams and (said := grams_rest_on(answer)):
-            texts.append(said)
-        return [sentence(self.in_own_units(text)) for text in texts]
+        texts = [*answer.evidence, *filter(None, [grams_rest_on(answer) if with_grams else ""])]
+        return [sentence(self.in_own_units(said(text))) for text in texts]
 
     def sharpen(self, answer: Assessment) -> str:
         """Return what would make a forecast surer; nothing while beads that just went in dry the air of their box."""
@@ -351,16 +332,21 @@ class Wording:
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         if answer.charge is not None and assess.just_filled(answer) and answer.charge.method != NOT_DRIED:
-            return "fresh" if brief else f"fresh since {self._since(answer.charge.at, answer.as_of)}"
+            return (
+                say("fresh") if brief else say("fresh since {since}", since=self._since(answer.charge.at, answer.as_of))
+            )
         if answer.forecast is None:
-            return "–" if brief else "unknown"
+            return "–" if brief else say("unknown")
         if answer.charge is None:
-            return "none" if brief else "none logged"
+            return say("none") if brief else say("none logged")
         held = answer.forecast.capacity_used
         if held.p50 >= 1.0:
-            return "full"
-        most = "full" if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
-        return percent(held.p50) if brief else f"{percent(held.p50)} full ({100.0 * held.p05:.0f} {TO} {most})"
+            return say("full")
+        most = say("full") if held.p95 >= 1.0 else f"{100.0 * held.p95:.0f}"
+        if brief:
+            return percent(held.p50)
+        least = f"{100.0 * held.p05:.0f}"
+        return say("{share} full ({least} – {most})", share=percent(held.p50), least=least, most=most)
 
     def _since(self, at: datetime, as_of: datetime) -> str:
         """Return a time of today, or else a day."""
@@ -373,34 +359,37 @@ class Wording:
 
     def _crossing(self, forecast: CrossingForecast, as_of: datetime, *, in_months: bool, between: bool) -> str:
         dates, far = forecast.cross_at, self._beyond(forecast)
-        if dates.p50 and dates.p50 <= as_of:
-            return "already over"
+        if is_over(forecast, as_of):
+            return say("already over")
         if dates.p05 is None:
-            return f"in {far} (after {self.day(self._end(forecast, as_of), as_of)})"
+            return say("in {far} (after {day})", far=far, day=self.day(self._end(forecast, as_of), as_of))
         first, last = self._ends(dates.p05, dates.p95, as_of, in_months=in_months)
-        first = "now" if dates.p05 <= as_of else first
+        first = say("now") if dates.p05 <= as_of else first
         if dates.p50 is None:
-            return f"in {far} (at the earliest {first})"
+            return say("in {far} (at the earliest {first})", far=far, first=first)
         middle = self._month(dates.p50, as_of) if in_months else self.day(dates.p50, as_of)
         if last is None:
-            return f"{middle} ({first} or later)"
+            return say("{middle} ({first} or later)", middle=middle, first=first)
         if first == last:
             return middle
-        return f"{middle} (between {first} and {last})" if between else f"{middle} ({first} {TO} {last})"
+        text = to_say("{middle} (between {first} and {last})") if between else "{middle} ({first} – {last})"
+        return say(text, middle=middle, first=first, last=last)
 
     def holds(self, forecast: CrossingForecast, as_of: datetime, *, brief: bool = False) -> str:
         """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
         from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
 
         when, due = self.crossing_in_brief(forecast, as_of), assess.due_at(forecast, as_of)
-        if due is None or when == "already over":
+        if due is None or is_over(forecast, as_of):
             return when
-        about = when if when.startswith("in ") else f"about {when}"
-        until = self.day(due, as_of) if due > as_of else "today"
+        about = when if forecast.cross_at.p50 is None else say("about {when}", when=when)
+        until = self.day(due, as_of) if due > as_of else say("today")
         if brief:
-            return f"until {until}; passes its limit {about}"
-        risk = f"after that, the chance that it is over is above {assess.due_odds()}"
-        return f"until {until} ({risk}); most likely it passes its limit {about}"
+            return say("until {until}; passes its limit {about}", until=until, about=about)
+        risk = say("after that, the chance that it is over is above {odds}", odds=assess.due_odds())
+        return say(
+            "until {until} ({risk}); most likely it passes its limit {about}", until=until, risk=risk, about=about
+        )
 
     def _ends(
         self, first: datetime, last: datetime | None, as_of: datetime, *, in_months: bool
@@ -413,7 +402,7 @@ class Wording:
         end = name(last, as_of)
         ahead, behind = first.astimezone(self.zone), last.astimezone(self.zone)
         if start != end and ahead.year == behind.year:
-            start = f"{ahead:%b}" if in_months else f"{ahead.day} {ahead:%b}"
+            start = short_month(ahead) if in_months else day_of_month(ahead.date())
             if not in_months and ahead.month == behind.month:
                 start = str(ahead.day)
         return start, end
@@ -423,15 +412,19 @@ class Wording:
         if leak.opening_g is None or leak.opening_hours is None:
             return ""
         brings, hours = self.mass(leak.opening_g.p50), duration(leak.opening_hours.p50 / 24.0)
-        return f"Each opening lets in about {brings} of water. The leak takes {hours} to let in as much."
+        return say(
+            "Each opening lets in about {brings} of water. The leak takes {hours} to let in as much.",
+            brings=brings,
+            hours=hours,
+        )
 
     def for_its_kind(self, leak: LeakEstimate) -> str:
         """Return in a word how a box closes for one of its style, with what to do where it closes badly."""
         if leak.for_its_kind is None:
             return "–"
-        return (
-            f"{leak.for_its_kind}: check the lid" if leak.for_its_kind is Tightness.leaky else leak.for_its_kind.value
-        )
+        if leak.for_its_kind is Tightness.leaky:
+            return say("leaky: check the lid")
+        return say(leak.for_its_kind.value)
 
     def change(self, leak: LeakEstimate, as_of: datetime) -> str:
         """Return since when a box is leakier or tighter than it was, how much, and what that may come from."""
@@ -439,8 +432,13 @@ class Wording:
             return ""
         since = self.day(leak.changed_at, as_of)
         span = self._span(*(leak.changed_between or (leak.changed_at, leak.changed_at)), as_of)
-        said = f"Since {since}{span} it has been {spread(leak.change_factor)} times as leaky as before."
-        return f"{said} {leak.change_words}".rstrip()
+        times = say(
+            "Since {since}{span} it has been {times} times as leaky as before.",
+            since=since,
+            span=span,
+            times=spread(leak.change_factor),
+        )
+        return f"{times} {said(leak.change_words)}".rstrip()
 
     def _span(self, first: datetime, last: datetime, as_of: datetime) -> str:
         """Return the days between which something was, with month and year once where they are the same."""
@@ -455,32 +453,39 @@ class Wording:
 
     def _month(self, at: datetime, beside: datetime) -> str:
         local, here = at.astimezone(self.zone), beside.astimezone(self.zone)
-        return f"{local:%b}" if local.year == here.year else f"{local:%b %Y}"
+        name = short_month(local)
+        return name if local.year == here.year else say("{month} {year}", month=name, year=local.year)
 
     def _beyond(self, forecast: CrossingForecast) -> str:
         """Return that something lies beyond what a forecast looks ahead."""
-        return f"more than {int((len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH)} months"
+        return say("more than {months} months", months=int((len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH))
 
     def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
         return as_of + timedelta(days=len(forecast.chance_by_day) - 1)
 
     def changes(self, change: WhatIf, limit: float | None = None) -> list[str]:
         """Return what is supposed to be changed about a box of such a limit, a phrase each."""
-        said = []
+        told = []
         if change.humidity_limit is not None:
-            instead = f" instead of {percent(limit)}" if limit is not None else ""
-            said.append(f"a limit of {percent(change.humidity_limit)}{instead}")
+            new = say("a limit of {limit}", limit=percent(change.humidity_limit))
+            told.append(new if limit is None else say("{new} instead of {old}", new=new, old=percent(limit)))
         if change.conductance_factor != 1.0:
-            times = f"{change.conductance_factor:g} times the leak"
-            said.append({0.5: "half the leak", 2.0: "double the leak"}.get(change.conductance_factor, times))
+            times = say("{times} times the leak", times=f"{change.conductance_factor:g}")
+            told.append({0.5: say("half the leak"), 2.0: say("double the leak")}.get(change.conductance_factor, times))
         if change.dry_mass_g is not None or change.desiccant is not None:
-            mass = "as much" if change.dry_mass_g is None else self.mass(change.dry_mass_g)
-            kind = "the same kind" if change.desiccant is None else beads(change.desiccant)
-            said.append(f"fresh beads put in now, {mass} of {kind}")
+            mass = say("as much") if change.dry_mass_g is None else self.mass(change.dry_mass_g)
+            kind = say("the same kind") if change.desiccant is None else beads(change.desiccant)
+            told.append(say("fresh beads put in now, {mass} of {kind}", mass=mass, kind=kind))
         if (climate := change.room_climate) is not None:
             held = percent(climate.relative_humidity)
-            said.append(f"a room of {self.temperature(climate.temperature_degc)} and {held} on average")
-        return said
+            told.append(
+                say(
+                    "a room of {temperature} and {held} on average",
+                    temperature=self.temperature(climate.temperature_degc),
+                    held=held,
+                )
+            )
+        return told
 
     def method(self, way: str) -> str:
         """Return how beads were dried, as a person says it.
@@ -490,61 +495,34 @@ class Wording:
         >>> words.method("oven_115C"), words.method("hot_air_65C_4h"), words.method("oven_120C_3h")
         ('oven, 115 °C', 'hot air, 65 °C, 4 hours', 'three hours in the oven at 120 °C')
         """
-        said = METHODS.get(way) or _HEAT.sub(r", \1 °C", _HOURS.sub(r", \1 hours", way)).replace("_", " ")
-        return self.in_own_units(said)
+        return self.in_own_units(method(way))
 
     def entry(self, entry: LedgerEntry) -> str:
         """Return what a person wrote down, in one sentence's worth of words."""
         words = []
         if entry.kind in (EntryKind.charge, EntryKind.recharge) and entry.dry_mass_g is not None:
-            words.append(f"{self.mass(entry.dry_mass_g)} of {beads(entry.desiccant)}")
+            words.append(say("{mass} of {kind}", mass=self.mass(entry.dry_mass_g), kind=beads(entry.desiccant)))
         if entry.mass_g is not None:
-            words.append(f"weighed {self.mass(entry.mass_g)}")
+            words.append(say("weighed {mass}", mass=self.mass(entry.mass_g)))
         if entry.method:
             words.append(self.method(entry.method))
         if entry.color:
-            words.append(entry.color)
+            words.append(say(entry.color))
         if entry.note:
             words.append(entry.note)
         return "; ".join(words)
+
+
+def is_over(forecast: CrossingForecast, as_of: datetime) -> bool:
+    """Return whether a box has most likely passed its limit already."""
+    return forecast.cross_at.p50 is not None and forecast.cross_at.p50 <= as_of
 
 
 def grams_rest_on(answer: Assessment) -> str:
     """Return what the grams of a box rest on; nothing that asks for a scale where it is dry beads that are needed."""
     if answer.leak is None or (answer.state is BoxState.over_limit and not answer.leak.grams_known):
         return ""
-    return answer.leak.grams_words
-
-
-def sentence(text: str) -> str:
-    """Return a text with its capital letter and its full stop."""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
-
-
-def beads(kind: str | None) -> str:
-    """Return what a kind of beads is called, or what several kinds side by side are.
-
-    >>> beads("silica_gel_regular_density 0.6 + clay 0.4")
-    'silica gel, regular density (60 %) and clay (40 %)'
-    """
-    if kind is None:
-        return "beads"
-    if " + " in kind:
-        parts = (part.rpartition(" ") for part in kind.split(" + "))
-        return " and ".join(f"{beads(name)} ({100.0 * float(share):.0f} %)" for name, _, share in parts)
-    return BEADS.get(kind, kind.replace("_", " "))
-
-
-def lot_name(name: str) -> str:
-    """Return what a lot is called on a page: one that is named by its kind of beads, as that kind is called.
-
-    >>> lot_name("silica_gel_orange_indicating"), lot_name("silica_gel_orange_indicating-2"), lot_name("bag-2")
-    ('orange indicating gel', 'orange indicating gel, 2', 'bag-2')
-    """
-    kind, _, number = name.rpartition("-")
-    if name in BEADS:
-        return BEADS[name]
-    return f"{BEADS[kind]}, {number}" if kind in BEADS and number.isdecimal() else name
+    return said(answer.leak.grams_words)
 
 
 def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:
@@ -552,83 +530,6 @@ def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str)
     first, between, last, space = found.groups()
     span = f"{between}{convert(float(last))}" if last else ""
     return f"{convert(float(first))}{span}{space}{unit}"
-
-
-def percent(fraction: float, digits: int = 0) -> str:
-    """Return a fraction in per cent, with its sign."""
-    return f"{100.0 * fraction:.{digits}f}{NARROW}%"
-
-
-def chance(probability: float) -> str:
-    """Return a chance in per cent, never more certain than the sample behind it."""
-    if probability < _LEAST_CHANCE:
-        return f"less than 1{NARROW}%"
-    return f"more than 99{NARROW}%" if probability > _MOST_CHANCE else percent(probability)
-
-
-def spread(values: Quantiles, scale: float = 1.0) -> str:
-    """Return a middle and its 90 % interval."""
-    return f"{figures(scale * values.p50)} ({figures(scale * values.p05)} {TO} {figures(scale * values.p95)})"
-
-
-def figures(value: float, digits: int = 2) -> str:
-    """Return a number to so many significant figures, never in powers of ten, and whole numbers as they are.
-
-    >>> figures(0.04821), figures(3.26), figures(152.4)
-    ('0.048', '3.3', '152')
-    """
-    if value == 0 or not math.isfinite(value):
-        return "0" if value == 0 else "unknown"
-    decimals = max(digits - 1 - math.floor(math.log10(abs(value))), 0)
-    return f"{value:.{decimals}f}"
-
-
-def duration(days: float) -> str:
-    """Return how long something takes, in the unit that suits it.
-
-    >>> duration(0.01), duration(0.7), duration(3.26)
-    ('14 minutes', '17 hours', '3.3 days')
-    """
-    if not math.isfinite(days):
-        return "unknown"
-    if days < 2.0 / 24.0:
-        return f"{days * 1440.0:.0f} minutes"  # a day, by definition
-    return f"{days * 24.0:.0f} hours" if days < 2.0 else f"{figures(days)} days"
-
-
-def near_day(on: date, beside: date) -> str:
-    """Return a day of the coming weeks with its weekday, and with its year where that is not the one beside it.
-
-    >>> near_day(date(2026, 12, 31), date(2026, 12, 30)), near_day(date(2027, 1, 2), date(2026, 12, 30))
-    ('Thu 31 Dec', 'Sat 2 Jan 2027')
-    """
-    return f"{on:%a} {on.day} {on:%b}" + ("" if on.year == beside.year else f" {on.year}")
-
-
-def age(span: timedelta) -> str:
-    """Return how old something is, as short as a column of a table wants it.
-
-    >>> age(timedelta(minutes=4)), age(timedelta(hours=30)), age(timedelta(days=40))
-    ('4 min ago', '30 h ago', '40 days ago')
-    """
-    minutes = max(int(span.total_seconds() // 60), 0)
-    if minutes < 2 * 60:
-        return f"{minutes} min ago"
-    return f"{minutes // 60} h ago" if minutes < 2 * 24 * 60 else f"{minutes // (24 * 60)} days ago"
-
-
-def ago(span: timedelta) -> str:
-    """Return how long ago something was.
-
-    >>> ago(timedelta(minutes=4)), ago(timedelta(hours=30)), ago(timedelta(days=40))
-    ('4 minutes ago', '30 hours ago', '40 days ago')
-    """
-    minutes = int(span.total_seconds() // 60)
-    for size, from_count, one, many in AGE_STEPS:
-        count = minutes // size
-        if count >= from_count:
-            return (one if count == 1 else many).replace("{}", str(count))
-    return JUST_NOW
 
 
 def _signed(value: float, digits: int) -> str:

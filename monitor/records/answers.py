@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, overload
 from monitor.records.declared import Box, RoomClimate
 from monitor.records.logged import LedgerEntry
 from monitor.records.readings import Reading, ReadingSeries
+from monitor.texts import to_say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,22 +48,22 @@ class DateQuantiles:
 class BoxState(StrEnum):
     """State of a box in plain words."""
 
-    within_limit = "within limit"
-    due = "due"
-    over_limit = "over limit"
-    not_enough_evidence = "not enough evidence"
-    estimate_failed = "estimate failed"
+    within_limit = to_say("within limit")
+    due = to_say("due")
+    over_limit = to_say("over limit")
+    not_enough_evidence = to_say("not enough evidence")
+    estimate_failed = to_say("estimate failed")
     """By a defect of ours, not for want of evidence."""
-    no_readings = "no readings"
-    undeclared = "seen, not declared"
+    no_readings = to_say("no readings")
+    undeclared = to_say("seen, not declared")
 
 
 class Tightness(StrEnum):
     """How a box closes, for one of its style."""
 
-    tight = "tight"
-    usual = "usual"
-    leaky = "leaky"
+    tight = to_say("tight")
+    usual = to_say("usual")
+    leaky = to_say("leaky")
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,24 +7,25 @@ from datetime import datetime
 from enum import StrEnum
 
 from monitor.records.readings import Rejection
+from monitor.texts import to_say
 
 
 class EntryKind(StrEnum):
     """Kinds of ledger entries."""
 
-    charge = "charge"
+    charge = to_say("charge")
     """Desiccant put into a box: the start of an episode."""
-    opening = "opening"
-    weighing = "weighing"
-    recharge = "recharge"
+    opening = to_say("opening")
+    weighing = to_say("weighing")
+    recharge = to_say("recharge")
     """Drying or swapping the charge of a box: the start of an episode."""
-    spool_swap = "spool swap"
-    sensor_swap = "sensor swap"
-    leak_test = "leak test"
+    spool_swap = to_say("spool swap")
+    sensor_swap = to_say("sensor swap")
+    leak_test = to_say("leak test")
     """The box was tested empty; the entry carries what that found."""
-    color = "color"
+    color = to_say("color")
     """What color indicating beads showed."""
-    note = "note"
+    note = to_say("note")
 
 
 @dataclass(frozen=True, slots=True)

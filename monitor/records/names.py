@@ -8,9 +8,11 @@ from __future__ import annotations
 import shlex
 import unicodedata
 
-LONGEST_NAME = 64  # letters; judgement: fits a line of a table and any file name
-NAME_RULE = (
-    f"1 to {LONGEST_NAME} letters of any script, digits, spaces, dots, dashes or underscores, "
+from monitor.texts import to_say
+
+LONGEST_NAME = 64  # letters; judgement: fits a line of a table and any file name; the rule in words says it too
+NAME_RULE = to_say(
+    "1 to 64 letters of any script, digits, spaces, dots, dashes or underscores, "
     "beginning with a letter, a digit or an underscore and not ending with a space"
 )
 _SIGNS = frozenset(" ._-")

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
+from monitor.texts import to_say
+
 STYLES = MappingProxyType(
     {
         "valve": "a canister or bag with a valve, tight when it is shut",
@@ -41,18 +43,18 @@ SPOOL_CORES = MappingProxyType(
 )
 APPLIANCE_KINDS = MappingProxyType(
     {
-        "microwave": "in bursts, weighed in between",
-        "oven": "a kitchen oven",
-        "filament_dryer": "warm air around the beads",
-        "print_bed": "the heated bed of a printer, under a cover",
-        "other": "anything else",
+        "microwave": to_say("in bursts, weighed in between"),
+        "oven": to_say("a kitchen oven"),
+        "filament_dryer": to_say("warm air around the beads"),
+        "print_bed": to_say("the heated bed of a printer, under a cover"),
+        "other": to_say("anything else"),
     }
 )
 CHARGE_STATES = MappingProxyType(
     {
-        "new": "from the bag they were bought in",
-        "room": "lay open in the room for days",
-        "unknown": "nobody knows",
+        "new": to_say("from the bag they were bought in"),
+        "room": to_say("lay open in the room for days"),
+        "unknown": to_say("nobody knows"),
     }
 )
 OTHER_FILAMENT = "other"

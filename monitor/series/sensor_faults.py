@@ -11,9 +11,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.texts import to_say
+
 Column = NDArray[np.float64]
 
-TWO_SENSORS_REMEDY = "give each sensor its own name, or switch one off. Then run `siccast readings screen`"
+TWO_SENSORS_REMEDY = to_say("give each sensor its own name, or switch one off. Then run `siccast readings screen`")
 
 FLAT_LINE_S = 8.0 * 3600.0
 """A display that shows the same for less than this is not asked about: a judgement, a night at rest is no fault."""

@@ -10,6 +10,7 @@ from monitor.records import ROOM
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.records.names import NAME_RULE, hint, is_name, tidy
 from monitor.settings.shelf_append import declare_box
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -57,12 +58,25 @@ def adopt(
     heard = readings.latest(removed=True)
     name = name if name in heard else tidy(name)
     if name in {box.room for box in declared} | {ROOM}:
-        raise UnknownBoxError(f"'{name}' is the room sensor, not a box. You need not declare it")
+        raise UnknownBoxError(say("'{name}' is the room sensor, not a box. You need not declare it", name=name))
     if name not in heard:
-        raise UnknownBoxError(f"box '{name}' never sent a reading. Sent readings: {', '.join(heard) or 'none'}")
+        raise UnknownBoxError(
+            say(
+                "box '{name}' never sent a reading. Sent readings: {heard}",
+                name=name,
+                heard=", ".join(heard) or say("none"),
+            )
+        )
     if not is_name(name):
         give = hint("box", "rename", name, then="NAME")
-        raise UnknownBoxError(f"can't declare {name!r}: a name is {NAME_RULE}. {give} gives it such a name")
+        raise UnknownBoxError(
+            say(
+                "can't declare {name}: a name is {rule}. {give} gives it such a name",
+                name=f"{name!r}",
+                rule=say(NAME_RULE),
+                give=give,
+            )
+        )
     held = len(readings.series(name))
     declare_box(folder, name, volume_liter, humidity_limit)
     if name not in readings.latest():

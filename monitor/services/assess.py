@@ -62,6 +62,7 @@ from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 from monitor.services.histories import NOT_GOOD, Histories
 from monitor.services.kept_outlooks import NothingKept, Round
+from monitor.texts import say, without_box
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -174,7 +175,7 @@ def _where(workers: int | None, dask: str | None) -> Iterator[Workers]:
         from monitor.services.dask_cluster import DaskCluster  # noqa: PLC0415 -- only installed where it is wanted
     except ModuleNotFoundError as error:
         raise ClusterError(
-            f"the Dask library is not installed ({error}). Remedy: pip install 'siccast[dask]'"
+            say("the Dask library is not installed ({error}). Remedy: pip install 'siccast[dask]'", error=error)
         ) from error
     with closing(DaskCluster(dask, workers)) as cluster:
         yield cluster
@@ -243,9 +244,11 @@ def _ask(question: Round, histories: Histories, special: _Special | None) -> tup
         raise
     except Exception as error:
         _log.exception("the boxes can't be looked at together; each is asked alone")
-        apart = (
-            f"the boxes could not be looked at together ({type(error).__name__}: {error}), so none could learn from "
-            "the others; please report it"
+        apart = say(
+            "the boxes could not be looked at together ({kind}: {error}), so none could learn from the "
+            "others; please report it",
+            kind=type(error).__name__,
+            error=error,
         )
         answers = {box.name: _ask_alone(histories, box, special) for box in histories.boxes}
     for name, answer in answers.items():
@@ -289,7 +292,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
             *filter(None, (apart,)),
         ),
         sharpen=answer.sharpen,
-        refusal=answer.refusal.removeprefix(f"{box.name}: ") if latest else "no reading has arrived yet",
+        refusal=without_box(answer.refusal, box.name) if latest else say("no reading has arrived yet"),
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
@@ -326,16 +329,26 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
         return ()
     chance = forecast.chance_over_already
     if chance > ALMOST_SURE:
-        return ("It is over the limit even if the sensor shows a slightly wrong value.",)
-    in_words = f"{100.0 * chance:.0f} %" if chance >= 0.01 else "less than 1 %"  # judgement: a simulation tells no less
+        return (say("It is over the limit even if the sensor shows a slightly wrong value."),)
+    in_words = (
+        f"{100.0 * chance:.0f} %" if chance >= 0.01 else say("less than 1 %")
+    )  # judgement: a simulation tells no less
     if shown:
         return (
-            f"Its last reading is over the limit. By all readings together, the chance that it is over is {in_words}. "
-            "The sensor may show a slightly wrong value, or the rise may pass.",
+            say(
+                "Its last reading is over the limit. By all readings together, the chance that it is over is "
+                "{chance}. The sensor may show a slightly wrong value, or the rise may pass.",
+                chance=in_words,
+            ),
         )
     if chance < _WORTH_SAYING:
         return ()
-    return (f"The chance that it is over the limit already is {in_words}: the sensor may show a slightly wrong value.",)
+    return (
+        say(
+            "The chance that it is over the limit already is {chance}: the sensor may show a slightly wrong value.",
+            chance=in_words,
+        ),
+    )
 
 
 def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState:
@@ -370,13 +383,18 @@ def _two_sensors(series: ReadingSeries, as_of: datetime) -> tuple[str, ...]:
     week = slice(int(np.searchsorted(series.at_s, as_of.timestamp() - _WEEK_S)), None)
     if not two_sensors_days(series.at_s[week], series.relative_humidity[week]).any():
         return ()
-    return (f"Two sensors seem to send as this box, and their readings are mixed here. Remedy: {TWO_SENSORS_REMEDY}.",)
+    return (
+        say(
+            "Two sensors seem to send as this box, and their readings are mixed here. Remedy: {remedy}.",
+            remedy=say(TWO_SENSORS_REMEDY),
+        ),
+    )
 
 
 def _staleness(latest: Reading | None, as_of: datetime) -> tuple[str, ...]:
     if latest is None or (silent := as_of - latest.at) <= timedelta(days=STALE_AFTER_DAYS):
         return ()
-    return (f"The newest reading is {silent.days} days old. What happened since is unknown.",)
+    return (say("The newest reading is {days} days old. What happened since is unknown.", days=silent.days),)
 
 
 def _undeclared(
@@ -391,5 +409,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=f"it is not in shelf.toml yet; {hint('adopt', name)} adds it",
+                refusal=say("it is not in shelf.toml yet; {hint} adds it", hint=hint("adopt", name)),
             )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import LedgerError, UnconfirmedError
 from monitor.feed.formats.plausible import Plausibility
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -24,8 +25,12 @@ class OtherReadingHeldError(LedgerError):
 
     def __init__(self, held: Reading) -> None:
         super().__init__(
-            f"Not saved: {held.box} already has {held.temperature_degc:.2f} °C and"
-            f" {100 * held.relative_humidity:.2f} % for that time"
+            say(
+                "Not saved: {box} already has {temperature} °C and {humidity} % for that time",
+                box=held.box,
+                temperature=f"{held.temperature_degc:.2f}",
+                humidity=f"{100 * held.relative_humidity:.2f}",
+            )
         )
         self.held = held
 
@@ -42,7 +47,7 @@ def keep_hand_reading(readings: Readings, told: Reading, *, fahrenheit: bool, co
     """
     doubt = None if confirmed else Plausibility("F" if fahrenheit else "C").doubt([told])
     if doubt is not None:
-        raise UnconfirmedError(f"Not saved: {doubt}")
+        raise UnconfirmedError(say("Not saved: {doubt}", doubt=doubt))
     if readings.add([told]):
         return True
     held = reading_at(readings, told.box, told.at)

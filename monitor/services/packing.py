@@ -33,6 +33,7 @@ _OTHERS = frozenset(
         ("datetime", "datetime"),
         ("datetime", "timedelta"),
         ("datetime", "timezone"),
+        ("monitor.texts", "Said"),
     }
 )
 _QUICKLY = 1  # level of zlib; judgement: draws hardly shrink any further

@@ -20,6 +20,7 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -70,24 +71,24 @@ def check_folder(folder: Path) -> Iterator[Finding]:
     """Look at the shelf folder: may we write there, and is there space."""
     if folder.exists() and not os.access(folder, os.W_OK | os.X_OK):
         yield Finding(
-            "folder",
+            say("folder"),
             Severity.fault,
-            f"siccast can't write to {folder}",
+            say("siccast can't write to {folder}", folder=folder),
             f"chown or chmod {shlex.quote(str(folder))} for this user",
         )
     if os.name == "posix" and folder.exists() and folder.stat().st_mode & 0o002:
         yield Finding(
-            "folder",
+            say("folder"),
             Severity.look,
-            f"anyone on this machine may write to {folder}",
+            say("anyone on this machine may write to {folder}", folder=folder),
             f"chmod o-w {shlex.quote(str(folder))}",
         )
     if folder.exists():
         free = shutil.disk_usage(folder).free
         few = free < _LITTLE_SPACE_BYTES
         yield Finding(
-            "disk", Severity.look if few else Severity.well, f"{free / 2**30:.1f} GiB free",
-            "free some space, or move the shelf folder. The listener waits while the disk is full" if few else "",
+            say("disk"), Severity.look if few else Severity.well, say("{size} GiB free", size=f"{free / 2**30:.1f}"),
+            say("free some space, or move the shelf folder. The listener waits while the disk is full") if few else "",
         )  # fmt: skip
 
 
@@ -102,7 +103,9 @@ def check_privacy(database: Path) -> Iterator[Finding]:
     if wide := [each for each in files if _is_for_others(each)]:
         names = ", ".join(each.name for each in wide)
         remedy = f"chmod 600 {shlex.join(map(str, wide))}"
-        yield Finding("permissions", Severity.look, f"other users of this machine can read {names}", remedy)
+        yield Finding(
+            say("permissions"), Severity.look, say("other users of this machine can read {names}", names=names), remedy
+        )
 
 
 def _is_for_others(file: Path) -> bool:
@@ -117,7 +120,7 @@ def check_files(folder: Path, database: Path, doubts: Iterable[str]) -> Iterator
     yield from check_folder(folder)
     yield from check_privacy(database)
     for doubt in doubts:
-        yield Finding("shelf file", Severity.look, doubt)
+        yield Finding(say("shelf file"), Severity.look, doubt)
 
 
 def check_at_hand(readings: Readings, ledger: Ledger, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
@@ -131,8 +134,11 @@ def check_rejected(ledger: Ledger, now: datetime) -> Iterator[Finding]:
     newest = ledger.rejected(1)
     if newest:
         lately = newest[0].arrived_at > now - _HEALTHY_WEEK
-        said = f"{ledger.rejected_count()} rejected so far" + ("" if lately else ", none in the last week")
-        yield Finding("messages", Severity.look if lately else Severity.well, said, "`siccast rejected` shows why")
+        text = to_say("{count} rejected so far") if lately else to_say("{count} rejected so far, none in the last week")
+        found = say(text, count=ledger.rejected_count())
+        yield Finding(
+            say("messages"), Severity.look if lately else Severity.well, found, say("`siccast rejected` shows why")
+        )
 
 
 def check_store(upkeep: Upkeep) -> Iterator[Finding]:
@@ -143,9 +149,13 @@ def check_store(upkeep: Upkeep) -> Iterator[Finding]:
         faults = [str(error)]
     size = upkeep.path.stat().st_size / 2**20
     if faults:
-        yield Finding("store", Severity.fault, faults[0], "stop the listener, then restore the newest backup")
+        yield Finding(say("store"), Severity.fault, faults[0], say("stop the listener, then restore the newest backup"))
     else:
-        yield Finding("store", Severity.well, f"{upkeep.path.name}, {size:.1f} MiB, no damage found")
+        yield Finding(
+            say("store"),
+            Severity.well,
+            say("{path}, {size} MiB, no damage found", path=upkeep.path.name, size=f"{size:.1f}"),
+        )
 
 
 def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
@@ -156,12 +166,17 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     rooms = {box.room for box in boxes} | {ROOM}
     for name in sorted(known - set(latest)):
         yield Finding(
-            name, Severity.look, "declared, but it never sent a reading", "is its node on, and is its topic right?"
+            name,
+            Severity.look,
+            say("declared, but it never sent a reading"),
+            say("is its node on, and is its topic right?"),
         )
     possible = readings.latest(before=now + MAX_AHEAD)
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
-            yield Finding(name, Severity.look, "seen, not declared", f"{hint('adopt', name)} declares it")
+            yield Finding(
+                name, Severity.look, say("seen, not declared"), say("{hint} declares it", hint=hint("adopt", name))
+            )
         if name in possible:
             week = readings.series(name, possible[name].at - _HEALTHY_WEEK, now + MAX_AHEAD)
             yield from _check_silence(week, possible[name], now)
@@ -175,54 +190,75 @@ def check_listener(listeners: Sequence[Listener], broker: Sequence[Finding] = ()
     """Look whether a listener is at work on this shelf, or, by what the broker was told, on another machine."""
     at_work = [listener for listener in listeners if listener.at_work]
     for listener in at_work:
-        found = f"process {listener.process} has listened for this shelf since {listener.since:%Y-%m-%d %H:%M} UTC"
-        yield Finding("listener", Severity.well, found)
+        found = say(
+            "process {process} has listened for this shelf since {since} UTC",
+            process=listener.process,
+            since=f"{listener.since:%Y-%m-%d %H:%M}",
+        )
+        yield Finding(say("listener"), Severity.well, found)
     elsewhere = any(each.subject.startswith("listener") and each.verdict is Severity.well for each in broker)
     if not at_work and not elsewhere:
-        found = "none is running for this shelf"
+        found = say("none is running for this shelf")
         if listeners:
             last = max(listeners, key=lambda listener: listener.since)
-            found += f"; the last one, started {last.since:%Y-%m-%d %H:%M} UTC, {_ended(last)}"
+            started = f"{last.since:%Y-%m-%d %H:%M}"
+            text = to_say("{found}; the last one, started {since} UTC, {ended}")
+            found = say(text, found=found, since=started, ended=_ended(last))
         yield Finding(
-            "listener", Severity.look, found, "start `siccast listen`; make it a service if it should always run"
+            say("listener"),
+            Severity.look,
+            found,
+            say("start `siccast listen`; make it a service if it should always run"),
         )
 
 
 def _ended(listener: Listener) -> str:
-    return f"ended: {listener.ended}" if listener.ended else "ended without a message"
+    return say("ended: {ended}", ended=listener.ended) if listener.ended else say("ended without a message")
 
 
 def check_forwarding(forwarding: Forwarding, url: str) -> Iterator[Finding]:
     """Look whether the second store takes our readings, and how many it lacks."""
-    behind = f"{forwarding.waiting} readings wait for it"
+    behind = say("{count} readings wait for it", count=forwarding.waiting)
     if forwarding.oldest_at:
-        behind += f", the oldest of {forwarding.oldest_at:%Y-%m-%d %H:%M} UTC"
+        oldest = f"{forwarding.oldest_at:%Y-%m-%d %H:%M}"
+        behind = say("{behind}, the oldest of {oldest} UTC", behind=behind, oldest=oldest)
     if forwarding.trouble:
         yield Finding(
             "InfluxDB", Severity.fault, f"{url} {forwarding.trouble}; {behind}",
-            "start it, or correct [influx]. Nothing is lost: the shelf's own database has every reading",
+            say("start it, or correct [influx]. Nothing is lost: the shelf's own database has every reading"),
         )  # fmt: skip
     elif forwarding.waiting > _MANY_WAITING:
-        yield Finding("InfluxDB", Severity.look, f"{url} answers; {behind}", "`siccast listen` forwards them")
+        yield Finding(
+            "InfluxDB",
+            Severity.look,
+            say("{url} answers; {behind}", url=url, behind=behind),
+            say("`siccast listen` forwards them"),
+        )
     else:
-        yield Finding("InfluxDB", Severity.well, f"{url} answers; {behind}")
+        yield Finding("InfluxDB", Severity.well, say("{url} answers; {behind}", url=url, behind=behind))
 
 
 def check_estimates(assessments: Sequence[Assessment]) -> Iterator[Finding]:
     """Look for estimates that failed by a defect of ours, and for boxes over their limit."""
     if apart := next((a.apart for a in assessments if a.apart), ""):
-        yield Finding("estimates", Severity.fault, apart, "please report this, with the trace on stderr")
+        yield Finding(say("estimates"), Severity.fault, apart, say("please report this, with the trace on stderr"))
     for a in assessments:
         if a.failed:
-            yield Finding(a.box.name, Severity.fault, a.refusal, "please report this, with the trace on stderr")
+            yield Finding(a.box.name, Severity.fault, a.refusal, say("please report this, with the trace on stderr"))
         if a.state is BoxState.over_limit:
-            found = f"over its limit of {100.0 * a.box.humidity_limit:g} %"
-            yield Finding(a.box.name, Severity.look, found, "`siccast today` says what to do")
+            found = say("over its limit of {limit} %", limit=f"{100.0 * a.box.humidity_limit:g}")
+            yield Finding(a.box.name, Severity.look, found, say("`siccast today` says what to do"))
     if not any(a.failed or a.apart for a in assessments):
-        yield Finding("estimates", Severity.well, f"{len(assessments)} boxes, and no estimate failed")
+        yield Finding(
+            say("estimates"), Severity.well, say("{count} boxes, and no estimate failed", count=len(assessments))
+        )
     _, why_not = filter_kernel()
-    by = f"estimates run in Python, a few times slower: {why_not}" if why_not else "estimates are compiled"
-    yield Finding("speed", Severity.well, by)
+    by = (
+        say("estimates run in Python, a few times slower: {why_not}", why_not=why_not)
+        if why_not
+        else say("estimates are compiled")
+    )
+    yield Finding(say("speed"), Severity.well, by)
 
 
 def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial: bool = False) -> Iterator[Finding]:
@@ -234,22 +270,24 @@ def check_broker(address: BrokerAddress, site: str, now: datetime, *, with_trial
     try:
         findings = probe(address, health_topic(site, "+"), now, trial_topic)
     except FeedError as error:
-        yield Finding("broker", Severity.fault, str(error), "start it, or correct [broker] in the shelf file")
+        yield Finding(say("broker"), Severity.fault, str(error), say("start it, or correct [broker] in the shelf file"))
         return
-    yield Finding("broker", Severity.well, f"{where} answers, MQTT {address.protocol}")
+    yield Finding(
+        say("broker"), Severity.well, say("{where} answers, MQTT {protocol}", where=where, protocol=address.protocol)
+    )
     yield from _check_sessions(findings)
     yield from _check_listeners(findings, now)
 
 
 def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
-    settings = "use firmware_notes/mosquitto.conf, or the same settings for another broker"
+    settings = say("use firmware_notes/mosquitto.conf, or the same settings for another broker")
     if findings.keeps_session:
-        yield Finding("session", Severity.well, "the broker keeps messages for siccast while it is away")
+        yield Finding(say("session"), Severity.well, say("the broker keeps messages for siccast while it is away"))
     else:
         yield Finding(
-            "session",
+            say("session"),
             Severity.fault,
-            "the broker forgets siccast when it leaves: messages that arrive then are lost",
+            say("the broker forgets siccast when it leaves: messages that arrive then are lost"),
             settings,
         )
     if findings.queue_held is not None:
@@ -257,14 +295,21 @@ def _check_sessions(findings: BrokerFindings) -> Iterator[Finding]:
 
         whole = findings.queue_held > STOCK_QUEUE
         yield Finding(
-            "queue",
+            say("queue"),
             Severity.well if whole else Severity.fault,
-            f"{findings.queue_held} of {STOCK_QUEUE + 100} messages waited while siccast was away",
-            "" if whole else f"raise max_queued_messages; {settings}",
+            say(
+                "{count} of {sent} messages waited while siccast was away",
+                count=findings.queue_held,
+                sent=STOCK_QUEUE + 100,
+            ),
+            "" if whole else say("raise max_queued_messages; {settings}", settings=settings),
         )
     if findings.dropped:
         yield Finding(
-            "queue", Severity.look, f"the broker has dropped {findings.dropped} messages since it started", settings
+            say("queue"),
+            Severity.look,
+            say("the broker has dropped {dropped} messages since it started", dropped=findings.dropped),
+            settings,
         )
 
 
@@ -274,7 +319,10 @@ _SHOWN_LETTERS = 60  # judgement: what a stranger sent fits a line beside the fi
 def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Finding]:
     if not findings.health:
         yield Finding(
-            "listener", Severity.look, "no listener has ever reported to this broker", "start `siccast listen`"
+            say("listener"),
+            Severity.look,
+            say("no listener has ever reported to this broker"),
+            say("start `siccast listen`"),
         )
     for topic, payload in sorted(findings.health.items()):
         name = escaped(topic.rsplit("/", 1)[-1], _SHOWN_LETTERS)
@@ -283,21 +331,33 @@ def _check_listeners(findings: BrokerFindings, now: datetime) -> Iterator[Findin
             age_s = (now - datetime.fromisoformat(told["at"])).total_seconds() if "at" in told else 0.0
             state = escaped(str(told["state"]), _SHOWN_LETTERS)
         except (ValueError, KeyError, TypeError):
-            yield Finding(f"listener {name}", Severity.look, "its last report can't be read", "restart it")
+            yield Finding(
+                say("listener {name}", name=name),
+                Severity.look,
+                say("its last report can't be read"),
+                say("restart it"),
+            )
             continue
         if state == "listening" and age_s < _HEALTHS_MISSED * HEALTH_EVERY_S:
             yield Finding(
-                f"listener {name}", Severity.well, f"listening; {told.get('new', 0)} new readings since it started"
+                say("listener {name}", name=name),
+                Severity.well,
+                say("listening; {count} new readings since it started", count=told.get("new", 0)),
             )
         else:
-            what = state if state != "listening" else f"silent for {age_s / 60.0:.0f} minutes"
-            yield Finding(f"listener {name}", Severity.look, what, "start `siccast listen`. Its log says why it ended")
+            what = state if state != "listening" else say("silent for {age} minutes", age=f"{age_s / 60.0:.0f}")
+            yield Finding(
+                say("listener {name}", name=name),
+                Severity.look,
+                what,
+                say("start `siccast listen`. Its log says why it ended"),
+            )
 
 
 def _check_two_sensors(week: ReadingSeries) -> Iterator[Finding]:
     if two_sensors_days(week.at_s, week.relative_humidity).any():
         yield Finding(
-            week.box, Severity.look, "two sensors seem to report under this name",
+            week.box, Severity.look, say("two sensors seem to report under this name"),
             TWO_SENSORS_REMEDY,
         )  # fmt: skip
 
@@ -308,8 +368,8 @@ def _check_silence(week: ReadingSeries, latest: Reading, now: datetime) -> Itera
         yield Finding(
             latest.box,
             Severity.look,
-            f"silent for {_span(silent)}, but it used to send more often",
-            "check its battery, its distance to the radio, and its clock",
+            say("silent for {span}, but it used to send more often", span=_span(silent)),
+            say("check its battery, its distance to the radio, and its clock"),
         )  # fmt: skip
 
 
@@ -322,7 +382,20 @@ def patience_with(week: ReadingSeries) -> timedelta:
 def _span(length: timedelta) -> str:
     """Return how long something lasted: in hours up to two days, then in days."""
     two_days = timedelta(days=2)  # judgement: what a person counts in hours
-    return f"{length / timedelta(hours=1):.1f} h" if length < two_days else f"{length.days} days"
+    return (
+        say("{count} h", count=f"{length / timedelta(hours=1):.1f}")
+        if length < two_days
+        else say("{count} days", count=length.days)
+    )
+
+
+_FROM_THE_FUTURE = to_say(
+    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them"
+)
+_FROM_THE_FUTURE_ALONE = to_say(
+    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them, and"
+    " there are no others"
+)
 
 
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
@@ -331,15 +404,15 @@ def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alon
     return Finding(
         latest.box,
         Severity.look if alone else Severity.well,
-        f"{count} of its readings are dated in the future, up to {latest.at:%Y-%m-%d}. A clock was wrong. siccast"
-        " does"
-        " not use them" + (", and there are no others" if alone else ""),
-        "set the clocks of node and machine by NTP" if alone else "",
+        say(_FROM_THE_FUTURE_ALONE if alone else _FROM_THE_FUTURE, count=count, at=f"{latest.at:%Y-%m-%d}"),
+        say("set the clocks of node and machine by NTP") if alone else "",
     )
 
 
 def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:
     if latest.at > now + timedelta(seconds=TOLERANCE_S) or latest.marks & Mark.clock_ahead.bit:
-        yield Finding(latest.box, Severity.look, "its clock, or this machine's, is ahead or behind", "set both by NTP")
+        yield Finding(
+            latest.box, Severity.look, say("its clock, or this machine's, is ahead or behind"), say("set both by NTP")
+        )
     elif latest.marks & Mark.clock_behind.bit:
-        yield Finding(latest.box, Severity.look, "its clock is behind", "set it by NTP, or leave 't' out")
+        yield Finding(latest.box, Severity.look, say("its clock is behind"), say("set it by NTP, or leave 't' out"))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.services.assess import over_already
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
+from monitor.texts import without_box
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,5 +52,5 @@ def supposing(
     answer = question.outlooks()[name]
     box = question.supposable(name)
     if box is None:
-        return answer.refusal.removeprefix(f"{name}: ")
+        return without_box(answer.refusal, name)
     return Supposing(as_of, box)

@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.errors import SiccastError, StoreError
 from monitor.presentation.shipped import shipped
+from monitor.texts import say
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
 from monitor.web.box.chart_pages import ChartPages
@@ -38,6 +39,7 @@ from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
 from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
+from monitor.web.speaking import Speaking
 from monitor.web.wall.pages import WallPages
 from monitor.web.watcher import Watcher
 
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import ASGIApp
 
+    from monitor.presentation.texts import Texts
     from monitor.settings import Shelf
 
 
@@ -59,13 +62,13 @@ FEEDS = (FEED,)
 class App(Starlette):
     """The application with its guard outermost, so that what goes wrong within carries our headers too."""
 
-    def __init__(self, served: Served, **settings: Any) -> None:
+    def __init__(self, served: Served, texts: Texts, **settings: Any) -> None:
         super().__init__(**settings)
-        self._served = served
+        self._served, self._texts = served, texts
 
     def build_middleware_stack(self) -> ASGIApp:
         """Return what a request passes through."""
-        return Guard(super().build_middleware_stack(), self._served)
+        return Guard(Speaking(super().build_middleware_stack(), self._texts), self._served)
 
 
 def create_app(
@@ -80,9 +83,10 @@ def create_app(
     )
     site = Site(file, keeper, Tokens(access.file))
     front, subscribers = ShelfPages(site), Subscribers()
-    keeper.prepare = front.front_page
+    keeper.prepare = site.in_its_language(front.front_page)
     app = App(
         served or Served(),
+        site.texts,
         routes=[
             *front.routes(),
             *ChartPages(site).routes(),
@@ -143,7 +147,9 @@ def _refusal(site: Site) -> Callable[[Request, Exception], Response]:
         failed = HTTPStatus.INTERNAL_SERVER_ERROR
         status, words = (error.status_code, error.detail) if isinstance(error, HTTPException) else (failed, str(error))
         if words == HTTPStatus.NOT_FOUND.phrase:  # the framework's, for an address that no route answers
-            words = "There is no such page."
+            words = say("There is no such page.")
+        if words == HTTPStatus.METHOD_NOT_ALLOWED.phrase:
+            words = say("Method Not Allowed")
         answer = site.renderer.message(site.shelf, words, status=status)
         answer.headers.update(getattr(error, "headers", None) or {})
         return answer
@@ -180,5 +186,5 @@ def _later(site: Site) -> Callable[[Request, Exception], Response]:
 
 def _defect(site: Site) -> Callable[[Request, Exception], Response]:
     """Return what shows a mistake of ours; the log has the rest."""
-    words = "siccast made a mistake here. What went wrong is in the log of `siccast serve`."
+    words = say("siccast made a mistake here. What went wrong is in the log of `siccast serve`.")
     return lambda _request, _error: site.renderer.message(site.shelf, words, status=HTTPStatus.INTERNAL_SERVER_ERROR)

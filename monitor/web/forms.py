@@ -11,7 +11,8 @@ from urllib.parse import parse_qsl, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from monitor.presentation.wording import NARROW
+from monitor.presentation.amounts import NARROW
+from monitor.texts import say
 from monitor.web.access.secret import SecretFile
 from monitor.web.access.who import WHO
 
@@ -45,7 +46,8 @@ class Tokens:
         """Refuse a form that comes from elsewhere."""
         if not hmac.compare_digest(form.get(FIELD, "").encode(errors="replace"), self.token.encode()):
             raise HTTPException(
-                HTTPStatus.FORBIDDEN, "This page is from an earlier session, so nothing was changed. Load it again."
+                HTTPStatus.FORBIDDEN,
+                say("This page is from an earlier session, so nothing was changed. Load it again."),
             )
 
 
@@ -84,7 +86,7 @@ def _require_own_page(request: Request) -> None:
     stood = request.headers.get("origin") or request.headers.get("referer")
     own = stood is None or _is_of(request, stood) if site is None else site in ("same-origin", "none")
     if not own:
-        raise HTTPException(HTTPStatus.FORBIDDEN, "This form was sent by another site, so nothing was changed.")
+        raise HTTPException(HTTPStatus.FORBIDDEN, say("This form was sent by another site, so nothing was changed."))
 
 
 def _is_of(request: Request, address: str) -> bool:
@@ -100,11 +102,11 @@ async def _read(request: Request) -> Mapping[str, str]:
         body += part
         if len(body) > _MOST_BYTES:
             raise HTTPException(
-                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "That is more than a form of this page ever holds."
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE, say("That is more than a form of this page ever holds.")
             )
     try:
         fields = parse_qsl(body.decode(), keep_blank_values=True, max_num_fields=_MOST_FIELDS)
         # what was typed and shown once more stands with unbreakable spaces before units: it is kept as it was typed
         return {name: value.replace(NARROW, " ") for name, value in fields}
     except ValueError:
-        raise HTTPException(HTTPStatus.BAD_REQUEST, "That is not a form of this page.") from None
+        raise HTTPException(HTTPStatus.BAD_REQUEST, say("That is not a form of this page.")) from None

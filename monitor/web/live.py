@@ -15,6 +15,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import StreamingResponse
 from starlette.routing import Route
 
+from monitor.texts import say
+
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Iterator, Sequence
 
@@ -88,7 +90,10 @@ class Subscribers:
         if self._is_over or len(self._open) >= MOST_PAGES:
             raise HTTPException(
                 HTTPStatus.SERVICE_UNAVAILABLE,
-                f"{MOST_PAGES} pages are open already. Close one, or load this one again when you want to see more.",
+                say(
+                    "{count} pages are open already. Close one, or load this one again when you want to see more.",
+                    count=MOST_PAGES,
+                ),
                 {"Retry-After": str(_RETRY_AFTER_S)},
             )
         return _Events(self)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import sentence
+from monitor.presentation.amounts import sentence
+from monitor.texts import said, say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -40,21 +41,27 @@ class Heard:
     """How long the sensor of it may say nothing by its habits."""
 
 
+def said_anew(notice: Notice) -> Notice:
+    """Return a notice that was found beside any request in the language of whoever sees it."""
+    return replace(notice, heading=said(notice.heading), text=said(notice.text))
+
+
 def of_the_snapshot(snapshot: Snapshot | None) -> Iterator[Notice]:
     """Yield why a state is not the newest, or does not rest on what it should."""
     if snapshot is None:
         return
     if snapshot.reservation:
-        yield Notice("", snapshot.reservation)
+        yield Notice("", said(snapshot.reservation))
     if snapshot.notice:
-        yield Notice("Not the newest state.", snapshot.notice)
+        yield Notice(say("Not the newest state."), said(snapshot.notice))
 
 
 def of_the_file(fault: str) -> Iterator[Notice]:
     """Yield what is wrong with shelf.toml as it was saved last."""
     if fault:
         yield Notice(
-            "shelf.toml can't be used as it is.", f"{sentence(fault)} Until it is mended, the last one counts."
+            say("shelf.toml can't be used as it is."),
+            say("{fault} Until it is mended, the last one counts.", fault=sentence(fault)),
         )
 
 
@@ -65,17 +72,21 @@ def of_the_listener(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -
     at_work = [listener for listener in heard.listeners if listener.at_work]
     silent_since = max(filter(None, (heard.at, *(listener.since for listener in at_work))), default=None)
     is_silent = silent_since is None or heard.patience is None or now - silent_since > heard.patience
-    since = f"since {moment(heard.at, now, words)}" if heard.at else "so far: no reading has ever arrived"
+    since = (
+        say("since {moment}", moment=moment(heard.at, now, words))
+        if heard.at
+        else say("so far: no reading has ever arrived")
+    )
     if at_work and is_silent and silent_since is not None:
         yield Notice(
-            f"The listener has been silent {since}.",
-            "It runs, but no reading arrives. Are the broker and the sensors on? This looks at each of them:",
+            say("The listener has been silent {since}.", since=since),
+            say("It runs, but no reading arrives. Are the broker and the sensors on? This looks at each of them:"),
             _command(shelf, "check"),
         )
     elif not at_work and (heard.listeners or is_silent):  # without a trace here it may run on another machine
         yield Notice(
-            f"The listener has been silent {since}.",
-            f"It is not running{_why(heard.listeners)}, so nothing new arrives. Start it:",
+            say("The listener has been silent {since}.", since=since),
+            say("It is not running{why}, so nothing new arrives. Start it:", why=_why(heard.listeners)),
             _command(shelf, "listen"),
         )
 

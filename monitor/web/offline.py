@@ -9,6 +9,7 @@ from starlette.responses import FileResponse, JSONResponse
 from starlette.routing import Route
 
 from monitor.presentation.shipped import shipped
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,13 +61,13 @@ class OfflinePages:
     def nothing_kept(self, _request: Request) -> Response:
         """Show what stands in for a page that was never opened; the worker keeps it."""
         return self.site.renderer.message(
-            self.site.shelf, "siccast can't be reached, and this page was not opened here before."
+            self.site.shelf, say("siccast can't be reached, and this page was not opened here before.")
         )
 
     def not_saved(self, _request: Request) -> Response:
         """Show what stands in for the answer to a form; the worker keeps it."""
         return self.site.renderer.message(
-            self.site.shelf, "siccast can't be reached. Nothing was saved; go back and send it again later."
+            self.site.shelf, say("siccast can't be reached. Nothing was saved; go back and send it again later.")
         )
 
     def manifest(self, _request: Request) -> Response:

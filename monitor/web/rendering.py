@@ -13,9 +13,11 @@ from markupsafe import Markup, escape
 from starlette.responses import HTMLResponse
 
 from monitor import __version__
+from monitor.presentation.amounts import NARROW, ages_for_scripts
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import AGE_STEPS, JUST_NOW, NARROW, Wording
-from monitor.web.notices import of_the_snapshot
+from monitor.presentation.wording import Wording
+from monitor.texts import say
+from monitor.web.notices import of_the_snapshot, said_anew
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,9 +27,6 @@ if TYPE_CHECKING:
     from monitor.web.forms import Tokens
     from monitor.web.notices import Notice
     from monitor.web.snapshot import Snapshot
-
-_AGES = orjson.dumps({"now": JUST_NOW, "steps": AGE_STEPS}).decode()
-"""How ages are said, for the script that keeps them right while a page is open."""
 
 
 _COMMAND = re.compile(r"`([^`]+)`")
@@ -46,6 +45,7 @@ def _templates(texts: Texts) -> jinja2.Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
+    environment.globals["said"] = say
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
@@ -60,7 +60,7 @@ def _with_commands(text: str) -> Markup:
 def _with_its_sign(value: Any) -> Any:
     """Return what is written into a page; no line ends between a number and its unit."""
     if isinstance(value, str) and " " in value:
-        return type(value)(_UNIT.sub(NARROW, value))
+        return (Markup if isinstance(value, Markup) else str)(_UNIT.sub(NARROW, value))
     return value
 
 
@@ -95,9 +95,12 @@ class Renderer:
     tokens: Tokens
     texts: Texts
     _templates: jinja2.Environment = field(init=False)
+    _ages: str = field(init=False)
 
     def __post_init__(self) -> None:
         self._templates = _templates(self.texts)
+        with self.texts.speaking():
+            self._ages = orjson.dumps(ages_for_scripts()).decode()
 
     def page(
         self,
@@ -117,8 +120,8 @@ class Renderer:
             zone=str(shelf.timezone),
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=shelf.recorded_until is not None,
-            ages=_AGES,
-            notices=(*of_the_snapshot(snapshot), *notices),
+            ages=self._ages,
+            notices=(*of_the_snapshot(snapshot), *map(said_anew, notices)),
             token=self.tokens.token,
             explained=Explained(),
             language=self.texts.language,

@@ -5,24 +5,25 @@ from __future__ import annotations
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http import HTTPStatus
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from starlette.exceptions import HTTPException
 
 from monitor.desk import Desk
 from monitor.errors import SettingsError
 from monitor.presentation.clock import utc_now
-from monitor.presentation.texts import texts_of
+from monitor.presentation.texts import Texts, texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
 from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores, require_database
+from monitor.texts import said, say
 from monitor.web.forms import Tokens
 from monitor.web.rendering import Renderer
 from monitor.web.work import Work
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from contextlib import AbstractContextManager
     from datetime import datetime
     from typing import Any
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
     from monitor.web.notices import Notice
     from monitor.web.snapshot import Keeper, Snapshot
+
+_Asked = TypeVar("_Asked")
+_Answer = TypeVar("_Answer")
 
 
 class ShelfFile:
@@ -67,10 +71,21 @@ class Site:
     """Where slow answers are worked out."""
     standing: Sequence[Notice] = ()
     """What is wrong with the site, as it was seen last."""
+    texts: Texts = field(init=False)
     renderer: Renderer = field(init=False)
 
     def __post_init__(self) -> None:
-        self.renderer = Renderer(self.tokens, texts_of(self.shelf.language, self.shelf.folder))
+        self.texts = texts_of(self.shelf.language, self.shelf.folder)
+        self.renderer = Renderer(self.tokens, self.texts)
+
+    def in_its_language(self, function: Callable[[_Asked], _Answer]) -> Callable[[_Asked], _Answer]:
+        """Return a function that says what it says in the language of the shelf, wherever it runs."""
+
+        def speaking(asked: _Asked) -> _Answer:
+            with self.texts.speaking():
+                return function(asked)
+
+        return speaking
 
     @property
     def shelf(self) -> Shelf:
@@ -117,7 +132,7 @@ class Site:
 
     def waiting(self) -> HTMLResponse:
         """Return the page that stands there until there is a first snapshot."""
-        heading = self.keeper.failure or "Working out the boxes"
+        heading = said(self.keeper.failure) or say("Working out the boxes")
         return self.renderer.message(self.shelf, heading, waiting=True, trouble=bool(self.keeper.failure))
 
     def not_found(self, words: str) -> HTTPException:

@@ -18,6 +18,7 @@ from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
 from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
@@ -282,7 +283,7 @@ class Keeper:
             self.remember(str(error))
         except Exception as error:
             _log.exception("the shelf can't be assessed")
-            self.remember(f"the shelf can't be assessed ({type(error).__name__})")
+            self.remember(say("the shelf can't be assessed ({error})", error=type(error).__name__))
 
     def remember(self, failure: str) -> None:
         """Keep the newest snapshot, and say beside it why there is no newer one."""

@@ -12,11 +12,12 @@ from starlette.responses import HTMLResponse
 
 from monitor.desk.questions import color_of_beads
 from monitor.errors import LedgerError
+from monitor.presentation.amounts import percent
 from monitor.presentation.log_wording import changes_nothing, repeated
-from monitor.presentation.wording import percent
 from monitor.records import EntryKind, ReadingSource
 from monitor.records.readings import EARLIEST_AT
 from monitor.services.hand_readings import reading_at
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -158,7 +159,7 @@ def _unread(site: Site, stores: Stores, number: int, _asked: Mapping[str, str], 
 def _reading_in_words(site: Site, reading: Reading) -> str:
     words = site.words
     shown = f"{percent(reading.relative_humidity, 1)}, {words.temperature(reading.temperature_degc)}"
-    return f"reading of {reading.box}, {words.moment(reading.at)}; {shown}"
+    return say("reading of {box}, {moment}; {shown}", box=reading.box, moment=words.moment(reading.at), shown=shown)
 
 
 def _meaning(stores: Stores, entry: LedgerEntry) -> str:

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, TypeVar
 from anyio import CancelScope, CapacityLimiter, to_thread
 from starlette.exceptions import HTTPException
 
+from monitor.texts import say
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -49,7 +51,7 @@ class Work:
             503 with Retry-After, where too many wait already.
         """
         if self._asked >= _AT_ONCE + _MOST_WAITING:
-            raise _unavailable("Many questions are being worked out already. Try again in ten seconds.")
+            raise _unavailable(say("Many questions are being worked out already. Try again in ten seconds."))
         self._asked += 1
         with CancelScope() as scope:
             watch = asyncio.create_task(_cancel_when_left(scope))
@@ -58,7 +60,7 @@ class Work:
             finally:
                 watch.cancel()
                 self._asked -= 1
-        raise _unavailable("You left before your question's turn came.")
+        raise _unavailable(say("You left before your question's turn came."))
 
 
 def _unavailable(words: str) -> HTTPException:

@@ -19,7 +19,7 @@ from monitor.cli.site.words import word_lists
 from monitor.errors import SiccastError
 from monitor.feed.formats import values
 from monitor.inference.model import contents, prior
-from monitor.presentation.wording import METHODS as METHODS_SAID
+from monitor.presentation.bead_wording import METHODS as METHODS_SAID
 from monitor.records import words
 from monitor.settings import load_shelf
 

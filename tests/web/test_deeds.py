@@ -19,6 +19,8 @@ from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 from typer.testing import CliRunner
 
 from monitor.cli.app import app
+from monitor.desk.questions import about_entry
+from monitor.desk.traps import TrapError
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, ReadingSource
 from monitor.records.desk_events import ChargeMoved, ChargePortioned, LotBought
@@ -439,6 +441,8 @@ def test_whatever_is_typed_is_answered(shared: Web, text: str) -> None:
 
 
 def test_a_doubt_names_the_forms_of_the_page_and_ends_with_a_full_stop() -> None:
-    asked = "Not saved: 9 g lighter than at the last weighing. Did you dry them? Then log a recharge, not a weighing"
-    assert in_page_words(asked).endswith(" Did you dry them? Then use “Dried or swapped the beads”.")
+    before = LedgerEntry(EntryKind.charge, "pla", AS_OF, mass_g=109.0)
+    lighter = LedgerEntry(EntryKind.weighing, "pla", AS_OF + timedelta(days=1), mass_g=100.0)
+    asked = TrapError(list(about_entry(lighter, [before])))
+    assert in_page_words(str(asked)).endswith(" Did you dry them? Then use “Dried or swapped the beads”.")
     assert in_page_words("Not saved: is it 900 g?") == "Not saved: is it 900 g?"

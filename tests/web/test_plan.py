@@ -17,7 +17,8 @@ from made_up import AS_OF, assessment_of, forecast_of
 from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 from starlette.types import Scope
 
-from monitor.presentation.plan_wording import HEAT_CAUTION, day_in_full
+from monitor.day_names import day_in_full
+from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.presentation.wording import Wording
 from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
 from monitor.services.assess import plan_recharges

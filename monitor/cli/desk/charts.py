@@ -53,7 +53,8 @@ def compare(
     from monitor.cli.output import show_json, show_table
     from monitor.desk import run_curves
     from monitor.errors import LedgerError
-    from monitor.presentation.desk_wording import compare_row, report_answer
+    from monitor.presentation.desk_answers import report_answer
+    from monitor.presentation.desk_tables import compare_row
 
     with open_desk(context, read_only=True) as it:
         inventory = it.desk.inventory()
@@ -109,13 +110,10 @@ def reach(
         show_table,
     )
     from monitor.desk import compare_methods
-    from monitor.presentation.desk_wording import (
-        method_answer,
-        method_row,
-        room_source,
-        table_headings,
-    )
-    from monitor.presentation.wording import sentence
+    from monitor.presentation.amounts import sentence
+    from monitor.presentation.desk_amounts import room_source
+    from monitor.presentation.desk_answers import method_answer
+    from monitor.presentation.desk_tables import method_row, table_headings
     from monitor.records import Appliance
 
     with open_desk(context, read_only=True) as it:
@@ -187,8 +185,8 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.cli.output import whole_file
+    from monitor.presentation.desk_amounts import wording_scale
     from monitor.presentation.desk_wording import report_in_brief as brief
-    from monitor.presentation.desk_wording import wording_scale
 
     unit = wording_scale(wording)
     figure = Figure(figsize=(_MARGIN_INCHES + _INCHES * len(curves), _INCHES), layout="constrained")

@@ -87,7 +87,7 @@ def _going_on(it: DeskSession) -> Run | None:
 
 
 def _begin(it: DeskSession, room: str | None) -> Run:
-    from monitor.presentation.desk_wording import room_source
+    from monitor.presentation.desk_amounts import room_source
 
     inventory = it.desk.inventory()
     free = [

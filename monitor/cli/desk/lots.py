@@ -59,7 +59,7 @@ def buy(
 ) -> None:
     """Record a purchase of beads."""
     from monitor import desk
-    from monitor.presentation.wording import beads as words_for
+    from monitor.presentation.bead_wording import beads as words_for
 
     with open_desk(context, at) as it:
         beads = desk.kind_of_beads(kind)
@@ -80,7 +80,7 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
     from monitor.desk import ageing_of
     from monitor.desk.inventory import discrepancies
     from monitor.presentation.ageing_wording import wear_in_brief
-    from monitor.presentation.wording import beads
+    from monitor.presentation.bead_wording import beads
 
     with open_desk(context, read_only=True) as it:
         inventory, wording = it.desk.inventory(), it.wording
@@ -200,7 +200,7 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
     from dataclasses import asdict
 
     from monitor.cli.output import show_json, show_table
-    from monitor.presentation.desk_wording import charge_row
+    from monitor.presentation.desk_tables import charge_row
 
     with open_desk(context, read_only=True) as it:
         charges, wording = list(it.desk.inventory().charges.values()), it.wording
@@ -227,7 +227,7 @@ def show_charge(context: typer.Context, name: ChargeName, as_json: AsJson = Fals
 
     from monitor.cli.output import show_json
     from monitor.desk import ageing_of, capacity_of, share_left_of
-    from monitor.presentation.desk_wording import charge_lines
+    from monitor.presentation.desk_tables import charge_lines
 
     with open_desk(context, read_only=True) as it:
         inventory, wording = it.desk.inventory(), it.wording
@@ -265,8 +265,10 @@ def put(
     add --beside. If you did not weigh the beads here, use `siccast log charge` instead.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import water, worth
-    from monitor.presentation.wording import beads, sentence
+    from monitor.presentation.amounts import sentence
+    from monitor.presentation.bead_wording import beads
+    from monitor.presentation.desk_amounts import water
+    from monitor.presentation.desk_wording import worth
     from monitor.records import Quantiles
 
     with open_desk(context, at) as it:

@@ -121,7 +121,7 @@ def start(
             typer.echo(_to_undo_start(it, weighed=report is not None))
         elif report is None:
             from monitor.cli.output import show_json
-            from monitor.presentation.desk_wording import method_answer
+            from monitor.presentation.desk_answers import method_answer
 
             show_json({"run": run.name, "method": method_answer(it.desk.method_of(run))})
 
@@ -316,7 +316,7 @@ def jar_check(
     at 22 °C, `siccast recharge jar-check 5 22`.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import water
+    from monitor.presentation.desk_amounts import water
 
     with open_desk(context, at) as it:
         name = charge or it.desk.last_dried()
@@ -349,7 +349,7 @@ def first_days(
     The box serves as the jar of a jar check. Nothing is saved.
     """
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import water
+    from monitor.presentation.desk_amounts import water
 
     with open_desk(context, read_only=True) as it:
         found = it.desk.first_days(charge)

@@ -20,7 +20,8 @@ def say_beginning(it: DeskSession, run_name: str) -> None:
     from monitor.cli.output import say
     from monitor.desk.cautions import before_heating
     from monitor.desk.methods import beads_of
-    from monitor.presentation.desk_wording import method_sentence, room_source
+    from monitor.presentation.desk_amounts import room_source
+    from monitor.presentation.desk_wording import method_sentence
 
     inventory = it.desk.inventory()
     run = inventory.run(run_name)
@@ -46,11 +47,8 @@ def say_services(heading: str, services: Sequence[Service], wording: Wording) ->
 def show_report(it: DeskSession, report: RunReport, *, as_json: bool) -> None:
     """Show where a run stands, its verdict, and what the beads would do in each box."""
     from monitor.cli.output import show_json
-    from monitor.presentation.desk_wording import (
-        report_answer,
-        report_lines,
-        verdict_sentence,
-    )
+    from monitor.presentation.desk_answers import report_answer
+    from monitor.presentation.desk_wording import report_lines, verdict_sentence
 
     if as_json:
         show_json(report_answer(report))

@@ -113,7 +113,7 @@ def today(
 
 
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.wording import age
+    from monitor.presentation.amounts import age
 
     latest = assessment.latest  # its age stands beside its temperature
     return (

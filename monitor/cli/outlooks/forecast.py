@@ -112,7 +112,7 @@ def show_leaks(asked: Assessed) -> None:
         show_notes,
         show_table,
     )
-    from monitor.presentation.wording import sentence
+    from monitor.presentation.amounts import sentence
 
     unit = asked.wording.mass_unit
     headings = ("box", f"water in now,\n{unit} a day", "in\nsummer", "in\nwinter", "for its kind")
@@ -162,7 +162,7 @@ def _leak_row(assessment: Assessment, wording: Wording) -> Sequence[str]:
 
 
 def _detail_row(box: str, leak: LeakEstimate, wording: Wording) -> Sequence[str]:
-    from monitor.presentation.wording import duration, figures
+    from monitor.presentation.amounts import duration, figures
 
     return (
         box,

@@ -153,7 +153,8 @@ def _answer(test: LeakTest, number: int | None, shelf: Shelf) -> dict[str, Any]:
 
 def _show(test: LeakTest, box: Box, number: int | None, shelf: Shelf) -> None:
     from monitor.cli.output import say, show_table
-    from monitor.presentation.wording import Wording, spread
+    from monitor.presentation.amounts import spread
+    from monitor.presentation.wording import Wording
 
     wording: Wording = Wording.of(shelf)
     unit = f"{wording.mass_unit}/day/kPa"

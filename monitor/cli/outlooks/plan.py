@@ -97,7 +97,7 @@ def show(
 
 
 def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:
-    from monitor.presentation.wording import near_day
+    from monitor.day_names import near_day
 
     days = " and ".join(f"{WEEKDAYS[day].capitalize()}s" for day in weekdays)
     places = "the beads of one box" if dryer.batch_boxes == 1 else f"beads of up to {dryer.batch_boxes} boxes"
@@ -108,7 +108,7 @@ def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days:
 
 def _show(planned: RechargePlan, today: date) -> None:
     from monitor.cli.output import show_notes, show_table
-    from monitor.presentation.wording import near_day
+    from monitor.day_names import near_day
 
     if planned.days:
         rows = [

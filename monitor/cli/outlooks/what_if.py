@@ -134,8 +134,8 @@ def _changes(assessment: Assessment, change: WhatIf, wording: Wording) -> list[t
 
 
 def _row(assessment: Assessment, wording: Wording) -> tuple[str, ...]:
+    from monitor.presentation.amounts import figures
     from monitor.presentation.answers import time_left_ratio
-    from monitor.presentation.wording import figures
 
     ratio = time_left_ratio(assessment)
     assert assessment.forecast is not None

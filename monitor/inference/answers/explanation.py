@@ -13,6 +13,7 @@ from monitor.inference.model.prior import (
 )
 from monitor.physics.numerics import FloatArray
 from monitor.records import Tightness
+from monitor.texts import say, say_many, to_say, together
 
 _WORTH_A_SENTENCE = 0.05
 """Least share of the time at a floor that is worth a sentence. Judgement: one day in twenty."""
@@ -61,14 +62,16 @@ def evidence_of(posterior: Posterior, *, leak_seen_before: bool = False) -> tupl
 
 def _readings(posterior: Posterior) -> str:
     bins = posterior.bins
-    since = "a recharge that nobody logged" if posterior.episode.unlogged else "the beads went in"
+    since = say("a recharge that nobody logged") if posterior.episode.unlogged else say("the beads went in")
     if posterior.episode.desiccant is None:
-        since = "the box was closed"
+        since = say("the box was closed")
     if bins.seen_days < _LEAST_DAYS:
-        return f"There are hardly any readings since {since}. The forecast uses what was known before."
+        return say("There are hardly any readings since {since}. The forecast uses what was known before.", since=since)
     seen, passed = f"{bins.seen_days:.0f}", f"{bins.length_days:.0f}"
-    out_of = "" if seen == passed else f", out of {passed} days"
-    return f"Based on {seen} {'day' if seen == '1' else 'days'} of readings{out_of} since {since}."
+    days = say_many("{count} day of readings", "{count} days of readings", int(seen))
+    if seen != passed:
+        days = say("{days}, out of {passed} days", days=days, passed=passed)
+    return say("Based on {days} since {since}.", days=days, since=since)
 
 
 def _uninformed(posterior: Posterior, leak_seen_before: bool) -> str:
@@ -79,9 +82,12 @@ def _uninformed(posterior: Posterior, leak_seen_before: bool) -> str:
         or float(np.std(logs)) < _UNINFORMED_SHARE * prior.sd[Unknown.log_conductance]
     ):
         return ""
-    known = "what was known of it before" if leak_seen_before else "typical of such boxes"
-    since = "The readings since then" if leak_seen_before else "The readings"
-    return f"{since} say almost nothing about this box's leak. The leak shown is {known}."
+    if leak_seen_before:
+        return say(
+            "The readings since then say almost nothing about this box's leak. The leak shown is what was known of it"
+            " before."
+        )
+    return say("The readings say almost nothing about this box's leak. The leak shown is typical of such boxes.")
 
 
 def _floor(posterior: Posterior) -> str:
@@ -94,22 +100,27 @@ def _floor(posterior: Posterior) -> str:
         return ""
     floor = f"{100 * bins.floor:.0f} %"
     if bins.floor >= posterior.box.humidity_limit - _NEAR_LIMIT:
-        said = f"The sensor cannot show less than {floor}. It can hardly warn before the limit."
+        shown = say("The sensor cannot show less than {floor}. It can hardly warn before the limit.", floor=floor)
     else:
-        said = f"The sensor cannot show less than {floor}. It was at that floor {100 * share:.0f} % of the time."
+        shown = say(
+            "The sensor cannot show less than {floor}. It was at that floor {share} % of the time.",
+            floor=floor,
+            share=f"{100 * share:.0f}",
+        )
     if share > _HIDDEN_SHARE:
-        said += " New beads do not show down there. Log every recharge."
-    return said
+        return together(shown, say("New beads do not show down there. Log every recharge."))
+    return shown
 
 
 def _unlogged(posterior: Posterior) -> str:
     count = posterior.episode.unlogged_steps
     if count == 0:
         return ""
-    times = "once" if count == 1 else f"{count} times"
-    return (
-        f"Humidity jumped {times} and stayed there, and nothing was logged. "
-        "Log it if the box was opened, or a spool or the sensor was swapped."
+    times = say("once") if count == 1 else say("{count} times", count=count)
+    return say(
+        "Humidity jumped {times} and stayed there, and nothing was logged. Log it if the box was opened, "
+        "or a spool or the sensor was swapped.",
+        times=times,
     )
 
 
@@ -117,16 +128,19 @@ def _sensor_swapped(posterior: Posterior) -> str:
     episode = posterior.episode
     if not episode.sensor_swaps_s:
         return ""
-    said = "The sensor was swapped or calibrated. Readings from before then may be off by another amount."
+    swapped = say("The sensor was swapped or calibrated. Readings from before then may be off by another amount.")
     if episode.sensors_apart:
-        said += f" The two disagree by {100 * episode.sensors_apart:.0f} % RH. Either may be wrong."
-    return said
+        apart = f"{100 * episode.sensors_apart:.0f}"
+        return together(swapped, say("The two disagree by {apart} % RH. Either may be wrong.", apart=apart))
+    return swapped
 
 
 def _without_beads(posterior: Posterior) -> str:
     if posterior.episode.desiccant is not None:
         return ""
-    return "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
+    return say(
+        "No beads of known kind and mass are logged. The box follows the room; spools and walls only slow it down."
+    )
 
 
 def grams_words(posterior: Posterior) -> str:
@@ -145,42 +159,49 @@ def grams_words(posterior: Posterior) -> str:
     if posterior.episode.desiccant is None:
         return ""
     if posterior.episode.weighings:
-        return "Amounts of water are measured: you weighed the beads."
+        return say("Amounts of water are measured: you weighed the beads.")
     if grams_known(posterior):
-        return "Amounts of water are measured: you tested the box empty."
+        return say("Amounts of water are measured: you tested the box empty.")
     if not posterior.problem.prior.grams_declared:
-        return "Nobody entered how heavy the beads are. Amounts of water are a guess until you weigh them."
-    more = "again" if posterior.episode.loaded_mass else "once"
-    entered = f"the {posterior.episode.dry_mass_g:.4g} g of beads you entered"
-    return f"Amounts of water assume {entered}. Weigh them {more} to be sure."
+        return say("Nobody entered how heavy the beads are. Amounts of water are a guess until you weigh them.")
+    again = to_say("Amounts of water assume the {mass} g of beads you entered. Weigh them again to be sure.")
+    once = to_say("Amounts of water assume the {mass} g of beads you entered. Weigh them once to be sure.")
+    return say(again if posterior.episode.loaded_mass else once, mass=f"{posterior.episode.dry_mass_g:.4g}")
 
 
 def _room(posterior: Posterior) -> str:
     if not posterior.room_measured:
-        return "There is no sensor in the room. How humid it is there is assumed."
+        return say("There is no sensor in the room. How humid it is there is assumed.")
     if posterior.room.seen_days < _ROOM_SEEN_DAYS:
-        return f"The room was measured for {posterior.room.seen_days} days. Its seasons are assumed for the first year."
+        return say(
+            "The room was measured for {count} days. Its seasons are assumed for the first year.",
+            count=posterior.room.seen_days,
+        )
     return ""
 
 
 def _color(posterior: Posterior) -> str:
     if not posterior.bins.colors or posterior.problem.prior.dye is None:
         return ""
-    return f"The beads looked {posterior.bins.colors[-1][1]}. Color is a weak sign of how full they are."
+    return say(
+        "The beads looked {color}. Color is a weak sign of how full they are.", color=say(posterior.bins.colors[-1][1])
+    )
 
 
 def _compared(posterior: Posterior) -> str:
     if posterior.problem.bias_likelihood is None:
         return ""
-    return "While the box was open, its sensor was compared with the room's."
+    return say("While the box was open, its sensor was compared with the room's.")
 
 
 def _shows(posterior: Posterior) -> str:
     shows = posterior.problem.prior.humidity_shows
     if shows == "little":
-        return "With these beads humidity stays low until they are nearly full. Then it rises fast. Weigh them to know."
+        return say(
+            "With these beads humidity stays low until they are nearly full. Then it rises fast. Weigh them to know."
+        )
     if shows == "phase":
-        return "With this salt humidity says little about how much is left. Weigh it to know."
+        return say("With this salt humidity says little about how much is left. Weigh it to know.")
     return ""
 
 
@@ -188,12 +209,12 @@ def _shows(posterior: Posterior) -> str:
 # degree of case seal); an empty polypropylene box with a clip lid: Kelly, Daniel 2000, Abbey Newsletter 24:1,
 # 2.8 a day; that boxes of up to 4 a day are like it is a judgement.
 _CLASSES = (
-    (0.1, "as tight as a very well sealed display case (NPS 1999: at most 0.1 air changes a day)"),
-    (0.33, "as tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day)"),
-    (1.0, "like a moderately sealed display case (NPS 1999: at most 1 air change a day)"),
-    (4.0, "like a plastic box with a clip-on lid (Kelly and Daniel 2000: 2.8 air changes a day)"),
-    (24.0, "leakier than a plastic box with a clip-on lid, but tighter than an unsealed display case"),
-    (np.inf, "like an unsealed display case (NPS 1999: 24 air changes a day and more)"),
+    (0.1, to_say("As tight as a very well sealed display case (NPS 1999: at most 0.1 air changes a day).")),
+    (0.33, to_say("As tight as a well sealed display case (NPS 1999: at most 0.33 air changes a day).")),
+    (1.0, to_say("Like a moderately sealed display case (NPS 1999: at most 1 air change a day).")),
+    (4.0, to_say("Like a plastic box with a clip-on lid (Kelly and Daniel 2000: 2.8 air changes a day).")),
+    (24.0, to_say("Leakier than a plastic box with a clip-on lid, but tighter than an unsealed display case.")),
+    (np.inf, to_say("Like an unsealed display case (NPS 1999: 24 air changes a day and more).")),
 )
 
 
@@ -215,13 +236,13 @@ def comparison_of(posterior: Posterior, style_leak: tuple[float, float] | None =
     """
     middle = float(np.median(_log_air_changes(posterior)))
     words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
-    return f"{words[0].upper()}{words[1:]}. It is {_BESIDE[tightness_of(posterior, style_leak)]}."
+    return together(say(words), say(_BESIDE[tightness_of(posterior, style_leak)]))
 
 
 _BESIDE = {
-    Tightness.tight: "tighter than most boxes of its style",
-    Tightness.usual: "about as leaky as most boxes of its style",
-    Tightness.leaky: "leakier than most boxes of its style",
+    Tightness.tight: to_say("It is tighter than most boxes of its style."),
+    Tightness.usual: to_say("It is about as leaky as most boxes of its style."),
+    Tightness.leaky: to_say("It is leakier than most boxes of its style."),
 }
 
 

@@ -23,15 +23,22 @@ from monitor.inference.fit.quantiles import INTERVAL, quantile_points, weighted_
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
+from monitor.texts import say, say_many, to_say, together
 
 _WORTH_IT = 0.08
 """A smaller share of the interval isn't worth the trouble. Judgement: one day in twelve."""
 _SURELY_OVER = 0.95
 """From this chance of being over the limit on, no measurement changes what to do. Judgement: as the interval has it."""
 _PARTS = (
-    (0.1, "a tenth"), (0.2, "a fifth"), (0.25, "a quarter"), (0.33, "a third"), (0.5, "a half"), (0.67, "two thirds"),
-    (0.75, "three quarters"), (0.9, "nine tenths"),
-)  # fmt: skip
+    (0.1, to_say("a tenth")),
+    (0.2, to_say("a fifth")),
+    (0.25, to_say("a quarter")),
+    (0.33, to_say("a third")),
+    (0.5, to_say("a half")),
+    (0.67, to_say("two thirds")),
+    (0.75, to_say("three quarters")),
+    (0.9, to_say("nine tenths")),
+)
 """Shares as a person says them. [fraction] Judgement: a guess of a guess needs no finer word."""
 _READINGS = 48
 """Simulated readings. [readings] Judgement: their mean is then known to some per cent of the interval."""
@@ -170,11 +177,12 @@ def best_measurement(posterior: Posterior, ahead: Futures, useful: Useful | None
         Plain sentences.
     """
     if useful is None:
-        dry = "Put dry beads in" if posterior.episode.desiccant is None else "Dry the beads"
-        return f"{dry}; no measurement is needed."
+        if posterior.episode.desiccant is None:
+            return say("Put dry beads in; no measurement is needed.")
+        return say("Dry the beads; no measurement is needed.")
     if useful.share < _WORTH_IT:
-        return "No single measurement would help much. More days of readings will."
-    return f"{useful.advice} {_shrinks(ahead.still_ahead, useful.share)}"
+        return say("No single measurement would help much. More days of readings will.")
+    return together(useful.advice, _shrinks(ahead.still_ahead, useful.share))
 
 
 def _shrinks(crossing_days: FloatArray, share: float) -> str:
@@ -184,9 +192,14 @@ def _shrinks(crossing_days: FloatArray, share: float) -> str:
         low, high = (middle * (end / middle) ** (1.0 - share) for end in (first, last))
         before, after = f"{last - first:.0f}", f"{high - low:.0f}"
         if before != after:
-            within = "1 day" if after == "1" else f"{after} days"
-            return f"The day would then be known to within about {within} instead of {before}."
-    return f"The range would shrink by about {min(_PARTS, key=lambda part: abs(part[0] - share))[1]}."
+            return say_many(
+                "The day would then be known to within about {count} day instead of {before}.",
+                "The day would then be known to within about {count} days instead of {before}.",
+                int(after),
+                before=before,
+            )
+    part = min(_PARTS, key=lambda part: abs(part[0] - share))[1]
+    return say("The range would shrink by about {part}.", part=say(part))
 
 
 def expected_narrowing(reads: FloatArray, sd: float, answer: FloatArray, seed: int = 5) -> float:
@@ -251,34 +264,34 @@ def measurements(posterior: Posterior) -> list[Measurement]:
         At least two.
     """
     sensor = Measurement(
-        "Put the sensor in a closed jar of freshly dried beads for a day: it should show a few per cent at most.",
+        say("Put the sensor in a closed jar of freshly dried beads for a day: it should show a few per cent at most."),
         lambda p: p.theta[:, Unknown.sensor_bias],
         _CHECKED_SENSOR_SD,
     )
     empty = Measurement(
-        "Test how fast the box leaks while it is empty: `siccast leak-test` says how.",
+        say("Test how fast the box leaks while it is empty: `siccast leak-test` says how."),
         lambda p: np.log(p.state.conductance),
         _EMPTY_BOX_SD,
     )
     if posterior.episode.desiccant is None:
         return [sensor, empty]
     weigh = Measurement(
-        "Weigh the beads now and again in three weeks. Use a scale that shows 0.1 g.",
+        say("Weigh the beads now and again in three weeks. Use a scale that shows 0.1 g."),
         lambda p: p.state.conductance * _dose_kpa_days(p, _BETWEEN_WEIGHINGS_DAYS),
         _GAIN_SD_G,
         _BETWEEN_WEIGHINGS_DAYS,
     )
     jar = Measurement(
-        "Put the beads of this box and a good hygrometer in a closed jar for a day.", _humidity_now, _JAR_SD
+        say("Put the beads of this box and a good hygrometer in a closed jar for a day."), _humidity_now, _JAR_SD
     )
     full = Measurement(
-        "Weigh the beads when freshly dried and again when full. That tells how much they hold.",
+        say("Weigh the beads when freshly dried and again when full. That tells how much they hold."),
         lambda p: p.theta[:, Unknown.log_capacity_scale],
         _CAPACITY_SD,
     )
     if posterior.episode.loaded_mass is None and not posterior.episode.weighings:
         return [weigh, sensor, jar, empty, full]
-    again = Measurement("Weigh the beads again. Use a scale that shows 0.1 g.", _mass_g, _WEIGHING_SD_G)
+    again = Measurement(say("Weigh the beads again. Use a scale that shows 0.1 g."), _mass_g, _WEIGHING_SD_G)
     return [again, weigh, sensor, jar, empty, full]
 
 

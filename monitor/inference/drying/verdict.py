@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from monitor.texts import say, to_say
+
 if TYPE_CHECKING:
     from monitor.inference.drying.curve import CurveFit
     from monitor.records import Quantiles
@@ -36,12 +38,12 @@ _LEAST_WEIGHINGS = 2
 class Verdict(StrEnum):
     """What to do next."""
 
-    go_on = "go on"
-    stir = "stir and go on"
-    done = "stop: done"
-    method_floor = "stop: this method cannot go lower in this room"
-    not_through = "stop: the bed is not dried through"
-    no_curve = "can't tell: no drying curve fits these weighings"
+    go_on = to_say("go on")
+    stir = to_say("stir and go on")
+    done = to_say("stop: done")
+    method_floor = to_say("stop: this method cannot go lower in this room")
+    not_through = to_say("stop: the bed is not dried through")
+    no_curve = to_say("can't tell: no drying curve fits these weighings")
 
     @property
     def stops(self) -> bool:
@@ -119,26 +121,27 @@ def judge(
     settled = gain.p50 < SETTLED_SHARE * dry_g and gain.p95 < _SURELY_SETTLED * SETTLED_SHARE * dry_g
     above = now - floor_g_per_g
     if weighings < _LEAST_WEIGHINGS:
-        why = f"this is only the first weight. Heat the beads for {_spoken(next_s)}, then weigh again"
+        why = say("this is only the first weight. Heat the beads for {time}, then weigh again", time=_spoken(next_s))
         return Judgement(Verdict.go_on, why, next_s, gain)
     if not fit.fits:
-        why = "beads fell out, the holder is another one, or a number is wrong. Correct that, or keep weighing"
+        why = say("beads fell out, the holder is another one, or a number is wrong. Correct that, or keep weighing")
         return Judgement(Verdict.no_curve, why, next_s, gain)
     if not settled:
         return _going(appliance_kind, above, gain, dry_g, next_s)
     if end - floor_g_per_g > NOT_THROUGH_G_PER_G:
-        why = (
-            f"the weight stops falling at {100 * end:.1f} % water, but beads that are hot all through reach"
-            f" {100 * floor_g_per_g:.1f} %. The water is probably inside the pile. Spread the beads thin, stir, and"
-            " heat again"
+        why = say(
+            "the weight stops falling at {end} % water, but beads that are hot all through reach {floor} %. "
+            "The water is probably inside the pile. Spread the beads thin, stir, and heat again",
+            end=f"{100 * end:.1f}",
+            floor=f"{100 * floor_g_per_g:.1f}",
         )
         return Judgement(Verdict.not_through, why, next_s, gain)
     if limit_loading_g_per_g - now < ENOUGH_SHARE * limit_loading_g_per_g:
-        why = f"more time will not bring it below {100 * now:.1f} %. Dry hotter, or on a drier day"
+        why = say("more time will not bring it below {now} %. Dry hotter, or on a drier day", now=f"{100 * now:.1f}")
         return Judgement(Verdict.method_floor, why, next_s, gain)
     return Judgement(
         Verdict.done,
-        "more heat would remove almost nothing. A jar check shows how dry the beads really are",
+        say("more heat would remove almost nothing. A jar check shows how dry the beads really are"),
         next_s,
         gain,
     )
@@ -147,19 +150,28 @@ def judge(
 def _going(appliance_kind: str, above: float, gain: Quantiles, dry_g: float, next_s: float) -> Judgement:
     slow = gain.p50 < _SLOW * SETTLED_SHARE * dry_g and above > NOT_THROUGH_G_PER_G
     if appliance_kind != "microwave" and slow:
-        why = (
-            "the beads dry slowly, and this method can get them much drier. Stir them, spread them thin, or use"
-            " a hotter method"
+        why = say(
+            "the beads dry slowly, and this method can get them much drier. Stir them, spread them thin, or "
+            "use a hotter method"
         )
         return Judgement(Verdict.stir, why, next_s, gain)
     if appliance_kind == "microwave":
-        why = f"water still comes off. Stir against hot spots, heat for {_spoken(next_s)}, then weigh again"
+        why = say(
+            "water still comes off. Stir against hot spots, heat for {time}, then weigh again", time=_spoken(next_s)
+        )
         return Judgement(Verdict.stir, why, next_s, gain)
     return Judgement(
-        Verdict.go_on, f"water still comes off. Heat for another {_spoken(next_s)}, then weigh again", next_s, gain
+        Verdict.go_on,
+        say("water still comes off. Heat for another {time}, then weigh again", time=_spoken(next_s)),
+        next_s,
+        gain,
     )
 
 
 def _spoken(duration_s: float) -> str:
     # hours from two on; judgement: as people say it
-    return f"{duration_s / 3600.0:g} h" if duration_s >= 2.0 * 3600.0 else f"{duration_s / 60.0:.0f} min"
+    return (
+        say("{count} h", count=f"{duration_s / 3600.0:g}")
+        if duration_s >= 2.0 * 3600.0
+        else say("{count} min", count=f"{duration_s / 60.0:.0f}")
+    )

@@ -25,6 +25,7 @@ from monitor.inference.model.contents import walls_of
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Quantiles
+from monitor.texts import say
 
 _LEAST_HOURS = 12
 """Fewer hours make no test. [h] Judgement: half a day."""
@@ -101,13 +102,21 @@ def leak_of_empty_box(
     known = np.isfinite(inside) & np.isfinite(outside)
     if known.sum() < _LEAST_HOURS:
         raise TooLittleEvidence(
-            f"only {int(known.sum())} hours have readings both inside and outside; a test needs {_LEAST_HOURS}"
+            say(
+                "only {count} hours have readings both inside and outside; a test needs {least}",
+                count=int(known.sum()),
+                least=_LEAST_HOURS,
+            )
         )
     step = float(np.mean(inside[known][:_START_HOURS] - outside[known][:_START_HOURS]))
     if abs(step) < _LEAST_STEP_KPA:
         raise TooLittleEvidence(
-            f"the box started only {abs(step):.2f} kPa from the room; start at least {_LEAST_STEP_KPA} kPa apart: dry "
-            "its air with beads or moisten it with a damp cloth, and take them out before closing"
+            say(
+                "the box started only {step} kPa from the room; start at least {least} kPa apart: dry "
+                "its air with beads or moisten it with a damp cloth, and take them out before closing",
+                step=f"{abs(step):.2f}",
+                least=_LEAST_STEP_KPA,
+            )
         )
     course = Course(inside, outside, there.temperature_degc, known)
     objection, weights = objection_to(course), _posterior(course)
@@ -117,8 +126,11 @@ def leak_of_empty_box(
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
             objection
-            or f"in {len(inside)} hours humidity moved too little to show the leak; leave the box closed for longer, "
-            "or start it drier or moister"
+            or say(
+                "in {inside} hours humidity moved too little to show the leak; leave the box closed for longer, "
+                "or start it drier or moister",
+                inside=len(inside),
+            )
         )
     sd = float(np.hypot(seen_sd, slower_sd))
     changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))

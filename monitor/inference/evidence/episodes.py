@@ -14,6 +14,7 @@ from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
+from monitor.texts import NAMED, say
 from monitor.units import SECONDS_PER_DAY
 
 _STARTS = (EntryKind.charge, EntryKind.recharge)
@@ -233,8 +234,14 @@ def current_episode(
     starts = [e for e in known if e.kind in _STARTS]
     if not starts and len(hours) == 0:
         raise TooLittleEvidence(
-            f"{box.name}: there is no full hour of usable readings yet, and no beads were logged; log the beads with "
-            "`siccast log charge` and check the sensor"
+            say(
+                NAMED,
+                box=box.name,
+                why=say(
+                    "there is no full hour of usable readings yet, and no beads were logged; log the beads with "
+                    "`siccast log charge` and check the sensor"
+                ),
+            )
         )
     charge = starts[-1] if starts else None
     dry_mass_g = next((e.dry_mass_g for e in reversed(starts) if e.dry_mass_g is not None), None)

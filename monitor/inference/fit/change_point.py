@@ -37,6 +37,7 @@ from monitor.inference.model.state import (
     drawn_box,
 )
 from monitor.records import NORMAL_P95, Quantiles
+from monitor.texts import say
 
 _CHANGE_SD = 1.2
 """A lid seated badly or a seal that fails: a factor of three either way. [ln conductance] Judgement."""
@@ -215,14 +216,14 @@ def words_for(change: ChangePoint) -> str:
         One sentence.
     """
     if change.factor.p50 < 1.0:
-        return "It seals better now."
+        return say("It seals better now.")
     if change.opened == "recharge":
-        return "Fresh beads went in on those days. Check that the lid closes well."
+        return say("Fresh beads went in on those days. Check that the lid closes well.")
     if change.opened == "opening":
-        return "It was opened on those days. Check that the lid closes well."
+        return say("It was opened on those days. Check that the lid closes well.")
     if change.took_days > _SLOW_FROM_DAYS:
-        return "It came on little by little, as an aging seal does."
-    return "No opening was logged on those days. Check that the lid closes well and that the seal is sound."
+        return say("It came on little by little, as an aging seal does.")
+    return say("No opening was logged on those days. Check that the lid closes well and that the seal is sound.")
 
 
 def _between(before: Level, after: Level) -> ChangePoint | None:

@@ -37,6 +37,7 @@ from monitor.inference.model.state import (
 )
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
+from monitor.texts import NAMED, say, say_many
 
 LEAST_DAYS = 1.5
 """Fewer days with readings, after the box came to rest, carry no estimate. [days] Judgement: three half-day bins."""
@@ -99,7 +100,7 @@ def estimate(
     )
     bins = _filled(bin_episode(record.box, episode, hours, room_hours, now_s), room, now_s)
     if bins.seen_days < least_days and not bins.weighings:
-        raise TooLittleEvidence(f"{record.box.name}: {_too_new(least_days - bins.seen_days)}")
+        raise TooLittleEvidence(say(NAMED, box=record.box.name, why=_too_new(least_days - bins.seen_days)))
     prior = prior_of(record.box, episode, assumptions, pooled)
     problem = Problem(record.box, episode, bins, prior, assumptions, _bias_likelihood(record, assumptions, now_s))
     draws, weighted_state = _sampled(problem, count, rng)
@@ -116,8 +117,11 @@ def estimate(
 
 def _too_new(lacking_days: float) -> str:
     hours = max(math.ceil(24.0 * lacking_days), 1)  # a day, by definition
-    more = "1 more hour" if hours == 1 else f"{hours} more hours"
-    return f"too new: the forecast starts after about {more} of readings. Keep it closed"
+    return say_many(
+        "too new: the forecast starts after about {count} more hour of readings. Keep it closed",
+        "too new: the forecast starts after about {count} more hours of readings. Keep it closed",
+        hours,
+    )
 
 
 @lru_cache(maxsize=8)

@@ -31,6 +31,7 @@ from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
 from monitor.records.words import NOT_DRIED
 from monitor.series.spans import between
+from monitor.texts import say, to_say
 
 _DRAWS_OF_EARLIER = 250
 """Draws of an earlier episode, which only informs the prior. [draws] Judgement: 400 of them and 250 gave means of
@@ -230,7 +231,7 @@ def refused(error: Exception) -> Outlook:
     if isinstance(error, SiccastError):
         return Outlook(refusal=str(error))
     return Outlook(
-        refusal=f"the estimate failed ({type(error).__name__}: {error}); please report it",
+        refusal=say("the estimate failed ({kind}: {error}); please report it", kind=type(error).__name__, error=error),
         trace="".join(traceback.format_exception(error)),
     )
 
@@ -273,21 +274,24 @@ def _fit_without_readings(record: Record, now_s: float, assumptions: Assumptions
     )
 
 
-_LEAK_KNOWN = "The leak of the box was known before they went in."
+_LEAK_KNOWN = to_say("The leak of the box was known before they went in.")
 
 
 def _rests_on(episode: Episode) -> str:
     if episode.known_loading is not None:
-        dryness = "The recharge desk knows how dry they are"
+        dryness = say("The recharge desk knows how dry they are")
     elif episode.loaded_mass is not None:
-        dryness = "The scale showed how dry they are"
+        dryness = say("The scale showed how dry they are")
     elif episode.method == NOT_DRIED:
-        return f"Some or all of the beads were not dried. Nobody knows how much water they hold. {_LEAK_KNOWN}"
+        return say(
+            "Some or all of the beads were not dried. Nobody knows how much water they hold. {leak_known}",
+            leak_known=say(_LEAK_KNOWN),
+        )
     elif episode.method == "unknown":
-        dryness = "They count as dry as drying usually makes them"
+        dryness = say("They count as dry as drying usually makes them")
     else:
-        dryness = f"They count as dry as this method ({episode.method}) usually makes them"
-    return f"The beads are fresh. {dryness}. {_LEAK_KNOWN}"
+        dryness = say("They count as dry as this method ({method}) usually makes them", method=episode.method)
+    return say("The beads are fresh. {dryness}. {leak_known}", dryness=dryness, leak_known=say(_LEAK_KNOWN))
 
 
 def _fits_of_earlier_episodes(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:

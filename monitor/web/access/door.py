@@ -10,6 +10,7 @@ from urllib.parse import quote
 from starlette.requests import HTTPConnection
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
+from monitor.texts import say
 from monitor.web.access.who import NOBODY, WHO, Access
 
 if TYPE_CHECKING:
@@ -69,4 +70,4 @@ class Door:
         if scope["method"] in ("GET", "HEAD"):
             wanted = f"{ENTER}?to={quote(scope['path'])}"
             return RedirectResponse(wanted, status_code=HTTPStatus.SEE_OTHER, headers={"Cache-Control": "no-store"})
-        return self._message("This device is not signed in, so nothing was changed.", HTTPStatus.UNAUTHORIZED)
+        return self._message(say("This device is not signed in, so nothing was changed."), HTTPStatus.UNAUTHORIZED)

@@ -6,6 +6,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from monitor.errors import TypedError
+from monitor.texts import say
 
 SHORTEST = 8
 """A count of characters. A judgement: the least that NIST SP 800-63B, section 5.1.1.2, asks for."""
@@ -23,7 +24,14 @@ def hashed(password: str) -> str:
         Where it is too short or too long.
     """
     if not SHORTEST <= len(password) <= LONGEST:
-        raise TypedError(f"a password of {len(password)} characters won't do: use {SHORTEST} to {LONGEST}")
+        raise TypedError(
+            say(
+                "a password of {count} characters won't do: use {shortest} to {longest}",
+                count=len(password),
+                shortest=SHORTEST,
+                longest=LONGEST,
+            )
+        )
     return _HASHER.hash(password)
 
 

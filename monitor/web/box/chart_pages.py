@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
+from monitor.texts import say
 from monitor.web.box.course import read_course
 from monitor.web.box.downloads import attachment, outlook_table, readings_table
 from monitor.web.box.humidity_picture import SPANS_DAYS, Asked, humidity_picture
@@ -67,7 +68,7 @@ class ChartPages:
         words = self.site.words
         picture = leak_picture(answer, words)
         if picture is None:
-            raise self.site.not_found("There is no leak line of this box.")
+            raise self.site.not_found(say("There is no leak line of this box."))
         return self._drawing("leak.svg", answer, p=picture, as_of=words.moment(answer.as_of))
 
     def readings(self, request: Request) -> Response:
@@ -88,7 +89,7 @@ class ChartPages:
         snapshot = self.site.keeper.newest
         answer = snapshot.answer(request.path_params["name"]) if snapshot else None
         if snapshot is None or answer is None:
-            raise self.site.not_found("There is no box of this name.")
+            raise self.site.not_found(say("There is no box of this name."))
         return snapshot, answer
 
     def _asked(self, request: Request) -> Asked:

@@ -8,6 +8,7 @@ from collections import OrderedDict
 from dataclasses import dataclass, field, replace
 from hashlib import blake2b
 from http import HTTPStatus
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -19,11 +20,12 @@ from monitor.desk import TrapError
 from monitor.desk.questions import ONE_MOMENT, color_of_beads
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
+from monitor.presentation.amounts import sentence
 from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, typed_entry, typed_instant, typed_reading
-from monitor.presentation.wording import sentence
 from monitor.records import EntryKind
 from monitor.services.hand_readings import keep_hand_reading, reading_at, withdraw_reading
+from monitor.texts import said, say, to_say
 from monitor.web.box.log_view import AGO, EVENING, MORNING, Known, Sent
 from monitor.web.forms import FIELD, changes
 from monitor.web.told import AGAIN, READ, SAVED, UNDONE, UNREAD, instant_of, milliseconds_of, number_of
@@ -57,13 +59,13 @@ _TEXTS = {
 }
 """What a form says of an entry, beside its time and a note."""
 _NEEDED = {
-    "weighing": ("mass", "Type what the scale shows"),
-    "charge": ("dry-mass", "Type what the beads weigh when fully dry"),
-    "color": ("color", "Choose the color that you saw"),
-    "note": ("note", "Write something"),
+    "weighing": ("mass", to_say("Type what the scale shows")),
+    "charge": ("dry-mass", to_say("Type what the beads weigh when fully dry")),
+    "color": ("color", to_say("Choose the color that you saw")),
+    "note": ("note", to_say("Write something")),
 }
 READING = "reading"
-_NOT_OURS = "That is not a form of this page."
+_NOT_OURS = to_say("That is not a form of this page.")
 _TWICE = "twice"
 _REMEMBERED = 1000  # forms; judgement: more than a shelf sends in a day, and some hundred kB
 _BACK = re.compile(
@@ -72,14 +74,26 @@ _BACK = re.compile(
 _HOLDER_COOKIE = "holder"
 _YEAR_S = 365 * 86_400  # judgement: a holder is used as long as its box
 _LONGEST_HOLDER = 12  # letters; judgement: kilograms to the hundredth of a gram
-_IN_PAGE_WORDS = (
-    ("`siccast log charge`", "“Put beads in”"),
-    ("log a charge with --beside", "use “Put beads in” and tick “beside the old beads”"),
-    ("add --beside", "tick “beside the old beads”"),
-    ("log a recharge, not a weighing", "use “Dried or swapped the beads”"),
-    ("Log these without --beside", "Save these without “beside the old beads”"),
-    ("add --dry-mass", "type it under “Weight when fully dry”"),
-    (" (--desiccant, --dry-mass)", ""),
+_IN_PAGE_WORDS = MappingProxyType(
+    {
+        "no beads of {box} were logged before that time. First log them with their kind: `siccast log charge`": to_say(
+            "no beads of {box} were logged before that time. First log them with their kind: “Put beads in”"
+        ),
+        "log a charge with --beside": to_say("use “Put beads in” and tick “beside the old beads”"),
+        "add --beside": to_say("tick “beside the old beads”"),
+        "{text}. Did you dry them? Then log a recharge, not a weighing": to_say(
+            "{text}. Did you dry them? Then use “Dried or swapped the beads”"
+        ),
+        "no beads of {box} were logged before that time. Log these without --beside": to_say(
+            "no beads of {box} were logged before that time. Save these without “beside the old beads”"
+        ),
+        "beads of another kind need their own weight when fully dry: add --dry-mass": to_say(
+            "beads of another kind need their own weight when fully dry: type it under “Weight when fully dry”"
+        ),
+        "beads that join others need their kind and their weight when fully dry (--desiccant, --dry-mass)": to_say(
+            "beads that join others need their kind and their weight when fully dry"
+        ),
+    }
 )
 """What is said of options at the command line, as this page has it."""
 
@@ -136,7 +150,7 @@ class Deeds:
         """Keep what a form says, and lead to a page that repeats it."""
         name, deed = self._name(request), form.get("deed", "")
         if deed not in _KINDS and deed != READING:
-            raise HTTPException(HTTPStatus.BAD_REQUEST, _NOT_OURS)
+            raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
         try:
             led, again = self._remembered.once(form, lambda: self._kept(name, deed, form))
         except UnconfirmedError as error:
@@ -165,7 +179,7 @@ class Deeds:
                 except LedgerError as error:
                     return self._refused(request, name, Sent("undo", form, str(error)))
                 return self._lead(name, form, led)
-        raise HTTPException(HTTPStatus.BAD_REQUEST, _NOT_OURS)
+        raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
 
     # --- keeping -----------------------------------------------------------------------------------------------------
 
@@ -197,7 +211,7 @@ class Deeds:
         shelf, now = self.site.shelf, self.site.now()
         needed, ask = _NEEDED.get(deed, ("", ""))
         if needed and not form.get(needed, "").strip():
-            raise LogInputError(needed, ask)
+            raise LogInputError(needed, say(ask))
         at = time_of(form, now)
         texts = {key.replace("-", "_"): form.get(key, "").strip() or None for key in _TEXTS.get(deed, ())}
         if deed == "color":
@@ -210,7 +224,7 @@ class Deeds:
     def _undo(self, stores: Stores, name: str, number: int) -> str:
         entry = stores.ledger.entry(number) or stores.ledger.entry(number, undone=True)
         if entry is None or entry.box != name:
-            raise LedgerError(f"{name} has no entry {number}")
+            raise LedgerError(say("{name} has no entry {number}", name=name, number=number))
         if stores.ledger.entry(number) is not None:
             stores.ledger.undo(number, utc_now())
         return f"{UNDONE}={number}"
@@ -218,7 +232,7 @@ class Deeds:
     def _redo(self, stores: Stores, name: str, number: int) -> str:
         entry = stores.ledger.entry(number, undone=True)
         if entry is None or entry.box != name:
-            raise LedgerError(f"{name} has no entry {number} that was undone")
+            raise LedgerError(say("{name} has no entry {number} that was undone", name=name, number=number))
         with stores.events.transaction():
             again = next((one for one in stores.ledger.entries(name) if _is_copy(one, entry)), None)
             if again is not None:
@@ -229,13 +243,15 @@ class Deeds:
         at = instant_of(at_ms)
         reading = None if at is None else reading_at(stores.readings, name, at)
         if at is None or reading is None or reading.source != "hand":
-            raise LedgerError(f"{name} has no reading of yours at that time, or it was undone before")
+            raise LedgerError(say("{name} has no reading of yours at that time, or it was undone before", name=name))
         return f"{UNREAD}={withdraw_reading(stores.imports, name, at, utc_now())}"
 
     def _reread(self, stores: Stores, name: str, number: int) -> str:
         reading = next(iter(stores.imports.set_aside(number)), None)
         if reading is None or reading.box != name or reading.source != "hand":
-            raise LedgerError(f"{name} has no reading of yours that was undone under {number}")
+            raise LedgerError(
+                say("{name} has no reading of yours that was undone under {number}", name=name, number=number)
+            )
         stores.imports.restore(number)
         return f"{READ}={milliseconds_of(reading.at)}&of={quote(name)}"
 
@@ -254,12 +270,12 @@ class Deeds:
         name, newest = str(request.path_params["name"]), self.site.keeper.newest
         if name in {box.name for box in self.site.shelf.boxes} or (newest and newest.answer(name)):
             return name
-        raise self.site.not_found("There is no box of this name.")
+        raise self.site.not_found(say("There is no box of this name."))
 
     def _refused(self, request: Request, name: str, sent: Sent) -> Response:
-        said = self.site.words.in_own_units(in_page_words(sent.problem))
+        problem = self.site.words.in_own_units(in_page_words(sent.problem))
         status = HTTPStatus.CONFLICT if sent.doubted else HTTPStatus.BAD_REQUEST
-        return self.show(request, name, replace(sent, problem=said), status)
+        return self.show(request, name, replace(sent, problem=problem), status)
 
     @staticmethod
     def _lead(name: str, form: Mapping[str, str], told: str) -> RedirectResponse:
@@ -276,26 +292,30 @@ class Deeds:
             )
 
 
-def in_page_words(said: str) -> str:
+def in_page_words(problem: str) -> str:
     """Return what is said of options at the command line as a page has it, with its full stop."""
-    for command, page in _IN_PAGE_WORDS:
-        said = said.replace(command, page)
-    return sentence(said)
+    return sentence(said(problem, _IN_PAGE_WORDS))
 
 
 def time_of(form: Mapping[str, str], now: datetime) -> str | None:
     """Return when it was, as the command line would take it: typed, picked, or the quick choice; None is now."""
     typed, picked = form.get("at", "").strip(), form.get("on", "").strip()
     if typed and picked:
-        raise LogInputError("at", f"two times are given, '{typed}' and '{picked}'. Clear one of them")
+        raise LogInputError(
+            "at", say("two times are given, '{typed}' and '{picked}'. Clear one of them", typed=typed, picked=picked)
+        )
     if typed or picked:
         return typed or picked
     quick = form.get("when", "now")
     if quick in AGO:
         return (now - AGO[quick]).isoformat()
-    words = {"now": None, "morning": f"today {MORNING}", "evening": f"yesterday {EVENING}"}
+    words = {
+        "now": None,
+        "morning": f"today {MORNING}",
+        "evening": f"yesterday {EVENING}",
+    }
     if quick not in words:
-        raise LogInputError("at", f"'{quick}' is not a time")
+        raise LogInputError("at", say("'{quick}' is not a time", quick=quick))
     return words[quick]
 
 

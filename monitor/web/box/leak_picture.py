@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import NARROW, TO, figures
+from monitor.presentation.amounts import NARROW, TO, figures
+from monitor.texts import say
 from monitor.units import grams_to_ounces
 from monitor.web.box.axes import Axes, Tick, round_end
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.presentation.wording import Wording
-    from monitor.records import Assessment, LeakLine
+    from monitor.records import Assessment, LeakEstimate, LeakLine
 
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52.0, 470.0, 18.0, 250.0  # units of the drawing; judgement: as the template's view box
 _MOST_ROWS = 12  # a count; judgement: a table that is read, not searched
@@ -68,7 +69,7 @@ def leak_picture(answer: Assessment, words: Wording) -> LeakPicture | None:
         change_anchor=_anchor(change, axes),
         first_day=words.day(_instant(line.at_s[0]), answer.as_of),
         last_day=words.day(_instant(line.at_s[-1]), answer.as_of),
-        slope=f"{words.masses(leak.conductance_g_per_day_per_kpa)}{NARROW}{words.mass_unit} a day per kPa",
+        slope=say("{flow} a day per kPa", flow=_flow(leak, words)),
         rows=_rows(line, answer, words, scale),
     )
 
@@ -123,3 +124,7 @@ def _rows(line: LeakLine, answer: Assessment, words: Wording, scale: float) -> l
 
 def _instant(at_s: float) -> datetime:
     return datetime.fromtimestamp(at_s, UTC)
+
+
+def _flow(leak: LeakEstimate, words: Wording) -> str:
+    return f"{words.masses(leak.conductance_g_per_day_per_kpa)}{NARROW}{words.mass_unit}"

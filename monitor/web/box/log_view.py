@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.desk.cautions import colors_of
 from monitor.desk.questions import STARTS, beads_in
 from monitor.physics import calculators
-from monitor.presentation.wording import beads
+from monitor.presentation.bead_wording import beads
 from monitor.records.words import METHODS as METHOD_WORDS
 from monitor.records.words import NOT_DRIED
 from monitor.web.box.course import SIGNS

@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
+from monitor.texts import say
 from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
 from monitor.web.box.deeds import Deeds
@@ -63,7 +64,7 @@ class BoxPages:
         snapshot = self.site.keeper.newest
         answer = snapshot.answer(request.path_params["name"]) if snapshot is not None else None
         if snapshot is None or answer is None:
-            raise self.site.not_found("There is no box of this name.")
+            raise self.site.not_found(say("There is no box of this name."))
         asked = self.asker.view(request.query_params, snapshot, answer, self.site.words)
         told = {name: getattr(asked, name) for name in ("supposing", "verdict", "rows", "drawn", "problem")}
         status = HTTPStatus.BAD_REQUEST if asked.problem_at else HTTPStatus.OK
@@ -76,7 +77,7 @@ class BoxPages:
             return self.site.waiting()
         answer = snapshot.answer(name)
         if answer is None:
-            raise self.site.not_found("There is no box of this name.")
+            raise self.site.not_found(say("There is no box of this name."))
         words = self.site.words
         with self.site.reading() as stores:
             course = read_course(stores, answer.box.name, snapshot.as_of)

@@ -8,15 +8,14 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from monitor.physics import calculators
+from monitor.presentation.amounts import figures
 from monitor.presentation.answers import time_left_ratio
+from monitor.presentation.bead_wording import beads
 from monitor.presentation.what_if_input import WhatIfInputError, what_if_input
 from monitor.presentation.what_if_wording import what_changes
-from monitor.presentation.wording import (
-    Wording,
-    beads,
-    figures,
-)
+from monitor.presentation.wording import Wording
 from monitor.records import WhatIf
+from monitor.texts import say
 from monitor.units import grams_to_ounces
 from monitor.web.box.views import View, fan_of
 from monitor.web.snapshot import suppose
@@ -99,7 +98,7 @@ class Asker:
         found = self.supposing(snapshot, answer.box.name)
         if isinstance(found, str) or answer.forecast is None:
             why = found if isinstance(found, str) else answer.refusal
-            return replace(blank, problem=why or "There is no forecast yet.")
+            return replace(blank, problem=why or say("There is no forecast yet."))
         return _answered(blank, replace(answer, forecast_if=found.forecast(change)), change, words)
 
     def supposing(self, snapshot: Snapshot, box: str) -> Supposing | str:
@@ -156,7 +155,7 @@ def _change(shelf: Shelf, typed: Mapping[str, str], present: Mapping[str, str], 
     if "fresh" in typed and change.dry_mass_g is None and change.desiccant is None:
         there_g = answer.charge.dry_mass_g if answer.charge is not None else None
         if there_g is None:
-            raise WhatIfInputError("dry-mass", "type how much of fresh beads: nobody logged what is in the box")
+            raise WhatIfInputError("dry-mass", say("type how much of fresh beads: nobody logged what is in the box"))
         return replace(change, dry_mass_g=there_g)
     return change
 
@@ -169,7 +168,9 @@ def _number(name: str, text: str, present: str) -> float | None:
     try:
         number = float(plain)
     except ValueError:
-        raise WhatIfInputError(name, f"'{text[:20]}' won't do; write a number, such as {_SUCH_AS[name]}") from None
+        raise WhatIfInputError(
+            name, say("'{text}' won't do; write a number, such as {such_as}", text=text[:20], such_as=_SUCH_AS[name])
+        ) from None
     return None if present and abs(number - float(present)) <= _SAME * abs(float(present)) else number
 
 
@@ -190,22 +191,22 @@ def _verdict(answer: Assessment, words: Wording) -> str:
     assert then is not None
     when = words.crossing_in_brief(then, answer.as_of)
     if then.cross_at.p50 is not None and then.cross_at.p50 <= answer.as_of:
-        return "It would be over its limit all the same."
+        return say("It would be over its limit all the same.")
     held = words.holds(then, answer.as_of)
     if held == when:
-        return f"It would hold for long: humidity would rise above the limit {when}."
-    return f"It would hold {held}."
+        return say("It would hold for long: humidity would rise above the limit {when}.", when=when)
+    return say("It would hold {held}.", held=held)
 
 
 def _rows(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     assert answer.forecast is not None
     assert answer.forecast_if is not None
     rows = [
-        ("As it is", words.holds(answer.forecast, answer.as_of, brief=True)),
-        ("With the change", words.holds(answer.forecast_if, answer.as_of, brief=True)),
+        (say("As it is"), words.holds(answer.forecast, answer.as_of, brief=True)),
+        (say("With the change"), words.holds(answer.forecast_if, answer.as_of, brief=True)),
     ]
     ratio = time_left_ratio(answer)
-    return rows if ratio is None else [*rows, ("Lasts", f"{figures(ratio)} times as long")]
+    return rows if ratio is None else [*rows, (say("Lasts"), say("{ratio} times as long", ratio=figures(ratio)))]
 
 
 def _drawn(answer: Assessment, change: WhatIf, words: Wording) -> dict[str, Any] | None:

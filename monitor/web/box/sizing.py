@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from monitor.errors import TypedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
+from monitor.presentation.amounts import sentence
+from monitor.presentation.bead_wording import beads
 from monitor.presentation.sizing_wording import (
     FROM_MEMORY,
     STANDARDS_LEFT_OUT,
@@ -19,7 +21,7 @@ from monitor.presentation.sizing_wording import (
     standard_rows,
 )
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
-from monitor.presentation.wording import Wording, beads, sentence
+from monitor.presentation.wording import Wording
 from monitor.records import BoxState
 from monitor.records.declared import LIMIT_RANGE_PCT
 from monitor.services.sizing import SizeQuestion, sizing

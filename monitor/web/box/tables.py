@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.presentation.amounts import percent
 from monitor.presentation.mark_wording import why_marked
-from monitor.presentation.wording import percent
 from monitor.web.box.course import DAY_S, HOUR_S, few_marked, thinned
 from monitor.web.box.views import View, fan_of
 

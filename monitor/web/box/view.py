@@ -5,18 +5,11 @@ from __future__ import annotations
 from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.wording import (
-    FULL_BEADS,
-    NARROW,
-    TO,
-    Wording,
-    beads,
-    duration,
-    percent,
-    sentence,
-    spread,
-)
+from monitor.presentation.amounts import NARROW, TO, duration, percent, sentence, spread
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Quantiles
+from monitor.texts import say
 from monitor.web.box.course import SIGNS
 from monitor.web.box.leak_picture import LeakPicture, leak_picture
 from monitor.web.box.numbers import embed, numbers
@@ -80,7 +73,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         evidence=words.evidence(answer, with_grams=True),
         sharpen=words.sharpen(answer),
         refusal=sentence(answer.refusal) if answer.refusal else "",
-        full_beads=FULL_BEADS if answer.forecast and answer.charge else "",
+        full_beads=say(FULL_BEADS) if answer.forecast and answer.charge else "",
         course=words.course(answer),
         why_then=words.why_then(answer) or words.reason(answer).removeprefix(words.fault(answer)).strip(),
         chart=embed(numbers(View.humidity, answer, course, words, top_of(snapshot))),
@@ -88,7 +81,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         weeks=weeks(course, words),
         ahead=ahead(answer, words),
         marked=marked(course.marked, words),
-        kinds=list(dict.fromkeys((SIGNS[entry.kind], entry.kind.value) for entry in course.entries)),
+        kinds=list(dict.fromkeys((SIGNS[entry.kind], say(entry.kind.value)) for entry in course.entries)),
         leak_line=leak_picture(answer, words),
         temperature_unit=words.temperature_unit,
     )
@@ -103,27 +96,32 @@ def top_of(snapshot: Snapshot) -> int:
 def _facts(answer: Assessment, words: Wording) -> list[tuple[str, str]]:
     facts = []
     if answer.latest:
-        facts.append(("Temperature inside", words.reading_of_temperature(answer)))
+        facts.append((say("Temperature inside"), words.reading_of_temperature(answer)))
     if answer.forecast:
         facts += _forecast_facts(answer.forecast, words)
     if answer.charge and answer.charge.dry_mass_g is not None:
         since = words.day(answer.charge.at, answer.as_of)
-        charge = f"{words.mass(answer.charge.dry_mass_g)} of {beads(answer.charge.desiccant)}, since {since}"
-        facts.append(("Beads in it", charge))
+        charge = say(
+            "{mass} of {kind}, since {since}",
+            mass=words.mass(answer.charge.dry_mass_g),
+            kind=beads(answer.charge.desiccant),
+            since=since,
+        )
+        facts.append((say("Beads in it"), charge))
     return facts
 
 
 def _forecast_facts(forecast: CrossingForecast, words: Wording) -> list[tuple[str, str]]:
     left_g = Quantiles(*(max(value, 0.0) for value in astuple(forecast.headroom_g)))
     return [
-        ("Humidity now, by estimate", f"about {_percent_spread(forecast)}"),
-        ("Water until the limit", _room_left(left_g, words)),
+        (say("Humidity now, by estimate"), say("about {share}", share=_percent_spread(forecast))),
+        (say("Water until the limit"), _room_left(left_g, words)),
     ]
 
 
 def _room_left(left_g: Quantiles, words: Wording) -> str:
     if left_g.p50 <= 0.0:
-        return "none left"
+        return say("none left")
     return f"{words.masses(left_g)} {words.mass_unit}"
 
 
@@ -134,17 +132,26 @@ def _percent_spread(forecast: CrossingForecast) -> str:
 
 def _leak(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
-        ("Water coming in now", words.masses_a_day(leak.ingress_g_per_day)),
-        ("In summer", words.masses_a_day(leak.ingress_summer_g_per_day)),
-        ("In winter", words.masses_a_day(leak.ingress_winter_g_per_day)),
-        ("For a box of its kind", words.for_its_kind(leak)),
+        (say("Water coming in now"), words.masses_a_day(leak.ingress_g_per_day)),
+        (say("In summer"), words.masses_a_day(leak.ingress_summer_g_per_day)),
+        (say("In winter"), words.masses_a_day(leak.ingress_winter_g_per_day)),
+        (say("For a box of its kind"), words.for_its_kind(leak)),
     ]
 
 
 def _leak_details(leak: LeakEstimate, words: Wording) -> list[tuple[str, str]]:
     return [
-        ("Leak", f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit} a day per kPa"),
-        ("Air changes, when empty", f"{spread(leak.air_changes_per_day)} a day"),
+        (
+            say("Leak"),
+            say(
+                "{flow} a day per kPa",
+                flow=f"{words.masses(leak.conductance_g_per_day_per_kpa)} {words.mass_unit}",
+            ),
+        ),
+        (
+            say("Air changes, when empty"),
+            say("{flow} a day", flow=spread(leak.air_changes_per_day)),
+        ),
     ]
 
 
@@ -154,9 +161,14 @@ def _leak_words(leak: LeakEstimate, words: Wording, as_of: datetime) -> list[str
 
 def _leak_details_words(leak: LeakEstimate) -> list[str]:
     half = duration(leak.half_time_days.p50)
-    said = [f"An empty box like this gets halfway to the room's humidity in {half}."]
+    said = [say("An empty box like this gets halfway to the room's humidity in {half}.", half=half)]
     if leak.comparison:
         said.append(sentence(leak.comparison))
     if (share := leak.capacity_share_per_day_per_kpa) is not None:
-        said.append(f"As a share of what the beads can hold: {spread(share, 100.0)}{NARROW}% a day per kPa.")
+        said.append(
+            say(
+                "As a share of what the beads can hold: {share} a day per kPa.",
+                share=f"{spread(share, 100.0)}{NARROW}%",
+            )
+        )
     return said

@@ -14,18 +14,15 @@ from monitor.desk import cautions, compare_methods
 from monitor.desk.methods import beads_of
 from monitor.errors import LedgerError, SiccastError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, quantities
-from monitor.presentation.desk_wording import (
-    method_sentence,
-    room_source,
-    service_lines,
-    time_spread,
-    weighable_spread,
-)
-from monitor.presentation.wording import beads, percent, sentence
+from monitor.presentation.amounts import percent, sentence
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import room_source, time_spread, weighable_spread
+from monitor.presentation.desk_wording import method_sentence, service_lines
 from monitor.records import Quantiles
 from monitor.records.declared import POWER_RANGE_W
 from monitor.records.desk_events import APPLIANCE
 from monitor.records.words import APPLIANCE_KINDS
+from monitor.texts import say, to_say
 from monitor.web.desk.asked import answered, question
 from monitor.web.desk.charges import charge_address, lies, run_address
 from monitor.web.desk.fields import Problem, as_typed, problem, read, typed
@@ -44,7 +41,7 @@ if TYPE_CHECKING:
     from monitor.web.desk.asked import Question
     from monitor.web.site import Site
 
-_START_ANYWAY = "Start all the same"
+_START_ANYWAY = to_say("Start all the same")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +127,7 @@ class BeginPages:
             try:
                 charge = desk.inventory().active_charge(name)
             except LedgerError:
-                raise self.site.not_found("There are no beads of this name at the desk.") from None
+                raise self.site.not_found(say("There are no beads of this name at the desk.")) from None
             view = begin_view(desk, self.site, charge)
         slip = bool(asked or wrong)
         return self.site.page(
@@ -153,16 +150,20 @@ def begin_view(desk: Desk, site: Site, charge: Charge) -> BeginView:
     busy = next((run.name for run in inventory.runs.values() if run.open and run.start.charge == charge.name), "")
     return BeginView(
         name=charge.name,
-        what=f"{words.mass(charge.mass_g)} of {beads(kind.kind)}",
+        what=say("{mass} of {kind}", mass=words.mass(charge.mass_g), kind=beads(kind.kind)),
         where=lies(charge, [box.name for box in desk.boxes]),
         action=f"{charge_address(charge.name)}/start",
-        room=f"{words.temperature(air.temperature_degc)}, {percent(air.relative_humidity)} RH"
-        f" ({room_source(known_from)})",
+        room=say(
+            "{temperature}, {humidity} RH ({source})",
+            temperature=words.temperature(air.temperature_degc),
+            humidity=percent(air.relative_humidity),
+            source=room_source(known_from),
+        ),
         tare=tare_typed(charge.tare_g or 0.0, words),
         cards=[_card(method, words) for method in methods],
-        kinds=APPLIANCE_KINDS,
+        kinds={kind: say(words) for kind, words in APPLIANCE_KINDS.items()},
         cautions=[words.in_own_units(c.text) for c in cautions.before_heating(kind, "", charge.holder)],
-        sheet=cautions.SHEET,
+        sheet=say(cautions.SHEET),
         busy=run_address(busy) if busy and charge.place.startswith(APPLIANCE) else "",
     )
 
@@ -178,10 +179,12 @@ def _card(method: Method, words: Wording) -> ApplianceCard:
     return ApplianceCard(
         name=it.method,
         heat="" if it.temperature_degc is None else words.temperature(it.temperature_degc),
-        leaves=f"about {weighable_spread(left_g, words)} of water stays",
-        jar="" if it.jar_relative_humidity is None else f"{percent(it.jar_relative_humidity, 1)} RH",
+        leaves=say("about {mass} of water stays", mass=weighable_spread(left_g, words)),
+        jar=""
+        if it.jar_relative_humidity is None
+        else say("{humidity} RH", humidity=percent(it.jar_relative_humidity, 1)),
         time=time_spread(it.time_s),
-        work=f"{it.hands_on_min} min",
+        work=say("{count} min", count=it.hands_on_min),
         sentence=method_sentence(method),
         services=service_lines(method.services, words),
         risks=[words.in_own_units(sentence(risk)) for risk in method.risks],
@@ -201,7 +204,7 @@ def _appliance(desk: Desk, site: Site, form: Mapping[str, str]) -> Appliance:
         named = partial(desk_input.appliance, desk, site.shelf, kind=typed(form, "kind") or "other")
         tool = read(form, "other", named)
         if tool is None:
-            raise TypedError("choose an appliance, or give the name of another one")
+            raise TypedError(say("choose an appliance, or give the name of another one"))
     else:
         other = form["appliance"]
         tool = desk.appliance(other)
@@ -217,5 +220,12 @@ def _power_w(text: str) -> float:
     except ValueError:
         value = float("nan")
     if not low <= value <= high:
-        raise TypedError(f"'{text}' is not a power. Write it in W, from {low:g} to {high:g}")
+        raise TypedError(
+            say(
+                "'{text}' is not a power. Write it in W, from {low} to {high}",
+                text=text,
+                low=f"{low:g}",
+                high=f"{high:g}",
+            )
+        )
     return value

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from monitor.desk.methods import beads_of
-from monitor.presentation.desk_wording import finished_in_brief, minutes, whereabouts
-from monitor.presentation.wording import ago, beads
+from monitor.presentation.amounts import ago
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import minutes, whereabouts
+from monitor.presentation.desk_wording import finished_in_brief
 from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
 from monitor.services.assess import dries_now
+from monitor.texts import say, say_many
 from monitor.web.desk.timing import TimerView, timer_view
 from monitor.web.shelf.view import sign_of
 
@@ -110,29 +113,34 @@ def lies(charge: Charge, boxes: Iterable[str]) -> str:
     if charge.place != SPARE:
         return whereabouts(charge.place)
     box = charge.of_box or box_of_beads(charge.name, boxes)
-    return f"from {box}" if box else "in no box"
+    return say("from {box}", box=box) if box else say("in no box")
 
 
 def going_since(run: Run, now: datetime, words: Wording) -> str:
     """Return how far a run is, in a line."""
     weighings = run.weighings
     if not weighings:
-        return f"started {ago(now - run.started_at)}, not weighed yet"
-    heat = f"{minutes(weighings[-1].heated_s)} of heat"
-    return f"{heat}, last {words.weight(weighings[-1].mass_g)} ({ago(now - weighings[-1].at)})"
+        return say("started {ago}, not weighed yet", ago=ago(now - run.started_at))
+    heat = say("{heated} of heat", heated=minutes(weighings[-1].heated_s))
+    return say(
+        "{heat}, last {weight} ({ago})",
+        heat=heat,
+        weight=words.weight(weighings[-1].mass_g),
+        ago=ago(now - weighings[-1].at),
+    )
 
 
 def headline(going: int, wanted: Sequence[BeadsRow]) -> str:
     """Return what there is to do at the desk, in a sentence."""
     if going:
-        return "A run is going on." if going == 1 else f"{going} runs are going on."
+        return say_many("A run is going on.", "{count} runs are going on.", going)
     if wanted:
         boxes = [row.where for row in wanted]
         more = len(boxes) - len(boxes[:_NAMED_BOXES])
-        *but_last, last = [*boxes[:_NAMED_BOXES], *([f"{more} more"] if more else [])]
-        named = f"{', '.join(but_last)} and {last}" if but_last else last
-        return f"Dry the beads of {named} next."
-    return "No beads have to be dried now."
+        *but_last, last = [*boxes[:_NAMED_BOXES], *([say("{count} more", count=more)] if more else [])]
+        named = say("{names} and {last}", names=", ".join(but_last), last=last) if but_last else last
+        return say("Dry the beads of {named} next.", named=named)
+    return say("No beads have to be dried now.")
 
 
 def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
@@ -142,7 +150,7 @@ def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
         charge=run.start.charge,
         appliance=run.start.appliance,
         said=going_since(run, now, words),
-        when=f"since {words.moment(run.started_at)}",
+        when=say("since {moment}", moment=words.moment(run.started_at)),
         timer=timer_view(run, clock, words),
     )
 
@@ -150,7 +158,7 @@ def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:
 def _finished(run: Run, inventory: Inventory, words: Wording, boxes: Sequence[str]) -> RunRow:
     verdict = finished_in_brief(run.finished) if run.finished else ""
     charge = inventory.charges.get(run.start.charge)
-    where = f"; now {lies(charge, boxes)}" if charge and not charge.retired else ""
+    where = "; " + say("now {place}", place=lies(charge, boxes)) if charge and not charge.retired else ""
     return RunRow(
         name=run.name,
         address=run_address(run.name),
@@ -194,14 +202,16 @@ def _of_charge(
 ) -> BeadsRow:
     kind = beads(beads_of(inventory, charge.name).kind)
     held = charge.loading_g_per_g
-    known = "" if held is None else f", {100.0 * held[1]:.1f} % water when last weighed"
+    known = "" if held is None else say("{share} % water when last weighed", share=f"{100.0 * held[1]:.1f}")
     return BeadsRow(
         name=charge.name,
         address=charge_address(charge.name),
-        what=f"{words.mass(charge.mass_g)} of {kind}{known}",
+        what=", ".join(filter(None, (say("{mass} of {kind}", mass=words.mass(charge.mass_g), kind=kind), known))),
         where=charge.place.removeprefix(BOX).removeprefix(APPLIANCE),
         sign=sign_of(answer) if answer else "",
-        why=f"box {answer.box.name}: {words.state(answer)}" if answer else lies(charge, boxes),
+        why=say("box {box}: {state}", box=answer.box.name, state=words.state(answer))
+        if answer
+        else lies(charge, boxes),
     )
 
 
@@ -209,12 +219,12 @@ def _of_box(answer: Assessment, words: Wording) -> BeadsRow:
     """Return the beads of a box that no charge is declared for."""
     charge = answer.charge
     mass = words.mass(charge.dry_mass_g) if charge and charge.dry_mass_g is not None else ""
-    kind = beads(charge.desiccant) if charge and charge.desiccant else "beads"
+    kind = beads(charge.desiccant) if charge and charge.desiccant else say("beads")
     return BeadsRow(
-        name=f"beads of {answer.box.name}",
+        name=say("beads of {box}", box=answer.box.name),
         address=f"/desk/new?box={quote(answer.box.name, safe='')}",
-        what=f"{mass} of {kind}" if mass else kind,
+        what=say("{mass} of {kind}", mass=mass, kind=kind) if mass else kind,
         where=answer.box.name,
         sign=sign_of(answer),
-        why=f"box {answer.box.name}: {words.state(answer)}",
+        why=say("box {box}: {state}", box=answer.box.name, state=words.state(answer)),
     )

@@ -6,7 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.desk_wording import minutes, wording_scale
+from monitor.presentation.amounts import joined
+from monitor.presentation.desk_amounts import minutes, wording_scale
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -88,12 +90,16 @@ def curve_view(curve: RunCurve, words: Wording) -> CurveView:
 
 
 def _words(curve: RunCurve, shown: Sequence[float], floor: str, words: Wording) -> str:
-    stirred = [minutes(heated_s) for heated_s in curve.report.run.stirred_after_s]
-    return (
-        f"Weight of the beads over heating: from {shown[0]:.1f} to {shown[-1]:.1f} {words.mass_unit};"
-        f" as dry as this appliance gets them they weigh {floor}"
-        + (f"; stirred after {' and '.join(stirred)}" if stirred else "")
+    weight = say(
+        "Weight of the beads over heating: from {first} to {last} {unit}; as dry as this appliance gets them they "
+        "weigh {floor}",
+        first=f"{shown[0]:.1f}",
+        last=f"{shown[-1]:.1f}",
+        unit=words.mass_unit,
+        floor=floor,
     )
+    stirred = [minutes(heated_s) for heated_s in curve.report.run.stirred_after_s]
+    return say("{weight}; stirred after {times}", weight=weight, times=joined(stirred)) if stirred else weight
 
 
 def _axis(first: float, last: float, begin: float, end: float) -> _Axis:

@@ -13,8 +13,9 @@ from monitor.desk.methods import beads_of
 from monitor.desk.traps import too_long
 from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, moments, quantities
-from monitor.presentation.desk_wording import minutes
+from monitor.presentation.desk_amounts import minutes
 from monitor.records.desk_events import BeadsStirred, ChargeSplit, ColorSeen, HeatTimed
+from monitor.texts import say
 from monitor.web.desk import timing
 from monitor.web.desk.asked import Answer, Question
 from monitor.web.desk.charges import run_address
@@ -50,17 +51,22 @@ class MeanwhileError(UnconfirmedError):
     def __init__(self, run: Run, words: Wording) -> None:
         last = run.weighings[-1] if run.weighings else None
         there = (
-            "none is left" if last is None else f"{words.weight(last.mass_g)} after {minutes(last.heated_s)} of heat"
+            say("none is left")
+            if last is None
+            else say("{weight} after {heated} of heat", weight=words.weight(last.mass_g), heated=minutes(last.heated_s))
         )
         super().__init__(
-            f"The weighings have changed since this page was shown (the last one now: {there})."
-            " Is yours the same weighing, or one more?"
+            say(
+                "The weighings have changed since this page was shown (the last one now: {there}). Is yours the "
+                "same weighing, or one more?",
+                there=there,
+            )
         )
         self._seen = seen(run)
 
     def question(self, action: str, form: Form) -> Question:
         """Return it as the page asks about it."""
-        answers = (Answer("It is one more: save it after that one", f"seen={self._seen}"),)
+        answers = (Answer(say("It is one more: save it after that one"), f"seen={self._seen}"),)
         return Question(action, (str(self),), answers, tuple(form.items()))
 
 
@@ -71,7 +77,7 @@ def weigh(desk: Desk, run: Run, form: Form, at: At) -> str:
         raise MeanwhileError(run, at.words)
     shelf = at.shelf
     if typed(form, "weight") is None:
-        raise WrongFieldError("weight", "type the weight that the scale shows")
+        raise WrongFieldError("weight", say("type the weight that the scale shows"))
     told = desk_input.TypedWeighing(
         weight=checked(form, "weight", lambda text: quantities.mass_g(text, shelf)) or "",
         after=checked(form, "after", quantities.heating_s),
@@ -99,9 +105,9 @@ def timer(desk: Desk, run: Run, form: Form, at: At) -> str:
     if deed == "past":  # heated without a timer: the minutes typed here are the first guess of what it was
         return f"{run_address(run.name)}?{urlencode({'step': 'minutes', 'minutes': typed(form, 'minutes') or ''})}"
     if deed == "start":
-        planned_s = needed(form, "minutes", quantities.heating_s, "Type the minutes of heat.")
+        planned_s = needed(form, "minutes", quantities.heating_s, say("Type the minutes of heat."))
         if planned_s <= 0.0:
-            raise WrongFieldError("minutes", "a timer runs for more than 0 minutes")
+            raise WrongFieldError("minutes", say("a timer runs for more than 0 minutes"))
         event = timing.set_to(run, planned_s, at.clock)
         found = tuple(too_long(run, desk_input.heated_so_far_s(run) + event.planned_s))
         if found and form.get("sure") != "1":
@@ -111,7 +117,7 @@ def timer(desk: Desk, run: Run, form: Form, at: At) -> str:
     elif deed in {"stop", "go"} and run.timer is not None:
         event = timing.turned(run.timer, at.clock, going=deed == "go")
     else:
-        raise LedgerError("there is no timer that could be stopped")
+        raise LedgerError(say("there is no timer that could be stopped"))
     desk.keep(event, at.now)
     return f"{run_address(run.name)}?step=heat" if deed == "clear" else run_address(run.name)
 
@@ -137,7 +143,7 @@ def rescale(desk: Desk, run: Run, form: Form, at: At) -> str:
     _require_open(run)
     unit = typed(form, "density") or typed(form, "unit")
     if unit is None:
-        raise WrongFieldError("unit", "choose what the scale was set to")
+        raise WrongFieldError("unit", say("choose what the scale was set to"))
     factor = read({"density": unit}, "density", desk_input.scale_factor) or 1.0
     tare_factor = desk_input.tare_factor(typed(form, "tare_scale"), unit)
     sure = form.get("sure") == "1"
@@ -149,7 +155,7 @@ def undo(desk: Desk, run: Run, form: Form, _at: At) -> str:
     """Take back the newest thing that was logged of a run, if it is still the one that the page showed."""
     newest = newest_deed(run, desk.stores.events.events())
     if newest is None or form.get("event") != str(newest.event_id):
-        raise LedgerError("something else was logged meanwhile. This is how it stands now")
+        raise LedgerError(say("something else was logged meanwhile. This is how it stands now"))
     _take_back_newest(desk, run)
     return run_address(run.name) if run.name in desk.inventory().runs else "/desk"
 
@@ -158,7 +164,7 @@ def finish(desk: Desk, run: Run, form: Form, at: At) -> str:
     """End a run."""
     _require_weighed(run)
     if form.get("seen", seen(run)) != seen(run):
-        raise LedgerError("the weighings have changed since this page was shown. This is how it stands now")
+        raise LedgerError(say("the weighings have changed since this page was shown. This is how it stands now"))
     desk.finish(run.name, at.now)
     return run_address(run.name)
 
@@ -173,7 +179,7 @@ def discard(desk: Desk, run: Run, _form: Form, _at: At) -> str:
 def move(desk: Desk, run: Run, form: Form, at: At) -> str:
     """End a run here and go on with the same beads in another appliance."""
     _require_weighed(run)
-    tool = desk.appliance(needed(form, "appliance", str, "Choose an appliance."))
+    tool = desk.appliance(needed(form, "appliance", str, say("Choose an appliance.")))
     desk.finish(run.name, at.now)
     begun = desk.start(run.start.charge, tool, at.now, tare_g=run.start.tare_g, confirmed=form.get("sure") == "1")
     return run_address(begun.name)
@@ -190,12 +196,12 @@ def color(desk: Desk, run: Run, form: Form, at: At) -> str:
 def put(desk: Desk, run: Run, form: Form, at: At) -> str:
     """Put the beads of a finished run, or a part of them, into a box."""
     if run.open:
-        raise LedgerError(f"run '{run.name}' is still open. Finish it first")
+        raise LedgerError(say("run '{run}' is still open. Finish it first", run=run.name))
     inventory, name = desk.inventory(), run.start.charge
     left_g = inventory.active_charge(name).mass_g
     left = at.words.mass(left_g)
     part_g = read(form, "part", lambda text: desk_input.part_g(text, left_g, at.shelf, left)) or left_g
-    box = needed(form, "box", lambda text: desk.box(text).name, "Choose a box.")
+    box = needed(form, "box", lambda text: desk.box(text).name, say("Choose a box."))
     if part_g < left_g:
         part = desk_input.name_of_part(inventory, name)
         desk.keep(ChargeSplit(name, part, part_g), at.now)
@@ -209,7 +215,7 @@ def _take_back_newest(desk: Desk, run: Run) -> None:
     events = desk.stores.events.events()
     newest = newest_deed(run, events)
     if newest is None:
-        raise LedgerError(f"nothing of run '{run.name}' can be undone here")
+        raise LedgerError(say("nothing of run '{run}' can be undone here", run=run.name))
     timers = [each for each in events if isinstance(each.event, HeatTimed) and each.event.run == run.name]
     for each in reversed(timers):
         if each.event_id > newest.event_id:
@@ -226,13 +232,13 @@ def _take_back_last_weighing(desk: Desk, run: Run) -> None:
 
 def _require_open(run: Run) -> None:
     if not run.open:
-        raise LedgerError(f"run '{run.name}' is finished. Start another one")
+        raise LedgerError(say("run '{run}' is finished. Start another one", run=run.name))
 
 
 def _require_weighed(run: Run) -> None:
     _require_open(run)
     if not run.weighings:
-        raise TypedError(f"run '{run.name}' has no weighing yet. Weigh the beads, or discard the run")
+        raise TypedError(say("run '{run}' has no weighing yet. Weigh the beads, or discard the run", run=run.name))
 
 
 DEEDS: Mapping[str, Callable[[Desk, Run, Form, At], str]] = MappingProxyType(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.desk_wording import holds_until, service_lines, whereabouts
+from monitor.presentation.desk_amounts import whereabouts
+from monitor.presentation.desk_wording import holds_until, service_lines
 from monitor.records.desk_events import BOX, SPARE, ChargeMoved, ChargeSplit
 from monitor.web.desk.charges import box_of_beads
 

@@ -15,10 +15,11 @@ from monitor.desk.told_by_box import unlike_its_log
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.physics import calculators
 from monitor.presentation import quantities
-from monitor.presentation.wording import beads, lot_name
+from monitor.presentation.bead_wording import beads, lot_name
 from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.records.names import LONGEST_NAME
 from monitor.records.words import CHARGE_STATES
+from monitor.texts import say, to_say
 from monitor.web.desk.asked import answered, question
 from monitor.web.desk.charges import OF_BOX, charge_address
 from monitor.web.desk.fields import Problem, WrongFieldError, as_typed, needed, problem, read, typed
@@ -39,15 +40,15 @@ if TYPE_CHECKING:
     from monitor.web.site import Site
 
 HOLDERS = (
-    ("glass", "glass"),
-    ("ceramic", "ceramic"),
-    ("metal", "metal"),
-    ("PLA", "printed, PLA"),
-    ("PETG", "printed, PETG"),
-    ("ABS", "printed, ABS"),
-    ("ASA", "printed, ASA"),
-    ("PC", "printed, PC"),
-    ("", "something else"),
+    ("glass", to_say("glass")),
+    ("ceramic", to_say("ceramic")),
+    ("metal", to_say("metal")),
+    ("PLA", to_say("printed, PLA")),
+    ("PETG", to_say("printed, PETG")),
+    ("ABS", to_say("printed, ABS")),
+    ("ASA", to_say("printed, ASA")),
+    ("PC", to_say("printed, PC")),
+    ("", to_say("something else")),
 )
 """What beads sit in; each has its cautions."""
 
@@ -124,8 +125,8 @@ class NewBeadsPages:
             ],
             kinds=[(f"kind:{kind}", beads(kind)) for kind in calculators.desiccant_kinds()],
             chosen=typed(form, "source") or self._kind_in(box),
-            holders=HOLDERS,
-            states=[(state, words) for state, words in CHARGE_STATES.items()],
+            holders=[(holder, say(words)) for holder, words in HOLDERS],
+            states=[(state, say(words)) for state, words in CHARGE_STATES.items()],
             unit=self.site.words.mass_unit,
             told="" if told is None else _told(told, self.site.words),
         )
@@ -146,15 +147,15 @@ class NewBeadsPages:
 def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) -> str:
     """Keep the beads of the form as a charge, of a lot that is made up where only their kind was told; its name."""
     shelf, sure = site.shelf, form.get("sure") == "1"
-    shown_g = needed(form, "weight", lambda text: quantities.mass_g(text, shelf), "Weigh the beads.")
+    shown_g = needed(form, "weight", lambda text: quantities.mass_g(text, shelf), say("Weigh the beads."))
     tare_g = read(form, "tare", lambda text: quantities.tare_g(text, shelf)) or 0.0
     if shown_g <= tare_g:
-        raise WrongFieldError("weight", "with the holder they must weigh more than the empty holder")
+        raise WrongFieldError("weight", say("with the holder they must weigh more than the empty holder"))
     inventory = desk.inventory()
-    name = needed(form, "name", quantities.name, "Give them a name.")
+    name = needed(form, "name", quantities.name, say("Give them a name."))
     source, _, what = (typed(form, "source") or "").partition(":")
     if source not in {"lot", "kind"}:
-        raise WrongFieldError("source", "choose which beads they are")
+        raise WrongFieldError("source", say("choose which beads they are"))
     lot = what
     if source == "kind":
         kind = read({"source": what}, "source", kind_of_beads) or ""
@@ -162,10 +163,12 @@ def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) ->
         desk.keep(LotBought(lot, kind, shown_g - tare_g, now.astimezone(shelf.timezone).date()), now, confirmed=sure)
     state = typed(form, "state") or "unknown"
     if state not in CHARGE_STATES:
-        raise TypedError(f"'{state}' is not valid: choose one of {', '.join(CHARGE_STATES)}")
+        raise TypedError(
+            say("'{state}' is not valid: choose one of {names}", state=state, names=", ".join(CHARGE_STATES))
+        )
     holder = typed(form, "holder") or ""
     if holder not in dict(HOLDERS):
-        raise WrongFieldError("holder", "choose what they sit in")
+        raise WrongFieldError("holder", say("choose what they sit in"))
     event = ChargePortioned(name, lot, shown_g - tare_g, holder, tare_g or None, state)
     kind_of_lot = desk.inventory().lot(lot).bought.desiccant
     told = _told_of_them(desk, site, typed(form, "box") or "", kind_of_lot, now)
@@ -191,8 +194,10 @@ def _told_of_them(desk: Desk, site: Site, box: str, kind: str, now: datetime) ->
 
 
 def _told(told: ToldByBox, words: Wording) -> str:
-    dried = "" if told.dried_g is None else f", {words.mass(told.dried_g)} after the last drying"
-    return f"{words.mass(told.dry_mass_g)} of {beads(told.kind)} when fully dry{dried}"
+    dry = say("{mass} of {kind} when fully dry", mass=words.mass(told.dry_mass_g), kind=beads(told.kind))
+    if told.dried_g is None:
+        return dry
+    return say("{dry}, {mass} after the last drying", dry=dry, mass=words.mass(told.dried_g))
 
 
 def unused_name(inventory: Inventory, wish: str) -> str:

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from monitor.desk.traps import too_long
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
 from monitor.presentation import desk_input, quantities
+from monitor.texts import say, to_say
 from monitor.web.desk import deeds
 from monitor.web.desk.asked import answered, question
 from monitor.web.desk.charges import run_address
@@ -34,10 +35,10 @@ if TYPE_CHECKING:
 
 _LONGEST_NUMBER = 20  # letters; judgement: longer than any minutes
 _ANYWAY = {
-    "timer": "Start the timer all the same",
-    "move": "Start all the same",
-    "put": "Put them in all the same",
-    "rescale": "It is right: change all weighings",
+    "timer": to_say("Start the timer all the same"),
+    "move": to_say("Start all the same"),
+    "put": to_say("Put them in all the same"),
+    "rescale": to_say("It is right: change all weighings"),
 }
 """How a doubt is passed over, where 'It is right: save it' would not be the word."""
 
@@ -142,7 +143,7 @@ class RunPages:
 
 def _run(site: Site, runs: Mapping[str, Run], name: str) -> Run:
     if name not in runs:
-        raise site.not_found("There is no run of this name. It may have been discarded.")
+        raise site.not_found(say("There is no run of this name. It may have been discarded."))
     return runs[name]
 
 

@@ -9,24 +9,25 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import cautions
 from monitor.desk.methods import beads_of
+from monitor.presentation.amounts import ago
+from monitor.presentation.bead_wording import beads
+from monitor.presentation.desk_amounts import minutes, weighable
 from monitor.presentation.desk_log_wording import what_was_done
 from monitor.presentation.desk_wording import (
     done_but_not_known,
     jar_sentence,
     method_sentence,
-    minutes,
     report_headline,
     report_lines,
     result_sentence,
     service_lines,
     verdict_sentence,
     water_left,
-    weighable,
 )
 from monitor.presentation.quantities import heating_s
-from monitor.presentation.wording import ago, beads
 from monitor.records import Quantiles
 from monitor.records.desk_events import HeatTimed, RunWeighed
+from monitor.texts import say
 from monitor.web.desk.begin import tare_typed
 from monitor.web.desk.charges import charge_address, going_since, run_address
 from monitor.web.desk.curve import CurveView, curve_view
@@ -194,7 +195,7 @@ def run_view(
         method=words.in_own_units(method_sentence(method)),
         method_services=service_lines(method.services, words, came_from(desk, run)),
         cautions=_cautions(inventory, run, words),
-        sheet=cautions.SHEET,
+        sheet=say(cautions.SHEET),
         colors=kind.dye.colors if kind.dye else (),
         others=[tool.name for tool in desk.appliances if tool.name != run.start.appliance],
         rows=_rows(run, words),
@@ -259,7 +260,12 @@ def _last(run: Run, now: datetime, words: Wording) -> str:
     if not run.weighings:
         return ""
     last = run.weighings[-1]
-    return f"{words.weight(last.mass_g)} after {minutes(last.heated_s)} of heat, {ago(now - last.at)}"
+    return say(
+        "{weight} after {heated} of heat, {ago}",
+        weight=words.weight(last.mass_g),
+        heated=minutes(last.heated_s),
+        ago=ago(now - last.at),
+    )
 
 
 def _prefilled(run: Run, inventory: Inventory, events: Sequence[LoggedEvent], at: Moment) -> str:
@@ -322,7 +328,14 @@ def _standing(curve: RunCurve, words: Wording, box: str) -> Standing:
         left=water_left(report, words),
         done_leaves=f"{weighable(report.floor_g_per_g * report.dry_mass_g.p50, words)} {words.mass_unit}",
         verdict=_plain(verdict_sentence(report, words), words),
-        next_gain="" if only_first else f"{step} more: about {weighable(gain.p50, words)} {words.mass_unit} less",
+        next_gain=""
+        if only_first
+        else say(
+            "{step} more: about {gain} {mass_unit} less",
+            step=step,
+            gain=weighable(gain.p50, words),
+            mass_unit=words.mass_unit,
+        ),
         lines=[(label, words.in_own_units(value)) for label, value in report_lines(report, words) if label != "run"],
         remarks=_remarks(report, words),
         services=() if only_first else service_lines(report.services, words, box),
@@ -342,12 +355,17 @@ def _stir(report: RunReport) -> str:
 
 def _headline(report: RunReport, *, only_first: bool) -> str:
     if not report.run.open and not report.verdict.stops:
-        return "Finished before it was done"
-    return "The first weight is saved" if only_first else report_headline(report)
+        return say("Finished before it was done")
+    return say("The first weight is saved") if only_first else report_headline(report)
 
 
 def _further(water_g: float, time_s: Quantiles, words: Wording) -> str:
-    return f"about {weighable(water_g, words)} {words.mass_unit} more in {minutes(time_s.p50)}"
+    return say(
+        "about {water} {mass_unit} more in {time}",
+        water=weighable(water_g, words),
+        mass_unit=words.mass_unit,
+        time=minutes(time_s.p50),
+    )
 
 
 def _plain(text: str, words: Wording) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from monitor.presentation.desk_wording import minutes
+from monitor.presentation.desk_amounts import minutes
 from monitor.records.desk_events import HeatTimed
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
+from monitor.texts import say, say_many
 from monitor.web.access.door import ENTER
 from monitor.web.access.who import HERE, NOBODY, WHO, Access, address_of
 from monitor.web.forms import changes
@@ -55,9 +56,9 @@ class EnterPages:
             if wait_s := attempts.wait_s(address):
                 return self._locked(form, wait_s)
             wrong = (
-                "This link was used already, or is older than ten minutes. Ask for a new one."
+                say("This link was used already, or is older than ten minutes. Ask for a new one.")
                 if code
-                else "That is not the password. Try again."
+                else say("That is not the password. Try again.")
             )
             return self._page({"to": form.get("to", "")}, status=HTTPStatus.FORBIDDEN, wrong=wrong)
         attempts.succeeded(address)
@@ -74,7 +75,11 @@ class EnterPages:
 
     def _locked(self, form: Mapping[str, str], wait_s: float) -> Response:
         minutes = math.ceil(wait_s / 60.0)
-        wrong = f"Too many wrong tries. Locked for {minutes} minute{'s' if minutes > 1 else ''}; then try again."
+        wrong = say_many(
+            "Too many wrong tries. Locked for {count} minute; then try again.",
+            "Too many wrong tries. Locked for {count} minutes; then try again.",
+            minutes,
+        )
         answer = self._page({"to": form.get("to", "")}, status=HTTPStatus.TOO_MANY_REQUESTS, wrong=wrong)
         answer.headers["Retry-After"] = str(math.ceil(wait_s))
         return answer

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from starlette.routing import Route
 
 from monitor.desk import cautions
+from monitor.presentation.amounts import sentence
 from monitor.presentation.shipped import shipped
-from monitor.presentation.wording import sentence
 from monitor.records import BoxState
 from monitor.services.assess import SILENT_AFTER_DAYS, rule_of_days
 from monitor.web.box.course import SIGNS as LOG_SIGNS

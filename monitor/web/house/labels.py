@@ -8,8 +8,9 @@ from urllib.parse import quote, urlsplit
 
 import segno
 
-from monitor.presentation.wording import percent
+from monitor.presentation.amounts import percent
 from monitor.records import Box
+from monitor.texts import say
 
 _LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 _QUIET_MODULES = 4  # a count; ISO/IEC 18004: around the code
@@ -32,15 +33,15 @@ class Label:
 
 def problem_of(address: str) -> str:
     """Return what is wrong with the address that labels are to lead to; empty where it will do."""
-    right = "Write it like http://printroom.local:8737"
+    right = say("Write it like http://printroom.local:8737")
     try:
         parts = urlsplit(address)
         whole = parts.scheme in {"http", "https"} and bool(parts.hostname) and parts.port != 0
     except ValueError:
         whole = False
     if not whole:
-        return f"'{address[:_LONGEST]}' is not the address of a page. {right}"
-    return "" if len(address) <= _LONGEST else f"That address is too long for a label. {right}"
+        return say("'{address}' is not the address of a page. {right}", address=address[:_LONGEST], right=right)
+    return "" if len(address) <= _LONGEST else say("That address is too long for a label. {right}", right=right)
 
 
 def stays_here(address: str) -> bool:

@@ -15,6 +15,7 @@ from monitor.services import adoption, site_check
 from monitor.services.reread_rejected import try_again
 from monitor.services.site_check import Finding, Severity
 from monitor.store.listener_lock import listeners
+from monitor.texts import say
 from monitor.web.forms import changes
 from monitor.web.house import labels, view
 
@@ -135,8 +136,15 @@ class HousePages:
 def _said(asked: Mapping[str, str]) -> str:
     """Return what was just done, from the address that the deed led to."""
     if name := asked.get("adopted"):
-        return f"{name} is declared now, with the usual limit and volume. Describe it further in shelf.toml."
+        return say(
+            "{name} is declared now, with the usual limit and volume. Describe it further in shelf.toml.", name=name
+        )
     if asked.get("tried", "").isdecimal() and asked.get("taken", "").isdecimal():
         tried, taken = int(asked["tried"]), int(asked["taken"])
-        return f"Tried {tried} messages again: {taken} can be read now, {tried - taken} still can't."
+        return say(
+            "Tried {tried} messages again: {taken} can be read now, {left} still can't.",
+            tried=tried,
+            taken=taken,
+            left=tried - taken,
+        )
     return ""

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import discrepancies
-from monitor.presentation.desk_wording import charge_row
-from monitor.presentation.wording import ago, beads, lot_name, percent
+from monitor.presentation.amounts import ago, joined, percent
+from monitor.presentation.bead_wording import beads, lot_name
+from monitor.presentation.desk_tables import charge_row
 from monitor.records import ROOM
 from monitor.services.adoption import uninvited
 from monitor.services.site_check import Severity
+from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -96,20 +98,20 @@ class HouseView:
 def headline(needing: Sequence[Look], heard: Sequence[Heard]) -> str:
     """Return the house in one sentence."""
     if not heard:
-        return "No sensor has been heard yet."
+        return say("No sensor has been heard yet.")
     new = [each.name for each in heard if each.place == "new"]
     parts = []
     if new:
-        parts.append(f"{len(new)} new {'sensor is' if len(new) == 1 else 'sensors are'} heard")
+        parts.append(say_many("{count} new sensor is heard", "{count} new sensors are heard", len(new)))
     if needing:
-        parts.append(f"{len(needing)} {'thing needs' if len(needing) == 1 else 'things need'} you")
-    return f"{' and '.join(parts)}." if parts else "All is well."
+        parts.append(say_many("{count} thing needs you", "{count} things need you", len(needing)))
+    return f"{joined(parts)}." if parts else say("All is well.")
 
 
 def looks(findings: Iterable[Finding], words: Wording, shelf: Shelf, latest: Mapping[str, Reading]) -> list[Look]:
     """Return what the check found, what is worst first."""
     order = list(SIGNS)[::-1]
-    said = {Severity.well: "well", Severity.look: "look at it", Severity.fault: "fault"}
+    said = {Severity.well: say("well"), Severity.look: say("look at it"), Severity.fault: say("fault")}
     boxes = {box.name for box in shelf.boxes}
     return [
         Look(
@@ -139,7 +141,7 @@ def heard(latest: Mapping[str, Reading], shelf: Shelf, now: datetime, words: Wor
             place="new" if name in new else "room" if name in rooms else "box",
             humidity=percent(reading.relative_humidity, 1),
             temperature=words.temperature(reading.temperature_degc),
-            seen=ago(now - reading.at) if reading.at <= now else "dated in the future",
+            seen=ago(now - reading.at) if reading.at <= now else say("dated in the future"),
             at=words.moment(reading.at),
             is_odd=bool(reading.marks) or reading.at > now,
         )
@@ -167,14 +169,23 @@ def _plain(text: str) -> str:
     return shown + ("…" if len(text) > _SHOWN_LETTERS else "")
 
 
+_KINDS = {
+    "microwave": to_say("microwave"),
+    "oven": to_say("oven"),
+    "filament_dryer": to_say("filament dryer"),
+    "print_bed": to_say("print bed"),
+    "other": to_say("other"),
+}
+
+
 def appliances(declared: Iterable[Appliance], words: Wording) -> list[tuple[str, str, str, str]]:
     """Return name, kind, heat and batch of each appliance."""
     return [
         (
             each.name,
-            each.kind.replace("_", " "),
+            say(_KINDS[each.kind]),
             words.temperature(each.temperature_degc) if each.temperature_degc is not None else "–",
-            words.mass(each.batch_g) if each.batch_g is not None else f"{each.batch_boxes} boxes",
+            words.mass(each.batch_g) if each.batch_g is not None else say("{count} boxes", count=each.batch_boxes),
         )
         for each in declared
     ]

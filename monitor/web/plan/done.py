@@ -16,6 +16,7 @@ from monitor.presentation.clock import utc_now
 from monitor.presentation.log_input import LogInputError, typed_entry
 from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.records import DecisionKind, EntryKind, PlanDecision
+from monitor.texts import say
 from monitor.web.box.deeds import in_page_words, time_of
 from monitor.web.box.log_view import DeedsView, Known, Sent, deeds
 from monitor.web.forms import changes
@@ -84,10 +85,10 @@ class DonePage:
 
     def _entry(self, form: Mapping[str, str], box: str) -> LedgerEntry:
         if not any(form.get(field, "").strip() for field in _WHEN):
-            raise LogInputError("at", "Choose when the box was closed again")
+            raise LogInputError("at", say("Choose when the box was closed again"))
         method, mass, holder = (form.get(key, "").strip() or None for key in ("method", "mass", "holder"))
         if method and method not in dict(self._forms(box).methods):
-            raise LogInputError("method", "Choose how the beads were dried")
+            raise LogInputError("method", say("Choose how the beads were dried"))
         shelf, now = self.site.shelf, self.site.now()
         return typed_entry(
             shelf, EntryKind.recharge, box, now, at=time_of(form, now), method=method, mass=mass, holder=holder
@@ -97,7 +98,7 @@ class DonePage:
         snapshot = self.site.keeper.newest
         answer = snapshot.answer(form.get("box", "")) if snapshot else None
         if answer is None:
-            raise self.site.not_found("There is no box of this name.")
+            raise self.site.not_found(say("There is no box of this name."))
         return answer
 
     def _day(self, typed: str) -> date:
@@ -126,7 +127,7 @@ class DonePage:
             on=on.isoformat(),
             deeds=forms,
             sent=sent,
-            caution=HEAT_CAUTION,
+            caution=say(HEAT_CAUTION),
         )
 
 

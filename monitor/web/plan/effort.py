@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import compare_methods, kind_of_beads
 from monitor.errors import SiccastError
-from monitor.presentation.wording import duration, figures
+from monitor.presentation.amounts import figures
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,8 +18,12 @@ if TYPE_CHECKING:
     from monitor.web.plan.rows import Planned
 
 _USUAL_BEADS = "silica_gel"
-_S_PER_DAY = 86_400.0  # by definition
-_UNITS_S = {"minutes": 60.0, "hours": 3600.0, "days": _S_PER_DAY}  # by definition
+_HOUR_S, _DAY_S = 3_600.0, 86_400.0  # by definition
+_IN_MINUTES, _IN_HOURS, _IN_DAYS = (
+    to_say("{middle} minutes ({low} to {high})"),
+    to_say("{middle} hours ({low} to {high})"),
+    to_say("{middle} days ({low} to {high})"),
+)
 
 
 def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedDay], str]:
@@ -26,7 +31,7 @@ def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedD
     inventory, (room, _) = desk.inventory(), desk.room(now)
     known: dict[str, str] = {}
 
-    def say(day: PlannedDay) -> str:
+    def effort(day: PlannedDay) -> str:
         charges = [answer.charge for box in day.boxes if (answer := planned.answer(box)) and answer.charge]
         beads = next((charge.desiccant for charge in charges if charge.desiccant), _USUAL_BEADS)
         if beads not in known:
@@ -37,16 +42,20 @@ def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedD
                 known[beads] = ""
         return known[beads]
 
-    return say
+    return effort
 
 
 def _words(method: Method, *, with_energy: bool) -> str:
     """Return time, handwork and energy of one batch."""
     took = method.reach.time_s
-    said = (
-        f"A batch takes about {_span(took.p50, took.p05, took.p95)}, {method.reach.hands_on_min} minutes of it by hand"
+    time = say(
+        "A batch takes about {span}, {by_hand} minutes of it by hand",
+        span=_span(took.p50, took.p05, took.p95),
+        by_hand=method.reach.hands_on_min,
     )
-    return f"{said}, and about {method.reach.energy_kwh:.1f} kWh" if with_energy else said
+    if not with_energy:
+        return time
+    return say("{time}, and about {energy} kWh", time=time, energy=f"{method.reach.energy_kwh:.1f}")
 
 
 def _span(middle_s: float, low_s: float, high_s: float) -> str:
@@ -55,6 +64,8 @@ def _span(middle_s: float, low_s: float, high_s: float) -> str:
     >>> _span(9_400.0, 5_160.0, 18_000.0), _span(600.0, 300.0, 900.0)
     ('2.6 hours (1.4 to 5)', '10 minutes (5 to 15)')
     """
-    _, unit = duration(high_s / _S_PER_DAY).split()
-    middle, low, high = (figures(seconds / _UNITS_S[unit]).removesuffix(".0") for seconds in (middle_s, low_s, high_s))
-    return f"{middle} {unit} ({low} to {high})"
+    unit_s, text = _DAY_S, _IN_DAYS
+    if high_s < 2.0 * _DAY_S:
+        unit_s, text = (_HOUR_S, _IN_HOURS) if high_s >= 2.0 * _HOUR_S else (60.0, _IN_MINUTES)
+    middle, low, high = (figures(seconds / unit_s).removesuffix(".0") for seconds in (middle_s, low_s, high_s))
+    return say(text, middle=middle, low=low, high=high)

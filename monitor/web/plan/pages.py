@@ -11,11 +11,13 @@ from urllib.parse import urlencode
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
+from monitor.day_names import day_in_full
 from monitor.errors import LedgerError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
-from monitor.presentation.plan_wording import HEAT_CAUTION, day_in_full, decision
+from monitor.presentation.plan_wording import HEAT_CAUTION, decision
 from monitor.records import DecisionKind, PlanDecision
+from monitor.texts import say
 from monitor.web.access.who import HERE
 from monitor.web.forms import changes
 from monitor.web.plan.done import DonePage
@@ -91,12 +93,12 @@ class PlanPages:
         """Take a decision back."""
         number = form.get("number", "")
         if not (number.isascii() and number.isdecimal()) or len(number) > _MOST_DIGITS:
-            return self._page(request, Slip("There is no such decision."))
+            return self._page(request, Slip(say("There is no such decision.")))
         try:
             with self.site.writing() as stores:
                 stores.plan_decisions.undo(int(number), utc_now())
         except LedgerError:
-            return self._page(request, Slip("That was undone already."))
+            return self._page(request, Slip(say("That was undone already.")))
         return _to_page(took_back=number)
 
     def _decide(self, request: Request, kind: DecisionKind, form: Mapping[str, str], box: str = "") -> Response:
@@ -110,7 +112,7 @@ class PlanPages:
         except TypedError as error:
             return self._page(request, Slip(f"{error}.", box))
         if kind is not DecisionKind.not_that_day and snapshot.answer(box) is None:
-            return self._page(request, Slip("There is no box of this name."))
+            return self._page(request, Slip(say("There is no box of this name.")))
         with self.site.writing() as stores:
             number = stores.plan_decisions.keep(PlanDecision(kind, on, box), utc_now())
         return _to_page(did=str(number))
@@ -135,7 +137,7 @@ class PlanPages:
             has_new_key="new_key" in request.query_params,
             told=with_new_day(told(self.site, request), planned),
             slip=slip,
-            caution=HEAT_CAUTION,
+            caution=say(HEAT_CAUTION),
             feed=str(feed),
             subscribe=str(feed.replace(scheme="webcal")),
             has_key=bool(feed.query),
@@ -166,7 +168,13 @@ def _day_of(typed: str, today: date, horizon_days: int | None) -> date:
     """Return the day a form names, which lies within the plan."""
     on = moments.day_ahead(typed, today)
     if horizon_days is not None and (on - today).days > horizon_days:
-        raise TypedError(f"The plan looks {horizon_days} days ahead; {on.isoformat()} lies beyond")
+        raise TypedError(
+            say(
+                "The plan looks {count} days ahead; {day} lies beyond",
+                count=horizon_days,
+                day=on.isoformat(),
+            )
+        )
     return on
 
 
@@ -182,10 +190,14 @@ def with_new_day(told: Told | None, planned: Planned) -> Told | None:
         return told
     answer = planned.answer(told.box)
     if answer is None or answer.charge is None or str(answer.charge.entry_id) != told.value:
-        return replace(told, more="Its new day is being worked out.", seconds=_STANDS_S)
+        return replace(told, more=say("Its new day is being worked out."), seconds=_STANDS_S)
     day = next((day for day in planned.plan.days if told.box in day.boxes), None)
     if day is not None:
-        return replace(told, more=f"Its next day is {day_in_full(day.on, planned.today)}.", seconds=_STANDS_S)
+        return replace(
+            told,
+            more=say("Its next day is {day}.", day=day_in_full(day.on, planned.today)),
+            seconds=_STANDS_S,
+        )
     return replace(told, more=planned.plan.left_out.get(told.box, ""), seconds=_STANDS_S)
 
 

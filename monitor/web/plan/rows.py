@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full
-from monitor.presentation.wording import chance, near_day, percent
+from monitor.day_names import day_in_full, near_day
+from monitor.presentation.amounts import chance, percent
+from monitor.texts import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -113,7 +114,10 @@ def row_of(planned: Planned, box: str, sentence: str, day: PlannedDay | None = N
 
 def _skips(since: date) -> list[Choice]:
     """Return until when a box may be left out, counted from the day it has."""
-    return [Choice((since + timedelta(days=days)).isoformat(), f"{days // DAYS_A_WEEK} weeks") for days in SKIPS]
+    return [
+        Choice((since + timedelta(days=days)).isoformat(), say("{count} weeks", count=days // DAYS_A_WEEK))
+        for days in SKIPS
+    ]
 
 
 def chances_by_day(forecast: CrossingForecast, days: int) -> str:

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full, decision
-from monitor.presentation.wording import near_day
+from monitor.day_names import day_in_full, near_day
+from monitor.presentation.headline import named
+from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
+from monitor.texts import said, say, say_many, to_say
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -89,8 +91,8 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
         effort=effort_of_all,
         weeks=weeks_of(planned, rows),
         late_for=list(_late(planned)),
-        without=[row_of(planned, box, why) for box, why in plan.left_out.items() if box in forecast],
-        unknown=[(box, why) for box, why in plan.left_out.items() if box not in forecast],
+        without=[row_of(planned, box, said(why)) for box, why in plan.left_out.items() if box in forecast],
+        unknown=[(box, said(why)) for box, why in plan.left_out.items() if box not in forecast],
         decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
         claims=[
             (one.decision_id or 0, one.box, one.on.isoformat(), f"{decision(one, today)}.")
@@ -103,28 +105,31 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
 
 def _headline(plan: RechargePlan, today: date) -> str:
     if not plan.days:
-        return "No box needs drying in the coming weeks, as far as is known."
+        return say("No box needs drying in the coming weeks, as far as is known.")
     first = plan.days[0]
-    when = {0: "today", 1: "tomorrow"}.get((first.on - today).days, f"on {day_in_full(first.on, today)}")
-    return f"Dry {_names(first.boxes)} {when}."
+    when = _ahead(first.on, today) or say("on {day}", day=day_in_full(first.on, today))
+    return say("Dry {names} {when}", names=_names(first.boxes), when=when) + "."
 
 
 def _names(boxes: Sequence[str]) -> str:
     if len(boxes) > _NAMED + 1:
-        return f"{', '.join(boxes[:_NAMED])} and {len(boxes) - _NAMED} more"
-    return " and ".join(filter(None, (", ".join(boxes[:-1]), boxes[-1])))
+        return say("{names} and {count} more", names=", ".join(boxes[:_NAMED]), count=len(boxes) - _NAMED)
+    return named(boxes)
 
 
 def _total(planned: Planned) -> str:
-    days = planned.plan.days
-    boxes = sum(len(day.boxes) for day in days)
-    return f"{len(days)} {'day' if len(days) == 1 else 'days'}, {boxes} {'box' if boxes == 1 else 'boxes'}"
+    days = say_many("{count} day", "{count} days", len(planned.plan.days))
+    boxes = say_many("{count} box", "{count} boxes", sum(len(day.boxes) for day in planned.plan.days))
+    return f"{days}, {boxes}"
+
+
+def _ahead(on: date, today: date) -> str:
+    return {0: say("today"), 1: say("tomorrow")}.get((on - today).days, "")
 
 
 def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
-    rows = [row_of(planned, box, day.reasons.get(box, ""), day) for box in day.boxes]
-    days = (day.on - planned.today).days
-    ahead = {0: "today", 1: "tomorrow"}.get(days, f"in {days} days")
+    rows = [row_of(planned, box, said(day.reasons.get(box, "")), day) for box in day.boxes]
+    ahead = _ahead(day.on, planned.today) or say("in {count} days", count=(day.on - planned.today).days)
     return Day(
         iso=day.on.isoformat(),
         title=day_in_full(day.on, planned.today),
@@ -140,16 +145,17 @@ def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
 def _batch(planned: Planned, day: PlannedDay) -> str:
     """Return how full the appliance is."""
     dryer = planned.appliance
-    said = f"{len(day.boxes)} of {dryer.batch_boxes} places"
+    full = say("{count} of {most} places", count=len(day.boxes), most=dryer.batch_boxes)
     grams = [grams_of(planned.answer(box)) for box in day.boxes]
-    known = sum(each for each in grams if each is not None)
-    if known:
-        most = f" of {planned.words.mass(dryer.batch_g)}" if dryer.batch_g else ""
-        least = "at least " if None in grams else ""
-        said += f", {least}{planned.words.mass(known)}{most} of beads"
+    if known_g := sum(each for each in grams if each is not None):
+        beads = planned.words.mass(known_g)
+        if dryer.batch_g:
+            beads = say("{mass} of {most}", mass=beads, most=planned.words.mass(dryer.batch_g))
+        text = to_say("{places}, at least {mass} of beads") if None in grams else to_say("{places}, {mass} of beads")
+        full = say(text, places=full, mass=beads)
     if day.batches > 1:
-        said += f". That is more than one batch: heat {day.batches} times"
-    return said
+        full = say("{batch}. That is more than one batch: heat {count} times", batch=full, count=day.batches)
+    return full
 
 
 def _weighs(day: PlannedDay) -> str:
@@ -159,12 +165,18 @@ def _weighs(day: PlannedDay) -> str:
     weights = PlanWeights()
     late, early = sum(day.late_days.values()), sum(day.early_days.values())
     counts = weights.oven_day + weights.late_day * late + weights.early_day * early
-    return (
-        f"The plan counts {counts:.0f} points for this day: {weights.oven_day:.0f} for heating up,"
-        f" {weights.late_day:.0f} for each day that a box stands over its limit before ({_days(late)} to expect),"
-        f" {weights.early_day:.0f} for each day that its beads would still have lasted ({_days(early)})."
-        " It takes the days that together count least, and puts no box after its day while an earlier day has a place."
-        " Points are no money: they say what the plan would rather have."
+    return say(
+        "The plan counts {counts} points for this day: {oven_day} for heating up, {late_day} for each day"
+        " that a box stands over its limit before ({late} to expect), {early_day} for each day that its "
+        "beads would still have lasted ({early}). It takes the days that together count least, and puts "
+        "no box after its day while an earlier day has a place. Points are no money: they say what the "
+        "plan would rather have.",
+        counts=f"{counts:.0f}",
+        oven_day=f"{weights.oven_day:.0f}",
+        late_day=f"{weights.late_day:.0f}",
+        late=_days(late),
+        early_day=f"{weights.early_day:.0f}",
+        early=_days(early),
     )
 
 
@@ -182,13 +194,16 @@ def _late(planned: Planned) -> Iterator[tuple[str, str]]:
         if day is not None and day.on > due:
             yield answer.box.name, _how_late(planned, answer, due, day)
         elif day is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
-            yield answer.box.name, f"needs dry beads by {near_day(due, planned.today)} and has no day."
+            yield (
+                answer.box.name,
+                say("needs dry beads by {day} and has no day.", day=near_day(due, planned.today)),
+            )
 
 
 def _how_late(planned: Planned, answer: Assessment, due: date, day: PlannedDay) -> str:
     """Return by how much in one line; the reason and the chance stand at the day."""
     late = (day.on - due).days
-    days = "1 day" if late == 1 else f"{late} days"
+    days = say_many("{count} day", "{count} days", late)
     if answer.state is BoxState.over_limit:
-        return f"is over its limit now and waits {days}."
-    return f"is dried {days} after {near_day(due, planned.today)}."
+        return say("is over its limit now and waits {days}.", days=days)
+    return say("is dried {days} after {day}.", days=days, day=near_day(due, planned.today))

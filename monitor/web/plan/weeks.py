@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.plan_wording import day_in_full
-from monitor.presentation.wording import near_day
+from monitor.day_names import day_in_full, day_of_month, near_day
 from monitor.web.plan.rows import DAYS_A_WEEK
 
 if TYPE_CHECKING:
@@ -53,7 +52,7 @@ def _cell(planned: Planned, on: date, rows: Sequence[Row]) -> Cell:
     return Cell(
         iso=on.isoformat() if within else "",
         label=day_in_full(on, today),
-        number=f"{on.day} {on:%b}" if on.day == 1 or on == today else str(on.day),
+        number=day_of_month(on) if on.day == 1 or on == today else str(on.day),
         weekday=near_day(on, today),
         ahead=(on - today).days,
         is_allowed=within and planned.is_allowed(on),

@@ -11,6 +11,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
 
+from monitor.texts import say
 from monitor.web.shelf import view
 from monitor.web.shelf.asked import Asked
 from monitor.web.told import beside
@@ -82,7 +83,7 @@ class ShelfPages:
         drawn = self._drawn(snapshot, asked)
         if drawn is None:
             if not self._turns.acquire(blocking=False):
-                busy = "Many searches are being drawn just now. Try again in a few seconds."
+                busy = say("Many searches are being drawn just now. Try again in a few seconds.")
                 raise HTTPException(HTTPStatus.SERVICE_UNAVAILABLE, busy, {"Retry-After": str(_AGAIN_AFTER_S)})
             try:
                 with self._one_at_a_time:

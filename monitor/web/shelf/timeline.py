@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from monitor.day_names import day_of_month, short_month
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
@@ -85,4 +86,4 @@ def _marks(line: Timeline, zone: ZoneInfo) -> Iterator[tuple[float, str]]:
 def _label(day: date, *, coarse: bool) -> str:
     if day.month == day.day == 1:
         return str(day.year)
-    return f"{day:%b}" if coarse else f"{day.day} {day:%b}"
+    return short_month(day) if coarse else day_of_month(day)

@@ -8,16 +8,11 @@ from datetime import timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from monitor.day_names import day_in_month, weekday
+from monitor.presentation.amounts import NARROW, ago, percent, sentence
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import headline, until
-from monitor.presentation.wording import (
-    FULL_BEADS,
-    NARROW,
-    Wording,
-    ago,
-    percent,
-    sentence,
-)
+from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Assessment, BoxState
 from monitor.services.assess import (
     SILENT_AFTER_DAYS,
@@ -29,6 +24,7 @@ from monitor.services.assess import (
     rule_of_days,
     silent_for,
 )
+from monitor.texts import say, to_say
 from monitor.web.drawing import (
     BeadColumn,
     Frame,
@@ -56,7 +52,7 @@ ROWS_FROM_BOXES = 25
 screens of a phone."""
 _FOLDED_FROM_BOXES = 2
 """So many calm boxes are folded into one line. A judgement: one alone takes hardly more room than that line."""
-NOT_DECLARED, NO_SPOOLS = "not in shelf.toml", "no spools declared"
+NOT_DECLARED, NO_SPOOLS = to_say("not in shelf.toml"), to_say("no spools declared")
 SIGNS = {
     BoxState.over_limit: "over",
     BoxState.due: "due",
@@ -220,7 +216,7 @@ def view(shelved: Shelved, asked: Asked, words: Wording) -> ShelfView:
         bars=shelved.bars,
         headline=headline(snapshot.answers, snapshot.plan, words),
         room=_room(snapshot, words),
-        rule=f"{rule_of_days()} {FULL_BEADS}",
+        rule=f"{rule_of_days()} {say(FULL_BEADS)}",
         drying=_drying(snapshot),
     )
 
@@ -249,12 +245,12 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         state=words.state(answer),
         kinds=kinds,
         is_calm=kinds == {Kind.within},
-        room=answer.box.room if limit else NOT_DECLARED,
-        material=_material(answer) if limit else NOT_DECLARED,
+        room=answer.box.room if limit else say(NOT_DECLARED),
+        material=_material(answer) if limit else say(NOT_DECLARED),
         badges=wrong,
         fault=words.fault(answer),
         shown=shown_humidity(answer, limit),
-        over=f"{over_points(over)}{NARROW}points over" if over else "",
+        over=say("{points} points over", points=over_points(over)).replace(" ", NARROW, 1) if over else "",
         reading=words.reading(answer),
         limit=limit,
         seen=ago(answer.as_of - latest.at) if latest else "",
@@ -267,7 +263,12 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         why_not=sentence(answer.refusal) if answer.refusal else "",
         column=bead_column(capacity_used, over),
         glass=small_glass(capacity_used, over),
-        strip_words=f"Humidity {words.reading(answer)}; limit {limit}; rises above it: {crossing or 'no forecast'}",
+        strip_words=say(
+            "Humidity {reading}; limit {limit}; rises above it: {crossing}",
+            reading=words.reading(answer),
+            limit=limit,
+            crossing=crossing or say("no forecast"),
+        ),
     )
 
 
@@ -283,23 +284,23 @@ def _material(answer: Assessment) -> str:
     grams: dict[str, float] = defaultdict(float)
     for spool in answer.box.spools:
         grams[spool.material] += spool.mass_g
-    return max(grams, key=lambda material: grams[material]) if grams else NO_SPOOLS
+    return max(grams, key=lambda material: grams[material]) if grams else say(NO_SPOOLS)
 
 
 def shown_humidity(answer: Assessment, limit: str) -> Shown:
     """Return the humidity of a box in large figures: the last reading while it is of now, else the estimate."""
-    beside = f"limit {limit}" if limit else ""
+    beside = say("limit {limit}", limit=limit) if limit else ""
     latest, forecast = answer.latest, answer.forecast
     if latest is None:
-        return Shown("–", ", ".join(filter(None, ("no reading yet", beside))))
+        return Shown("–", ", ".join(filter(None, (say("no reading yet"), beside))))
     humidity = percent(latest.relative_humidity, 1)
     if silent_for(answer) is None and not is_from_before_beads(answer):
-        said = "humidity" if dries_now(answer) or not over_by(answer) else ""
+        said = say("humidity") if dries_now(answer) or not over_by(answer) else ""
         return Shown(humidity, ", ".join(filter(None, (said, beside))))
     if forecast is None:
         return Shown("–", beside, humidity)
     now = percent(forecast.present_relative_humidity.p50, 1)
-    return Shown(f"about {now}", ", ".join(filter(None, ("by estimate", beside))), humidity)
+    return Shown(say("about {now}", now=now), ", ".join(filter(None, (say("by estimate"), beside))), humidity)
 
 
 # --- all of them ------------------------------------------------------------------------------------------------------
@@ -322,7 +323,7 @@ def _group(
     if len(calm) < _FOLDED_FROM_BOXES:
         return Group(title, cards, (), "", is_open=True)
     others = [one for one in cards if not one.is_calm]
-    holds = f"{len(calm)} boxes hold {until([answers[one.name] for one in calm], words)}"
+    holds = say("{count} boxes hold {until}", count=len(calm), until=until([answers[one.name] for one in calm], words))
     return Group(title, others, calm, holds, is_open=asked.is_narrowed or not others)
 
 
@@ -330,7 +331,8 @@ def _drying(snapshot: Snapshot) -> str:
     if snapshot.plan is None or not snapshot.plan.days:
         return ""
     planned = snapshot.plan.days[0]
-    return f"{planned.on:%A}, {planned.on.day} {planned.on:%B}, {planned.appliance}"
+    day = say("{weekday}, {day}", weekday=weekday(planned.on), day=day_in_month(planned.on, planned.on))
+    return f"{day}, {planned.appliance}"
 
 
 def _room(snapshot: Snapshot, words: Wording) -> str:

@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from monitor.presentation.amounts import ago, percent
 from monitor.presentation.headline import headline
-from monitor.presentation.wording import ago, percent
 from monitor.records import BoxState
 from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
 from monitor.web.notices import moment
