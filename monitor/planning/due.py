@@ -1,17 +1,13 @@
-"""What deserves a word today."""
+"""How a box stands that needs a person: over its limit, due, silent, leakier; and the sentences that say so."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, timedelta
-from enum import StrEnum
-from itertools import chain
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
-from monitor.records.names import hint
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
@@ -43,27 +39,6 @@ _FAULT_SAID_FOR = timedelta(days=180)
 Fresh beads do not end it, since they mend no seal; a lid that closes better does, for that is a newer change."""
 
 
-class Matter(StrEnum):
-    """What a word is about."""
-
-    leak = "leaks more"
-    over_limit = "over limit"
-    due = "due"
-    silent = "silent"
-    undeclared = "seen, not declared"
-    failed = "estimate failed"
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """One thing a person should hear about one box."""
-
-    box: str
-    """Empty where it is about the whole shelf."""
-    matter: Matter
-    text: str
-
-
 def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
     """Return when the chance of being over the limit becomes worth a recharge, or None beyond the horizon."""
     worth_it = (weights or PlanWeights()).due_chance
@@ -79,28 +54,6 @@ def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
     if due is not None and due - as_of <= timedelta(days=DUE_WITHIN_DAYS):
         return BoxState.due
     return BoxState.within_limit
-
-
-def words_for_today(
-    assessments: Iterable[Assessment],
-    today: date,
-    *,
-    zone: tzinfo = UTC,
-    oven_day: date | None = None,
-    decided: PlanConstraints = NOTHING_DECIDED,
-) -> tuple[Word, ...]:
-    """Return what deserves a word today: faults of boxes first, then the rest in the order of the assessments.
-
-    ``today`` is the person's calendar day at the instant of the assessments, in the ``zone`` that other days are named
-    in; ``oven_day`` is the next one on which they dry beads; ``decided`` is what they asked of the plan.
-    """
-    there = tuple(assessments)
-    leaky = (
-        Word(a.box.name, Matter.leak, f"{a.box.name}: {why_check_the_lid(a, zone)}") for a in there if leaks_more(a)
-    )
-    return tuple(
-        chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day, decided) for assessment in there))
-    )
 
 
 def leaks_more(assessment: Assessment) -> bool:
@@ -153,31 +106,6 @@ def say_day(on: date, beside: date) -> str:
     return f"{on:%a} {on.day} {on:%b}" + ("" if on.year == beside.year else f" {on.year}")
 
 
-def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
-    apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
-    if apart:
-        yield Word("", Matter.failed, f"shelf: {apart}.")
-
-
-def _words(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Word]:
-    box = assessment.box.name
-    if assessment.state is BoxState.undeclared:
-        text = f"{box}: sends readings but is not in shelf.toml. {hint('adopt', box)} adds it."
-        yield Word(box, Matter.undeclared, text)
-    elif assessment.state is BoxState.over_limit:
-        text = f"{box}: {what_to_do(assessment, today, oven_day, decided)}. {why_over(assessment)}"
-        yield Word(box, Matter.over_limit, text)
-    elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
-        phrase = as_decided(box, decided, today)
-        by = say_day(today + ahead, today) + (f" ({phrase})" if phrase else "")
-        text = f"{box}: {what_is_due(assessment)} by {by}. {why_by_then(assessment)}"
-        yield Word(box, Matter.due, text)
-    if assessment.failed:
-        text = f"{box}: {assessment.refusal}."
-        yield Word(box, Matter.failed, text)
-    yield from _silence(assessment)
-
-
 def what_to_do(
     assessment: Assessment,
     today: date | None = None,
@@ -203,7 +131,7 @@ def why_over(assessment: Assessment) -> str:
     hours, silent = _fresh_hours(assessment), silent_for(assessment)
     over = f"It is over its limit of {_limit(assessment)}."
     if silent is not None:
-        over = f"By estimate it is over its limit of {_limit(assessment)}. Its last reading is {_days_old(silent)} old."
+        over = f"By estimate it is over its limit of {_limit(assessment)}. Its last reading is {span_of(silent)} old."
     return over if hours is None else f"{over} Its beads went in {hours:.0f} hours ago and may still be drying it."
 
 
@@ -253,16 +181,6 @@ def _limit(assessment: Assessment) -> str:
     return f"{100.0 * assessment.box.humidity_limit:g} %"
 
 
-def _silence(assessment: Assessment) -> Iterable[Word]:
-    box, latest = assessment.box.name, assessment.latest
-    if latest is None:
-        yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor (battery, radio).")
-        return
-    silent = silent_for(assessment)
-    if silent is not None:
-        yield Word(box, Matter.silent, f"{box}: no reading for {_days_old(silent)}. Check its sensor (battery, radio).")
-
-
 def silent_for(assessment: Assessment) -> timedelta | None:
     """Return for how long nothing was heard of a box, where that is too long to go by its last reading."""
     if assessment.latest is None:
@@ -280,6 +198,7 @@ def all_silent(assessments: Iterable[Assessment]) -> bool:
     return len(spoke) > 1 and all(silent_for(assessment) is not None for assessment in spoke)
 
 
-def _days_old(silent: timedelta) -> str:
+def span_of(silent: timedelta) -> str:
+    """Return how long nothing was heard, as a person counts it."""
     in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
     return f"{silent.days} days" if in_days else f"{silent // timedelta(hours=1)} hours"

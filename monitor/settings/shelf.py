@@ -27,16 +27,19 @@ from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
+from monitor.settings.routes import read_route
 from monitor.settings.toml_table import TomlTable
+from monitor.settings.weekdays import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
 
+    from monitor.records.alerts import Route
+
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,8 @@ class Shelf:
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
     plan: PlanRules = PlanRules()
+    routes: tuple[Route, ...] = ()
+    """By which words go out; none: nobody is told anything."""
     recorded_until: datetime | None = None
     """Where the site is a recording, its end: answers hold for that instant instead of the present."""
 
@@ -189,6 +194,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
         plan=_read_plan(table.table("plan")),
+        routes=tuple(read_route(name, inner, folder, environment) for name, inner in table.named_tables("routes")),
         recorded_until=table.instant("recorded_until"),
     )
     appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.alerts import SqliteAlerts
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.desk_events import SqliteDeskEvents
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Forwarding, InfluxAddress
     from monitor.store.contracts import (
+        Alerts,
         Boxes,
         DeskEvents,
         Imports,
@@ -51,7 +53,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings, what people did and decided, kept outlooks, and the care for their file."""
+    """What a site holds: readings, what people did, decided and heard, kept outlooks, and the care for their file."""
 
     readings: Readings
     imports: Imports
@@ -61,6 +63,7 @@ class Stores:
     boxes: Boxes
     outlooks: KeptOutlooks
     plan_decisions: PlanDecisions
+    alerts: Alerts
 
 
 @contextmanager
@@ -110,6 +113,7 @@ def open_stores(
             SqliteBoxes(file, forwards=influx is not None),
             SqliteKeptOutlooks(file),
             SqlitePlanDecisions(file),
+            SqliteAlerts(file),
         )
 
 

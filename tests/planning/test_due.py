@@ -12,8 +12,6 @@ from hypothesis import strategies as st
 from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.due import (
-    Matter,
-    Word,
     due_at,
     just_filled,
     leaks_more,
@@ -22,11 +20,12 @@ from monitor.planning.due import (
     state_of,
     what_to_do,
     why_check_the_lid,
-    words_for_today,
 )
+from monitor.planning.matters import words_for_today
 from monitor.planning.recharge import plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState, Quantiles
+from monitor.records.alerts import Matter, Word
 
 TODAY = date(2026, 3, 4)
 
