@@ -49,6 +49,8 @@ class MailRoute:
         except TimeoutError:
             raise RouteError(f"{where} gave no answer within {self._answered_within_s:g} s") from None
         except (smtplib.SMTPException, OSError) as error:
+            if isinstance(error.__context__, TimeoutError):  # smtplib says it is a lost connection
+                raise RouteError(f"{where} gave no answer within {self._answered_within_s:g} s") from None
             why = getattr(error, "strerror", None) or str(error)
             raise RouteError(f"{where} can't be reached ({why}). Is it on, and are host and port right?") from None
 

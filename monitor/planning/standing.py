@@ -26,11 +26,13 @@ _AT_ONCE = timedelta()
 _A_DAY = timedelta(days=1)
 """A judgement: within a day humidity, voltage and radio go through all that the room does to them."""
 _SURE_LID = timedelta(hours=3)  # judgement: as long as the air had to be like the room's
-_SURE_DUE = timedelta(days=2)
-"""A judgement: forecasts are brought up to date from night to night, and two in a row say the same."""
+_SURE_DUE = timedelta(days=7)
+"""A judgement: fits are made anew weekly, and the next one says so too. Fresh beads end it sooner."""
 _SURE_SEAL = timedelta(days=15)
 """A judgement: fits are made anew weekly, and two of them no longer find the change or the rise."""
 _SURE_BATTERY = timedelta(days=7)  # judgement: some nodes tell their battery once a week
+_SURE_OVER = timedelta(days=3)
+"""A judgement: a day's swing of the room and a short spell of weather lie within. Fresh beads end it sooner."""
 _UNDER_LIMIT = 0.01
 """So far under its limit a box is clearly so. [fraction] A judgement: the steps of most displays."""
 _LATER_DAYS = 3
@@ -97,7 +99,7 @@ def _has_newer_beads(assessment: Assessment, since: datetime) -> bool:
 def _over_limit(a: Assessment) -> timedelta | None:
     if a.state is BoxState.over_limit or a.latest is None or a.lid_open_since is not None:
         return None
-    return _A_DAY if a.latest.relative_humidity <= a.box.humidity_limit - _UNDER_LIMIT else None
+    return _SURE_OVER if a.latest.relative_humidity <= a.box.humidity_limit - _UNDER_LIMIT else None
 
 
 def _due(a: Assessment) -> timedelta | None:
