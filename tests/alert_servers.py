@@ -69,6 +69,7 @@ class Hook:
     def __init__(self, port: int = 0) -> None:
         hook = self
         self.posts: list[Post] = []
+        self.asked = 0
         self.status = 204
         self.hangs = threading.Event()
         self.hangs.set()
@@ -76,6 +77,7 @@ class Hook:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
+                hook.asked += 1
                 hook.hangs.wait()
                 if hook.status < 300:
                     hook.posts.append(Post({key.lower(): value for key, value in self.headers.items()}, body))

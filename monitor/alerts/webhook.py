@@ -10,7 +10,7 @@ from http.client import HTTPException
 from typing import TYPE_CHECKING, Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import urlsplit
-from urllib.request import HTTPRedirectHandler, HTTPSHandler, Request, build_opener
+from urllib.request import HTTPRedirectHandler, HTTPSHandler, OpenerDirector, Request, build_opener
 
 from monitor.alerts.payload import message_json
 from monitor.errors import MessageRefusedError, RouteError
@@ -39,10 +39,8 @@ class WebhookRoute:
             headers["X-Siccast-Signature"] = signature(self._address.secret, body)
         request = Request(self._address.url, data=body, headers=headers, method="POST")
         where = host_of(self._address.url)
-        context = ssl.create_default_context(cafile=self._address.ca_file)
-        opener = build_opener(_NoRedirects, HTTPSHandler(context=context))
         try:
-            with opener.open(request, timeout=self._answered_within_s):
+            with self._opener().open(request, timeout=self._answered_within_s):
                 return
         except HTTPError as error:
             error.close()
@@ -57,6 +55,12 @@ class WebhookRoute:
             raise RouteError(
                 f"{where} can't be reached ({_said(reason)}). Is it on, and is the address right?"
             ) from None
+
+    def _opener(self) -> OpenerDirector:
+        if not self._address.url.startswith("https:"):
+            return build_opener(_NoRedirects)
+        context = ssl.create_default_context(cafile=self._address.ca_file)
+        return build_opener(_NoRedirects, HTTPSHandler(context=context))
 
 
 class _NoRedirects(HTTPRedirectHandler):

@@ -124,7 +124,7 @@ class HeldMessage:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """How often a matter was put on its way by one route, and when the newest of these was sent."""
+    """How often a matter was put on its way by one route, and when it was sent last; None while one is on its way."""
 
     steps: int = 0
     sent_at: datetime | None = None
