@@ -34,12 +34,12 @@ target = WebhookAddress(url)
 routes = [Route("each", "webhook", target, again_after=timedelta(hours=24), says_end=True),
           Route("all", "webhook", target, digest=Digest(time(18)))]
 words = [Word("left", Matter.over_limit, "left: dry beads now."), Word("right", Matter.silent, "right: silent.")]
-left_over = 0
+left_over, counts = 0, False
 
 def step(*_):
     global left_over
-    left_over -= 1
-    if left_over == 0:
+    left_over -= counts
+    if counts and left_over == 0:
         os.kill(os.getpid(), signal.SIGKILL)
 
 class Watched(sqlite3.Connection):
@@ -66,7 +66,9 @@ LOOKS = ((NOW, words), (NOW + timedelta(hours=7), words), (NOW + timedelta(hours
          (NOW + timedelta(days=5), words[1:]))
 
 def life(at, there):
+    global counts
     with open_stores(folder / "siccast.sqlite3", synchronous="OFF") as stores:
+        counts = True  # opening has its own tests
         outbox = Outbox(stores.alerts, routes, Sending, site="attic", zone=UTC, steady_s=lambda: 0.0)
         look(stores.alerts, routes, there, [calm("left", at), calm("right", at)], as_of=at, zone=UTC, now=at)
         outbox.send(at)

@@ -116,8 +116,8 @@ def _once(shelf: Shelf) -> None:
     from monitor.cli.site.sending import note_words, outbox_of
     from monitor.store.listener_lock import lock_sending
 
-    new = note_words(ask(shelf, beside_other_work=True))
     with lock_sending(shelf.folder, utc_now()), open_to_write(shelf) as stores:
+        new = note_words(ask(shelf, beside_other_work=True))
         taken = outbox_of(shelf, stores, shelf.broker, _say).send(utc_now())
     typer.echo(f"{len(new)} new, {taken} message{'' if taken == 1 else 's'} sent")
 

@@ -41,7 +41,8 @@ _PUT = (
     " ON CONFLICT (route, matter_id, kind, step) DO NOTHING"
 )
 _SAID = """
-SELECT matter_id, count(*), CASE WHEN count(sent_at_ms) = count(*) THEN max(sent_at_ms) END FROM alert_messages JOIN alert_matters USING (matter_id)
+SELECT matter_id, count(*), CASE WHEN count(sent_at_ms) = count(*) THEN max(sent_at_ms) END
+FROM alert_messages JOIN alert_matters USING (matter_id)
 WHERE route = ? AND kind <> 'over' AND ended_at_ms IS NULL GROUP BY matter_id
 """
 _HELD = f"""
