@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hmac
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -37,6 +38,14 @@ def test_a_message_arrives_as_the_notes_promise(hook: Hook) -> None:
     assert post.content["site"] == "attic"
     assert post.content["urgent"] is True
     assert post.content["words"][0]["matter"] == "over limit"
+
+
+def test_the_examples_of_the_notes_keep_to_the_contract() -> None:
+    schema = json.loads((NOTES / "alert.schema.json").read_text(encoding="utf-8"))
+    blocks = re.findall(r"```json\n(.*?)```", (NOTES / "alerts.md").read_text(encoding="utf-8"), flags=re.DOTALL)
+    retained, posted = map(json.loads, blocks)
+    jsonschema.validate(posted, schema)
+    jsonschema.validate(retained, {**schema, "$ref": "#/$defs/retained"})
 
 
 def test_a_signed_message_can_be_checked_by_who_knows_the_secret(hook: Hook) -> None:
