@@ -42,3 +42,8 @@ def topic_of(site: str, told: Told) -> str:
     """
     levels = ("siccast/1", site, told.box, "alert", Matter(told.matter).slug, told.about)
     return "/".join(filter(None, levels))
+
+
+def topics_of(site: str, box: str) -> list[str]:
+    """Return where words about a box may stand."""
+    return [f"siccast/1/{site}/{box}/alert/{matter.slug}" for matter in Matter]

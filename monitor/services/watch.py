@@ -6,13 +6,14 @@ Two halves that need not run in one process: ``look`` notes what there is, ``Out
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import MessageRefusedError, SiccastError
 from monitor.planning.messages import released, steps_due, subject_of, text_of, told
 from monitor.planning.standing import reviewed
-from monitor.records.alerts import Matter, Message, MessageKind, StandingMatter, Word
+from monitor.records.alerts import HeldMessage, Matter, Message, MessageKind, StandingMatter, Word
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     from monitor.alerts.opening import Sender
     from monitor.records import Assessment
-    from monitor.records.alerts import HeldMessage, Route, RouteState, Told
+    from monitor.records.alerts import Route, RouteState, Told
     from monitor.store.contracts import Alerts
 
 DEAD_AFTER = timedelta(hours=1)
@@ -101,6 +102,7 @@ class Outbox:
         zone: tzinfo,
         steady_s: Callable[[], float],
         report: Callable[[str], None] = lambda _: None,
+        restate: bool = False,
     ) -> None:
         self._alerts = alerts
         self._routes = routes
@@ -111,6 +113,8 @@ class Outbox:
         self._pauses = {route.name: BackOff(_FIRST_PAUSE_S, _LONGEST_PAUSE_S) for route in routes}
         self._not_before_s: dict[str, float] = {}
         self._said: dict[str, str] = {}
+        self._to_restate = {route.name for route in routes if restate and route.kind == "mqtt"}
+        """Routes whose broker may have forgotten what it retained, or has it under a former name of a box."""
 
     def send(self, now: datetime) -> int:
         """Send what may go out now by routes that are not pausing, and return how many messages were taken."""
@@ -158,8 +162,8 @@ class Outbox:
     def _send_by(self, route: Route, now: datetime) -> int:
         """Send what is ready for a route; who refuses one message may take the next."""
         taken, refused = 0, ""
-        messages = self._alerts.ready(route.name)
-        for message in messages:
+        restated, messages = self._restated(route, now), self._alerts.ready(route.name)
+        for message in (*restated, *messages):
             try:
                 self._open_route(route).send(message)
             except MessageRefusedError as error:
@@ -168,13 +172,25 @@ class Outbox:
                 self._failed(route, error, now)
                 return taken
             else:
-                self._alerts.mark_sent(message, now)
-                taken += 1
+                if message.message_id:
+                    self._alerts.mark_sent(message, now)
+                    taken += 1
+        self._to_restate.discard(route.name)
         if refused:
             self._failed(route, MessageRefusedError(refused), now)
         elif messages:
             self._works(route)
         return taken
+
+    def _restated(self, route: Route, now: datetime) -> list[Message]:
+        """Return once more what stands, as it was sent, where a broker may not have it any more."""
+        if route.name not in self._to_restate:
+            return []
+        held = {
+            uid: HeldMessage(0, MessageKind.word, now, matter)
+            for uid, matter in self._alerts.told_by(route.name).items()
+        }
+        return [replace(self._message(route, [one], now), uid=uid) for uid, one in held.items()]
 
     def _failed(self, route: Route, error: Exception, now: datetime) -> None:
         trouble = str(error) or type(error).__name__

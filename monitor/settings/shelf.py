@@ -97,11 +97,16 @@ class Shelf:
     def doubts(self) -> tuple[str, ...]:
         """Return what the file says that can be read and is hardly meant, a sentence each."""
         known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
-        return tuple(
+        moved = tuple(
             f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is not a declared box."
             f" Declare it, or write one of {', '.join(sorted(known))}"
             for move in self.moves
             if move.box not in known
+        )
+        named = ((route.name, box) for route in self.routes for box in route.boxes if box not in known)
+        return moved + tuple(
+            f"[routes.{name}] names '{box}', which is not a declared box. Words about it go nowhere by that route"
+            for name, box in named
         )
 
     def box(self, name: str) -> Box:

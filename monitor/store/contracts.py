@@ -368,6 +368,10 @@ class Alerts(Protocol):
         """Return the messages that were released for a route and not sent, oldest first."""
         ...
 
+    def told_by(self, route: str) -> Mapping[str, StandingMatter]:
+        """Return the matters that stand of which a word was sent by a route, by the uid of the newest."""
+        ...
+
     def mark_sent(self, message: Message, now: datetime) -> None:
         """Note that a message was taken, and that its route works."""
         ...

@@ -317,3 +317,29 @@ def test_a_defect_in_one_route_delays_no_other(stores: Stores, hook: Hook, mail:
     outbox = Outbox(stores.alerts, routes, broken, site="a", zone=VIENNA, steady_s=lambda: 0.0)
     assert outbox.send(NOON) == 1
     assert stores.alerts.routes()["hook"].trouble == "ZeroDivisionError: a defect"
+
+
+def test_what_a_broker_may_have_forgotten_is_filled_again_with_the_same_id(stores: Stores) -> None:
+    held: dict[str, bytes] = {}
+    route = Route("house", "mqtt", says_end=True)
+
+    def outbox(*, restate: bool) -> Outbox:
+        opening = partial(open_route, site="attic", publish=held.update)
+        return Outbox(stores.alerts, [route], opening, site="attic", zone=VIENNA, steady_s=lambda: 0.0, restate=restate)
+
+    watching = Watching(stores, [route])
+    watching.look(OVER)
+    assert outbox(restate=False).send(NOON) == 1
+    before = dict(held)
+    held.clear()
+    assert outbox(restate=False).send(NOON) == 0
+    assert held == {}
+    sending = outbox(restate=True)
+    assert sending.send(NOON) == 0, "it was sent before"
+    assert held == before
+    held.clear()
+    assert sending.send(NOON) == 0
+    assert held == {}, "once"
+    stores.boxes.rename("left", "nylon", NOON)
+    outbox(restate=True).send(NOON)
+    assert list(held) == ["siccast/1/attic/nylon/alert/over-limit"]

@@ -120,3 +120,9 @@ def test_slips_are_said_with_their_place(text: str, said: str, tmp_path: Path) -
     assert said in str(raised.value)
     assert "[routes.one]" in str(raised.value)
     assert "t0ken" not in str(raised.value)
+
+
+def test_a_box_that_is_not_declared_is_doubted(tmp_path: Path) -> None:
+    text = f'[boxes.left]\nvolume_l = 10\n[routes.one]\n{HOOK}boxes = ["left", "lfet"]\n'
+    (doubt,) = parse_shelf(text.encode(), tmp_path, {}).doubts
+    assert doubt.startswith("[routes.one] names 'lfet', which is not a declared box")

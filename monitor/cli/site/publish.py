@@ -60,10 +60,11 @@ def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
 
 
 def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
-    """Take back the outlook that the broker retains for a box that is called otherwise now, or is no more."""
+    """Take back what the broker retains for a box that is called otherwise now, or is no more: outlook and words."""
+    from monitor.alerts.retained import topics_of
     from monitor.presentation.answers import outlook_topic
 
-    retain([(outlook_topic(site, box), b"")], address, "outlook")
+    retain([(topic, b"") for topic in (outlook_topic(site, box), *topics_of(site, box))], address, "outlook")
 
 
 def retain(messages: Sequence[tuple[str, bytes]], address: BrokerAddress, purpose: str) -> None:

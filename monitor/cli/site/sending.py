@@ -64,7 +64,14 @@ def _retain(shelf: Shelf, address: BrokerAddress | None, messages: Sequence[tupl
     retain(messages, address, "alert")
 
 
-def outbox_of(shelf: Shelf, stores: Stores, address: BrokerAddress | None, report: Callable[[str], None]) -> Outbox:
+def outbox_of(
+    shelf: Shelf,
+    stores: Stores,
+    address: BrokerAddress | None,
+    report: Callable[[str], None],
+    *,
+    restate: bool = False,
+) -> Outbox:
     """Return what sends the words that are on their way."""
     from monitor.services.watch import Outbox
 
@@ -76,6 +83,7 @@ def outbox_of(shelf: Shelf, stores: Stores, address: BrokerAddress | None, repor
         zone=shelf.timezone,
         steady_s=steady_s,
         report=report,
+        restate=restate,
     )
 
 
@@ -112,7 +120,7 @@ class _Loop:
     ) -> None:
         self._shelf, self._stores, self._address, self._report = shelf, stores, address, report
         self._own = address if shelf.broker is None else None
-        self._outbox = outbox_of(shelf, stores, address, report)
+        self._outbox = outbox_of(shelf, stores, address, report, restate=True)
         self._declared = shelf_stamp(shelf.folder)
         self._seen: object = None
         self._look_at_s = 0.0

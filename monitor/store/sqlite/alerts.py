@@ -54,6 +54,12 @@ _READY = """
 SELECT message_id, uid, kind, made_at_ms, content FROM alert_messages
 WHERE route = ? AND sent_at_ms IS NULL AND content IS NOT NULL ORDER BY message_id
 """
+_TOLD = f"""
+SELECT uid, {_COLUMNS} FROM alert_messages JOIN alert_matters USING (matter_id)
+WHERE message_id IN (SELECT max(message_id) FROM alert_messages
+                     WHERE route = ? AND kind <> 'over' AND sent_at_ms IS NOT NULL GROUP BY matter_id)
+      AND ended_at_ms IS NULL ORDER BY message_id
+"""
 _ROUTES = """
 SELECT route, (SELECT count(*) FROM alert_messages AS m
                WHERE m.route = r.route AND m.sent_at_ms IS NULL AND m.content IS NOT NULL),
@@ -159,6 +165,10 @@ class SqliteAlerts:
             )
             for message_id, uid, kind, made_at_ms, content in self._rows(_READY, route)
         ]
+
+    def told_by(self, route: str) -> Mapping[str, StandingMatter]:
+        """Return the matters that stand of which a word was sent by a route, by the uid of the newest."""
+        return {uid: _to_matter(matter) for uid, *matter in self._rows(_TOLD, route)}
 
     def mark_sent(self, message: Message, now: datetime) -> None:
         """Note that a message was taken, and that its route works."""
