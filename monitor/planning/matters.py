@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
     WORD_WITHIN_DAYS,
+    all_silent,
     as_decided,
     leaks_more,
     say_day,
@@ -69,7 +70,8 @@ def words_for_today(
     )
     lids = (Word(a.box.name, Matter.lid_open, lid_open(a, zone)) for a in there if a.lid_open_since)
     planned = () if plan is None else _planned(plan, today)
-    boxes = (_words(assessment, today, oven_day, decided, zone) for assessment in there)
+    alone = not all_silent(there)
+    boxes = (_words(assessment, today, oven_day, decided, zone, alone=alone) for assessment in there)
     return tuple(chain(_shelf_words(there), planned, lids, leaky, *boxes))
 
 
@@ -128,10 +130,20 @@ def _shelf_words(assessments: Sequence[Assessment]) -> Iterable[Word]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
         yield Word("", Matter.failed, f"shelf: {apart}.")
+    if all_silent(assessments):
+        silent = min(filter(None, map(silent_for, assessments)))
+        text = f"All sensors are silent: no reading for {span_of(silent)}. Check the listener and the broker"
+        yield Word("", Matter.silent, f"{text}: {hint('check')} looks at both.")
 
 
 def _words(
-    assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints, zone: tzinfo
+    assessment: Assessment,
+    today: date,
+    oven_day: date | None,
+    decided: PlanConstraints,
+    zone: tzinfo,
+    *,
+    alone: bool,
 ) -> Iterable[Word]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
@@ -143,7 +155,7 @@ def _words(
         yield Word(box, Matter.failed, f"{box}: {assessment.refusal}.")
     if text := weak_recharge_words(assessment):
         yield Word(box, Matter.weak_recharge, text)
-    yield from _sensor(assessment)
+    yield from _sensor(assessment, alone=alone)
     if opened_not_logged(assessment) and assessment.lid_open_since is None:
         yield Word(box, Matter.unlogged, f"{box}: {why_opened(assessment, zone)}")
 
@@ -172,13 +184,14 @@ def _drying(assessment: Assessment, today: date, oven_day: date | None, decided:
         yield Word(box, Matter.due, f"{box}: {what_is_due(assessment)} by {by}. {why_by_then(assessment)}")
 
 
-def _sensor(assessment: Assessment) -> Iterable[Word]:
+def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Word]:
+    """Yield what the sensor of a box needs; that it is silent only where others are not (``alone``)."""
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
         yield Word(box, Matter.silent, f"{box}: no reading has ever arrived. Check its sensor (battery, radio).")
         return
     silent = silent_for(assessment)
-    if silent is not None:
+    if silent is not None and alone:
         yield Word(box, Matter.silent, f"{box}: no reading for {span_of(silent)}. Check its sensor (battery, radio).")
     if battery_is_low(latest.battery_v):
         yield Word(box, Matter.battery, f"{box}: {why_battery(latest.battery_v)}")

@@ -83,7 +83,7 @@ def _clear_for(matter: StandingMatter, by_box: Mapping[str, Assessment], today: 
     if kind is Matter.plan:
         return _AT_ONCE if about < today.isoformat() else None
     if not matter.word.box:
-        return _AT_ONCE
+        return _AT_ONCE if kind is Matter.route else _A_DAY
     assessment = by_box.get(matter.word.box)
     if assessment is None:  # taken off the shelf
         return _AT_ONCE

@@ -91,3 +91,19 @@ def test_tomorrows_plan_is_a_word_of_the_shelf_with_its_caution() -> None:
     assert word.text.startswith("Tomorrow, Thu 5 Mar: dry the beads of left, right (oven). Beads, glass and steam burn")
     [today] = words(CALM, plan=RechargePlan("oven", (replace(days[0], on=TODAY),)))
     assert today.text.startswith("Today, Wed 4 Mar: dry the beads of left, right")
+
+
+def test_where_all_sensors_are_silent_that_is_one_word() -> None:
+    """Not one of them is at fault then, but what they share."""
+    assert CALM.latest is not None
+    two = [
+        replace(CALM, box=replace(CALM.box, name=name), latest=CALM.latest._replace(at=AS_OF - timedelta(hours=hours)))
+        for name, hours in (("left", 30), ("right", 26))
+    ]
+    [word] = words(*two)
+    assert (word.box, word.matter) == ("", Matter.silent)
+    assert word.text == (
+        "All sensors are silent: no reading for 26 hours. Check the listener and the broker: `siccast check` looks at"
+        " both."
+    )
+    assert [word.box for word in words(*two, CALM)] == ["left", "right"]
