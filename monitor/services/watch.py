@@ -90,7 +90,10 @@ def trial_message(route: Route, site: str, uid: str, now: datetime) -> Message:
 
 
 class Outbox:
-    """Releases what may go out and sends it, by each route for itself: one that does not work delays no other."""
+    """Releases what may go out and sends it, by each route for itself.
+
+    One that does not work delays the others by no more than the time it is given for an answer, at pauses that grow.
+    """
 
     def __init__(
         self,
@@ -152,10 +155,11 @@ class Outbox:
     def _told_before(self, route: Route, words: Sequence[Told]) -> str:
         """Return what an earlier digest told and nobody has heard, in a line."""
         told_now = {(word.box, word.matter, word.about) for word in words}
+        sent = {matter_id for matter_id, said in self._alerts.said(route.name).items() if said.sent_at}
         before = [
             matter.word
             for matter in self._alerts.standing()
-            if matter.heard_at is None and route.takes(matter.word) and matter.key not in told_now
+            if matter.heard_at is None and matter.matter_id in sent and matter.key not in told_now
         ]
         return ", ".join(f"{word.box or self._site} ({word.matter})" for word in before)
 
@@ -172,13 +176,12 @@ class Outbox:
                 self._failed(route, error, now)
                 return taken
             else:
-                if message.message_id:
-                    self._alerts.mark_sent(message, now)
-                    taken += 1
+                self._alerts.mark_sent(message, now)
+                taken += message.message_id != 0
         self._to_restate.discard(route.name)
         if refused:
             self._failed(route, MessageRefusedError(refused), now)
-        elif messages:
+        elif restated or messages:
             self._works(route)
         return taken
 

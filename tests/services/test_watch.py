@@ -334,9 +334,11 @@ def test_what_a_broker_may_have_forgotten_is_filled_again_with_the_same_id(store
     held.clear()
     assert outbox(restate=False).send(NOON) == 0
     assert held == {}
+    stores.alerts.mark_failed("house", "the broker is away", NOON)
     sending = outbox(restate=True)
     assert sending.send(NOON) == 0, "it was sent before"
     assert held == before
+    assert stores.alerts.routes()["house"].failing_since is None, "it works, so it is not called dead"
     held.clear()
     assert sending.send(NOON) == 0
     assert held == {}, "once"
