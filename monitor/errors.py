@@ -6,6 +6,8 @@ SiccastError
 ├── SettingsError           the shelf file or the environment can't be used
 ├── UnusableMessageError    a message from a feed can't be turned into readings
 ├── FeedError               the broker can't be reached or refuses us
+├── RouteError              a message can't be sent by a route for now
+│   └── MessageRefusedError ... because this one message was refused; others may go
 ├── StoreError              the database can't be read or written
 │   ├── StoreBusyError      ... for now: another process holds it, or the disk is full; trying again may help
 │   └── ShelfHeldError      another listener is at work on the shelf
@@ -47,6 +49,14 @@ class UnusableMessageError(SiccastError):
 
 class FeedError(SiccastError):
     """The broker can't be reached, or refuses us."""
+
+
+class RouteError(SiccastError):
+    """A message can't be sent by a route: it is not there, refuses us, or gives no answer."""
+
+
+class MessageRefusedError(RouteError):
+    """The route is there, and refused this one message."""
 
 
 class StoreError(SiccastError):

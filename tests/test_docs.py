@@ -46,7 +46,7 @@ def shelf_shown(folder: Path) -> Path:
     """Make the shelf of the README, with everything that it says may be added."""
     shelf_text = "\n".join(block for kind, block in BLOCKS if kind == "toml")
     (folder / "shelf.toml").write_text(shelf_text, encoding="utf-8")
-    for secret in ("mqtt.secret", "influx.secret"):
+    for secret in ("mqtt.secret", "influx.secret", "mail.secret"):
         (folder / secret).write_text("hush")
         (folder / secret).chmod(0o600)
     return folder
@@ -68,6 +68,7 @@ def test_shelf_file_in_the_readme_is_a_valid_one(tmp_path: Path) -> None:
     assert shelf.commit_every_s == 60.0
     assert shelf.influx
     assert shelf.influx.bucket == "boxes"
+    assert [(route.name, route.without_secret) for route in shelf.routes] == [("mail", ""), ("house", ""), ("hook", "")]
 
 
 def test_readme_opens_with_the_job_then_two_commands_then_the_picture() -> None:

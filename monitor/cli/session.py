@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import nullcontext
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment, PlanDecision, WhatIf
-    from monitor.services.assess import PlanConstraints
+    from monitor.records.alerts import Word
+    from monitor.services.assess import PlanConstraints, RechargePlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -82,6 +83,41 @@ class Assessed:
         from monitor.presentation.wording import Wording
 
         return Wording.of(self.shelf, self.decided)
+
+    @property
+    def words(self) -> tuple[Word, ...]:
+        """What deserves a word: `today` says it, and the routes of the shelf."""
+        from monitor.services.assess import words_for_today
+
+        wording = self.wording
+        return words_for_today(
+            self.worst_first,
+            wording.local_day(self.as_of),
+            zone=wording.zone,
+            oven_day=wording.oven_day(self.as_of),
+            decided=self.decided,
+            plan=self._plan_soon(),
+        )
+
+    def _plan_soon(self) -> RechargePlan | None:
+        """Return the plan where it can have something for today or tomorrow."""
+        from monitor.services.assess import plan_recharges
+
+        shelf, today = self.shelf, self.as_of.astimezone(self.shelf.timezone).date()
+        soon = (today, today + timedelta(days=1))
+        may_be = any(day.weekday() in shelf.plan.weekdays for day in soon) or any(
+            one.on in soon for one in self.decisions
+        )
+        if not may_be or not self.assessments:
+            return None
+        return plan_recharges(
+            self.worst_first,
+            shelf.appliances[0],
+            today,
+            shelf.plan.weekdays,
+            decisions=self.decisions,
+            horizon_days=shelf.plan.horizon_days,
+        )
 
     @property
     def worst_first(self) -> list[Assessment]:

@@ -1,22 +1,18 @@
-"""What deserves a word today."""
+"""How a box stands that needs a person: over its limit, due, silent, leakier; and the sentences that say so."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, timedelta
-from enum import StrEnum
-from itertools import chain
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, near_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.weights import PlanWeights
 from monitor.records import BoxState
-from monitor.records.names import hint
 from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable
     from datetime import date, datetime, tzinfo
 
     from monitor.planning.decisions import PlanConstraints
@@ -44,32 +40,6 @@ _FAULT_SAID_FOR = timedelta(days=180)
 """So long it is said first that a box leaks more than it did. A judgement: who wanted to mend it has done so by then.
 Fresh beads do not end it, since they mend no seal; a lid that closes better does, for that is a newer change."""
 
-_FEW_SILENT = 2
-"""From so many silent boxes on they share a line. A judgement: the remedy is the same."""
-
-
-class Matter(StrEnum):
-    """What a word is about."""
-
-    leak = "leaks more"
-    over_limit = "over limit"
-    due = "due"
-    silent = "silent"
-    undeclared = "seen, not declared"
-    failed = "estimate failed"
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """One thing a person should hear about one box."""
-
-    box: str
-    """Empty where it is about the whole shelf."""
-    matter: Matter
-    text: str
-    silent_for: str = ""
-    """Of a silent box, for how long, as a person says it; 'ever' where nothing was ever heard."""
-
 
 def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
     """Return when the chance of being over the limit becomes worth a recharge, or None beyond the horizon."""
@@ -86,47 +56,6 @@ def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:
     if due is not None and due - as_of <= timedelta(days=DUE_WITHIN_DAYS):
         return BoxState.due
     return BoxState.within_limit
-
-
-def words_for_today(
-    assessments: Iterable[Assessment],
-    today: date,
-    *,
-    zone: tzinfo = UTC,
-    oven_day: date | None = None,
-    decided: PlanConstraints = NOTHING_DECIDED,
-) -> tuple[Word, ...]:
-    """Return what deserves a word today: faults of boxes first, then the rest in the order of the assessments.
-
-    ``today`` is the person's calendar day at the instant of the assessments, in the ``zone`` that other days are named
-    in; ``oven_day`` is the next one on which they dry beads; ``decided`` is what they asked of the plan.
-    """
-    there = tuple(assessments)
-    leaky = (
-        Word(a.box.name, Matter.leak, f"{a.box.name}: {why_check_the_lid(a, zone)}") for a in there if leaks_more(a)
-    )
-    return tuple(
-        chain(_shelf_words(there), leaky, *(_words(assessment, today, oven_day, decided) for assessment in there))
-    )
-
-
-def in_lines(words: Sequence[Word]) -> list[str]:
-    """Return words as lines: silent boxes share one, where the first of them stood, with their remedy once."""
-    silent = [word for word in words if word.matter is Matter.silent]
-    if len(silent) < _FEW_SILENT:
-        return [word.text for word in words]
-    together = say(
-        "No reading from {count} boxes: {boxes}. Check their sensors (battery, radio).",
-        count=len(silent),
-        boxes=", ".join(map(_silent_box, silent)),
-    )
-    return [together if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
-
-
-def _silent_box(word: Word) -> str:
-    if word.silent_for == "ever":
-        return say("{box} (never one)", box=word.box)
-    return say("{box} (for {span})", box=word.box, span=word.silent_for)
 
 
 def leaks_more(assessment: Assessment) -> bool:
@@ -179,37 +108,6 @@ def say_day(on: date, beside: date) -> str:
     return near_day(on, beside)
 
 
-def _shelf_words(assessments: Iterable[Assessment]) -> Iterable[Word]:
-    apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
-    if apart:
-        yield Word("", Matter.failed, say("shelf: {apart}.", apart=apart))
-
-
-def _words(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Word]:
-    box = assessment.box.name
-    if assessment.state is BoxState.undeclared:
-        text = say("{box}: sends readings but is not in shelf.toml. {hint} adds it.", box=box, hint=hint("adopt", box))
-        yield Word(box, Matter.undeclared, text)
-    elif assessment.state is BoxState.over_limit:
-        text = f"{box}: {what_to_do(assessment, today, oven_day, decided)}. {why_over(assessment)}"
-        yield Word(box, Matter.over_limit, text)
-    elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
-        phrase = as_decided(box, decided, today)
-        by = say_day(today + ahead, today) + (f" ({phrase})" if phrase else "")
-        text = say(
-            "{box}: {do} by {day}. {why}",
-            box=box,
-            do=what_is_due(assessment),
-            day=by,
-            why=why_by_then(assessment),
-        )
-        yield Word(box, Matter.due, text)
-    if assessment.failed:
-        text = f"{box}: {assessment.refusal}."
-        yield Word(box, Matter.failed, text)
-    yield from _silence(assessment)
-
-
 def what_to_do(
     assessment: Assessment,
     today: date | None = None,
@@ -239,7 +137,7 @@ def why_over(assessment: Assessment) -> str:
         over = say(
             "By estimate it is over its limit of {limit}. Its last reading is {span} old.",
             limit=_limit(assessment),
-            span=_days_old(silent),
+            span=span_of(silent),
         )
     if hours is None:
         return over
@@ -307,19 +205,6 @@ def _limit(assessment: Assessment) -> str:
     return f"{100.0 * assessment.box.humidity_limit:g} %"
 
 
-def _silence(assessment: Assessment) -> Iterable[Word]:
-    box, latest = assessment.box.name, assessment.latest
-    if latest is None:
-        said = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
-        yield Word(box, Matter.silent, said, "ever")
-        return
-    silent = silent_for(assessment)
-    if silent is not None:
-        span = _days_old(silent)
-        said = say("{box}: no reading for {span}. Check its sensor (battery, radio).", box=box, span=span)
-        yield Word(box, Matter.silent, said, span)
-
-
 def silent_for(assessment: Assessment) -> timedelta | None:
     """Return for how long nothing was heard of a box, where that is too long to go by its last reading."""
     if assessment.latest is None:
@@ -337,7 +222,8 @@ def all_silent(assessments: Iterable[Assessment]) -> bool:
     return len(spoke) > 1 and all(silent_for(assessment) is not None for assessment in spoke)
 
 
-def _days_old(silent: timedelta) -> str:
+def span_of(silent: timedelta) -> str:
+    """Return how long nothing was heard, as a person counts it."""
     in_days = silent >= timedelta(days=2)  # judgement: fewer are counted in hours
     if in_days:
         return say_many("{count} day", "{count} days", silent.days)

@@ -3,28 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.presentation.amounts import days_or_hours
+from monitor.presentation.amounts import days_or_hours, sentence
 from monitor.records import BoxState
-from monitor.services.assess import about_times, leaks_more, silent_for
-from monitor.texts import said, say
+from monitor.services.assess import (
+    about_times,
+    battery_is_low,
+    leaks_more,
+    lid_open,
+    opened_not_logged,
+    silent_for,
+    weak_recharge_words,
+    why_battery,
+    why_opened,
+)
+from monitor.texts import said, say, without_box
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
-
-_REMEMBERED_FOR = timedelta(days=30)
-"""So long a rise that nobody logged is asked about. A judgement: later nobody knows what happened on that day."""
-_ONE_CELL_V, _LOW_CELL_V = 1.7, 1.1
-"""Up to the first, a node shows a single cell of 1.5 V; below the second that is low. Judgements: a fresh one shows no
-more, and an alkaline cell at 1.1 V holds a tenth of its charge."""
-_LOW_PAIR_V = 2.4
-"""Two such cells, or one of 3 V, are low below this. A judgement: most nodes stop between 1.8 and 2.2 V, and cells of
-lithium ions never get there, so theirs are not judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,14 @@ def badges(answer: Assessment, words: Wording) -> tuple[Badge, ...]:
     """Return what is wrong with a box beside its humidity, the worst first."""
     if answer.state is BoxState.undeclared:
         return ()
-    return (*_seal(answer, words), *_silent(answer), *_opened(answer, words), *_battery(answer))
+    return (
+        *_lid(answer, words),
+        *_seal(answer, words),
+        *_weak(answer),
+        *_silent(answer),
+        *_opened(answer, words),
+        *_battery(answer),
+    )
 
 
 def _seal(answer: Assessment, words: Wording) -> Iterator[Badge]:
@@ -68,24 +75,27 @@ def _silent(answer: Assessment) -> Iterator[Badge]:
     )
 
 
+def _lid(answer: Assessment, words: Wording) -> Iterator[Badge]:
+    if text := lid_open(answer, words.zone):
+        yield Badge("lid", say("lid open?"), _alone(text, answer))
+
+
+def _weak(answer: Assessment) -> Iterator[Badge]:
+    if text := weak_recharge_words(answer):
+        yield Badge("dry", say("wetter than dried"), _alone(text, answer))
+
+
 def _opened(answer: Assessment, words: Wording) -> Iterator[Badge]:
-    at = answer.unlogged_rise_at
-    if at is not None and answer.as_of - at <= _REMEMBERED_FOR:
-        yield Badge(
-            "lid",
-            say("opened, not logged?"),
-            say(
-                "About {day} its humidity jumped and stayed up, and nothing is logged for that time. If the box "
-                "was opened or a spool was swapped, log it: forecasts get better.",
-                day=words.day(at, answer.as_of),
-            ),
-        )
+    if opened_not_logged(answer) and answer.lid_open_since is None:
+        yield Badge("lid", say("opened, not logged?"), said(why_opened(answer, words.zone)))
 
 
 def _battery(answer: Assessment) -> Iterator[Badge]:
     volts = answer.latest.battery_v if answer.latest else None
-    if volts is not None and (volts < _LOW_CELL_V or _ONE_CELL_V < volts < _LOW_PAIR_V):
-        why = say(
-            "Its sensor's battery is at {volts} V. Change it before the sensor falls silent.", volts=f"{volts:.2f}"
-        )
-        yield Badge("battery", say("battery low"), why)
+    if battery_is_low(volts):
+        yield Badge("battery", say("battery low"), why_battery(volts))
+
+
+def _alone(text: str, answer: Assessment) -> str:
+    """Return a sentence about a box without its name, where that stands beside it."""
+    return sentence(without_box(text, answer.box.name))

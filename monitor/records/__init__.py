@@ -7,6 +7,7 @@ water, temperature °C, mass g, every instant aware UTC.
 from monitor.records.answers import (
     NORMAL_P95,
     Assessment,
+    AtRest,
     BoxHistory,
     BoxState,
     CrossingForecast,
@@ -65,6 +66,7 @@ __all__ = [
     "ROOM",
     "Appliance",
     "Assessment",
+    "AtRest",
     "Box",
     "BoxHistory",
     "BoxState",

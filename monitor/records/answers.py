@@ -267,6 +267,17 @@ class Outlook:
 
 
 @dataclass(frozen=True, slots=True)
+class AtRest:
+    """What the air of a box, come to rest over beads, says of them against what their drying run said."""
+
+    relative_humidity: float
+    loading_g_per_g: Quantiles
+    """By the air."""
+    expected_g_per_g: float
+    """The most that the drying run or jar check allowed: its 95 % point."""
+
+
+@dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything siccast believes about one box at one instant; every face shows this and nothing else."""
 
@@ -295,6 +306,10 @@ class Assessment:
     """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
     leak_line: LeakLine | None = None
     """What the leak was read from, to be drawn; None where it can't be."""
+    lid_open_since: datetime | None = None
+    """Since when the air in the box has been like the room's, where it became so at once."""
+    weak_recharge: AtRest | None = None
+    """Where its beads are wetter than their drying run said."""
 
 
 @dataclass(frozen=True, slots=True)

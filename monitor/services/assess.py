@@ -25,7 +25,6 @@ from monitor.planning.due import (
     dries_now,
     due_at,
     due_odds,
-    in_lines,
     is_from_before_beads,
     just_filled,
     leaks_more,
@@ -38,6 +37,15 @@ from monitor.planning.due import (
     why_by_then,
     why_check_the_lid,
     why_over,
+)
+from monitor.planning.matters import (
+    battery_is_low,
+    in_lines,
+    lid_open,
+    opened_not_logged,
+    weak_recharge_words,
+    why_battery,
+    why_opened,
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
@@ -59,7 +67,9 @@ from monitor.records import (
     WhatIf,
 )
 from monitor.records.names import hint
+from monitor.series.open_lid import lid_open_since
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.services.at_rest import weak_recharge
 from monitor.services.histories import NOT_GOOD, Histories
 from monitor.services.kept_outlooks import NothingKept, Round
 from monitor.texts import say, without_box
@@ -84,6 +94,7 @@ __all__ = [
     "as_decided",
     "assess",
     "at_rest_at",
+    "battery_is_low",
     "constraints_of",
     "dries_now",
     "due_at",
@@ -92,16 +103,21 @@ __all__ = [
     "is_from_before_beads",
     "just_filled",
     "leaks_more",
+    "lid_open",
     "next_oven_day",
+    "opened_not_logged",
     "over_already",
     "over_by",
     "plan_recharges",
     "rule_of_days",
     "silent_for",
+    "weak_recharge_words",
     "what_is_due",
     "what_to_do",
+    "why_battery",
     "why_by_then",
     "why_check_the_lid",
+    "why_opened",
     "why_over",
     "with_newest",
     "words_for_today",
@@ -275,7 +291,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
     over = _shows_over(box, recent, charge)
     forecast = over_already(answer.forecast, as_of, shown=over) if answer.forecast and latest else None
     due = due_at(forecast, as_of) if forecast else None
-    return Assessment(
+    assessment = Assessment(
         box=box,
         as_of=as_of,
         state=BoxState.over_limit if over else _state(answer, latest, as_of),
@@ -298,7 +314,21 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         apart=apart,
         unlogged_rise_at=answer.unlogged_rise_at if latest else None,
         leak_line=answer.leak_line,
+        lid_open_since=_lid_open_since(recent, histories.recent_room(box), as_of),
     )
+    return replace(assessment, weak_recharge=weak_recharge(assessment, histories.readings))
+
+
+def _lid_open_since(recent: ReadingSeries, room: ReadingSeries, as_of: datetime) -> datetime | None:
+    good, good_of_room = ((series.marks & NOT_GOOD) == 0 for series in (recent, room))
+    since_s = lid_open_since(
+        recent.at_s[good],
+        recent.relative_humidity[good],
+        room.at_s[good_of_room],
+        room.relative_humidity[good_of_room],
+        as_of.timestamp(),
+    )
+    return None if since_s is None else datetime.fromtimestamp(since_s, UTC)
 
 
 def _shows_over(box: Box, readings: ReadingSeries, charge: LedgerEntry | None) -> bool:

@@ -63,6 +63,7 @@ class Histories:
     more_is_known: bool = False
     """True where something was shown since: the question is about the past."""
     _rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
+    _recent_rooms: dict[str, ReadingSeries] = field(default_factory=dict, init=False, repr=False)
     _needed: dict[str, Needed] = field(default_factory=dict, init=False, repr=False)
     _digests: dict[tuple[str, datetime], bytes] = field(default_factory=dict, init=False, repr=False)
     _digests_of_readings: dict[tuple[str, datetime | None, datetime], bytes] = field(
@@ -106,6 +107,12 @@ class Histories:
         if np.any((series.marks & NOT_GOOD) == 0):
             return series
         return self.readings.evidence(box.name, self.as_of)
+
+    def recent_room(self, box: Box) -> ReadingSeries:
+        """Return the readings of a week of the sensor outside a box; empty where there is none."""
+        if box.room not in self._recent_rooms:
+            self._recent_rooms[box.room] = self.readings.series(box.room, self.as_of - _RECENT, self.as_of)
+        return self._recent_rooms[box.room]
 
     def digest(self, box: Box, until: datetime) -> bytes:
         """Return a digest of what a history would have said at an instant; readings themselves stay unread."""

@@ -4,7 +4,6 @@ from monitor.settings.calendar import CalendarRules
 from monitor.settings.shelf import (
     DATABASE_FILE,
     SHELF_FILE,
-    WEEKDAYS,
     PlanRules,
     Shelf,
     load_shelf,
@@ -13,6 +12,7 @@ from monitor.settings.shelf import (
     shelf_stamp,
     zone_named,
 )
+from monitor.settings.weekdays import WEEKDAYS
 
 __all__ = [
     "DATABASE_FILE",

@@ -50,7 +50,7 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
 def _password(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> tuple[str | None, str]:
     """Return the password, or why it can't be read: looking at boxes needs no broker, and must not fail of it."""
     try:
-        return _read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment), ""
+        return read_secret(table, "password_file", "SICCAST_MQTT_PASSWORD", folder, environment), ""
     except SettingsError as error:
         return None, str(error)
 
@@ -63,7 +63,7 @@ def _read_share(table: TomlTable) -> str | None:
     return None if share == none else share
 
 
-def _read_secret(table: TomlTable, key: str, variable: str, folder: Path, environment: Mapping[str, str]) -> str | None:
+def read_secret(table: TomlTable, key: str, variable: str, folder: Path, environment: Mapping[str, str]) -> str | None:
     """Return a secret from the environment or a file only its owner may read; never from the shelf file."""
     name = table.text(key, default="")
     if environment.get(variable):
@@ -89,7 +89,7 @@ def read_influx(table: TomlTable | None, folder: Path, environment: Mapping[str,
         url=url,
         org=table.text("org"),
         bucket=table.text("bucket"),
-        token=_read_secret(table, "token_file", "SICCAST_INFLUX_TOKEN", folder, environment),
+        token=read_secret(table, "token_file", "SICCAST_INFLUX_TOKEN", folder, environment),
     )
     table.refuse_leftovers()
     return influx

@@ -28,16 +28,19 @@ from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.calendar import USUAL_CALENDAR, CalendarRules, read_calendar
 from monitor.settings.connections import read_broker, read_feeds, read_influx
+from monitor.settings.routes import read_route
 from monitor.settings.toml_table import TomlTable
+from monitor.settings.weekdays import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
 
+    from monitor.records.alerts import Route
+
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,8 @@ class Shelf:
     calendar: CalendarRules = USUAL_CALENDAR
     homie: bool = False
     """Whether `listen` also announces the boxes by the Homie convention."""
+    routes: tuple[Route, ...] = ()
+    """By which words go out; none: nobody is told anything."""
     recorded_until: datetime | None = None
     """Where the site is a recording, its end: answers hold for that instant instead of the present."""
 
@@ -96,11 +101,16 @@ class Shelf:
     def doubts(self) -> tuple[str, ...]:
         """Return what the file says that can be read and is hardly meant, a sentence each."""
         known = {ROOM} | {box.name for box in self.boxes} | {box.room for box in self.boxes}
-        return tuple(
+        moved = tuple(
             f"[[moves]] leads sensor '{move.sensor}' to '{move.box}', which is not a declared box."
             f" Declare it, or write one of {', '.join(sorted(known))}"
             for move in self.moves
             if move.box not in known
+        )
+        named = ((route.name, box) for route in self.routes for box in route.boxes if box not in known)
+        return moved + tuple(
+            f"[routes.{name}] names '{box}', which is not a declared box. Words about it go nowhere by that route"
+            for name, box in named
         )
 
     def box(self, name: str) -> Box:
@@ -195,6 +205,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         plan=_read_plan(table.table("plan")),
         calendar=read_calendar(table.table("calendar")),
         homie=table.flag("homie", default=False),
+        routes=tuple(read_route(name, inner, folder, environment) for name, inner in table.named_tables("routes")),
         recorded_until=table.instant("recorded_until"),
     )
     appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))

@@ -118,6 +118,13 @@ class TomlTable:
             raise self.error(key, values, "a list of " + ", ".join(f"'{word}'" for word in allowed))
         return tuple(values)
 
+    def list_of_texts(self, key: str) -> tuple[str, ...]:
+        """Return a list of any texts; empty where not given."""
+        values = self._left.pop(key, [])
+        if not isinstance(values, list) or not all(isinstance(value, str) and value for value in values):
+            raise self.error(key, values, "a list of texts in quotes")
+        return tuple(values)
+
     def text_map(self, key: str) -> dict[str, str]:
         """Return a table of texts; empty where not given."""
         value = self._left.pop(key, {})

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         RejectedMessage,
         Rejection,
     )
+    from monitor.records.alerts import HeldMessage, Message, MessageKind, RouteState, Said, StandingMatter
     from monitor.records.announced import AnnouncedEvent
     from monitor.records.desk_events import DeskEvent, LoggedEvent
 
@@ -337,6 +338,70 @@ class Announcements(Protocol):
 
         Where nothing becomes another, nothing is written; where the file can't be written to at once, nothing is kept.
         """
+        ...
+
+
+class Alerts(Protocol):
+    """Matters that were found, and the messages about them: each is kept before it is sent, and marked after.
+
+    So nothing is forgotten, whenever the process ends; what ends between sending and marking is sent once more, with
+    the same ``uid``.
+    """
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Everything kept in the body lands, or nothing does; nobody else writes meanwhile."""
+        ...
+
+    def standing(self) -> Sequence[StandingMatter]:
+        """Return the matters that are not over, oldest first."""
+        ...
+
+    def keep(self, matters: Iterable[StandingMatter]) -> Sequence[StandingMatter]:
+        """Keep matters as they stand now, and return them with the numbers of those that are new."""
+        ...
+
+    def hear(self, now: datetime, box: str | None = None) -> Sequence[StandingMatter]:
+        """Note that a person has heard what stands of a box, or of all; return what they had not heard before."""
+        ...
+
+    def said(self, route: str) -> Mapping[int, Said]:
+        """Return what was put on its way by a route, by the number of the matter; of those that stand."""
+        ...
+
+    def put(self, route: str, matter_id: int, kind: MessageKind, step: int, now: datetime) -> None:
+        """Put a word on its way; one that is there already stays as it is."""
+        ...
+
+    def held(self, route: str) -> Sequence[HeldMessage]:
+        """Return the words on their way by a route that are not released, in the order in which they were put there."""
+        ...
+
+    def release(self, parts: Sequence[HeldMessage], message: Message) -> None:
+        """Let words go out as this one message; from now on it stays as it is."""
+        ...
+
+    def withdraw(self, parts: Sequence[HeldMessage], now: datetime) -> None:
+        """Let words never go out; that they were on their way stays readable."""
+        ...
+
+    def ready(self, route: str) -> Sequence[Message]:
+        """Return the messages that were released for a route and not sent, oldest first."""
+        ...
+
+    def told_by(self, route: str) -> Mapping[str, StandingMatter]:
+        """Return the matters that stand of which a word was sent by a route, by the uid of the newest."""
+        ...
+
+    def mark_sent(self, message: Message, now: datetime) -> None:
+        """Note that a message was taken, and that its route works."""
+        ...
+
+    def mark_failed(self, route: str, trouble: str, now: datetime) -> None:
+        """Note that a route does not work, and why; since when stays as it was."""
+        ...
+
+    def routes(self) -> Mapping[str, RouteState]:
+        """Return how each route is doing that was ever used."""
         ...
 
 

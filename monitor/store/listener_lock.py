@@ -1,4 +1,4 @@
-"""One listener a shelf: a lock that the system lets go of when its process ends, however it ends.
+"""One listener a shelf, one that sends words: a lock that the system lets go of when its process ends, however that is.
 
 The file of the lock also says which process has it and, where that could still say so, why the last one ended.
 """
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _TRIES = 5  # judgement: less than a second in all
+_SENDING = "watch.lock"
 _BETWEEN_TRIES_S = 0.2
 """A judgement. A look at who has the lock holds it for an instant, and a listener that is being replaced takes a moment
 to go."""
@@ -64,7 +65,26 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
     StoreBusyError
         When the folder can't be written for now.
     """
-    path = _path(folder, part)
+    with _held(_path(folder, part), now, "listens on") as hold:
+        yield hold
+
+
+@contextmanager
+def lock_sending(folder: Path, now: datetime) -> Iterator[ListenerLock]:
+    """Be the only one that sends words for a shelf while the body runs.
+
+    Raises
+    ------
+    ShelfHeldError, StoreBusyError
+        As ``lock_shelf`` does.
+    """
+    with _held(folder / _SENDING, now, "sends words for") as hold:
+        yield hold
+
+
+@contextmanager
+def _held(path: Path, now: datetime, does: str) -> Iterator[ListenerLock]:
+    folder = path.parent
     try:
         folder.mkdir(parents=True, exist_ok=True)
         file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
@@ -74,7 +94,7 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
         ) from error
     try:
         if not _locked_at_last(file):
-            raise ShelfHeldError(_who_has_it(folder, _read(path)))
+            raise ShelfHeldError(_who_has_it(folder, _read(path), does))
         hold = ListenerLock(file, now)
         try:
             yield hold
@@ -83,6 +103,14 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
             raise
     finally:
         os.close(file)
+
+
+def is_sent_for(folder: Path) -> bool:
+    """Return whether some process sends words for a shelf; looking changes nothing."""
+    path = folder / _SENDING
+    with contextlib.suppress(OSError):
+        return _is_held(path)
+    return False
 
 
 def listeners(folder: Path) -> list[Listener]:
@@ -140,12 +168,12 @@ def _read(path: Path) -> Listener | None:
         return None
 
 
-def _who_has_it(folder: Path, other: Listener | None) -> str:
+def _who_has_it(folder: Path, other: Listener | None, does: str) -> str:
     if other is None:
-        return f"another process already listens on {folder}. Stop that one first, or let it run"
+        return f"another process already {does} {folder}. Stop that one first, or let it run"
     here = other.machine == socket.gethostname()
     where, how = ("", f" (kill {other.process})") if here else (f" on {other.machine}", "")
     return (
-        f"process {other.process}{where} already listens on {folder}, since {other.since:%Y-%m-%d %H:%M} UTC."
+        f"process {other.process}{where} already {does} {folder}, since {other.since:%Y-%m-%d %H:%M} UTC."
         f" Stop that one first{how}, or let it run"
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.store.sqlite.alerts import SqliteAlerts
 from monitor.store.sqlite.announcements import SqliteAnnouncements
 from monitor.store.sqlite.boxes import SqliteBoxes
 from monitor.store.sqlite.connection import Database
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Forwarding, InfluxAddress
     from monitor.store.contracts import (
+        Alerts,
         Announcements,
         Boxes,
         DeskEvents,
@@ -53,7 +55,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Stores:
-    """What a site holds: readings, what people did and decided, kept outlooks, and the care for their file."""
+    """What a site holds: readings, what people did, decided and heard, kept outlooks, and the care for their file."""
 
     readings: Readings
     imports: Imports
@@ -64,6 +66,7 @@ class Stores:
     outlooks: KeptOutlooks
     plan_decisions: PlanDecisions
     announcements: Announcements
+    alerts: Alerts
 
 
 @contextmanager
@@ -114,6 +117,7 @@ def open_stores(
             SqliteKeptOutlooks(file),
             SqlitePlanDecisions(file),
             SqliteAnnouncements(file),
+            SqliteAlerts(file),
         )
 
 

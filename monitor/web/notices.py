@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from monitor.presentation.amounts import sentence
+from monitor.services.watch import DEAD_AFTER
 from monitor.texts import said, say
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from monitor.presentation.wording import Wording
     from monitor.records import Listener
+    from monitor.records.alerts import RouteState
     from monitor.settings import Shelf
     from monitor.web.snapshot import Snapshot
 
@@ -39,6 +41,8 @@ class Heard:
     """The newest reading of all that is not of the future."""
     patience: timedelta | None = None
     """How long the sensor of it may say nothing by its habits."""
+    routes: Sequence[RouteState] = ()
+    """How each route that was ever used is doing."""
 
 
 def said_anew(notice: Notice) -> Notice:
@@ -89,6 +93,17 @@ def of_the_listener(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -
             say("It is not running{why}, so nothing new arrives. Start it:", why=_why(heard.listeners)),
             _command(shelf, "listen"),
         )
+
+
+def of_the_routes(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -> Iterator[Notice]:
+    """Yield which routes have not worked for some time: what they should say reaches nobody."""
+    declared = {route.name for route in shelf.routes}
+    for state in heard.routes:
+        since = state.failing_since
+        if state.route in declared and since is not None and now - since >= DEAD_AFTER:
+            heading = f"Route '{state.route}' has not worked since {moment(since, now, words)}."
+            text = f"{sentence(state.trouble)} Nothing is lost: it is tried again. Once it is mended, this tests it:"
+            yield Notice(heading, text, _command(shelf, "watch --test"))
 
 
 def moment(at: datetime, now: datetime, words: Wording) -> str:

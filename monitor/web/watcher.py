@@ -154,6 +154,7 @@ class Watcher:
         standing = (
             *notices.of_the_file(self.site.file.fault),
             *notices.of_the_listener(self._heard, shelf, self.site.now(), self.site.words),
+            *notices.of_the_routes(self._heard, shelf, self.site.now(), self.site.words),
         )
         if standing != self.site.standing:
             self.site.standing = standing
@@ -161,14 +162,15 @@ class Watcher:
 
 
 def heard_of(shelf: Shelf, now: datetime, before: notices.Heard) -> notices.Heard:
-    """Look who listens, and what was heard last."""
+    """Look who listens, what was heard last, and how routes do."""
     there = tuple(listeners(shelf.folder))
     with open_stores(shelf.database_path, read_only=True) as stores:
+        routes = tuple(stores.alerts.routes().values())
         latest = [reading for reading in stores.readings.latest().values() if reading.at <= now]
         if not latest:
-            return notices.Heard(there)
+            return notices.Heard(there, routes=routes)
         last = max(latest, key=lambda reading: reading.at)
         if last.at == before.at:
-            return notices.Heard(there, before.at, before.patience)
+            return notices.Heard(there, before.at, before.patience, routes)
         habits = stores.readings.series(last.box, last.at - _HABITS, now)
-    return notices.Heard(there, last.at, patience_with(habits))
+    return notices.Heard(there, last.at, patience_with(habits), routes)

@@ -12,10 +12,7 @@ from hypothesis import strategies as st
 from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
 from monitor.planning.due import (
-    Matter,
-    Word,
     due_at,
-    in_lines,
     just_filled,
     leaks_more,
     next_oven_day,
@@ -23,11 +20,12 @@ from monitor.planning.due import (
     state_of,
     what_to_do,
     why_check_the_lid,
-    words_for_today,
 )
+from monitor.planning.matters import in_lines, words_for_today
 from monitor.planning.recharge import plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState, Quantiles
+from monitor.records.alerts import Matter, Word
 
 TODAY = date(2026, 3, 4)
 

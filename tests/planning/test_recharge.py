@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from made_up import assessment_of, due_in, forecast_of
 
 from monitor.errors import OutOfRangeError
-from monitor.planning.due import Matter, words_for_today
+from monitor.planning.matters import words_for_today
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState
+from monitor.records.alerts import Matter
 
 WEDNESDAY = date(2026, 3, 4)
 SATURDAY, SUNDAY = 5, 6

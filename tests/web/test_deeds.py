@@ -23,6 +23,7 @@ from monitor.desk.questions import about_entry
 from monitor.desk.traps import TrapError
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, ReadingSource
+from monitor.records.alerts import Matter, StandingMatter, Word
 from monitor.records.desk_events import ChargeMoved, ChargePortioned, LotBought
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
@@ -446,3 +447,27 @@ def test_a_doubt_names_the_forms_of_the_page_and_ends_with_a_full_stop() -> None
     asked = TrapError(list(about_entry(lighter, [before])))
     assert in_page_words(str(asked)).endswith(" Did you dry them? Then use “Dried or swapped the beads”.")
     assert in_page_words("Not saved: is it 900 g?") == "Not saved: is it 900 g?"
+
+
+def test_a_word_is_heard_on_the_page_of_its_box(made: Path, tmp_path: Path) -> None:
+    shelf = copy_of(made, tmp_path / "shelf")
+    with (shelf.folder / "shelf.toml").open("a", encoding="utf-8") as text:
+        text.write('\n[routes.house]\nkind = "mqtt"\n')
+    shelf = load_shelf(shelf.folder, {})
+    words = [Word(box, Matter.due, f"{box}: dry <beads> by Monday.") for box in ("soon", "later")]
+    with open_stores(shelf.database_path) as stores:
+        stores.alerts.keep([StandingMatter(word, AS_OF) for word in words])
+    with serving_web(shelf) as web:
+        client = web.client
+        page = client.get("/box/soon").text
+        assert "Dry &lt;beads&gt; by Monday." in page
+        assert "I know" in page
+        assert client.post("/box/soon/heard", data={"token": "of another"}).status_code == 403
+        assert "I know" in client.get("/box/soon/heard").text, "to look changes nothing"
+        after = client.post("/box/soon/heard", data={"token": web.token})
+        assert (after.status_code, after.url.path) == (200, "/box/soon")
+        assert "I know" not in after.text
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        assert {one.word.box: one.heard_at is not None for one in stores.alerts.standing()} == {
+            "soon": True, "later": False,
+        }  # fmt: skip

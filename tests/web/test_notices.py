@@ -10,8 +10,9 @@ import pytest
 
 from monitor.presentation.wording import Wording
 from monitor.records import Listener
+from monitor.records.alerts import Route, RouteState
 from monitor.settings import Shelf
-from monitor.web.notices import Heard, Notice, of_the_file, of_the_listener
+from monitor.web.notices import Heard, Notice, of_the_file, of_the_listener, of_the_routes
 
 NOW = datetime(2026, 5, 2, 12, 30, tzinfo=UTC)
 WORDS = Wording(ZoneInfo("Europe/Vienna"))
@@ -83,3 +84,19 @@ def test_a_shelf_file_that_is_broken_is_named_with_what_counts_meanwhile() -> No
     assert "900" in notice.text
     assert notice.text.endswith("Until it is mended, the last one counts.")
     assert list(of_the_file("")) == []
+
+
+def test_a_route_that_has_not_worked_for_an_hour_is_said_with_the_test_of_it() -> None:
+    shelf = Shelf(Path("/srv/my shelf"), routes=(Route("mail", "email"),))
+
+    def heading(route: str, minutes_ago: float) -> list[str]:
+        state = RouteState(route, 2, None, NOW - timedelta(minutes=minutes_ago), "it answered 500")
+        return [notice.heading for notice in of_the_routes(Heard(routes=(state,)), shelf, NOW, WORDS)]
+
+    assert heading("mail", 90) == ["Route 'mail' has not worked since 13:00."]
+    assert heading("mail", 59) == [], "servers start again"
+    assert heading("gone", 90) == [], "declared no more"
+    state = RouteState("mail", 2, None, NOW - timedelta(hours=2), "it answered 500")
+    (notice,) = of_the_routes(Heard(routes=(state,)), shelf, NOW, WORDS)
+    assert notice.text.startswith("It answered 500. Nothing is lost")
+    assert notice.command == "siccast --shelf '/srv/my shelf' watch --test"

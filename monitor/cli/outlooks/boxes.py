@@ -88,21 +88,16 @@ def today(
 ) -> None:
     """Say what needs you today; exit code 3 if anything does.
 
-    Boxes that leak more than they did come first. Then, worst first: boxes over their limit or due within a week,
-    sensors that fell silent, boxes that are not in shelf.toml, and estimates that failed. Made for a scheduled job.
+    Drying that is planned for today or tomorrow comes first, then lids that seem to be open, and boxes that leak more
+    than they did. Then, worst first: boxes over their limit or due within a week, beads wetter than their drying run
+    said, sensors that are silent or have a low battery, openings that nobody logged, boxes that are not in shelf.toml,
+    and estimates that failed. `siccast watch` sends the same by mail and other routes.
     """
     from monitor.cli.output import show_json
-    from monitor.services.assess import in_lines, words_for_today
+    from monitor.services.assess import in_lines
 
     asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
-    wording = asked.wording
-    words = words_for_today(
-        asked.worst_first,
-        wording.local_day(asked.as_of),
-        zone=wording.zone,
-        oven_day=wording.oven_day(asked.as_of),
-        decided=asked.decided,
-    )
+    words = asked.words
     if as_json:
         said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
         show_json({"as_of": asked.as_of, "words": said})

@@ -70,6 +70,7 @@ def _line(finding: Finding) -> str:
 
 
 def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
+    from monitor.services.route_check import check_routes
     from monitor.services.site_check import (
         Finding,
         Severity,
@@ -81,7 +82,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         check_listener,
         check_store,
     )
-    from monitor.store.listener_lock import listeners
+    from monitor.store.listener_lock import is_sent_for, listeners
     from monitor.store.opening import look_at_forwarding, open_stores
 
     yield from check_files(shelf.folder, shelf.database_path, shelf.doubts)
@@ -89,6 +90,7 @@ def _look(shelf: Shelf, now: datetime, trial: bool) -> Iterator[Finding]:
         with open_stores(shelf.database_path, read_only=True) as stores:
             yield from check_store(stores.upkeep)
             yield from check_at_hand(stores.readings, stores.ledger, shelf.boxes, now)
+            yield from check_routes(shelf.routes, stores.alerts.routes(), is_sent=is_sent_for(shelf.folder))
         if shelf.influx:
             yield from check_forwarding(look_at_forwarding(shelf.database_path, shelf.influx, now), shelf.influx.url)
         yield from check_estimates(ask(shelf).assessments)

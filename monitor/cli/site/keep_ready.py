@@ -13,6 +13,7 @@ import typer
 
 from monitor.cli.session import Dask, ask, shelf_of
 from monitor.cli.site.publish import send_by_homie, send_outlooks
+from monitor.cli.site.sending import note_words
 
 _LEAST_URGENT = 19  # niceness, no unit; by definition of POSIX the politest
 _STOPPED_WITHIN_S = 5.0  # judgement: as long as a commit may take
@@ -28,22 +29,25 @@ def keep_ready(
     own_port: Annotated[
         int | None, typer.Option(help="Port of the broker inside the listener, where that runs.")
     ] = None,
+    words_only: Annotated[bool, typer.Option("--words-only", help="Send no forecasts to the broker.")] = False,
     dask: Dask = None,
 ) -> None:
     """Bring all forecasts up to date.
 
-    They are kept for the next question, and sent to the broker.
+    They are kept for the next question, and sent to the broker. What deserves a word is noted for the routes.
     """
     if hasattr(os, "nice"):
         os.nice(_LEAST_URGENT)
     shelf = shelf_of(context)
     asked = ask(shelf, beside_other_work=True, dask=dask)
+    if shelf.routes:
+        note_words(asked)
     address = shelf.broker
     if own_port is not None:
         from monitor.feed.embedded import address_inside
 
         address = address_inside(own_port)
-    if address is not None:
+    if address is not None and not words_only:
         send_outlooks(asked, address)
         if shelf.homie:
             send_by_homie(asked, address, for_listener=True)
@@ -52,9 +56,10 @@ def keep_ready(
 class KeepReady:
     """Starts `siccast keep-ready` for a shelf, and stops it when the listener stops."""
 
-    def __init__(self, folder: Path, own_port: int | None) -> None:
+    def __init__(self, folder: Path, own_port: int | None, *, words_only: bool = False) -> None:
         self._command = [sys.executable, "-m", "monitor.cli.start", "--shelf", str(folder), "keep-ready"]
         self._command += [] if own_port is None else ["--own-port", str(own_port)]
+        self._command += ["--words-only"] if words_only else []
         self._work: subprocess.Popen[bytes] | None = None
 
     def start(self) -> subprocess.Popen[bytes]:

@@ -121,8 +121,10 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         housekeepers: list[Housekeeper] = [health, screening]
         if shelf.homie:
             _be_present(stack, shelf, address)
-        if outlooks_every_s:
+        if outlooks_every_s or shelf.routes:
             housekeepers.append(_upkeep(stack, shelf, stores, address.port, outlooks_every_s))
+        if shelf.routes:
+            _send_words(shelf, address, stop)
         intake = Intake(
             decoder,
             stores.readings,
@@ -182,13 +184,20 @@ def _upkeep(stack: ExitStack, shelf: Shelf, stores: Stores, port: int, every_s: 
     from monitor.presentation.clock import steady_s
     from monitor.services.outlook_upkeep import OutlookUpkeep
 
-    beside = KeepReady(shelf.folder, None if shelf.broker else port)
+    beside = KeepReady(shelf.folder, None if shelf.broker else port, words_only=not every_s)
     stack.callback(beside.stop)
 
     def stamp() -> object:
         return stores.ledger.stamp(), shelf_stamp(shelf.folder)
 
-    return OutlookUpkeep(beside.start, stamp, every_s, steady_s=steady_s)
+    return OutlookUpkeep(beside.start, stamp, every_s or 3600.0, steady_s=steady_s)  # judgement: as `siccast watch`
+
+
+def _send_words(shelf: Shelf, address: BrokerAddress, stop: Stop) -> None:
+    """Let a thread of its own send words by the routes of the shelf, so that the feed never waits for one."""
+    from monitor.cli.site.sending import keep_sending
+
+    _run_beside("sending words", partial(keep_sending, shelf, address, stop, _say), stop)
 
 
 def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:

@@ -20,6 +20,8 @@ from monitor.presentation.clock import utc_now
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from monitor.cli.session import Assessed
     from monitor.records import BrokerAddress
 
@@ -72,19 +74,10 @@ def publish(
 def send_outlooks(asked: Assessed, address: BrokerAddress) -> int:
     """Send an answer's outlooks over a connection of their own, and return how many the broker has taken."""
     from monitor.cli.output import as_json
-    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
     from monitor.presentation.answers import outlook_messages
 
-    where = f"{address.host}:{address.port}"
     messages = outlook_messages(asked.assessments, asked.shelf.site, asked.wording)
-    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None), clock=utc_now) as feed:
-        feed.connect()
-        waiting = [feed.send(topic, as_json(content), retain=True) for topic, content in messages]
-        deadline = time.monotonic() + _TAKEN_WITHIN_S
-        while waiting := [message for message in waiting if not message.is_published()]:
-            if time.monotonic() > deadline:
-                raise FeedError(f"{where} did not accept {len(waiting)} outlooks. Ask for the right to write there")
-            feed.receive(SHORT_WAIT_S)
+    retain([(topic, as_json(content)) for topic, content in messages], address, "outlook")
     return len(messages)
 
 
@@ -101,15 +94,25 @@ def send_by_homie(asked: Assessed, address: BrokerAddress, *, for_listener: bool
 
 
 def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
-    """Take back the outlook that the broker retains for a box that is called otherwise now, or is no more."""
-    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
+    """Take back what the broker retains for a box that is called otherwise now, or is no more: outlook and words."""
+    from monitor.alerts.retained import topics_of
     from monitor.presentation.answers import outlook_topic
 
-    with MqttFeed(replace(address, client_id=f"{address.client_id}-outlook", share=None), clock=utc_now) as feed:
+    retain([(topic, b"") for topic in (outlook_topic(site, box), *topics_of(site, box))], address, "outlook")
+
+
+def retain(messages: Sequence[tuple[str, bytes]], address: BrokerAddress, purpose: str) -> None:
+    """Have the broker retain messages, over a connection of their own; an empty one makes it forget the topic."""
+    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
+
+    where = f"{address.host}:{address.port}"
+    with MqttFeed(replace(address, client_id=f"{address.client_id}-{purpose}", share=None), clock=utc_now) as feed:
         feed.connect()
-        sent = feed.send(outlook_topic(site, box), b"", retain=True)
+        waiting = [feed.send(topic, payload, retain=True) for topic, payload in messages]
         deadline = time.monotonic() + _TAKEN_WITHIN_S
-        while not sent.is_published():
+        while waiting := [message for message in waiting if not message.is_published()]:
             if time.monotonic() > deadline:
-                raise FeedError(f"{address.host}:{address.port} did not delete the outlook of '{box}'")
+                raise FeedError(
+                    f"{where} did not accept {len(waiting)} messages ({purpose}). Ask for the right to write there"
+                )
             feed.receive(SHORT_WAIT_S)

@@ -321,6 +321,43 @@ CREATE TABLE announced_events (
 ) STRICT
 """
 
+_ALERTS = """
+CREATE TABLE alert_matters (
+    matter_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    box TEXT NOT NULL,
+    matter TEXT NOT NULL,
+    about TEXT NOT NULL,
+    text TEXT NOT NULL,
+    urgent INTEGER NOT NULL,
+    since_ms INTEGER NOT NULL,
+    clear_since_ms INTEGER,
+    heard_at_ms INTEGER,
+    ended_at_ms INTEGER
+) STRICT;
+CREATE UNIQUE INDEX alert_matters_that_stand ON alert_matters (box, matter, about) WHERE ended_at_ms IS NULL;
+CREATE TABLE alert_messages (
+    message_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    uid TEXT NOT NULL UNIQUE,
+    route TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    matter_id INTEGER REFERENCES alert_matters,
+    step INTEGER,
+    made_at_ms INTEGER NOT NULL,
+    part_of INTEGER REFERENCES alert_messages,
+    content TEXT,
+    sent_at_ms INTEGER,
+    withdrawn_at_ms INTEGER,
+    UNIQUE (route, matter_id, kind, step)
+) STRICT;
+CREATE INDEX alert_messages_on_their_way ON alert_messages (route) WHERE sent_at_ms IS NULL;
+CREATE TABLE alert_routes (
+    route TEXT NOT NULL PRIMARY KEY,
+    sent_at_ms INTEGER,
+    failing_since_ms INTEGER,
+    trouble TEXT NOT NULL
+) WITHOUT ROWID, STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -341,6 +378,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("outlooks kept from question to question", _KEPT_OUTLOOKS),
     ("what people decided about the plan", _PLAN_DECISIONS),
     ("days of drying that calendars were told of", _ANNOUNCED),
+    ("matters that were found, and messages about them", _ALERTS),
 )
 
 

@@ -14,6 +14,7 @@ from monitor.texts import say
 from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
 from monitor.web.box.deeds import Deeds
+from monitor.web.box.heard import HeardForm, unheard
 from monitor.web.box.question import Asker
 from monitor.web.box.sizing import Sizer
 from monitor.web.told import told
@@ -46,6 +47,7 @@ class BoxPages:
         """Return the addresses."""
         return (
             *self.deeds.routes(),
+            *HeardForm(self.site).routes(),
             Route("/box/{name:path}/what-if", self.what_if),
             Route("/box/{name:path}", self.box, name="box"),
         )
@@ -82,6 +84,7 @@ class BoxPages:
         with self.site.reading() as stores:
             course = read_course(stores, answer.box.name, snapshot.as_of)
             known = self.deeds.known(stores, name, request)
+            words_out = unheard(stores, name) if self.site.shelf.routes else []
         asked = self.asker.view(request.query_params, snapshot, answer, words)
         size = self.sizer.view(request.query_params, snapshot, answer, words)
         return self.site.page(
@@ -93,5 +96,6 @@ class BoxPages:
             deeds=log_view.deeds(known, self.site.now(), words, sent),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
+            unheard=words_out,
             snapshot=snapshot,
         )

@@ -1,0 +1,58 @@
+"""What a program is sent: the JSON of a message, and of one word in it. `firmware_notes/alerts.md` promises both."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from typing import TYPE_CHECKING, Any
+
+import orjson
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from monitor.records.alerts import Message, Told
+
+CONTRACT = "siccast/1/alert"
+
+
+def message_json(message: Message, site: str) -> bytes:
+    """Return a message as a webhook gets it."""
+    return orjson.dumps(
+        {
+            "contract": CONTRACT,
+            "id": message.uid,
+            "site": site,
+            "route": message.route,
+            "kind": message.kind.value,
+            "made_at": iso(message.made_at),
+            "urgent": message.urgent,
+            "subject": message.subject,
+            "text": message.text,
+            "words": [word_fields(told) for told in message.told],
+        }
+    )
+
+
+def word_json(message: Message, told: Told, site: str) -> bytes:
+    """Return one word of a message as it is retained by a broker."""
+    head = {"contract": CONTRACT, "id": message.uid, "site": site, "made_at": iso(message.made_at)}
+    return orjson.dumps(head | word_fields(told))
+
+
+def word_fields(told: Told) -> dict[str, Any]:
+    """Return what is said of one matter."""
+    return {
+        "box": told.box or None,
+        "matter": told.matter,
+        "about": told.about or None,
+        "kind": told.kind,
+        "urgent": told.urgent,
+        "since": told.since,
+        "ended_at": told.ended_at,
+        "text": told.text,
+    }
+
+
+def iso(at: datetime) -> str:
+    """Return an instant as ISO 8601 in UTC."""
+    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,134 @@
+"""Which message goes out by which route, and when: quiet hours, digest, once more, and a second route."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from monitor.records.alerts import MessageKind, Said, Told
+from monitor.records.names import hint
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from datetime import tzinfo
+
+    from monitor.records.alerts import Digest, HeldMessage, QuietHours, Route, StandingMatter
+
+MOST_REPEATS = 3
+"""How many times a word is said again on one route. A judgement: who has not heard it by then reads another one."""
+_WEEK = 7  # days, by definition
+_NAMES = 3  # boxes; judgement: what a phone shows of a subject
+_UNSAID = Said()
+
+
+def steps_due(
+    route: Route, matters: Iterable[StandingMatter], said: Mapping[int, Said], now: datetime
+) -> Iterator[tuple[int, MessageKind, int]]:
+    """Yield what has to be put on its way by a route: the number of the matter, the kind of message, and its step."""
+    for matter in matters:
+        before = said.get(matter.matter_id, _UNSAID)
+        if matter.ended_at is not None:
+            if route.says_end and before.steps:
+                yield matter.matter_id, MessageKind.over, before.steps
+        elif route.takes(matter.word) and matter.heard_at is None:
+            if before.steps == 0:
+                if now - matter.since >= route.after:
+                    yield matter.matter_id, MessageKind.word, 0
+            elif _again(route, before, now):
+                yield matter.matter_id, MessageKind.again, before.steps
+
+
+def _again(route: Route, before: Said, now: datetime) -> bool:
+    if route.again_after is None or before.sent_at is None or before.steps > MOST_REPEATS:
+        return False
+    return now - before.sent_at >= route.again_after
+
+
+def released(route: Route, held: Iterable[HeldMessage], now: datetime, zone: tzinfo) -> list[HeldMessage]:
+    """Return what may go out now: quiet hours hold it back, and a digest until its hour. Nothing is lost by either."""
+    quiet = route.quiet is not None and is_quiet(route.quiet, now, zone)
+    until = latest_slot(route.digest, now, zone) if route.digest else now
+    return [
+        one for one in held if (route.urgent_passes and one.matter.word.urgent) or (not quiet and one.made_at <= until)
+    ]
+
+
+def is_quiet(hours: QuietHours, now: datetime, zone: tzinfo) -> bool:
+    """Return whether an instant lies in the quiet hours of a day, by the clock of a site.
+
+    Where clocks are changed, an hour that comes twice counts twice, and one that is left out ends when it would have:
+    nobody is woken earlier than they said.
+    """
+    today = now.astimezone(zone).date()
+    for day in (today - timedelta(days=1), today):
+        end_day = day if hours.start < hours.end else day + timedelta(days=1)
+        starts = [datetime.combine(day, hours.start.replace(fold=fold), zone) for fold in (0, 1)]
+        ends = [datetime.combine(end_day, hours.end.replace(fold=fold), zone) for fold in (0, 1)]
+        if min(at.astimezone(UTC) for at in starts) <= now < max(at.astimezone(UTC) for at in ends):
+            return True
+    return False
+
+
+def latest_slot(digest: Digest, now: datetime, zone: tzinfo) -> datetime:
+    """Return the newest instant, not after now, at which a digest was to go out."""
+    today = now.astimezone(zone).date()
+    for ago in range(_WEEK + 1):
+        day = today - timedelta(days=ago)
+        at = datetime.combine(day, digest.at, zone).astimezone(UTC)
+        if at <= now and digest.weekday in (None, day.weekday()):
+            return at
+    raise AssertionError("every week has each of its days")
+
+
+def told(one: HeldMessage, zone: tzinfo) -> Told:
+    """Return a word as its message tells it, with its end where it is over by now."""
+    matter, text = one.matter, one.matter.word.text
+    if matter.ended_at is not None:
+        over = f"Over since {say_moment(matter.ended_at, zone)}."
+        text = f"{over} It was: {text}" if one.kind is MessageKind.over else f"{text} {over} Nothing is left to do."
+    elif one.kind is MessageKind.again:
+        text = f"Still so, since {say_moment(matter.since, zone)}: {text}"
+    return Told(
+        box=matter.word.box,
+        matter=matter.word.matter.value,
+        text=text,
+        kind=one.kind.value,
+        urgent=matter.word.urgent,
+        since=_iso(matter.since),
+        ended_at=_iso(matter.ended_at) if matter.ended_at else None,
+        about=matter.word.about,
+    )
+
+
+def subject_of(site: str, words: Sequence[Told], kind: MessageKind) -> str:
+    """Return what a message is about, in a line."""
+    if len(words) > 1:
+        boxes = sorted({word.box for word in words if word.box})
+        shown = ", ".join(boxes[:_NAMES]) + (f" and {len(boxes) - _NAMES} more" if len(boxes) > _NAMES else "")
+        return f"siccast {site}: {len(words)} words" + (f" ({shown})" if boxes else "")
+    word = words[0]
+    what = {MessageKind.over: f"no longer {word.matter}", MessageKind.again: f"still {word.matter}"}
+    return f"siccast {site}: " + (f"{word.box}: " if word.box else "") + what.get(kind, word.matter)
+
+
+def text_of(words: Sequence[Told], made_at: datetime, zone: tzinfo, *, before: str, can_hear: bool) -> str:
+    """Return a message for a person: its words, one a paragraph, when they held, and how to say that they are heard."""
+    parts = [word.text for word in words]
+    if before:
+        parts.append(f"Told before, and still so: {before}.")
+    if can_hear:
+        boxes = {word.box for word in words if word.box}
+        who = boxes.pop() if len(boxes) == 1 and all(word.box for word in words) else "all"
+        parts.append(f"To be told no more of it: {hint('watch', 'heard', who)}.")
+    parts.append(f"As of {say_moment(made_at, zone)}.")
+    return "\n\n".join(parts)
+
+
+def say_moment(at: datetime, zone: tzinfo) -> str:
+    """Return an instant as a person says it, by the clock of the site."""
+    local = at.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
+
+
+def _iso(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,59 @@
+"""Are beads as dry as their drying run said? The air of the box answers, once it came to rest over them."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.physics import materials
+from monitor.records import AtRest
+from monitor.services.histories import NOT_GOOD
+
+if TYPE_CHECKING:
+    from monitor.records import Assessment, LedgerEntry
+    from monitor.store.contracts import Readings
+
+_AT_REST_AFTER, _READ_FOR = timedelta(days=1.5), timedelta(days=2)
+"""Judgements: the first day and a half belongs to the air that was let in and to what spools give off; two days even
+out the swing of the room."""
+_ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
+_SAID_FOR = timedelta(days=30)
+"""A judgement: within a month somebody has dried them again, or never will, and the forecast knows it by then."""
+
+
+def weak_recharge(assessment: Assessment, readings: Readings) -> AtRest | None:
+    """Return what the air of a box says of its beads where that contradicts their drying run; None where it does not.
+
+    Only beads whose run or jar check told their loading can be contradicted. Beads that a damp spool wetted meanwhile
+    look the same.
+    """
+    charge = assessment.charge
+    if charge is None or charge.loading_g_per_g is None or charge.desiccant is None:
+        return None
+    begin = charge.at + _AT_REST_AFTER
+    if not begin + _READ_FOR <= assessment.as_of <= charge.at + _SAID_FOR:
+        return None
+    return _contradicted(assessment, charge, readings)
+
+
+def _contradicted(assessment: Assessment, charge: LedgerEntry, readings: Readings) -> AtRest | None:
+    assert charge.loading_g_per_g is not None
+    assert charge.desiccant is not None
+    begin = charge.at + _AT_REST_AFTER
+    series = readings.series(assessment.box.name, begin, begin + _READ_FOR)
+    good = (series.marks & NOT_GOOD) == 0
+    if np.count_nonzero(good) < _ENOUGH_READINGS:
+        return None
+    humidity = float(np.median(series.relative_humidity[good]))
+    degc = float(np.median(series.temperature_degc[good]))
+    beads, most = materials.desiccant(charge.desiccant), charge.loading_g_per_g[-1]
+    if humidity <= float(np.asarray(beads.isotherm.relative_humidity(most, degc))):
+        return None  # as dry as said, without asking how sure either is
+    from monitor.inference.drying.jar import jar_verdict  # noqa: PLC0415 -- hardly any box comes so far
+
+    verdict = jar_verdict(beads, humidity, degc, assessment.box.sensor.accuracy, charge.loading_g_per_g)
+    if verdict.agrees or verdict.alone_g_per_g.p05 <= most:
+        return None
+    return AtRest(humidity, verdict.alone_g_per_g, most)

@@ -1,0 +1,54 @@
+"""Words that went out about a box and that nobody has heard yet, and the form by which somebody says that they know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from starlette.responses import RedirectResponse
+from starlette.routing import Route
+
+from monitor.presentation.amounts import sentence
+from monitor.presentation.clock import utc_now
+from monitor.web.forms import changes
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from monitor.store.opening import Stores
+    from monitor.web.site import Site
+
+
+def unheard(stores: Stores, name: str) -> list[str]:
+    """Return the words about a box that stand and that nobody has heard."""
+    standing = (matter for matter in stores.alerts.standing() if matter.heard_at is None and matter.word.box == name)
+    return [sentence(matter.word.text.removeprefix(f"{name}: ")) for matter in standing]
+
+
+@dataclass(eq=False)
+class HeardForm:
+    """Takes the form."""
+
+    site: Site
+
+    def routes(self) -> Sequence[Route]:
+        """Return the addresses."""
+        return (
+            Route("/box/{name:path}/heard", changes(self.site.tokens, self.hear), methods=["POST"]),
+            Route("/box/{name:path}/heard", _to_box, methods=["GET"]),
+        )
+
+    def hear(self, request: Request, _form: Mapping[str, str]) -> Response:
+        """Note that somebody knows what stands of a box, and lead back to its page."""
+        with self.site.writing() as stores:
+            stores.alerts.hear(utc_now(), request.path_params["name"])
+        return _to_box(request)
+
+
+def _to_box(request: Request) -> Response:
+    return RedirectResponse(f"/box/{quote(request.path_params['name'])}", HTTPStatus.SEE_OTHER)
