@@ -82,7 +82,7 @@ def test_secrets_come_from_the_environment_or_a_file_of_their_owner(tmp_path: Pa
             'kind = "apprise"\n',
             "urls_file = '' is not valid; it must be a file with the urls, or SICCAST_ROUTE_ONE_U",
         ),
-        (f'{HOOK}secret_file = "nowhere"\n', "nowhere' is not valid; it must be a readable file"),
+        (f'{HOOK}secret_file = "nowhere"\n', "is not valid; it must be a readable file"),
         (f'{HOOK}secret_file = "wide.secret"\n', r"a file that only you can read \(chmod 600\)"),
     ],
 )
