@@ -136,12 +136,13 @@ def futures(
     ends = _STEPS[horizon_days >= _STEPS]
     ahead, start = Ahead.of(posterior, limit, ends, seed), Simulated.now(posterior, limit)
     steps = compiled_steps(ahead) or partial(simulate, ahead)
-    course = np.full((len(ends), len(start.loading)), np.nan)
+    course = np.empty((len(ends), len(start.loading)))
     done = int(np.searchsorted(ends, FAN_DAYS, side="right")) if with_fan else 0
     simulated = steps(start, course, 0, done)
     while done < len(ends) and np.isinf(simulated.crossing_days).any():
         stop = min(done + _LOOK_EVERY_STEPS, len(ends))
         simulated, done = steps(simulated, course, done, stop), stop
+    course[done:] = np.nan
     if not np.isfinite(simulated.loading).all():
         raise FloatingPointError("the water of a draw is not a number")
     degc = ahead.temperature_degc(_vapor_steps(ends)) if with_fan else None

@@ -34,7 +34,7 @@ cdef enum:
     OF_LOADING, OF_WANDER, OF_OPENINGS, OF_EVENTS, OF_LID, CHANCE_ROWS
 
 cdef enum:
-    SOME = 64  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
+    SOME = 128  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
 
 cdef struct Errors:  # the model of errors, and constants of `simulation`, `disturbances` and `saturation`
     double drift_days, drift_sd, unknown_share, unknown_g_per_g, seating_sd

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
+
+_Places = NDArray[np.intp]
 
 INTERVAL = (0.05, 0.50, 0.95)
 """The shares that every interval is given by. [shares] Judgement: 90 % between the outer two, as is usual."""
@@ -62,13 +66,19 @@ def quantile_points(
     """
     # sorted whole, as np.quantile is twice as slow at picking a few
     rising = np.sort(draws, axis=None) if axis is None else np.sort(np.moveaxis(draws, axis, -1), axis=-1)
-    count = rising.shape[-1]
-    places = np.asarray(shares) * count - 1.0 if reached else np.asarray(shares) * (count - 1.0)
-    at = np.clip(np.ceil(places) if reached else np.floor(places), 0, count - 1).astype(np.intp)
+    at, after, along = _places(tuple(shares), rising.shape[-1], reached)
     points = rising[..., at]
     if not reached:
-        points = points + (rising[..., np.minimum(at + 1, count - 1)] - points) * (places - at)
+        points = points + (rising[..., after] - points) * along
     return np.asarray(points if axis is None else np.moveaxis(points, -1, 0))
+
+
+@lru_cache(maxsize=16)  # a count; judgement: a night asks for six kinds, and each time for the same ones
+def _places(shares: tuple[float, ...], count: int, reached: bool) -> tuple[_Places, _Places, FloatArray]:
+    """Where in rising draws the points lie: the draw before each, the one after it, and how far it is between them."""
+    places = np.asarray(shares) * count - 1.0 if reached else np.asarray(shares) * (count - 1.0)
+    at = np.clip(np.ceil(places) if reached else np.floor(places), 0, count - 1).astype(np.intp)
+    return at, np.minimum(at + 1, count - 1), places - at
 
 
 def weighted_points(rising: FloatArray, weights: FloatArray, shares: Sequence[float] = INTERVAL) -> FloatArray:

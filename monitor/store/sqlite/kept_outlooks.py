@@ -117,4 +117,8 @@ def _to_kept(row: tuple[object, ...]) -> KeptOutlook | None:
 
 
 def _checksum(row: Sequence[object]) -> int:
-    return zlib.crc32(repr(tuple(row)).encode())
+    """Of a row's values; long ones are bytes, and go in as they are."""
+    checksum = zlib.crc32(repr([len(one) if isinstance(one, bytes) else one for one in row]).encode())
+    for one in row:
+        checksum = zlib.crc32(one, checksum) if isinstance(one, bytes) else checksum
+    return checksum
