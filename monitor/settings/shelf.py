@@ -6,7 +6,7 @@ import contextlib
 import os
 import re
 import tomllib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -20,6 +20,7 @@ from monitor.records import (
     BrokerAddress,
     FeedSpec,
     InfluxAddress,
+    PlanRules,
     RoomClimate,
     SensorMove,
 )
@@ -37,15 +38,6 @@ SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-
-
-@dataclass(frozen=True, slots=True)
-class PlanRules:
-    """When the person is willing to dry beads, and how the tool weighs a trip against a late box."""
-
-    weekdays: tuple[int, ...] = (5, 6)
-    """Days of the week, Monday is 0. A judgement: who prints at home has time at the weekend."""
-    horizon_days: int = PLAN_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +62,7 @@ class Shelf:
     room: RoomClimate | None = None
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
-    plan: PlanRules = PlanRules()
+    plan: PlanRules = field(default_factory=PlanRules)
     recorded_until: datetime | None = None
     """Where the site is a recording, its end: answers hold for that instant instead of the present."""
 
