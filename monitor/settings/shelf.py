@@ -24,10 +24,10 @@ from monitor.records import (
     RoomClimate,
     SensorMove,
 )
-from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.connections import read_broker, read_feeds, read_influx
+from monitor.settings.plan_rules import read_plan
 from monitor.settings.toml_table import TomlTable
 
 if TYPE_CHECKING:
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
-WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +179,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
-        plan=_read_plan(table.table("plan")),
+        plan=read_plan(table.table("plan")),
         recorded_until=table.instant("recorded_until"),
     )
     appliances = tuple(read_appliance(name, inner) for name, inner in table.named_tables("appliances"))
@@ -234,15 +233,3 @@ def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
         raise table.error("commit_every_s", every_s, right)
     table.refuse_leftovers()
     return every_s
-
-
-def _read_plan(table: TomlTable | None) -> PlanRules:
-    if table is None:
-        return PlanRules()
-    names = table.texts("weekdays", WEEKDAYS)
-    rules = PlanRules(
-        weekdays=tuple(sorted({WEEKDAYS.index(name) for name in names})) or PlanRules().weekdays,
-        horizon_days=table.whole("horizon_days", *PLAN_RANGE_DAYS, default=PLAN_DAYS),
-    )
-    table.refuse_leftovers()
-    return rules

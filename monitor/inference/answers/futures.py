@@ -35,9 +35,10 @@ left to see most of what the last beads hold."""
 _BEGUN_DAYS = np.r_[0.0, 5.0, 15.0, np.arange(30.0, 400.0, 30.0)]
 """Fresh beads are begun again so many days ahead. [days] Judgement by what it costs and errs (DEVELOPERS.md)."""
 _SEED = 2
-"""Of the random numbers: that of the forecast, so that its futures are these."""
+"""Of the random numbers. [count, no unit] Judgement: that of the forecast, so that its futures are these."""
 _DRYNESS_STREAM = 9
-"""Stream of the random numbers of how dry beads come out. [1] Judgement: any that simulation leaves free."""
+"""Stream of the random numbers of how dry beads come out. [count, no unit] Judgement: any that simulation leaves
+free."""
 
 
 @dataclass(frozen=True)

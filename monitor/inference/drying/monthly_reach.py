@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _RUN_LOG_SD = 0.3
 """How far runs of one appliance lie apart in one room. [ln(g/g)] Judgement: a deeper bed, an hour less; a third."""
 _MONTHS = 12
-"""Of a year."""
+"""Months of a year, by definition."""
 _MID_MONTH = 15
 """A day of each month. [day of the month] Judgement: its middle."""
 _WETTEST_ROOM = 0.95
