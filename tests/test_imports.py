@@ -70,6 +70,8 @@ EXTRA: dict[str, set[str]] = {
     "services.dask_cluster": {"services"},
     "services.kept_outlooks": {"inference", "services"},
     "services.outlook_upkeep": {"services"},
+    "services.planning": {"desk", "inference", "physics", "services"},
+    "services.plan_risk": {"physics"},
     "services.supposing": {"inference", "services"},
     "services.sizing": {"inference", "physics", "services"},
     "services.histories": {"inference"},

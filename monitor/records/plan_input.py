@@ -35,6 +35,11 @@ class Beads:
     charge: str = ""
     """Its name at the recharge desk; '' where that knows of none."""
 
+    @property
+    def batch_name(self) -> str:
+        """What they are told apart by in a batch: their lot, or their kind where nobody knows the lot."""
+        return self.lot or self.kind
+
 
 @dataclass(frozen=True, slots=True)
 class DryingPlace:
@@ -128,8 +133,8 @@ class PlanInput:
     spares: tuple[SpareCharge, ...]
     boxes: tuple[PlannedBox, ...]
     not_mixed: frozenset[frozenset[str]] = frozenset()
-    """Pairs of lots that may not share a batch."""
+    """Pairs of ``Beads.batch_name`` that may not share a batch."""
 
-    def may_share(self, lot: str, other: str) -> bool:
-        """Return whether beads of two lots may share a batch."""
-        return frozenset((lot, other)) not in self.not_mixed
+    def may_share(self, some: Beads, others: Beads) -> bool:
+        """Return whether two charges may share a batch."""
+        return frozenset((some.batch_name, others.batch_name)) not in self.not_mixed

@@ -34,6 +34,8 @@ LONGEST_DAYS = 365
 left to see most of what the last beads hold."""
 _BEGUN_DAYS = np.r_[0.0, 5.0, 15.0, np.arange(30.0, 400.0, 30.0)]
 """Fresh beads are begun again so many days ahead. [days] Judgement by what it costs and errs (DEVELOPERS.md)."""
+_DRIEST = 1e-4
+"""Beads come out no drier. [g/g] Judgement: far below any floor; it only keeps a logarithm sound."""
 _SEED = 2
 """Of the random numbers. [count, no unit] Judgement: that of the forecast, so that its futures are these."""
 _DRYNESS_STREAM = 9
@@ -68,8 +70,8 @@ class FreshBeads:
             [g/g]
         """
         of_month = self.loading_g_per_g[(month - 1) % len(self.loading_g_per_g)]
-        log_sd = np.log(of_month.p95 / of_month.p05) / (2.0 * NORMAL_P95)
-        return np.asarray(of_month.p50 * np.exp(log_sd * dryness))
+        low, middle, high = (max(value, _DRIEST) for value in (of_month.p05, of_month.p50, of_month.p95))
+        return np.asarray(middle * np.exp(np.log(high / low) / (2.0 * NORMAL_P95) * dryness))
 
 
 @dataclass(frozen=True, eq=False)
