@@ -12,6 +12,8 @@ import pytest
 from kept_site import NAMES, Site, Watched, made, with_fewer_draws
 
 from monitor.desk.apply_events import replay
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.shelf import supposable
 from monitor.records import Appliance, Box, PlanRules, Quantiles, Spool
 from monitor.records.desk_events import (
     ChargeMoved,
@@ -22,6 +24,7 @@ from monitor.records.desk_events import (
     RunStarted,
     RunWeighed,
 )
+from monitor.records.futures import BoxFutures
 from monitor.records.plan_input import Beads, PlanInput
 from monitor.services.plan_risk import risk_of
 from monitor.services.planning import PlanSources, plan_input
@@ -94,6 +97,21 @@ def test_a_box_without_a_forecast_is_there_and_says_why(told: PlanInput) -> None
     right = told.boxes[2]
     assert right.futures is None
     assert "reading" in right.why_not
+
+
+def test_a_box_that_fails_takes_nothing_from_the_others(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    simulated = supposable.box_futures
+
+    def failing(posterior: Posterior, *told: Any, **how: Any) -> BoxFutures:
+        if posterior.box.name == "left":
+            raise FloatingPointError("the water of a draw is not a number")
+        return simulated(posterior, *told, **how)
+
+    monkeypatch.setattr(supposable, "box_futures", failing)
+    left, middle, _ = asked(site, every_draw=10).boxes
+    assert left.futures is None
+    assert "not a number" in left.why_not
+    assert middle.futures is not None
 
 
 def test_nothing_is_fitted_for_a_plan_after_a_look(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
