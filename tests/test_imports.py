@@ -77,6 +77,8 @@ EXTRA: dict[str, set[str]] = {
     "services.at_rest": {"physics", "inference", "services"},
     "services.route_check": {"services"},
     "services.watch": {"alerts", "planning"},
+    "services.planning": {"desk", "inference", "physics", "services"},
+    "services.plan_risk": {"physics"},
     "services.supposing": {"inference", "services"},
     "services.announcing": {"planning", "services"},
     "services.sizing": {"inference", "physics", "services"},

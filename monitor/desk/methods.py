@@ -89,7 +89,7 @@ def compare_methods(
     capacity = capacity_of(inventory, inventory.charges[of]) if of in inventory.charges else None
     told = []
     for appliance in appliances:
-        it = reach(appliance, beads, room, dry_g, start, learned_s=_learned_s(inventory, appliance.name))
+        it = reach(appliance, beads, room, dry_g, start, learned_s=learned_s(inventory, appliance.name))
         dry = Quantiles(dry_g, dry_g, dry_g)
         risks = _risks(beads, appliance, holder)
         told.append(Method(it, services(beads, dry, it.end_g_per_g, boxes, capacity), risks, dry_g))
@@ -112,7 +112,7 @@ def further_methods(
         risky = before_heating(beads, appliance.kind, degc, run.charge_before.holder)
         if risky or _more_of_the_same(run, appliance.name, degc):
             continue
-        learned = _learned_s(inventory, appliance.name)
+        learned = learned_s(inventory, appliance.name)
         it = reach(appliance, beads, room, dry_mass_g, max(loading_g_per_g, 0.0), learned_s=learned)
         if it.water_off_g >= SETTLED_SHARE * dry_mass_g:
             found.append(Further(appliance.name, degc, it.water_off_g, it.time_s))
@@ -126,7 +126,7 @@ def _more_of_the_same(run: Run, appliance: str, temperature_degc: float | None) 
     return temperature_degc is None or before_degc is None or temperature_degc <= before_degc
 
 
-def _learned_s(inventory: Inventory, appliance: str) -> list[float]:
+def learned_s(inventory: Inventory, appliance: str) -> list[float]:
     """Return the time constants of the finished runs of an appliance whose weighings fitted a curve."""
     return [
         run.finished.time_constant_s

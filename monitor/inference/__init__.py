@@ -6,24 +6,27 @@ fits and asks for them ``updated``. A replay of the past asks for one box at a t
 and the same answer.
 """
 
+from monitor.inference.answers.futures import FreshBeads
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
 from monitor.inference.shelf.first_fit import refused
 from monitor.inference.shelf.last_fit import RECENT_DAYS, LastFit, RefitReason, Teaching
 from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.inference.shelf.outlooks import Fitted, fitted, outlook_among, outlooks, updated
-from monitor.inference.shelf.supposable import Supposable, supposable
+from monitor.inference.shelf.supposable import SharedRooms, Supposable, supposable
 from monitor.inference.shelf.workers import Workers
 
 __all__ = [
     "RECENT_DAYS",
     "DisturbanceRates",
     "Fitted",
+    "FreshBeads",
     "KnownLeaks",
     "LastFit",
     "LeakObservation",
     "Needed",
     "RefitReason",
+    "SharedRooms",
     "Supposable",
     "Teaching",
     "Workers",

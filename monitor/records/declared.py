@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from monitor.records.readings import ROOM
 
@@ -99,6 +99,42 @@ class Appliance:
     batch_g: float | None = None
     power_w: float | None = None
     """What it draws, or for a microwave what its maker says it gives the food."""
+    minutes: float | None = None
+    """Of one batch, from cold to cold; None: by what earlier runs took, or what such appliances usually take."""
+    hands_on_minutes: float | None = None
+    """Of the person, a batch; None: as usual for its kind."""
+    weekdays: tuple[int, ...] = ()
+    """On which it may be used, Monday is 0; none named: those of the plan."""
+    hours: tuple[tuple[int, int], ...] = ()
+    """When on such a day: spans in minutes after midnight; none named: it doesn't matter."""
+    batches_a_day: int | None = None
+    """None: as many as fit into its hours, and one where no hours are named."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRules:
+    """When the person is willing to dry beads, and what it may cost."""
+
+    weekdays: tuple[int, ...] = (5, 6)
+    """Days of the week, Monday is 0. A judgement: who prints at home has time at the weekend."""
+    horizon_days: int = PLAN_DAYS
+    dates_off: tuple[tuple[date, date], ...] = ()
+    """First and last day of each span without drying."""
+    tariff_per_kwh: float | None = None
+    currency: str = ""
+    risk: tuple[tuple[str, float], ...] = ()
+    """Pairs (material, how much worse a day over the limit is for it); others as their uptake of water says."""
+    not_mixed: tuple[tuple[str, ...], ...] | None = None
+    """Groups of lots that may not share a batch; None: those whose beads stand different heat."""
+
+    def is_off(self, on: date) -> bool:
+        """Return whether a day lies in a span without drying."""
+        return any(first <= on <= last for first, last in self.dates_off)
+
+    def days_off(self, first: date, count: int) -> frozenset[date]:
+        """Return the days without drying among so many from a first one on."""
+        days = (first + timedelta(days=ahead) for ahead in range(count))
+        return frozenset(day for day in days if self.is_off(day))
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,5 +25,6 @@ class BoxFutures:
     """Days from today until the box is over its limit with the beads it has: 0 where it is already, ``horizon + 1``
     where it isn't within the horizon. (draws) [days]"""
     holds_days: Mapping[str, NDArray[np.int16]] = field(default_factory=dict)
-    """For each way of drying (an appliance's name, or a spare charge's): how long the box holds its limit when beads
-    dried that way go in so many days from today; at most ``horizon + 1``. (horizon + 1 × draws) [days]"""
+    """For each way of drying (the name of an appliance or ``SpareCharge.way``): after how many days the box is over its
+    limit when beads dried that way go in so many days from today; 0 where they are too wet for it, at most
+    ``horizon + 1``. (horizon + 1 × draws) [days]"""

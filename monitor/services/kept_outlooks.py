@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         LastFit,
         LeakObservation,
         RefitReason,
+        SharedRooms,
         Supposable,
         Teaching,
         Workers,
@@ -109,6 +110,9 @@ class Round:
         """As they are kept."""
         self._to_be_kept: list[tuple[KeptOutlook, bytes | None]] = []
         self._all_kept, self._not_tried = True, 0
+        self._known_rates: DisturbanceRates | None = None
+        self._rooms: SharedRooms | None = None
+        """Of the boxes that things are supposed about."""
 
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
@@ -136,8 +140,9 @@ class Round:
 
     def supposable(self, name: str) -> Supposable | None:
         """Return a box that is ``held``, its fit at hand; None where it has no forecast. Ask for outlooks first."""
-        from monitor.inference import RECENT_DAYS, supposable  # noqa: PLC0415
+        from monitor.inference import RECENT_DAYS, SharedRooms, supposable  # noqa: PLC0415
 
+        self._rooms = self._rooms or SharedRooms()
         if self._answers[name].forecast is None:
             return None
         if name not in self._teaching:
@@ -145,7 +150,7 @@ class Round:
         now_s, until = self._histories.as_of.timestamp(), self._fitted_until(name)
         if until is not None:
             history = self._histories.history(self._boxes[name], until - timedelta(days=RECENT_DAYS))
-            found = supposable(self._fit_of(name), history, now_s, self._rates())
+            found = supposable(self._fit_of(name), history, now_s, self._rates(), self._rooms)
             if not isinstance(found, StrEnum):
                 return found
         for other in self._known.keys() - self._teaching.keys():
@@ -153,7 +158,8 @@ class Round:
         [(_, again)] = self._fitted([name], keep=True)
         if again.last_fit is None:
             return None
-        found = supposable(again.last_fit, self._histories.history(self._boxes[name], None), now_s, self._rates())
+        history = self._histories.history(self._boxes[name], None)
+        found = supposable(again.last_fit, history, now_s, self._rates(), self._rooms)
         return None if isinstance(found, StrEnum) else found
 
     def _as_it_is(self, name: str) -> Outlook | None:
@@ -180,7 +186,7 @@ class Round:
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
         new |= self._take(self._update(grown, progress=self._from(done)))
         left = [name for name in others if name not in new and (name in taught or name in grown)]
-        self._fit(left, 1.0 - len(left) / len(self._boxes))
+        self._fit(left, 1.0 - len(left) / max(len(self._boxes), 1))
         if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
             self._kept.keep((), self._boxes, self._digest_of(self._teachings))
 
@@ -316,7 +322,9 @@ class Round:
     def _rates(self) -> DisturbanceRates:
         from monitor.inference import rates_of  # noqa: PLC0415
 
-        return rates_of(self._histories.entries.values(), self._histories.as_of.timestamp())
+        if self._known_rates is None:
+            self._known_rates = rates_of(self._histories.entries.values(), self._histories.as_of.timestamp())
+        return self._known_rates
 
     def _from(self, done: float) -> Progress:
         return lambda share: self._progress(done + (1.0 - done) * share)

@@ -1,10 +1,10 @@
 """The one reader of the shelf file and the environment; both are checked once and handed down as plain values."""
 
+from monitor.records import PlanRules
 from monitor.settings.calendar import CalendarRules
 from monitor.settings.shelf import (
     DATABASE_FILE,
     SHELF_FILE,
-    PlanRules,
     Shelf,
     load_shelf,
     parse_shelf,

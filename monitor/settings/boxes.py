@@ -25,6 +25,13 @@ from monitor.records.words import (
     WALL_MATERIALS,
     is_style,
 )
+from monitor.settings.plan_rules import (
+    LONGEST_BATCH_MINUTES,
+    MOST_BATCHES_A_DAY,
+    read_hours,
+    read_weekdays,
+    refuse_hours_too_short,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -155,6 +162,9 @@ def read_appliance(name: str, table: TomlTable) -> Appliance:
     temperature = table.number("temperature_c", *APPLIANCE_RANGE_DEGC, default=-1.0)
     batch_g = table.number("batch_g", 1.0, 50_000.0, default=-1.0)  # judgement: from a sachet to a barrow
     power_w = table.number("power_w", *POWER_RANGE_W, default=-1.0)
+    minutes = table.number("minutes", 1.0, LONGEST_BATCH_MINUTES, default=-1.0)
+    hands_on = table.number("hands_on_minutes", 0.0, LONGEST_BATCH_MINUTES, default=-1.0)
+    batches = table.whole("batches_a_day", 1, MOST_BATCHES_A_DAY, default=1) if table.has("batches_a_day") else 0
     appliance = Appliance(
         name=name,
         kind=table.choice("kind", tuple(APPLIANCE_KINDS), default="oven"),
@@ -162,6 +172,12 @@ def read_appliance(name: str, table: TomlTable) -> Appliance:
         batch_boxes=table.whole("batch_boxes", 1, 500, default=USUAL_BATCH_BOXES),  # judgement: no oven takes more
         batch_g=None if batch_g < 0 else batch_g,
         power_w=None if power_w < 0 else power_w,
+        minutes=None if minutes < 0 else minutes,
+        hands_on_minutes=None if hands_on < 0 else hands_on,
+        weekdays=read_weekdays(table),
+        hours=read_hours(table),
+        batches_a_day=batches or None,
     )
+    refuse_hours_too_short(table, appliance)
     table.refuse_leftovers()
     return appliance

@@ -6,7 +6,7 @@ import contextlib
 import os
 import re
 import tomllib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -20,17 +20,17 @@ from monitor.records import (
     BrokerAddress,
     FeedSpec,
     InfluxAddress,
+    PlanRules,
     RoomClimate,
     SensorMove,
 )
-from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.names import tidy
 from monitor.settings.boxes import read_appliance, read_box, read_room
 from monitor.settings.calendar import USUAL_CALENDAR, CalendarRules, read_calendar
 from monitor.settings.connections import read_broker, read_feeds, read_influx
+from monitor.settings.plan_rules import read_plan
 from monitor.settings.routes import read_route
 from monitor.settings.toml_table import TomlTable
-from monitor.settings.weekdays import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -41,15 +41,6 @@ if TYPE_CHECKING:
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
-
-
-@dataclass(frozen=True, slots=True)
-class PlanRules:
-    """When the person is willing to dry beads, and how the tool weighs a trip against a late box."""
-
-    weekdays: tuple[int, ...] = (5, 6)
-    """Days of the week, Monday is 0. A judgement: who prints at home has time at the weekend."""
-    horizon_days: int = PLAN_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +65,7 @@ class Shelf:
     room: RoomClimate | None = None
     boxes: tuple[Box, ...] = ()
     appliances: tuple[Appliance, ...] = (Appliance(name="oven"),)
-    plan: PlanRules = PlanRules()
+    plan: PlanRules = field(default_factory=PlanRules)
     calendar: CalendarRules = USUAL_CALENDAR
     homie: bool = False
     """Whether `listen` also announces the boxes by the Homie convention."""
@@ -202,7 +193,7 @@ def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) 
         moves=tuple(_read_move(inner, zone) for inner in table.list_of_tables("moves")),
         room=read_room(table.table("room"), folder),
         boxes=tuple(read_box(name, inner) for name, inner in table.named_tables("boxes")),
-        plan=_read_plan(table.table("plan")),
+        plan=read_plan(table.table("plan")),
         calendar=read_calendar(table.table("calendar")),
         homie=table.flag("homie", default=False),
         routes=tuple(read_route(name, inner, folder, environment) for name, inner in table.named_tables("routes")),
@@ -259,15 +250,3 @@ def _read_commit_every_s(table: TomlTable | None, *, has_broker: bool) -> float:
         raise table.error("commit_every_s", every_s, right)
     table.refuse_leftovers()
     return every_s
-
-
-def _read_plan(table: TomlTable | None) -> PlanRules:
-    if table is None:
-        return PlanRules()
-    names = table.texts("weekdays", WEEKDAYS)
-    rules = PlanRules(
-        weekdays=tuple(sorted({WEEKDAYS.index(name) for name in names})) or PlanRules().weekdays,
-        horizon_days=table.whole("horizon_days", *PLAN_RANGE_DAYS, default=PLAN_DAYS),
-    )
-    table.refuse_leftovers()
-    return rules

@@ -125,6 +125,21 @@ class TomlTable:
             raise self.error(key, values, "a list of texts in quotes")
         return tuple(values)
 
+    def has(self, key: str) -> bool:
+        """Return whether a key is there and was not read yet."""
+        return key in self._left
+
+    def keys_left(self) -> list[str]:
+        """Return the keys that were not read yet: those of a table whose keys are a person's own words."""
+        return list(self._left)
+
+    def listed(self, key: str, right: str) -> list[Any]:
+        """Return a list of whatever it holds; empty where not given."""
+        values = self._left.pop(key, [])
+        if not isinstance(values, list):
+            raise self.error(key, values, right)
+        return values
+
     def text_map(self, key: str) -> dict[str, str]:
         """Return a table of texts; empty where not given."""
         value = self._left.pop(key, {})

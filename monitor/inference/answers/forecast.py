@@ -30,7 +30,7 @@ _VAPOR_EVERY_STEPS = 3
 third of the work is left."""
 _PA_PER_KPA = 1e3
 """Exact."""
-_STEPS = np.r_[
+STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
     np.arange(90.0, 900.0, 10.0),
 ]  # fmt: skip
@@ -42,7 +42,7 @@ boxes; an interval spans a factor of three.
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
 than half of the draws are too few for a 5 % point."""
-_LOOK_EVERY_STEPS = 8
+LOOK_EVERY_STEPS = 8
 """So often it is looked whether every draw has crossed. [steps] Judgement: a look costs as much as one or two."""
 
 
@@ -133,14 +133,14 @@ def futures(
     FloatingPointError
         If the water of a draw is not a number.
     """
-    ends = _STEPS[horizon_days >= _STEPS]
+    ends = STEPS[horizon_days >= STEPS]
     ahead, start = Ahead.of(posterior, limit, ends, seed), Simulated.now(posterior, limit)
     steps = compiled_steps(ahead) or partial(simulate, ahead)
     course = np.empty((len(ends), len(start.loading)))
     done = int(np.searchsorted(ends, FAN_DAYS, side="right")) if with_fan else 0
     simulated = steps(start, course, 0, done)
     while done < len(ends) and np.isinf(simulated.crossing_days).any():
-        stop = min(done + _LOOK_EVERY_STEPS, len(ends))
+        stop = min(done + LOOK_EVERY_STEPS, len(ends))
         simulated, done = steps(simulated, course, done, stop), stop
     course[done:] = np.nan
     if not np.isfinite(simulated.loading).all():
@@ -215,7 +215,7 @@ def forecast_of(
 
 
 def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
-    days = days if len(days) else np.full(1, _STEPS[0])
+    days = days if len(days) else np.full(1, STEPS[0])
     points = quantile_points(days, reached=True)
     return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
 

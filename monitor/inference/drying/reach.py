@@ -113,7 +113,7 @@ def reach(
         In this room.
     """
     degc = temperature_of(appliance)
-    end = _end(desiccant, room, degc)
+    end = end_in_room(desiccant, room, degc)
     middle = min(end.p50, start_loading_g_per_g)
     span_s = pace(appliance.kind, degc, learned_s)
     constants = np.log(max((start_loading_g_per_g - middle) / SETTLED_SHARE, 1.0))
@@ -184,7 +184,23 @@ def mean_draw_w(appliance: Appliance) -> float:
     )
 
 
-def _end(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> Quantiles:
+def end_in_room(desiccant: Desiccant, room: RoomClimate, degc: float | None) -> Quantiles:
+    """Return the loading that beads end at, in a room.
+
+    Parameters
+    ----------
+    desiccant : Desiccant
+        The beads.
+    room : RoomClimate
+        Air that the appliance heats.
+    degc : float or None
+        Of the appliance's air; None in a microwave. [°C]
+
+    Returns
+    -------
+    Quantiles
+        Lognormal about the floor. [g/g]
+    """
     if degc is None:
         mean, sd = MICROWAVE_END.mean_g_per_g, MICROWAVE_END.sd_g_per_g
     else:

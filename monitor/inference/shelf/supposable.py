@@ -2,17 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 from monitor.inference.answers.forecast import HORIZON_DAYS
+from monitor.inference.answers.futures import FreshBeads, box_futures
 from monitor.inference.answers.sizing import KnownBox
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
+from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.shelf.first_fit import by_room
+from monitor.inference.shelf.first_fit import Room, by_room
 from monitor.inference.shelf.last_fit import LastFit, RefitReason
 from monitor.records import BoxHistory, CrossingForecast, WhatIf
+from monitor.records.futures import BoxFutures
+
+
+@dataclass(frozen=True, eq=False)
+class SharedRooms:
+    """What boxes of one shelf have in common, for one who asks for box after box: their rooms, each only once."""
+
+    reduced: dict[int, Room] = field(default_factory=dict)
+    """By the identity of its series."""
+    _learned: dict[bytes, LearnedRoom] = field(default_factory=dict)
+
+    def one_of(self, room: LearnedRoom) -> LearnedRoom:
+        """Return the first room that was learned to be just so, as its futures are drawn already.
+
+        Parameters
+        ----------
+        room : LearnedRoom
+            Of one box.
+
+        Returns
+        -------
+        LearnedRoom
+            With the same values.
+        """
+        values = [
+            [*season.mean, *season.covariance.ravel(), season.last_day, season.last_residual, season.season.residual_sd]
+            for season in (room.log_vapor, room.temperature)
+        ]
+        return self._learned.setdefault(repr(values).encode(), room)
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +70,25 @@ class Supposable:
         """
         return what_if(self.posterior, change, horizon_days)
 
+    def futures(self, ways: Mapping[str, FreshBeads], horizon_days: int, *, every_draw: int = 1) -> BoxFutures:
+        """Return when it is over its limit, draw by draw, with its beads and with fresh ones from each day on.
+
+        Parameters
+        ----------
+        ways : mapping of str to FreshBeads
+            Ways of drying by their names.
+        horizon_days : int
+            How many days are asked for. [days]
+        every_draw : int
+            Only each so-manieth draw is answered. [draws]
+
+        Returns
+        -------
+        BoxFutures
+            As of now.
+        """
+        return box_futures(self.posterior, ways, horizon_days=horizon_days, every_draw=every_draw)
+
     def sized(self) -> KnownBox:
         """Return the box as one that is filled anew.
 
@@ -51,7 +101,11 @@ class Supposable:
 
 
 def supposable(
-    last_fit: LastFit | Callable[[], LastFit | None], history: BoxHistory, now_s: float, rates: DisturbanceRates
+    last_fit: LastFit | Callable[[], LastFit | None],
+    history: BoxHistory,
+    now_s: float,
+    rates: DisturbanceRates,
+    rooms: SharedRooms | None = None,
 ) -> Supposable | RefitReason:
     """Return a box with its last fit updated to now, or why it must be fitted again.
 
@@ -65,6 +119,8 @@ def supposable(
         The present, no earlier than the fit. [s since 1970 UTC]
     rates : DisturbanceRates
         How the boxes of the shelf are used.
+    rooms : SharedRooms, optional
+        Of the boxes that were asked for before.
 
     Returns
     -------
@@ -74,9 +130,10 @@ def supposable(
     fit = last_fit() if callable(last_fit) else last_fit
     if fit is None:
         return RefitReason.gone
-    [box_input], rooms = by_room([history], now_s, {})
-    updated = fit.updated(box_input, rooms, now_s)
+    shared = SharedRooms() if rooms is None else rooms
+    [box_input], of_box = by_room([history], now_s, shared.reduced)
+    updated = fit.updated(box_input, of_box, now_s)
     if isinstance(updated, RefitReason):
         return updated
     posterior, _steps_s = updated
-    return Supposable(replace(posterior, shelf_rates=rates))
+    return Supposable(replace(posterior, room=shared.one_of(posterior.room), shelf_rates=rates))
