@@ -5,6 +5,7 @@ water, temperature °C, mass g, every instant aware UTC.
 """
 
 from monitor.records.answers import (
+    AnnouncedDay,
     NORMAL_P95,
     Assessment,
     BoxHistory,
@@ -20,6 +21,7 @@ from monitor.records.answers import (
     Listener,
     Outlook,
     PlannedDay,
+    PlannedSwap,
     Quantiles,
     Tightness,
     VaporFan,
@@ -61,6 +63,7 @@ from monitor.records.readings import (
 )
 
 __all__ = [
+    "AnnouncedDay",
     "NORMAL_P95",
     "OWN_FEED",
     "ROOM",
@@ -93,6 +96,7 @@ __all__ = [
     "PlanDecision",
     "PlanRules",
     "PlannedDay",
+    "PlannedSwap",
     "Quantiles",
     "Quantity",
     "RawMessage",
