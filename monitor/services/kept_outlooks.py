@@ -186,7 +186,7 @@ class Round:
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
         new |= self._take(self._update(grown, progress=self._from(done)))
         left = [name for name in others if name not in new and (name in taught or name in grown)]
-        self._fit(left, 1.0 - len(left) / len(self._boxes))
+        self._fit(left, 1.0 - len(left) / max(len(self._boxes), 1))
         if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
             self._kept.keep((), self._boxes, self._digest_of(self._teachings))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from dataclasses import dataclass
 from itertools import combinations
@@ -36,6 +37,7 @@ _USUAL_BATCH_G = 250.0
 """Of beads, for each place of a batch where the appliance says no grams. [g] Judgement: as the desk's table has it."""
 _SPENT_HUMIDITY = 0.20
 """Beads that are dried were at rest with such air. [fraction of saturation] Judgement: the usual limit."""
+_log = logging.getLogger(__name__)
 _MINUTES_AN_HOUR, _SECONDS_A_MINUTE, _W_PER_KW = 60.0, 60.0, 1e3  # by definition
 
 
@@ -115,7 +117,12 @@ class PlanInputs:
             refusal = self._outlooks[box.name].refusal.removeprefix(f"{box.name}: ")
             return PlannedBox(box, beads, risk, None, refusal or "there is no forecast", not_in)
         ways, same = self._ways(beads, not_in)
-        futures = known.futures(ways, sources.rules.horizon_days, every_draw=sources.draws_apart)
+        try:
+            futures = known.futures(ways, sources.rules.horizon_days, every_draw=sources.draws_apart)
+        except Exception as error:  # one box must not take the plan from all others
+            _log.exception("box %s has no futures", box.name)
+            why = f"its futures can't be simulated ({type(error).__name__}: {error}); please report it"
+            return PlannedBox(box, beads, risk, None, why, not_in)
         holds = {**futures.holds_days, **{way: futures.holds_days[like] for way, like in same.items()}}
         return PlannedBox(box, beads, risk, type(futures)(futures.box, futures.over_after_days, holds), "", not_in)
 

@@ -71,5 +71,5 @@ def word_lists() -> dict[str, Mapping[str, str]]:
         "mass unit (mass_unit, after a weight)": accepted.MASS_UNITS,
         "humidity unit (feeds, --humidity-unit)": accepted.HUMIDITY_UNITS,
         "time unit (feeds, --time-unit)": accepted.TIME_UNITS,
-        "weekday (plan: weekdays)": dict.fromkeys(WEEKDAYS, ""),
+        "weekday (plan, appliances: weekdays)": dict.fromkeys(WEEKDAYS, ""),
     }

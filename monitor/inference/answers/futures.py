@@ -121,6 +121,8 @@ def box_futures(
     ------
     OutOfRangeError
         If the horizon is none that is planned for.
+    FloatingPointError
+        If the water of a draw is not a number.
     """
     if not 1 <= horizon_days <= LONGEST_DAYS:
         raise OutOfRangeError(f"futures reach {horizon_days} days ahead; ask for 1 to {LONGEST_DAYS}")
@@ -171,7 +173,14 @@ def _begun(
         now, done = steps(now, course, done, stop), stop
         then = replace(now, slow_humidity=np.minimum(now.slow_humidity, wettest))
         begun.append(_from_day(some, then, ahead.weather, done, horizon_days))
-    return now.crossing_days, tuple(begun)
+    return _finite(now), tuple(begun)
+
+
+def _finite(simulated: Simulated) -> FloatArray:
+    """Return when the limit is passed, of draws whose water is a number."""
+    if not np.isfinite(simulated.loading).all():
+        raise FloatingPointError("the water of a draw is not a number")
+    return simulated.crossing_days
 
 
 def _days_begun(horizon_days: int) -> FloatArray:
@@ -267,7 +276,7 @@ def _crossing_days(begun: _Begun, filled: Posterior, loading: FloatArray) -> Flo
     while done < count and np.isinf(now.crossing_days).any():
         stop = min(done + LOOK_EVERY_STEPS, count)
         now, done = steps(now, course, done, stop), stop
-    return now.crossing_days
+    return _finite(now)
 
 
 def _filled(begun: _Begun, filled: Posterior, limit: float, loading: FloatArray) -> Simulated:
