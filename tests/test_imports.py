@@ -72,6 +72,7 @@ EXTRA: dict[str, set[str]] = {
     "services.outlook_upkeep": {"services"},
     "services.planning": {"desk", "inference", "physics", "services"},
     "services.plan_risk": {"physics"},
+    "services.recharge_plan": {"planning", "services"},
     "services.supposing": {"inference", "services"},
     "services.sizing": {"inference", "physics", "services"},
     "services.histories": {"inference"},

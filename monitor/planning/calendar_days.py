@@ -95,14 +95,16 @@ class Calendar:
         return self._question.boxes[visit.box].name
 
     def _best_alone(self) -> NDArray[np.int_]:
-        """Return the place of the first visit that each box would have if it were the only one; after all, where none."""
+        """Return the place of the first visit that each box would have to itself; after the last, where none."""
         problem = self._problem
         if not problem.boxes or not len(problem.days_ahead):
             return np.full(problem.boxes, len(problem.days_ahead))
         each = problem.heating + problem.batch_cost
         prices = np.full((problem.ways, len(problem.days_ahead)), problem.swap_cost)
         prices[: problem.appliances] = np.where(problem.batches > 0, each[:, None], each.max())
-        visited = cheapest_paths(problem.first, problem.later, np.broadcast_to(prices, problem.later.shape[:3]))[0].ways >= 0
+        visited = (
+            cheapest_paths(problem.first, problem.later, np.broadcast_to(prices, problem.later.shape[:3]))[0].ways >= 0
+        )
         return np.where(visited.any(axis=1), visited.argmax(axis=1), len(problem.days_ahead))
 
     def _day(self, on: date, way: int, there: list[Visit], dried: NDArray[np.int_]) -> PlannedDay:

@@ -36,7 +36,7 @@ class Paths:
 def cheapest_paths(
     first: NDArray[np.float64], later: NDArray[np.float64], prices: NDArray[np.float64]
 ) -> tuple[Paths, NDArray[np.float64], NDArray[np.float64]]:
-    """Return the cheapest path of each box where each visit costs its price, what it costs, and what each visit leads to.
+    """Return the cheapest path of each box where each visit costs its price, and what it costs from each day on.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def cheapest_paths(
     onward : ndarray, boxes × (days + 1)
         What it costs from a day on on which the box is visited, in the cheapest way; last, 0.
     """
-    boxes, ways, days, _ = later.shape
+    boxes, _, days, _ = later.shape
     onward, way_on = np.zeros((boxes, days + 1)), np.zeros((boxes, days), dtype=int)
     next_on = np.zeros((boxes, days), dtype=int)
     each = np.arange(boxes)
@@ -105,7 +105,8 @@ class Master:
     ways: list[NDArray[np.int_]] = field(default_factory=list)
     costs: list[NDArray[np.float64]] = field(default_factory=list)
     links: NDArray[np.int_] = field(default_factory=lambda: np.empty(0, int))
-    """Row of each link of a visit to its batch, and to its day; -1 where there is none yet. (2 × boxes × appliances × days)"""
+    """Row of each link of a visit to its batch, and to its day; -1 where there is none yet.
+    (2 × boxes × appliances × days)"""
     link_count: int = 0
     settled: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
     """Boxes whose path is chosen. (boxes)"""
@@ -165,9 +166,11 @@ class Master:
         boxes, ways, days, _ = self.problem.later.shape
         share, there = np.zeros((boxes, ways, days)), np.concatenate(self.ways)
         weight = values[self.fixed_columns :]
-        used = np.flatnonzero(weight > 1e-12)
+        used = np.flatnonzero(weight > 0.0)
         number, day = np.nonzero(there[used] >= 0)
-        np.add.at(share, (np.concatenate(self.boxes)[used][number], there[used][number, day], day), weight[used][number])
+        np.add.at(
+            share, (np.concatenate(self.boxes)[used][number], there[used][number, day], day), weight[used][number]
+        )
         return share
 
     def add_links(self, values: NDArray[np.float64]) -> int:
@@ -200,7 +203,6 @@ class Master:
         self.solver.addRows(len(i), none - np.inf, none, len(rows), starts, columns, values[order])
         return len(i)
 
-
     def improve(self, gap: float) -> tuple[float, float, NDArray[np.float64]]:
         """Add paths until none would lower the cost by more than ``gap`` of it.
 
@@ -227,13 +229,11 @@ class Master:
         for column, low, high in zip(columns.tolist(), lower.tolist(), upper.tolist(), strict=True):
             self.solver.changeColBounds(column, low, high)
 
-
     def release(self, *unknowns: NDArray[np.int_]) -> None:
         """Let days and batches be as many as they may be; no fewer than was chosen."""
         for columns in map(np.ravel, unknowns):
             least = np.asarray(self.solver.getLp().col_lower_)[columns]
             self.fix(columns, least, self.most[columns])
-
 
     @property
     def path_count(self) -> int:
@@ -272,4 +272,14 @@ def master_of(problem: VisitProblem) -> Master:
     solver.passModel(model)
     boxes, _, days, _ = problem.later.shape
     links = np.full((2, boxes, problem.appliances, days), -1)
-    return Master(problem, shared, solver, program.columns, program.rows, boxes_row, most, links=links, settled=np.zeros(boxes, bool))
+    return Master(
+        problem,
+        shared,
+        solver,
+        program.columns,
+        program.rows,
+        boxes_row,
+        most,
+        links=links,
+        settled=np.zeros(boxes, bool),
+    )

@@ -15,8 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from monitor.planning.columns import Master
-    from monitor.planning.insertion import Path
-    from monitor.planning.visits import Chosen, VisitProblem
+    from monitor.planning.visits import Chosen, Path, VisitProblem
 
 BOUND_GAP = 1e-4
 """The linear program is solved to this share of its cost. Judgement: a tenth of what plans are told apart by."""
@@ -25,7 +24,7 @@ STEP_GAP = 1e-3
 _WHOLE = 1e-6
 """So near to a whole number is one. Judgement: the solver's own tolerance."""
 _MANY = 100
-"""From so many boxes on several things are chosen in a step. Judgement: so that the largest plans take under a minute."""
+"""From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
 """The share of what is open that is then chosen in a step. A judgement, for the same reason."""
 _FEW = 300
@@ -41,9 +40,9 @@ def solve_by_columns(problem: VisitProblem) -> Chosen:
 
     Notes
     -----
-    A path of visits is a column; the cheapest new path of every box is found under the prices of days, batches and spare
-    charges (dynamic programming over its days). The linear program over all paths is the bound. From there days, then
-    batches, then paths are rounded, with new paths after each step; when which charge is dried is exact again in the end.
+    A path of visits is a column; the cheapest new path of every box is found under the prices of days, batches and
+    spare charges (dynamic programming over its days). The linear program over all paths is the bound. From there days,
+    then batches, then paths are rounded, with new paths after each step. When which charge is dried is exact again.
     """
     master = master_of(problem)
     for times in (0.0, 0.5, 1.0, 2.0):

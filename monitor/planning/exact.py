@@ -171,8 +171,10 @@ def visit_entries(
         yield swaps, shared.wet_rows[kind, d], -ones
 
 
-def add_links(program: Program, problem: VisitProblem, shared: Shared, visits: Visits, columns: NDArray[np.int_]) -> None:
-    """Add that each visit with an appliance needs a batch, and its day: implied for whole numbers, it tightens bounds."""
+def add_links(
+    program: Program, problem: VisitProblem, shared: Shared, visits: Visits, columns: NDArray[np.int_]
+) -> None:
+    """Add that each visit with an appliance needs a batch, and its day: implied for whole numbers, tightens bounds."""
     box, way, day = visits
     own = way < problem.appliances
     i, a, d, column = box[own], way[own], day[own], columns[own]
@@ -182,28 +184,23 @@ def add_links(program: Program, problem: VisitProblem, shared: Shared, visits: V
     )
     often = room_of(problem)[a, d] > 1
     row = np.arange(int(often.sum()))
-    program.add_rows(
-        -np.inf, 0.0, (row, column[often], 1.0), (row, shared.day[a, d][often], -1.0), count=len(row)
-    )
+    program.add_rows(-np.inf, 0.0, (row, column[often], 1.0), (row, shared.day[a, d][often], -1.0), count=len(row))
 
 
-def solve_exactly(
-    problem: VisitProblem, *, first: NDArray[np.float64] | None = None, later: NDArray[np.float64] | None = None
-) -> Chosen:
+def solve_exactly(problem: VisitProblem) -> Chosen:
     """Return the cheapest plan, proven to be.
-
-    ``first`` and ``later`` stand for the problem's own where waits were struck out that no cheapest plan has.
 
     Notes
     -----
-    Binary ``x[i, w, d]`` visits box i in way w on day d; ``f`` is a flow of one from today to the end through its visits,
-    each arc a wait with its cost. Where x is whole, f is: the days visited leave one path. So x, the days heated, the
-    batches and the charges dried are whole numbers; f need not be.
+    Binary ``x[i, w, d]`` visits box i in way w on day d; ``f`` is a flow of one from today to the end through its
+    visits, each arc a wait with its cost. Where x is whole, f is: the days visited leave one path. So x, the days
+    heated, the batches and the charges dried are whole numbers; f need not be.
     """
-    first, later = problem.first if first is None else first, problem.later if later is None else later
+    first, later = problem.first, problem.later
     program = Program()
     shared = add_shared(program, problem)
-    visits = np.nonzero(np.isfinite(later).any(axis=3) & np.isfinite(first[:, None, :-1]) | _reached(later))
+    box, way, day = np.nonzero(np.isfinite(later).any(axis=3) & np.isfinite(first[:, None, :-1]) | _reached(later))
+    visits: Visits = box, way, day
     swap = np.where(visits[1] >= problem.appliances, problem.swap_cost, 0.0)
     x = program.add_columns(swap, whole=True)
     _add_paths(program, first, later, visits, x)
@@ -215,7 +212,9 @@ def solve_exactly(
         raise SiccastError(f"no plan was found for {problem.boxes} boxes; please report it")
     chosen = np.flatnonzero(solved.values[x] > 0.5)  # judgement: halfway between no and yes
     dried = np.rint(solved.values[shared.dried]).astype(int)
-    return Chosen(paths_of(problem.boxes, *(part[chosen] for part in visits)), dried, solved.cost, solved.bound, "exact")
+    return Chosen(
+        paths_of(problem.boxes, *(part[chosen] for part in visits)), dried, solved.cost, solved.bound, "exact"
+    )
 
 
 def around(problem: VisitProblem, paths: Sequence[Path], bound: float) -> Chosen | None:
@@ -250,8 +249,9 @@ def waits_cost(problem: VisitProblem, paths: Sequence[Path]) -> float:
 
 def _reached(later: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return which visits can come after another one. (boxes × ways × days)"""
-    reached = np.isfinite(later[..., :-1]).any(axis=(1, 2))
-    return np.isfinite(later).any(axis=3) & reached[:, None, :]
+    reached = np.asarray(np.isfinite(later[..., :-1]).any(axis=(1, 2)))
+    somewhere: NDArray[np.bool_] = np.isfinite(later).any(axis=3) & reached[:, np.newaxis, :]
+    return somewhere
 
 
 def _add_paths(

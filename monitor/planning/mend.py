@@ -44,13 +44,13 @@ def unmet(question: Question, first_days: Mapping[str, date]) -> tuple[Unmet, ..
     return tuple(_unmet(question, box, first_days.get(box.name), mends.get(box.name, "")) for box in late)
 
 
-def _due(question: Question, box: KnownBox) -> int | None:
+def _due(box: KnownBox) -> int | None:
     answer = box.assessment
     return None if answer.due_at is None else max(0, int((answer.due_at - answer.as_of) / timedelta(days=1)))
 
 
 def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
-    due = _due(question, box)
+    due = _due(box)
     if due is None or due > question.horizon_days - BEYOND_DAYS:
         return 0
     ahead = question.horizon_days if on is None else (on - question.today).days
@@ -58,7 +58,7 @@ def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
 
 
 def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unmet:
-    late, due = _days_late(question, box, on), _due(question, box) or 0
+    late, due = _days_late(question, box, on), _due(box) or 0
     chance = float(chances_now(box, question.end)[min(due + late, question.end - 1)])
     days = "1 day" if late == 1 else f"{late} days"
     by = f"It is dried {days} late" if on else "It has no day in this plan"

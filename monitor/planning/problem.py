@@ -26,7 +26,8 @@ BEYOND_DAYS = 7
 """A box left out is thought to be dried so long after the plan's end; by then the plan has been made again (a
 judgement)."""
 ALIKE = 0.15
-"""Beads as heavy as a spare charge to this share can change places with it. [ln mass] Judgement: what lots differ by."""
+"""Beads as heavy as a spare charge to this share can change places with it. [ln mass] Judgement: what lots of one kind
+differ by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,13 +192,11 @@ def _costs(question: Question, box: KnownBox) -> tuple[NDArray[np.float64], NDAr
         first += question.weights.move_announced * (np.arange(len(ahead)) != question.days.index(announced))
     first[~allowed] = np.inf
     once = fixed is not None and not has_fixed  # moved beyond the plan
-    later_may = np.zeros_like(may) if once else _may_later(question, box, may, fixed)
+    later_may = np.zeros_like(may) if once else _may_later(question, may, fixed)
     return first, _later(question, box, may, later_may)
 
 
-def _may_later(
-    question: Question, box: KnownBox, may: NDArray[np.bool_], fixed: date | None
-) -> NDArray[np.bool_]:
+def _may_later(question: Question, may: NDArray[np.bool_], fixed: date | None) -> NDArray[np.bool_]:
     """Return on which days a box may be visited again."""
     if fixed is None:
         return may
@@ -329,6 +328,7 @@ def _moved_shares(question: Question, shares: NDArray[np.float64]) -> NDArray[np
 
 def _groups(question: Question) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     """Return what may share a batch as groups: each lot joins the first group with which it may be mixed as a whole."""
+
     def name_of(beads: Beads | None) -> str:
         return beads.batch_name if beads else ""
 

@@ -38,7 +38,9 @@ class Program:
 
     def add_rows(self, lower: ArrayLike, upper: ArrayLike, *blocks: Entries, count: int) -> None:
         """Add ``count`` constraints with these bounds and entries."""
-        self._bounds.append((np.broadcast_to(np.asarray(lower, float), count), np.broadcast_to(np.asarray(upper, float), count)))
+        self._bounds.append(
+            (np.broadcast_to(np.asarray(lower, float), count), np.broadcast_to(np.asarray(upper, float), count))
+        )
         for row, column, value in blocks:
             self.add_entries(np.asarray(row) + self.rows, column, value)
         self.rows += count

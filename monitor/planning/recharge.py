@@ -119,9 +119,7 @@ def question_of(
         decided.days_off | off, decided.fixed, decided.not_before, decided.in_force, decided.to_be_logged
     )
     planned = {box.name: box for box in made_of.boxes}
-    boxes = tuple(
-        KnownBox(one.assessment, one.forecast, planned.get(one.name)) for one in _known(assessments, decided)
-    )
+    boxes = tuple(KnownBox(one.assessment, one.forecast, planned.get(one.name)) for one in _known(assessments, decided))
     return Question(
         boxes=boxes,
         places=made_of.places,

@@ -21,7 +21,13 @@ def solve(problem: VisitProblem) -> Chosen:
     """Return the cheapest plan, or a plan with how much cheaper another one could be at most."""
     if not problem.boxes or not len(problem.days_ahead):
         cost = float(problem.first[:, -1].sum())
-        return Chosen(((),) * problem.boxes, np.zeros((len(problem.spare_counts), *problem.batches.shape), int), cost, cost, "exact")
+        return Chosen(
+            ((),) * problem.boxes,
+            np.zeros((len(problem.spare_counts), *problem.batches.shape), int),
+            cost,
+            cost,
+            "exact",
+        )
     waits = int(np.isfinite(problem.first).sum() + np.isfinite(problem.later).sum())
     once = not np.isfinite(problem.later[..., :-1]).any()
     return solve_exactly(problem) if waits <= MOST_WAITS or once else solve_by_columns(problem)

@@ -1,4 +1,4 @@
-"""Days that were announced stand, unless something they rest on changed or another day is worth it; and why they moved."""
+"""Days that were announced stand, unless what they rest on changed or another day is worth it; and why they moved."""
 
 from __future__ import annotations
 
@@ -26,9 +26,7 @@ class Announced:
 
     by_box: Mapping[str, AnnouncedDay]
 
-    def standing(
-        self, assessments: Sequence[Assessment], decided: PlanConstraints, today: date
-    ) -> dict[str, date]:
+    def standing(self, assessments: Sequence[Assessment], decided: PlanConstraints, today: date) -> dict[str, date]:
         """Return the days that stand: near, not past, of boxes that are as they were and of which nobody decided."""
         answers = {assessment.box.name: assessment for assessment in assessments}
         return {
@@ -87,9 +85,8 @@ def _got_beads(assessment: Assessment, one: AnnouncedDay) -> bool:
 def _why_other(assessment: Assessment, one: AnnouncedDay, today: date) -> str:
     """Return what a day rests on and that is another than it was; nothing where all is as before."""
     leak = assessment.leak
-    if leaks_more(assessment) and leak is not None and leak.changed_at is not None:
-        if leak.changed_at >= one.announced_at or not one.leaked_more:
-            return f"its seal leaks more since {say_day(leak.changed_at.date(), today)}"
+    if leaks_more(assessment) and not one.leaked_more and leak is not None and leak.changed_at is not None:
+        return f"its seal leaks more since {say_day(leak.changed_at.date(), today)}"
     due = due_on(assessment, today)
     if (due is None) != (one.due_on is None):
         return "it is due later than was thought" if due is None else f"it is due by {say_day(due, today)} now"
@@ -103,4 +100,6 @@ def _why_plan(before: date, now: date | None) -> str:
     """Return what the plan as a whole gains, where the box itself is as it was."""
     if now is None:
         return "it lasts beyond this plan"
-    return "an earlier day has a free place and it is due before" if now < before else "it shares a later day at less cost"
+    return (
+        "an earlier day has a free place and it is due before" if now < before else "it shares a later day at less cost"
+    )

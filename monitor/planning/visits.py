@@ -72,7 +72,7 @@ class VisitProblem:
     @property
     def ways(self) -> int:
         """Return how many ways there are to make a box dry again."""
-        return self.later.shape[1]
+        return int(self.later.shape[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,7 +189,7 @@ def points(
     risk: float,
     place_late: float,
 ) -> NDArray[np.float64]:
-    """Return what it costs to wait: days over the limit by the risk of what lies in the box, life given away, places."""
+    """Return what it costs to wait: days over the limit by the risk of what is in the box, life given away, places."""
     cost: NDArray[np.float64] = (
         weights.late_day * risk * late_days + weights.early_day * early_days + place_late * places_late
     )

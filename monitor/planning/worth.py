@@ -1,4 +1,4 @@
-"""What a plan brings, draw by draw: days over the limit, heating, grams, hours, energy, money; beside two plain rules."""
+"""What a plan brings, draw by draw: days over the limit, heating, grams, time, energy, money; beside plain rules."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def _best_interval(question: Question, boxes: Sequence[KnownBox], ours: RuleWort
 def _every(question: Question, boxes: Sequence[KnownBox], weeks: int) -> RuleWorth:
     """Return what all boxes every so many weeks bring: heating as many days as the batches of the first way need."""
     ahead = question.ahead[:-1]
-    wanted = np.arange(_DAYS_A_WEEK * weeks, question.horizon_days + 1, _DAYS_A_WEEK * weeks)
+    wanted = np.arange(0, question.horizon_days + 1, _DAYS_A_WEEK * weeks)
     places = np.unique(np.searchsorted(ahead, wanted))
     days = [int(ahead[place]) for place in places if place < len(ahead)]
     over, filled = np.zeros(1), 0.0

@@ -5,8 +5,8 @@ water, temperature °C, mass g, every instant aware UTC.
 """
 
 from monitor.records.answers import (
-    AnnouncedDay,
     NORMAL_P95,
+    AnnouncedDay,
     Assessment,
     BoxHistory,
     BoxState,
@@ -63,10 +63,10 @@ from monitor.records.readings import (
 )
 
 __all__ = [
-    "AnnouncedDay",
     "NORMAL_P95",
     "OWN_FEED",
     "ROOM",
+    "AnnouncedDay",
     "Appliance",
     "Assessment",
     "Box",

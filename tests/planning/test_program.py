@@ -22,7 +22,14 @@ NEVER = float("inf")
 def small_case(seed: int) -> VisitProblem:
     """Up to three boxes, three days, two appliances and a kind of spare charges, with all that can be asked."""
     draw = np.random.default_rng(seed)
-    boxes, days, appliances, kinds = [(1, 3, 2, 1), (2, 2, 2, 1), (2, 3, 1, 0), (3, 2, 1, 1), (3, 2, 2, 0), (2, 2, 1, 1)][seed % 6]
+    boxes, days, appliances, kinds = [
+        (1, 3, 2, 1),
+        (2, 2, 2, 1),
+        (2, 3, 1, 0),
+        (3, 2, 1, 1),
+        (3, 2, 2, 0),
+        (2, 2, 1, 1),
+    ][seed % 6]
     ways = appliances + kinds
     first = draw.integers(0, 40, (boxes, days + 1)).astype(float)
     later = draw.integers(0, 40, (boxes, ways, days, days + 1)).astype(float)
@@ -34,7 +41,9 @@ def small_case(seed: int) -> VisitProblem:
     if draw.random() < 0.3:  # a box that was moved to a day
         box, day = int(draw.integers(boxes)), int(draw.integers(days))
         first[box, np.arange(days + 1) != day] = NEVER
-        later[box, :appliances, day] = np.where(np.isfinite(later[box, :appliances, day]), later[box, :appliances, day], 9.0)
+        later[box, :appliances, day] = np.where(
+            np.isfinite(later[box, :appliances, day]), later[box, :appliances, day], 9.0
+        )
         later[box, :, day, : day + 1] = NEVER
         moved[:, day] = shares[box]
     return VisitProblem(
@@ -187,9 +196,7 @@ def test_a_plan_by_columns_is_a_plan_and_its_bound_holds() -> None:
 
 def test_nothing_to_plan_is_an_empty_plan() -> None:
     case = small_case(0)
-    nobody = replace(
-        case, first=case.first[:0], later=case.later[:0], shares=case.shares[:0], groups=case.groups[:0]
-    )
+    nobody = replace(case, first=case.first[:0], later=case.later[:0], shares=case.shares[:0], groups=case.groups[:0])
     assert solve(nobody).visits == ()
 
 

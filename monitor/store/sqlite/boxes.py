@@ -47,6 +47,7 @@ class SqliteBoxes:
             connection.execute("UPDATE boxes SET name = ? WHERE name = ?", (new, old))
             connection.execute("UPDATE ledger SET box = ? WHERE box = ?", (new, old))
             connection.execute("UPDATE plan_decisions SET box = ? WHERE box = ?", (new, old))
+            connection.execute("UPDATE plan_announcements SET box = ? WHERE box = ?", (new, old))
             connection.execute(
                 "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
                 (BOX + new, BOX + old),

@@ -310,6 +310,18 @@ CREATE TABLE plan_decisions (
 ) STRICT
 """
 
+_PLAN_ANNOUNCEMENTS = """
+CREATE TABLE plan_announcements (
+    announcement_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    box TEXT NOT NULL,
+    on_day TEXT,
+    announced_at_ms INTEGER NOT NULL,
+    due_on TEXT,
+    leaked_more INTEGER NOT NULL
+) STRICT;
+CREATE INDEX plan_announcements_by_box ON plan_announcements (box, announcement_id)
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -329,6 +341,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("hours without least and greatest humidity", _NO_HOURLY_EXTREMES),
     ("outlooks kept from question to question", _KEPT_OUTLOOKS),
     ("what people decided about the plan", _PLAN_DECISIONS),
+    ("which days of the plan were announced", _PLAN_ANNOUNCEMENTS),
 )
 
 
