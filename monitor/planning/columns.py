@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 
 _SEARCH_GAP = 5e-3
-"""So near to the best of the paths found is near enough. Judgement: a tenth of what a person would notice."""
+"""So near to the best of the paths found is near enough. [share of its cost] Judgement: a tenth of what a person would notice."""
+_NO_PATH = 100.0
+"""A box without a path costs so many times what its dearest waits and a day everywhere do. [ratio] Judgement: more than
+any path."""
 _VIOLATED = 1e-6
 """So much more of a visit than of its day is no rounding. Judgement: above what the solver takes for kept."""
 
@@ -263,7 +266,7 @@ def master_of(problem: VisitProblem) -> Master:
     program = Program()
     shared = add_shared(program, problem, whole=False)
     finite = [part[np.isfinite(part)].max(initial=0.0) for part in (problem.first, problem.later)]
-    none = program.add_columns(np.full(problem.boxes, 10.0 * (sum(finite) * 4 + problem.heating.sum() + 1.0)), np.inf)
+    none = program.add_columns(np.full(problem.boxes, _NO_PATH * (sum(finite) + problem.heating.sum() + 1.0)), np.inf)
     boxes_row = program.rows
     program.add_rows(1.0, 1.0, (np.arange(problem.boxes), none, 1.0), count=problem.boxes)
     solver = silent_solver()

@@ -22,7 +22,7 @@ BOUND_GAP = 1e-4
 STEP_GAP = 1e-3
 """The same within a step of the dive. Judgement: steps are many, and only the plan in the end counts."""
 _WHOLE = 1e-6
-"""So near to a whole number is one. Judgement: the solver's own tolerance."""
+"""So near to a whole number is one. [share of one] Judgement: the solver's own tolerance."""
 _MANY = 100
 """From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
@@ -30,7 +30,7 @@ _AT_ONCE = 0.1
 _FEW = 300
 """So few paths are searched through as a whole besides. Judgement: twenty boxes then take two seconds."""
 _FAR_OFF = 0.05
-"""A plan that may cost so much more than need be is searched for once more. Judgement: what a person would notice."""
+"""A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: what a person would notice."""
 _LINK_ROUNDS = 20
 """So often what ties visits to days is looked through for what is broken. Judgement: six were enough in every trial."""
 

@@ -199,7 +199,7 @@ def solve_exactly(problem: VisitProblem) -> Chosen:
     first, later = problem.first, problem.later
     program = Program()
     shared = add_shared(program, problem)
-    box, way, day = np.nonzero(np.isfinite(later).any(axis=3) & np.isfinite(first[:, None, :-1]) | _reached(later))
+    box, way, day = np.nonzero(np.isfinite(later).any(axis=-1) & np.isfinite(first[:, None, :-1]) | _reached(later))
     visits: Visits = box, way, day
     swap = np.where(visits[1] >= problem.appliances, problem.swap_cost, 0.0)
     x = program.add_columns(swap, whole=True)
@@ -250,7 +250,7 @@ def waits_cost(problem: VisitProblem, paths: Sequence[Path]) -> float:
 def _reached(later: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return which visits can come after another one. (boxes × ways × days)"""
     reached = np.asarray(np.isfinite(later[..., :-1]).any(axis=(1, 2)))
-    somewhere: NDArray[np.bool_] = np.isfinite(later).any(axis=3) & reached[:, np.newaxis, :]
+    somewhere: NDArray[np.bool_] = np.isfinite(later).any(axis=-1) & reached[:, np.newaxis, :]
     return somewhere
 
 

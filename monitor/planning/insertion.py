@@ -81,7 +81,7 @@ class Filled:
     @staticmethod
     def _batches(used: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how many batches that is. (appliances × days)"""
-        count: NDArray[np.float64] = np.ceil(used.max(axis=3) - ROUNDING).clip(min=0.0).sum(axis=2)
+        count: NDArray[np.float64] = np.ceil(used.max(axis=-1) - ROUNDING).clip(min=0.0).sum(axis=2)
         return count
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.planning.exact import ROUNDING
 from monitor.planning.problem import held_days
 
 if TYPE_CHECKING:
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 
 _MOST_WEEKS = 26
 """The longest interval that is tried. [weeks] Judgement: half a year; beads are seldom dry for longer."""
-_DAYS_A_WEEK = 7  # by definition
+_IN_TWENTY = 0.95  # share of futures; judgement: nineteen of twenty, as elsewhere intervals end there
+_DAYS_A_WEEK = 7  # days, by definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +158,9 @@ def _when_over(question: Question, boxes: Sequence[KnownBox]) -> RuleWorth:
             holds = np.maximum(held[np.minimum(day, len(held) - 1), of_draw].astype(int), 1)
             until = np.where(going, day + holds, until)
         over[: len(until)] += np.maximum(0, question.horizon_days - until)
-    heated = float(np.ceil(there[:, :-1] - 1e-9).sum(axis=1).mean())  # rounding
+    heated = float(np.ceil(there[:, :-1] - ROUNDING).sum(axis=1).mean())
     return _worth("when over the limit", over, heated, visits)
 
 
 def _worth(rule: str, over: NDArray[np.float64], heated: float, visits: float) -> RuleWorth:
-    return RuleWorth(rule, float(heated), float(visits), float(over.mean()), float(np.quantile(over, 0.95)))
+    return RuleWorth(rule, float(heated), float(visits), float(over.mean()), float(np.quantile(over, _IN_TWENTY)))
