@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 
 _SEARCH_GAP = 5e-3
-"""So near to the best of the paths found is near enough. [share of its cost] Judgement: a tenth of what a person would notice."""
+"""So near to the best of the paths found is near enough. [share of its cost] Judgement: a tenth of what a person would
+notice."""
 _NO_PATH = 100.0
 """A box without a path costs so many times what its dearest waits and a day everywhere do. [ratio] Judgement: more than
 any path."""

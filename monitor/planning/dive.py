@@ -27,10 +27,11 @@ _MANY = 100
 """From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
 """The share of what is open that is then chosen in a step. A judgement, for the same reason."""
-_FEW = 300
+_FEW = 200
 """So few paths are searched through as a whole besides. Judgement: twenty boxes then take two seconds."""
 _FAR_OFF = 0.05
-"""A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: what a person would notice."""
+"""A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: what a
+person would notice."""
 _LINK_ROUNDS = 20
 """So often what ties visits to days is looked through for what is broken. Judgement: six were enough in every trial."""
 

@@ -187,8 +187,8 @@ def add_links(
     program.add_rows(-np.inf, 0.0, (row, column[often], 1.0), (row, shared.day[a, d][often], -1.0), count=len(row))
 
 
-def solve_exactly(problem: VisitProblem) -> Chosen:
-    """Return the cheapest plan, proven to be.
+def solve_exactly(problem: VisitProblem, *, nodes: int | None = None) -> Chosen:
+    """Return the cheapest plan, proven to be; after so many nodes of the search, the best so far with its bound.
 
     Notes
     -----
@@ -207,7 +207,7 @@ def solve_exactly(problem: VisitProblem) -> Chosen:
     for number, row, value in visit_entries(problem, shared, visits):
         program.add_entries(row, x[number], value)
     add_links(program, problem, shared, visits, x)
-    solved = program.solved()
+    solved = program.solved(nodes=nodes)
     if solved is None:
         raise SiccastError(f"no plan was found for {problem.boxes} boxes; please report it")
     chosen = np.flatnonzero(solved.values[x] > 0.5)  # judgement: halfway between no and yes

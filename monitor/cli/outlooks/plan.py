@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -19,7 +20,7 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import TypedError
+from monitor.errors import SiccastError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
@@ -115,7 +116,7 @@ def _planned(asked: Assessed, dryers: Sequence[Appliance], today: date, horizon_
             sources, asked.worst_first, decisions=asked.decisions, announced=announced, horizon_days=horizon_days
         )
     if says:
-        with open_to_write(shelf) as stores:
+        with suppress(SiccastError), open_to_write(shelf) as stores:  # a shelf that may only be read is planned too
             stores.plan_decisions.announce(announcement(whole.plan, asked.worst_first, today), asked.as_of)
     return whole
 
