@@ -29,7 +29,7 @@ _AT_ONCE = 0.1
 """The share of what is open that is then chosen in a step. A judgement, for the same reason."""
 _FEW = 200
 """So few paths are searched through as a whole besides. Judgement: twenty boxes then take two seconds."""
-_FAR_OFF = 0.05
+_FAR_OFF = 0.1
 """A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: what a
 person would notice."""
 _LINK_ROUNDS = 20

@@ -56,7 +56,7 @@ def show(
     context: typer.Context,
     *,
     appliance: Annotated[
-        str | None, typer.Option(metavar="NAME", help="What dries the beads; else the first in shelf.toml.")
+        str | None, typer.Option(metavar="NAME", help="Only this appliance; else all in shelf.toml.")
     ] = None,
     days: Annotated[
         int | None, typer.Option(help="How many days ahead to plan, 7 to 365; else what shelf.toml says, or 60.")
@@ -71,8 +71,9 @@ def show(
 ) -> None:
     """Plan on which days to dry which boxes.
 
-    Boxes share a day where they can. As few as possible are dried long before they have to be, or too late. Each box
-    gets its reason. `siccast plan move`, `skip` and `not` change the plan, and it stays changed.
+    Boxes share a day where they can, in all appliances, and spare charges go in where that saves heating. As few as
+    possible are dried long before they have to be, or too late. Each box gets its reason. Days stay as they were
+    announced, unless there is a reason that is said. `siccast plan move`, `skip` and `not` change the plan, and it stays changed.
     """
     if context.invoked_subcommand is not None:
         return
