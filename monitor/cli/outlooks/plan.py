@@ -73,7 +73,8 @@ def show(
 
     Boxes share a day where they can, in all appliances, and spare charges go in where that saves heating. As few as
     possible are dried long before they have to be, or too late. Each box gets its reason. Days stay as they were
-    announced, unless there is a reason that is said. `siccast plan move`, `skip` and `not` change the plan, and it stays changed.
+    announced, unless there is a reason that is said. `siccast plan move`, `skip` and `not` change the plan, and it
+    stays changed.
     """
     if context.invoked_subcommand is not None:
         return
