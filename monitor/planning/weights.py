@@ -16,6 +16,17 @@ class PlanWeights:
     oven_day: float = 10.0
     """Heating an appliance up on one more day, whatever goes in."""
 
+    hand_minute: float = 0.1
+    """A minute of the person's work at a batch: half an hour is a third of a day at the oven."""
+    money: float = 1.0
+    """One unit of the shelf's currency, spent on energy."""
+    swap: float = 0.5
+    """Putting a spare charge in: five minutes."""
+    wet_charge: float = 2.5
+    """A charge taken out that is not dried by the plan's end: its share of the heating that is still owed."""
+    move_announced: float = 5.0
+    """Another day than the one announced: half a day at the oven, and no plan changes for less."""
+
     def place_after_due(self, span_days: float) -> float:
         """Return what each of the person's days costs by which a box comes later than its own, in a plan of this span.
 

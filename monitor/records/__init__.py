@@ -6,6 +6,7 @@ water, temperature °C, mass g, every instant aware UTC.
 
 from monitor.records.answers import (
     NORMAL_P95,
+    AnnouncedDay,
     Assessment,
     AtRest,
     BoxHistory,
@@ -21,6 +22,7 @@ from monitor.records.answers import (
     Listener,
     Outlook,
     PlannedDay,
+    PlannedSwap,
     Quantiles,
     Tightness,
     VaporFan,
@@ -65,6 +67,7 @@ __all__ = [
     "NORMAL_P95",
     "OWN_FEED",
     "ROOM",
+    "AnnouncedDay",
     "Appliance",
     "Assessment",
     "AtRest",
@@ -95,6 +98,7 @@ __all__ = [
     "PlanDecision",
     "PlanRules",
     "PlannedDay",
+    "PlannedSwap",
     "Quantiles",
     "Quantity",
     "RawMessage",

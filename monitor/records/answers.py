@@ -347,7 +347,46 @@ class PlannedDay:
     early_days: Mapping[str, float] = field(default_factory=dict)
     """How many days each box would still have held within the plan's time."""
     batches: int = 1
-    """How often the appliance has to be filled; more than once only where a person put more there than it takes."""
+    """How often the appliance has to be filled."""
+    again: tuple[str, ...] = ()
+    """Those of the boxes that an earlier day of the plan has, too."""
+    spares_dried: Mapping[str, int] = field(default_factory=dict)
+    """How many charges that were taken out before are dried along, by the name of the spare they stand for."""
+    minutes: float = 0.0
+    """Of all batches, heat and handling; 0 where nobody knows."""
+    hands_on_minutes: float = 0.0
+    """Of the person."""
+    kwh: float = 0.0
+    grams: float = 0.0
+    """Of beads, as far as known."""
+    week_later: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """What a week's delay risks of each box: the chance that it is over its limit by then, and how many more days over
+    it to expect."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnnouncedDay:
+    """The next day of a box as a plan last said it, with what it rested on."""
+
+    box: str
+    on: date
+    announced_at: datetime
+    due_on: date | None = None
+    """By when the box was due as that was known."""
+    leaked_more: bool = False
+    """Whether its seal was known to leak more than before."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSwap:
+    """A spare charge that goes into a box; the one taken out is dried with a later batch."""
+
+    on: date
+    box: str
+    spare: str
+    reason: str = ""
+    again: bool = False
+    """Whether the box was visited on an earlier day of the plan."""
 
 
 @dataclass(frozen=True, slots=True)

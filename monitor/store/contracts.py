@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import (
+        AnnouncedDay,
         HalfReading,
         ImportCounts,
         KeptOutlook,
@@ -319,6 +320,17 @@ class PlanDecisions(Protocol):
 
     def counting(self, before: datetime | None = None) -> Sequence[PlanDecision]:
         """Return the decisions that count, in the order in which they were made; only those made before an instant."""
+        ...
+
+    def announced(self, before: datetime | None = None) -> Mapping[str, AnnouncedDay]:
+        """Return the day that was last announced for each box; only what was announced before an instant."""
+        ...
+
+    def announce(self, days: Iterable[AnnouncedDay], now: datetime) -> int:
+        """Keep the next day of each box as a plan says it now, and return how many are new.
+
+        A box that is not among them has no day any more. What was announced before stays readable.
+        """
         ...
 
     def stamp(self) -> object:

@@ -14,7 +14,7 @@ from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.decisions import REMIND_DAYS, constraints_of
 from monitor.planning.recharge import BEYOND_DAYS, RechargePlan, plan_recharges
-from monitor.planning.schedule import costs_of_days, places_after
+from monitor.planning.visits import late_and_early, places_after
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, DecisionKind, PlanDecision
 
@@ -202,11 +202,11 @@ def test_no_calendar_that_keeps_the_decisions_is_cheaper(
     ]  # fmt: skip
     weights = PlanWeights()
     ahead = np.array([*((on - WEDNESDAY).days for on in open_days), 14 + BEYOND_DAYS])
-    costs = {
-        each.box.name: costs_of_days(np.asarray(each.forecast.chance_by_day), ahead, weights)
-        for each in boxes
-        if each.forecast is not None
-    }
+    costs = {}
+    for each in boxes:
+        assert each.forecast is not None
+        late, early = late_and_early(np.asarray(each.forecast.chance_by_day[: ahead[-1]]), 0, ahead, int(ahead[-1]))
+        costs[each.box.name] = weights.late_day * late + weights.early_day * early
     may = np.array([[*(asked.may_dry(each.box.name, on) for on in open_days), True] for each in boxes])
     due = [(each.due_at - each.as_of).days if each.due_at else 99 for each in boxes]
     after = places_after(np.array([days if days <= 7 else np.inf for days in due]), ahead, may)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,7 +20,7 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import TypedError
+from monitor.errors import SiccastError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from monitor.cli.session import Assessed
     from monitor.records import Appliance
     from monitor.services.assess import RechargePlan
+    from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
 
 plan = typer.Typer(help="Plan on which days to dry which boxes.")
@@ -53,7 +56,7 @@ def show(
     context: typer.Context,
     *,
     appliance: Annotated[
-        str | None, typer.Option(metavar="NAME", help="What dries the beads; else the first in shelf.toml.")
+        str | None, typer.Option(metavar="NAME", help="Only this appliance; else all in shelf.toml.")
     ] = None,
     days: Annotated[
         int | None, typer.Option(help="How many days ahead to plan, 7 to 365; else what shelf.toml says, or 60.")
@@ -69,31 +72,56 @@ def show(
 ) -> None:
     """Plan on which days to dry which boxes.
 
-    Boxes share a day where they can. As few as possible are dried long before they have to be, or too late. Each box
-    gets its reason. `siccast plan move`, `skip` and `not` change the plan, and it stays changed.
+    Boxes share a day where they can, in all appliances, and spare charges go in where that saves heating. As few as
+    possible are dried long before they have to be, or too late. Each box gets its reason. Days stay as they were
+    announced, unless there is a reason that is said. `siccast plan move`, `skip` and `not` change the plan, and it
+    stays changed.
     """
     if context.invoked_subcommand is not None:
         return
     from monitor.cli.output import show_json
-    from monitor.presentation.answers import plan_answer
-    from monitor.services.assess import plan_recharges
+    from monitor.presentation.plan_answers import full_plan_answer
 
     if days is not None and not PLAN_RANGE_DAYS[0] <= days <= PLAN_RANGE_DAYS[1]:
         raise typer.BadParameter(f"{days} won't do; a plan covers 7 to 365 days", param_hint="'--days'")
     shelf = shelf_of(context)
-    rules, dryer, horizon_days = shelf.plan, _appliance(shelf, appliance), days or shelf.plan.horizon_days
+    dryers = [_appliance(shelf, appliance)] if appliance else list(shelf.appliances)
+    horizon_days = days or shelf.plan.horizon_days
     asked = ask(shelf, as_of=as_of, fresh=fresh, dask=dask)
     today = asked.wording.local_day(asked.as_of)
-    planned = plan_recharges(
-        asked.worst_first, dryer, today, rules.weekdays, decisions=asked.decisions, horizon_days=horizon_days
-    )
+    whole = _planned(asked, dryers, today, horizon_days, says=as_of is None and appliance is None)
     if calendar:
-        _write(calendar, planned, asked, keep=(appliance, days, as_of) == (None, None, None))
+        _write(calendar, whole.plan, asked, keep=(appliance, days, as_of) == (None, None, None))
     if as_json:
-        show_json(plan_answer(planned, asked.as_of))
+        show_json(full_plan_answer(whole, asked.as_of, shelf.plan.currency))
         return
-    typer.echo(_title(dryer, rules.weekdays, today, horizon_days))
-    _show(planned, today)
+    for dryer in dryers:
+        typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays, today, horizon_days))
+    _show(whole, today, shelf.plan.currency)
+
+
+def _planned(asked: Assessed, dryers: Sequence[Appliance], today: date, horizon_days: int, *, says: bool) -> FullPlan:
+    """Return the plan; where a person is told what is planned from now on, that is kept as announced."""
+    from monitor.desk import Desk
+    from monitor.services.recharge_plan import PlanSources, announcement, plan_shelf
+    from monitor.store.opening import open_stores
+
+    shelf = asked.shelf
+    with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+        desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
+        rules = replace(shelf.plan, horizon_days=horizon_days)
+        sources = PlanSources(
+            stores.readings, stores.ledger, stores.outlooks, desk.inventory(), shelf.boxes, dryers, rules,
+            asked.as_of, today, shelf.room,
+        )  # fmt: skip
+        announced = stores.plan_decisions.announced(asked.as_of)
+        whole = plan_shelf(
+            sources, asked.worst_first, decisions=asked.decisions, announced=announced, horizon_days=horizon_days
+        )
+    if says:
+        with suppress(SiccastError), open_to_write(shelf) as stores:  # a shelf that may only be read is planned too
+            stores.plan_decisions.announce(announcement(whole.plan, asked.worst_first, today), asked.as_of)
+    return whole
 
 
 def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:
@@ -106,21 +134,22 @@ def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days:
     )
 
 
-def _show(planned: RechargePlan, today: date) -> None:
+def _show(whole: FullPlan, today: date, currency: str) -> None:
     from monitor.cli.output import show_notes, show_table
-    from monitor.day_names import near_day
+    from monitor.presentation.plan_table import plan_rows, proof, rule_rows, takes
 
-    if planned.days:
-        rows = [
-            ("" if place else near_day(day.on, today), box, day.reasons[box])
-            for day in planned.days
-            for place, box in enumerate(day.boxes)
-        ]
-        show_table(("dry on", "box", "why"), rows, wrap={1: 24, 2: None})
+    planned = whole.plan
+    if rows := plan_rows(planned, today):
+        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None})
+        show_notes("What that takes", [("", takes(whole.worth, currency)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     else:
         typer.echo("\nNo box needs drying in that time, as far as is known.\n")
+    show_notes("Not in time", [(one.box, one.words) for one in whole.unmet])
+    show_notes("Other days than announced", list(planned.changed.items()))
     show_notes("Not in this plan", list(planned.left_out.items()))
+    if whole.worth.rules:
+        show_table(("on the same futures", "heating days", "boxes dried", "days over"), rule_rows(whole.worth))
     decided = (*planned.decided.in_force, *planned.decided.to_be_logged)
     show_notes("What you decided", [(f"number {one.decision_id}", f"{decision(one, today)}.") for one in decided])
 

@@ -50,6 +50,7 @@ class SqliteBoxes:
             connection.execute("UPDATE plan_decisions SET box = ? WHERE box = ?", (new, old))
             rename_announced(connection, old, new)
             connection.execute("UPDATE alert_matters SET box = ? WHERE box = ?", (new, old))
+            connection.execute("UPDATE plan_announcements SET box = ? WHERE box = ?", (new, old))
             connection.execute(
                 "UPDATE deeds SET body = json_set(body, '$.place', ?) WHERE json_extract(body, '$.place') = ?",
                 (BOX + new, BOX + old),

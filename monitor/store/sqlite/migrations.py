@@ -358,6 +358,18 @@ CREATE TABLE alert_routes (
 ) WITHOUT ROWID, STRICT
 """
 
+_PLAN_ANNOUNCEMENTS = """
+CREATE TABLE plan_announcements (
+    announcement_id INTEGER PRIMARY KEY AUTOINCREMENT,
+    box TEXT NOT NULL,
+    on_day TEXT,
+    announced_at_ms INTEGER NOT NULL,
+    due_on TEXT,
+    leaked_more INTEGER NOT NULL
+) STRICT;
+CREATE INDEX plan_announcements_by_box ON plan_announcements (box, announcement_id)
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -379,6 +391,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("what people decided about the plan", _PLAN_DECISIONS),
     ("days of drying that calendars were told of", _ANNOUNCED),
     ("matters that were found, and messages about them", _ALERTS),
+    ("which days of the plan were announced", _PLAN_ANNOUNCEMENTS),
 )
 
 

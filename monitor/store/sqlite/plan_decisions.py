@@ -6,16 +6,22 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import LedgerError
-from monitor.records import DecisionKind, PlanDecision
+from monitor.records import AnnouncedDay, DecisionKind, PlanDecision
 from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
 
 _SELECT = "SELECT decision_id, kind, box, on_day, decided_at_ms FROM plan_decisions WHERE taken_back_at_ms IS NULL"
+
+
+_NEWEST = (
+    "SELECT box, on_day, announced_at_ms, due_on, leaked_more FROM plan_announcements WHERE announcement_id IN"
+    " (SELECT max(announcement_id) FROM plan_announcements WHERE announced_at_ms < ? GROUP BY box) ORDER BY box"
+)
 
 
 class SqlitePlanDecisions:
@@ -56,6 +62,42 @@ class SqlitePlanDecisions:
             )
             return [_to_decision(row) for row in rows]
 
+    def announced(self, before: datetime | None = None) -> Mapping[str, AnnouncedDay]:
+        """Return the day that was last announced for each box; only what was announced before an instant."""
+        with self._database.errors():
+            rows = self._database.connection.execute(
+                _NEWEST, (LAST_MS if before is None else to_ms(before),)
+            ).fetchall()
+        return {row[0]: _to_announced(row) for row in rows if row[1] is not None}
+
+    def announce(self, days: Iterable[AnnouncedDay], now: datetime) -> int:
+        """Keep the next day of each box as a plan says it now, and return how many are new."""
+        with self._database.transaction() as connection:
+            before = {row[0]: row for row in connection.execute(_NEWEST, (LAST_MS,))}
+            wanted = {one.box: one for one in days}
+            new = [
+                (
+                    one.box,
+                    one.on.isoformat(),
+                    to_ms(now),
+                    one.due_on.isoformat() if one.due_on else None,
+                    int(one.leaked_more),
+                )
+                for box, one in sorted(wanted.items())
+                if box not in before or before[box][1] != one.on.isoformat()
+            ]
+            gone = [
+                (box, None, to_ms(now), None, 0)
+                for box, row in before.items()
+                if box not in wanted and row[1] is not None
+            ]
+            connection.executemany(
+                "INSERT INTO plan_announcements (box, on_day, announced_at_ms, due_on, leaked_more)"
+                " VALUES (?, ?, ?, ?, ?)",
+                [*new, *gone],
+            )
+        return len(new)
+
     def stamp(self) -> object:
         """Return the number of the newest decision, and how many were taken back."""
         with self._database.errors():
@@ -69,3 +111,9 @@ def _to_decision(row: tuple[Any, ...]) -> PlanDecision:
     return PlanDecision(
         DecisionKind(kind), date.fromisoformat(on_day), box, decision_id=decision_id, decided_at=from_ms(decided_at_ms)
     )
+
+
+def _to_announced(row: tuple[Any, ...]) -> AnnouncedDay:
+    box, on_day, announced_at_ms, due_on, leaked_more = row
+    due = date.fromisoformat(due_on) if due_on else None
+    return AnnouncedDay(box, date.fromisoformat(on_day), from_ms(announced_at_ms), due, leaked_more=bool(leaked_more))

@@ -1,0 +1,153 @@
+"""From the linear program to a plan: step by step what is nearly chosen is chosen, and the rest priced anew."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.planning.columns import cheapest_paths, master_of
+from monitor.planning.exact import around, room_of
+from monitor.planning.insertion import Filled
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.planning.columns import Master
+    from monitor.planning.visits import Chosen, Path, VisitProblem
+
+BOUND_GAP = 1e-4
+"""The linear program is solved to this share of its cost. Judgement: a tenth of what plans are told apart by."""
+STEP_GAP = 1e-3
+"""The same within a step of the dive. Judgement: steps are many, and only the plan in the end counts."""
+_WHOLE = 1e-6
+"""So near to a whole number is one. [share of one] Judgement: the solver's own tolerance."""
+_MANY = 100
+"""From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
+_AT_ONCE = 0.1
+"""The share of what is open that is then chosen in a step. A judgement, for the same reason."""
+_FEW = 200
+"""So few paths are searched through as a whole besides. Judgement: twenty boxes then take two seconds."""
+_FAR_OFF = 0.1
+"""A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: what a
+person would notice."""
+_LINK_ROUNDS = 20
+"""So often what ties visits to days is looked through for what is broken. Judgement: six were enough in every trial."""
+
+
+def solve_by_columns(problem: VisitProblem) -> Chosen:
+    """Return a good plan and a bound that no plan goes below.
+
+    Notes
+    -----
+    A path of visits is a column; the cheapest new path of every box is found under the prices of days, batches and
+    spare charges (dynamic programming over its days). The linear program over all paths is the bound. From there days,
+    then batches, then paths are rounded, with new paths after each step. When which charge is dried is exact again.
+    """
+    master = master_of(problem)
+    for times in (0.0, 0.5, 1.0, 2.0):
+        master.add(cheapest_paths(problem.first, problem.later, times * _first_prices(problem))[0])
+    _, bound, values = master.improve(BOUND_GAP)
+    for _ in range(_LINK_ROUNDS):
+        if not master.add_links(values):
+            break
+        _, better, values = master.improve(BOUND_GAP)
+        bound = max(bound, better)
+    few, program = master.path_count <= _FEW, master.program()
+    for columns in (master.shared.day, master.shared.batch):
+        values = _round(master, columns.ravel(), values)
+    master.release(master.shared.day, master.shared.batch)
+    chosen = around(problem, _settled(master, values), bound)
+    if problem.boxes < _MANY and (few or chosen is None or chosen.cost - bound > _FAR_OFF * abs(chosen.cost)):
+        chosen = _cheaper(chosen, around(problem, master.best_of(program), bound))
+    return chosen or _without_spares(problem, bound)
+
+
+def _without_spares(problem: VisitProblem, bound: float) -> Chosen:
+    """Return a plan that leaves the spare charges alone: where whole charges don't fit as parts of them did."""
+    later = problem.later.copy()
+    later[:, problem.appliances :] = np.inf
+    return replace(solve_by_columns(replace(problem, later=later)), bound=bound)
+
+
+def _cheaper(some: Chosen | None, other: Chosen | None) -> Chosen | None:
+    return min((one for one in (some, other) if one is not None), key=lambda one: one.cost, default=None)
+
+
+def _first_prices(problem: VisitProblem) -> NDArray[np.float64]:
+    """Return a visit's share of the heating, as if all batches were full. (boxes × ways × days)"""
+    boxes, ways, days, _ = problem.later.shape
+    prices = np.zeros((boxes, ways, days))
+    room = room_of(problem)
+    each = problem.heating[:, None] / np.maximum(room, 1) + problem.batch_cost[:, None]
+    nowhere = 1e6  # points; judgement: dearer than anything
+    prices[:, : problem.appliances] = problem.shares.max(axis=2)[:, :, None] * np.where(room > 0, each, nowhere)
+    return prices
+
+
+def _round(master: Master, columns: NDArray[np.int_], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return values where these unknowns are whole, the nearest to the next whole number first."""
+    most = np.asarray(master.solver.getLp().col_upper_)
+    least = np.zeros(len(most))
+    while (part := columns[np.abs(values[columns] - np.rint(values[columns])) > _WHOLE]).size:
+        above = values[part] - np.floor(values[part])
+        order = np.argsort(-above, kind="stable")
+        up = above[order[0]] >= 0.5  # judgement: the nearer whole number
+        some = part[order[: _steps(master, len(part))] if up else order[-_steps(master, len(part)) :]]
+        some = some[(values[some] - np.floor(values[some]) >= 0.5) == up]
+        if up:
+            least[some] = np.ceil(values[some])
+        else:
+            most[some] = np.floor(values[some])
+        master.fix(some, least[some], most[some])
+        _, _, values = master.improve(STEP_GAP)
+    return values
+
+
+def _settled(master: Master, values: NDArray[np.float64]) -> list[Path]:
+    """Return the path of each box, what is chosen most first; boxes whose paths don't fit any more come last."""
+    left = np.zeros(master.problem.boxes, bool)
+    while True:
+        weight, boxes = values[master.fixed_columns :], np.concatenate(master.boxes)
+        part = np.flatnonzero((weight > _WHOLE) & (weight < 1.0 - _WHOLE) & ~left[boxes])
+        if not part.size:
+            break
+        best = part[np.argsort(-weight[part], kind="stable")]
+        best = best[np.sort(np.unique(boxes[best], return_index=True)[1])][: _steps(master, len(part))]
+        if not _fixed(master, best):
+            best = best[:1]
+            if not _fixed(master, best):
+                left[boxes[best]] = True
+        master.settled[boxes[best]] = True
+        _, _, values = master.improve(STEP_GAP)
+    return _placed(master, values, left)
+
+
+def _fixed(master: Master, paths: NDArray[np.int_]) -> bool:
+    """Choose these paths, and return whether all still fits; where not, nothing is chosen."""
+    columns, ones = paths + master.fixed_columns, np.ones(len(paths))
+    master.fix(columns, ones, ones)
+    if np.isfinite(master.solve()[0]):
+        return True
+    master.fix(columns, 0.0 * ones, ones)
+    return False
+
+
+def _placed(master: Master, values: NDArray[np.float64], left: NDArray[np.bool_]) -> list[Path]:
+    """Return the path of each box; those that are left get what still fits, and then each box is put in anew."""
+    taken = np.flatnonzero(values[master.fixed_columns :] > 0.5)  # judgement: halfway between no and yes
+    boxes, ways = np.concatenate(master.boxes)[taken], np.concatenate(master.ways)[taken]
+    filled = Filled(master.problem)
+    for box, row in zip(boxes.tolist(), ways, strict=True):
+        if not left[box]:
+            filled.put(box, tuple((int(day), int(row[day])) for day in np.flatnonzero(row >= 0)))
+    for box in range(master.problem.boxes):
+        if box not in filled.paths:
+            filled.put(box, filled.best(box))
+    filled.improve()
+    return [filled.paths[box] for box in range(master.problem.boxes)]
+
+
+def _steps(master: Master, open_ones: int) -> int:
+    return 1 if master.problem.boxes < _MANY else max(1, int(_AT_ONCE * open_ones))

@@ -1,0 +1,124 @@
+"""What can't be met in time, by how much, and what would mend it: found by planning again with one thing more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.planning.problem import BEYOND_DAYS, chances_now, problem_of
+from monitor.planning.solve import solve
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from datetime import date
+
+    from monitor.planning.problem import KnownBox, Question
+    from monitor.planning.visits import Chosen, VisitProblem
+
+_TRIED_BOXES = 40
+"""In larger plans nothing is tried. [boxes] Judgement: each trial is a plan of its own, and takes seconds there."""
+_TRIED_DAYS = 45
+"""So far ahead a trial looks at most. [days] Judgement: what is late is near."""
+_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+@dataclass(frozen=True, slots=True)
+class Unmet:
+    """A box that the plan can't make dry in time."""
+
+    box: str
+    late_days: int
+    """Days from when it is due until its day, or until the plan's end where it has none."""
+    chance_over: float
+    """That it is over its limit by then."""
+    words: str
+
+
+def unmet(question: Question, first_days: Mapping[str, date]) -> tuple[Unmet, ...]:
+    """Return the boxes whose first day comes after they are due, with what would mend that."""
+    late = [box for box in question.boxes if _days_late(question, box, first_days.get(box.name)) > 0]
+    mends = _mends(question, late) if late and len(question.boxes) <= _TRIED_BOXES else {}
+    return tuple(_unmet(question, box, first_days.get(box.name), mends.get(box.name, "")) for box in late)
+
+
+def _due(box: KnownBox) -> int | None:
+    answer = box.assessment
+    return None if answer.due_at is None else max(0, int((answer.due_at - answer.as_of) / timedelta(days=1)))
+
+
+def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
+    due = _due(box)
+    if due is None or due > question.horizon_days - BEYOND_DAYS:
+        return 0
+    ahead = question.horizon_days if on is None else (on - question.today).days
+    return max(0, ahead - due)
+
+
+def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unmet:
+    late, due = _days_late(question, box, on), _due(box) or 0
+    chance = float(chances_now(box, question.end)[min(due + late, question.end - 1)])
+    days = "1 day" if late == 1 else f"{late} days"
+    by = f"It is dried {days} late" if on else "It has no day in this plan"
+    pct = f"{100.0 * chance:.0f} %" if chance <= 0.99 else "more than 99 %"  # judgement: draws tell no more
+    words = f"{by}; by then it is over its limit with a chance of {pct}."
+    return Unmet(box.name, late, chance, f"{words} {mend}".strip())
+
+
+def _mends(question: Question, late: list[KnownBox]) -> dict[str, str]:
+    """Return for each late box the first thing that mends it: a spare charge, then another weekday of an appliance."""
+    horizon = min(question.horizon_days, _TRIED_DAYS)
+    days = tuple(on for on in question.days if on <= question.today + timedelta(days=horizon))
+    short = replace(question, days=days, horizon_days=horizon, announced={})
+    found: dict[str, str] = {}
+    for words, problem, asked in _with_one_more(short, late):
+        open_ones = [box for box in late if box.name not in found]
+        if not open_ones:
+            break
+        first = _first_days(asked, solve(problem))
+        found |= {box.name: words for box in open_ones if not _days_late(asked, box, first.get(box.name))}
+    return found
+
+
+def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[str, VisitProblem, Question]]:
+    for box in late:
+        problem = _with_a_spare(question, box)
+        if problem is not None:
+            yield f"A spare charge of {box.grams:.0f} g in reserve would mend that.", problem, question
+    for number, place in enumerate(question.places):
+        for weekday in range(len(_DAYS)):
+            if weekday in place.weekdays:
+                continue
+            weekdays = tuple(sorted((*place.weekdays, weekday)))
+            places = tuple(
+                replace(one, weekdays=weekdays) if each == number else one for each, one in enumerate(question.places)
+            )
+            more = [question.today + timedelta(days=ahead) for ahead in range(question.horizon_days + 1)]
+            more = [on for on in more if on.weekday() == weekday and on not in question.decided.days_off]
+            asked = replace(question, places=places, days=tuple(sorted({*question.days, *more})))
+            yield f"The {place.name} on {_DAYS[weekday]}s, too, would mend that.", problem_of(asked), asked
+
+
+def _with_a_spare(question: Question, box: KnownBox) -> VisitProblem | None:
+    """Return the plan's problem with one more spare charge like that box's, as good as the best it could be dried."""
+    if box.grams is None or not question.days:
+        return None
+    problem = problem_of(question)
+    number = question.boxes.index(box)
+    way = np.full((problem.boxes, 1, *problem.later.shape[2:]), np.inf)
+    way[number, 0] = problem.later[number, : problem.appliances].min(axis=0)
+    return replace(
+        problem,
+        later=np.concatenate([problem.later, way], axis=1),
+        spare_counts=np.append(problem.spare_counts, 1),
+        spare_wet=np.append(problem.spare_wet, 0),
+        spare_shares=np.concatenate([problem.spare_shares, problem.shares[number : number + 1]]),
+        spare_groups=np.append(problem.spare_groups, problem.groups[number]),
+    )
+
+
+def _first_days(question: Question, chosen: Chosen) -> dict[str, date]:
+    paths = zip(question.boxes, chosen.visits, strict=True)
+    return {box.name: question.days[path[0][0]] for box, path in paths if path}

@@ -1,0 +1,56 @@
+"""The plan of a shelf with all it has: futures, appliances, spare charges, what was decided and announced."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from monitor.planning.due import leaks_more
+from monitor.planning.mend import Unmet, unmet
+from monitor.planning.recharge import RechargePlan, plan_of_question, question_of
+from monitor.planning.steady import Announced, due_on, first_days
+from monitor.planning.worth import PlanWorth, worth_of
+from monitor.records import AnnouncedDay
+from monitor.services.planning import PlanSources, plan_input
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from monitor.records import Assessment, PlanDecision
+
+__all__ = ["FullPlan", "PlanSources", "PlanWorth", "announcement", "plan_shelf"]
+
+
+@dataclass(frozen=True, slots=True)
+class FullPlan:
+    """A plan with what it is worth and what it can't meet."""
+
+    plan: RechargePlan
+    worth: PlanWorth
+    unmet: tuple[Unmet, ...]
+
+
+def plan_shelf(
+    sources: PlanSources,
+    assessments: Sequence[Assessment],
+    *,
+    decisions: Sequence[PlanDecision] = (),
+    announced: Mapping[str, AnnouncedDay],
+    horizon_days: int | None = None,
+) -> FullPlan:
+    """Return the plan that a shelf's own futures, appliances and spare charges give."""
+    made_of, before = plan_input(sources), Announced(announced)
+    question = question_of(made_of, assessments, decisions=decisions, announced=before, horizon_days=horizon_days)
+    plan = plan_of_question(question, assessments, before)
+    return FullPlan(plan, worth_of(question, plan), unmet(question, first_days(plan.days, plan.swaps)))
+
+
+def announcement(plan: RechargePlan, assessments: Sequence[Assessment], today: date) -> list[AnnouncedDay]:
+    """Return the next day of each box as a plan says it, with what it rests on."""
+    first = first_days(plan.days, plan.swaps)
+    return [
+        AnnouncedDay(a.box.name, first[a.box.name], a.as_of, due_on(a, today), leaked_more=leaks_more(a))
+        for a in assessments
+        if a.box.name in first
+    ]
