@@ -32,7 +32,7 @@ def plain(value: Any) -> Any:
         return plain(value.tolist())
     if isinstance(value, list | tuple):
         return [plain(one) for one in value]
-    return str(value) if isinstance(value, str) else value
+    return str.__str__(value) if isinstance(value, str) else value  # a sentence that can be said anew is text here
 
 
 def leaves(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
