@@ -6,6 +6,7 @@ A scale that shows whole grams gives an interval, not a value: the likelihood is
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -238,6 +239,11 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
     if not points:
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
     _require_sound(points)
+    return _fit_curve(tuple(points), priors, tuple(losses))
+
+
+@lru_cache(maxsize=16)  # fits, a count, half a megabyte each; judgement: who weighs asks for the last one again
+def _fit_curve(points: tuple[WeighedPoint, ...], priors: RunPriors, losses: tuple[Loss, ...]) -> CurveFit:
     fit = _fit(points, priors, losses, 1.0)
     first_strain, variance_ratio = fit.strain, 1.0
     for _ in range(_MOST_WIDENINGS):
