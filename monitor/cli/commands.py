@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib import import_module
 from typing import Any, NamedTuple
 
@@ -81,6 +82,7 @@ class CommandsByName(TyperGroup):
             formatter.write_dl([(name, entry.line) for name, entry in COMMANDS.items() if not entry.hidden])
 
 
+@cache
 def commands_of(module: str) -> dict[str, Any]:
     """Return the commands that a module of `monitor.cli` has, by name."""
     part = typer.Typer(rich_markup_mode=None)
