@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import shutil
 import sqlite3
 import subprocess
@@ -144,6 +145,7 @@ def run(site: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixtu
     """Give the command line as the person runs it; whatever main() lets through fails the test."""
     monkeypatch.chdir(site)
     monkeypatch.setattr(sys, "stdin", io.StringIO())
+    monkeypatch.setattr(os, "nice", lambda _: 0)  # or keep-ready would slow all tests that this process runs after it
     (site / "a-file.csv").write_text("t,temperature_c,rh_pct\n2026-03-01T00:00:00Z,20,20\n")
 
     def run(*words: str) -> Said:
