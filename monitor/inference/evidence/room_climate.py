@@ -36,8 +36,8 @@ _PRIOR_RESIDUAL_DAYS = 20.0
 """The usual spread of the residual counts as so many days of a room's own record. [days] Judgement: weeks of
 weather."""
 _DECLARED_MEAN_SD = 0.30
-"""Spread of the yearly mean where a person declared temperature and humidity of the room. [ln kPa] Judgement: three
-quarters of what it is without; people declare the season they are in."""
+"""Spread of the yearly mean where a person declared temperature and humidity of the room. [ln kPa] Judgement: people
+declare the season they are in, and that of half a year apart is twice or half of it."""
 _NO_SEASON_SD = 1e-6
 """Spread of a swing that is taken for none, for the ablation table. [ln kPa or °C] Judgement: next to none, and above
 zero, so that matrices can be inverted."""
@@ -60,6 +60,8 @@ class Season:
     """Half of what lies between the top of the year and its bottom. [ln(kPa) or °C]"""
     swing_sd: float
     """[ln(kPa) or °C]"""
+    mean_and_swing: float
+    """Correlation of both: below zero where rooms differ more in winter than in summer. [from -1 to 1]"""
     aside: float
     """The swing a quarter year aside: above zero where the top lies later than that of vapor pressure.
     [ln(kPa) or °C]"""
@@ -85,9 +87,12 @@ class Season:
         return np.array([self.mean, self.swing, self.aside, self.half_year, 0.0])
 
     @property
-    def prior_sd(self) -> FloatArray:
-        """Standard deviation of the same. (5) [ln(kPa) or °C]."""
-        return np.array([self.mean_sd, self.swing_sd, self.aside_sd, self.half_year_sd, self.half_year_sd])
+    def prior_covariance(self) -> FloatArray:
+        """Covariance of the same. (5 × 5) [ln(kPa)² or K²]."""
+        sd = np.array([self.mean_sd, self.swing_sd, self.aside_sd, self.half_year_sd, self.half_year_sd])
+        covariance = np.diag(sd**2)
+        covariance[0, 1] = covariance[1, 0] = self.mean_and_swing * sd[0] * sd[1]
+        return covariance
 
     def autocorrelation(self, days: float) -> float:
         """Autocorrelation of the residual after so many days.
@@ -109,11 +114,12 @@ class Season:
 # ln 0.18), swing 0.31 ± 0.12, top on day 230 ± 6, half a year 0.07 (0 to 0.16), residual 0.13 ± 0.03 over 5.6 ± 1.7
 # days. Thirteen little heated halls in Britain: 1.13 kPa, 0.28; Japan: 1.14 kPa, 0.67 to 0.81; Singapore: 2.34 kPa and
 # no swing. All of it open data (TRH-database, pywws-data-falkensee and others).
-VAPOR = Season(np.log(1.15), 0.30, 0.33, 0.16, 0.0, 0.08, 0.05, 0.05, 0.13, 5.6, 0.09, 400.0)
+VAPOR = Season(np.log(1.15), 0.25, 0.33, 0.16, -0.6, 0.0, 0.08, 0.05, 0.05, 0.13, 5.6, 0.09, 400.0)
 """Of ln vapor pressure. [ln kPa; days] From the rooms named above; spreads are wider than theirs, since most of them are
-homes of the north: a judgement. The level is where the likelihood of four of them tops (measured 2008 to 2013), 7.5
+homes of the north: a judgement, as is the correlation: households differ in what they add in winter, summers come from
+outdoors. The level is where the likelihood of four of them tops (measured 2008 to 2013), 7.5
 nat above none."""
-TEMPERATURE = Season(22.0, 2.0, 1.5, 1.0, -1.0, 0.8, 0.2, 0.4, 1.0, 5.2, 0.4, 400.0)
+TEMPERATURE = Season(22.0, 2.0, 1.5, 1.0, 0.0, -1.0, 0.8, 0.2, 0.4, 1.0, 5.2, 0.4, 400.0)
 """Of temperature. [°C; days] The twelve homes: 22.7 ± 1.1 °C, swing 1.4 ± 0.55 K; four of them top on days 177 to 192, a
 month before vapor pressure. Spreads wider than theirs by judgement: some rooms are sheds."""
 
@@ -211,7 +217,7 @@ class LearnedSeason:
 
 
 def learn(
-    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray, observed: FloatArray
+    season: Season, prior_mean: FloatArray, prior_covariance: FloatArray, days: FloatArray, observed: FloatArray
 ) -> LearnedSeason:
     """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
 
@@ -222,8 +228,10 @@ def learn(
     ----------
     season : Season
         What is usual.
-    prior_mean, prior_sd : ndarray, 5
+    prior_mean : ndarray, 5
         Of the coefficients of the course. [ln(kPa) or °C]
+    prior_covariance : ndarray, 5 × 5
+        Of the same. [ln(kPa)² or K²]
     days : ndarray, days
         In order. [days since 1970 UTC]
     observed : ndarray, days
@@ -237,10 +245,9 @@ def learn(
     known = np.isfinite(observed)
     days, observed = days[known], observed[known]
     if len(days) == 0:
-        return LearnedSeason(
-            season, np.r_[prior_mean, 0.0], np.diag(np.r_[prior_sd, season.level_sd] ** 2), 0.0, np.nan
-        )
-    prior, basis = _unknowns(season, prior_mean, prior_sd, days)
+        covariance = _side_by_side(prior_covariance, np.array([[season.level_sd**2]]))
+        return LearnedSeason(season, np.r_[prior_mean, 0.0], covariance, 0.0, np.nan)
+    prior, basis = _unknowns(season, prior_mean, prior_covariance, days)
     theta, _ = _regression(season, prior, basis, days, observed)
     season = replace(season, residual_sd=_residual_sd(season, days, observed - basis @ theta))
     theta, covariance = _regression(season, prior, basis, days, observed)
@@ -255,7 +262,7 @@ def learn(
 
 
 def _unknowns(
-    season: Season, prior_mean: FloatArray, prior_sd: FloatArray, days: FloatArray
+    season: Season, prior_mean: FloatArray, prior_covariance: FloatArray, days: FloatArray
 ) -> tuple[tuple[FloatArray, FloatArray], FloatArray]:
     """Return prior mean and precision of all unknowns, and their basis on the days seen; each span has a level."""
     span = ((days[-1] - days) // _LEVEL_SPAN_DAYS).astype(int)
@@ -264,10 +271,18 @@ def _unknowns(
     level[np.arange(len(days)), count - 1 - span] = 1.0
     correlation = np.exp(-_LEVEL_SPAN_DAYS / season.level_memory_days)
     tied = season.level_sd**2 * correlation ** np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
-    precision = np.zeros((len(prior_mean) + count,) * 2)
-    precision[: len(prior_mean), : len(prior_mean)] = np.diag(1.0 / prior_sd**2)
-    precision[len(prior_mean) :, len(prior_mean) :] = np.linalg.inv(tied)
+    precision = _side_by_side(_inverse(prior_covariance), _inverse(tied))
     return (np.r_[prior_mean, np.zeros(count)], precision), np.hstack([_harmonics(days), level])
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def _side_by_side(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Return the matrix of unknowns that know nothing of each other."""
+    zeros = np.zeros((len(one), len(other)))
+    return np.block([[one, zeros], [zeros.T, other]])
 
 
 def _regression(
@@ -283,7 +298,7 @@ def _regression(
     white_observed = np.r_[
         observed[:1] / season.residual_sd, (observed[1:] - correlation * observed[:-1]) / innovations_sd
     ]
-    covariance = np.asarray(np.linalg.inv(precision + white_basis.T @ white_basis), dtype=np.float64)
+    covariance = _inverse(precision + white_basis.T @ white_basis)
     return covariance @ (precision @ prior_mean + white_basis.T @ white_observed), covariance
 
 
@@ -388,26 +403,31 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
     LearnedRoom
         From the prior where nothing was seen.
     """
-    vapor_mean, vapor_sd = _vapor_prior(declared)
-    degc_mean, degc_sd = _temperature_prior(declared)
+    vapor, temperature = _vapor_prior(declared), _temperature_prior(declared)
     if not seasonal:
-        vapor_mean[1:], degc_mean[1:] = 0.0, 0.0
-        vapor_sd[1:], degc_sd[1:] = _NO_SEASON_SD, _NO_SEASON_SD
+        vapor, temperature = _flat(vapor), _flat(temperature)
     if room is None or len(room) == 0:
         nothing = np.empty(0)
         return LearnedRoom(
-            learn(VAPOR, vapor_mean, vapor_sd, nothing, nothing),
-            learn(TEMPERATURE, degc_mean, degc_sd, nothing, nothing), 0,
+            learn(VAPOR, *vapor, nothing, nothing),
+            learn(TEMPERATURE, *temperature, nothing, nothing), 0,
         )  # fmt: skip
-    days, vapor, degc = _daily(room, now_s)
+    days, vapor_kpa, degc = _daily(room, now_s)
     with np.errstate(divide="ignore"):
-        log_vapor = np.log(vapor)
+        log_vapor = np.log(vapor_kpa)
     log_vapor[~np.isfinite(log_vapor)] = np.nan
     return LearnedRoom(
-        learn(VAPOR, vapor_mean, vapor_sd, days, log_vapor),
-        learn(TEMPERATURE, degc_mean, degc_sd, days, degc),
-        int(np.isfinite(vapor).sum()),
+        learn(VAPOR, *vapor, days, log_vapor),
+        learn(TEMPERATURE, *temperature, days, degc),
+        int(np.isfinite(vapor_kpa).sum()),
     )
+
+
+def _flat(prior: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Return the prior of a year without seasons."""
+    (mean, *_), covariance = prior
+    flat = np.diag(np.r_[covariance[0, 0], np.full(len(covariance) - 1, _NO_SEASON_SD**2)])
+    return np.r_[mean, np.zeros(len(covariance) - 1)], flat
 
 
 def _daily(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -428,19 +448,19 @@ def _day_means(values: FloatArray, count: int) -> FloatArray:
 
 
 def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
-    mean, sd = VAPOR.prior_mean, VAPOR.prior_sd
+    mean, covariance = VAPOR.prior_mean, VAPOR.prior_covariance
     if declared is None:
-        return mean, sd
+        return mean, covariance
     if declared.southern_hemisphere:
         mean[1:3] = -mean[1:3]
     if declared.monthly_vapor_pressure_pa:
         monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / _PA_PER_KPA
-        return _from_months(monthly_kpa), declared.monthly_log_sd * _MONTHLY_SHARES
+        return _from_months(monthly_kpa), np.diag((declared.monthly_log_sd * _MONTHLY_SHARES) ** 2)
     mean[0] = np.log(
         declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / _PA_PER_KPA
     )
-    sd[0] = _DECLARED_MEAN_SD
-    return mean, sd
+    covariance[:2, :2] = np.diag([_DECLARED_MEAN_SD**2, VAPOR.swing_sd**2])
+    return mean, covariance
 
 
 def _from_months(monthly_kpa: FloatArray) -> FloatArray:
@@ -450,9 +470,9 @@ def _from_months(monthly_kpa: FloatArray) -> FloatArray:
 
 
 def _temperature_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
-    mean, sd = TEMPERATURE.prior_mean, TEMPERATURE.prior_sd
+    mean = TEMPERATURE.prior_mean
     if declared is not None:
         mean[0] = declared.temperature_degc
         if declared.southern_hemisphere:
             mean[1:3] = -mean[1:3]
-    return mean, sd
+    return mean, TEMPERATURE.prior_covariance
