@@ -42,8 +42,8 @@ _NO_SEASON_SD = 1e-6
 """Spread of a swing that is taken for none, for the ablation table. [ln kPa or °C] Judgement: next to none, and above
 zero, so that matrices can be inverted."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53, 0.33, 0.33])
-"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside, of half
-a year. [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
+"""Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside, of
+half a year. [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
 _PA_PER_KPA, _MONTHS = 1e3, 12
 """Exact; months of a year."""
 
@@ -115,13 +115,32 @@ class Season:
 # days. Thirteen little heated halls in Britain: 1.13 kPa, 0.28; Japan: 1.14 kPa, 0.67 to 0.81; Singapore: 2.34 kPa and
 # no swing. All of it open data (TRH-database, pywws-data-falkensee and others).
 VAPOR = Season(np.log(1.15), 0.25, 0.33, 0.16, -0.6, 0.0, 0.08, 0.05, 0.05, 0.13, 5.6, 0.09, 400.0)
-"""Of ln vapor pressure. [ln kPa; days] From the rooms named above; spreads are wider than theirs, since most of them are
-homes of the north: a judgement, as is the correlation: households differ in what they add in winter, summers come from
-outdoors. The level is where the likelihood of four of them tops (measured 2008 to 2013), 7.5
-nat above none."""
+"""Of ln vapor pressure. [ln kPa; days] From the rooms named above; spreads are wider than theirs, since most of them
+are homes of the north: a judgement, as is the correlation: households differ in what they add in winter, summers come
+from outdoors. The level is where the likelihood of four of them tops (measured 2008 to 2013), 7.5 nat above none."""
 TEMPERATURE = Season(22.0, 2.0, 1.5, 1.0, 0.0, -1.0, 0.8, 0.2, 0.4, 1.0, 5.2, 0.4, 400.0)
-"""Of temperature. [°C; days] The twelve homes: 22.7 ± 1.1 °C, swing 1.4 ± 0.55 K; four of them top on days 177 to 192, a
-month before vapor pressure. Spreads wider than theirs by judgement: some rooms are sheds."""
+"""Of temperature. [°C; days] The twelve homes: 22.7 ± 1.1 °C, swing 1.4 ± 0.55 K; four of them top on days 177 to
+192, a month before vapor pressure. Spreads wider than theirs by judgement: some rooms are sheds."""
+
+
+# Of the others the swings and spreads are those of the rooms named above, or judgements where nothing is named: rooms
+# of one climate differ as the twelve homes do, and the top lies some ten days before theirs.
+CLIMATES = {
+    "temperate": (VAPOR, TEMPERATURE),
+    "unheated": (
+        replace(VAPOR, mean=np.log(1.13), swing=0.28, swing_sd=0.10, aside=-0.05, memory_days=4.3),
+        replace(TEMPERATURE, mean=15.6, mean_sd=2.7, swing=3.4, swing_sd=1.5, residual_sd=1.5),
+    ),
+    "humid_summers": (
+        replace(VAPOR, mean=np.log(1.14), swing=0.72, swing_sd=0.15, aside=-0.12, residual_sd=0.18, memory_days=3.2),
+        replace(TEMPERATURE, mean=20.0, mean_sd=2.5, swing=5.5, swing_sd=1.5, residual_sd=1.5),
+    ),
+    "tropical": (
+        replace(VAPOR, mean=np.log(2.34), mean_sd=0.15, swing=0.0, swing_sd=0.10, residual_sd=0.07, memory_days=1.0),
+        replace(TEMPERATURE, mean=27.0, mean_sd=1.5, swing=0.0, aside=0.0, swing_sd=0.7, half_year=0.0),
+    ),
+}
+"""What years look like, by ``records.words.CLIMATES``: vapor pressure [ln kPa] and temperature [°C]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -403,22 +422,23 @@ def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, s
     LearnedRoom
         From the prior where nothing was seen.
     """
-    vapor, temperature = _vapor_prior(declared), _temperature_prior(declared)
+    usual_vapor, usual_temperature = CLIMATES[declared.climate if declared else "temperate"]
+    vapor, temperature = _vapor_prior(usual_vapor, declared), _temperature_prior(usual_temperature, declared)
     if not seasonal:
         vapor, temperature = _flat(vapor), _flat(temperature)
     if room is None or len(room) == 0:
         nothing = np.empty(0)
         return LearnedRoom(
-            learn(VAPOR, *vapor, nothing, nothing),
-            learn(TEMPERATURE, *temperature, nothing, nothing), 0,
+            learn(usual_vapor, *vapor, nothing, nothing),
+            learn(usual_temperature, *temperature, nothing, nothing), 0,
         )  # fmt: skip
     days, vapor_kpa, degc = _daily(room, now_s)
     with np.errstate(divide="ignore"):
         log_vapor = np.log(vapor_kpa)
     log_vapor[~np.isfinite(log_vapor)] = np.nan
     return LearnedRoom(
-        learn(VAPOR, *vapor, days, log_vapor),
-        learn(TEMPERATURE, *temperature, days, degc),
+        learn(usual_vapor, *vapor, days, log_vapor),
+        learn(usual_temperature, *temperature, days, degc),
         int(np.isfinite(vapor_kpa).sum()),
     )
 
@@ -447,8 +467,8 @@ def _day_means(values: FloatArray, count: int) -> FloatArray:
     return np.where(enough >= _LEAST_HOURS, np.where(known, table, 0.0).sum(axis=1) / np.maximum(enough, 1), np.nan)
 
 
-def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
-    mean, covariance = VAPOR.prior_mean, VAPOR.prior_covariance
+def _vapor_prior(usual: Season, declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
+    mean, covariance = usual.prior_mean, usual.prior_covariance
     if declared is None:
         return mean, covariance
     if declared.southern_hemisphere:
@@ -456,10 +476,10 @@ def _vapor_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
     if declared.monthly_vapor_pressure_pa:
         monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / _PA_PER_KPA
         return _from_months(monthly_kpa), np.diag((declared.monthly_log_sd * _MONTHLY_SHARES) ** 2)
-    mean[0] = np.log(
-        declared.relative_humidity * float(saturation_vapor_pressure_pa(declared.temperature_degc)) / _PA_PER_KPA
-    )
-    covariance[:2, :2] = np.diag([_DECLARED_MEAN_SD**2, VAPOR.swing_sd**2])
+    if declared.air_is_told:
+        saturated_kpa = float(saturation_vapor_pressure_pa(declared.temperature_degc)) / _PA_PER_KPA
+        mean[0] = np.log(declared.relative_humidity * saturated_kpa)
+        covariance[:2, :2] = np.diag([_DECLARED_MEAN_SD**2, usual.swing_sd**2])
     return mean, covariance
 
 
@@ -469,10 +489,11 @@ def _from_months(monthly_kpa: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(basis.T @ basis, basis.T @ np.log(monthly_kpa)), dtype=np.float64)
 
 
-def _temperature_prior(declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
-    mean = TEMPERATURE.prior_mean
+def _temperature_prior(usual: Season, declared: RoomClimate | None) -> tuple[FloatArray, FloatArray]:
+    mean = usual.prior_mean
     if declared is not None:
-        mean[0] = declared.temperature_degc
+        if declared.air_is_told:
+            mean[0] = declared.temperature_degc
         if declared.southern_hemisphere:
             mean[1:3] = -mean[1:3]
-    return mean, TEMPERATURE.prior_covariance
+    return mean, usual.prior_covariance
