@@ -55,6 +55,14 @@ CHARGE_STATES = MappingProxyType(
         "unknown": "nobody knows",
     }
 )
+CLIMATES = MappingProxyType(
+    {
+        "temperate": "four seasons, heated in winter",
+        "unheated": "four seasons, little heated: a hall, a garage, a shed",
+        "humid_summers": "dry winters, hot and humid summers",
+        "tropical": "warm and humid all year",
+    }
+)
 OTHER_FILAMENT = "other"
 """A blend that no table knows; it is taken for a middling filament."""
 
