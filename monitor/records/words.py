@@ -61,6 +61,7 @@ CLIMATES = MappingProxyType(
         "unheated": "four seasons, little heated: a hall, a garage, a shed",
         "humid_summers": "dry winters, hot and humid summers",
         "tropical": "warm and humid all year",
+        "unknown": "learned from the room's own readings",
     }
 )
 OTHER_FILAMENT = "other"

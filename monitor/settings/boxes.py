@@ -38,6 +38,7 @@ _SEE = "`siccast words` explains each"
 
 
 _USUAL_AIR = {
+    "unknown": RoomClimate(),
     "temperate": RoomClimate(),
     "unheated": RoomClimate(16.0, 0.62),
     "humid_summers": RoomClimate(20.0, 0.49),
@@ -52,7 +53,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)  # judgement: beyond any dwelling
     if monthly_kpa and len(monthly_kpa) != 12:  # months a year, by definition
         raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve values, January first")
-    climate = table.choice("climate", tuple(CLIMATES), default="temperate")
+    climate = table.choice("climate", tuple(CLIMATES), default="unknown")
     usual = _USUAL_AIR[climate]
     # judgement: any room, from a shed in winter to an attic in summer
     told_degc = table.number("temperature_c", -40.0, 60.0, default=math.nan)
