@@ -73,7 +73,7 @@ def test_a_room_nobody_measured_follows_the_file_with_a_spread_of_its_own() -> N
     learned = learn_room(None, room, 0.0)
     middle = (np.arange(12) + 0.5) * DAYS_PER_GREGORIAN_YEAR / 12.0
     assert learned.expected_kpa(middle) == pytest.approx(np.array(room.monthly_vapor_pressure_pa) / 1e3, rel=0.15)
-    assert np.sqrt(learned.log_vapor.covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
+    assert np.sqrt(learned.log_vapor.kinds[0].covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
 
 
 def test_the_shelf_file_may_name_it(tmp_path: Path) -> None:

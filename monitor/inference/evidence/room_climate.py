@@ -9,7 +9,7 @@ that grows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -57,6 +57,22 @@ TEMPERATURE = Season(22.0, 2.0, 1.5, 1.0, 0.0, -1.0, 0.8, 0.2, 0.4, 1.0, 5.2, 0.
 192, a month before vapor pressure. Spreads wider than theirs by judgement: some rooms are sheds."""
 
 
+# Of the others the means, swings, residuals and their memory are those of the rooms named above. Spreads are judgement:
+# a shape that differs from a cosine, and a top on another day, grow with the swing: in humid summers twice the home's.
+UNHEATED_VAPOR = Season(np.log(1.13), 0.25, 0.28, 0.16, -0.6, -0.05, 0.08, 0.05, 0.05, 0.13, 4.3, 0.09, 400.0)
+"""Of ln vapor pressure in little heated halls. [ln kPa; days] From thirteen of them; spreads judgement, as above."""
+UNHEATED_TEMPERATURE = Season(15.6, 2.7, 3.4, 1.5, 0.0, -1.0, 0.8, 0.2, 0.4, 1.5, 5.2, 0.4, 400.0)
+"""Of their temperature. [°C; days] From the same: 15.6 ± 2.7 °C, swing 3.4 K; the rest judgement, as above."""
+HUMID_VAPOR = Season(np.log(1.14), 0.25, 0.72, 0.15, -0.3, -0.12, 0.17, 0.10, 0.12, 0.18, 3.2, 0.09, 400.0)
+"""Of ln vapor pressure in humid summers. [ln kPa; days] From two rooms in Japan; spreads judgement, as above."""
+HUMID_TEMPERATURE = Season(20.0, 2.5, 5.5, 1.5, 0.0, -1.0, 0.8, 0.2, 0.4, 1.5, 5.2, 0.4, 400.0)
+"""Of their temperature. [°C; days] From the same: about 20 °C, swing 5 to 6 K; the rest judgement, as above."""
+TROPICAL_VAPOR = Season(np.log(2.34), 0.15, 0.0, 0.10, 0.0, 0.0, 0.10, 0.0, 0.05, 0.07, 1.0, 0.09, 400.0)
+"""Of ln vapor pressure near the equator. [ln kPa; days] From 31 rooms in Singapore; spreads judgement, as above."""
+TROPICAL_TEMPERATURE = Season(27.0, 1.5, 0.0, 0.7, 0.0, 0.0, 0.8, 0.0, 0.4, 1.0, 5.2, 0.4, 400.0)
+"""Of their temperature. [°C; days] From the same: 27 °C; the rest judgement, as above."""
+
+
 @dataclass(frozen=True)
 class Climate:
     """What years look like in rooms of one kind."""
@@ -64,33 +80,19 @@ class Climate:
     share: float
     """How many rooms are of this kind, where nobody told. [fraction]"""
     vapor: Season
-    """[ln kPa]"""
+    """Of ln vapor pressure. [ln kPa]"""
     temperature: Season
-    """[°C]"""
+    """Of temperature. [°C]"""
 
 
-# Shares are judgements: most who print sit in heated homes with four seasons. Means, swings, residuals and their memory
-# are those of the rooms named above. Spreads are judgements: a shape that differs from a cosine, and a top on another
-# day, grow with the swing, so humid summers have twice the home's spread of them.
 CLIMATES = {
     "temperate": Climate(0.6, VAPOR, TEMPERATURE),
-    "unheated": Climate(
-        0.1,
-        replace(VAPOR, mean=np.log(1.13), mean_sd=0.25, swing=0.28, swing_sd=0.16, aside=-0.05, memory_days=4.3),
-        replace(TEMPERATURE, mean=15.6, mean_sd=2.7, swing=3.4, swing_sd=1.5, residual_sd=1.5),
-    ),
-    "humid_summers": Climate(
-        0.2,
-        Season(np.log(1.14), 0.25, 0.72, 0.15, -0.3, -0.12, 0.17, 0.10, 0.12, 0.18, 3.2, 0.09, 400.0),
-        replace(TEMPERATURE, mean=20.0, mean_sd=2.5, swing=5.5, swing_sd=1.5, residual_sd=1.5),
-    ),
-    "tropical": Climate(
-        0.1,
-        Season(np.log(2.34), 0.15, 0.0, 0.10, 0.0, 0.0, 0.10, 0.0, 0.05, 0.07, 1.0, 0.09, 400.0),
-        replace(TEMPERATURE, mean=27.0, mean_sd=1.5, swing=0.0, aside=0.0, swing_sd=0.7, half_year=0.0),
-    ),
+    "unheated": Climate(0.1, UNHEATED_VAPOR, UNHEATED_TEMPERATURE),
+    "humid_summers": Climate(0.2, HUMID_VAPOR, HUMID_TEMPERATURE),
+    "tropical": Climate(0.1, TROPICAL_VAPOR, TROPICAL_TEMPERATURE),
 }
-"""By ``records.words.CLIMATES``; "unknown" is any of them."""
+"""By ``records.words.CLIMATES``; "unknown" is any of them. Shares [fraction] by judgement: most who print sit in heated
+homes with four seasons."""
 _CLIMATE_OF_MONTHS = "temperate"
 """Temperature and weather of a room whose months were told and its climate not. Judgement: what most rooms have."""
 

@@ -109,7 +109,7 @@ class LearnedSeason:
     last_residual: float
     """What that day lay above its course; NaN where nothing was seen. [ln(kPa) or °C]"""
     log_evidence: float = 0.0
-    """How well the prior foresaw what was seen: logarithm of its density, but for what no prior changes."""
+    """How well the prior foresaw what was seen: its log density, but for what no prior changes. [nat]"""
 
     def course(self, days: FloatArray) -> FloatArray:
         """Return the expected value: the season and a residual that decays.
@@ -373,7 +373,7 @@ class MixedCourse:
     kinds: tuple[LearnedSeason, ...]
     """One for each prior."""
     shares: FloatArray
-    """Their probabilities. (kinds) [sum 1]"""
+    """How probable each is. (kinds) [fraction]"""
 
     def course(self, days: FloatArray) -> FloatArray:
         """Return the expected value.
@@ -446,7 +446,7 @@ def mixed(kinds: tuple[LearnedSeason, ...], log_shares: FloatArray) -> MixedCour
     kinds : tuple of LearnedSeason
         One for each prior.
     log_shares : ndarray, kinds
-        Logarithms of their shares before the record, up to a constant.
+        Logarithms of their shares before the record, up to a constant. [nat]
 
     Returns
     -------
