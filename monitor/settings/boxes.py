@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
@@ -69,7 +70,7 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
         )
     if weather_file:
         table.refuse_leftovers()
-        return _read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa)
+        return replace(_read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa), climate=climate)
     room = RoomClimate(
         temperature_degc=temperature_degc,
         relative_humidity=usual.relative_humidity if rh_pct < 0.0 else rh_pct / 100.0,

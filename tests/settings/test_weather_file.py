@@ -81,6 +81,10 @@ def test_the_shelf_file_may_name_it(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\ntemperature_c = 21\n')
     room = load_shelf(tmp_path, {}).room
     assert room == read_weather(tmp_path / "723170.csv").indoors(21.0)
+    (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\nclimate = "humid_summers"\n')
+    humid = load_shelf(tmp_path, {}).room
+    assert humid is not None
+    assert humid.climate == "humid_summers"
     (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\nindoor_excess_kpa = 0.0\n')
     drier = load_shelf(tmp_path, {}).room
     assert drier is not None
