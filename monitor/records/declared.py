@@ -80,6 +80,10 @@ class RoomClimate:
 
     temperature_degc: float = 20.0  # judgement: a heated dwelling
     relative_humidity: float = 0.50  # a fraction; judgement: the middle of what dwellings have
+    air_is_told: bool = True
+    """Whether somebody told the temperature and humidity above; otherwise they are those of the climate."""
+    climate: str = "unknown"
+    """One of ``words.CLIMATES``: what years look like there."""
     southern_hemisphere: bool = False
     monthly_vapor_pressure_pa: tuple[float, ...] = ()
     """Twelve monthly means, January first; empty where not declared."""

@@ -57,6 +57,15 @@ CHARGE_STATES = MappingProxyType(
         "unknown": to_say("nobody knows"),
     }
 )
+CLIMATES = MappingProxyType(
+    {
+        "temperate": "four seasons, heated in winter",
+        "unheated": "four seasons, little heated: a hall, a garage, a shed",
+        "humid_summers": "dry winters, hot and humid summers",
+        "tropical": "warm and humid all year",
+        "unknown": "learned from the room's own readings",
+    }
+)
 OTHER_FILAMENT = "other"
 """A blend that no table knows; it is taken for a middling filament."""
 

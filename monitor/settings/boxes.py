@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
@@ -18,6 +20,7 @@ from monitor.records.declared import (
 from monitor.records.names import tidy
 from monitor.records.words import (
     APPLIANCE_KINDS,
+    CLIMATES,
     OTHER_FILAMENT,
     SPOOL_CORES,
     SPOOL_STATES,
@@ -42,15 +45,27 @@ if TYPE_CHECKING:
 _SEE = "`siccast words` explains each"
 
 
+_USUAL_AIR = {
+    "unknown": RoomClimate(),
+    "temperate": RoomClimate(),
+    "unheated": RoomClimate(16.0, 0.62),
+    "humid_summers": RoomClimate(20.0, 0.49),
+    "tropical": RoomClimate(27.0, 0.66),
+}
+"""°C, and a fraction: yearly means of measured rooms (open data; see VAPOR in inference/evidence/room_climate.py)."""
+
+
 def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
     if table is None:
         return None
     monthly_kpa = table.numbers("monthly_vapor_pressure_kpa", 0.01, 12.0)  # judgement: beyond any dwelling
     if monthly_kpa and len(monthly_kpa) != 12:  # months a year, by definition
         raise table.error("monthly_vapor_pressure_kpa", f"{len(monthly_kpa)} values", "twelve values, January first")
-    usual = RoomClimate()
+    climate = table.choice("climate", tuple(CLIMATES), default="unknown")
+    usual = _USUAL_AIR[climate]
     # judgement: any room, from a shed in winter to an attic in summer
-    temperature_degc = table.number("temperature_c", -40.0, 60.0, default=usual.temperature_degc)
+    told_degc = table.number("temperature_c", -40.0, 60.0, default=math.nan)
+    temperature_degc = usual.temperature_degc if math.isnan(told_degc) else told_degc
     excess_kpa = table.number("indoor_excess_kpa", 0.0, 3.0, default=-1.0)  # judgement: more than people bring in
     rh_pct = table.number("rh_pct", 0.0, 100.0, default=-1.0)
     weather_file = table.text("weather_file", default="")
@@ -62,10 +77,12 @@ def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
         )
     if weather_file:
         table.refuse_leftovers()
-        return _read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa)
+        return replace(_read_weather_file(table, folder, weather_file, temperature_degc, excess_kpa), climate=climate)
     room = RoomClimate(
         temperature_degc=temperature_degc,
         relative_humidity=usual.relative_humidity if rh_pct < 0.0 else rh_pct / 100.0,
+        air_is_told=rh_pct >= 0.0 or not math.isnan(told_degc),
+        climate=climate,
         southern_hemisphere=table.flag("southern_hemisphere", default=False),
         monthly_vapor_pressure_pa=tuple(1000.0 * value for value in monthly_kpa),
     )

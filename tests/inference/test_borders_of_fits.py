@@ -161,9 +161,10 @@ def test_the_model_itself_is_off_by_an_eighth() -> None:
     many = replace(of, theta=np.tile(of.theta, (200, 1)), state=of.state.take(np.tile(np.arange(60), 200)))
     ratio = np.log(mean_conductance(many) / many.state.mean_conductance)
     assert float(ratio.std()) == pytest.approx(0.12, rel=0.03)
-    assert (
-        float(np.log(mean_conductance(replace(many, room_measured=False)) / many.state.mean_conductance).std()) > 0.17
-    )
+    unmeasured = np.log(mean_conductance(replace(many, room_measured=False)) / many.state.mean_conductance)
+    # drier beads than the room: the push is known no better than the room's vapor pressure is
+    room_sd = of.room.log_vapor.sd(of.now_s / 86_400.0 - of.bins.length_days / 2.0)
+    assert float(unmeasured.std()) > np.hypot(0.12, room_sd)
 
 
 def test_a_posterior_and_its_record_are_held_as_they_are() -> None:

@@ -25,13 +25,8 @@ from monitor.inference.evidence.episodes import (
     rates_of,
 )
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
-from monitor.inference.evidence.room_climate import (
-    TEMPERATURE,
-    VAPOR,
-    LearnedRoom,
-    LearnedSeason,
-    learn_room,
-)
+from monitor.inference.evidence.room_climate import TEMPERATURE, VAPOR, LearnedRoom, learn_room
+from monitor.inference.evidence.yearly_course import LearnedSeason, MixedCourse
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, RoomClimate, SensorSpec, Spool
 
@@ -233,13 +228,22 @@ def found_steps(resolution: float) -> dict[str, Any]:
 
 
 def learned(found: LearnedRoom) -> dict[str, Any]:
-    days = found.log_vapor.last_day + np.array([-100.0, -3.0, 0.0, 2.0, 30.0])
+    days = found.log_vapor.kinds[0].last_day + np.array([-100.0, -3.0, 0.0, 2.0, 30.0])
     seasons = {
-        name: {"mean": s.mean, "covariance": s.covariance, "residual_sd": s.season.residual_sd, "last_day": s.last_day,
-               "last_residual": s.last_residual, "course": s.course(days), "sd": [s.sd(float(day)) for day in days]}
-        for name, s in (("vapor", found.log_vapor), ("temperature", found.temperature))
+        f"{name}{place}": {
+            "mean": s.mean, "covariance": s.covariance, "residual_sd": s.season.residual_sd, "last_day": s.last_day,
+            "last_residual": s.last_residual, "course": s.course(days), "sd": [s.sd(float(day)) for day in days]}
+        for name, mixed in (("vapor", found.log_vapor), ("temperature", found.temperature))
+        for place, s in enumerate(mixed.kinds)
     }  # fmt: skip
-    return {**seasons, "expected_kpa": found.expected_kpa(days), "seen_days": found.seen_days}
+    sds = [[mixed.sd(float(day)) for day in days] for mixed in (found.log_vapor, found.temperature)]
+    return {
+        **seasons,
+        "shares": found.log_vapor.shares,
+        "sds": sds,
+        "expected_kpa": found.expected_kpa(days),
+        "seen_days": found.seen_days,
+    }
 
 
 def gappy_room(days: float) -> Hours:
@@ -258,8 +262,9 @@ MONTHS = tuple(900.0 + 50.0 * month for month in (0, 1, 3, 5, 8, 10, 12, 11, 8, 
 def sampled(now_day: float, last_residual: float) -> dict[str, Any]:
     """Courses ahead from a mean that is known, so that each draw is its own noise alone."""
 
-    def season(kind: Any, mean: tuple[float, float, float], residual: float) -> LearnedSeason:
-        return LearnedSeason(kind, np.array(mean), np.zeros((3, 3)), 20_000.0, residual)
+    def season(kind: Any, mean: tuple[float, float, float], residual: float) -> MixedCourse:
+        known = LearnedSeason(kind, np.array([*mean, 0.0, 0.0, 0.0]), np.zeros((6, 6)), 20_000.0, residual)
+        return MixedCourse((known,), np.ones(1))
 
     ahead = np.array([1.0, 2.0, 5.0, 30.0])
     warm = LearnedRoom(season(VAPOR, (0.1, 0.4, 0.1), last_residual), season(TEMPERATURE, (20.0, 2.0, 0.3), 0.5), 3)

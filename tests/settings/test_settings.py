@@ -13,7 +13,7 @@ from monitor.cli.app import app
 from monitor.errors import FeedError, SettingsError, UnknownBoxError
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
-from monitor.records import OWN_FEED
+from monitor.records import OWN_FEED, RoomClimate
 from monitor.settings import CalendarRules, load_shelf, parse_shelf, shelf_folder
 from monitor.store.opening import open_stores
 
@@ -80,6 +80,15 @@ def test_everything_declared_arrives_in_inner_units(tmp_path: Path) -> None:
     assert shelf.appliances[0].temperature_degc == pytest.approx(65.0)
 
 
+def test_a_climate_brings_the_air_that_rooms_have_there_unless_it_is_told(tmp_path: Path) -> None:
+    """Singapore's measured rooms: 2.34 kPa at 27 °C, which is 66 %."""
+    room = load_shelf(write(tmp_path, "[room]\nclimate = 'tropical'"), environment={}).room
+    assert room == RoomClimate(27.0, 0.66, air_is_told=False, climate="tropical")
+    room = load_shelf(write(tmp_path, "[room]\nclimate = 'tropical'\nrh_pct = 50"), environment={}).room
+    assert room == RoomClimate(27.0, 0.50, climate="tropical")
+    assert load_shelf(write(tmp_path, "[room]"), environment={}).room == RoomClimate(air_is_told=False)
+
+
 def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
     shelf = load_shelf(tmp_path, environment={})
     assert shelf.broker is None
@@ -100,6 +109,7 @@ def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
         ("[[feeds]]\ntopic = 'a/b'", "{box}"),
         ("[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = 'h'}", "RFC 6901"),
         ("[room]\nmonthly_vapor_pressure_kpa = [1.0]", "twelve"),
+        ("[room]\nclimate = 'martian'", "'humid_summers'"),
         ("boxes = 3", "[boxes.NAME]"),
         ("site = ", "not valid TOML"),
         ("[plan]\nweekdays = ['caturday']", "'saturday'"),

@@ -73,7 +73,7 @@ def test_a_room_nobody_measured_follows_the_file_with_a_spread_of_its_own() -> N
     learned = learn_room(None, room, 0.0)
     middle = (np.arange(12) + 0.5) * DAYS_PER_GREGORIAN_YEAR / 12.0
     assert learned.expected_kpa(middle) == pytest.approx(np.array(room.monthly_vapor_pressure_pa) / 1e3, rel=0.15)
-    assert np.sqrt(learned.log_vapor.covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
+    assert np.sqrt(learned.log_vapor.kinds[0].covariance[0, 0]) == pytest.approx(room.monthly_log_sd)
 
 
 def test_the_shelf_file_may_name_it(tmp_path: Path) -> None:
@@ -81,6 +81,10 @@ def test_the_shelf_file_may_name_it(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\ntemperature_c = 21\n')
     room = load_shelf(tmp_path, {}).room
     assert room == read_weather(tmp_path / "723170.csv").indoors(21.0)
+    (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\nclimate = "humid_summers"\n')
+    humid = load_shelf(tmp_path, {}).room
+    assert humid is not None
+    assert humid.climate == "humid_summers"
     (tmp_path / "shelf.toml").write_text('[room]\nweather_file = "723170.csv"\nindoor_excess_kpa = 0.0\n')
     drier = load_shelf(tmp_path, {}).room
     assert drier is not None

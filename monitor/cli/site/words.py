@@ -60,6 +60,7 @@ def word_lists() -> dict[str, Mapping[str, str]]:
         "filament (spools: material)": {**filaments, accepted.OTHER_FILAMENT: "a blend that is not in the tables"},
         "style (boxes)": accepted.STYLES,
         "wall_material (boxes)": dict.fromkeys(accepted.WALL_MATERIALS, ""),
+        "climate (room)": accepted.CLIMATES,
         "state of a spool (spools: state)": accepted.SPOOL_STATES,
         "core of a spool (boxes: spool_core)": accepted.SPOOL_CORES,
         "appliance (appliances: kind, --kind)": accepted.APPLIANCE_KINDS,
