@@ -18,7 +18,7 @@ GEL = desiccant("silica_regular")
 DRYER, OVEN, MICROWAVE = Appliance("warm", "filament_dryer", 65.0), Appliance("oven"), Appliance("waves", "microwave")
 NOW_S = datetime(2026, 11, 26, tzinfo=UTC).timestamp()
 MONTHS = months_of(learn_room(None, None, NOW_S), NOW_S)
-JANUARY, JULY = 0, 6
+JANUARY, JULY, AUGUST = 0, 6, 7
 
 
 def ended(factor: float, room: RoomClimate = MONTHS[JANUARY], degc: float | None = 65.0) -> EarlierEnd:
@@ -30,7 +30,7 @@ def ended(factor: float, room: RoomClimate = MONTHS[JANUARY], degc: float | None
 
 def test_a_humid_summer_leaves_more_water_in_beads_dried_by_warm_air() -> None:
     by_month = [month.p50 for month in monthly_reach(DRYER, GEL, MONTHS)]
-    assert by_month[JULY] == max(by_month) > 1.15 * by_month[JANUARY]
+    assert by_month[AUGUST] == max(by_month) > 1.15 * by_month[JANUARY]  # homes are moistest in August
     assert by_month[JANUARY] == pytest.approx(min(by_month), rel=0.02)
 
 

@@ -40,8 +40,9 @@ class SharedRooms:
             With the same values.
         """
         values = [
-            [*season.mean, *season.covariance.ravel(), season.last_day, season.last_residual, season.season.residual_sd]
-            for season in (room.log_vapor, room.temperature)
+            [share, *kind.mean, *kind.covariance.ravel(), kind.last_day, kind.last_residual, kind.season.residual_sd]
+            for learned in (room.log_vapor, room.temperature)
+            for share, kind in zip(learned.shares, learned.kinds, strict=True)
         ]
         return self._learned.setdefault(repr(values).encode(), room)
 
