@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from monitor.records.alerts import MessageKind, Said, Told
+from monitor.records.alerts import MessageKind, Sent, Told
 from monitor.records.names import hint
 
 if TYPE_CHECKING:
@@ -18,15 +18,15 @@ MOST_REPEATS = 3
 """How many times a word is said again on one route. A judgement: who has not heard it by then reads another one."""
 _WEEK = 7  # days, by definition
 _NAMES = 3  # boxes; judgement: what a phone shows of a subject
-_UNSAID = Said()
+_NOTHING_SENT = Sent()
 
 
 def steps_due(
-    route: Route, matters: Iterable[StandingMatter], said: Mapping[int, Said], now: datetime
+    route: Route, matters: Iterable[StandingMatter], said: Mapping[int, Sent], now: datetime
 ) -> Iterator[tuple[int, MessageKind, int]]:
     """Yield what has to be put on its way by a route: the number of the matter, the kind of message, and its step."""
     for matter in matters:
-        before = said.get(matter.matter_id, _UNSAID)
+        before = said.get(matter.matter_id, _NOTHING_SENT)
         if matter.ended_at is not None:
             if route.says_end and before.steps:
                 yield matter.matter_id, MessageKind.over, before.steps
@@ -38,7 +38,7 @@ def steps_due(
                 yield matter.matter_id, MessageKind.again, before.steps
 
 
-def _again(route: Route, before: Said, now: datetime) -> bool:
+def _again(route: Route, before: Sent, now: datetime) -> bool:
     if route.again_after is None or before.sent_at is None or before.steps > MOST_REPEATS:
         return False
     return now - before.sent_at >= route.again_after

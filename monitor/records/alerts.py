@@ -125,7 +125,7 @@ class HeldMessage:
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Sent:
     """How often a matter was put on its way by one route, and when it was sent last; None while one is on its way."""
 
     steps: int = 0

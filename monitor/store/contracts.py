@@ -24,7 +24,7 @@ if TYPE_CHECKING:
         RejectedMessage,
         Rejection,
     )
-    from monitor.records.alerts import HeldMessage, Message, MessageKind, RouteState, Said, StandingMatter
+    from monitor.records.alerts import HeldMessage, Message, MessageKind, RouteState, Sent, StandingMatter
     from monitor.records.announced import AnnouncedEvent
     from monitor.records.desk_events import DeskEvent, LoggedEvent
 
@@ -376,7 +376,7 @@ class Alerts(Protocol):
         """Note that a person has heard what stands of a box, or of all; return what they had not heard before."""
         ...
 
-    def said(self, route: str) -> Mapping[int, Said]:
+    def said(self, route: str) -> Mapping[int, Sent]:
         """Return what was put on its way by a route, by the number of the matter; of those that stand."""
         ...
 

@@ -18,7 +18,7 @@ from monitor.records.alerts import (
     MessageKind,
     QuietHours,
     Route,
-    Said,
+    Sent,
     StandingMatter,
     Told,
     Word,
@@ -109,35 +109,35 @@ def test_a_digest_waits_for_its_hour_and_one_that_was_missed_is_made_up_for() ->
     assert released(daily, [one], local("2026-03-06T03:00"), VIENNA) == [one], "siccast was off at that hour"
 
 
-def due(route: Route, matter: StandingMatter, said: Said, now: datetime) -> list[tuple[MessageKind, int]]:
+def due(route: Route, matter: StandingMatter, said: Sent, now: datetime) -> list[tuple[MessageKind, int]]:
     return [(kind, step) for _, kind, step in steps_due(route, [matter], {1: said}, now)]
 
 
 def test_a_word_is_said_once_and_again_only_where_that_is_wished_and_nobody_heard_it() -> None:
-    assert due(ROUTE, OVER, Said(), NOW) == [(MessageKind.word, 0)]
-    said = Said(1, NOW)
+    assert due(ROUTE, OVER, Sent(), NOW) == [(MessageKind.word, 0)]
+    said = Sent(1, NOW)
     assert due(ROUTE, OVER, said, NOW + 1000 * HOUR) == []
     again = replace(ROUTE, again_after=24 * HOUR)
     assert due(again, OVER, said, NOW + 23 * HOUR) == []
     assert due(again, OVER, said, NOW + 24 * HOUR) == [(MessageKind.again, 1)]
     assert due(again, replace(OVER, heard_at=NOW), said, NOW + 24 * HOUR) == []
-    assert due(again, OVER, Said(1, None), NOW + 24 * HOUR) == [], "the first is still on its way"
-    assert due(again, OVER, Said(4, NOW), NOW + 24 * HOUR) == [], "three repeats are enough"
+    assert due(again, OVER, Sent(1, None), NOW + 24 * HOUR) == [], "the first is still on its way"
+    assert due(again, OVER, Sent(4, NOW), NOW + 24 * HOUR) == [], "three repeats are enough"
 
 
 def test_a_second_route_hears_of_what_nobody_has_heard_for_long() -> None:
     second = replace(ROUTE, after=48 * HOUR)
-    assert due(second, OVER, Said(), NOW + 47 * HOUR) == []
-    assert due(second, OVER, Said(), NOW + 48 * HOUR) == [(MessageKind.word, 0)]
-    assert due(second, replace(OVER, heard_at=NOW + HOUR), Said(), NOW + 48 * HOUR) == []
+    assert due(second, OVER, Sent(), NOW + 47 * HOUR) == []
+    assert due(second, OVER, Sent(), NOW + 48 * HOUR) == [(MessageKind.word, 0)]
+    assert due(second, replace(OVER, heard_at=NOW + HOUR), Sent(), NOW + 48 * HOUR) == []
 
 
 def test_the_end_is_said_where_that_is_wished_and_the_beginning_was() -> None:
     over = replace(OVER, ended_at=NOW + HOUR)
-    assert due(ROUTE, over, Said(1, NOW), NOW + HOUR) == []
+    assert due(ROUTE, over, Sent(1, NOW), NOW + HOUR) == []
     says_end = replace(ROUTE, says_end=True)
-    assert due(says_end, over, Said(1, NOW), NOW + HOUR) == [(MessageKind.over, 1)]
-    assert due(says_end, over, Said(), NOW + HOUR) == []
+    assert due(says_end, over, Sent(1, NOW), NOW + HOUR) == [(MessageKind.over, 1)]
+    assert due(says_end, over, Sent(), NOW + HOUR) == []
 
 
 def test_a_route_takes_what_it_names_and_nothing_about_itself() -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from monitor.records.alerts import Matter, Message, MessageKind, RouteState, Said, StandingMatter, Told, Word
+from monitor.records.alerts import Matter, Message, MessageKind, RouteState, Sent, StandingMatter, Told, Word
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
@@ -84,12 +84,12 @@ def test_a_word_is_put_on_its_way_once_and_keeps_its_uid_until_it_is_sent(alerts
     assert alerts.held("mail") == []
     assert alerts.ready("mail") == [message]
     assert (message.subject, message.made_at, message.told[0].text) == ("subject", LATER, "left: dry beads now.")
-    assert alerts.said("mail") == {over.matter_id: Said(1, None)}
+    assert alerts.said("mail") == {over.matter_id: Sent(1, None)}
     alerts.mark_sent(message, LATER)
     assert alerts.ready("mail") == []
-    assert alerts.said("mail") == {over.matter_id: Said(1, LATER)}
+    assert alerts.said("mail") == {over.matter_id: Sent(1, LATER)}
     alerts.put("mail", over.matter_id, MessageKind.again, 1, LATER)
-    assert alerts.said("mail") == {over.matter_id: Said(2, None)}, "until the second is sent, too"
+    assert alerts.said("mail") == {over.matter_id: Sent(2, None)}, "until the second is sent, too"
 
 
 def test_words_that_went_out_together_were_all_sent(alerts: Alerts) -> None:
@@ -99,7 +99,7 @@ def test_words_that_went_out_together_were_all_sent(alerts: Alerts) -> None:
     message = message_of(alerts)
     assert (message.kind, len(message.told)) == (MessageKind.digest, 2)
     alerts.mark_sent(message, LATER)
-    assert alerts.said("mail") == dict.fromkeys(numbers, Said(1, LATER))
+    assert alerts.said("mail") == dict.fromkeys(numbers, Sent(1, LATER))
 
 
 def test_what_is_withdrawn_never_goes_out(alerts: Alerts) -> None:

@@ -15,7 +15,7 @@ from monitor.records.alerts import (
     Message,
     MessageKind,
     RouteState,
-    Said,
+    Sent,
     StandingMatter,
     Told,
     Word,
@@ -107,10 +107,10 @@ class SqliteAlerts:
             )
         return [replace(one, heard_at=now) for one in unheard]
 
-    def said(self, route: str) -> Mapping[int, Said]:
+    def said(self, route: str) -> Mapping[int, Sent]:
         """Return what was put on its way by a route, by the number of the matter; of those that stand."""
         return {
-            matter_id: Said(steps, _instant(sent_at_ms)) for matter_id, steps, sent_at_ms in self._rows(_SAID, route)
+            matter_id: Sent(steps, _instant(sent_at_ms)) for matter_id, steps, sent_at_ms in self._rows(_SAID, route)
         }
 
     def put(self, route: str, matter_id: int, kind: MessageKind, step: int, now: datetime) -> None:
