@@ -47,7 +47,7 @@ def test_a_reading_arrives_without_a_reload_and_leaves_focus_and_typing_alone(pa
     with serving(shelf) as address:
         opened(page, f"{address}/box/left")
         page.evaluate("window.same = true")
-        page.get_by_label("Humidity limit, %").fill("18")
+        page.get_by_role("region", name="What if").get_by_label("Humidity limit, %").fill("18")
         page.locator("#if-beads").select_option(index=1)
         leak = page.locator("#if-leak-times")
         leak.fill("")
@@ -57,7 +57,7 @@ def test_a_reading_arrives_without_a_reload_and_leaves_focus_and_typing_alone(pa
         assert page.evaluate("window.same")
         leak.press_sequentially("5")
         assert leak.input_value() == "0.5"
-        assert page.get_by_label("Humidity limit, %").input_value() == "18"
+        assert page.get_by_role("region", name="What if").get_by_label("Humidity limit, %").input_value() == "18"
         assert page.locator("#if-beads").evaluate("e => e.selectedIndex") == 1
         siccast(shelf, "log", "note", "left", "moved to the cellar")
         page.get_by_text("moved to the cellar").wait_for()
