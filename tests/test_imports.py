@@ -80,6 +80,7 @@ EXTRA: dict[str, set[str]] = {
     "services.planning": {"desk", "inference", "physics", "services"},
     "services.plan_risk": {"physics"},
     "services.recharge_plan": {"planning", "services"},
+    "services.kept_plan": {"desk", "planning", "services"},
     "services.supposing": {"inference", "services"},
     "services.announcing": {"planning", "services"},
     "services.sizing": {"inference", "physics", "services"},

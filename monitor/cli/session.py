@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, PlanDecision, WhatIf
     from monitor.records.alerts import Word
     from monitor.services.assess import PlanConstraints, RechargePlan
+    from monitor.services.kept_plan import FullPlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -68,6 +69,10 @@ class Assessed:
     """In the order in which the boxes are declared."""
     decisions: Sequence[PlanDecision] = ()
     """What people decided about the plan."""
+    of_the_past: bool = False
+    """A person asked how it was then: nothing of it is kept or announced."""
+    fresh: bool = False
+    """Nothing is answered from what was kept."""
 
     @property
     def decided(self) -> PlanConstraints:
@@ -99,25 +104,25 @@ class Assessed:
             plan=self._plan_soon(),
         )
 
+    def plan(self) -> FullPlan:
+        """Return the plan that every face shows, made and kept where none is; that of the past is made anew."""
+        from monitor.services.kept_plan import plan_apart, plan_now
+        from monitor.store.opening import open_stores
+        from monitor.web.planned import plan_asked
+
+        shelf = self.shelf
+        with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+            return plan_apart(asked, of_the_past=True) if self.of_the_past else plan_now(asked, fresh=self.fresh)
+
     def _plan_soon(self) -> RechargePlan | None:
         """Return the plan where it can have something for today or tomorrow."""
-        from monitor.services.assess import plan_recharges
-
-        shelf, today = self.shelf, self.as_of.astimezone(self.shelf.timezone).date()
+        today = self.as_of.astimezone(self.shelf.timezone).date()
         soon = (today, today + timedelta(days=1))
-        may_be = any(day.weekday() in shelf.plan.weekdays for day in soon) or any(
-            one.on in soon for one in self.decisions
-        )
-        if not may_be or not self.assessments:
-            return None
-        return plan_recharges(
-            self.worst_first,
-            shelf.appliances[0],
-            today,
-            shelf.plan.weekdays,
-            decisions=self.decisions,
-            horizon_days=shelf.plan.horizon_days,
-        )
+        usual = self.shelf.plan.weekdays
+        weekdays = {day for tool in self.shelf.appliances for day in tool.weekdays or usual}
+        may_be = any(day.weekday() in weekdays for day in soon) or any(one.on in soon for one in self.decisions)
+        return self.plan().plan if may_be and self.assessments else None
 
     @property
     def worst_first(self) -> list[Assessment]:
@@ -175,7 +180,8 @@ def ask(
         decisions = stores.plan_decisions.counting(None if as_of is None else instant)
     if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
         raise UnknownBoxError(f"'{min(unanswered)}' is the room sensor, not a box. `siccast boxes` lists the boxes")
-    return Assessed(shelf, instant, [a for a in assessments if not names or a.box.name in names], decisions)
+    answers = [a for a in assessments if not names or a.box.name in names]
+    return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh)
 
 
 def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:

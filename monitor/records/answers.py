@@ -332,6 +332,18 @@ class KeptOutlook:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptPlan:
+    """The plan of a shelf as it was last made, kept for whichever face asks next."""
+
+    rests_on: bytes
+    """A digest of all that it was made of."""
+    asked: bytes
+    """The same of what a person declared, logged and decided, and of the day: all but what was learned since."""
+    plan: bytes
+    """The plan, packed."""
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedDay:
     """One day on which an appliance is worth heating up, and for which boxes."""
 

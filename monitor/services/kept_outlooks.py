@@ -60,6 +60,10 @@ class NothingKept:
         """Return nothing."""
         return {}
 
+    def stamps(self) -> Mapping[str, tuple[datetime, bytes]]:
+        """Return nothing."""
+        return {}
+
     def fit(self, box: str, rests_on: bytes) -> bytes | None:  # noqa: ARG002
         """Return nothing."""
         return None

@@ -1,4 +1,4 @@
-"""Outlooks and fits as bytes, and back: pickled, but nothing is made of them except values of our own.
+"""Outlooks, fits and plans as bytes, and back: pickled, but nothing is made of them except values of our own.
 
 A pickle may name any function of any module. Only classes of the rooms that answers are made of, and what numpy and
 datetime need for theirs, are let in here; anything else, and anything damaged, gives None.
@@ -20,7 +20,7 @@ from typing import Any, ClassVar, TypeVar
 
 _Kind = TypeVar("_Kind")
 
-_OURS = ("monitor.records.", "monitor.inference.", "monitor.physics.")
+_OURS = ("monitor.records.", "monitor.inference.", "monitor.physics.", "monitor.planning.")
 _RECORDS = "monitor.records."
 _OTHERS = frozenset(
     {
@@ -34,11 +34,12 @@ _OTHERS = frozenset(
         ("datetime", "timedelta"),
         ("datetime", "timezone"),
         ("monitor.texts", "Said"),
+        ("monitor.services.recharge_plan", "FullPlan"),
     }
 )
 _QUICKLY = 1  # level of zlib; judgement: draws hardly shrink any further
 _SOURCES = {".py", ".pyx", ".pxd", ".toml"}
-_ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
+ROOMS_OF_ANSWERS = ("inference", "physics", "records", "series")
 
 
 def packed(value: object, level: int = _QUICKLY) -> bytes:
@@ -91,10 +92,10 @@ class _Reader(pickle.Unpickler):
 
 
 @cache
-def version_of_code() -> bytes:
+def version_of_code(rooms: tuple[str, ...] = ROOMS_OF_ANSWERS) -> bytes:
     """Return a digest of the modules that answers are made by: another state of them may answer otherwise."""
     digest, package = blake2b(), Path(__file__).resolve().parent.parent
-    for room in _ROOMS_OF_ANSWERS:
+    for room in rooms:
         for path in sorted(path for path in (package / room).rglob("*") if path.suffix in _SOURCES):
             digest.update(str(path.relative_to(package)).encode() + path.read_bytes())
     return digest.digest()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from monitor.planning.due import leaks_more
@@ -11,15 +11,15 @@ from monitor.planning.recharge import RechargePlan, plan_of_question, question_o
 from monitor.planning.steady import Announced, due_on, first_days
 from monitor.planning.worth import PlanWorth, worth_of
 from monitor.records import AnnouncedDay
-from monitor.services.planning import PlanSources, plan_input
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import date
 
     from monitor.records import Assessment, PlanDecision
+    from monitor.services.planning import PlanSources
 
-__all__ = ["FullPlan", "PlanSources", "PlanWorth", "announcement", "plan_shelf"]
+__all__ = ["FullPlan", "PlanWorth", "announcement", "plan_shelf"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,8 @@ class FullPlan:
     plan: RechargePlan
     worth: PlanWorth
     unmet: tuple[Unmet, ...]
+    changed_on: Mapping[str, date] = field(default_factory=dict)
+    """The day on which each move of an announced day was first said."""
 
 
 def plan_shelf(
@@ -40,10 +42,13 @@ def plan_shelf(
     horizon_days: int | None = None,
 ) -> FullPlan:
     """Return the plan that a shelf's own futures, appliances and spare charges give."""
+    from monitor.services.planning import plan_input  # noqa: PLC0415 -- what was kept is answered without any model
+
     made_of, before = plan_input(sources), Announced(announced)
     question = question_of(made_of, assessments, decisions=decisions, announced=before, horizon_days=horizon_days)
     plan = plan_of_question(question, assessments, before)
-    return FullPlan(plan, worth_of(question, plan), unmet(question, first_days(plan.days, plan.swaps)))
+    worth, late = worth_of(question, plan), unmet(question, first_days(plan.days, plan.swaps))
+    return FullPlan(plan, worth, late, dict.fromkeys(plan.changed, sources.today))
 
 
 def announcement(plan: RechargePlan, assessments: Sequence[Assessment], today: date) -> list[AnnouncedDay]:

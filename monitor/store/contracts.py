@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         HalfReading,
         ImportCounts,
         KeptOutlook,
+        KeptPlan,
         LedgerEntry,
         NumberedImport,
         PlanDecision,
@@ -250,6 +251,10 @@ class KeptOutlooks(Protocol):
         """Return what is kept of each box; what is damaged is passed over."""
         ...
 
+    def stamps(self) -> Mapping[str, tuple[datetime, bytes]]:
+        """Return for each box the instant that its outlook was made for and what it rests on; cheaper than all."""
+        ...
+
     def fit(self, box: str, rests_on: bytes) -> bytes | None:
         """Return the packed fit of a box that rests on this; None where another was kept since."""
         ...
@@ -265,6 +270,21 @@ class KeptOutlooks(Protocol):
 
         ``heard`` is kept beside them where it is given. False where the file can't be written to at once: nobody waits
         for this.
+        """
+        ...
+
+
+class KeptPlans(Protocol):
+    """The plan kept from question to question. It can be made again, so nothing here ever raises."""
+
+    def newest(self) -> KeptPlan | None:
+        """Return what is kept; None where there is nothing, or it is damaged."""
+        ...
+
+    def keep(self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime) -> bool:
+        """Keep a plan in the place of the last one, and the days it says as announced now: both or neither.
+
+        False where the file can't be written to at once: nobody waits for this.
         """
         ...
 

@@ -14,6 +14,7 @@ from monitor.store.sqlite.connection import Database
 from monitor.store.sqlite.desk_events import SqliteDeskEvents
 from monitor.store.sqlite.imports import SqliteImports
 from monitor.store.sqlite.kept_outlooks import SqliteKeptOutlooks
+from monitor.store.sqlite.kept_plans import SqliteKeptPlans
 from monitor.store.sqlite.ledger import SqliteLedger
 from monitor.store.sqlite.plan_decisions import SqlitePlanDecisions
 from monitor.store.sqlite.readings import SqliteReadings
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
         DeskEvents,
         Imports,
         KeptOutlooks,
+        KeptPlans,
         Ledger,
         PlanDecisions,
         Readings,
@@ -64,6 +66,7 @@ class Stores:
     upkeep: Upkeep
     boxes: Boxes
     outlooks: KeptOutlooks
+    plans: KeptPlans
     plan_decisions: PlanDecisions
     announcements: Announcements
     alerts: Alerts
@@ -115,6 +118,7 @@ def open_stores(
             SqliteUpkeep(file),
             SqliteBoxes(file, forwards=influx is not None),
             SqliteKeptOutlooks(file),
+            SqliteKeptPlans(file),
             SqlitePlanDecisions(file),
             SqliteAnnouncements(file),
             SqliteAlerts(file),

@@ -38,7 +38,7 @@ from monitor.web.plan.feed import FEED, FeedPages
 from monitor.web.plan.pages import PlanPages
 from monitor.web.shelf.pages import ShelfPages
 from monitor.web.site import ShelfFile, Site
-from monitor.web.snapshot import Keeper, carry, read_stamp, take_snapshot
+from monitor.web.snapshot import Keeper, carry, plan_due, read_stamp, take_snapshot
 from monitor.web.speaking import Speaking
 from monitor.web.wall.pages import WallPages
 from monitor.web.watcher import Watcher
@@ -80,6 +80,7 @@ def create_app(
         lambda clock: take_snapshot(file.now, clock, over.is_set),
         lambda clock: read_stamp(file.now, clock),
         carry=lambda snapshot, clock: carry(file.now, snapshot, clock),
+        plan=lambda snapshot, make: plan_due(file.now, snapshot, over, make=make),
     )
     site = Site(file, keeper, Tokens(access.file))
     front, subscribers = ShelfPages(site), Subscribers()

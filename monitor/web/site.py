@@ -95,7 +95,11 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        plan = self.keeper.newest.plan if self.keeper.newest else None
+        return self.words_of(self.keeper.newest)
+
+    def words_of(self, snapshot: Snapshot | None) -> Wording:
+        """Return how things are said of a snapshot, which may not be the newest yet."""
+        plan = snapshot.plan if snapshot else None
         return Wording.of(self.shelf, plan.decided if plan else None)
 
     def now(self) -> datetime:

@@ -19,12 +19,15 @@ from monitor.services import assess
 from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
 from monitor.texts import say
+from monitor.web.planned import plan_beside, shown_plan
 
 if TYPE_CHECKING:
+    import threading
     from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 
     from monitor.records import Assessment, PlanDecision
     from monitor.services.assess import RechargePlan
+    from monitor.services.kept_plan import FullPlan
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
@@ -58,7 +61,11 @@ class Snapshot:
     """Nearly the highest humidity any box showed in a year, so that the charts of all boxes can share one scale."""
     room: Reading | None = None
     plan: RechargePlan | None = None
-    """The days on which drying is worth it, with the shelf's first appliance."""
+    """The days on which drying is worth it."""
+    full_plan: FullPlan | None = None
+    """The same with what it is worth and can't meet; None where it is a quick plan that knows one appliance alone."""
+    plan_is_due: bool = False
+    """Whether another plan is to be made: this is the one before, or the quick one."""
     decisions: Sequence[PlanDecision] = ()
     """What people decided about the plan, as it was planned with."""
     reservation: str = ""
@@ -106,9 +113,9 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, year, as_of)) for a in answers), default=0.0)
         room = stores.readings.latest(before=as_of).get(ROOM)
         decisions = stores.plan_decisions.counting()
-    plan = plan_of(shelf, answers, as_of, decisions)
-    ordered = tuple(assess.worst_first(answers))
-    return Snapshot(as_of, ordered, recent, highest, room, plan, decisions, reservation=said[0] if said else "")
+    ordered, reservation = tuple(assess.worst_first(answers)), said[0] if said else ""
+    taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation)
+    return planned(shelf, taken)
 
 
 def carry(shelf: Shelf, snapshot: Snapshot, clock: datetime) -> tuple[Snapshot, bool]:
@@ -146,15 +153,21 @@ def _nearly_highest(series: ReadingSeries) -> float:
     return float(np.quantile(series.relative_humidity, _NEARLY_ALL)) if len(series) else 0.0
 
 
-def plan_of(
-    shelf: Shelf, answers: Sequence[Assessment], as_of: datetime, decisions: Sequence[PlanDecision]
-) -> RechargePlan:
-    """Return the plan that all pages show, with the shelf's first appliance."""
-    today = as_of.astimezone(shelf.timezone).date()
-    rules = shelf.plan
-    return assess.plan_recharges(
-        answers, shelf.appliances[0], today, rules.weekdays, decisions=decisions, horizon_days=rules.horizon_days
-    )
+def planned(shelf: Shelf, snapshot: Snapshot, *, make: bool = True) -> Snapshot:
+    """Return a snapshot with the plan of its boxes; as it is, where none is kept and it is not to ``make`` one."""
+    shown = shown_plan(shelf, snapshot.answers, snapshot.as_of, snapshot.decisions, make=make)
+    if shown is None:
+        return snapshot
+    return replace(snapshot, plan=shown.plan, full_plan=shown.full_plan, plan_is_due=shown.is_due)
+
+
+def plan_due(shelf: Shelf, snapshot: Snapshot, over: threading.Event, *, make: bool) -> Snapshot:
+    """Return a snapshot with the plan of now, for whoever has time; that of many boxes is made beside us."""
+    found = planned(shelf, snapshot, make=make)
+    if not make or not found.plan_is_due:
+        return found
+    plan_beside(shelf, over)
+    return planned(shelf, found, make=False)
 
 
 def read_stamp(shelf: Shelf, clock: datetime) -> object:
@@ -184,8 +197,12 @@ class Keeper:
         renew_s: float = 300.0,  # judgement: humidity moves in hours
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         prepare: Callable[[Snapshot], object] = lambda _: None,
+        plan: Callable[[Snapshot, bool], Snapshot] = lambda snapshot, _: snapshot,
     ) -> None:
-        """``prepare`` is given each snapshot before anybody sees it."""
+        """``prepare`` is given each snapshot before anybody sees it.
+
+        ``plan`` returns one with the plan that is kept, or, where the second argument says so, makes what is due of it.
+        """
         self.newest: Snapshot | None = None
         self.failure = ""
         """Why there is no snapshot yet, where the first one failed."""
@@ -198,7 +215,10 @@ class Keeper:
         """How often all was assessed."""
         self.carrying_took_s = 0.0
         """Processor time of putting new readings in, the last time."""
-        self._take, self._stamp, self._carry, self._renew_s = take, stamp, carry, renew_s
+        self._take, self._stamp, self._carry, self._renew_s, self._plan = take, stamp, carry, renew_s, plan
+        self._planning: asyncio.Task[None] | None = None
+        self._plan_again: bool | None = None
+        """Whether another plan was asked for meanwhile, and if it is to be made; None where none was."""
         self._first = asyncio.Event()
         """Set once there is a snapshot, or none could be taken."""
         self._one_at_a_time = asyncio.Lock()
@@ -222,9 +242,10 @@ class Keeper:
                     await self._first.wait()
             yield
         finally:
-            task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
+            for each in filter(None, (task, self._planning)):
+                each.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await each
 
     async def renew(self) -> None:
         """Take a new snapshot now if there is anything new; a failure keeps the old one and is said beside it."""
@@ -251,6 +272,53 @@ class Keeper:
             self.is_assessing = False
             self.assessments += 1
         self._took_s = time.monotonic() - begun
+        if taken.plan_is_due:
+            self.plan_soon()
+
+    def plan_soon(self, *, make: bool = True) -> None:
+        """Show the plan of now as soon as it is there, and ``make`` it where nobody else did; from any thread."""
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._begin_planning, make)
+
+    def _begin_planning(self, make: bool) -> None:
+        if self._planning is not None and not self._planning.done():
+            self._plan_again = make or bool(self._plan_again)
+        else:
+            self._planning = asyncio.create_task(self._plan_anew(make))
+
+    async def _plan_anew(self, make: bool) -> None:
+        with self._remembering_failures():
+            wanted: bool | None = make
+            while wanted is not None and self.newest is not None:
+                self._plan_again = None
+                made = await asyncio.to_thread(self._plan, self.newest, wanted)
+                if self.newest is not None and tuple(self.newest.decisions) == tuple(made.decisions):
+                    await self._show_plan(made)
+                wanted = self._plan_again
+
+    def show_plan(self, made: Snapshot) -> None:
+        """Show the plan of a snapshot, and what was decided before it was made; from a thread."""
+        if self._loop is not None:
+            with contextlib.suppress(TimeoutError):
+                asyncio.run_coroutine_threadsafe(self._show_plan(made), self._loop).result(_PATIENCE_S)
+
+    async def _show_plan(self, made: Snapshot) -> None:
+        async with self._one_at_a_time:
+            before = self.newest
+            if before is not None:
+                self.newest = await asyncio.to_thread(self._with_plan, before, made)
+        if self.newest is not before:
+            self.changed()
+
+    def _with_plan(self, snapshot: Snapshot, made: Snapshot) -> Snapshot:
+        """Return what was learned meanwhile with a plan that was made beside it."""
+        names = ("plan", "full_plan", "plan_is_due", "decisions")
+        other = {name: getattr(made, name) for name in names}
+        if all(getattr(snapshot, name) == value for name, value in other.items()):
+            return snapshot
+        with_plan = replace(snapshot, **other)
+        self.prepare(with_plan)
+        return with_plan
 
     async def carry_on(self) -> None:
         """Put what was shown since into the newest snapshot, and see to it that what says more is assessed."""

@@ -130,6 +130,9 @@ class Watcher:
             keeper.look_soon()
         if after.desk != before.desk:
             self._waiting.add(DEED)
+            keeper.plan_soon()
+        if after.kept_plan != before.kept_plan:
+            keeper.plan_soon(make=False)
         if after.outlooks != before.outlooks and not by_ourselves:
             keeper.look_when_rested()
         if after.rejected != before.rejected and now_s >= self._rejected_at_s:

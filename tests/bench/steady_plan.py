@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import Desk
 from monitor.services.assess import assess
-from monitor.services.recharge_plan import PlanSources, announcement, plan_shelf
+from monitor.services.planning import PlanSources
+from monitor.services.recharge_plan import announcement, plan_shelf
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
 

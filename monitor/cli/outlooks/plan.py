@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -20,7 +19,7 @@ from monitor.cli.session import (
     open_to_write,
     shelf_of,
 )
-from monitor.errors import SiccastError, TypedError
+from monitor.errors import TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
@@ -89,9 +88,10 @@ def show(
     horizon_days = days or shelf.plan.horizon_days
     asked = ask(shelf, as_of=as_of, fresh=fresh, dask=dask)
     today = asked.wording.local_day(asked.as_of)
-    whole = _planned(asked, dryers, today, horizon_days, says=as_of is None and appliance is None)
+    of_now = (appliance, days, as_of) == (None, None, None)
+    whole = asked.plan() if of_now else _planned(asked, dryers, horizon_days)
     if calendar:
-        _write(calendar, whole.plan, asked, keep=(appliance, days, as_of) == (None, None, None))
+        _write(calendar, whole.plan, asked, keep=of_now)
     if as_json:
         show_json(full_plan_answer(whole, asked.as_of, shelf.plan.currency))
         return
@@ -100,28 +100,16 @@ def show(
     _show(whole, today, shelf.plan.currency)
 
 
-def _planned(asked: Assessed, dryers: Sequence[Appliance], today: date, horizon_days: int, *, says: bool) -> FullPlan:
-    """Return the plan; where a person is told what is planned from now on, that is kept as announced."""
-    from monitor.desk import Desk
-    from monitor.services.recharge_plan import PlanSources, announcement, plan_shelf
+def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
+    """Return the plan of another appliance, length or instant, which is neither kept nor announced."""
+    from monitor.services.kept_plan import plan_apart
     from monitor.store.opening import open_stores
+    from monitor.web.planned import plan_asked
 
-    shelf = asked.shelf
+    shelf = replace(asked.shelf, plan=replace(asked.shelf.plan, horizon_days=horizon_days), appliances=tuple(dryers))
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
-        desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
-        rules = replace(shelf.plan, horizon_days=horizon_days)
-        sources = PlanSources(
-            stores.readings, stores.ledger, stores.outlooks, desk.inventory(), shelf.boxes, dryers, rules,
-            asked.as_of, today, shelf.room,
-        )  # fmt: skip
-        announced = stores.plan_decisions.announced(asked.as_of)
-        whole = plan_shelf(
-            sources, asked.worst_first, decisions=asked.decisions, announced=announced, horizon_days=horizon_days
-        )
-    if says:
-        with suppress(SiccastError), open_to_write(shelf) as stores:  # a shelf that may only be read is planned too
-            stores.plan_decisions.announce(announcement(whole.plan, asked.worst_first, today), asked.as_of)
-    return whole
+        question = plan_asked(stores, shelf, asked.as_of, asked.assessments, asked.decisions)
+        return plan_apart(question, of_the_past=asked.of_the_past)
 
 
 def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:

@@ -1,4 +1,4 @@
-"""`siccast keep-ready`, which `listen` starts beside itself: outlooks are brought up to date, kept and sent."""
+"""`siccast keep-ready`, which `listen` starts beside itself: outlooks and the plan are brought up to date and kept."""
 
 from __future__ import annotations
 
@@ -30,16 +30,21 @@ def keep_ready(
         int | None, typer.Option(help="Port of the broker inside the listener, where that runs.")
     ] = None,
     words_only: Annotated[bool, typer.Option("--words-only", help="Send no forecasts to the broker.")] = False,
+    plan_only: Annotated[bool, typer.Option("--plan-only", help="Make the plan, and tell nobody.")] = False,
     dask: Dask = None,
 ) -> None:
-    """Bring all forecasts up to date.
+    """Bring all forecasts and the plan up to date.
 
-    They are kept for the next question, and sent to the broker. What deserves a word is noted for the routes.
+    They are kept for the next question, and forecasts are sent to the broker. What deserves a word is noted for the
+    routes.
     """
     if hasattr(os, "nice"):
         os.nice(_LEAST_URGENT)
     shelf = shelf_of(context)
     asked = ask(shelf, beside_other_work=True, dask=dask)
+    if plan_only:
+        asked.plan()
+        return
     if shelf.routes:
         note_words(asked)
     address = shelf.broker
@@ -51,6 +56,8 @@ def keep_ready(
         send_outlooks(asked, address)
         if shelf.homie:
             send_by_homie(asked, address, for_listener=True)
+    if asked.assessments:
+        asked.plan()
 
 
 class KeepReady:

@@ -188,7 +188,8 @@ def _upkeep(stack: ExitStack, shelf: Shelf, stores: Stores, port: int, every_s: 
     stack.callback(beside.stop)
 
     def stamp() -> object:
-        return stores.ledger.stamp(), shelf_stamp(shelf.folder)
+        logged = (stores.ledger.stamp(), stores.plan_decisions.stamp(), stores.events.stamp())
+        return logged, shelf_stamp(shelf.folder)
 
     return OutlookUpkeep(beside.start, stamp, every_s or 3600.0, steady_s=steady_s)  # judgement: as `siccast watch`
 

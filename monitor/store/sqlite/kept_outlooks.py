@@ -16,6 +16,7 @@ from monitor.store.sqlite.rows import from_ms, to_ms
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
+    from datetime import datetime
 
     from monitor.store.sqlite.connection import Database
 
@@ -46,6 +47,13 @@ class SqliteKeptOutlooks:
             rows = self._database.connection.execute(f"SELECT {_KEPT}, checksum FROM kept_outlooks").fetchall()
         found = (_to_kept(row[:-1]) for row in rows if _checksum(row[:-1]) == row[-1])
         return {one.box: one for one in found if one is not None}
+
+    def stamps(self) -> Mapping[str, tuple[datetime, bytes]]:
+        """Return for each box the instant that its outlook was made for and what it rests on; cheaper than all."""
+        with contextlib.suppress(sqlite3.Error, TypeError, OverflowError):
+            rows = self._database.connection.execute("SELECT box, as_of_ms, rests_on FROM kept_outlooks")
+            return {box: (from_ms(as_of_ms), rests_on) for box, as_of_ms, rests_on in rows}
+        return {}
 
     def fit(self, box: str, rests_on: bytes) -> bytes | None:
         """Return the packed fit of a box that rests on this; None where another was kept since."""

@@ -370,6 +370,16 @@ CREATE TABLE plan_announcements (
 CREATE INDEX plan_announcements_by_box ON plan_announcements (box, announcement_id)
 """
 
+_KEPT_PLAN = """
+CREATE TABLE kept_plan (
+    only_row INTEGER NOT NULL PRIMARY KEY CHECK (only_row = 1),
+    checksum INTEGER NOT NULL,
+    rests_on BLOB NOT NULL,
+    asked BLOB NOT NULL,
+    plan BLOB NOT NULL
+) STRICT
+"""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -392,6 +402,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("days of drying that calendars were told of", _ANNOUNCED),
     ("matters that were found, and messages about them", _ALERTS),
     ("which days of the plan were announced", _PLAN_ANNOUNCEMENTS),
+    ("the plan kept from question to question", _KEPT_PLAN),
 )
 
 

@@ -10,6 +10,7 @@ from monitor.records import AnnouncedDay, DecisionKind, PlanDecision
 from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import datetime
 
@@ -73,30 +74,7 @@ class SqlitePlanDecisions:
     def announce(self, days: Iterable[AnnouncedDay], now: datetime) -> int:
         """Keep the next day of each box as a plan says it now, and return how many are new."""
         with self._database.transaction() as connection:
-            before = {row[0]: row for row in connection.execute(_NEWEST, (LAST_MS,))}
-            wanted = {one.box: one for one in days}
-            new = [
-                (
-                    one.box,
-                    one.on.isoformat(),
-                    to_ms(now),
-                    one.due_on.isoformat() if one.due_on else None,
-                    int(one.leaked_more),
-                )
-                for box, one in sorted(wanted.items())
-                if box not in before or before[box][1] != one.on.isoformat()
-            ]
-            gone = [
-                (box, None, to_ms(now), None, 0)
-                for box, row in before.items()
-                if box not in wanted and row[1] is not None
-            ]
-            connection.executemany(
-                "INSERT INTO plan_announcements (box, on_day, announced_at_ms, due_on, leaked_more)"
-                " VALUES (?, ?, ?, ?, ?)",
-                [*new, *gone],
-            )
-        return len(new)
+            return announce_by(connection, days, now)
 
     def stamp(self) -> object:
         """Return the number of the newest decision, and how many were taken back."""
@@ -104,6 +82,23 @@ class SqlitePlanDecisions:
             return self._database.connection.execute(
                 "SELECT max(decision_id), count(taken_back_at_ms) FROM plan_decisions"
             ).fetchone()
+
+
+def announce_by(connection: sqlite3.Connection, days: Iterable[AnnouncedDay], now: datetime) -> int:
+    """Keep announced days within a transaction, as the contract says, and return how many are new."""
+    before = {row[0]: row for row in connection.execute(_NEWEST, (LAST_MS,))}
+    wanted = {one.box: one for one in days}
+    new = [
+        (one.box, one.on.isoformat(), to_ms(now), one.due_on.isoformat() if one.due_on else None, int(one.leaked_more))
+        for box, one in sorted(wanted.items())
+        if box not in before or before[box][1] != one.on.isoformat()
+    ]
+    gone = [(box, None, to_ms(now), None, 0) for box, row in before.items() if box not in wanted and row[1] is not None]
+    connection.executemany(
+        "INSERT INTO plan_announcements (box, on_day, announced_at_ms, due_on, leaked_more) VALUES (?, ?, ?, ?, ?)",
+        [*new, *gone],
+    )
+    return len(new)
 
 
 def _to_decision(row: tuple[Any, ...]) -> PlanDecision:

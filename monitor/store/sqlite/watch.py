@@ -26,6 +26,7 @@ _MARKS = (
     "SELECT max(deed_id), count(taken_back_at_ms) FROM deeds",
     "SELECT max(decision_id), count(taken_back_at_ms) FROM plan_decisions",
     "SELECT count(*), sum(as_of_ms) FROM kept_outlooks",  # of a row only the columns before its large ones are read
+    "SELECT max(checksum), count(*) FROM kept_plan",
     "SELECT max(rejection_id) FROM rejected",
 )
 
@@ -40,6 +41,7 @@ class Marks:
     desk: Row
     plan: Row
     outlooks: Row
+    kept_plan: Row
     rejected: Row
 
 

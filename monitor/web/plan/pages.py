@@ -8,6 +8,7 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
@@ -25,7 +26,7 @@ from monitor.web.plan.effort import effort_of
 from monitor.web.plan.feed import FEED
 from monitor.web.plan.rows import Planned
 from monitor.web.plan.view import Slip, view
-from monitor.web.snapshot import plan_of
+from monitor.web.snapshot import planned
 from monitor.web.told import Told, told
 
 if TYPE_CHECKING:
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from monitor.services.assess import RechargePlan
     from monitor.web.access.who import Access
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot
@@ -73,9 +73,12 @@ class PlanPages:
             *self.done.routes(),
         )
 
-    def plan(self, request: Request) -> Response:
-        """Show the days of drying."""
-        return self._page(request)
+    async def plan(self, request: Request) -> Response:
+        """Show the days of drying, planned for what is decided now."""
+        snapshot = await run_in_threadpool(self._as_decided)
+        if snapshot is not None and snapshot.plan is None:
+            snapshot = await self.site.work.run(self._planned_anew, snapshot.decisions)
+        return await run_in_threadpool(self._page, request, snapshot=snapshot)
 
     def move(self, request: Request, form: Mapping[str, str]) -> Response:
         """Put a box on a day."""
@@ -117,25 +120,28 @@ class PlanPages:
             number = stores.plan_decisions.keep(PlanDecision(kind, on, box), utc_now())
         return _to_page(did=str(number))
 
-    def _page(self, request: Request, slip: Slip | None = None) -> Response:
-        if self.site.keeper.newest is None:
+    def _page(self, request: Request, slip: Slip | None = None, *, snapshot: Snapshot | None = None) -> Response:
+        snapshot = snapshot or self.site.keeper.newest
+        if snapshot is not None and snapshot.plan is None:
+            snapshot = self._planned_anew(snapshot.decisions)
+        if snapshot is None or snapshot.plan is None:
             return self.site.waiting()
         with self.site.reading() as stores:
-            decisions = stores.plan_decisions.counting()
-            snapshot, plan = self._up_to_date(self.site.keeper.newest, tuple(decisions))
             words, now = self.site.words, self.site.now()
-            planned = Planned(plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words)
-            shown = view(planned, effort_of(planned, self.site.desk(stores), now))
+            shown_plan = Planned(
+                snapshot.plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words
+            )
+            shown = view(shown_plan, effort_of(shown_plan, self.site.desk(stores), now))
         feed = self._feed(request)
         return self.site.page(
             "plan.html",
             snapshot=snapshot,
             status=HTTPStatus.BAD_REQUEST if slip else HTTPStatus.OK,
             view=shown,
-            did=_did(request.query_params.get("did", ""), planned),
+            did=_did(request.query_params.get("did", ""), shown_plan),
             undone="took_back" in request.query_params,
             has_new_key="new_key" in request.query_params,
-            told=with_new_day(told(self.site, request), planned),
+            told=with_new_day(told(self.site, request), shown_plan),
             slip=slip,
             caution=say(HEAT_CAUTION),
             feed=str(feed),
@@ -149,19 +155,27 @@ class PlanPages:
         key = "" if self.access.who(request.scope) == HERE else self.access.feed_key(FEED)
         return request.url.replace(path=FEED, query=urlencode({"key": key}) if key else "")
 
-    def _up_to_date(self, snapshot: Snapshot, decisions: tuple[PlanDecision, ...]) -> tuple[Snapshot, RechargePlan]:
+    def _as_decided(self) -> Snapshot | None:
+        """Return the newest state with what is decided now, without a plan where it has none for that."""
+        newest = self.site.keeper.newest
+        if newest is None:
+            return None
+        with self.site.reading() as stores:
+            decisions = tuple(stores.plan_decisions.counting())
+        return newest if tuple(newest.decisions) == decisions else replace(newest, plan=None, decisions=decisions)
+
+    def _planned_anew(self, decisions: Sequence[PlanDecision]) -> Snapshot | None:
         """Return the newest state with the plan for what is decided now, and let every page show that one."""
-        if snapshot.plan is not None and tuple(snapshot.decisions) == decisions:
-            return snapshot, snapshot.plan
+        keeper = self.site.keeper
         with self._one_at_a_time:
-            newest = self.site.keeper.newest or snapshot
-            if newest.plan is not None and tuple(newest.decisions) == decisions:
-                return newest, newest.plan
-            plan = plan_of(self.site.shelf, newest.answers, newest.as_of, decisions)
-            renewed = replace(newest, plan=plan, decisions=decisions)
-            if self.site.keeper.newest is newest:
-                self.site.keeper.newest = renewed
-            return renewed, plan
+            newest = keeper.newest
+            if newest is None or (newest.plan is not None and tuple(newest.decisions) == decisions):
+                return newest
+            renewed = planned(self.site.shelf, replace(newest, decisions=decisions))
+            keeper.show_plan(renewed)
+        if renewed.plan_is_due:
+            keeper.plan_soon()
+        return renewed
 
 
 def _day_of(typed: str, today: date, horizon_days: int | None) -> date:

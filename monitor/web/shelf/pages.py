@@ -104,11 +104,12 @@ class ShelfPages:
 
     def _draw(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview:
         """Draw a page, and keep it; a search by name is not asked for twice."""
+        words = self.site.words_of(snapshot)
         if self._pages is None or not self._are_of(self._pages, snapshot):
-            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words), self.site.standing)
+            self._pages = _Pages(view.Shelved.of(snapshot, words), self.site.standing)
         pages = self._pages
         asked = pages.shelved.outspoken(asked)
-        shown = view.view(pages.shelved, asked, self.site.words)
+        shown = view.view(pages.shelved, asked, words)
         body = self.site.page("shelf.html", view=shown, snapshot=snapshot).body
         if not asked.find and len(pages.made) < _MOST_KEPT:
             pages.made[asked] = body
