@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Assessment, PlanDecision
     from monitor.services.assess import RechargePlan
+    from monitor.services.recharge_plan import FullPlan
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
@@ -67,6 +68,8 @@ class Snapshot:
     """Why this is not the newest state, where it is not."""
     assessed_at: datetime | None = None
     """The instant of the answers, where newer readings were put in since."""
+    full_plan: FullPlan | None = None
+    """The same plan with what it is worth and can't meet, where it was made from futures."""
 
     @property
     def has_doubts(self) -> bool:

@@ -24,6 +24,7 @@ from monitor.web.plan.done import DonePage
 from monitor.web.plan.effort import effort_of
 from monitor.web.plan.feed import FEED
 from monitor.web.plan.rows import Planned
+from monitor.web.plan.swaps import put_in_at
 from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import plan_of
 from monitor.web.told import Told, told
@@ -125,7 +126,9 @@ class PlanPages:
             snapshot, plan = self._up_to_date(self.site.keeper.newest, tuple(decisions))
             words, now = self.site.words, self.site.now()
             planned = Planned(plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words)
-            shown = view(planned, effort_of(planned, self.site.desk(stores), now))
+            desk = self.site.desk(stores)
+            full = snapshot.full_plan if snapshot.full_plan and snapshot.full_plan.plan is plan else None
+            shown = view(planned, effort_of(planned, desk, now), full, put_in_at(desk.inventory()))
         feed = self._feed(request)
         return self.site.page(
             "plan.html",
@@ -158,7 +161,7 @@ class PlanPages:
             if newest.plan is not None and tuple(newest.decisions) == decisions:
                 return newest, newest.plan
             plan = plan_of(self.site.shelf, newest.answers, newest.as_of, decisions)
-            renewed = replace(newest, plan=plan, decisions=decisions)
+            renewed = replace(newest, plan=plan, full_plan=None, decisions=decisions)
             if self.site.keeper.newest is newest:
                 self.site.keeper.newest = renewed
             return renewed, plan
@@ -191,11 +194,11 @@ def with_new_day(told: Told | None, planned: Planned) -> Told | None:
     answer = planned.answer(told.box)
     if answer is None or answer.charge is None or str(answer.charge.entry_id) != told.value:
         return replace(told, more=say("Its new day is being worked out."), seconds=_STANDS_S)
-    day = next((day for day in planned.plan.days if told.box in day.boxes), None)
-    if day is not None:
+    on = planned.first_days.get(told.box)
+    if on is not None:
         return replace(
             told,
-            more=say("Its next day is {day}.", day=day_in_full(day.on, planned.today)),
+            more=say("Its next day is {day}.", day=day_in_full(on, planned.today)),
             seconds=_STANDS_S,
         )
     return replace(told, more=planned.plan.left_out.get(told.box, ""), seconds=_STANDS_S)
