@@ -47,7 +47,7 @@ def shelf_with_two_appliances(folder: Path) -> Shelf:
 
 def whole_plan() -> FullPlan:
     """Return the plan: over and soon now, far from reserve, over again two weeks later."""
-    due = say("It is due by {day}. {risk}", day="Thu 12 Mar", risk="")
+    due = say("It is due by {day}.", day="Thu 12 Mar")
     again = say(
         "Its beads of {since} hold until about then: the chance that it is over its limit is {chance}.",
         since="Sat 7 Mar",
@@ -69,7 +69,8 @@ def whole_plan() -> FullPlan:
         say("The chance that it is over its limit by then is {chance}.", chance="12 %"),
         say("A spare charge goes in, so nothing has to be heated for it."),
     )
-    moved = say("Moved from {before} to {day}: {why}.", before="Sun 8 Mar", day="Sat 7 Mar", why="")
+    why_moved = say("an earlier day has a free place and it is due before")
+    moved = say("Moved from {before} to {day}: {why}.", before="Sun 8 Mar", day="Sat 7 Mar", why=why_moved)
     plan = RechargePlan(
         "oven", (first, beside, third), swaps=(PlannedSwap(SUNDAY, "far", "jar", why),), cost=41.0, bound=40.5,
         by="columns", changed={"soon": moved},

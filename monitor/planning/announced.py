@@ -34,7 +34,7 @@ def announce(
 
     An event is one day at one appliance, or of spare charges that go in. A session that shares boxes with an announced
     event is that event on another day or with other boxes; an event that nothing is left of is cancelled. What lies
-    before ``today`` stays as it was announced, and so does today's where all its boxes were filled today: that was done.
+    before ``today`` stays as it was announced, and so does today's where all its boxes were filled today: it was done.
     """
     held = [one for one in announced if one.session.on >= today - timedelta(days=REMEMBERED_DAYS)]
     is_open = [one for one in held if _is_open(one, today, filled_today)]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import near_day
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dried_after, spares_words, swap_words
+from monitor.presentation.plan_wording import minutes_words
 from monitor.texts import say, together
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from monitor.services.assess import RechargePlan
     from monitor.services.recharge_plan import PlanWorth
 
-_MINUTES_AN_HOUR = 60.0  # by definition
 Row = tuple[str, str, str, str, str]
 
 
@@ -55,8 +55,7 @@ def takes(worth: PlanWorth, currency: str, mass: Callable[[float], str] = lambda
     """Return grams, time, energy and money of a plan in a sentence; ``mass`` says grams in the units of the shelf."""
     parts = [say("{mass} of beads", mass=mass(worth.grams))] if worth.grams else []
     if worth.hands_on_minutes:
-        hours = f"{worth.hands_on_minutes / _MINUTES_AN_HOUR:.1f}"
-        parts.append(say("about {hours} hours of work by hand", hours=hours))
+        parts.append(say("about {span} of work by hand", span=minutes_words(worth.hands_on_minutes)))
     if worth.kwh:
         parts.append(say("{energy} kWh", energy=f"{worth.kwh:.1f}"))
     if worth.money is not None:
@@ -67,8 +66,8 @@ def takes(worth: PlanWorth, currency: str, mass: Callable[[float], str] = lambda
 def proof(plan: RechargePlan) -> str:
     """Return how good the plan is known to be."""
     if plan.by == "exact":
-        return say("No other plan counts less.")
-    return say("Another plan could count {percent} % less at most.", percent=f"{100.0 * plan.gap:.1f}")
+        return say("It is proved that no other plan of these days is better.")
+    return say("No other plan can be more than {percent} % better: that is proved.", percent=f"{100.0 * plan.gap:.1f}")
 
 
 def rule_rows(worth: PlanWorth) -> list[tuple[str, str, str, str]]:

@@ -99,7 +99,11 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        plan, shelf = self.keeper.newest.plan if self.keeper.newest else None, self.shelf
+        return self.words_for(self.keeper.newest)
+
+    def words_for(self, snapshot: Snapshot | None) -> Wording:
+        """Return how things are said of a state, which need not be the newest yet: with the days its plan has."""
+        plan, shelf = snapshot.plan if snapshot else None, self.shelf
         made = self._words
         if made is None or made[0] is not shelf or made[1] is not plan:
             said = Wording.of(shelf, plan.decided, next_visits(plan)) if plan else Wording.of(shelf)

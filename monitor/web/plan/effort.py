@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from monitor.desk import compare_methods, kind_of_beads
 from monitor.desk.reserve import usual_minutes
 from monitor.errors import SiccastError
-from monitor.presentation.amounts import duration, figures
+from monitor.presentation.amounts import figures
+from monitor.presentation.plan_wording import minutes_words
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
@@ -53,10 +54,9 @@ def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedD
 
 def _as_planned(day: PlannedDay, *, minutes_told: bool, power_told: bool) -> str:
     """Return what all batches of a day take, without a full stop at its end."""
-    days = day.minutes / (_DAY_S / 60.0)  # seconds a minute, by definition
     takes = say(
         "{span} in all, {by_hand} minutes of it by hand, {energy} kWh",
-        span=duration(days),
+        span=minutes_words(day.minutes),
         by_hand=f"{day.hands_on_minutes:.0f}",
         energy=f"{day.kwh:.1f}",
     )

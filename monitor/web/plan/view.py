@@ -152,7 +152,11 @@ def view(
     forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
     decided = plan.decided
     unmet = None if full_plan is None else full_plan.unmet
-    late = list(_late(planned)) if unmet is None else [(one.box, said(one.words)) for one in unmet]
+    late = (
+        list(_late(planned))
+        if unmet is None
+        else [(one.box, planned.words.in_own_units(said(one.words))) for one in unmet]
+    )
     return PlanView(
         headline=_headline(dates, today),
         total=_total(dates),
@@ -248,7 +252,7 @@ def _risks(day: PlannedDay, box: str) -> str:
     if more < _NO_DAY:
         return say("A week later the chance is {chance}.", chance=chance(over))
     return say(
-        "A week later the chance is {chance}, and {days} more days over the limit are to be expected.",
+        "A week later the chance is {chance}, with about {days} more days over the limit.",
         chance=chance(over),
         days=_days(more),
     )
