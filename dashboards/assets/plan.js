@@ -125,7 +125,7 @@
   };
   document.addEventListener("pointerdown", (event) => {
     dragged = false;
-    const chip = event.button === 0 && event.isPrimary && event.target.closest("#weeks .chip");
+    const chip = event.button === 0 && event.isPrimary && event.target.closest("#weeks .chip[data-box]");
     if (!chip || held || (event.pointerType !== "mouse" && !event.target.closest(".grip"))) return;
     press = { chip, id: event.pointerId, x: event.clientX, y: event.clientY + scrollY };
   });

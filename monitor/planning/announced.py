@@ -32,9 +32,9 @@ def announce(
 ) -> tuple[AnnouncedEvent, ...]:
     """Return every event as calendars are to be told of it now; what changes nothing comes back as it was.
 
-    An event is one day at one appliance. A session that shares boxes with an announced event is that event on another
-    day or with other boxes; an event that nothing is left of is cancelled. What lies before ``today`` stays as it was
-    announced, and so does today's where all its boxes were filled today: that was done.
+    An event is one day at one appliance, or of spare charges that go in. A session that shares boxes with an announced
+    event is that event on another day or with other boxes; an event that nothing is left of is cancelled. What lies
+    before ``today`` stays as it was announced, and so does today's where all its boxes were filled today: it was done.
     """
     held = [one for one in announced if one.session.on >= today - timedelta(days=REMEMBERED_DAYS)]
     is_open = [one for one in held if _is_open(one, today, filled_today)]
@@ -54,7 +54,7 @@ def announce(
 def _is_open(event: AnnouncedEvent, today: date, filled_today: Collection[str]) -> bool:
     """Return whether an event may still become another one."""
     session = event.session
-    is_done = session.on == today and set(session.boxes) <= set(filled_today)
+    is_done = session.on == today and bool(session.boxes) and set(session.boxes) <= set(filled_today)
     return not event.is_cancelled and session.on >= today and not is_done
 
 

@@ -16,6 +16,7 @@ from monitor.planning.problem import chances_now, held_days, problem_of
 from monitor.planning.reasons import why_on_this_day
 from monitor.planning.visits import expected_late, over_chances
 from monitor.records import PlannedDay, PlannedSwap
+from monitor.texts import say, together
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -73,7 +74,7 @@ class Calendar:
                 self._question.days[visit.place],
                 self._name(visit),
                 self._question.spares[visit.way - len(self._question.places)].name,
-                f"{self._why_again(visit)} A spare charge goes in, so nothing has to be heated on this day.",
+                together(self._why_again(visit), say("A spare charge goes in, so nothing has to be heated for it.")),
                 again=visit.number > 0,
             )
             for visit in sorted(swaps, key=lambda one: (one.place, self._order[self._name(one)]))
@@ -179,11 +180,16 @@ class Calendar:
         """Return in a sentence how sure it is that the beads are spent by then."""
         lag = int(self._question.ahead[visit.place]) - visit.since
         pct = 100.0 * float(visit.over[min(lag, len(visit.over) - 1)])
-        chance = f"{pct:.0f} %" if pct >= 1.0 else "less than 1 %"  # judgement: draws tell no more
+        # judgement: draws tell no more
+        chance = f"{pct:.0f} %" if pct >= 1.0 else say("less than {chance}", chance="1 %")
         if not visit.number:
-            return f"The chance that it is over its limit by then is {chance}."
+            return say("The chance that it is over its limit by then is {chance}.", chance=chance)
         since = say_day(self._question.today + timedelta(days=visit.since), self._question.today)
-        return f"Its beads of {since} hold until about then: the chance that it is over its limit is {chance}."
+        return say(
+            "Its beads of {since} hold until about then: the chance that it is over its limit is {chance}.",
+            since=since,
+            chance=chance,
+        )
 
     def _is_full(self, visit: Visit, place: int) -> bool:
         """Return whether a box has no room on another day any more, in any appliance."""

@@ -113,13 +113,17 @@ def what_to_do(
     today: date | None = None,
     oven_day: date | None = None,
     decided: PlanConstraints = NOTHING_DECIDED,
+    planned: str = "",
 ) -> str:
-    """Return what a box over its limit needs: fresh beads first get the time to dry its air."""
+    """Return what a box over its limit needs: fresh beads first get the time to dry its air.
+
+    ``planned`` says what the plan has for it, where one is at hand.
+    """
     if _fresh_hours(assessment) is not None:
         return say("look again tomorrow")
-    later = as_decided(assessment.box.name, decided, today) if today else ""
+    later = (as_decided(assessment.box.name, decided, today) if today else "") or planned
     if not later and today and oven_day and oven_day > today:
-        later = say("next oven day: {day}", day=say_day(oven_day, today))
+        later = say("next drying day: {day}", day=say_day(oven_day, today))
     now = say("{do} now", do=what_is_due(assessment))
     return f"{now} ({later})" if later else now
 

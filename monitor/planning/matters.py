@@ -25,7 +25,7 @@ from monitor.planning.due import (
 from monitor.records import BoxState
 from monitor.records.alerts import Matter, Word
 from monitor.records.names import hint
-from monitor.texts import NAMED, say, to_say
+from monitor.texts import NAMED, say, to_say, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from monitor.planning.decisions import PlanConstraints
     from monitor.planning.recharge import RechargePlan
-    from monitor.records import Assessment, Box
+    from monitor.records import Assessment, Box, PlannedDay
 
 _RISE_SAID_FOR = timedelta(days=30)
 """So long a rise that nobody logged is asked about. A judgement: later nobody knows what happened on that day."""
@@ -88,12 +88,12 @@ def in_lines(words: Sequence[Word]) -> list[str]:
     silent = [word for word in words if word.silent_for]
     if len(silent) < _FEW_SILENT:
         return [word.text for word in words]
-    together = say(
+    in_one = say(
         "No reading from {count} boxes: {boxes}. Check their sensors (battery, radio).",
         count=len(silent),
         boxes=", ".join(map(_silent_box, silent)),
     )
-    return [together if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
+    return [in_one if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
 
 
 def _silent_box(word: Word) -> str:
@@ -155,16 +155,23 @@ def weak_recharge_words(assessment: Assessment) -> str:
 
 def _planned(plan: RechargePlan, today: date) -> Iterable[Word]:
     for on in (today, today + timedelta(days=1)):
-        if days := [day for day in plan.days if day.on == on]:
-            what = "; ".join(f"{', '.join(day.boxes)} ({day.appliance})" for day in days)
-            text = say(
-                "{when}, {day}: dry the beads of {boxes}. {caution}",
-                when=say("Today") if on == today else say("Tomorrow"),
-                day=say_day(on, today),
-                boxes=what,
-                caution=say(HOT),
-            )
-            yield Word("", Matter.plan, text, about=on.isoformat())
+        days, swaps = [day for day in plan.days if day.on == on], [swap for swap in plan.swaps if swap.on == on]
+        if not days and not swaps:
+            continue
+        what = "; ".join(f"{', '.join(_dried(day))} ({day.appliance})" for day in days)
+        put_in = (say("Put spare {spare} into {box}.", spare=swap.spare, box=swap.box) for swap in swaps)
+        text = say(
+            to_say("{when}, {day}: dry the beads of {boxes}. {caution}") if days else to_say("{when}, {day}:"),
+            when=say("Today") if on == today else say("Tomorrow"),
+            day=say_day(on, today),
+            boxes=what,
+            caution=say(HOT),
+        )
+        yield Word("", Matter.plan, together(text, *put_in), about=on.isoformat())
+
+
+def _dried(day: PlannedDay) -> list[str]:
+    return [*day.boxes, *(say("spare {spare}", spare=name) for name in day.spares_dried)]
 
 
 def _shelf_words(assessments: Sequence[Assessment]) -> Iterable[Word]:

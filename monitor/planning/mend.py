@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.planning.problem import BEYOND_DAYS, chances_now, problem_of
 from monitor.planning.solve import solve
+from monitor.texts import say, say_many, to_say, together
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -22,7 +23,10 @@ _TRIED_BOXES = 40
 """In larger plans nothing is tried. [boxes] Judgement: each trial is a plan of its own, and takes seconds there."""
 _TRIED_DAYS = 45
 """So far ahead a trial looks at most. [days] Judgement: what is late is near."""
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_DAYS = (
+    to_say("Mondays"), to_say("Tuesdays"), to_say("Wednesdays"), to_say("Thursdays"), to_say("Fridays"),
+    to_say("Saturdays"), to_say("Sundays"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,9 @@ class Unmet:
     chance_over: float
     """That it is over its limit by then."""
     words: str
+    """All of it in sentences, with what would mend it."""
+    mend: str = ""
+    """The first thing found that would; '' where none was, or none was looked for."""
 
 
 def unmet(question: Question, first_days: Mapping[str, date]) -> tuple[Unmet, ...]:
@@ -60,11 +67,13 @@ def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
 def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unmet:
     late, due = _days_late(question, box, on), _due(box) or 0
     chance = float(chances_now(box, question.end)[min(due + late, question.end - 1)])
-    days = "1 day" if late == 1 else f"{late} days"
-    by = f"It is dried {days} late" if on else "It has no day in this plan"
-    pct = f"{100.0 * chance:.0f} %" if chance <= 0.99 else "more than 99 %"  # judgement: draws tell no more
-    words = f"{by}; by then it is over its limit with a chance of {pct}."
-    return Unmet(box.name, late, chance, f"{words} {mend}".strip())
+    pct = f"{100.0 * chance:.0f} %"
+    if chance > 0.99:  # judgement: draws tell no more
+        pct = say("more than {chance}", chance="99 %")
+    late_by = to_say("It is dried {days} late; by then it is over its limit with a chance of {chance}.")
+    never = to_say("It has no day in this plan; by its end it is over its limit with a chance of {chance}.")
+    words = say(late_by if on else never, days=say_many("{count} day", "{count} days", late), chance=pct)
+    return Unmet(box.name, late, chance, together(words, mend), mend)
 
 
 def _mends(question: Question, late: list[KnownBox]) -> dict[str, str]:
@@ -86,7 +95,8 @@ def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[s
     for box in late:
         problem = _with_a_spare(question, box)
         if problem is not None:
-            yield f"A spare charge of {box.grams:.0f} g in reserve would mend that.", problem, question
+            words = say("A spare charge of {grams} g in reserve would mend that.", grams=f"{box.grams:.0f}")
+            yield words, problem, question
     for number, place in enumerate(question.places):
         for weekday in range(len(_DAYS)):
             if weekday in place.weekdays:
@@ -98,7 +108,9 @@ def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[s
             more = [question.today + timedelta(days=ahead) for ahead in range(question.horizon_days + 1)]
             more = [on for on in more if on.weekday() == weekday and on not in question.decided.days_off]
             asked = replace(question, places=places, days=tuple(sorted({*question.days, *more})))
-            yield f"The {place.name} on {_DAYS[weekday]}s, too, would mend that.", problem_of(asked), asked
+            weekly = say(_DAYS[weekday])
+            also = say("The {appliance} on {weekdays}, too, would mend that.", appliance=place.name, weekdays=weekly)
+            yield also, problem_of(asked), asked
 
 
 def _with_a_spare(question: Question, box: KnownBox) -> VisitProblem | None:

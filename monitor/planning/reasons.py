@@ -57,7 +57,7 @@ def why_on_this_day(
         over = say("It is over its limit of {limit}.", limit=_limit(forecast))
         if name in decided.not_before:
             return together(over, say("You skip it until {day}.", day=say_day(decided.not_before[name], today)))
-        return together(over, say("This is the first oven day with a free place."))
+        return together(over, say("This is the first drying day with a free place."))
     if due is None or (on < due and (best is None or on < best)):
         return _why_early(_lasts(due, today), company, full)
     if on > due:
@@ -73,7 +73,7 @@ def why_on_this_day(
             "{late} late ({its_day} would be right): {why}. {then}", late=late, its_day=its_day, why=why, then=then
         )
     when = say("It is due today") if due <= today else say("It is due by {day}", day=say_day(due, today))
-    shared = say("it waits to share the oven with {names}", names=_names(company)) if company else ""
+    shared = say("it waits to be dried along with {names}", names=_names(company)) if company else ""
     waits = (full or shared) if best and on > best else ""
     text = to_say("{when}; {why}. {risk}") if waits else to_say("{when}. {risk}")
     return say(text, when=when, why=waits, risk=risk)
@@ -153,7 +153,7 @@ def _why_early(lasts: str, company: Sequence[str], full: str) -> str:
 
 
 def _why_late(*, full: bool) -> str:
-    return say("every oven day before is full") if full else say("this is the first oven day after it")
+    return say("every drying day before is full") if full else say("this is the first drying day after it")
 
 
 def _limit(forecast: CrossingForecast) -> str:

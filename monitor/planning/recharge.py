@@ -20,6 +20,7 @@ from monitor.records import BoxState
 from monitor.records.declared import PLAN_DAYS
 from monitor.records.names import hint
 from monitor.records.plan_input import DryingPlace
+from monitor.texts import say, together
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -147,7 +148,7 @@ def plan_of_question(
     by_name = sorted(assessments, key=lambda assessment: assessment.box.name)
     decided = question.decided
     left_out = {a.box.name: _why_unknown(a) for a in by_name if a.forecast is None}
-    left_out |= {a.box.name: f"{why_over(a)} Look again tomorrow." for a in by_name if _dries_still(a, decided)}
+    left_out |= {a.box.name: _why_wait(a) for a in by_name if _dries_still(a, decided)}
     left_out |= {
         box.name: why_left_out(box.assessment, box.forecast, question.today, question.horizon_days, decided)
         for box in question.boxes
@@ -192,12 +193,16 @@ def _allowed_days(
     return tuple(on for on in days if on in moved_to or on in may)
 
 
+def _why_wait(assessment: Assessment) -> str:
+    return together(why_over(assessment), say("Look again tomorrow."))
+
+
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
-        return f"It is not in shelf.toml. {hint('adopt', assessment.box.name)} adds it."
-    why = "There is no forecast."
+        return say("It is not in shelf.toml. {hint} adds it.", hint=hint("adopt", assessment.box.name))
+    why = say("There is no forecast.")
     if assessment.refusal:
-        why += f" {assessment.refusal[0].upper()}{assessment.refusal[1:]}."
+        why = say("There is no forecast: {why}.", why=assessment.refusal)
     if assessment.state is not BoxState.over_limit:
         return why
-    return f"It is over its limit: {what_to_do(assessment)}. {why}"
+    return together(say("It is over its limit: {do}.", do=what_to_do(assessment)), why)

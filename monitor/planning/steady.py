@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.planning.due import leaks_more, say_day
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,9 +56,15 @@ class Announced:
             one, on = self.by_box.get(box), now.get(box)
             if one is None or one.on < today or on == one.on or _got_beads(assessment, one):
                 continue
-            to = f"to {say_day(on, today)}" if on else "to no day of this plan"
             why = _why_other(assessment, one, today) or _why_plan(one.on, on)
-            found[box] = f"Moved from {say_day(one.on, today)} {to}: {why}."
+            found[box] = say(
+                to_say("Moved from {before} to {day}: {why}.")
+                if on
+                else to_say("Moved from {before} to no day of this plan: {why}."),
+                before=say_day(one.on, today),
+                day=say_day(on, today) if on else "",
+                why=why,
+            )
         return found
 
 
@@ -86,20 +93,24 @@ def _why_other(assessment: Assessment, one: AnnouncedDay, today: date) -> str:
     """Return what a day rests on and that is another than it was; nothing where all is as before."""
     leak = assessment.leak
     if leaks_more(assessment) and not one.leaked_more and leak is not None and leak.changed_at is not None:
-        return f"its seal leaks more since {say_day(leak.changed_at.date(), today)}"
+        return say("its seal leaks more since {day}", day=say_day(leak.changed_at.date(), today))
     due = due_on(assessment, today)
     if (due is None) != (one.due_on is None):
-        return "it is due later than was thought" if due is None else f"it is due by {say_day(due, today)} now"
+        if due is None:
+            return say("it is due later than was thought")
+        return say("it is due by {day} now", day=say_day(due, today))
     if due is not None and one.due_on is not None and abs((due - one.due_on).days) >= DUE_MOVED_DAYS:
-        sooner = "sooner" if due < one.due_on else "later"
-        return f"it is due {abs((due - one.due_on).days)} days {sooner} than was thought"
+        days = abs((due - one.due_on).days)
+        if due < one.due_on:
+            return say("it is due {count} days sooner than was thought", count=days)
+        return say("it is due {count} days later than was thought", count=days)
     return ""
 
 
 def _why_plan(before: date, now: date | None) -> str:
     """Return what the plan as a whole gains, where the box itself is as it was."""
     if now is None:
-        return "it lasts beyond this plan"
-    return (
-        "an earlier day has a free place and it is due before" if now < before else "it shares a later day at less cost"
-    )
+        return say("it lasts beyond this plan")
+    if now < before:
+        return say("an earlier day has a free place and it is due before")
+    return say("it shares a later day at less cost")

@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.planning.exact import ROUNDING
 from monitor.planning.problem import held_days
+from monitor.texts import say, say_many
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,7 +83,7 @@ def _of_plan(question: Question, plan: RechargePlan, boxes: Sequence[KnownBox]) 
             visits[box].append(((on - question.today).days, way))
     over = sum((_over_days(question, box, sorted(visits[box.name])) for box in boxes), np.zeros(1))
     heated = len({day.on for day in plan.days})
-    return _worth("this plan", over, heated, sum(map(len, visits.values())))
+    return _worth(say("this plan"), over, heated, sum(map(len, visits.values())))
 
 
 def _over_days(question: Question, box: KnownBox, visits: Sequence[tuple[int, int]]) -> NDArray[np.float64]:
@@ -122,7 +123,8 @@ def _every(question: Question, boxes: Sequence[KnownBox], weeks: int) -> RuleWor
         over = over + _over_days(question, box, [] if way is None else [(day, way) for day in days])
         filled += 0.0 if way is None else 1.0 / _a_day(question, way)
     rounds = len(days) * int(np.ceil(filled))
-    return _worth(f"every {weeks} weeks" if weeks > 1 else "every week", over, rounds, len(days) * len(boxes))
+    rule = say_many("every week", "every {count} weeks", weeks)
+    return _worth(rule, over, rounds, len(days) * len(boxes))
 
 
 def _usual_way(question: Question, box: KnownBox) -> int | None:
@@ -159,7 +161,7 @@ def _when_over(question: Question, boxes: Sequence[KnownBox]) -> RuleWorth:
             until = np.where(going, day + holds, until)
         over[: len(until)] += np.maximum(0, question.horizon_days - until)
     heated = float(np.ceil(there[:, :-1] - ROUNDING).sum(axis=1).mean())
-    return _worth("when over the limit", over, heated, visits)
+    return _worth(say("when over the limit"), over, heated, visits)
 
 
 def _worth(rule: str, over: NDArray[np.float64], heated: float, visits: float) -> RuleWorth:

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, weekday
 from monitor.presentation.amounts import days_or_hours
+from monitor.presentation.plan_days import dates_of
 from monitor.records import BoxState
-from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
+from monitor.services.assess import all_silent, first_days, just_filled, leaks_more, silent_for
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import date, datetime
 
+    from monitor.presentation.plan_days import PlanDate
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
     from monitor.services.assess import RechargePlan
@@ -37,7 +39,9 @@ class _Groups:
     """Declared boxes, each in one group, worst first."""
 
     planned: list[Assessment] = field(default_factory=list)
-    """On the first day of the plan."""
+    """Dried on the first day of the plan."""
+    swapped: list[Assessment] = field(default_factory=list)
+    """They get a spare charge on that day."""
     over: list[Assessment] = field(default_factory=list)
     """Over the limit, and not on that day."""
     fresh: list[Assessment] = field(default_factory=list)
@@ -86,10 +90,12 @@ def named(names: Sequence[str], most: int = _MOST_NAMES) -> str:
 
 def _grouped(declared: Iterable[Assessment], plan: RechargePlan | None, words: Wording) -> _Groups:
     groups = _Groups()
-    first = plan.days[0] if plan and plan.days else None
+    first = _first_date(plan)
     for answer in declared:
-        if first and answer.box.name in first.boxes:
+        if first and answer.box.name in first.dried:
             groups.planned.append(answer)
+        elif first and answer.box.name in first.swapped:
+            groups.swapped.append(answer)
         elif answer.state is BoxState.over_limit:
             (groups.fresh if just_filled(answer) else groups.over).append(answer)
         elif answer.latest is None or silent_for(answer) is not None:
@@ -120,11 +126,27 @@ def _main(groups: _Groups, plan: RechargePlan | None, words: Wording) -> str:
 
 
 def _act(groups: _Groups, plan: RechargePlan | None, words: Wording) -> str:
-    if groups.planned and plan:
-        as_of = groups.planned[0].as_of
-        return _dry(groups.planned, _on(plan.days[0].on, words.local_day(as_of)))
+    date_of_plan = _first_date(plan)
+    if date_of_plan and (there := groups.planned or groups.swapped):
+        when = _on(date_of_plan.on, words.local_day(there[0].as_of))
+        if not groups.swapped:
+            return _dry(groups.planned, when)
+        spares = _names(groups.swapped)
+        if not groups.planned:
+            return say("Put spare beads into {names} {when}", names=spares, when=when)
+        return say(
+            "Dry {names} and put spare beads into {others} {when}",
+            names=_names(groups.planned),
+            others=spares,
+            when=when,
+        )
     first = groups.over or groups.late
-    return _dry(first, say("now") if groups.over else say("today")) if first and not (plan and plan.days) else ""
+    return _dry(first, say("now") if groups.over else say("today")) if first and not date_of_plan else ""
+
+
+def _first_date(plan: RechargePlan | None) -> PlanDate | None:
+    """Return the first date on which a box gets dry beads."""
+    return next((one for one in dates_of(plan) if one.boxes), None) if plan else None
 
 
 def _dry(answers: Sequence[Assessment], when: str) -> str:
@@ -140,12 +162,12 @@ def _hold(groups: _Groups, words: Wording) -> str:
         who = holding[0].box.name
     elif len(holding) == total:
         who = say("this box") if one else say("both boxes") if total == 2 else say("all {total} boxes", total=total)
-    elif len(holding) == total - len(groups.planned):
+    elif len(holding) == total - len(groups.planned) - len(groups.swapped):
         who = say("the rest")
     else:
         who = (
             say("{count} others", count=len(holding))
-            if groups.planned
+            if groups.planned or groups.swapped
             else say("{count} of {total} boxes", count=len(holding), total=total)
         )
     if one:
@@ -188,13 +210,14 @@ def _nothing_known(groups: _Groups) -> str:
 
 
 def _beside(answers: Sequence[Assessment], groups: _Groups, plan: RechargePlan | None, words: Wording) -> Iterator[str]:
-    if plan and plan.days:
+    acts = bool(groups.planned or groups.swapped)
+    if plan and _first_date(plan):
         yield from _later(groups, plan, words)
-    if groups.fresh and (groups.planned or groups.holding):
+    if groups.fresh and (acts or groups.holding):
         yield _look_again(groups.fresh)
     yield from _leaky(answers)
     yield from _silent([a for a in answers if a.state is not BoxState.undeclared])
-    if groups.unknown and (groups.planned or groups.holding or groups.over):
+    if groups.unknown and (acts or groups.holding or groups.over):
         yield f"{_need_more(groups.unknown)}."
     yield from _failed(answers)
 
@@ -224,12 +247,12 @@ def _failed(answers: Sequence[Assessment]) -> Iterator[str]:
 def _later(groups: _Groups, plan: RechargePlan, words: Wording) -> Iterator[str]:
     """Say when those follow that can't wait but are not on the first day."""
     waiting = [*groups.over, *groups.late]
-    for planned in plan.days[1:]:
-        if there := [answer for answer in waiting if answer.box.name in planned.boxes]:
+    placed = first_days(plan.days, plan.swaps)
+    for on in sorted(set(placed.values())):
+        if there := [answer for answer in waiting if placed.get(answer.box.name) == on]:
             today = words.local_day(there[0].as_of)
             text = to_say("{names} follows {day}.") if len(there) == 1 else to_say("{names} follow {day}.")
-            yield say(text, names=_names(there), day=_on(planned.on, today))
-    placed = {name for planned in plan.days for name in planned.boxes}
+            yield say(text, names=_names(there), day=_on(on, today))
     if over := [answer for answer in groups.over if answer.box.name not in placed]:
         text = to_say("{dry}: it is over the limit.") if len(over) == 1 else to_say("{dry}: they are over the limit.")
         yield say(text, dry=_dry(over, say("now")))

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from monitor.records import PlanDecision
 
+_MINUTES_AN_HOUR = 60.0  # by definition
+_IN_HOURS_FROM = 120.0  # minutes; judgement: 90 minutes tell more than an hour and a half
 HEAT_CAUTION = to_say(
     "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
     "Stay below the highest temperature that the maker allows for beads, dye and holder. Follow local rules. Keep "
@@ -25,6 +27,17 @@ _SAID = {
     DecisionKind.skip: to_say("{box} is skipped until {day}"),
     DecisionKind.done: to_say("{box}: you said it was done for {day}, but no fresh beads are in the log since"),
 }
+
+
+def minutes_words(minutes: float) -> str:
+    """Return how long something takes, in minutes, or in hours where it is long.
+
+    >>> minutes_words(40.0), minutes_words(150.0)
+    ('40 minutes', '2.5 hours')
+    """
+    if minutes < _IN_HOURS_FROM:
+        return say("{count} minutes", count=f"{minutes:.0f}")
+    return say("{count} hours", count=f"{minutes / _MINUTES_AN_HOUR:.1f}".removesuffix(".0"))
 
 
 def decision(told: PlanDecision, today: date) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_of_month, near_day, short_day, short_month
 from monitor.presentation.amounts import MINUS, NARROW, TO, ago, chance, duration, figures, percent, sentence, spread
 from monitor.presentation.bead_wording import NOT_DRIED, beads, method
+from monitor.presentation.plan_days import planned_words
 from monitor.records import (
     Assessment,
     BoxState,
@@ -25,9 +26,10 @@ from monitor.texts import said, say, to_say
 from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from zoneinfo import ZoneInfo
 
+    from monitor.presentation.plan_days import NextVisit
     from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
@@ -63,11 +65,15 @@ class Wording:
     """Days on which beads are dried, Monday is 0; none where nobody said."""
     decided: PlanConstraints | None = None
     """What a person asked of the plan."""
+    visits: Mapping[str, NextVisit] = field(default_factory=dict)
+    """When the plan has each box get dry beads next, where a plan is at hand."""
 
     @classmethod
-    def of(cls, shelf: Shelf, decided: PlanConstraints | None = None) -> Wording:
+    def of(
+        cls, shelf: Shelf, decided: PlanConstraints | None = None, visits: Mapping[str, NextVisit] | None = None
+    ) -> Wording:
         """Return how a shelf wants things said."""
-        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays, decided)
+        return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays, decided, visits or {})
 
     def degrees(self, degc: float) -> float:
         """Return a temperature in the unit temperatures are shown in."""
@@ -221,7 +227,8 @@ class Wording:
 
         if answer.state is BoxState.over_limit:
             decided = self.decided or assess.NOTHING_DECIDED
-            return assess.what_to_do(answer, self.local_day(answer.as_of), self.oven_day(answer.as_of), decided)
+            today, oven_day = self.local_day(answer.as_of), self.oven_day(answer.as_of)
+            return assess.what_to_do(answer, today, oven_day, decided, self._planned(answer))
         if answer.state is BoxState.no_readings:
             return say(assess.CHECK_THE_SENSOR)
         if answer.forecast is None:
@@ -229,9 +236,14 @@ class Wording:
         if answer.due_at is None:
             return say("nothing before {year}", year=self._end(answer.forecast, answer.as_of).year)
         decided = self.decided or assess.NOTHING_DECIDED
-        phrase = assess.as_decided(answer.box.name, decided, self.local_day(answer.as_of))
+        phrase = assess.as_decided(answer.box.name, decided, self.local_day(answer.as_of)) or self._planned(answer)
         by = say("{do} {by_day}", do=assess.what_is_due(answer), by_day=self._by(answer.due_at, answer.as_of))
         return f"{by} ({phrase})" if phrase else by
+
+    def _planned(self, answer: Assessment) -> str:
+        """Return when and how the plan has a box get dry beads, as a phrase; nothing where it has none."""
+        visit = self.visits.get(answer.box.name)
+        return planned_words(visit, self.local_day(answer.as_of)) if visit else ""
 
     def _by(self, due_at: datetime, as_of: datetime) -> str:
         if due_at <= as_of:

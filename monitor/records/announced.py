@@ -8,11 +8,13 @@ from datetime import date, datetime
 
 @dataclass(frozen=True, slots=True)
 class DryingSession:
-    """One day at one appliance, as a calendar shows it."""
+    """One day at one appliance, or of spare charges that go in, as a calendar shows it."""
 
     on: date
     appliance: str
+    """'' where spare charges go in and nothing is heated."""
     boxes: tuple[str, ...]
+    """That get dry beads."""
     details: str = ""
     """Reasons, minutes and cautions, in lines."""
     starts_at: datetime | None = None
@@ -20,6 +22,8 @@ class DryingSession:
     ends_at: datetime | None = None
     alarms_at: tuple[datetime, ...] = ()
     """When to remind of it."""
+    spares: tuple[str, ...] = ()
+    """Spare charges that are dried, beside the beads of the boxes."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,7 @@ from monitor.planning.matters import (
     words_for_today,
 )
 from monitor.planning.recharge import RechargePlan, plan_recharges
+from monitor.planning.steady import first_days
 from monitor.planning.urgency import over_by, worst_first
 from monitor.planning.weights import PlanWeights
 from monitor.records import (
@@ -99,6 +100,7 @@ __all__ = [
     "dries_now",
     "due_at",
     "due_odds",
+    "first_days",
     "in_lines",
     "is_from_before_beads",
     "just_filled",

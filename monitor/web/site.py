@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from monitor.desk import Desk
 from monitor.errors import SettingsError
 from monitor.presentation.clock import utc_now
+from monitor.presentation.plan_days import next_visits
 from monitor.presentation.texts import Texts, texts_of
 from monitor.presentation.wording import Wording
 from monitor.settings import load_shelf
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from starlette.responses import HTMLResponse
 
+    from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
     from monitor.web.notices import Notice
@@ -71,6 +73,8 @@ class Site:
     """Where slow answers are worked out."""
     standing: Sequence[Notice] = ()
     """What is wrong with the site, as it was seen last."""
+    _words: tuple[Shelf, RechargePlan | None, Wording] | None = None
+    """How things are said, and by which declarations and plan."""
     texts: Texts = field(init=False)
     renderer: Renderer = field(init=False)
 
@@ -95,12 +99,16 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return self.words_of(self.keeper.newest)
+        return self.words_for(self.keeper.newest)
 
-    def words_of(self, snapshot: Snapshot | None) -> Wording:
-        """Return how things are said of a snapshot, which may not be the newest yet."""
-        plan = snapshot.plan if snapshot else None
-        return Wording.of(self.shelf, plan.decided if plan else None)
+    def words_for(self, snapshot: Snapshot | None) -> Wording:
+        """Return how things are said of a state, which need not be the newest yet: with the days its plan has."""
+        plan, shelf = snapshot.plan if snapshot else None, self.shelf
+        made = self._words
+        if made is None or made[0] is not shelf or made[1] is not plan:
+            said = Wording.of(shelf, plan.decided, next_visits(plan)) if plan else Wording.of(shelf)
+            made = self._words = shelf, plan, said
+        return made[2]
 
     def now(self) -> datetime:
         """Return the instant of now; of a recording, its end."""

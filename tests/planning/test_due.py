@@ -177,7 +177,7 @@ def test_a_box_over_its_limit_is_told_the_next_oven_day() -> None:
     assert next_oven_day(sunday, (5,)) == saturday + timedelta(days=7)
     assert next_oven_day(TODAY, ()) is None
     [word] = words_for_today([over], TODAY, oven_day=saturday)
-    assert word.text == "over: dry beads now (next oven day: Sat 7 Mar). It is over its limit of 20 %."
+    assert word.text == "over: dry beads now (next drying day: Sat 7 Mar). It is over its limit of 20 %."
     [word] = words_for_today([over], TODAY, oven_day=TODAY)
     assert word.text.startswith("over: dry beads now. ")
 

@@ -87,9 +87,9 @@ def test_a_box_due_today_is_due_today(days: int, words: str) -> None:
 @pytest.mark.parametrize(
     ("late_days", "best_days_before", "company", "why"),
     [
-        (6, 7, ["box1"], "6 days late (11 Mar would be right): every oven day before is full."),
-        (6, 7, [], "6 days late (11 Mar would be right): every oven day before is full."),
-        (1, 0, [], "1 day late (11 Mar would be right): this is the first oven day after it."),
+        (6, 7, ["box1"], "6 days late (11 Mar would be right): every drying day before is full."),
+        (6, 7, [], "6 days late (11 Mar would be right): every drying day before is full."),
+        (1, 0, [], "1 day late (11 Mar would be right): this is the first drying day after it."),
     ],
 )
 def test_a_day_after_the_day_to_dry_by_says_by_how_much_and_why(
@@ -203,7 +203,7 @@ def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
     strange = replace(assessment_of("new", None), state=BoxState.undeclared)
     plan = plan_recharges([assessment_of("young", None), strange], OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
-    assert plan.left_out["young"] == "There is no forecast. Two days of readings can't carry a forecast."
+    assert plan.left_out["young"] == "There is no forecast: two days of readings can't carry a forecast."
     assert "`siccast adopt new` adds it" in plan.left_out["new"]
 
 
@@ -215,7 +215,7 @@ def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
         [word] = [word for word in words_for_today([box], WEDNESDAY) if word.matter is Matter.over_limit]
         advice = word.text.partition(": ")[2].partition(".")[0]
         plan = plan_recharges([box], OVEN, WEDNESDAY, [SATURDAY])
-        assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast. ")
+        assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast: ")
 
 
 def test_grams_fill_a_batch_too() -> None:

@@ -90,7 +90,7 @@ def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
     assert WORDS.to_do(soon) == "dry beads by Mon 9 Mar"
     assert WORDS.to_do(replace(soon, charge=None)) == "put dry beads in by Mon 9 Mar"
     weekends = replace(WORDS, oven_weekdays=(5, 6))
-    assert weekends.to_do(over) == "dry beads now (next oven day: Sat 7 Mar)"
+    assert weekends.to_do(over) == "dry beads now (next drying day: Sat 7 Mar)"
     assert weekends.to_do(fresh) == "look again tomorrow"
     assert WORDS.to_do(replace(soon, due_at=AS_OF)) == "dry beads today"
     assert WORDS.to_do(far) == "dry beads by 17 Sep"

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import httpx
 import pytest
 from desk_on_page import MICROWAVE, Clock, Hand, make_desk
 from desk_on_page import keeper_of as desk_keeper_of
+from full_plan_by_hand import shelf_with_two_appliances, snapshot_with_full_plan
 from invented_language import LANGUAGE, english_in, texts_of_page, write_language
 from shelf_made_up import HOSTILE, make_shelf, serving, take_snapshot_by_hand
 
@@ -115,6 +117,17 @@ def test_no_english_word_is_left(client: httpx.Client, path: str) -> None:
     page = client.get(path).text
     assert len(texts_of_page(page)) > 0
     assert list(english_in(page, names)) == []
+
+
+def test_a_plan_with_all_it_can_have_says_no_english_word(tmp_path: Path) -> None:
+    """Two appliances on a day, a box again, a swap, an announced day that moved, a box that is late, and the worth."""
+    shelf = in_that_language(tmp_path, shelf_with_two_appliances(tmp_path))
+    keeper = Keeper(partial(snapshot_with_full_plan, shelf), lambda _: 1)
+    names = (*NAMES, *BOXES, "microwave", "jar", "EUR")
+    with serving(shelf, keeper) as address, httpx.Client(base_url=address, timeout=None) as client:
+        for path in ("/plan", "/box/far"):
+            page = client.get(path).text
+            assert list(english_in(page if path == "/plan" else page.split("</dl>")[0], names)) == [], path
 
 
 SLIPS: tuple[Mapping[str, str], ...] = (

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 
 import pytest
 from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from full_plan_by_hand import shelf_with_two_appliances, snapshot_with_full_plan
 from playwright.sync_api import Browser, Page, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
@@ -15,6 +17,7 @@ from monitor.presentation.clock import utc_now
 from monitor.records import DecisionKind, PlanDecision
 from monitor.settings import Shelf
 from monitor.store.opening import open_stores
+from monitor.web.snapshot import Keeper
 
 pytestmark = pytest.mark.browser
 
@@ -230,6 +233,49 @@ def test_the_printed_page_is_a_list_to_tick_off(browser: Browser, site: Site) ->
             " && getComputedStyle(e).overflowX !== 'visible').length"
         )  # fmt: skip
         assert cut == 0
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    """Give a site with two appliances on a day, a spare charge, and a box that is visited again."""
+    shelf = shelf_with_two_appliances(tmp_path_factory.mktemp("shelf"))
+    with serving(shelf, Keeper(partial(snapshot_with_full_plan, shelf), lambda _: 1)) as address:
+        yield Site(shelf, f"{address}/plan")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_plan_with_all_it_can_have_fits_a_narrow_page_and_axe_finds_nothing(
+    browser: Browser, full: Site, scheme: str
+) -> None:
+    with opened(browser, full.plan, (320, 640), scheme) as page:
+        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+        assert beyond_the_right_edge(page) <= 0
+        assert violations(page) == []
+        page.emulate_media(media="print")
+        page.set_viewport_size({"width": A4_WIDE, "height": 1123})
+        assert page.locator(".tick:visible").count() == page.locator(".plan-boxes > li").count() == 5
+        assert page.locator(".beside li:visible").count() == 3
+        assert beyond_the_right_edge(page) <= 0
+
+
+def test_the_next_visit_is_moved_by_keys_and_a_later_one_stays(browser: Browser, full: Site) -> None:
+    with opened(browser, full.plan, DESK) as page:
+        again = page.locator("#weeks .chip.again")
+        expect(again).to_have_text("over (again)")
+        assert again.locator(".grip").count() == 0
+        x, y = middle(again.bounding_box())
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x, y - 60, steps=3)
+        page.mouse.up()
+        assert page.locator(".choosing").count() == 0, "a later visit is not picked up"
+        page.locator("#weeks .chip[data-box=far] .grip").focus()
+        page.keyboard.press("Enter")
+        page.keyboard.press("ArrowDown")
+        expect(page.locator("#moving")).to_contain_text("far on Sunday 15 March")
+        page.keyboard.press("Enter")
+        settled(page, "far is moved to Sun 15 Mar")
+        assert full.decided == [(DecisionKind.moved, "far", "2026-03-15")]
 
 
 def test_undoing_leaves_the_page_where_it_is_read(browser: Browser, site: Site) -> None:

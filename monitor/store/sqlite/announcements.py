@@ -94,6 +94,7 @@ def _packed(session: DryingSession) -> str:
         "starts_at_ms": _ms(session.starts_at),
         "ends_at_ms": _ms(session.ends_at),
         "alarms_at_ms": [to_ms(at) for at in session.alarms_at],
+        "spares": session.spares,
     }
     return json.dumps(body, ensure_ascii=False)
 
@@ -111,6 +112,7 @@ def _to_event(row: tuple[Any, ...]) -> AnnouncedEvent | None:
             _instant(body["starts_at_ms"]),
             _instant(body["ends_at_ms"]),
             tuple(from_ms(at) for at in body["alarms_at_ms"]),
+            tuple(body.get("spares", ())),
         )
         return AnnouncedEvent(uid, session, from_ms(changed_at_ms), sequence, bool(cancelled))
     except (ValueError, TypeError, KeyError, OverflowError):

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.desk import compare_methods, kind_of_beads
+from monitor.desk.reserve import usual_minutes
 from monitor.errors import SiccastError
 from monitor.presentation.amounts import figures
+from monitor.presentation.plan_wording import minutes_words
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
@@ -27,22 +29,43 @@ _IN_MINUTES, _IN_HOURS, _IN_DAYS = (
 
 
 def effort_of(planned: Planned, desk: Desk, now: datetime) -> Callable[[PlannedDay], str]:
-    """Return what says how long a day takes, by the desk's own physics and by what earlier runs here took."""
+    """Return what says how long a day takes: as it was planned, else by the desk's own physics and its earlier runs."""
     inventory, (room, _) = desk.inventory(), desk.room(now)
-    known: dict[str, str] = {}
+    known: dict[tuple[str, str], str] = {}
 
     def effort(day: PlannedDay) -> str:
+        appliance = planned.appliance_of(day)
+        if day.minutes:
+            is_told = appliance.minutes is not None or usual_minutes(inventory, appliance.name) is not None
+            return _as_planned(day, minutes_told=is_told, power_told=appliance.power_w is not None)
         charges = [answer.charge for box in day.boxes if (answer := planned.answer(box)) and answer.charge]
         beads = next((charge.desiccant for charge in charges if charge.desiccant), _USUAL_BEADS)
-        if beads not in known:
+        asked = appliance.name, beads
+        if asked not in known:
             try:
-                [method] = compare_methods(inventory, [planned.appliance], (), room, of=kind_of_beads(beads))
-                known[beads] = _words(method, with_energy=planned.appliance.power_w is not None)
+                [method] = compare_methods(inventory, [appliance], (), room, of=kind_of_beads(beads))
+                known[asked] = _words(method, with_energy=appliance.power_w is not None)
             except SiccastError:  # beads or an appliance of which the desk knows nothing
-                known[beads] = ""
-        return known[beads]
+                known[asked] = ""
+        return known[asked]
 
     return effort
+
+
+def _as_planned(day: PlannedDay, *, minutes_told: bool, power_told: bool) -> str:
+    """Return what all batches of a day take, without a full stop at its end."""
+    takes = say(
+        "{span} in all, {by_hand} minutes of it by hand, {energy} kWh",
+        span=minutes_words(day.minutes),
+        by_hand=f"{day.hands_on_minutes:.0f}",
+        energy=f"{day.kwh:.1f}",
+    )
+    usual = {
+        (False, False): to_say("{takes}. Time and energy are what such appliances usually take"),
+        (False, True): to_say("{takes}. The time is what such appliances usually take"),
+        (True, False): to_say("{takes}. The energy is what such appliances usually draw"),
+    }.get((minutes_told, power_told))
+    return say(usual, takes=takes) if usual else takes
 
 
 def _words(method: Method, *, with_energy: bool) -> str:

@@ -25,6 +25,7 @@ from monitor.web.plan.done import DonePage
 from monitor.web.plan.effort import effort_of
 from monitor.web.plan.feed import FEED
 from monitor.web.plan.rows import Planned
+from monitor.web.plan.swaps import put_in_at
 from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import planned
 from monitor.web.told import Told, told
@@ -127,21 +128,23 @@ class PlanPages:
         if snapshot is None or snapshot.plan is None:
             return self.site.waiting()
         with self.site.reading() as stores:
-            words, now = self.site.words, self.site.now()
-            shown_plan = Planned(
+            words, now = self.site.words_for(snapshot), self.site.now()
+            planned_days = Planned(
                 snapshot.plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words
             )
-            shown = view(shown_plan, effort_of(shown_plan, self.site.desk(stores), now))
+            desk, full = self.site.desk(stores), snapshot.full_plan
+            full = full if full is not None and full.plan is snapshot.plan else None
+            shown = view(planned_days, effort_of(planned_days, desk, now), full, put_in_at(desk.inventory()))
         feed = self._feed(request)
         return self.site.page(
             "plan.html",
             snapshot=snapshot,
             status=HTTPStatus.BAD_REQUEST if slip else HTTPStatus.OK,
             view=shown,
-            did=_did(request.query_params.get("did", ""), shown_plan),
+            did=_did(request.query_params.get("did", ""), planned_days),
             undone="took_back" in request.query_params,
             has_new_key="new_key" in request.query_params,
-            told=with_new_day(told(self.site, request), shown_plan),
+            told=with_new_day(told(self.site, request), planned_days),
             slip=slip,
             caution=say(HEAT_CAUTION),
             feed=str(feed),
@@ -205,11 +208,11 @@ def with_new_day(told: Told | None, planned: Planned) -> Told | None:
     answer = planned.answer(told.box)
     if answer is None or answer.charge is None or str(answer.charge.entry_id) != told.value:
         return replace(told, more=say("Its new day is being worked out."), seconds=_STANDS_S)
-    day = next((day for day in planned.plan.days if told.box in day.boxes), None)
-    if day is not None:
+    on = planned.first_days.get(told.box)
+    if on is not None:
         return replace(
             told,
-            more=say("Its next day is {day}.", day=day_in_full(day.on, planned.today)),
+            more=say("Its next day is {day}.", day=day_in_full(on, planned.today)),
             seconds=_STANDS_S,
         )
     return replace(told, more=planned.plan.left_out.get(told.box, ""), seconds=_STANDS_S)

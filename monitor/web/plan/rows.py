@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
 from monitor.presentation.amounts import chance, percent
-from monitor.texts import say
+from monitor.services.assess import first_days
+from monitor.texts import said, say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from monitor.presentation.wording import Wording
     from monitor.records import Appliance, Assessment, CrossingForecast, PlannedDay
@@ -46,6 +48,12 @@ class Row:
     """Its day; empty where it has none."""
     day: str = ""
     moved: bool = False
+    later: str = ""
+    """Why this visit can't be moved: the box has one before it. Empty for the next visit."""
+    risks: str = ""
+    """What waiting one more week risks."""
+    changed: str = ""
+    """From which day it moved since that was announced, and why."""
     beads: str = ""
     expected: str = ""
     limit: str = ""
@@ -56,7 +64,7 @@ class Row:
     skips: Sequence[Choice] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Planned:
     """What a plan's page is made of."""
 
@@ -66,10 +74,14 @@ class Planned:
     today: date
     words: Wording
 
-    @property
-    def appliance(self) -> Appliance:
-        """What dries the beads."""
-        named = (each for each in self.shelf.appliances if each.name == self.plan.appliance)
+    @cached_property
+    def first_days(self) -> Mapping[str, date]:
+        """The day of each box's next visit."""
+        return first_days(self.plan.days, self.plan.swaps)
+
+    def appliance_of(self, day: PlannedDay) -> Appliance:
+        """Return what dries the beads of a day."""
+        named = (each for each in self.shelf.appliances if each.name == day.appliance)
         return next(named, self.shelf.appliances[0])
 
     @property
@@ -78,28 +90,43 @@ class Planned:
         return self.today + timedelta(days=self.shelf.plan.horizon_days)
 
     def is_allowed(self, on: date) -> bool:
-        """Return whether beads are dried on such a day."""
-        return on.weekday() in self.shelf.plan.weekdays and on not in self.plan.decided.days_off
+        """Return whether beads are dried on such a day, in any appliance."""
+        rules = self.shelf.plan
+        weekdays = {day for tool in self.shelf.appliances for day in tool.weekdays or rules.weekdays}
+        return on.weekday() in (weekdays or rules.weekdays) and not self.is_off(on)
+
+    def is_off(self, on: date) -> bool:
+        """Return whether nothing is dried on a day whatever its weekday."""
+        return on in self.plan.decided.days_off or self.shelf.plan.is_off(on)
 
     def answer(self, box: str) -> Assessment | None:
         """Return what is believed about a box."""
-        return next((answer for answer in self.answers if answer.box.name == box), None)
+        return self._by_name.get(box)
+
+    @cached_property
+    def _by_name(self) -> Mapping[str, Assessment]:
+        return {answer.box.name: answer for answer in self.answers}
 
 
-def row_of(planned: Planned, box: str, sentence: str, day: PlannedDay | None = None) -> Row:
+def row_of(planned: Planned, box: str, sentence: str, on: date | None = None, *, risks: str = "") -> Row:
+    """Return a box on a day; where that is its next visit, with where it may be moved."""
     answer, today, words = planned.answer(box), planned.today, planned.words
     forecast = answer.forecast if answer else None
-    on = day.on if day else None
-    grams = grams_of(answer)
+    grams, decided = grams_of(answer), planned.plan.decided
+    first = planned.first_days.get(box)
     row = Row(
         name=box,
         sentence=sentence,
         on=on.isoformat() if on else "",
         day=day_in_full(on, today) if on else "",
-        moved=bool(day and box in day.moved),
+        moved=on is not None and decided.fixed.get(box) == on,
+        risks=risks,
         beads=words.mass(grams) if grams else "",
         skips=_skips(max(on or today, today)),
     )
+    if on is not None and first is not None and first < on:
+        return replace(row, later=_why_later(first, today))
+    row = replace(row, changed=said(planned.plan.changed.get(box, "")))
     if forecast is None:
         return row
     usual, other = _candidates(planned, on)
@@ -110,6 +137,10 @@ def row_of(planned: Planned, box: str, sentence: str, day: PlannedDay | None = N
         days=[_choice(each, today, forecast, on) for each in usual],
         other_days=[_choice(each, today, forecast, on) for each in other],
     )
+
+
+def _why_later(first: date, today: date) -> str:
+    return say("It stands or moves with its visit of {day}: move that one.", day=near_day(first, today))
 
 
 def _skips(since: date) -> list[Choice]:

@@ -1,6 +1,6 @@
 """The plan, ready for the template: days with boxes, what can't be met, what needs nothing, what was decided.
 
-It knows a plan as days, boxes and sentences, whoever made it.
+It knows a plan as dates, appliances, boxes, spare charges and sentences, whoever made it.
 """
 
 from __future__ import annotations
@@ -10,39 +10,60 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
+from monitor.presentation.amounts import chance
 from monitor.presentation.headline import named
+from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
+from monitor.presentation.plan_table import proof, takes
 from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.texts import said, say, say_many, to_say
 from monitor.web.plan.rows import Planned, Row, grams_of, row_of
+from monitor.web.plan.swaps import SwapRow
 from monitor.web.plan.weeks import Week, weeks_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from monitor.records import Assessment, PlannedDay
-    from monitor.services.assess import RechargePlan
+    from monitor.presentation.plan_days import PlanDate
+    from monitor.records import Assessment, PlannedDay, PlannedSwap
+    from monitor.services.recharge_plan import FullPlan, PlanWorth
 
 _NAMED = 3
 """So many boxes a headline names. A judgement: more make no headline."""
 _A_WEEK = timedelta(days=7)
 """A box due so long before the plan's end could have got a day (a judgement)."""
+_NO_DAY = 0.05  # days; judgement: fewer are none to a person
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
-    """One day at the appliance."""
+class Session:
+    """One day at one appliance."""
 
-    iso: str
-    title: str
-    ahead: str
     appliance: str
     rows: Sequence[Row]
+    spares: Sequence[str]
+    """A sentence for each charge without a box that is dried along."""
     batch: str
     effort: str
     weighs: str
     """What the plan counts for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """All that is done on one date."""
+
+    iso: str
+    title: str
+    ahead: str
+    sessions: Sequence[Session]
+    swaps: Sequence[SwapRow]
+
+    @property
+    def rows(self) -> Sequence[Row]:
+        """Every box of the day."""
+        return [*(row for each in self.sessions for row in each.rows), *(swap.row for swap in self.swaps)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +72,27 @@ class Slip:
 
     words: str
     box: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What one way to decide brings."""
+
+    rule: str
+    heating_days: str
+    boxes_dried: str
+    over: str
+    over_in_a_humid_year: str
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What the plan takes in all, beside plain rules."""
+
+    takes: str
+    proof: str
+    """How good the plan is known to be."""
+    beside: Sequence[Beside]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +106,9 @@ class PlanView:
     """What a batch takes, where that is the same on all days."""
     weeks: Sequence[Week]
     late_for: Sequence[tuple[str, str]]
-    """Boxes that can't be met in time, and by how much."""
+    """Boxes that can't be met in time, by how much, and what would mend it."""
+    how_to_mend: bool
+    """Whether for some of these nothing is named that would mend it."""
     without: Sequence[Row]
     """Boxes with a forecast that need nothing in the plan's time, or got no place."""
     unknown: Sequence[tuple[str, str]]
@@ -73,24 +117,54 @@ class PlanView:
     """What is said to be done and is not logged: number, box, day, sentence."""
     rule: str
     span: str
+    worth: Worth | None
+    """None where the plan was made from forecasts alone."""
+
+    @property
+    def has_later(self) -> bool:
+        """Whether a box has more visits than its next one."""
+        return any(row.later for day in self.days for row in day.rows)
+
+    @property
+    def has_swaps(self) -> bool:
+        """Whether a spare charge goes in on some day."""
+        return any(day.swaps for day in self.days)
 
 
-def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -> PlanView:
-    """Return the page of a plan; ``effort`` says in words what a day takes."""
+def view(
+    planned: Planned,
+    effort: Callable[[PlannedDay], str] = lambda _: "",
+    full_plan: FullPlan | None = None,
+    put_in_at: Callable[[str], str] = lambda _: "/desk",
+) -> PlanView:
+    """Return the page of a plan.
+
+    ``effort`` says in words what a day takes; ``full_plan`` what it is worth and can't meet, where that is known;
+    ``put_in_at`` where the desk puts a spare charge into a box.
+    """
     plan, today = planned.plan, planned.today
     efforts = [effort(day) for day in plan.days]
     effort_of_all = efforts[0] if len(set(efforts)) == 1 else ""
-    days = [_day(planned, day, "" if effort_of_all else each) for day, each in zip(plan.days, efforts, strict=True)]
-    rows = {row.name: row for day in days for row in day.rows}
+    by_day = {id(day): "" if effort_of_all else each for day, each in zip(plan.days, efforts, strict=True)}
+    swaps = {id(swap): _swap(planned, swap, dried, put_in_at) for swap, dried in dried_after(plan)}
+    dates = dates_of(plan)
+    days = [_day(planned, one, by_day, [swaps[id(swap)] for swap in one.swaps]) for one in dates]
     forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
     decided = plan.decided
+    unmet = None if full_plan is None else full_plan.unmet
+    late = (
+        list(_late(planned))
+        if unmet is None
+        else [(one.box, planned.words.in_own_units(said(one.words))) for one in unmet]
+    )
     return PlanView(
-        headline=_headline(plan, today),
-        total=_total(planned),
+        headline=_headline(dates, today),
+        total=_total(dates),
         days=days,
         effort=effort_of_all,
-        weeks=weeks_of(planned, rows),
-        late_for=list(_late(planned)),
+        weeks=weeks_of(planned, {day.iso: day.rows for day in days}),
+        late_for=late,
+        how_to_mend=unmet is None or any(not one.mend for one in unmet),
         without=[row_of(planned, box, said(why)) for box, why in plan.left_out.items() if box in forecast],
         unknown=[(box, said(why)) for box, why in plan.left_out.items() if box not in forecast],
         decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
@@ -100,15 +174,26 @@ def view(planned: Planned, effort: Callable[[PlannedDay], str] = lambda _: "") -
         ],
         rule=rule_of_days(),
         span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
+        worth=None if full_plan is None else _worth(planned, full_plan.worth),
     )  # fmt: skip
 
 
-def _headline(plan: RechargePlan, today: date) -> str:
-    if not plan.days:
+def _headline(dates: Sequence[PlanDate], today: date) -> str:
+    if not dates:
         return say("No box needs drying in the coming weeks, as far as is known.")
-    first = plan.days[0]
+    first = dates[0]
     when = _ahead(first.on, today) or say("on {day}", day=day_in_full(first.on, today))
-    return say("Dry {names} {when}", names=_names(first.boxes), when=when) + "."
+    dried = first.dried or [say("spare {spare}", spare=name) for day in first.sessions for name in day.spares_dried]
+    if not dried:
+        return say("Put spare beads into {names} {when}.", names=_names(first.swapped), when=when)
+    if first.swaps:
+        return say(
+            "Dry {names} and put spare beads into {others} {when}.",
+            names=_names(dried),
+            others=_names(first.swapped),
+            when=when,
+        )
+    return say("Dry {names} {when}.", names=_names(dried), when=when)
 
 
 def _names(boxes: Sequence[str]) -> str:
@@ -117,45 +202,95 @@ def _names(boxes: Sequence[str]) -> str:
     return named(boxes)
 
 
-def _total(planned: Planned) -> str:
-    days = say_many("{count} day", "{count} days", len(planned.plan.days))
-    boxes = say_many("{count} box", "{count} boxes", sum(len(day.boxes) for day in planned.plan.days))
-    return f"{days}, {boxes}"
+def _total(dates: Sequence[PlanDate]) -> str:
+    days = say_many("{count} day", "{count} days", len(dates))
+    boxes = say_many("{count} box", "{count} boxes", len({box for one in dates for box in one.boxes}))
+    visits = sum(len(one.boxes) for one in dates)
+    if visits == len({box for one in dates for box in one.boxes}):
+        return f"{days}, {boxes}"
+    return say("{days}, {boxes}, {visits} visits", days=days, boxes=boxes, visits=visits)
 
 
 def _ahead(on: date, today: date) -> str:
     return {0: say("today"), 1: say("tomorrow")}.get((on - today).days, "")
 
 
-def _day(planned: Planned, day: PlannedDay, effort: str) -> Day:
-    rows = [row_of(planned, box, said(day.reasons.get(box, "")), day) for box in day.boxes]
-    ahead = _ahead(day.on, planned.today) or say("in {count} days", count=(day.on - planned.today).days)
+def _day(planned: Planned, one: PlanDate, efforts: Mapping[int, str], swaps: Sequence[SwapRow]) -> Day:
+    ahead = _ahead(one.on, planned.today) or say("in {count} days", count=(one.on - planned.today).days)
     return Day(
-        iso=day.on.isoformat(),
-        title=day_in_full(day.on, planned.today),
+        iso=one.on.isoformat(),
+        title=day_in_full(one.on, planned.today),
         ahead=ahead,
+        sessions=[_session(planned, day, efforts[id(day)]) for day in one.sessions],
+        swaps=swaps,
+    )
+
+
+def _session(planned: Planned, day: PlannedDay, effort: str) -> Session:
+    return Session(
         appliance=day.appliance,
-        rows=rows,
+        rows=[
+            row_of(planned, box, said(day.reasons.get(box, "")), day.on, risks=_risks(day, box)) for box in day.boxes
+        ],
+        spares=spares_words(planned.plan, day, planned.today),
         batch=_batch(planned, day),
         effort=effort,
         weighs=_weighs(day),
     )
 
 
+def _swap(planned: Planned, swap: PlannedSwap, dried: PlannedDay | None, put_in_at: Callable[[str], str]) -> SwapRow:
+    row = row_of(planned, swap.box, said(swap.reason), swap.on)
+    return SwapRow(row, swap.spare, swap_words(swap, dried, planned.today), put_in_at(swap.spare))
+
+
+def _risks(day: PlannedDay, box: str) -> str:
+    """Return what waiting one more week risks; nothing where that is nothing to speak of."""
+    if box not in day.week_later:
+        return ""
+    over, more = day.week_later[box]
+    if more < _NO_DAY:
+        return say("A week later the chance is {chance}.", chance=chance(over))
+    return say(
+        "A week later the chance is {chance}, with about {days} more days over the limit.",
+        chance=chance(over),
+        days=_days(more),
+    )
+
+
 def _batch(planned: Planned, day: PlannedDay) -> str:
     """Return how full the appliance is."""
-    dryer = planned.appliance
-    full = say("{count} of {most} places", count=len(day.boxes), most=dryer.batch_boxes)
+    dryer = planned.appliance_of(day)
+    count = len(day.boxes) + sum(day.spares_dried.values())
+    full = say("{count} of {most} places", count=count, most=dryer.batch_boxes * max(1, day.batches))
     grams = [grams_of(planned.answer(box)) for box in day.boxes]
-    if known_g := sum(each for each in grams if each is not None):
+    if known_g := day.grams or sum(each for each in grams if each is not None):
         beads = planned.words.mass(known_g)
         if dryer.batch_g:
-            beads = say("{mass} of {most}", mass=beads, most=planned.words.mass(dryer.batch_g))
+            most_g = dryer.batch_g * max(1, day.batches)
+            beads = say("{mass} of {most}", mass=beads, most=planned.words.mass(most_g))
         text = to_say("{places}, at least {mass} of beads") if None in grams else to_say("{places}, {mass} of beads")
         full = say(text, places=full, mass=beads)
     if day.batches > 1:
         full = say("{batch}. That is more than one batch: heat {count} times", batch=full, count=day.batches)
     return full
+
+
+def _worth(planned: Planned, worth: PlanWorth) -> Worth:
+    return Worth(
+        takes=takes(worth, planned.shelf.plan.currency, planned.words.mass),
+        proof=proof(planned.plan),
+        beside=[
+            Beside(
+                said(rule.rule),
+                f"{rule.heating_days:.0f}",
+                f"{rule.visits:.0f}",
+                f"{rule.over_days:.0f}",
+                f"{rule.over_days_p95:.0f}",
+            )
+            for rule in worth.rules
+        ],
+    )
 
 
 def _weighs(day: PlannedDay) -> str:
@@ -185,24 +320,23 @@ def _days(count: float) -> str:
 
 
 def _late(planned: Planned) -> Iterator[tuple[str, str]]:
-    """Yield the boxes whose day comes after they need it, with by how much."""
-    days = {box: day for day in planned.plan.days for box in day.boxes}
+    """Yield the boxes whose next day comes after they need it, with by how much."""
     for answer in planned.answers:
         if answer.forecast is None or answer.due_at is None or just_filled(answer):
             continue
-        due, day = max(planned.words.local_day(answer.due_at), planned.today), days.get(answer.box.name)
-        if day is not None and day.on > due:
-            yield answer.box.name, _how_late(planned, answer, due, day)
-        elif day is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
+        due, on = max(planned.words.local_day(answer.due_at), planned.today), planned.first_days.get(answer.box.name)
+        if on is not None and on > due:
+            yield answer.box.name, _how_late(planned, answer, due, on)
+        elif on is None and answer.box.name in planned.plan.left_out and due <= planned.last - _A_WEEK:
             yield (
                 answer.box.name,
                 say("needs dry beads by {day} and has no day.", day=near_day(due, planned.today)),
             )
 
 
-def _how_late(planned: Planned, answer: Assessment, due: date, day: PlannedDay) -> str:
+def _how_late(planned: Planned, answer: Assessment, due: date, on: date) -> str:
     """Return by how much in one line; the reason and the chance stand at the day."""
-    late = (day.on - due).days
+    late = (on - due).days
     days = say_many("{count} day", "{count} days", late)
     if answer.state is BoxState.over_limit:
         return say("is over its limit now and waits {days}.", days=days)

@@ -10,7 +10,7 @@ from monitor.day_names import day_in_full, day_of_month, near_day
 from monitor.web.plan.rows import DAYS_A_WEEK
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from datetime import date
 
     from monitor.web.plan.rows import Planned, Row
@@ -30,19 +30,20 @@ class Cell:
     is_allowed: bool
     is_off: bool
     rows: Sequence[Row]
+    swapped: Collection[str]
+    """Those of the boxes that get a spare charge."""
 
 
 Week = tuple[Cell, ...]
 
 
-def weeks_of(planned: Planned, rows: Mapping[str, Row]) -> list[Week]:
-    """Return the weeks from the one of today to the one of the last day, Monday first."""
-    on_days = {day.on: [rows[box] for box in day.boxes] for day in planned.plan.days}
+def weeks_of(planned: Planned, rows: Mapping[str, Sequence[Row]]) -> list[Week]:
+    """Return the weeks from the one of today to the one of the last day, Monday first; ``rows`` by day."""
     monday = planned.today - timedelta(days=planned.today.weekday())
     weeks = []
     while monday <= planned.last:
         days = [monday + timedelta(days=place) for place in range(DAYS_A_WEEK)]
-        weeks.append(tuple(_cell(planned, on, on_days.get(on, ())) for on in days))
+        weeks.append(tuple(_cell(planned, on, rows.get(on.isoformat(), ())) for on in days))
         monday += timedelta(days=DAYS_A_WEEK)
     return weeks
 
@@ -56,6 +57,7 @@ def _cell(planned: Planned, on: date, rows: Sequence[Row]) -> Cell:
         weekday=near_day(on, today),
         ahead=(on - today).days,
         is_allowed=within and planned.is_allowed(on),
-        is_off=within and on in planned.plan.decided.days_off,
+        is_off=within and planned.is_off(on),
         rows=rows,
+        swapped={swap.box for swap in planned.plan.swaps if swap.on == on},
     )

@@ -12,6 +12,7 @@ from monitor.day_names import day_in_month, weekday
 from monitor.presentation.amounts import NARROW, ago, percent, sentence
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import headline, until
+from monitor.presentation.plan_days import dates_of
 from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Assessment, BoxState
 from monitor.services.assess import (
@@ -328,11 +329,12 @@ def _group(
 
 
 def _drying(snapshot: Snapshot) -> str:
-    if snapshot.plan is None or not snapshot.plan.days:
+    dates = dates_of(snapshot.plan) if snapshot.plan else []
+    if not dates:
         return ""
-    planned = snapshot.plan.days[0]
-    day = say("{weekday}, {day}", weekday=weekday(planned.on), day=day_in_month(planned.on, planned.on))
-    return f"{day}, {planned.appliance}"
+    first = dates[0]
+    day = say("{weekday}, {day}", weekday=weekday(first.on), day=day_in_month(first.on, first.on))
+    return ", ".join([day, *(session.appliance for session in first.sessions)])
 
 
 def _room(snapshot: Snapshot, words: Wording) -> str:
