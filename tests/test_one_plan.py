@@ -27,7 +27,7 @@ timezone = "UTC"
 recorded_until = {NIGHT:%Y-%m-%dT%H:%M:%SZ}
 
 [plan]
-days = 40
+horizon_days = 40
 
 [boxes.left]
 limit_rh_pct = 20
@@ -43,12 +43,12 @@ style = "gasket"
 
 [appliances.oven]
 kind = "oven"
-weekdays = ["sat", "sun"]
+weekdays = ["saturday", "sunday"]
 
 [appliances.dryer]
 kind = "filament_dryer"
 temperature_c = 70
-weekdays = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+weekdays = ["monday", "tuesday", "wednesday", "thursday", "friday"]
 """
 
 
@@ -104,7 +104,7 @@ def test_all_faces_tell_the_same_days_and_it_is_planned_once(shelf: Shelf, monke
     events = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
     assert sorted(event.decoded("dtstart") for event in events) == sorted(on for on, _, _ in days)
     soon = [on for on, _, _ in days if on <= NIGHT.date() + timedelta(days=1)]
-    words = [one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "plan"]
+    words = [one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "oven day"]
     assert len(words) == len(set(soon))
     assert len(counted) == 1
 
@@ -116,8 +116,8 @@ def test_a_decision_is_there_for_all_faces_at_once(shelf: Shelf) -> None:
     snapshot = take_snapshot(shelf, NIGHT)
     assert [day for day in days_of_page(snapshot) if day[0] == on and "left" in day[2]]
     assert days_of_command(asked(shelf, "plan", "--json")) == days_of_page(snapshot)
-    [word] = [one for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "plan"]
-    assert "left" in word["text"]
+    words = [one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "oven day"]
+    assert [text for text in words if text.startswith("Tomorrow") and "left" in text]
     with Site(shelf.folder).stores(read_only=True) as stores:
         assert stores.plan_decisions.announced()["left"].on == on
         feed = calendar_of(

@@ -164,6 +164,7 @@ def asked_once(bench: Bench, shelf: Path) -> Path:
 def demo_rows(bench: Bench) -> list[Row]:
     """Every question to the demo's boxes, warm and cold, and `log show` itself."""
     shelf = asked_once(bench, demo(bench))
+    bench.run("--shelf", str(shelf), "plan")
     questions = [(Row("log show, demo", ""), ("log", "show"))]
     questions += [(Row(f"{word}, demo, warm", "2 x"), (word,)) for word in DEMO_QUESTIONS]
     questions += [(Row(f"{word}, demo, cold", "1.6 s"), bench.fresh(word)) for word in DEMO_QUESTIONS]
