@@ -8,6 +8,7 @@ from pathlib import Path
 
 from shelf_made_up import make_shelf, take_snapshot_by_hand
 
+from monitor.day_names import near_day
 from monitor.planning.mend import Unmet
 from monitor.planning.worth import PlanWorth, RuleWorth
 from monitor.records import PlannedDay, PlannedSwap
@@ -17,7 +18,7 @@ from monitor.settings import Shelf, load_shelf
 from monitor.texts import say, say_many, together
 from monitor.web.snapshot import Snapshot
 
-SATURDAY, SUNDAY, LATER = date(2026, 3, 7), date(2026, 3, 8), date(2026, 3, 21)
+SATURDAY, SUNDAY, DUE, LATER = date(2026, 3, 7), date(2026, 3, 8), date(2026, 3, 12), date(2026, 3, 21)
 APPLIANCES = """
 [appliances.oven]
 kind = "oven"
@@ -47,10 +48,10 @@ def shelf_with_two_appliances(folder: Path) -> Shelf:
 
 def whole_plan() -> FullPlan:
     """Return the plan: over and soon now, far from reserve, over again two weeks later."""
-    due = say("It is due by {day}.", day="Thu 12 Mar")
+    due = say("It is due by {day}.", day=near_day(DUE, SATURDAY))
     again = say(
         "Its beads of {since} hold until about then: the chance that it is over its limit is {chance}.",
-        since="Sat 7 Mar",
+        since=near_day(SATURDAY, SATURDAY),
         chance="18 %",
     )
     first = PlannedDay(
@@ -70,13 +71,20 @@ def whole_plan() -> FullPlan:
         say("A spare charge goes in, so nothing has to be heated for it."),
     )
     why_moved = say("an earlier day has a free place and it is due before")
-    moved = say("Moved from {before} to {day}: {why}.", before="Sun 8 Mar", day="Sat 7 Mar", why=why_moved)
+    moved = say(
+        "Moved from {before} to {day}: {why}.",
+        before=near_day(SUNDAY, SATURDAY),
+        day=near_day(SATURDAY, SATURDAY),
+        why=why_moved,
+    )
     plan = RechargePlan(
         "oven", (first, beside, third), swaps=(PlannedSwap(SUNDAY, "far", "jar", why),), cost=41.0, bound=40.5,
         by="columns", changed={"soon": moved},
     )  # fmt: skip
     late = say(
-        "It is dried {days} late; by then it is over its limit with a chance of {chance}.", days="3 days", chance="99 %"
+        "It is dried {days} late; by then it is over its limit with a chance of {chance}.",
+        days=say_many("{count} day", "{count} days", 3),
+        chance="99 %",
     )
     mend = say(
         "The {appliance} on {weekdays}, too, would mend that.", appliance="microwave", weekdays=say("Wednesdays")
