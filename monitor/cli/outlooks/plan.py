@@ -79,6 +79,7 @@ def show(
     if context.invoked_subcommand is not None:
         return
     from monitor.cli.output import show_json
+    from monitor.day_names import near_day
     from monitor.presentation.plan_answers import full_plan_answer
 
     if days is not None and not PLAN_RANGE_DAYS[0] <= days <= PLAN_RANGE_DAYS[1]:
@@ -95,8 +96,9 @@ def show(
     if as_json:
         show_json(full_plan_answer(whole, asked.as_of, shelf.plan.currency))
         return
+    typer.echo(f"{horizon_days} days from {near_day(today, today)} {today.year}")
     for dryer in dryers:
-        typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays, today, horizon_days))
+        typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays))
     _show(whole, today, shelf.plan.currency)
 
 
@@ -112,14 +114,10 @@ def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) ->
         return plan_apart(question, of_the_past=asked.of_the_past)
 
 
-def _title(dryer: Appliance, weekdays: Sequence[int], today: date, horizon_days: int) -> str:
-    from monitor.day_names import near_day
-
+def _title(dryer: Appliance, weekdays: Sequence[int]) -> str:
     days = " and ".join(f"{WEEKDAYS[day].capitalize()}s" for day in weekdays)
     places = "the beads of one box" if dryer.batch_boxes == 1 else f"beads of up to {dryer.batch_boxes} boxes"
-    return (
-        f"{dryer.name}: {places} at a time, on {days}, {horizon_days} days from {near_day(today, today)} {today.year}"
-    )
+    return f"{dryer.name}: {places} at a time, on {days}"
 
 
 def _show(whole: FullPlan, today: date, currency: str) -> None:
