@@ -105,7 +105,7 @@ class ShelfPages:
     def _draw(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview:
         """Draw a page, and keep it; a search by name is not asked for twice."""
         if self._pages is None or not self._are_of(self._pages, snapshot):
-            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words_for(snapshot)), self.site.standing)
+            self._pages = _Pages(view.Shelved.of(snapshot, self.site.words_of(snapshot)), self.site.standing)
         pages = self._pages
         asked = pages.shelved.outspoken(asked)
         shown = view.view(pages.shelved, asked, self.site.words)
