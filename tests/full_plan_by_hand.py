@@ -82,7 +82,7 @@ def whole_plan() -> FullPlan:
         by="columns", changed={"soon": moved},
     )  # fmt: skip
     late = say(
-        "It is dried {days} late; by then it is over its limit with a chance of {chance}.",
+        "It gets dry beads {days} late; by then it is over its limit with a chance of {chance}.",
         days=say_many("{count} day", "{count} days", 3),
         chance="99 %",
     )

@@ -180,8 +180,9 @@ class Calendar:
         """Return in a sentence how sure it is that the beads are spent by then."""
         lag = int(self._question.ahead[visit.place]) - visit.since
         pct = 100.0 * float(visit.over[min(lag, len(visit.over) - 1)])
-        # judgement: draws tell no more
-        chance = f"{pct:.0f} %" if pct >= 1.0 else say("less than {chance}", chance="1 %")
+        chance = f"{pct:.0f} %"
+        if not 1.0 <= pct <= 99.0:  # judgement: draws tell no more
+            chance = say("less than {chance}", chance="1 %") if pct < 1.0 else say("more than {chance}", chance="99 %")
         if not visit.number:
             return say("The chance that it is over its limit by then is {chance}.", chance=chance)
         since = say_day(self._question.today + timedelta(days=visit.since), self._question.today)

@@ -70,7 +70,7 @@ def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unm
     pct = f"{100.0 * chance:.0f} %"
     if chance > 0.99:  # judgement: draws tell no more
         pct = say("more than {chance}", chance="99 %")
-    late_by = to_say("It is dried {days} late; by then it is over its limit with a chance of {chance}.")
+    late_by = to_say("It gets dry beads {days} late; by then it is over its limit with a chance of {chance}.")
     never = to_say("It has no day in this plan; by its end it is over its limit with a chance of {chance}.")
     words = say(late_by if on else never, days=say_many("{count} day", "{count} days", late), chance=pct)
     return Unmet(box.name, late, chance, together(words, mend), mend)

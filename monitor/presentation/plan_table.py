@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.day_names import near_day
+from monitor.presentation.amounts import chance
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dried_after, spares_words, swap_words
 from monitor.presentation.plan_wording import minutes_words
@@ -47,8 +48,8 @@ def _week_later(day: PlannedDay, box: str) -> str:
     """Return what waiting one more week risks, in two numbers."""
     if box not in day.week_later:
         return ""
-    chance, days = day.week_later[box]
-    return say("over with {chance} %, {days} days more", chance=f"{100.0 * chance:.0f}", days=f"{days:.1f}")
+    over, days = day.week_later[box]
+    return say("over with {chance}, {days} days more", chance=chance(over), days=f"{days:.1f}")
 
 
 def takes(worth: PlanWorth, currency: str, mass: Callable[[float], str] = lambda grams: f"{grams:.0f} g") -> str:

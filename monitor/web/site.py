@@ -99,9 +99,9 @@ class Site:
     @property
     def words(self) -> Wording:
         """How this shelf wants things said."""
-        return self.words_for(self.keeper.newest)
+        return self.words_of(self.keeper.newest)
 
-    def words_for(self, snapshot: Snapshot | None) -> Wording:
+    def words_of(self, snapshot: Snapshot | None) -> Wording:
         """Return how things are said of a state, which need not be the newest yet: with the days its plan has."""
         plan, shelf = snapshot.plan if snapshot else None, self.shelf
         made = self._words

@@ -147,7 +147,7 @@ def test_what_cannot_be_met_is_said_with_what_would_mend_it() -> None:
     assert (one.box, one.late_days) == ("a", 2)
     assert one.chance_over == pytest.approx(1.0)
     assert one.words.startswith(
-        "It is dried 2 days late; by then it is over its limit with a chance of more than 99 %."
+        "It gets dry beads 2 days late; by then it is over its limit with a chance of more than 99 %."
     )
     assert one.words.endswith(" would mend that.")
 

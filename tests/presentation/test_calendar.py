@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,7 +16,7 @@ from icalendar import Calendar
 
 from monitor.planning.announced import REMEMBERED_DAYS, announce
 from monitor.presentation.calendar import calendar_file, sessions_of
-from monitor.records import PlannedDay
+from monitor.records import PlannedDay, PlannedSwap
 from monitor.records.announced import AnnouncedEvent, DryingSession
 from monitor.services.assess import RechargePlan
 from monitor.settings import CalendarRules
@@ -102,6 +102,21 @@ def test_two_ovens_on_a_day_and_a_second_visit_are_events_of_their_own() -> None
     by_uid = {one.uid: one for one in second}
     changed = [(one.session.on, by_uid[one.uid].session.on) for one in first if by_uid[one.uid] != one]
     assert changed == [(SATURDAY, later)]
+
+
+def test_beads_for_the_reserve_and_a_swap_stay_the_events_they_are() -> None:
+    """Today's drying of a spare alone is no box that was filled; a swap that moves is the same event on another day."""
+    only_spares = PlannedDay(TODAY, "oven", (), spares_dried={"jar": 1})
+    plan = RechargePlan("oven", (only_spares,), swaps=(PlannedSwap(SATURDAY, "a", "jar", "It is due."),))
+    first = told((), plan)
+    assert told(first, plan, NOW + timedelta(hours=1), filled_today={"b"}) == first
+    later = replace(plan, swaps=(replace(plan.swaps[0], on=SATURDAY + timedelta(days=1)),))
+    second = told(first, later, NOW + timedelta(hours=1))
+    assert [one.uid for one in second] == [one.uid for one in first]
+    assert {str(event.summary.value) for event in read(second).values()} == {
+        "Dry beads (oven): spare jar",
+        "Put spare beads into: a",
+    }
 
 
 def test_what_was_dried_today_stays_in_the_calendar_and_its_next_visit_is_another_event() -> None:

@@ -17,7 +17,9 @@ NOW = datetime(2026, 3, 4, 12, tzinfo=UTC)
 WHOLE = AnnouncedEvent("one", DryingSession(date(2026, 3, 7), "oven", ("ä box", "b"), "a: 1\nb: 2"), NOW)
 TIMED = AnnouncedEvent(
     "two",
-    DryingSession(date(2026, 3, 8), "dryer", ("c",), "", NOW, NOW + timedelta(hours=1), (NOW - timedelta(hours=9),)),
+    DryingSession(
+        date(2026, 3, 8), "dryer", ("c",), "", NOW, NOW + timedelta(hours=1), (NOW - timedelta(hours=9),), ("jar",)
+    ),
     NOW,
     sequence=3,
     is_cancelled=True,

@@ -128,7 +128,7 @@ class PlanPages:
         if snapshot is None or snapshot.plan is None:
             return self.site.waiting()
         with self.site.reading() as stores:
-            words, now = self.site.words_for(snapshot), self.site.now()
+            words, now = self.site.words_of(snapshot), self.site.now()
             planned_days = Planned(
                 snapshot.plan, snapshot.answers, self.site.shelf, words.local_day(snapshot.as_of), words
             )

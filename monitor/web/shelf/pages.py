@@ -104,7 +104,7 @@ class ShelfPages:
 
     def _draw(self, snapshot: Snapshot, asked: Asked) -> bytes | memoryview:
         """Draw a page, and keep it; a search by name is not asked for twice."""
-        words = self.site.words_for(snapshot)
+        words = self.site.words_of(snapshot)
         if self._pages is None or not self._are_of(self._pages, snapshot):
             self._pages = _Pages(view.Shelved.of(snapshot, words), self.site.standing)
         pages = self._pages

@@ -26,7 +26,7 @@ _MOST_NAMES = 4  # names in a sentence; judgement: a line of a small screen
 _COLUMNS = ((1, 1), (4, 2), (9, 3), (MOST_TILES, 4))
 """Up to how many boxes stand in how many columns. A judgement: screens are wider than high."""
 
-_IN_BRACKETS = re.compile(r" \((?!next oven day|you )[^)]*\)")
+_IN_BRACKETS = re.compile(r" \((?!next drying day|you )[^)]*\)")
 """What a screen across the room has no place for; a day that is another than it seems, it has."""
 
 
