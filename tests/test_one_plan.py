@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from datetime import date, timedelta
+from threading import Event
 
 import pytest
 from icalendar import Calendar
@@ -17,8 +18,9 @@ from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.services import kept_plan
 from monitor.services.recharge_plan import FullPlan
 from monitor.settings import Shelf, load_shelf
+from monitor.web import planned
 from monitor.web.plan.announced import calendar_of
-from monitor.web.snapshot import Snapshot, take_snapshot
+from monitor.web.snapshot import Snapshot, plan_due, take_snapshot
 
 NIGHT = made(60)[1] + timedelta(days=40)
 SHELF = f"""
@@ -144,3 +146,19 @@ def test_another_question_changes_no_plan(shelf: Shelf) -> None:
     for other in (("--days", "20"), ("--appliance", "oven"), ("--as-of", earlier)):
         asked(shelf, "plan", *other)
         assert kept() == before, other
+
+
+def test_of_many_boxes_the_quick_plan_stands_until_another_process_made_the_whole(
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(planned, "MANY_BOXES", 1)
+    with Site(shelf.folder).stores() as stores:
+        number = stores.plan_decisions.keep(PlanDecision(DecisionKind.skip, NIGHT.date(), "left"), NIGHT)
+    quick = take_snapshot(shelf, NIGHT)
+    assert quick.plan is not None
+    assert (quick.full_plan, quick.plan_is_due) == (None, True)
+    whole = plan_due(shelf, quick, Event(), make=True)
+    assert whole.full_plan is not None
+    assert whole.plan is whole.full_plan.plan
+    assert not whole.plan_is_due
+    asked(shelf, "plan", "undo", str(number))

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 MANY_BOXES = 100
 """From so many boxes on a plan is made in a process of its own. [boxes] Judgement: some ten seconds, in which pages
 would be slow."""
-_LOOK_EVERY_S = 0.2  # judgement: nobody waits for the end of that process for longer than a blink
+_LOOK_EVERY_S = 0.2  # judgement: an end that comes meanwhile is hardly delayed, and a look costs next to nothing
 _ONE_AT_A_TIME = threading.Lock()
 """What several threads want to know is made once."""
 _log = logging.getLogger(__name__)

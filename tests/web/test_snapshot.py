@@ -6,7 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
 
@@ -17,7 +17,8 @@ from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.errors import StoreBusyError, StoreError
 from monitor.presentation.clock import utc_now
-from monitor.records import EntryKind, LedgerEntry, Reading
+from monitor.records import DecisionKind, EntryKind, LedgerEntry, PlanDecision, Reading
+from monitor.services.assess import RechargePlan
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.snapshot import (
@@ -231,3 +232,48 @@ def test_a_deed_asks_for_rest_no_longer_than_the_last_look_and_readings_for_thei
     assert keeper._rest_s == 30.0
     keeper._wanted = _Wanted.soon
     assert keeper._rest_s == 1.5
+
+
+@pytest.mark.parametrize("is_decided_meanwhile", [False, True])
+def test_a_plan_that_is_due_follows_while_all_else_goes_on(*, is_decided_meanwhile: bool) -> None:
+    """Readings that come while it is made stay; what was decided meanwhile is planned for, not planned over."""
+    whole, theirs = RechargePlan("oven", (), {"pla": "It holds."}), RechargePlan("oven", (), {"pla": "You skip it."})
+    begun, go_on, told = threading.Event(), threading.Event(), threading.Event()
+    skipped = (PlanDecision(DecisionKind.skip, date(2026, 3, 7), "pla", decision_id=1),)
+    figures = [1.0]
+
+    def plan(snapshot: Snapshot, make: bool) -> Snapshot:
+        assert make
+        begun.set()
+        go_on.wait()
+        return replace(snapshot, plan=whole, plan_is_due=False)
+
+    async def run() -> Snapshot | None:
+        async with keeper.running():
+            await asyncio.to_thread(begun.wait)
+            figures[0] = 2.0
+            await keeper.carry_on()
+            if is_decided_meanwhile and keeper.newest is not None:
+                made = replace(keeper.newest, plan=theirs, plan_is_due=False, decisions=skipped)
+                await asyncio.to_thread(keeper.show_plan, made)
+            told.clear()
+            go_on.set()
+            if not is_decided_meanwhile:
+                await asyncio.to_thread(told.wait)
+            assert keeper._planning is not None
+            await keeper._planning
+            return keeper.newest
+
+    keeper = Keeper(
+        lambda clock: Snapshot(clock, (), plan=RechargePlan("oven", ()), plan_is_due=True),
+        lambda _: 1,
+        carry=lambda snapshot, _: (replace(snapshot, highest=figures[0]), True),
+        clock=lambda: LATER,
+        plan=plan,
+    )
+    keeper.changed = told.set
+    shown = asyncio.run(run())
+    assert shown is not None
+    assert shown.highest == 2.0
+    assert shown.plan == (theirs if is_decided_meanwhile else whole)
+    assert not shown.plan_is_due
