@@ -210,7 +210,32 @@ def _points(
     early: NDArray[np.float64],
     after: NDArray[np.int_],
 ) -> NDArray[np.float64]:
-    return points(late, early, after, weights=question.weights, risk=box.risk, place_late=question.place_late)
+    price = early_price(question, box)
+    return points(
+        late, early, after, late_day=question.weights.late_day * box.risk, early_day=price, place_late=question.place_late
+    )
+
+
+def early_price(question: Question, box: KnownBox) -> float:
+    """Return what a day of the life of a box's beads is worth.
+
+    Where its later visits are in the plan, heating for them is counted there. A day given away then costs no more than
+    its part of a place in a full batch: beads that hold fifty days, with eight places to a batch, a fiftieth of an
+    eighth of the heating; in the cheapest way that the box may use. Where they are not, ``PlanWeights.early_day``.
+    """
+    weights = question.weights
+    if box.planned is None or box.planned.futures is None:
+        return weights.early_day
+    shares = _all_shares(question, [box.grams])[0].max(axis=1)
+    held = [held_days(question, box, way) for way in range(len(question.places))]
+    return min(
+        (
+            (weights.oven_day + question.batch_cost(place)) * float(share) / max(1.0, float(days[0].mean()))
+            for place, share, days in zip(question.places, shares, held, strict=True)
+            if days is not None
+        ),
+        default=weights.early_day,
+    )
 
 
 def chances_now(box: KnownBox, end: int) -> NDArray[np.float64]:

@@ -10,7 +10,6 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from monitor.planning.weights import PlanWeights
 
 
 Path = tuple[tuple[int, int], ...]
@@ -185,12 +184,10 @@ def points(
     early_days: NDArray[np.float64],
     places_late: NDArray[np.int_],
     *,
-    weights: PlanWeights,
-    risk: float,
+    late_day: float,
+    early_day: float,
     place_late: float,
 ) -> NDArray[np.float64]:
-    """Return what it costs to wait: days over the limit by the risk of what is in the box, life given away, places."""
-    cost: NDArray[np.float64] = (
-        weights.late_day * risk * late_days + weights.early_day * early_days + place_late * places_late
-    )
+    """Return what it costs to wait: days over the limit, life given away, places after its own."""
+    cost: NDArray[np.float64] = late_day * late_days + early_day * early_days + place_late * places_late
     return cost

@@ -83,7 +83,7 @@ def test_each_appliance_has_its_own_days() -> None:
 def test_a_spare_charge_goes_in_and_the_one_taken_out_is_dried_later() -> None:
     """Two places on Saturday and three boxes due: the third gets the spare, again once one is dried."""
     spare = SpareCharge("jar", GEL, dry=True)
-    plan = planned(made_of({"a": (4, 80), "b": (4, 80), "c": (4, 80)}, OVEN, spares=(spare,)))
+    plan = planned(made_of({"a": (4, 30), "b": (4, 30), "c": (4, 30)}, OVEN, spares=(spare,)))
     assert plan.swaps[0].on == date(2026, 3, 7)
     assert {swap.spare for swap in plan.swaps} == {"jar"}
     dried = [day.on for day in plan.days for _ in range(day.spares_dried.get("jar", 0))]
