@@ -159,7 +159,7 @@ def problem_of(question: Question) -> VisitProblem:
         later=later,
         shares=shares,
         batches=(batches * (fit | (kinds > 0))).reshape(len(question.places), days),
-        heating=np.full(len(question.places), question.weights.oven_day),
+        heating=np.tile(_heating(question), (len(question.places), 1)),
         batch_cost=np.array([question.batch_cost(place) for place in question.places]),
         groups=groups,
         moved_shares=_moved_shares(question, shares),
@@ -170,6 +170,19 @@ def problem_of(question: Question) -> VisitProblem:
         swap_cost=question.weights.swap,
         wet_cost=question.weights.wet_charge,
     )
+
+
+def _heating(question: Question) -> NDArray[np.float64]:
+    """Return what heating up costs on each day: where later visits are planned, less the later it is. (days) [points]
+
+    All that comes after a day at the oven is put off with it, beyond the plan's end, too: put off by all of the plan's
+    time, as many days are saved as the plan has. So each day counts by what is left of that time behind it. Without
+    this a plan as short as the beads last would heat today as gladly as in its last week.
+    """
+    full = np.full(len(question.days), question.weights.oven_day)
+    if not any(box.planned is not None and box.planned.futures is not None for box in question.boxes):
+        return full
+    return np.asarray(full * (1.0 - question.ahead[:-1] / question.end))
 
 
 def _is_open(question: Question, place: DryingPlace, on: date) -> bool:
@@ -212,7 +225,12 @@ def _points(
 ) -> NDArray[np.float64]:
     price = early_price(question, box)
     return points(
-        late, early, after, late_day=question.weights.late_day * box.risk, early_day=price, place_late=question.place_late
+        late,
+        early,
+        after,
+        late_day=question.weights.late_day * box.risk,
+        early_day=price,
+        place_late=question.place_late,
     )
 
 

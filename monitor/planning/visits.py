@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-
 Path = tuple[tuple[int, int], ...]
 """Place and way of each visit of a box, in order."""
 
@@ -38,7 +37,7 @@ class VisitProblem:
     batches: NDArray[np.int_]
     """How many batches fit into each appliance's day; 0 where it may not be used. (appliances × days)"""
     heating: NDArray[np.float64]
-    """What a day with each appliance costs, whatever goes in. (appliances) [points]"""
+    """What each day with each appliance costs, whatever goes in. (appliances × days) [points]"""
     batch_cost: NDArray[np.float64]
     """What each batch costs. (appliances) [points]"""
     groups: NDArray[np.int_]

@@ -8,22 +8,17 @@ that another could be cheaper, at most.
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 from datetime import timedelta
-from pathlib import Path
 
 import numpy as np
-
-sys.path[:0] = [str(Path(__file__).resolve().parents[1])]
-
-from made_up import AS_OF, assessment_of, due_in
 
 from monitor.planning.problem import problem_of
 from monitor.planning.recharge import plan_of_question, question_of
 from monitor.records import Appliance, Assessment, PlanRules
 from monitor.records.futures import BoxFutures
 from monitor.records.plan_input import Beads, DryingPlace, PlanInput, PlannedBox, SpareCharge
+from tests.made_up import AS_OF, assessment_of, due_in
 
 DRAWS, SPARES = 200, 3
 SMALL, LARGE = ((20, 120), (40, 180)), (1000, 180)
