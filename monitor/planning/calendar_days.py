@@ -100,9 +100,9 @@ class Calendar:
         problem = self._problem
         if not problem.boxes or not len(problem.days_ahead):
             return np.full(problem.boxes, len(problem.days_ahead))
-        each = problem.heating + problem.batch_cost
+        each = problem.heating + problem.batch_cost[:, None]
         prices = np.full((problem.ways, len(problem.days_ahead)), problem.swap_cost)
-        prices[: problem.appliances] = np.where(problem.batches > 0, each[:, None], each.max())
+        prices[: problem.appliances] = np.where(problem.batches > 0, each, each.max())
         visited = (
             cheapest_paths(problem.first, problem.later, np.broadcast_to(prices, problem.later.shape[:3]))[0].ways >= 0
         )

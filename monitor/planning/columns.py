@@ -267,7 +267,8 @@ def master_of(problem: VisitProblem) -> Master:
     program = Program()
     shared = add_shared(program, problem, whole=False)
     finite = [part[np.isfinite(part)].max(initial=0.0) for part in (problem.first, problem.later)]
-    none = program.add_columns(np.full(problem.boxes, _NO_PATH * (sum(finite) + problem.heating.sum() + 1.0)), np.inf)
+    heating = problem.heating.max(axis=1, initial=0.0).sum()
+    none = program.add_columns(np.full(problem.boxes, _NO_PATH * (sum(finite) + heating + 1.0)), np.inf)
     boxes_row = program.rows
     program.add_rows(1.0, 1.0, (np.arange(problem.boxes), none, 1.0), count=problem.boxes)
     solver = silent_solver()

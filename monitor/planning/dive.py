@@ -80,7 +80,7 @@ def _first_prices(problem: VisitProblem) -> NDArray[np.float64]:
     boxes, ways, days, _ = problem.later.shape
     prices = np.zeros((boxes, ways, days))
     room = room_of(problem)
-    each = problem.heating[:, None] / np.maximum(room, 1) + problem.batch_cost[:, None]
+    each = problem.heating / np.maximum(room, 1) + problem.batch_cost[:, None]
     nowhere = 1e6  # points; judgement: dearer than anything
     prices[:, : problem.appliances] = problem.shares.max(axis=2)[:, :, None] * np.where(room > 0, each, nowhere)
     return prices

@@ -58,7 +58,7 @@ def add_shared(program: Program, problem: VisitProblem, *, whole: bool = True) -
     (appliances, days), kinds = problem.batches.shape, len(problem.spare_counts)
     groups = 1 + int(max([-1, *problem.groups, *problem.spare_groups]))
     room = room_of(problem)
-    day = program.add_columns(np.broadcast_to(problem.heating[:, None], (appliances, days)), room > 0, whole=whole)
+    day = program.add_columns(problem.heating, room > 0, whole=whole)
     costs = np.broadcast_to(problem.batch_cost[:, None, None], (appliances, days, groups))
     batch = program.add_columns(costs, room[:, :, None], whole=whole)
     dried = program.add_columns(np.zeros((kinds, appliances, days)), np.where(room > 0, np.inf, 0.0), whole=whole)

@@ -74,7 +74,7 @@ class Filled:
         more[:, :, group] += problem.shares[box][:, None, :]
         after = self._batches(more)
         heats = (after > 0) & (before == 0)
-        price = problem.heating[:, None] * heats + problem.batch_cost[:, None] * (after - before)
+        price = problem.heating * heats + problem.batch_cost[:, None] * (after - before)
         too_full = (more.sum(axis=2) > self._most + ROUNDING).any(axis=2) | (after > self._room)
         return np.where(too_full, _NEVER, price)
 

@@ -159,7 +159,7 @@ def problem_of(question: Question) -> VisitProblem:
         later=later,
         shares=shares,
         batches=(batches * (fit | (kinds > 0))).reshape(len(question.places), days),
-        heating=np.full(len(question.places), question.weights.oven_day),
+        heating=np.tile(_heating(question), (len(question.places), 1)),
         batch_cost=np.array([question.batch_cost(place) for place in question.places]),
         groups=groups,
         moved_shares=_moved_shares(question, shares),
@@ -170,6 +170,19 @@ def problem_of(question: Question) -> VisitProblem:
         swap_cost=question.weights.swap,
         wet_cost=question.weights.wet_charge,
     )
+
+
+def _heating(question: Question) -> NDArray[np.float64]:
+    """Return what heating up costs on each day: where later visits are planned, less the later it is. (days) [points]
+
+    All that comes after a day at the oven is put off with it, beyond the plan's end, too: put off by all of the plan's
+    time, as many days are saved as the plan has. So each day counts by what is left of that time behind it. Without
+    this a plan as short as the beads last would heat today as gladly as in its last week.
+    """
+    full = np.full(len(question.days), question.weights.oven_day)
+    if not any(box.planned is not None and box.planned.futures is not None for box in question.boxes):
+        return full
+    return np.asarray(full * (1.0 - question.ahead[:-1] / question.end))
 
 
 def _is_open(question: Question, place: DryingPlace, on: date) -> bool:
@@ -210,7 +223,37 @@ def _points(
     early: NDArray[np.float64],
     after: NDArray[np.int_],
 ) -> NDArray[np.float64]:
-    return points(late, early, after, weights=question.weights, risk=box.risk, place_late=question.place_late)
+    price = early_price(question, box)
+    return points(
+        late,
+        early,
+        after,
+        late_day=question.weights.late_day * box.risk,
+        early_day=price,
+        place_late=question.place_late,
+    )
+
+
+def early_price(question: Question, box: KnownBox) -> float:
+    """Return what a day of the life of a box's beads is worth.
+
+    Where its later visits are in the plan, heating for them is counted there. A day given away then costs no more than
+    its part of a place in a full batch: beads that hold fifty days, with eight places to a batch, a fiftieth of an
+    eighth of the heating; in the cheapest way that the box may use. Where they are not, ``PlanWeights.early_day``.
+    """
+    weights = question.weights
+    if box.planned is None or box.planned.futures is None:
+        return weights.early_day
+    shares = _all_shares(question, [box.grams])[0].max(axis=1)
+    held = [held_days(question, box, way) for way in range(len(question.places))]
+    return min(
+        (
+            (weights.oven_day + question.batch_cost(place)) * float(share) / max(1.0, float(days[0].mean()))
+            for place, share, days in zip(question.places, shares, held, strict=True)
+            if days is not None
+        ),
+        default=weights.early_day,
+    )
 
 
 def chances_now(box: KnownBox, end: int) -> NDArray[np.float64]:

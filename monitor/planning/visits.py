@@ -10,8 +10,6 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from monitor.planning.weights import PlanWeights
-
 
 Path = tuple[tuple[int, int], ...]
 """Place and way of each visit of a box, in order."""
@@ -39,7 +37,7 @@ class VisitProblem:
     batches: NDArray[np.int_]
     """How many batches fit into each appliance's day; 0 where it may not be used. (appliances × days)"""
     heating: NDArray[np.float64]
-    """What a day with each appliance costs, whatever goes in. (appliances) [points]"""
+    """What each day with each appliance costs, whatever goes in. (appliances × days) [points]"""
     batch_cost: NDArray[np.float64]
     """What each batch costs. (appliances) [points]"""
     groups: NDArray[np.int_]
@@ -185,12 +183,10 @@ def points(
     early_days: NDArray[np.float64],
     places_late: NDArray[np.int_],
     *,
-    weights: PlanWeights,
-    risk: float,
+    late_day: float,
+    early_day: float,
     place_late: float,
 ) -> NDArray[np.float64]:
-    """Return what it costs to wait: days over the limit by the risk of what is in the box, life given away, places."""
-    cost: NDArray[np.float64] = (
-        weights.late_day * risk * late_days + weights.early_day * early_days + place_late * places_late
-    )
+    """Return what it costs to wait: days over the limit, life given away, places after its own."""
+    cost: NDArray[np.float64] = late_day * late_days + early_day * early_days + place_late * places_late
     return cost

@@ -12,7 +12,8 @@ class PlanWeights:
     late_day: float = 4.0
     """A box standing over its limit for a day."""
     early_day: float = 1.0
-    """A day of desiccant life given away by drying it before it had to be."""
+    """A day of desiccant life given away by drying it before it had to be, where it isn't known how long fresh beads
+    hold: where it is, later visits count what that costs (``problem.early_price``)."""
     oven_day: float = 10.0
     """Heating an appliance up on one more day, whatever goes in."""
 

@@ -83,7 +83,7 @@ def test_each_appliance_has_its_own_days() -> None:
 def test_a_spare_charge_goes_in_and_the_one_taken_out_is_dried_later() -> None:
     """Two places on Saturday and three boxes due: the third gets the spare, again once one is dried."""
     spare = SpareCharge("jar", GEL, dry=True)
-    plan = planned(made_of({"a": (4, 80), "b": (4, 80), "c": (4, 80)}, OVEN, spares=(spare,)))
+    plan = planned(made_of({"a": (4, 30), "b": (4, 30), "c": (4, 30)}, OVEN, spares=(spare,)))
     assert plan.swaps[0].on == date(2026, 3, 7)
     assert {swap.spare for swap in plan.swaps} == {"jar"}
     dried = [day.on for day in plan.days for _ in range(day.spares_dried.get("jar", 0))]
@@ -187,3 +187,17 @@ def test_what_a_plan_is_worth_is_counted_day_by_day_and_beside_two_rules() -> No
     assert when.over_days > ours.over_days
     assert worth.money == pytest.approx(0.3 * worth.kwh)
     assert worth.grams == pytest.approx(100.0 * sum(len(day.boxes) for day in plan.days))
+
+
+def test_boxes_join_a_day_that_another_needs_rather_than_heat_up_for_themselves() -> None:
+    """Beads that hold eight weeks are dried two or three weeks early, where later visits are in the plan anyway."""
+    alone = planned(made_of({"leaky": (10, 28)}, OVEN))
+    both = planned(made_of({"leaky": (10, 28), "tight": (31, 56)}, OVEN))
+    assert {day.on for day in both.days} == {day.on for day in alone.days}
+    assert sum("tight" in day.boxes for day in both.days) >= 2
+
+
+def test_nothing_is_heated_sooner_than_a_box_needs_it_though_the_plan_sees_no_second_visit() -> None:
+    """The first future is over the limit on day 38, a Saturday; beads then hold for longer than the plan."""
+    plan = planned(made_of({"a": (46, 200), "b": (52, 200)}, OVEN))
+    assert [((day.on - WEDNESDAY).days, day.boxes) for day in plan.days] == [(38, ("a", "b"))]

@@ -52,7 +52,7 @@ def small_case(seed: int) -> VisitProblem:
         later=later,
         shares=shares,
         batches=batches,
-        heating=draw.integers(0, 25, appliances).astype(float),
+        heating=draw.integers(0, 25, (appliances, days)).astype(float),
         batch_cost=draw.integers(0, 8, appliances).astype(float),
         groups=draw.integers(0, 2, boxes),
         moved_shares=moved,
@@ -96,7 +96,7 @@ def cost_of_day(case: VisitProblem, a: int, d: int, loads: list[tuple[int, np.nd
     room = max(case.batches[a, d], int(np.ceil(case.moved_shares[a, d].max() - 1e-9)))
     if batches > room:
         return NEVER
-    return float(case.heating[a] + case.batch_cost[a] * batches)
+    return float(case.heating[a, d] + case.batch_cost[a] * batches)
 
 
 def spare_loads(case: VisitProblem, a: int, count: int) -> list[tuple[int, np.ndarray]]:

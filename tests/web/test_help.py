@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 from collections.abc import Iterator
 
 import pytest
@@ -10,6 +11,7 @@ from in_process import InProcess, in_process
 from shelf_made_up import keeper_by_hand, make_shelf
 
 from monitor.desk import cautions
+from monitor.presentation.shipped import shipped
 from monitor.records import BoxState, EntryKind
 from monitor.services.assess import rule_of_days
 from monitor.web.app import create_app
@@ -34,7 +36,6 @@ def test_it_explains_every_state_every_sign_of_the_log_and_every_caution(page: I
     for caution in (*cautions.at_the_end(), *cautions.at_the_scale(), cautions.STEAM, cautions.HOT_GLASS):
         assert caution.text in text.replace("\N{NARROW NO-BREAK SPACE}", " ")
     assert "cobalt" in text
-    assert '<section id="worth" hidden></section>' in text
 
 
 def test_its_pictures_are_served_and_wait_until_they_are_seen(page: InProcess) -> None:
@@ -52,3 +53,15 @@ def test_its_pictures_are_served_and_wait_until_they_are_seen(page: InProcess) -
 @pytest.mark.parametrize("path", ["/", "/box/soon", "/plan", "/desk", "/house", "/nowhere", "/help", "/look"])
 def test_every_page_leads_to_it(page: InProcess, path: str) -> None:
     assert '<a class="to-help" href="/help">' in page.get(path).text
+
+
+def test_it_shows_the_table_of_what_planning_is_worth(page: InProcess) -> None:
+    """The very numbers of the file that the simulation makes, with how many site-years ran."""
+    told = json.loads((shipped("dashboards") / "worth.json").read_text(encoding="utf-8"))
+    shown = html.unescape(page.get("/help").text).split('id="worth"')[1].split("</section>")[0]
+    assert f"{told['site_years']} shelves with {told['boxes']} boxes" in shown
+    assert told["made_on"] in shown
+    assert shown.count('<th scope="row">') == len(told["rows"])
+    for row in told["rows"]:
+        for mean, error in (row["heating_days"], row["over_days"]):
+            assert f"<td>{mean:.1f} ± {error:.1f}</td>" in shown

@@ -2,6 +2,7 @@
 
 python -m tests.worth --site-years 200 --out worth.csv       (goes on where an earlier run stopped)
 python -m tests.worth --site-years 0 --out worth.csv         (only the table of what is there)
+python -m tests.worth --site-years 0 --out worth.csv --help-table dashboards/worth.json    (and for the page Help)
 
 A site has four to eight boxes in a measured or typical room; all policies see the same weather, openings and sensors.
 Beads can be dried on Saturdays, all boxes of a site in one batch; a recharge takes them to what the site's way of
@@ -15,15 +16,17 @@ only make it worse. One oven takes all boxes, so a day with any drying counts on
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import sys
+from datetime import UTC, datetime
 from multiprocessing import get_context
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from tests.worth import rooms
-from tests.worth.table import table
+from tests.worth.table import for_help, table
 from tests.worth.year import Year, append, sites_in
 
 WEEKS_A_YEAR = 52
@@ -37,6 +40,7 @@ def main() -> None:
     parser.add_argument("--weeks", type=int, default=WEEKS_A_YEAR, help="length of a site-year")
     parser.add_argument("--cores", type=int, default=1, help="processes")
     parser.add_argument("--data", type=Path, help="folder of more rooms: CSV.gz of utc_hour, temperature_c, rh_pct")
+    parser.add_argument("--help-table", type=Path, help="where to write the table that the page Help shows")
     asked = parser.parse_args()
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     there = sites_in(asked.out)
@@ -50,6 +54,9 @@ def main() -> None:
         print(file=sys.stderr)
     if asked.out.exists():
         print(*table(asked.out), sep="\n")
+    if asked.help_table:
+        shown = for_help(asked.out, datetime.now(UTC).date())
+        asked.help_table.write_text(json.dumps(shown, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

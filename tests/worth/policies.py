@@ -11,16 +11,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.planning.recharge import plan_recharges
-from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, Reading
+from monitor.desk.inventory import Inventory
+from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
+from monitor.services.recharge_plan import PlanSources, announcement, plan_shelf
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from monitor.physics.numerics import FloatArray
-    from monitor.records import Assessment
+    from monitor.planning.recharge import RechargePlan
+    from monitor.records import AnnouncedDay, Assessment
     from monitor.store.opening import Stores
 
 PLAN, OVER, LINE = "plan", "over the limit", "straight line"
@@ -29,13 +31,36 @@ POLICIES = (PLAN, OVER, LINE, *(f"every {weeks} weeks" for weeks in WEEKS))
 EVENING = 77  # step of a week: Friday at 20:00
 _UNTIL_NEXT_CHANCE_DAYS = (2 * STEPS_A_WEEK - EVENING) / STEPS_A_DAY
 _LINE_DAYS, _LEAST_LINE_DAYS, _SETTLES_DAYS = 14, 4, 2
-APPLIANCE = Appliance("oven", batch_boxes=8)  # takes all boxes of a site, so that a day counts once for every policy
+_EVERY_DRAW = 4  # two hundred and fifty draws: a chance of 20 % errs by 2.5 %
+OVENS = {
+    "oven_110C": Appliance("oven", "oven", 110.0, batch_boxes=8),
+    "hot_air_65C": Appliance("oven", "filament_dryer", 65.0, batch_boxes=8),
+}
+"""By how a site dries its beads. It takes all boxes of a site, so that a day counts once for every policy."""
 
 
-def planned_for(tomorrow: date, assessments: Sequence[Assessment]) -> set[str]:
-    """Return the boxes that the tool's plan dries tomorrow; another planner takes the place of this function."""
-    plan = plan_recharges(assessments, APPLIANCE, tomorrow - timedelta(days=1), [SATURDAY])
-    return {name for day in plan.days if day.on == tomorrow for name in day.boxes}
+class Planner:
+    """What `siccast plan` does: futures, repeated visits, and days that were announced."""
+
+    def __init__(self, site: Site, stores: Stores) -> None:
+        self._site, self._stores = site, stores
+        self._announced: dict[str, AnnouncedDay] = {}
+
+    def planned_for(self, tomorrow: date, now: datetime, assessments: Sequence[Assessment]) -> set[str]:
+        """Return the boxes that the tool's plan dries tomorrow."""
+        plan = self._plan(now, assessments)
+        said = {one.box: one for one in announcement(plan, assessments, now.date())}
+        stand = {box: one for box, one in self._announced.items() if box in said and said[box].on == one.on}
+        self._announced = {**said, **stand}
+        return {name for day in plan.days if day.on == tomorrow for name in day.boxes}
+
+    def _plan(self, now: datetime, assessments: Sequence[Assessment]) -> RechargePlan:
+        site, stores = self._site, self._stores
+        sources = PlanSources(
+            stores.readings, stores.ledger, stores.outlooks, Inventory(), site.boxes, [OVENS[site.method]],
+            PlanRules(weekdays=(SATURDAY,)), now, now.date(), every_draw=_EVERY_DRAW,
+        )  # fmt: skip
+        return plan_shelf(sources, assessments, announced=self._announced).plan
 
 
 class Tool:
@@ -43,6 +68,7 @@ class Tool:
 
     def __init__(self, site: Site, stores: Stores) -> None:
         self._site, self._stores = site, stores
+        self._planner = Planner(site, stores)
         self._rng = np.random.default_rng((site.seed, 15))
         self.refused = 0
         """Forecasts that were asked for and not given."""
@@ -73,7 +99,7 @@ class Tool:
         found = assess(stores.readings, stores.ledger, site.boxes, now, kept=stores.outlooks, workers=1)
         known = [one for one in found if one.box.name != ROOM]
         self.refused += sum(one.forecast is None for one in known)
-        named = planned_for(now.date() + timedelta(days=1), known)
+        named = self._planner.planned_for(now.date() + timedelta(days=1), now, known)
         return np.array([box.name in named for box in site.boxes])
 
     def _readings(self, first: int, humidity: FloatArray) -> Iterator[Reading]:

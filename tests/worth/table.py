@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from tests.worth.policies import PLAN, POLICIES
+from tests.worth.policies import LINE, OVER, PLAN, POLICIES
 
 _YEAR_DAYS = 365.0
 
@@ -66,13 +67,48 @@ def table(path: Path) -> Iterator[str]:
     yield f"Sites where even every week leaves more box-days over than the plan: {drier}."
 
 
+def for_help(path: Path, made_on: date) -> dict[str, object]:
+    """Return what the page Help shows of it: means with their standard errors."""
+    sites = by_site(path)
+    ours, best = sites[sites["policy"] == PLAN].set_index("site"), best_intervals(sites).set_index("site")
+    shown = {"plan": ours, "best interval": best} | {
+        name: sites[sites["policy"] == name].set_index("site") for name in (OVER, LINE)
+    }
+    ratio, sd = _against(best, ours)
+    return {
+        "site_years": len(ours),
+        "boxes": int(ours["boxes"].sum()),
+        "made_on": f"{made_on:%Y-%m-%d}",
+        "fewer_heating_pct": [round(100.0 * (1.0 - ratio), 1), round(100.0 * sd, 1)],
+        "rows": [
+            {
+                "rule": name,
+                "heating_days": _mean_and_error(one["heating_days_a_year"]),
+                "over_days": _mean_and_error(one["over_a_year"]),
+            }
+            for name, one in shown.items()
+        ],
+    }
+
+
 def _row(name: str, one: pd.DataFrame, ours: pd.DataFrame) -> str:
-    ratio = ours["heating_days_a_year"].sum() / max(one["heating_days_a_year"].sum(), 1e-9)
-    apart = ours["heating_days_a_year"] - ratio * one["heating_days_a_year"].loc[ours.index]
-    sd = apart.std() / np.sqrt(len(apart)) / max(one["heating_days_a_year"].mean(), 1e-9)
+    ratio, sd = _against(one, ours)
     means = " | ".join(_mean(one[f"{column}_a_year"]) for column in ("heating_days", "dried", "over"))
     return f"| {name} | {means} | {100.0 * (ratio - 1.0):+.0f} % ± {100.0 * sd:.0f} |"
 
 
+def _against(one: pd.DataFrame, ours: pd.DataFrame) -> tuple[float, float]:
+    """Return the heating days of the plan as a share of another policy's, with the standard error."""
+    ratio = ours["heating_days_a_year"].sum() / max(one["heating_days_a_year"].sum(), 1e-9)
+    apart = ours["heating_days_a_year"] - ratio * one["heating_days_a_year"].loc[ours.index]
+    return float(ratio), float(apart.std() / np.sqrt(len(apart)) / max(one["heating_days_a_year"].mean(), 1e-9))
+
+
 def _mean(values: pd.Series) -> str:
-    return f"{values.mean():.1f} ± {values.std() / np.sqrt(len(values)):.1f}"
+    mean, error = _mean_and_error(values)
+    return f"{mean:.1f} ± {error:.1f}"
+
+
+def _mean_and_error(values: pd.Series) -> list[float]:
+    error = float(values.std() / np.sqrt(len(values))) if len(values) > 1 else 0.0
+    return [round(float(values.mean()), 2), round(error, 2)]

@@ -14,6 +14,7 @@ from monitor.presentation.shipped import shipped
 from monitor.records import BoxState
 from monitor.services.assess import SILENT_AFTER_DAYS, rule_of_days
 from monitor.web.box.course import SIGNS as LOG_SIGNS
+from monitor.web.help.worth import worth_table
 from monitor.web.shelf.view import SIGNS
 
 if TYPE_CHECKING:
@@ -63,6 +64,7 @@ class HelpPage:
             careful=[words.in_own_units(caution.text) for caution in _CAREFUL],
             dyes=[words.in_own_units(sentence(text)) for text in cautions.of_dyes()],
             sheet=cautions.SHEET,
+            worth=worth_table(),
         )
 
 

@@ -1,0 +1,57 @@
+"""What planning is worth by simulation: the table of the help, from the file that `python -m tests.worth` makes."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from monitor.presentation.shipped import shipped
+from monitor.texts import say
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FILE = "worth.json"
+
+
+@dataclass(frozen=True, slots=True)
+class WorthTable:
+    """Simulated site-years: means a site and year, with their standard errors."""
+
+    site_years: int
+    boxes: int
+    made_on: str
+    rows: tuple[tuple[str, str, str], ...]
+    """What somebody goes by, days of heating, box-days over the limit."""
+    saved: str
+    """By how many per cent the plan heats on fewer days than the best fixed interval."""
+
+
+def worth_table() -> WorthTable | None:
+    """Return the table; None where its file was never made."""
+    path = shipped("dashboards") / FILE
+    if not path.exists():
+        return None
+    told = json.loads(path.read_text(encoding="utf-8"))
+    rows = tuple((_rule(row["rule"]), _mean(row["heating_days"]), _mean(row["over_days"])) for row in told["rows"])
+    return WorthTable(told["site_years"], told["boxes"], told["made_on"], rows, _saved(told["fewer_heating_pct"]))
+
+
+def _rule(name: str) -> str:
+    """Return what a policy of the simulation is called on the page."""
+    names: Mapping[str, str] = {
+        "plan": say("the plan of siccast"),
+        "best interval": say("every so many weeks: the best interval for each shelf, known only afterwards"),
+        "over the limit": say("when a display is over the limit"),
+        "straight line": say("when a straight line through the last days passes the limit"),
+    }
+    return names[name]
+
+
+def _mean(pair: tuple[float, float]) -> str:
+    return f"{pair[0]:.1f} ± {pair[1]:.1f}"
+
+
+def _saved(pair: tuple[float, float]) -> str:
+    return f"{pair[0]:.0f} ± {pair[1]:.0f} %"
