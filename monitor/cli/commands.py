@@ -37,7 +37,7 @@ COMMANDS: dict[str, Entry] = {
     "plan": Entry("outlooks.plan", "Plan on which days to dry which boxes."),
     "watch": Entry("site.watch", "Say in time what needs you, by mail and other routes."),
     "publish": Entry("site.publish", "Send the forecast of every box to the broker, once."),
-    "keep-ready": Entry("site.keep_ready", "Bring all forecasts up to date.", hidden=True),
+    "keep-ready": Entry("site.keep_ready", "Bring all forecasts and the plan up to date.", hidden=True),
     "rejected": Entry("history.rejected", "List messages from sensors that could not be used, and why."),
     "check": Entry("site.check", "Check that everything works, and say what to do."),
     "backup": Entry("site.check", "Copy the database to a file, and check the copy."),

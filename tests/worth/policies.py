@@ -14,7 +14,8 @@ import numpy as np
 from monitor.desk.inventory import Inventory
 from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
-from monitor.services.recharge_plan import PlanSources, announcement, plan_shelf
+from monitor.services.planning import PlanSources
+from monitor.services.recharge_plan import announcement, plan_shelf
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
