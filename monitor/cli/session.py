@@ -122,7 +122,14 @@ class Assessed:
         usual = self.shelf.plan.weekdays
         weekdays = {day for tool in self.shelf.appliances for day in tool.weekdays or usual}
         may_be = any(day.weekday() in weekdays for day in soon) or any(one.on in soon for one in self.decisions)
-        return self.plan().plan if may_be and self.assessments else None
+        if not may_be or not self.assessments:
+            return None
+        if self.of_the_past or self.fresh:
+            return self.plan().plan
+        from monitor.web.planned import shown_plan
+
+        shown = shown_plan(self.shelf, self.assessments, self.as_of, self.decisions)  # many boxes don't make one wait
+        return shown.plan if shown else None
 
     @property
     def worst_first(self) -> list[Assessment]:
