@@ -81,6 +81,7 @@ EXTRA: dict[str, set[str]] = {
     "services.plan_risk": {"physics"},
     "services.recharge_plan": {"planning", "services"},
     "services.kept_plan": {"desk", "planning", "services"},
+    "services.plan_to_show": {"planning", "services"},
     "services.supposing": {"inference", "services"},
     "services.announcing": {"planning", "services"},
     "services.sizing": {"inference", "physics", "services"},

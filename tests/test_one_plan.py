@@ -15,10 +15,9 @@ from typer.testing import CliRunner
 from monitor.cli.app import app
 from monitor.records import DecisionKind, PlanDecision
 from monitor.records.desk_events import ChargePortioned, LotBought
-from monitor.services import kept_plan
+from monitor.services import kept_plan, plan_to_show
 from monitor.services.recharge_plan import FullPlan
 from monitor.settings import Shelf, load_shelf
-from monitor.web import planned
 from monitor.web.plan.announced import calendar_of
 from monitor.web.snapshot import Snapshot, plan_due, take_snapshot
 
@@ -86,6 +85,12 @@ def days_of_command(answer: str) -> list[tuple[date, str, tuple[str, ...]]]:
     ]
 
 
+def words_of_the_day(shelf: Shelf) -> list[str]:
+    """Return what `today` says of drying today or tomorrow."""
+    words = json.loads(asked(shelf, "today", "--json"))["words"]
+    return [one["text"] for one in words if one["matter"] == "drying day"]
+
+
 def test_all_faces_tell_the_same_days_and_it_is_planned_once(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
     made_by = kept_plan.plan_shelf
     counted: list[FullPlan] = []
@@ -106,7 +111,9 @@ def test_all_faces_tell_the_same_days_and_it_is_planned_once(shelf: Shelf, monke
     events = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
     assert sorted(event.decoded("dtstart") for event in events) == sorted(on for on, _, _ in days)
     soon = [on for on, _, _ in days if on <= NIGHT.date() + timedelta(days=1)]
-    words = [one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "oven day"]
+    words = [
+        one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "drying day"
+    ]
     assert len(words) == len(set(soon))
     assert len(counted) == 1
 
@@ -118,7 +125,9 @@ def test_a_decision_is_there_for_all_faces_at_once(shelf: Shelf) -> None:
     snapshot = take_snapshot(shelf, NIGHT)
     assert [day for day in days_of_page(snapshot) if day[0] == on and "left" in day[2]]
     assert days_of_command(asked(shelf, "plan", "--json")) == days_of_page(snapshot)
-    words = [one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "oven day"]
+    words = [
+        one["text"] for one in json.loads(asked(shelf, "today", "--json"))["words"] if one["matter"] == "drying day"
+    ]
     assert [text for text in words if text.startswith("Tomorrow") and "left" in text]
     with Site(shelf.folder).stores(read_only=True) as stores:
         assert stores.plan_decisions.announced()["left"].on == on
@@ -151,7 +160,7 @@ def test_another_question_changes_no_plan(shelf: Shelf) -> None:
 def test_of_many_boxes_the_quick_plan_stands_until_another_process_made_the_whole(
     shelf: Shelf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(planned, "MANY_BOXES", 1)
+    monkeypatch.setattr(plan_to_show, "MANY_BOXES", 1)
     with Site(shelf.folder).stores() as stores:
         number = stores.plan_decisions.keep(PlanDecision(DecisionKind.skip, NIGHT.date(), "left"), NIGHT)
     quick = take_snapshot(shelf, NIGHT)

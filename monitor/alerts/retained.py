@@ -37,7 +37,7 @@ def topic_of(site: str, told: Told) -> str:
 
     >>> topic_of("attic", Told("left", "over limit", "", "word", False, ""))
     'siccast/1/attic/left/alert/over-limit'
-    >>> topic_of("attic", Told("", "oven day", "", "word", False, "", about="2026-03-07"))
+    >>> topic_of("attic", Told("", "drying day", "", "word", False, "", about="2026-03-07"))
     'siccast/1/attic/alert/plan/2026-03-07'
     """
     levels = ("siccast/1", site, told.box, "alert", Matter(told.matter).slug, told.about)

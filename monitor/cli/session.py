@@ -106,9 +106,8 @@ class Assessed:
 
     def plan(self) -> FullPlan:
         """Return the plan that every face shows, made and kept where none is; that of the past is made anew."""
-        from monitor.services.kept_plan import plan_apart, plan_now
+        from monitor.services.kept_plan import plan_apart, plan_asked, plan_now
         from monitor.store.opening import open_stores
-        from monitor.web.planned import plan_asked
 
         shelf = self.shelf
         with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
@@ -126,9 +125,14 @@ class Assessed:
             return None
         if self.of_the_past or self.fresh:
             return self.plan().plan
-        from monitor.web.planned import shown_plan
+        from monitor.services.kept_plan import plan_asked
+        from monitor.services.plan_to_show import plan_to_show
+        from monitor.store.opening import open_stores
 
-        shown = shown_plan(self.shelf, self.assessments, self.as_of, self.decisions)  # many boxes don't make one wait
+        shelf = self.shelf
+        with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
+            asked = plan_asked(stores, shelf, self.as_of, self.assessments, self.decisions)
+            shown = plan_to_show(asked)  # many boxes don't make one wait
         return shown.plan if shown else None
 
     @property

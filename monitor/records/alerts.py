@@ -18,7 +18,7 @@ class Matter(StrEnum):
     silent = "silent"
     battery = "battery low"
     unlogged = "opened, not logged"
-    plan = "oven day"
+    plan = "drying day"
     undeclared = "seen, not declared"
     failed = "estimate failed"
     route = "route down"
@@ -38,7 +38,7 @@ class Word:
     matter: Matter
     text: str
     about: str = ""
-    """Tells matters of one kind apart: the day of an oven day, the name of a route."""
+    """Tells matters of one kind apart: the day of an drying day, the name of a route."""
     urgent: bool = False
     """Whether what is in the box is spoiled within days."""
     silent_for: str = field(default="", compare=False)

@@ -17,13 +17,13 @@ from monitor.services.recharge_plan import FullPlan, announcement, plan_shelf
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-    from datetime import date, datetime
+    from datetime import date, datetime, tzinfo
 
     from monitor.records import AnnouncedDay, Appliance, Assessment, Box, PlanDecision, PlanRules, RoomClimate
     from monitor.services.planning import PlanSources
     from monitor.store.contracts import DeskEvents, KeptOutlooks, KeptPlans, Ledger, PlanDecisions, Readings
 
-__all__ = ["FullPlan", "PlanAsked", "plan_apart", "plan_at_hand", "plan_now"]
+__all__ = ["FullPlan", "PlanAsked", "plan_apart", "plan_asked", "plan_at_hand", "plan_now"]
 
 _SAID_FOR_DAYS = 7
 """So long it is said that an announced day moved. A judgement: who looks once a week hears of it."""
@@ -64,6 +64,35 @@ class PlanStores(Protocol):
         ...
 
 
+class DeclaredShelf(Protocol):
+    """What a person declared that a plan is made from."""
+
+    @property
+    def boxes(self) -> Sequence[Box]:
+        """All of them."""
+        ...
+
+    @property
+    def appliances(self) -> Sequence[Appliance]:
+        """What dries beads."""
+        ...
+
+    @property
+    def plan(self) -> PlanRules:
+        """When and how."""
+        ...
+
+    @property
+    def timezone(self) -> tzinfo:
+        """Of the person."""
+        ...
+
+    @property
+    def room(self) -> RoomClimate | None:
+        """Where no sensor stands."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class PlanAsked:
     """A question for the plan of a shelf at one instant."""
@@ -79,6 +108,20 @@ class PlanAsked:
     """Of all boxes, made at that instant or little before."""
     decisions: Sequence[PlanDecision] = ()
     room_climate: RoomClimate | None = None
+
+
+def plan_asked(
+    stores: PlanStores,
+    shelf: DeclaredShelf,
+    as_of: datetime,
+    assessments: Sequence[Assessment],
+    decisions: Sequence[PlanDecision],
+) -> PlanAsked:
+    """Return the question for the plan of a shelf as it is declared."""
+    today = as_of.astimezone(shelf.timezone).date()
+    return PlanAsked(
+        stores, shelf.boxes, shelf.appliances, shelf.plan, as_of, today, assessments, decisions, shelf.room
+    )
 
 
 def plan_now(asked: PlanAsked, *, fresh: bool = False) -> FullPlan:

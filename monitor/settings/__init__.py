@@ -2,6 +2,7 @@
 
 from monitor.records import PlanRules
 from monitor.settings.calendar import CalendarRules
+from monitor.settings.plan_rules import WEEKDAYS
 from monitor.settings.shelf import (
     DATABASE_FILE,
     SHELF_FILE,
@@ -12,7 +13,6 @@ from monitor.settings.shelf import (
     shelf_stamp,
     zone_named,
 )
-from monitor.settings.weekdays import WEEKDAYS
 
 __all__ = [
     "DATABASE_FILE",

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 from monitor.records import PlanRules
 from monitor.records.declared import PLAN_DAYS, PLAN_RANGE_DAYS
 from monitor.records.words import OTHER_FILAMENT
-from monitor.settings.weekdays import WEEKDAYS
 
 if TYPE_CHECKING:
     from monitor.records import Appliance
     from monitor.settings.toml_table import TomlTable
 
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+"""As the shelf file writes them; Monday is 0."""
 LONGEST_BATCH_MINUTES = 10_080.0  # a week; judgement: nothing dries beads for longer
 MOST_BATCHES_A_DAY = 96  # judgement: one each quarter of an hour
 _DAY_MINUTES = 1440  # by definition

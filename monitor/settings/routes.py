@@ -20,7 +20,7 @@ from monitor.records.alerts import (
 from monitor.records.declared import LARGEST_PORT
 from monitor.records.names import tidy
 from monitor.settings.connections import read_secret
-from monitor.settings.weekdays import WEEKDAYS
+from monitor.settings.plan_rules import WEEKDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -284,6 +284,7 @@ class KeptPlans(Protocol):
     def keep(self, plan: KeptPlan, announced: Iterable[AnnouncedDay], now: datetime) -> bool:
         """Keep a plan in the place of the last one, and the days it says as announced now: both or neither.
 
+        A box that is not among them has no day any more. What was announced before stays readable.
         False where the file can't be written to at once: nobody waits for this.
         """
         ...
@@ -344,13 +345,6 @@ class PlanDecisions(Protocol):
 
     def announced(self, before: datetime | None = None) -> Mapping[str, AnnouncedDay]:
         """Return the day that was last announced for each box; only what was announced before an instant."""
-        ...
-
-    def announce(self, days: Iterable[AnnouncedDay], now: datetime) -> int:
-        """Keep the next day of each box as a plan says it now, and return how many are new.
-
-        A box that is not among them has no day any more. What was announced before stays readable.
-        """
         ...
 
     def stamp(self) -> object:

@@ -45,7 +45,7 @@ def test_a_word_is_retained_until_its_matter_is_over(mosquitto: Any) -> None:
     route = RetainedRoute("attic", partial(retain, address=address, purpose="alert"))
     route.send(trial_message(Route("house", "mqtt"), "attic", "9", MESSAGE.made_at))
     route.send(MESSAGE)
-    day = replace(TOLD, box="", matter="oven day", about="2026-03-05")
+    day = replace(TOLD, box="", matter="drying day", about="2026-03-05")
     route.send(replace(MESSAGE, told=(day,)))
     found = held(address)
     assert sorted(found) == ["siccast/1/attic/alert/plan/2026-03-05", "siccast/1/attic/left/alert/over-limit"]

@@ -25,8 +25,9 @@ from monitor.inference.evidence.episodes import (
     rates_of,
 )
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.evidence.mixed_course import MixedCourse
 from monitor.inference.evidence.room_climate import TEMPERATURE, VAPOR, LearnedRoom, learn_room
-from monitor.inference.evidence.yearly_course import LearnedSeason, MixedCourse
+from monitor.inference.evidence.yearly_course import LearnedSeason
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, RoomClimate, SensorSpec, Spool
 

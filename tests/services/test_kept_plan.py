@@ -128,7 +128,9 @@ def _at_desk(stores: Stores) -> None:
 
 
 def _announce(stores: Stores) -> None:
-    stores.plan_decisions.announce([AnnouncedDay("pa", SOON, AS_OF)], AS_OF)
+    kept = stores.plans.newest()
+    assert kept is not None
+    stores.plans.keep(kept, [AnnouncedDay("pa", SOON, AS_OF)], AS_OF)
 
 
 def _learn(stores: Stores) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.errors import LedgerError
-from monitor.records import AnnouncedDay, DecisionKind, PlanDecision
+from monitor.records import AnnouncedDay, DecisionKind, KeptPlan, PlanDecision
 from monitor.store.opening import Stores, open_stores
 
 if TYPE_CHECKING:
@@ -63,12 +63,16 @@ def test_they_outlive_the_process(tmp_path: Path) -> None:
         assert len(stores.plan_decisions.counting()) == 2
 
 
+PLAN = KeptPlan(b"rests", b"asked", b"plan")
+
+
 def test_what_was_announced_last_counts_and_what_came_before_stays(stores: Stores) -> None:
     first = AnnouncedDay("box1", SATURDAY, NOW, SATURDAY + timedelta(days=2), leaked_more=True)
-    assert stores.plan_decisions.announce([first, replace(first, box="box2", due_on=None)], NOW) == 2
-    assert stores.plan_decisions.announce([replace(first, due_on=None)], NOW + timedelta(days=1)) == 0, "the same day"
-    assert stores.plan_decisions.announced() == {"box1": first}, "box2 has no day any more"
+    assert stores.plans.keep(PLAN, [first, replace(first, box="box2", due_on=None)], NOW)
+    assert list(stores.plan_decisions.announced()) == ["box1", "box2"]
+    assert stores.plans.keep(PLAN, [replace(first, due_on=None)], NOW + timedelta(days=1))
+    assert stores.plan_decisions.announced() == {"box1": first}, "the same day is not said anew; box2 has none any more"
     later = NOW + timedelta(days=2)
-    assert stores.plan_decisions.announce([replace(first, on=SATURDAY + timedelta(days=7))], later) == 1
+    assert stores.plans.keep(PLAN, [replace(first, on=SATURDAY + timedelta(days=7))], later)
     assert stores.plan_decisions.announced()["box1"].on == SATURDAY + timedelta(days=7)
     assert stores.plan_decisions.announced(before=later)["box1"] == first

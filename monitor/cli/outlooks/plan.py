@@ -104,9 +104,8 @@ def show(
 
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
     """Return the plan of another appliance, length or instant, which is neither kept nor announced."""
-    from monitor.services.kept_plan import plan_apart
+    from monitor.services.kept_plan import plan_apart, plan_asked
     from monitor.store.opening import open_stores
-    from monitor.web.planned import plan_asked
 
     shelf = replace(asked.shelf, plan=replace(asked.shelf.plan, horizon_days=horizon_days), appliances=tuple(dryers))
     with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:

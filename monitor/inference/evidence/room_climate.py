@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.evidence.yearly_course import MixedCourse, Season, harmonics, learn, mixed
+from monitor.inference.evidence.mixed_course import MixedCourse, mixed
+from monitor.inference.evidence.yearly_course import Season, harmonics, learn
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate

@@ -71,11 +71,6 @@ class SqlitePlanDecisions:
             ).fetchall()
         return {row[0]: _to_announced(row) for row in rows if row[1] is not None}
 
-    def announce(self, days: Iterable[AnnouncedDay], now: datetime) -> int:
-        """Keep the next day of each box as a plan says it now, and return how many are new."""
-        with self._database.transaction() as connection:
-            return announce_by(connection, days, now)
-
     def stamp(self) -> object:
         """Return the number of the newest decision, and how many were taken back."""
         with self._database.errors():
@@ -84,8 +79,11 @@ class SqlitePlanDecisions:
             ).fetchone()
 
 
-def announce_by(connection: sqlite3.Connection, days: Iterable[AnnouncedDay], now: datetime) -> int:
-    """Keep announced days within a transaction, as the contract says, and return how many are new."""
+def announce_by(connection: sqlite3.Connection, days: Iterable[AnnouncedDay], now: datetime) -> None:
+    """Keep the next day of each box as a plan says it now, within a transaction.
+
+    A box that is not among them has no day any more. What was announced before stays readable.
+    """
     before = {row[0]: row for row in connection.execute(_NEWEST, (LAST_MS,))}
     wanted = {one.box: one for one in days}
     new = [
@@ -98,7 +96,6 @@ def announce_by(connection: sqlite3.Connection, days: Iterable[AnnouncedDay], no
         "INSERT INTO plan_announcements (box, on_day, announced_at_ms, due_on, leaked_more) VALUES (?, ?, ?, ?, ?)",
         [*new, *gone],
     )
-    return len(new)
 
 
 def _to_decision(row: tuple[Any, ...]) -> PlanDecision:

@@ -148,7 +148,10 @@ def view(
     by_day = {id(day): "" if effort_of_all else each for day, each in zip(plan.days, efforts, strict=True)}
     swaps = {id(swap): _swap(planned, swap, dried, put_in_at) for swap, dried in dried_after(plan)}
     dates = dates_of(plan)
-    days = [_day(planned, one, by_day, [swaps[id(swap)] for swap in one.swaps]) for one in dates]
+    days = [
+        _day(planned, one, by_day, [swaps[id(swap)] for swap in one.swaps], by_forecasts=full_plan is None)
+        for one in dates
+    ]
     forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
     decided = plan.decided
     unmet = None if full_plan is None else full_plan.unmet
@@ -215,18 +218,20 @@ def _ahead(on: date, today: date) -> str:
     return {0: say("today"), 1: say("tomorrow")}.get((on - today).days, "")
 
 
-def _day(planned: Planned, one: PlanDate, efforts: Mapping[int, str], swaps: Sequence[SwapRow]) -> Day:
+def _day(
+    planned: Planned, one: PlanDate, efforts: Mapping[int, str], swaps: Sequence[SwapRow], *, by_forecasts: bool
+) -> Day:
     ahead = _ahead(one.on, planned.today) or say("in {count} days", count=(one.on - planned.today).days)
     return Day(
         iso=one.on.isoformat(),
         title=day_in_full(one.on, planned.today),
         ahead=ahead,
-        sessions=[_session(planned, day, efforts[id(day)]) for day in one.sessions],
+        sessions=[_session(planned, day, efforts[id(day)], by_forecasts=by_forecasts) for day in one.sessions],
         swaps=swaps,
     )
 
 
-def _session(planned: Planned, day: PlannedDay, effort: str) -> Session:
+def _session(planned: Planned, day: PlannedDay, effort: str, *, by_forecasts: bool) -> Session:
     return Session(
         appliance=day.appliance,
         rows=[
@@ -235,7 +240,7 @@ def _session(planned: Planned, day: PlannedDay, effort: str) -> Session:
         spares=spares_words(planned.plan, day, planned.today),
         batch=_batch(planned, day),
         effort=effort,
-        weighs=_weighs(day),
+        weighs=_weighs(day, by_forecasts=by_forecasts),
     )
 
 
@@ -293,10 +298,21 @@ def _worth(planned: Planned, worth: PlanWorth) -> Worth:
     )
 
 
-def _weighs(day: PlannedDay) -> str:
-    """Return in plain words what the plan counts for a day: no money, only what is rather had than another."""
+def _weighs(day: PlannedDay, *, by_forecasts: bool) -> str:
+    """Return in plain words what the plan counts for a day: no money, only what is rather had than another.
+
+    A plan of later visits prices a day of bead life by the box and heating by the day, so it names no points.
+    """
     if not day.late_days:
         return ""
+    if not by_forecasts:
+        return say(
+            "Until this day the plan expects {late} box-days over a limit, and gives away {early} days for which beads "
+            "would still have lasted. It weighs these and the heating of all its days, later visits too, against one "
+            "another, and puts no box after its day while an earlier day has a place.",
+            late=_days(sum(day.late_days.values())),
+            early=_days(sum(day.early_days.values())),
+        )
     weights = PlanWeights()
     late, early = sum(day.late_days.values()), sum(day.early_days.values())
     counts = weights.oven_day + weights.late_day * late + weights.early_day * early
