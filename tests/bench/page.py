@@ -104,7 +104,7 @@ def main() -> None:
     parser.add_argument("--shelves", type=Path, help="keep the shelves here, and take those that are there")
     told = parser.parse_args()
     print(
-        "| boxes | view | first byte, ms | server's processor time, ms | on the wire, kB | its memory | most in all, MiB |"
+        "| boxes | view | first byte, ms | its processor time, ms | on the wire, kB | its MiB | most in all |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as made:
