@@ -28,7 +28,7 @@ def test_it_is_a_tuple_of_its_numbers_to_the_bit(numbers: tuple[float, ...], som
 
 @given(NUMBERS)
 def test_it_comes_back_as_it_was_kept(numbers: tuple[float, ...]) -> None:
-    for again in (unpacked(packed(Column(numbers)), Column), pickle.loads(pickle.dumps(Column(numbers)))):  # noqa: S301
+    for again in (unpacked(packed(Column(numbers)), Column), pickle.loads(pickle.dumps(Column(numbers)))):
         assert repr(again) == repr(numbers)
 
 

@@ -103,9 +103,7 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=20, help="how often each view is asked for")
     parser.add_argument("--shelves", type=Path, help="keep the shelves here, and take those that are there")
     told = parser.parse_args()
-    print(
-        "| boxes | view | first byte, ms | its processor time, ms | on the wire, kB | its MiB | most in all |"
-    )
+    print("| boxes | view | first byte, ms | its processor time, ms | on the wire, kB | its MiB | most in all |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as made:
         for boxes in told.boxes:
