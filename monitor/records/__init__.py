@@ -29,6 +29,7 @@ from monitor.records.answers import (
     VaporFan,
     WhatIf,
 )
+from monitor.records.columns import Column
 from monitor.records.decisions import DecisionKind, PlanDecision
 from monitor.records.declared import (
     OWN_FEED,
@@ -76,6 +77,7 @@ __all__ = [
     "BoxHistory",
     "BoxState",
     "BrokerAddress",
+    "Column",
     "CrossingForecast",
     "DateQuantiles",
     "DecisionKind",

@@ -83,7 +83,7 @@ class PlanInputs:
         self._histories = Histories.of(sources.readings, sources.ledger, sources.boxes, as_of, sources.room_climate)
         few = [box.name for box in sources.boxes] if len(sources.boxes) < _MANY_BOXES else []
         self._round = Round(self._histories, sources.kept, held=few)
-        self._outlooks = self._round.outlooks()
+        self._refusals = self._round.refusals()
         self.spares: tuple[SpareCharge, ...] = spare_charges(
             sources.inventory, sources.appliances, sources.boxes, sources.as_of
         )
@@ -114,7 +114,7 @@ class PlanInputs:
         not_in = forbidden(beads, sources.appliances) if beads else {}
         risk = risk_of(box, sources.rules.risk)
         if known is None:
-            refusal = self._outlooks[box.name].refusal.removeprefix(f"{box.name}: ")
+            refusal = self._refusals.get(box.name, "").removeprefix(f"{box.name}: ")
             return PlannedBox(box, beads, risk, None, refusal or "there is no forecast", not_in)
         ways, same = self._ways(beads, not_in)
         try:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 _NAMED = 3
 """So many boxes a headline names. A judgement: more make no headline."""
+WHOLE_DAYS = 2
+"""So many days are shown whole, later ones folded. A judgement: what a person gets ready for next."""
 _A_WEEK = timedelta(days=7)
 """A box due so long before the plan's end could have got a day (a judgement)."""
 _NO_DAY = 0.05  # days; judgement: fewer are none to a person
@@ -119,6 +121,11 @@ class PlanView:
     span: str
     worth: Worth | None
     """None where the plan was made from forecasts alone."""
+
+    @property
+    def whole_days(self) -> int:
+        """How many of the days are shown whole; one alone is not folded away."""
+        return len(self.days) if len(self.days) == WHOLE_DAYS + 1 else WHOLE_DAYS
 
     @property
     def has_later(self) -> bool:
