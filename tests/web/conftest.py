@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 
 import jinja2
 import pytest
-from browsing import chromium
+from browsing import Looks, chromium
 from jinja2.bccache import Bucket
 from playwright.sync_api import Browser
 from shelf_fixtures import run, siccast, site, stub
@@ -51,3 +52,10 @@ def browser() -> Iterator[Browser]:
     """A real browser; a module has its own, since its loop would stand in the way of tests that run one."""
     with chromium() as browser:
         yield browser
+
+
+@pytest.fixture(scope="module")
+def looks(browser: Browser) -> Iterator[Looks]:
+    """Pages that are only looked at, one after another."""
+    with ExitStack() as closed_at_the_end:
+        yield Looks(browser, closed_at_the_end)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
-from playwright.sync_api import Browser, Page
+from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
+from playwright.sync_api import Browser
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
 pytestmark = pytest.mark.browser
@@ -54,61 +53,33 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
-class Looks:
-    """One page of a browser for all that is only looked at: a page of its own takes as long as all that is asked of it.
-
-    What a browser can't change later, touch and scripts, has a page for each; nothing but the address is kept.
-    """
-
-    def __init__(self, browser: Browser, address: str, closed_at_the_end: ExitStack) -> None:
-        self._browser, self._address, self._closed = browser, address, closed_at_the_end
-        self._pages: dict[tuple[bool, bool], Page] = {}
-
-    def at(self, path: str, size: tuple[int, int] = PHONE, scheme: str = "light", *, scripts: bool = True) -> Page:
-        kind = (size == PHONE, scripts)
-        if kind not in self._pages:
-            self._pages[kind] = self._closed.enter_context(opened(self._browser, "about:blank", size, scripts=scripts))
-        page = self._pages[kind]
-        page.context.clear_cookies()
-        page.set_viewport_size({"width": size[0], "height": size[1]})
-        page.emulate_media(media="screen", color_scheme="dark" if scheme == "dark" else "light")
-        page.goto(self._address + path, wait_until="load")
-        return page
-
-
-@pytest.fixture(scope="module")
-def looks(browser: Browser, address: str) -> Iterator[Looks]:
-    with ExitStack() as closed_at_the_end:
-        yield Looks(browser, address, closed_at_the_end)
-
-
 @pytest.mark.parametrize(("place", "path"), tuple(enumerate(PAGES)))
-def test_axe_finds_nothing_with_all_parts_open(looks: Looks, place: int, path: str) -> None:
+def test_axe_finds_nothing_with_all_parts_open(looks: Looks, address: str, place: int, path: str) -> None:
     """On a phone in the dark and on a desk in the light, in turn; states of a page have tests of their own."""
     size, scheme = ((PHONE, "dark"), (DESK, "light"))[place % 2]
-    page = looks.at(path, size, scheme)
+    page = looks.at(address + path, size, scheme)
     page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
     assert violations(page) == []
     assert beyond_the_right_edge(page) <= 0
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(looks: Looks, path: str) -> None:
-    page = looks.at(path, (320, 640))
+def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, (320, 640))
     assert beyond_the_right_edge(page) <= 0
     assert page.evaluate(SMALL) == []
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_without_scripts_nothing_is_dead(looks: Looks, path: str) -> None:
-    page = looks.at(path, PHONE, scripts=False)
+def test_without_scripts_nothing_is_dead(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, PHONE, scripts=False)
     assert page.locator("h1").first.is_visible()
     assert page.evaluate(DEAD) == []
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_print_is_light_and_whole(looks: Looks, path: str) -> None:
-    page = looks.at(path, A4, "dark")
+def test_print_is_light_and_whole(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, A4, "dark")
     page.emulate_media(media="print", color_scheme="dark")
     assert min(page.evaluate(GROUND)) > 230  # of 255, sRGB; judgement: paper
     assert beyond_the_right_edge(page) <= 0
