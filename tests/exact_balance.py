@@ -227,8 +227,11 @@ def _humidity_at_rest(box: Box, water: Numeric, guess: FloatArray, step: _Step) 
     rh, low, high = guess, np.full_like(guess, _DRIEST), np.ones_like(guess)
     for _ in range(_MOST_REFINEMENTS):
         short = water - step.held_g(box, rh)
+        close = np.abs(short) <= _CLOSE * water
+        if close.all():
+            break
         low, high = np.where(short > 0.0, rh, low), np.where(short < 0.0, rh, high)
-        if ((np.abs(short) <= _CLOSE * water) | (high - low <= _CLOSE * high)).all():
+        if (close | (high - low <= _CLOSE * high)).all():
             break
         newton = rh + short / step.slope_g(box, rh)
         rh = np.where((newton > low) & (newton < high), newton, 0.5 * (low + high))
