@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
 from playwright.sync_api import Browser
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
@@ -54,35 +54,35 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.mark.parametrize(("place", "path"), tuple(enumerate(PAGES)))
-def test_axe_finds_nothing_with_all_parts_open(browser: Browser, address: str, place: int, path: str) -> None:
+def test_axe_finds_nothing_with_all_parts_open(looks: Looks, address: str, place: int, path: str) -> None:
     """On a phone in the dark and on a desk in the light, in turn; states of a page have tests of their own."""
     size, scheme = ((PHONE, "dark"), (DESK, "light"))[place % 2]
-    with opened(browser, address + path, size, scheme) as page:
-        page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
-        assert violations(page) == []
-        assert beyond_the_right_edge(page) <= 0
+    page = looks.at(address + path, size, scheme)
+    page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+    assert violations(page) == []
+    assert beyond_the_right_edge(page) <= 0
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(browser: Browser, address: str, path: str) -> None:
-    with opened(browser, address + path, (320, 640)) as page:
-        assert beyond_the_right_edge(page) <= 0
-        assert page.evaluate(SMALL) == []
+def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, (320, 640))
+    assert beyond_the_right_edge(page) <= 0
+    assert page.evaluate(SMALL) == []
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_without_scripts_nothing_is_dead(browser: Browser, address: str, path: str) -> None:
-    with opened(browser, address + path, PHONE, scripts=False) as page:
-        assert page.locator("h1").first.is_visible()
-        assert page.evaluate(DEAD) == []
+def test_without_scripts_nothing_is_dead(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, PHONE, scripts=False)
+    assert page.locator("h1").first.is_visible()
+    assert page.evaluate(DEAD) == []
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_print_is_light_and_whole(browser: Browser, address: str, path: str) -> None:
-    with opened(browser, address + path, A4, "dark") as page:
-        page.emulate_media(media="print", color_scheme="dark")
-        assert min(page.evaluate(GROUND)) > 230  # of 255, sRGB; judgement: paper
-        assert beyond_the_right_edge(page) <= 0
+def test_print_is_light_and_whole(looks: Looks, address: str, path: str) -> None:
+    page = looks.at(address + path, A4, "dark")
+    page.emulate_media(media="print", color_scheme="dark")
+    assert min(page.evaluate(GROUND)) > 230  # of 255, sRGB; judgement: paper
+    assert beyond_the_right_edge(page) <= 0
 
 
 def test_a_table_that_is_wider_than_its_place_shows_it_and_is_moved_by_keys(browser: Browser, address: str) -> None:
