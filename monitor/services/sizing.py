@@ -12,11 +12,11 @@ from monitor.inference.answers.sizing import (
     Fillable,
     SizedBox,
     Supposed,
+    better_seal_conductance,
     days_for,
     film_conductance,
     grams_for,
 )
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.physics.desiccant_units import UnitsAsked, din_55474, mil_bag, mil_rigid
 from monitor.records import Box, Quantiles
 from monitor.units import DAYS_PER_GREGORIAN_YEAR
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 DAYS_A_MONTH = DAYS_PER_GREGORIAN_YEAR / 12.0  # a year has twelve, by definition
 MOST_MONTHS = HORIZON_DAYS / DAYS_A_MONTH
-_BETTER_STYLE = "valve"
 _LAXER_BY = 0.10  # fraction of saturation; judgement: the next limit that anybody would think of
 _DRIEST_METHOD = "oven"
 
@@ -103,8 +102,7 @@ def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBo
 
 def _variants(question: SizeQuestion, leak: float) -> list[tuple[str, Supposed]]:
     asked = Supposed(question.desiccant, question.limit, question.method)
-    log_changes, _ = style_prior(replace(question.box, style=_BETTER_STYLE, fed_through_tube=False))
-    better = float(np.exp(log_changes)) * CONDUCTANCE_PER_AIR_CHANGE * question.box.volume_liter / leak
+    better = better_seal_conductance(question.box) / leak
     other = question.limit + _LAXER_BY if question.other_limit is None else question.other_limit
     variants = [("asked", asked), ("half the leak", replace(asked, leak_times=0.5))]
     if question.parcel is None and better < 1.0:

@@ -54,6 +54,8 @@ TEST_DEGC, TEST_HUMIDITY = 38.0, 0.90
 _FILM_LOG_SD = 0.4
 """How far a parcel's leak lies from its film's by the sheet. [ln conductance] Judgement: seams and folds leak more, and
 at room temperature a film passes less than it does at 38 °C."""
+BETTER_STYLE = "valve"
+"""Boxes with a better seal than others have. Judgement: of the rigid ones with a style, the tightest of the prior."""
 _PA_PER_KPA, _LITERS_PER_M3 = 1e3, 1e3  # by definition
 
 
@@ -289,6 +291,23 @@ def film_conductance(wvtr_g_per_m2_day: float, area_m2: float) -> float:
     """
     push_kpa = TEST_HUMIDITY * float(saturation_vapor_pressure_pa(TEST_DEGC)) / _PA_PER_KPA
     return wvtr_g_per_m2_day * area_m2 / push_kpa
+
+
+def better_seal_conductance(box: Box) -> float:
+    """Return what a box of this size usually leaks where it closes as well as such boxes can.
+
+    Parameters
+    ----------
+    box : Box
+        As declared; its own style and holes don't count.
+
+    Returns
+    -------
+    float
+        Median of the prior of ``BETTER_STYLE``. [g/day/kPa]
+    """
+    log_changes, _ = style_prior(replace(box, style=BETTER_STYLE, fed_through_tube=False))
+    return float(np.exp(log_changes)) * CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter
 
 
 class _Filled(NamedTuple):
