@@ -298,6 +298,10 @@ class Upkeep(Protocol):
         """Where the file is."""
         ...
 
+    def begun_at(self) -> datetime | None:
+        """Return when the file was begun; None where that was not noted."""
+        ...
+
     def back_up(self, target: Path) -> int:
         """Write a copy of this very moment beside a working listener, check it, and return its size. [bytes]"""
         ...
