@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from monitor.desk.apply_events import apply, replay
 from monitor.desk.box_entries import filled, others_there, weighed_on_its_way
@@ -62,32 +62,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
     from datetime import datetime
 
-    from monitor.store.contracts import DeskEvents, Ledger, Readings
+    from monitor.store.contracts import DeskStores
 
 _SLOWER = "The beads dry more slowly than it looked before."
 _SAME_HEAT_S = 1.0
 """Minutes typed with a few digits name the weighing of this second (a judgement)."""
 FRESH_ROOM = timedelta(hours=6)
 """A room reading older than this is not the room of now (a judgement: weather turns in hours)."""
-
-
-class DeskStores(Protocol):
-    """The stores that the desk works with."""
-
-    @property
-    def readings(self) -> Readings:
-        """What the sensors said."""
-        ...
-
-    @property
-    def ledger(self) -> Ledger:
-        """What was done to boxes."""
-        ...
-
-    @property
-    def events(self) -> DeskEvents:
-        """What was done with beads."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)

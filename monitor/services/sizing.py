@@ -10,6 +10,7 @@ import numpy as np
 from monitor.inference.answers.sizing import (
     HORIZON_DAYS,
     Fillable,
+    KnownBox,
     SizedBox,
     Supposed,
     better_seal_conductance,
@@ -96,7 +97,7 @@ class Sizing:
 
 def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: RoomClimate | None = None) -> Sizing:
     """Answer a question about a box whose posterior is at hand, or about one of which only the kind is known."""
-    sized: Fillable = box.sized() if box is not None else _of_its_kind(question, climate)
+    sized: KnownBox | SizedBox = box.sized() if box is not None else _of_its_kind(question, climate)
     points = np.quantile(sized.conductance, (0.05, 0.5, 0.95))  # by definition: a 90 % interval
     rows = tuple(_row(what, sized, supposed, question) for what, supposed in _variants(question, float(points[1])))
     leak = float(points[1])

@@ -457,3 +457,22 @@ class DeskEvents(Protocol):
     def stamp(self) -> object:
         """Return something cheap that changes with every event that is logged or taken back."""
         ...
+
+
+class DeskStores(Protocol):
+    """What was measured and done: the stores that the recharge desk works with."""
+
+    @property
+    def readings(self) -> Readings:
+        """What the sensors said."""
+        ...
+
+    @property
+    def ledger(self) -> Ledger:
+        """What was done to boxes."""
+        ...
+
+    @property
+    def events(self) -> DeskEvents:
+        """What was done with beads."""
+        ...

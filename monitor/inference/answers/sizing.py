@@ -8,8 +8,9 @@ are left out there.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple, Protocol, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 
@@ -73,13 +74,8 @@ class Supposed:
     """Factor on the leak. [ratio]"""
 
 
-class Fillable(Protocol):
+class Fillable(ABC):
     """What can be filled with a charge: a known box or another."""
-
-    @property
-    def conductance(self) -> FloatArray:
-        """(draws) [g/day/kPa]"""
-        ...
 
     def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         """Return when the limit is passed, for each charge and draw.
@@ -98,11 +94,14 @@ class Fillable(Protocol):
         ndarray, charges × draws
             0 where fresh beads are over the limit; infinite beyond the horizon. [days]
         """
-        ...
+        return self._crossing_days(supposed, masses_g, begin_s)
+
+    @abstractmethod
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray: ...
 
 
 @dataclass(frozen=True, eq=False)
-class KnownBox:
+class KnownBox(Fillable):
     """A box by its own posterior."""
 
     posterior: Posterior
@@ -113,23 +112,8 @@ class KnownBox:
         """(draws) [g/day/kPa]"""
         return mean_conductance(self.posterior)
 
-    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-        """Return when the limit is passed: the futures of what-if, for each charge and draw.
-
-        Parameters
-        ----------
-        supposed : Supposed
-            With what it is filled, and until when that is good.
-        masses_g : ndarray, charges
-            Dry masses. [g]
-        begin_s : float
-            When it is closed. [s since 1970 UTC]
-
-        Returns
-        -------
-        ndarray, charges × draws
-            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
-        """
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
+        """The futures of what-if, for each charge and draw."""
         begun = self._begun(supposed, begin_s)
         crossed = []
         for mass_g in masses_g.tolist():
@@ -159,7 +143,7 @@ def _start(supposed: Supposed, known: Desiccant, count: int) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class SizedBox:
+class SizedBox(Fillable):
     """A box, parcel or drawer of which nothing was seen: draws of what is not known of it."""
 
     conductance: FloatArray
@@ -231,23 +215,7 @@ class SizedBox:
             room=learn_room(None, climate, 0.0),
         )
 
-    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-        """Return when the limit is passed, for each charge and draw.
-
-        Parameters
-        ----------
-        supposed : Supposed
-            With what it is filled, and until when that is good.
-        masses_g : ndarray, charges
-            Dry masses. [g]
-        begin_s : float
-            When it is closed. [s since 1970 UTC]
-
-        Returns
-        -------
-        ndarray, charges × draws
-            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
-        """
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         return _crossing_days(self, supposed, masses_g, begin_s)
 
     def repeated(self, times: int) -> SizedBox:
