@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from monitor.records import Assessment
     from monitor.records.announced import AnnouncedEvent, DryingSession
-    from monitor.store.contracts import Announcements
+    from monitor.store.kept_contracts import Announcements
 
 
 class CalendarStores(DeskStores, Protocol):

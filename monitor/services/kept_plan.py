@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
     from monitor.records import AnnouncedDay, Appliance, Assessment, Box, PlanDecision, PlanRules, RoomClimate
     from monitor.services.planning import PlanSources
-    from monitor.store.contracts import KeptOutlooks, KeptPlans, PlanDecisions
+    from monitor.store.contracts import PlanDecisions
+    from monitor.store.kept_contracts import KeptOutlooks, KeptPlans
 
 __all__ = ["FullPlan", "PlanAsked", "plan_apart", "plan_asked", "plan_at_hand", "plan_now"]
 

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from monitor.desk.inventory import Inventory
     from monitor.inference import FreshBeads, Supposable
     from monitor.records import Appliance, Box, LedgerEntry, RoomClimate
-    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
+    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.kept_contracts import KeptOutlooks
 
 _MANY_BOXES = 100
 """From so many boxes on fewer draws are answered. [boxes] Judgement: a day's chances of a hundred boxes average out."""
