@@ -414,6 +414,20 @@ class Listener:
 
 
 @dataclass(frozen=True, slots=True)
+class ListenerCounts:
+    """What went through a listener since it started, as it noted last."""
+
+    part: str
+    """Of the site, where several listeners share it; else empty."""
+    since: datetime
+    messages: int
+    new: int
+    """Readings that were not held before."""
+    rejected: int
+    """Messages and parts of messages that could not be used, and readings at odds with one held before."""
+
+
+@dataclass(frozen=True, slots=True)
 class Forwarding:
     """How the second store of a site is doing."""
 

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         Workers,
     )
     from monitor.services.histories import Histories
-    from monitor.store.contracts import KeptOutlooks
+    from monitor.store.kept_contracts import KeptOutlooks
 
 Progress = Callable[[float], None]
 

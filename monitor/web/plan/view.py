@@ -18,7 +18,7 @@ from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.texts import said, say, say_many, to_say
-from monitor.web.plan.rows import Planned, Row, grams_of, row_of
+from monitor.web.plan.rows import Row, grams_of, row_of
 from monitor.web.plan.swaps import SwapRow
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from monitor.presentation.plan_days import PlanDate
+    from monitor.presentation.planned import Planned
     from monitor.records import Assessment, PlannedDay, PlannedSwap
     from monitor.services.recharge_plan import FullPlan, PlanWorth
 
