@@ -43,6 +43,24 @@ SMALL = """() => [...document.querySelectorAll('button, select, input:not([type=
     return ![y - 21, y + 21].every((at) => own.contains(document.elementFromPoint(x, at)));
   })
   .map((e) => `${e.tagName} ${e.className}: ${e.textContent.trim().slice(0, 30)}`)"""
+# What can be worked, by what tells it apart; of the choices of one field the Tab key stops at one. A page that is live
+# may put a new element in the place of one.
+CONTROLS = """() => {
+  window.told = (e) => {
+    const form = [...document.forms].indexOf(e.closest('form'));
+    if (e.type === 'radio') return `${form} ${e.name}`;
+    return [form, e.tagName, e.id, e.name, e.value, e.getAttribute('href'), e.getAttribute('aria-label')].join(' ');
+  };
+  const all = 'a[href], button, select, textarea, summary, input:not([type=hidden]), [tabindex="0"]';
+  return [...document.querySelectorAll(all)]
+    .filter((e) => e.checkVisibility({ visibilityProperty: true }) && !e.disabled && e.tabIndex >= 0)
+    .map(window.told);
+}"""
+STOP = "window.told(document.activeElement)"
+ONLY_TOUCHED = """() => [...document.querySelectorAll('body *')]
+  .filter((e) => e.checkVisibility() && getComputedStyle(e).cursor === 'pointer')
+  .filter((e) => !e.closest('a[href], button, select, input, textarea, summary, label, [tabindex="0"]'))
+  .map((e) => e.outerHTML.slice(0, 80))"""
 GROUND = "getComputedStyle(document.body).backgroundColor.match(/\\d+/g).slice(0, 3).map(Number)"
 
 
@@ -75,6 +93,22 @@ def test_without_scripts_nothing_is_dead(looks: Looks, address: str, path: str) 
     page = looks.at(address + path, PHONE, scripts=False)
     assert page.locator("h1").first.is_visible()
     assert page.evaluate(DEAD) == []
+
+
+@pytest.mark.parametrize("path", [path for path in PAGES if path not in {"/look", "/box/soon?size-months=4"}])
+def test_the_tab_key_reaches_whatever_can_be_done(looks: Looks, address: str, path: str) -> None:
+    """What it reaches are links and controls of the browser's own, which Enter, Space and arrows work."""
+    page = looks.at(address + path)
+    page.evaluate("document.querySelectorAll('details').forEach((e) => { e.open = true; })")
+    assert page.evaluate(ONLY_TOUCHED) == [], "a pointer alone works these"
+    left = set(page.evaluate(CONTROLS))
+    assert left
+    for _ in range(2 * len(left)):
+        page.keyboard.press("Tab")
+        left.discard(page.evaluate(STOP))
+        if not left:
+            break
+    assert not left
 
 
 @pytest.mark.parametrize("path", PAGES)
