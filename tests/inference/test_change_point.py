@@ -94,7 +94,7 @@ def test_a_mended_seal_is_said_too() -> None:
 @pytest.mark.parametrize(
     "kind",
     [
-        Kind(days=150),
+        Kind(days=90),
         Kind(accuracy=0.05, noise=0.01, step=0.01, floor=0.10),
         Kind(days=90, room_seen=False),
         Kind(openings_a_day=0.3, share_logged=0.5),
@@ -117,7 +117,7 @@ def test_a_change_below_the_floor_stays_open_and_the_interval_says_so() -> None:
 
 
 def test_an_ageing_seal_is_followed_by_the_interval() -> None:
-    found = looked_at(8, AGEING, ages(6.0, over_days=130, days=AGEING.days))
+    found = looked_at(6, AGEING, ages(6.0, over_days=130, days=AGEING.days))
     said = [one.change for one in found if one.change is not None]
     assert at_least(0.80, [one.holds_present for one in found])
     assert at_least(0.50, [one.change is not None for one in found])
