@@ -26,9 +26,9 @@ from monitor.inference.evidence.bins import (
 )
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.pooling import BETWEEN_EPISODES_SD
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
+from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD
 from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Normal, Unknown
 from monitor.inference.model.state import (
