@@ -24,9 +24,9 @@ from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.change_scan import CHANGE_SD, candidates_of
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.pooling import BETWEEN_EPISODES_SD
 from monitor.inference.fit.posterior import GRADUAL_FROM_DAYS, Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
+from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import (
     Problem,

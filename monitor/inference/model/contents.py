@@ -14,6 +14,9 @@ from monitor.records import Box, Spool
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
 """Humidity with which spools are at rest as they go in, by state. [fraction of saturation] Judgement: sealed bags and
 dried spools are dry, open ones near a room's air."""
+_SWAPPED_SD_SHARE = 0.9
+"""Of which a spool said to be dry, open or wet is known to this. [share of its humidity] Judgement: as those that
+went in first (``prior``)."""
 _SPOOL_HUMIDITY_UNKNOWN = 0.18
 """The same where nothing is said. [fraction of saturation] Judgement: between a dry spool and an open one."""
 _CORE_HUMIDITY = 0.35
@@ -270,6 +273,25 @@ def swapped_g_per_humidity(box: Box) -> float:
     if not spools:
         return _SWAPPED_SPOOL_G_PER_HUMIDITY
     return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, _LEAST_SWAPPED_G_PER_HUMIDITY)
+
+
+def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, float]:
+    """Return with which humidity a spool came in, by what was noted of it.
+
+    Parameters
+    ----------
+    note : str
+        As logged; words such as 'dried' or 'wet' count.
+    usual : (float, float)
+        Humidity and its standard deviation where none of them stands there. [fraction of saturation]
+
+    Returns
+    -------
+    (float, float)
+        Humidity and its standard deviation. [fraction of saturation]
+    """
+    known = next((value for word, value in _SPOOL_HUMIDITY.items() if word in note.lower()), None)
+    return usual if known is None else (known, _SWAPPED_SD_SHARE * known)
 
 
 def _matching_state(state: str) -> float:

@@ -218,6 +218,8 @@ class Assumptions:
     """False leaves spools and cores out."""
     wandering_leak: bool = True
     """False holds the conductance."""
+    carried: bool = True
+    """False starts every episode without what earlier ones say of beads, spools and sensor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +234,7 @@ class Normal:
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """Independent normal priors of the unknowns, and the isotherms between which the shape lies."""
+    """Normal priors of the unknowns, and the isotherms between which the shape lies."""
 
     unknowns: Mapping[Unknown, Normal]
     """All of a box; those of a change point where one is allowed for."""
@@ -248,6 +250,11 @@ class Prior:
     """What humidity shows of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
     """Of beads that show their humidity by color."""
+    weighed_before: bool = False
+    """True where these very beads were weighed as they took up water in an earlier episode."""
+    correlation: FloatArray | None = None
+    """Of all unknowns but those of a change point, where earlier episodes told of several at once; None where they are
+    independent. (unknowns × unknowns) [1]"""
 
     @cached_property
     def mean(self) -> FloatArray:
@@ -258,6 +265,73 @@ class Prior:
     def sd(self) -> FloatArray:
         """Standard deviation of each unknown, in the same order. (unknowns) [unit of each ``Unknown``]"""
         return np.array([self.unknowns[unknown].sd for unknown in sorted(self.unknowns)])
+
+    @cached_property
+    def _root(self) -> FloatArray:
+        """Lower triangle whose square is the correlation. (unknowns × unknowns)"""
+        count = len(self.unknowns)
+        root = np.eye(count)
+        if self.correlation is not None:
+            joint = len(self.correlation)
+            root[:joint, :joint] = np.linalg.cholesky(self.correlation)
+        return root
+
+    def drawn(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Return draws of the unknowns.
+
+        Parameters
+        ----------
+        count : int
+            How many.
+        rng : Generator
+            Random numbers.
+
+        Returns
+        -------
+        ndarray, draws × unknowns
+            [unit of each ``Unknown``]
+        """
+        z = rng.standard_normal((count, len(self.mean)))
+        return self.mean + self.sd * (z if self.correlation is None else z @ self._root.T)
+
+    def log_density(self, theta: FloatArray) -> FloatArray:
+        """Return the log density of draws.
+
+        Parameters
+        ----------
+        theta : ndarray, draws × unknowns
+            [unit of each ``Unknown``]
+
+        Returns
+        -------
+        ndarray, draws
+            [nat]
+        """
+        z, scale = (theta - self.mean) / self.sd, np.log(self.sd).sum()
+        if self.correlation is not None:
+            z, scale = z @ self._inverse_root.T, scale + np.log(np.diag(self._root)).sum()
+        return np.asarray(-0.5 * (z * z).sum(axis=1) - scale - 0.5 * z.shape[1] * np.log(2.0 * np.pi))
+
+    @cached_property
+    def _inverse_root(self) -> FloatArray:
+        return np.asarray(np.linalg.inv(self._root))
+
+    def with_leak(self, box: Box, pooled: tuple[float, float]) -> Prior:
+        """Return the same prior with another one of the leak.
+
+        Parameters
+        ----------
+        box : Box
+            As declared.
+        pooled : (float, float)
+            Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+
+        Returns
+        -------
+        Prior
+            All else as it was.
+        """
+        return replace(self, unknowns={**self.unknowns, Unknown.log_conductance: _log_conductance(box, pooled)})
 
     @property
     def has_change_point(self) -> bool:
