@@ -22,7 +22,7 @@ any path."""
 _VIOLATED = 1e-6
 """So much more of a visit than of its day is no rounding. Judgement: above what the solver takes for kept."""
 
-_DUAL, _PRIMAL = 1, 4  # HiGHS's names for its ways to solve
+_DUAL, _PRIMAL = 1, 4  # [-], by definition: values of HiGHS's option simplex_strategy
 
 
 @dataclass(frozen=True, slots=True, eq=False)

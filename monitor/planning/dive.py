@@ -53,31 +53,32 @@ def solve_by_columns(problem: VisitProblem) -> Chosen:
     from days evenly spaced, other days are searched through: good where they are not. When which charge is dried is
     exact again.
     """
-    master = master_of(problem)
-    for times in (0.0, 0.5, 1.0, 2.0):
-        master.add(cheapest_paths(problem.first, problem.later, times * _first_prices(problem))[0])
-    bound, values = _bounded(master)
-    found = _found(master, values)
+    bound, found = _found(problem)
     chosen: Chosen | None = None
     for paths in found:
         chosen = _cheaper(chosen, around(problem, paths, bound))
     return chosen or _without_spares(problem, bound)
 
 
-def _found(master: Master, values: NDArray[np.float64]) -> list[list[Path]]:
-    """Return the best plans found, as paths: their spare charges are not yet dried."""
-    problem = master.problem
-    search = Search(problem)
+def _found(problem: VisitProblem) -> tuple[float, list[list[Path]]]:
+    """Return the bound, and the best plans found, as paths: their spare charges are not yet dried."""
+    master = master_of(problem)
+    for times in (0.0, 0.5, 1.0, 2.0):
+        master.add(cheapest_paths(problem.first, problem.later, times * _first_prices(problem))[0])
+    bound, values = _bounded(master)
     if problem.boxes >= _MANY:
         dived = _dived(master, values)
         assert dived is not None
+        del master  # as large as all that the search takes
+        search = Search(problem)
         plans = search.best(search.of(dived), kept=1, rounds=0)
     else:
+        search = Search(problem)
         plans = search.best(search.begun())
         master.most_work = master.work + max(_LITTLE_WORK, _PATIENCE * master.work if plans.crowded(0) else 0.0)
         dived = _dived(master, values)
     found = [[plans.path(plan, box) for box in range(problem.boxes)] for plan in range(min(_LAST, len(plans)))]
-    return found if dived is None else [*found, dived]
+    return bound, found if dived is None else [*found, dived]
 
 
 def _bounded(master: Master) -> tuple[float, NDArray[np.float64]]:

@@ -36,11 +36,10 @@ class Waits:
         """What a day takes, in each measure. (appliances × days × measures) [batches]"""
         self.first = np.minimum(problem.first, NEVER).astype(np.float32)
         self.later = np.minimum(problem.later, NEVER).astype(np.float32)
-        by_box = np.ascontiguousarray(np.moveaxis(self.later, 0, 3))  # ways × days × (days + 1) × boxes
-        days = range(by_box.shape[1])
-        self.onward = [np.ascontiguousarray(np.moveaxis(by_box[:, day, day + 1 :], 1, 0)) for day in days]
+        days = range(self.later.shape[2])
+        self.onward = [np.ascontiguousarray(self.later[:, :, day, day + 1 :].transpose()) for day in days]
         """From each day on. (later places × ways × boxes)"""
-        self.before = [np.ascontiguousarray(np.moveaxis(by_box[:, :day, day], 1, 0)) for day in days]
+        self.before = [np.ascontiguousarray(np.swapaxes(self.later[:, :, :day, day], 0, -1)) for day in days]
         """Until each day. (earlier days × ways × boxes)"""
 
 
@@ -143,7 +142,7 @@ class Plans:
 
     def heated(self) -> NDArray[np.bool_]:
         """Return which days boxes are dried on. (plans × appliances × days)"""
-        return np.asarray(self.used.max(axis=(3, 4)) > ROUNDING)
+        return np.asarray(_largest(_largest(self.used)) > ROUNDING)
 
     def crowded(self, plan: int) -> bool:
         """Return whether half of its heated days have no room for one more box of the smallest kind."""
@@ -162,13 +161,12 @@ class Plans:
         used, dry = self.used.copy(), np.empty(self.swaps.shape)
         plan, day = np.nonzero(any_heated)
         way = place[plan, day]
-        begins = np.ones(len(plan), bool)
-        begins[1:] = plan[1:] != plan[:-1]
-        for kind in range(dry.shape[1]):
+        begins = np.diff(plan, prepend=-1) > 0
+        for kind in range(len(problem.spare_counts)):
             out = np.cumsum(self.swaps[:, kind], axis=1)
             at = out[plan, day]
             count = at - np.where(begins, 0.0, np.append(0.0, at[:-1])[: len(at)])
-            left = self.waits.most[way, day] - used[plan, way, day].sum(axis=1)
+            left = self.waits.most[way, day] - _over_groups(used[plan, way, day])
             shares = problem.spare_shares[kind, way]
             fit = np.where(shares > 0.0, left / np.where(shares > 0.0, shares, 1.0), np.inf).min(axis=1) - count
             wet = np.where(begins, np.floor(fit).clip(0, problem.spare_wet[kind]), 0.0)
@@ -186,11 +184,11 @@ class Plans:
         used = self.used if stock is None else stock.used
         shares = problem.shares[box][:, None, :]
         batches = _batches(used)
-        before = batches.sum(axis=-1)
+        before = _total(batches)
         more = _batches(used[:, :, :, group] + shares) - batches[..., group]
         heats = (before == 0.0) & ~self.heated_anyway
         price = problem.heating * heats + problem.batch_cost[:, None] * more
-        full = (used.sum(axis=3) + shares > self.waits.most).any(axis=-1) | (before + more > self.waits.room)
+        full = _largest(_over_groups(used) + shares > self.waits.most) | (before + more > self.waits.room)
         price = np.where(self.closed | (self.waits.room == 0), NEVER, price + np.where(full, too_full, 0.0))
         return price if stock is None else np.concatenate([price, self.swap_prices(stock, batches)], axis=1)
 
@@ -199,13 +197,13 @@ class Plans:
         problem, days = self.problem, stock.place.shape[1]
         place, day = stock.place, np.arange(days)
         at = np.arange(len(self))[:, None], place, day
-        used, total, filled = stock.used[at], stock.used[at].sum(axis=2), batches[at]
+        used, total, filled = stock.used[at], _over_groups(stock.used)[at], batches[at]
         most, room = self.waits.most[place, day], self.waits.room[place, day]
         prices = np.empty(self.swaps.shape)
         for kind, group in enumerate(problem.spare_groups):
             shares = problem.spare_shares[kind][stock.place]
             more = _batches(used[:, :, group] + shares) - filled[..., group]
-            full = (total + shares > most).any(axis=-1) | (filled.sum(axis=-1) + more > room)
+            full = _largest(total + shares > most) | (_total(filled) + more > room)
             drying = np.where(full, NEVER, problem.batch_cost[stock.place] * more)
             drying = np.concatenate([drying, np.full((len(self), 1), problem.wet_cost)], axis=1)
             lasts = np.take_along_axis(stock.dry[:, kind], np.minimum(stock.next_heated, days - 1), axis=1) >= 1.0
@@ -237,8 +235,8 @@ class Plans:
         """Return what each plan costs, if it is one: at least ``NEVER`` where something doesn't fit. (plans)"""
         problem, stock = self.problem, self.stock()
         batches = _batches(stock.used).sum(axis=-1)
-        full = (stock.used.sum(axis=3) > self.waits.most + ROUNDING).any(axis=(1, 2, 3))
-        bad = full | (batches > self.waits.room).any(axis=(1, 2)) | (stock.dry < 0.0).any(axis=(1, 2))
+        full = _largest(_over_groups(stock.used) > self.waits.most + ROUNDING)
+        bad = full.any(axis=(1, 2)) | (batches > self.waits.room).any(axis=(1, 2)) | (stock.dry < 0.0).any(axis=(1, 2))
         wet = (self.swaps * (stock.next_heated == batches.shape[2])[:, None]).sum(axis=(1, 2))
         wet = wet + np.where(self.heated().any(axis=(1, 2)), 0, problem.spare_wet.sum())
         shared = (problem.heating * (batches > 0.0) + problem.batch_cost[:, None] * batches).sum(axis=(1, 2))
@@ -248,4 +246,25 @@ class Plans:
 
 def _batches(used: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how many batches that is. (…)"""
-    return np.asarray(np.ceil(used.max(axis=-1) - ROUNDING).clip(min=0.0))
+    return np.asarray(np.ceil(_largest(used) - ROUNDING).clip(min=0.0))
+
+
+def _largest(values: NDArray[Any]) -> NDArray[Any]:
+    """Return the largest along the last axis; whole arrays at a time, as it is short."""
+    largest = values[..., 0]
+    for each in range(1, values.shape[-1]):
+        largest = np.maximum(largest, values[..., each])
+    return largest
+
+
+def _total(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the sum along the last axis, as ``_largest``."""
+    total = values[..., 0]
+    for each in range(1, values.shape[-1]):
+        total = total + values[..., each]
+    return total
+
+
+def _over_groups(used: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what all groups take together. (… × groups × measures)"""
+    return _total(np.swapaxes(used, -1, -2))

@@ -23,16 +23,16 @@ if TYPE_CHECKING:
 
 _PACES = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 """Every so many days are heated to begin with. Judgement: the search finds those between."""
-_OFFSETS = 4  # beginnings for each of these at most; judgement, for the same reason
+_OFFSETS = 4  # beginnings for each of these at most, a count; judgement, for the same reason
 _KEPT = 6
-"""So many plans are gone on with. Judgement: six ended cheaper than two, and ten no cheaper than six."""
+"""So many plans are gone on with. [count] Judgement: six ended cheaper than two, and eight hardly cheaper than six."""
 _CLOSER = 24
-"""Of the plans tried, so many are put in order before they are compared. Judgement: the best was always among them."""
+"""Of the plans tried, so many are put in order before they are compared. [count] Judgement: 32 ended hardly cheaper."""
 _TRIED = 12
-"""So many other days are tried for each plan, the most promising first. Judgement: as above."""
-_RESPACED = 4  # plans gone on with after a stretch changed its pace; judgement, as above
-_ROUNDS = 4
-"""So often stretches change their pace. Judgement: later rounds hardly change a thing."""
+"""So many other days are tried for each plan, the most promising first. [count] Judgement: 24 ended no cheaper."""
+_RESPACED = 4  # plans gone on with after a stretch changed its pace, a count; judgement: 8 took twice as long
+_ROUNDS = 8
+"""So often at most stretches change their pace. [count] Judgement: most searches end by themselves before."""
 _CROWDED, _MORE_CROWDED = 4.0, 8.0
 """What a visit too many costs in the first turns. [points] Judgement: a third of a day at the oven, then more; so boxes
 change places that could not pass one another."""
@@ -242,7 +242,7 @@ def _through(plans: Plans) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
     via = until[:, None] + from_day[:, own] + charged.T[:, None].astype(np.float32)
     each = np.concatenate([charged.T, np.broadcast_to(swapped[:, None], (len(swapped), problem.boxes))])
     now = plans.waited + sum((plans.ways == way).sum(axis=2) * cost for way, cost in enumerate(each))
-    return via.transpose(2, 3, 1, 0), np.asarray(now)
+    return np.swapaxes(via.transpose(), 0, 1), np.asarray(now)
 
 
 def _even_prices(plans: Plans, charged: NDArray[np.float64], swapped: NDArray[np.float64]) -> NDArray[np.float32]:
