@@ -8,22 +8,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from monitor.planning.exact import Shared, add_shared, visit_entries
-from monitor.planning.program import Program, searched, silent_solver
+from monitor.planning.program import Program, silent_solver
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from monitor.planning.visits import Path, VisitProblem
+    from monitor.planning.visits import VisitProblem
 
 
-_SEARCH_GAP = 5e-3
-"""So near to the best of the paths found is near enough. [share of its cost] Judgement: a tenth of what a person would
-notice."""
 _NO_PATH = 100.0
 """A box without a path costs so many times what its dearest waits and a day everywhere do. [ratio] Judgement: more than
 any path."""
 _VIOLATED = 1e-6
 """So much more of a visit than of its day is no rounding. Judgement: above what the solver takes for kept."""
+
+_DUAL, _PRIMAL = 1, 4  # [-], by definition: values of HiGHS's option simplex_strategy
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +111,11 @@ class Master:
     """Row of each link of a visit to its batch, and to its day; -1 where there is none yet.
     (2 × boxes × appliances × days)"""
     link_count: int = 0
+    work: int = 0
+    """Rows in all steps of the simplex method so far: the same on any machine."""
+    most_work: float = np.inf
+    only_paths_are_new: bool = False
+    """Since the last time it was solved: no rows, no bounds."""
     settled: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
     """Boxes whose path is chosen. (boxes)"""
 
@@ -145,8 +149,16 @@ class Master:
         return row, column, value
 
     def solve(self) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
-        """Return the cost, the values of the unknowns and the prices of the rows."""
+        """Return the cost, the values of the unknowns and the prices of the rows.
+
+        New paths leave the basis feasible, so the primal simplex goes on from there; new rows and bounds leave it
+        optimal in its prices, so the dual one does.
+        """
+        self.solver.setOptionValue("simplex_strategy", _PRIMAL if self.only_paths_are_new else _DUAL)
         self.solver.run()
+        steps = max(0, self.solver.getInfo().simplex_iteration_count)
+        self.work += steps * (self.rows + self.link_count)
+        self.only_paths_are_new = True
         found = self.solver.getSolution()
         whole = self.solver.getModelStatus() == type(self.solver.getModelStatus()).kOptimal
         cost = float(self.solver.getInfo().objective_function_value) if whole else np.inf
@@ -204,6 +216,7 @@ class Master:
         starts = np.searchsorted(rows[order], np.arange(len(i))).astype(np.int32)
         none = np.zeros(len(i))
         columns = columns[order].astype(np.int32)
+        self.only_paths_are_new = False
         self.solver.addRows(len(i), none - np.inf, none, len(rows), starts, columns, values[order])
         return len(i)
 
@@ -230,6 +243,7 @@ class Master:
 
     def fix(self, columns: NDArray[np.int_], lower: NDArray[np.float64], upper: NDArray[np.float64]) -> None:
         """Narrow some unknowns."""
+        self.only_paths_are_new = False
         for column, low, high in zip(columns.tolist(), lower.tolist(), upper.tolist(), strict=True):
             self.solver.changeColBounds(column, low, high)
 
@@ -240,26 +254,9 @@ class Master:
             self.fix(columns, least, self.most[columns])
 
     @property
-    def path_count(self) -> int:
-        """Return how many paths were found."""
-        return sum(map(len, self.boxes))
-
-    def program(self) -> Any:
-        """Return the program as it stands, to be looked through later."""
-        return self.solver.getLp()
-
-    def best_of(self, program: Any) -> list[Path]:
-        """Return the best whole plan of the paths in a program, by one node of the search."""
-        whole = np.zeros(len(program.col_cost_), dtype=bool)
-        for columns in (self.shared.day, self.shared.batch, self.shared.dried):
-            whole[columns] = True
-        whole[self.fixed_columns :] = True
-        values = searched(program, whole, gap=_SEARCH_GAP, nodes=1)
-        taken = np.flatnonzero(values[self.fixed_columns :] > 0.5)  # judgement: halfway between no and yes
-        paths: list[Path] = [()] * self.problem.boxes
-        for box, ways in zip(np.concatenate(self.boxes)[taken], np.concatenate(self.ways)[taken], strict=True):
-            paths[box] = tuple((int(day), int(ways[day])) for day in np.flatnonzero(ways >= 0))
-        return paths
+    def is_tired(self) -> bool:
+        """Return whether it took more work than it may."""
+        return self.work > self.most_work
 
 
 def master_of(problem: VisitProblem) -> Master:

@@ -9,7 +9,8 @@ import numpy as np
 
 from monitor.planning.columns import cheapest_paths, master_of
 from monitor.planning.exact import around, room_of
-from monitor.planning.insertion import Filled
+from monitor.planning.insertion import Plans
+from monitor.planning.search import Search
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,9 +18,8 @@ if TYPE_CHECKING:
     from monitor.planning.columns import Master
     from monitor.planning.visits import Chosen, Path, VisitProblem
 
-BOUND_GAP = 1e-3
-"""The linear program is solved to this share of its cost. Judgement: a tenth of what plans are told apart by, which
-themselves lie far above the bound."""
+BOUND_GAP = 5e-3
+"""The linear program is solved to this share of its cost. Judgement: a tenth of what plans lie above the bound."""
 STEP_GAP = 5e-2
 """The same within a step of the dive. Judgement: steps are many, only the plan in the end counts, and made-up shelves
 of 20 and 40 boxes got cheaper plans by it in a fifth of the time (`tests/bench/planner.py`)."""
@@ -29,11 +29,15 @@ _MANY = 100
 """From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
 """The share of what is open that is then chosen in a step. A judgement, for the same reason."""
-_FEW = 200
-"""So few paths are searched through as a whole besides. Judgement: twenty boxes then take two seconds."""
-_FAR_OFF = 0.3
-"""A plan that may cost so much more than need be is searched for once more. [share of its cost] Judgement: most of a
-smaller gap is the bound's, and the search takes longer than all that was before."""
+_PATIENCE = 1.5
+"""Where days are full, rounding may take so many times the work of the bound. Judgement: it took 0.9 to 1.4 times as
+much where it found the cheapest plan."""
+_LITTLE_WORK = 1e6
+"""And so much in any case: rows in steps of the simplex method. Judgement: a fifth of a second."""
+_LAST = 3
+"""So many of the plans found have their drying chosen exactly. Judgement: they differ by less than a point."""
+_PASSES = 3
+"""So often all boxes are put in anew. Judgement: later passes hardly change a thing."""
 _LINK_ROUNDS = 20
 """So often what ties visits to days is looked through for what is broken. Judgement: six were enough in every trial."""
 
@@ -45,25 +49,58 @@ def solve_by_columns(problem: VisitProblem) -> Chosen:
     -----
     A path of visits is a column; the cheapest new path of every box is found under the prices of days, batches and
     spare charges (dynamic programming over its days). The linear program over all paths is the bound. From there days,
-    then batches, then paths are rounded, with new paths after each step. When which charge is dried is exact again.
+    then batches, then paths are rounded, with new paths after each step: good where days are full. From there, and
+    from days evenly spaced, other days are searched through: good where they are not. When which charge is dried is
+    exact again.
     """
+    bound, found = _found(problem)
+    chosen: Chosen | None = None
+    for paths in found:
+        chosen = _cheaper(chosen, around(problem, paths, bound))
+    return chosen or _without_spares(problem, bound)
+
+
+def _found(problem: VisitProblem) -> tuple[float, list[list[Path]]]:
+    """Return the bound, and the best plans found, as paths: their spare charges are not yet dried."""
     master = master_of(problem)
     for times in (0.0, 0.5, 1.0, 2.0):
         master.add(cheapest_paths(problem.first, problem.later, times * _first_prices(problem))[0])
+    bound, values = _bounded(master)
+    if problem.boxes >= _MANY:
+        dived = _dived(master, values)
+        assert dived is not None
+        del master  # as large as all that the search takes
+        search = Search(problem)
+        plans = search.best(search.of(dived), kept=1, rounds=0)
+    else:
+        search = Search(problem)
+        plans = search.best(search.begun())
+        master.most_work = master.work + max(_LITTLE_WORK, _PATIENCE * master.work if plans.crowded(0) else 0.0)
+        dived = _dived(master, values)
+    found = [[plans.path(plan, box) for box in range(problem.boxes)] for plan in range(min(_LAST, len(plans)))]
+    return bound, found if dived is None else [*found, dived]
+
+
+def _bounded(master: Master) -> tuple[float, NDArray[np.float64]]:
+    """Return the bound of the linear program, and its values."""
     _, bound, values = master.improve(BOUND_GAP)
     for _ in range(_LINK_ROUNDS):
         if not master.add_links(values):
             break
         _, better, values = master.improve(BOUND_GAP)
         bound = max(bound, better)
-    few, program = master.path_count <= _FEW, master.program()
+    return bound, values
+
+
+def _dived(master: Master, values: NDArray[np.float64]) -> list[Path] | None:
+    """Return the paths that rounding leads to; None where it takes more work than it may."""
     for columns in (master.shared.day, master.shared.batch):
         values = _round(master, columns.ravel(), values)
+    if master.is_tired:
+        return None
     master.release(master.shared.day, master.shared.batch)
-    chosen = around(problem, _settled(master, values), bound)
-    if problem.boxes < _MANY and (few or chosen is None or chosen.cost - bound > _FAR_OFF * abs(chosen.cost)):
-        chosen = _cheaper(chosen, around(problem, master.best_of(program), bound))
-    return chosen or _without_spares(problem, bound)
+    paths = _settled(master, values)
+    return None if master.is_tired else paths
 
 
 def _without_spares(problem: VisitProblem, bound: float) -> Chosen:
@@ -92,7 +129,7 @@ def _round(master: Master, columns: NDArray[np.int_], values: NDArray[np.float64
     """Return values where these unknowns are whole, the nearest to the next whole number first."""
     most = np.asarray(master.solver.getLp().col_upper_)
     least = np.zeros(len(most))
-    while (part := columns[np.abs(values[columns] - np.rint(values[columns])) > _WHOLE]).size:
+    while not master.is_tired and (part := columns[np.abs(values[columns] - np.rint(values[columns])) > _WHOLE]).size:
         above = values[part] - np.floor(values[part])
         order = np.argsort(-above, kind="stable")
         up = above[order[0]] >= 0.5  # judgement: the nearer whole number
@@ -110,7 +147,7 @@ def _round(master: Master, columns: NDArray[np.int_], values: NDArray[np.float64
 def _settled(master: Master, values: NDArray[np.float64]) -> list[Path]:
     """Return the path of each box, what is chosen most first; boxes whose paths don't fit any more come last."""
     left = np.zeros(master.problem.boxes, bool)
-    while True:
+    while not master.is_tired:
         weight, boxes = values[master.fixed_columns :], np.concatenate(master.boxes)
         part = np.flatnonzero((weight > _WHOLE) & (weight < 1.0 - _WHOLE) & ~left[boxes])
         if not part.size:
@@ -140,15 +177,37 @@ def _placed(master: Master, values: NDArray[np.float64], left: NDArray[np.bool_]
     """Return the path of each box; those that are left get what still fits, and then each box is put in anew."""
     taken = np.flatnonzero(values[master.fixed_columns :] > 0.5)  # judgement: halfway between no and yes
     boxes, ways = np.concatenate(master.boxes)[taken], np.concatenate(master.ways)[taken]
-    filled = Filled(master.problem)
+    own = _without_swaps(master.problem)
+    plan = Plans.empty(own, 1)
+    paths: list[Path] = [()] * own.boxes
     for box, row in zip(boxes.tolist(), ways, strict=True):
         if not left[box]:
-            filled.put(box, tuple((int(day), int(row[day])) for day in np.flatnonzero(row >= 0)))
-    for box in range(master.problem.boxes):
-        if box not in filled.paths:
-            filled.put(box, filled.best(box))
-    filled.improve()
-    return [filled.paths[box] for box in range(master.problem.boxes)]
+            paths[box] = tuple((int(day), int(row[day])) for day in np.flatnonzero(row >= 0))
+    swapping = {box for box, path in enumerate(paths) if any(way >= own.appliances for _, way in path)}
+    for box, path in enumerate(paths):
+        plan.take(box, tuple((day, way) for day, way in path if way < own.appliances))
+    without = sorted({*range(own.boxes)} - {box for box in boxes.tolist() if not left[box]})
+    plan.turn(without)
+    others = [box for box in range(own.boxes) if box not in swapping]
+    for _ in range(_PASSES):
+        before = plan.ways.copy()
+        plan.turn(others)
+        if np.array_equal(plan.ways, before):
+            break
+    return [paths[box] if box in swapping else plan.path(0, box) for box in range(own.boxes)]
+
+
+def _without_swaps(problem: VisitProblem) -> VisitProblem:
+    """Return a problem whose spare charges are left as they are: their drying is chosen in the end."""
+    none = slice(0, 0)
+    return replace(
+        problem,
+        later=problem.later[:, : problem.appliances],
+        spare_counts=problem.spare_counts[none],
+        spare_wet=problem.spare_wet[none],
+        spare_shares=problem.spare_shares[none],
+        spare_groups=problem.spare_groups[none],
+    )
 
 
 def _steps(master: Master, open_ones: int) -> int:

@@ -101,7 +101,7 @@ def shortened(question: Question, late: list[KnownBox]) -> Question:
 
 def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[str, VisitProblem, Question]]:
     for box in late:
-        problem = _with_a_spare(question, box)
+        problem = _with_a_spare(question, box) if _has_a_day_in_time(question, [box]) else None
         if problem is not None:
             words = say("A spare charge of {grams} g in reserve would mend that.", grams=f"{box.grams:.0f}")
             yield words, problem, question
@@ -116,9 +116,17 @@ def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[s
             more = [question.today + timedelta(days=ahead) for ahead in range(question.horizon_days + 1)]
             more = [on for on in more if on.weekday() == weekday and on not in question.decided.days_off]
             asked = replace(question, places=places, days=tuple(sorted({*question.days, *more})))
+            if not _has_a_day_in_time(asked, late):
+                continue
             weekly = say(_DAYS[weekday])
             also = say("The {appliance} on {weekdays}, too, would mend that.", appliance=place.name, weekdays=weekly)
             yield also, problem_of(asked), asked
+
+
+def _has_a_day_in_time(question: Question, late: list[KnownBox]) -> bool:
+    """Return whether any of the days comes before one of the boxes is due; without one, no plan need be made."""
+    soonest = min(question.days, default=None)
+    return soonest is not None and any(not days_late(question, box, soonest) for box in late)
 
 
 def _with_a_spare(question: Question, box: KnownBox) -> VisitProblem | None:

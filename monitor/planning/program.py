@@ -78,13 +78,6 @@ class Program:
         return model
 
 
-def searched(model: Any, whole: NDArray[np.bool_], *, gap: float, nodes: int) -> NDArray[np.float64]:
-    """Return the values of a model's unknowns where these are whole numbers; none where nothing was found."""
-    _say_whole(model, whole)
-    answer = _answer(_searched(model, gap, nodes), has_whole=True)
-    return np.empty(0) if answer is None else answer.values
-
-
 def _say_whole(model: Any, whole: NDArray[np.bool_]) -> None:
     import highspy  # noqa: PLC0415 -- paid by plans alone
 
