@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.desk.inventory import Inventory
+from monitor.planning.recharge import plan_of_question, question_of
+from monitor.planning.steady import Announced
 from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
-from monitor.services.planning import PlanSources
-from monitor.services.recharge_plan import announcement, plan_shelf
+from monitor.services.planning import PlanSources, plan_input
+from monitor.services.recharge_plan import announcement
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ POLICIES = (PLAN, OVER, LINE, *(f"every {weeks} weeks" for weeks in WEEKS))
 EVENING = 77  # step of a week: Friday at 20:00
 _UNTIL_NEXT_CHANCE_DAYS = (2 * STEPS_A_WEEK - EVENING) / STEPS_A_DAY
 _LINE_DAYS, _LEAST_LINE_DAYS, _SETTLES_DAYS = 14, 4, 2
+_RESTS_DAYS = 8  # neither tomorrow nor a week later is anything dried
 _EVERY_DRAW = 4  # two hundred and fifty draws: a chance of 20 % errs by 2.5 %
 OVENS = {
     "oven_110C": Appliance("oven", "oven", 110.0, batch_boxes=8),
@@ -55,13 +58,19 @@ class Planner:
         self._announced = {**said, **stand}
         return {name for day in plan.days if day.on == tomorrow for name in day.boxes}
 
+    def dries_nothing_until(self, on: date) -> bool:
+        """Return whether the last plan has no day before this one."""
+        return bool(self._announced) and all(one.on >= on for one in self._announced.values())
+
     def _plan(self, now: datetime, assessments: Sequence[Assessment]) -> RechargePlan:
         site, stores = self._site, self._stores
         sources = PlanSources(
             stores.readings, stores.ledger, stores.outlooks, Inventory(), site.boxes, [OVENS[site.method]],
             PlanRules(weekdays=(SATURDAY,)), now, now.date(), every_draw=_EVERY_DRAW,
         )  # fmt: skip
-        return plan_shelf(sources, assessments, announced=self._announced).plan
+        announced = Announced(self._announced)
+        question = question_of(plan_input(sources), assessments, announced=announced)
+        return plan_of_question(question, assessments, announced)
 
 
 class Tool:
@@ -73,6 +82,8 @@ class Tool:
         self._rng = np.random.default_rng((site.seed, 15))
         self.refused = 0
         """Forecasts that were asked for and not given."""
+        self._may_rest = False
+        """All is foreseen, and was asked for a week ago."""
         for i, box in enumerate(site.boxes):
             self._log(EntryKind.charge, box.name, site.start, i)
 
@@ -95,12 +106,20 @@ class Tool:
             self._enter(EntryKind.spool_swap, self._site.boxes[i].name, at)
 
     def wants(self, now: datetime) -> FloatArray:
-        """Return which boxes it wants dried tomorrow."""
-        stores, site = self._stores, self._site
+        """Return which boxes it wants dried tomorrow.
+
+        Where its last plan was made a week ago, with a forecast of every box, and dries nothing for a fortnight, it is
+        not asked: its estimates are then carried on by two weeks at once.
+        """
+        stores, site, tomorrow = self._stores, self._site, now.date() + timedelta(days=1)
+        if self._may_rest and self._planner.dries_nothing_until(tomorrow + timedelta(days=_RESTS_DAYS)):
+            self._may_rest = False
+            return np.zeros(len(site.boxes), bool)
         found = assess(stores.readings, stores.ledger, site.boxes, now, kept=stores.outlooks, workers=1)
         known = [one for one in found if one.box.name != ROOM]
-        self.refused += sum(one.forecast is None for one in known)
-        named = self._planner.planned_for(now.date() + timedelta(days=1), now, known)
+        refused = sum(one.forecast is None for one in known)
+        self.refused, self._may_rest = self.refused + refused, not refused
+        named = self._planner.planned_for(tomorrow, now, known)
         return np.array([box.name in named for box in site.boxes])
 
     def _readings(self, first: int, humidity: FloatArray) -> Iterator[Reading]:
