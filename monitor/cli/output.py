@@ -116,11 +116,15 @@ def working(on_what: str) -> Iterator[Callable[[float], None]]:
     Nothing is shown where that is not a terminal, nor of how far where it takes no more than about a second.
     """
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda _share: None
+        return
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
     brief = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-    with Progress(*brief, console=console, transient=True, disable=not console.is_terminal) as progress:
+    with Progress(*brief, console=console, transient=True) as progress:
         task = progress.add_task(on_what, total=1.0)
 
         def show(share: float) -> None:

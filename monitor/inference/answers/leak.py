@@ -46,7 +46,7 @@ def leak_of(posterior: Posterior) -> LeakEstimate:
 
     def ingress(day: float, conductance: FloatArray) -> Quantiles:
         """G times the difference of vapor pressures on a day, the box as humid as it is now. [g/day]"""
-        return quantiles(conductance * (_outside_kpa(posterior, day) - inside_kpa))
+        return quantiles(conductance * (_outside_kpa(posterior.room, day) - inside_kpa))
 
     return LeakEstimate(
         conductance_g_per_day_per_kpa=quantiles(averaged),
@@ -76,7 +76,7 @@ def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Q
     Spools and walls take up some on top, an opening of seconds changes less: the order of size is what counts.
     """
     degc = float(posterior.bins.temperature_degc[-1])
-    apart_kpa = _outside_kpa(posterior, posterior.now_s / DAY_S) - inside_kpa
+    apart_kpa = _outside_kpa(posterior.room, posterior.now_s / DAY_S) - inside_kpa
     water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, degc))
     if np.median(apart_kpa) <= _LEAST_APART_KPA:
         return None
@@ -109,9 +109,10 @@ def _summer_day(room: LearnedRoom) -> float:
     return float(days[np.argmax(room.log_vapor.course(_FAR_AHEAD_DAYS + days))] + _FAR_AHEAD_DAYS)
 
 
-def _outside_kpa(posterior: Posterior, day: float) -> float:
-    """Vapor pressure of the room on a day. [kPa]"""
-    return float(posterior.room.expected_kpa(np.array([day]))[0])
+@lru_cache(maxsize=16)  # rooms times days, a count; judgement: four rooms, and three days of each are asked about
+def _outside_kpa(room: LearnedRoom, day: float) -> float:
+    """Vapor pressure of a room on a day; kept for the next box in it. [kPa]"""
+    return float(room.expected_kpa(np.array([day]))[0])
 
 
 def _inside_kpa(posterior: Posterior) -> FloatArray:

@@ -131,20 +131,12 @@ def _humidity(bins: Bins, theta: FloatArray) -> FloatArray:
 def _slow_g(box: DrawnBox, slow_humidity: FloatArray, humidity: FloatArray, days: FloatArray) -> FloatArray:
     """Water in spools and cores, which follow the humidity behind their lag, at the middle of each bin. (bins × draws)
     [g]"""
-    out, before = np.empty_like(humidity), slow_humidity.copy()
-    for row, now, length in zip(out, humidity, days.tolist(), strict=True):
-        caught_up, _ = box.catching_up(0.5 * length)
-        _follow(before, now, caught_up, row)
-        _follow(row, now, caught_up, before)
-    out *= box.slow_g_per_humidity
-    return out
-
-
-def _follow(start: FloatArray, now: FloatArray, caught_up: FloatArray, end: FloatArray) -> None:
-    """Write what follows the humidity at the end of half a bin; in place, as bins are many."""
-    np.subtract(now, start, out=end)
-    end *= caught_up
-    end += start
+    half_way = -np.expm1(-0.5 * days[:, None] / box.slow_lag_days)
+    begins, now = np.empty_like(humidity), slow_humidity.copy()
+    for begin, towards, caught_up in zip(begins, humidity, half_way * (2.0 - half_way), strict=True):
+        begin[:] = now
+        now += caught_up * (towards - now)
+    return np.asarray(box.slow_g_per_humidity * (begins + half_way * (humidity - begins)))
 
 
 def _middles(bins: Bins) -> FloatArray:

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, log_ndtr, ndtr
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.drying.prior_curves import Curves, Loss, PriorCurves, RunPriors, Unknown
@@ -313,6 +312,8 @@ def _strain(of_prior: FloatArray, of_weighings: FloatArray, unknowns: int, weigh
 
 def _chi_squared(chance: float, degrees: int) -> float:
     """Return the sum of so many squares that is exceeded no more often; scipy.stats takes half a second to import."""
+    from scipy.special import gammaincinv  # noqa: PLC0415 -- a quarter of a second, paid where a run is fitted
+
     return 2.0 * float(gammaincinv(0.5 * degrees, chance))
 
 
@@ -381,6 +382,8 @@ def _log_likelihood(
     curves: Curves, points: Sequence[WeighedPoint], kept: FloatArray, variance_ratio: float = 1.0
 ) -> FloatArray:
     """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
+    from scipy.special import log_ndtr, ndtr  # noqa: PLC0415 -- a quarter of a second, paid where a run is fitted
+
     left = kept[:, [point.losses_before for point in points]]
     expected = left * curves.mass_g(np.array([point.heated_s for point in points]))
     shown = np.array([point.mass_g for point in points])

@@ -12,7 +12,6 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
 
 FloatArray = NDArray[np.float64]
 
@@ -100,6 +99,8 @@ class EndLoading:
         ndarray, draws
             [g/g]
         """
+        from scipy.special import ndtr  # noqa: PLC0415 -- a quarter of a second, paid where a run is looked at
+
         log_sd = np.sqrt(np.log1p((self.sd_g_per_g / self.mean_g_per_g) ** 2))
         floor = self.mean_g_per_g * np.exp(log_sd * np.minimum(z, STALL_FROM_Z) - 0.5 * log_sd**2)
         tail = (ndtr(z) - ndtr(STALL_FROM_Z)) / ndtr(-STALL_FROM_Z)
@@ -153,6 +154,8 @@ class Loss:
         ndarray, draws
             [fraction]
         """
+        from scipy.special import ndtr  # noqa: PLC0415 -- as above
+
         if self.kept_share is None:
             return np.asarray(LEAST_KEPT_SHARE + (1.0 - LEAST_KEPT_SHARE) * ndtr(z))
         return np.asarray(np.minimum(self.kept_share * np.exp(self.relative_sd * z), 1.0))
@@ -330,6 +333,8 @@ class PriorCurves:
         Curves
             One for each row.
         """
+        from scipy.special import ndtr  # noqa: PLC0415 -- as above
+
         place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
         start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
@@ -347,6 +352,7 @@ class PriorCurves:
 @cache
 def _pairs() -> tuple[FloatArray, FloatArray]:
     """Return evenly spread pairs of standard normal numbers."""
+    from scipy.special import ndtri  # noqa: PLC0415 -- as below
     from scipy.stats import qmc  # noqa: PLC0415 -- half a second, paid where there is a run
 
     uniform = np.clip(qmc.Sobol(2, seed=1).random_base2(_PAIRS_LOG2), _CLEAR_OF_ENDS, 1.0 - _CLEAR_OF_ENDS)

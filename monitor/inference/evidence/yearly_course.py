@@ -8,10 +8,10 @@ well it foresaw it (Kass, Raftery 1995, Bayes factors, J. Am. Stat. Assoc. 90).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 
+from monitor.inference.evidence.course_regression import regress
 from monitor.physics.numerics import FloatArray
 from monitor.units import DAYS_PER_GREGORIAN_YEAR
 
@@ -20,9 +20,6 @@ TOP_DAY = 225.0
 thirteen little heated halls (216) and rooms of Japan (215); ``room_climate.CLIMATES`` has them apart."""
 _LEVEL_SPAN_DAYS = 91.0
 """So long one level counts in the regression. [days] Judgement: a season; the level wanders over more than a year."""
-_PRIOR_RESIDUAL_DAYS = 20.0
-"""The usual spread of the residual counts as so many days of a room's own record. [days] Judgement: weeks of
-weather."""
 _LOG_MEMORY_SD = 0.5
 """A room's weather forgets faster or slower than is usual in its climate by so much. [ln days] Judgement: the twelve
 homes differ by a third, and there are other rooms than homes."""
@@ -194,7 +191,7 @@ def learn(
     """Return the posterior of a yearly course: linear regression with AR(1) errors, whitened day by day.
 
     The level is one more unknown for each span of days, tied to the one before. The spread of the residual is estimated
-    too: a first regression uses the usual one, the second the room's own.
+    too.
 
     Parameters
     ----------
@@ -220,25 +217,17 @@ def learn(
         covariance = _side_by_side(prior_covariance, np.array([[season.level_sd**2]]))
         return LearnedSeason(season, np.r_[prior_mean, 0.0], covariance, 0.0, np.nan)
     prior, basis = _unknowns(season, prior_mean, prior_covariance, days)
-    found = _fitted(season, prior, basis, days, observed)
-    kept = [*range(len(prior_mean)), -1]
+    times = np.array([1.0, *_OTHER_MEMORIES])
+    found = regress(prior, basis, days, observed, season.residual_sd, season.memory_days * times)
+    theta, covariance, kept = found.mean[0], found.covariance[0], [*range(len(prior_mean)), -1]
     return LearnedSeason(
-        found.season,
-        found.theta[kept],
-        found.covariance[np.ix_(kept, kept)],
+        replace(season, residual_sd=float(found.residual_sd[0])),
+        theta[kept],
+        covariance[np.ix_(kept, kept)],
         float(days[-1]),
-        float(observed[-1] - basis[-1] @ found.theta),
-        max(found.log_evidence, _foreseen_otherwise(season, prior, basis, days, observed)),
+        float(observed[-1] - basis[-1] @ theta),
+        float(np.max(found.log_evidence - 0.5 * (np.log(times) / _LOG_MEMORY_SD) ** 2)),
     )
-
-
-class _Fit(NamedTuple):
-    """A regression with the residual's spread as the record has it, and the log density of that record."""
-
-    season: Season
-    theta: FloatArray
-    covariance: FloatArray
-    log_evidence: float
 
 
 def _unknowns(
@@ -265,68 +254,6 @@ def _side_by_side(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.block([[one, zeros], [zeros.T, other]])
 
 
-def _regression(
-    season: Season, prior: tuple[FloatArray, FloatArray], basis: FloatArray, days: FloatArray, observed: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and covariance of the unknowns given the days seen."""
-    prior_mean, precision = prior
-    correlation = np.exp(-np.diff(days) / season.memory_days)
-    innovations_sd = season.residual_sd * np.sqrt(1.0 - correlation**2)
-    white_basis = np.vstack(
-        [basis[:1] / season.residual_sd, (basis[1:] - correlation[:, None] * basis[:-1]) / innovations_sd[:, None]]
-    )
-    white_observed = np.r_[
-        observed[:1] / season.residual_sd, (observed[1:] - correlation * observed[:-1]) / innovations_sd
-    ]
-    covariance = _inverse(precision + white_basis.T @ white_basis)
-    return covariance @ (precision @ prior_mean + white_basis.T @ white_observed), covariance
-
-
-def _fitted(
-    season: Season, prior: tuple[FloatArray, FloatArray], basis: FloatArray, days: FloatArray, observed: FloatArray
-) -> _Fit:
-    """Regress twice: with the usual spread of the residual, then with the room's own."""
-    theta, _ = _regression(season, prior, basis, days, observed)
-    own = replace(season, residual_sd=_residual_sd(season, days, observed - basis @ theta))
-    found = _regression(own, prior, basis, days, observed)
-    evidence = _log_evidence(own, prior, found, days, observed - basis @ found[0])
-    return _Fit(own, *found, evidence + _log_density_of_sd(own.residual_sd, season.residual_sd))
-
-
-def _foreseen_otherwise(
-    season: Season, prior: tuple[FloatArray, FloatArray], basis: FloatArray, days: FloatArray, observed: FloatArray
-) -> float:
-    """Log density of the record with the unusual memory of the residual that suits it best, and of that memory."""
-    return max(
-        _fitted(replace(season, memory_days=season.memory_days * times), prior, basis, days, observed).log_evidence
-        - 0.5 * float(np.log(times) / _LOG_MEMORY_SD) ** 2
-        for times in _OTHER_MEMORIES
-    )
-
-
-def _log_evidence(
-    season: Season,
-    prior: tuple[FloatArray, FloatArray],
-    found: tuple[FloatArray, FloatArray],
-    days: FloatArray,
-    residual: FloatArray,
-) -> float:
-    """Log density of what was seen, its unknowns integrated out: exact for a linear model with this residual."""
-    (prior_mean, precision), (theta, covariance) = prior, found
-    correlation = np.exp(-np.diff(days) / season.memory_days)
-    innovations_sd = season.residual_sd * np.r_[1.0, np.sqrt(1.0 - correlation**2)]
-    white = np.r_[residual[:1], residual[1:] - correlation * residual[:-1]] / innovations_sd
-    off = theta - prior_mean
-    volume = np.linalg.slogdet(precision)[1] + np.linalg.slogdet(covariance)[1]
-    return float(-0.5 * (white @ white + off @ precision @ off - volume) - np.log(innovations_sd).sum())
-
-
-def _log_density_of_sd(found_sd: float, usual_sd: float) -> float:
-    """Of the logarithm of a residual's variance, with the usual one known from so many days (scaled inverse χ²)."""
-    ratio = usual_sd**2 / found_sd**2
-    return float(0.5 * _PRIOR_RESIDUAL_DAYS * (np.log(ratio) - ratio))
-
-
 def _wandering(
     start: FloatArray, steps_days: FloatArray, sd: float, memory_days: float, rng: np.random.Generator
 ) -> FloatArray:
@@ -338,14 +265,6 @@ def _wandering(
         start = correlation[row] * start + innovations_sd[row] * out[row]
         out[row] = start
     return out
-
-
-def _residual_sd(season: Season, days: FloatArray, residual: FloatArray) -> float:
-    """Standard deviation of the residual: the usual one, counted as so many days, and what this room showed."""
-    correlation = np.exp(-np.diff(days) / season.memory_days)
-    innovation = np.square(residual[1:] - correlation * residual[:-1]) / (1.0 - correlation**2)
-    usual = _PRIOR_RESIDUAL_DAYS * season.residual_sd**2
-    return float(np.sqrt((usual + innovation.sum()) / (_PRIOR_RESIDUAL_DAYS + len(innovation))))
 
 
 def harmonics(days: FloatArray) -> FloatArray:

@@ -42,9 +42,9 @@ _Answer = TypeVar("_Answer")
 
 _FIRST_FITS_SHARE = 0.55
 """Of the time that all takes. Judgement; only a progress bar rests on it."""
-_UPDATES_PER_FIT = 16
-"""So many updates are worth as much to another process as one fit. [boxes] Measured: an update is 8 ms of work against
-30, and sending the fit there and back takes half of that again. The number of processes rests on it."""
+_UPDATES_PER_FIT = 4
+"""So many updates are worth as much to another process as one fit. [boxes] Measured: an update is 8 ms of work of 12
+that the night of a box costs, against 30 for a fit. The number of processes rests on it."""
 
 _log = logging.getLogger(__name__)
 

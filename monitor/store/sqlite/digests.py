@@ -11,10 +11,12 @@ if TYPE_CHECKING:
 
 _MS_PER_HOUR = 3_600_000  # by definition
 _HOURS_SUMMED = """
-SELECT sum(count), sum(hour * count), sum(hour * sum_temperature), sum(hour * sum_humidity)
+SELECT sum(count), sum((hour - 438288) * (count + 3 * sum_temperature + 7 * sum_humidity))
 FROM hourly WHERE box_id = :box AND hour >= :first AND hour < :hour
 """
-"""Each hour weighs by its number, so that what moves from one to another shows."""
+"""Each hour weighs by its number since 2020, so that what moves from one to another shows, and ten years of a reading a
+second stay within 63 bits. Two sums, as a year of hours costs a shelf's night more than its sorption does: a change
+that leaves both alike would have to take from one value just what it gives to another of the same hour."""
 _SINCE_SUMMED = """
 SELECT count(*), sum(at_s), sum(at_s * temperature), sum(at_s * humidity)
 FROM readings WHERE box_id = :box AND at_s >= :hour * 3600 AND at_s < :end / 1000.0
@@ -46,9 +48,9 @@ class Digests:
         if state != self._summed_in:
             self._summed_in, self._summed = state, {}
         which = span["box"], span["first"]
-        until, sums = self._summed.get(which, (span["first"], (0, 0, 0, 0)))
+        until, sums = self._summed.get(which, (span["first"], (0, 0)))
         if until > span["hour"]:
-            until, sums = span["first"], (0, 0, 0, 0)
+            until, sums = span["first"], (0, 0)
         more = connection.execute(_HOURS_SUMMED, {**span, "first": until}).fetchone()
         sums = tuple(one + (other or 0) for one, other in zip(sums, more, strict=True))
         self._summed[which] = span["hour"], sums
