@@ -12,20 +12,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.desk.inventory import Inventory
-from monitor.planning.recharge import plan_of_question, question_of
-from monitor.planning.steady import Announced
-from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
+from monitor.planning.due import leaks_more
+from monitor.planning.problem import problem_of
+from monitor.planning.recharge import question_of
+from monitor.planning.solve import solve
+from monitor.planning.steady import Announced, due_on
+from monitor.records import ROOM, AnnouncedDay, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
 from monitor.services.planning import PlanSources, plan_input
-from monitor.services.recharge_plan import announcement
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from monitor.physics.numerics import FloatArray
-    from monitor.planning.recharge import RechargePlan
-    from monitor.records import AnnouncedDay, Assessment
+    from monitor.records import Assessment
     from monitor.store.opening import Stores
 
 PLAN, OVER, LINE = "plan", "over the limit", "straight line"
@@ -52,25 +53,32 @@ class Planner:
 
     def planned_for(self, tomorrow: date, now: datetime, assessments: Sequence[Assessment]) -> set[str]:
         """Return the boxes that the tool's plan dries tomorrow."""
-        plan = self._plan(now, assessments)
-        said = {one.box: one for one in announcement(plan, assessments, now.date())}
+        first = self._first_days(now, assessments)
+        said = {
+            a.box.name: AnnouncedDay(
+                a.box.name, first[a.box.name], a.as_of, due_on(a, now.date()), leaked_more=leaks_more(a)
+            )
+            for a in assessments
+            if a.box.name in first
+        }
         stand = {box: one for box, one in self._announced.items() if box in said and said[box].on == one.on}
         self._announced = {**said, **stand}
-        return {name for day in plan.days if day.on == tomorrow for name in day.boxes}
+        return {box for box, on in first.items() if on == tomorrow}
 
     def dries_nothing_until(self, on: date) -> bool:
         """Return whether the last plan has no day before this one."""
         return bool(self._announced) and all(one.on >= on for one in self._announced.values())
 
-    def _plan(self, now: datetime, assessments: Sequence[Assessment]) -> RechargePlan:
+    def _first_days(self, now: datetime, assessments: Sequence[Assessment]) -> dict[str, date]:
+        """Return on which day each box is dried next."""
         site, stores = self._site, self._stores
         sources = PlanSources(
             stores.readings, stores.ledger, stores.outlooks, Inventory(), site.boxes, [OVENS[site.method]],
             PlanRules(weekdays=(SATURDAY,)), now, now.date(), every_draw=_EVERY_DRAW,
         )  # fmt: skip
-        announced = Announced(self._announced)
-        question = question_of(plan_input(sources), assessments, announced=announced)
-        return plan_of_question(question, assessments, announced)
+        question = question_of(plan_input(sources), assessments, announced=Announced(self._announced))
+        visits = solve(problem_of(question)).visits
+        return {box.name: question.days[of[0][0]] for box, of in zip(question.boxes, visits, strict=True) if of}
 
 
 class Tool:
