@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 
 from axe_playwright_python.sync_playwright import Axe
 from conftest import require_program
@@ -47,6 +47,29 @@ def opened(
     page.goto(address, wait_until="load")
     yield page
     context.close()
+
+
+class Looks:
+    """One page of a browser for all that is only looked at: a page of its own takes as long as what is asked of it.
+
+    What a browser can't change later, touch and scripts, has a page for each; of what was shown before nothing is kept.
+    """
+
+    def __init__(self, browser: Browser, closed_at_the_end: ExitStack) -> None:
+        self._browser, self._closed = browser, closed_at_the_end
+        self._pages: dict[tuple[bool, bool], Page] = {}
+
+    def at(self, address: str, size: tuple[int, int] = PHONE, scheme: str = "light", *, scripts: bool = True) -> Page:
+        """Open an address as `opened` does."""
+        kind = (size == PHONE, scripts)
+        if kind not in self._pages:
+            self._pages[kind] = self._closed.enter_context(opened(self._browser, "about:blank", size, scripts=scripts))
+        page = self._pages[kind]
+        page.context.clear_cookies()
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        page.emulate_media(media="screen", color_scheme="dark" if scheme == "dark" else "light")
+        page.goto(address, wait_until="load")
+        return page
 
 
 def violations(page: Page) -> list[str]:

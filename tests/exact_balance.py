@@ -159,9 +159,9 @@ def follow(
     rh = np.maximum(start_relative_humidity + rh, _DRIEST)
     water, leaked = box.water_g(rh, climate.box_temperature_degc[0]), np.zeros_like(rh)
     kept = [np.empty((len(climate.step_days), *rh.shape)) for _ in range(3 + len(box.slow))]
-    for k, step in enumerate(_steps(climate)):
+    for k, step in enumerate(_steps(box, climate)):
         water = water + _let_in_g(box, step, rh)
-        rh = _humidity_at_rest(box, water, rh, step.t)
+        rh = _humidity_at_rest(box, water, rh, step)
         moved = _moved(_as_leaky_now(box, climate, k), water, rh, slow_loadings, step)
         leaked, water, slow_loadings, rh = leaked + moved.gained_g, moved.water_g, moved.slow_loadings, moved.rh
         for room, value in zip(kept, (rh, water, leaked, *slow_loadings), strict=True):
@@ -181,15 +181,26 @@ class _Step(NamedTuple):
     p_out: Numeric
     t: Numeric
     saturation_pa: Numeric
+    air_full_g: Numeric
+    """Water that the box's air would hold at saturation: reckoned once a step, and asked for many times."""
     replaced: Numeric
 
+    def held_g(self, box: Box, rh: Numeric) -> Numeric:
+        """Water in air and prompt contents."""
+        return rh * self.air_full_g + sum(s.water_g(rh, self.t) for s in box.prompt)
 
-def _steps(climate: Climate) -> Iterator[_Step]:
+    def slope_g(self, box: Box, rh: Numeric) -> Numeric:
+        """The same, d water / d relative humidity."""
+        return self.air_full_g + sum(s.water_slope_g(rh, self.t) for s in box.prompt)
+
+
+def _steps(box: Box, climate: Climate) -> Iterator[_Step]:
     saturation_pa = np.asarray(saturation_vapor_pressure_pa(np.asarray(climate.box_temperature_degc)))
+    air_g_per_m3 = saturation_pa * grams_per_m3_per_pa(climate.box_temperature_degc)
     replaced = np.zeros(len(climate.step_days)) if climate.air_replaced is None else climate.air_replaced
-    series = (climate.outside_vapor_pressure_pa, climate.box_temperature_degc, saturation_pa, replaced)
-    for days, *values in zip(climate.step_days, *series, strict=True):
-        yield _Step(float(days), *values)
+    series = (climate.outside_vapor_pressure_pa, climate.box_temperature_degc, saturation_pa, air_g_per_m3, replaced)
+    for days, p_out, t, saturated_pa, g_per_m3, share in zip(climate.step_days, *series, strict=True):
+        yield _Step(float(days), p_out, t, saturated_pa, box.volume_liter / _LITERS_PER_M3 * g_per_m3, share)
 
 
 def _draws_shape(box: Box, climate: Climate, *starts: Numeric) -> tuple[int, ...]:
@@ -208,18 +219,21 @@ def _let_in_g(box: Box, step: _Step, rh: Numeric) -> Numeric:
     return step.replaced * box.volume_liter / _LITERS_PER_M3 * difference_pa * grams_per_m3_per_pa(step.t)
 
 
-def _humidity_at_rest(box: Box, water: Numeric, guess: FloatArray, t: Numeric) -> FloatArray:
+def _humidity_at_rest(box: Box, water: Numeric, guess: FloatArray, step: _Step) -> FloatArray:
     """Humidity at which air and prompt contents hold this water: Newton, kept within a shrinking bracket.
 
     Above saturation the rest stands as liquid and the air stays at 1.
     """
     rh, low, high = guess, np.full_like(guess, _DRIEST), np.ones_like(guess)
     for _ in range(_MOST_REFINEMENTS):
-        short = water - box.water_g(rh, t)
-        low, high = np.where(short > 0.0, rh, low), np.where(short < 0.0, rh, high)
-        if ((np.abs(short) <= _CLOSE * water) | (high - low <= _CLOSE * high)).all():
+        short = water - step.held_g(box, rh)
+        close = np.abs(short) <= _CLOSE * water
+        if close.all():
             break
-        newton = rh + short / box.water_slope_g(rh, t)
+        low, high = np.where(short > 0.0, rh, low), np.where(short < 0.0, rh, high)
+        if (close | (high - low <= _CLOSE * high)).all():
+            break
+        newton = rh + short / step.slope_g(box, rh)
         rh = np.where((newton > low) & (newton < high), newton, 0.5 * (low + high))
     return rh
 
@@ -236,7 +250,7 @@ def _moved(box: Box, water: Numeric, rh: FloatArray, slow_loadings: list[Numeric
     moved = _moved_along(box, water, rh, slow_loadings, step, slope=_tangent(box, water, rh, step))
     if np.abs(moved.rh - rh).max() > _BENDS:
         rise = np.where(np.abs(moved.rh - rh) < _CLOSE, _CLOSE, moved.rh - rh)
-        chord = (box.water_g(rh + rise, step.t) - box.water_g(rh, step.t)) / rise
+        chord = (step.held_g(box, rh + rise) - step.held_g(box, rh)) / rise
         bends = np.abs(moved.rh - rh) > _BENDS
         slope = np.where(bends, chord, _tangent(box, water, rh, step))
         moved = _moved_along(box, water, rh, slow_loadings, step, slope=slope)
@@ -245,11 +259,11 @@ def _moved(box: Box, water: Numeric, rh: FloatArray, slow_loadings: list[Numeric
 
 def _tangent(box: Box, water: Numeric, rh: FloatArray, step: _Step) -> Numeric:
     """Slope of the water by humidity; where liquid stands at saturation, the chord that lets it all dry to the room."""
-    slope = box.water_slope_g(rh, step.t)
+    slope = step.slope_g(box, rh)
     if rh.max() < _WET:
         return slope
     room = np.minimum(step.p_out / step.saturation_pa, 0.99)
-    return np.where(rh < _WET, slope, (water - box.water_g(room, step.t)) / (1.0 - room))
+    return np.where(rh < _WET, slope, (water - step.held_g(box, room)) / (1.0 - room))
 
 
 def ingress_g_per_day(conductance: Numeric, outside_pa: Numeric, inside_pa: Numeric) -> Numeric:
@@ -278,7 +292,7 @@ def _moved_along(
         change = _slow_change_g_per_g(s, loading, mean_rh, step)
         water = water - s.dry_mass_g * change
         after.append(loading + change)
-    return _Moved(_humidity_at_rest(box, water, end_rh, step.t), water, gained, after)
+    return _Moved(_humidity_at_rest(box, water, end_rh, step), water, gained, after)
 
 
 def _slow_change_g_per_g(s: Sorbent, loading: Numeric, rh: Numeric, step: _Step) -> Numeric:

@@ -89,13 +89,14 @@ def whole_plan() -> FullPlan:
     mend = say(
         "The {appliance} on {weekdays}, too, would mend that.", appliance="microwave", weekdays=say("Wednesdays")
     )
+    lid = say("A better lid on {box} (half its leak): {late}.", box="over", late=say("no day late"))
     rules = (
         RuleWorth(say("this plan"), 2.0, 4.0, 6.0, 14.0),
         RuleWorth(say_many("every week", "every {count} weeks", 2), 5.0, 15.0, 7.0, 16.0),
         RuleWorth(say("when over the limit"), 4.0, 5.0, 31.0, 60.0),
     )
     return FullPlan(
-        plan, PlanWorth(420.0, 55.0, 5.3, 1.59, rules), (Unmet("over", 3, 0.99, together(late, mend), mend),)
+        plan, PlanWorth(420.0, 55.0, 5.3, 1.59, rules), (Unmet("over", 3, 0.99, together(late, mend, lid), mend),)
     )
 
 

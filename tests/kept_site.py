@@ -33,7 +33,7 @@ def made(days: int) -> tuple[dict[str, BoxHistory], datetime]:
     """Three boxes of one style beside one room, and the instant at which their beads went in."""
     found = {}
     for k, name in enumerate(NAMES):
-        record, _, _ = made_box(TRUTHS[name], days, noise_seed=k, whole_days=days + 1)
+        record, _, _ = made_box(TRUTHS[name], days, noise_seed=k)
         found[name] = history_of(record, name, series_of("room", record.room))
     return found, CLOSED_AT
 

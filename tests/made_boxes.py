@@ -58,11 +58,14 @@ def true_humidity(truth: Truth, vapor_kpa: FloatArray, warm: FloatArray) -> Floa
 
 
 def made_box(
-    truth: Truth, seen_days: int, seed: int = 0, whole_days: int = 400, noise_seed: int | None = None
+    truth: Truth, seen_days: int, seed: int = 0, whole_days: int = 0, noise_seed: int | None = None
 ) -> tuple[Record, float, float]:
-    """Return the record of a box, the instant up to which it was seen, and the days until it passes its limit."""
+    """Return the record of a box, the instant up to which it was seen, and the days until it passes its limit.
+
+    The truth is followed for `whole_days` where that is longer: who asks for the days left says how far to look.
+    """
     rng = np.random.default_rng((seed if noise_seed is None else noise_seed) + 1000)
-    vapor, warm = room_hours(whole_days, seed)
+    vapor, warm = room_hours(max(seen_days, whole_days), seed)
     humidity = true_humidity(truth, vapor, warm)
     shown = humidity + truth.bias + truth.noise * rng.standard_normal(len(humidity)) / 2.0
     shown = np.round(np.clip(shown, 0.0, 1.0) / truth.step) * truth.step

@@ -23,7 +23,7 @@ def made_shelf(boxes: int, days: int, dry_mass_g: float = 300.0) -> tuple[list[B
     room: ReadingSeries | None = None
     for k in range(boxes):
         conductance = 0.03 * float(np.exp(0.4 * np.random.default_rng(k).standard_normal()))
-        record, now_s, _ = made_box(Truth(conductance, dry_mass_g), days, noise_seed=k, whole_days=days + 5)
+        record, now_s, _ = made_box(Truth(conductance, dry_mass_g), days, noise_seed=k)
         room = room or series_of("room", record.room)
         histories.append(history_of(record, f"box {k}", room))
     return histories, datetime.fromtimestamp(now_s, UTC)

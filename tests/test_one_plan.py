@@ -13,12 +13,12 @@ from kept_site import Site, made, with_fewer_draws
 from typer.testing import CliRunner
 
 from monitor.cli.app import app
+from monitor.presentation.plan_calendar import calendar_of
 from monitor.records import DecisionKind, PlanDecision
 from monitor.records.desk_events import ChargePortioned, LotBought
 from monitor.services import kept_plan, plan_to_show
 from monitor.services.recharge_plan import FullPlan
 from monitor.settings import Shelf, load_shelf
-from monitor.web.plan.announced import calendar_of
 from monitor.web.snapshot import Snapshot, plan_due, take_snapshot
 
 NIGHT = made(60)[1] + timedelta(days=40)

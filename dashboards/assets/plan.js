@@ -165,4 +165,13 @@
   document.documentElement.classList.add("scripted");
   document.addEventListener("siccast:shown", ready);
   ready();
+
+  // on a wide screen the weeks are a grid to drag on; on a phone a long list, which waits until it is asked for
+  if (matchMedia("(min-width: 52rem)").matches) document.getElementById("weeks-fold")?.setAttribute("open", "");
+
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a[href^='#']");
+    const folded = link && document.getElementById(link.hash.slice(1))?.querySelector("details.folded");
+    if (folded) folded.open = true;
+  });
 })();

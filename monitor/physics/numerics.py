@@ -69,8 +69,10 @@ def in_blocks(function: Callable[Arguments, Numeric]) -> Callable[Arguments, Num
 
     @wraps(function)
     def through(*given: Arguments.args, **named: Arguments.kwargs) -> Numeric:
+        if named or not any(isinstance(each, np.ndarray) and each.size > _BLOCK for each in given):
+            return function(*given, **named)
         columns = [each for each in given if isinstance(each, np.ndarray) and each.ndim]
-        if named or not columns or columns[0].size <= _BLOCK or any(c.shape != columns[0].shape for c in columns):
+        if any(each.shape != columns[0].shape for each in columns):
             return function(*given, **named)
         answer = np.empty(columns[0].size)
         flat = [each.reshape(-1) if isinstance(each, np.ndarray) and each.ndim else each for each in given]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from monitor.planning.problem import KnownBox, Question
     from monitor.planning.visits import Chosen, VisitProblem
 
-_TRIED_BOXES = 40
+TRIED_BOXES = 40
 """In larger plans nothing is tried. [boxes] Judgement: each trial is a plan of its own, and takes seconds there."""
 _TRIED_DAYS = 45
 """So far ahead a trial looks at most. [days] Judgement: what is late is near."""
@@ -46,18 +46,20 @@ class Unmet:
 
 def unmet(question: Question, first_days: Mapping[str, date]) -> tuple[Unmet, ...]:
     """Return the boxes whose first day comes after they are due, with what would mend that."""
-    late = [box for box in question.boxes if _days_late(question, box, first_days.get(box.name)) > 0]
-    mends = _mends(question, late) if late and len(question.boxes) <= _TRIED_BOXES else {}
+    late = [box for box in question.boxes if days_late(question, box, first_days.get(box.name)) > 0]
+    mends = _mends(question, late) if late and len(question.boxes) <= TRIED_BOXES else {}
     return tuple(_unmet(question, box, first_days.get(box.name), mends.get(box.name, "")) for box in late)
 
 
-def _due(box: KnownBox) -> int | None:
+def due_ahead_of(box: KnownBox) -> int | None:
+    """Return in how many whole days a box is due; None where no day is known."""
     answer = box.assessment
     return None if answer.due_at is None else max(0, int((answer.due_at - answer.as_of) / timedelta(days=1)))
 
 
-def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
-    due = _due(box)
+def days_late(question: Question, box: KnownBox, on: date | None) -> int:
+    """Return by how many days a box gets its beads too late: on that day, or beyond the plan's end."""
+    due = due_ahead_of(box)
     if due is None or due > question.horizon_days - BEYOND_DAYS:
         return 0
     ahead = question.horizon_days if on is None else (on - question.today).days
@@ -65,7 +67,7 @@ def _days_late(question: Question, box: KnownBox, on: date | None) -> int:
 
 
 def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unmet:
-    late, due = _days_late(question, box, on), _due(box) or 0
+    late, due = days_late(question, box, on), due_ahead_of(box) or 0
     chance = float(chances_now(box, question.end)[min(due + late, question.end - 1)])
     pct = f"{100.0 * chance:.0f} %"
     if chance > 0.99:  # judgement: draws tell no more
@@ -78,17 +80,23 @@ def _unmet(question: Question, box: KnownBox, on: date | None, mend: str) -> Unm
 
 def _mends(question: Question, late: list[KnownBox]) -> dict[str, str]:
     """Return for each late box the first thing that mends it: a spare charge, then another weekday of an appliance."""
-    horizon = min(question.horizon_days, _TRIED_DAYS)
-    days = tuple(on for on in question.days if on <= question.today + timedelta(days=horizon))
-    short = replace(question, days=days, horizon_days=horizon, announced={})
+    short = shortened(question, late)
     found: dict[str, str] = {}
     for words, problem, asked in _with_one_more(short, late):
         open_ones = [box for box in late if box.name not in found]
         if not open_ones:
             break
-        first = _first_days(asked, solve(problem))
-        found |= {box.name: words for box in open_ones if not _days_late(asked, box, first.get(box.name))}
+        first = first_days_of(asked, solve(problem))
+        found |= {box.name: words for box in open_ones if not days_late(asked, box, first.get(box.name))}
     return found
+
+
+def shortened(question: Question, late: list[KnownBox]) -> Question:
+    """Return a question that looks no further than trials need, and past the days on which these boxes are due."""
+    past_due = max((due_ahead_of(box) or 0 for box in late), default=0) + 2 * BEYOND_DAYS
+    horizon = min(question.horizon_days, max(_TRIED_DAYS, past_due))
+    days = tuple(on for on in question.days if on <= question.today + timedelta(days=horizon))
+    return replace(question, days=days, horizon_days=horizon, announced={})
 
 
 def _with_one_more(question: Question, late: list[KnownBox]) -> Iterator[tuple[str, VisitProblem, Question]]:
@@ -131,6 +139,7 @@ def _with_a_spare(question: Question, box: KnownBox) -> VisitProblem | None:
     )
 
 
-def _first_days(question: Question, chosen: Chosen) -> dict[str, date]:
+def first_days_of(question: Question, chosen: Chosen) -> dict[str, date]:
+    """Return the first day of each box that has one."""
     paths = zip(question.boxes, chosen.visits, strict=True)
     return {box.name: question.days[path[0][0]] for box, path in paths if path}

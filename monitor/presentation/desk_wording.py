@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from monitor.presentation.amounts import TO, sentence
+from monitor.presentation.crossing_wording import is_over
 from monitor.presentation.desk_amounts import (
     at_heat,
     minutes,
@@ -17,7 +18,7 @@ from monitor.presentation.desk_amounts import (
     weighable,
     weighable_spread,
 )
-from monitor.presentation.wording import Wording, is_over
+from monitor.presentation.wording import Wording
 from monitor.records import Quantiles
 from monitor.texts import say, to_say
 

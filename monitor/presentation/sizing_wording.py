@@ -15,10 +15,9 @@ if TYPE_CHECKING:
     from monitor.records import Quantiles
     from monitor.services.sizing import SizeRow
 
-STANDARDS_LEFT_OUT = (
-    "J-STD-033 and JIS Z 0301 are left out: their factors could not be recalled for sure, and none is invented."
+AT_SECOND_HAND = (
+    "The rules of the standards are quoted at second hand, in part from memory; read the text before you rely on one."
 )
-FROM_MEMORY = "The rules of the standards are quoted from memory; read the text before you rely on one."
 _WHAT = {
     "asked": "as asked",
     "half the leak": "half the leak",
@@ -76,10 +75,16 @@ def _row(row: SizeRow, wording: Wording) -> str:
 
 def standard_rows(sizing: Sizing, wording: Wording) -> list[tuple[str, ...]]:
     """Return what standards would put in, and why that differs, as rows of a table."""
-    return [
-        (asked.standard, figures(asked.units), _mass(asked.gel_g, wording), asked.why_different)
-        for asked in sizing.standards
-    ]
+    return [(one.standard, _units(one.units), _mass(one.gel_g, wording), one.why_different) for one in sizing.standards]
+
+
+def standard_rules(sizing: Sizing) -> list[tuple[str, str]]:
+    """Return the formula of each standard, what it is made for, and where it was read."""
+    return [(one.standard, f"{one.rule}. For {one.good_for}. ({one.source}.)") for one in sizing.standards]
+
+
+def _units(units: float | None) -> str:
+    return "" if units is None else figures(units)
 
 
 def _months(months: Quantiles) -> str:
@@ -114,8 +119,7 @@ def size_answer(sizing: Sizing, wording: Wording) -> dict[str, Any]:
             {"what": row.what, "limit": row.limit, "grams": _finite(row.grams), "months": _finite(row.months)}
             for row in sizing.rows
         ],
-        "standards": [asdict(asked) for asked in sizing.standards],
-        "standards_left_out": STANDARDS_LEFT_OUT,
+        "standards": [{**asdict(one), "gel_g": one.gel_g if isfinite(one.gel_g) else None} for one in sizing.standards],
     }
 
 

@@ -1,44 +1,35 @@
-"""Numbers, dates and states as every face says them, in the units and the zone of the shelf."""
+"""States, reasons and what to do as every face says them, in the units and the zone of the shelf."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from monitor.day_names import day_of_month, near_day, short_day, short_month
-from monitor.presentation.amounts import MINUS, NARROW, TO, ago, chance, duration, figures, percent, sentence, spread
+from monitor.day_names import near_day
+from monitor.presentation.amounts import ago, chance, duration, percent, sentence, spread
 from monitor.presentation.bead_wording import NOT_DRIED, beads, method
+from monitor.presentation.crossing_wording import FAR_AWAY, CrossingWording
 from monitor.presentation.plan_days import planned_words
 from monitor.records import (
     Assessment,
     BoxState,
-    CrossingForecast,
     EntryKind,
     LeakEstimate,
     LedgerEntry,
-    Quantiles,
     Tightness,
     WhatIf,
 )
 from monitor.texts import said, say, to_say
-from monitor.units import degc_to_degf, grams_to_ounces
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from zoneinfo import ZoneInfo
+    from collections.abc import Mapping
 
     from monitor.presentation.plan_days import NextVisit
     from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
-FAR_AWAY = timedelta(days=75)
-"""Beyond this a crossing is better named by its month. A judgement: its interval is weeks wide then."""
-_DAYS_A_MONTH = 30.44  # a twelfth of a year, by definition of the calendar
-
-
 _WITHOUT_FORECAST = {
     BoxState.undeclared: to_say("add it to shelf.toml"),
     BoxState.estimate_failed: to_say("report the failure"),
@@ -49,18 +40,10 @@ FRESH = to_say("fresh beads")
 FULL_BEADS = to_say("Full beads hold so much water that the box is at its limit.")
 
 
-_NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?"
-_GRAMS = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])g\b(?!/)")
-_DEGC = re.compile(rf"({_NUMBER})(?:( to | – )({_NUMBER}))?([ {NARROW}])°C")
-
-
 @dataclass(frozen=True, slots=True)
-class Wording:
+class Wording(CrossingWording):
     """How one shelf wants things said."""
 
-    zone: ZoneInfo
-    fahrenheit: bool = False
-    ounces: bool = False
     oven_weekdays: tuple[int, ...] = ()
     """Days on which beads are dried, Monday is 0; none where nobody said."""
     decided: PlanConstraints | None = None
@@ -74,75 +57,6 @@ class Wording:
     ) -> Wording:
         """Return how a shelf wants things said."""
         return cls(shelf.timezone, shelf.fahrenheit, shelf.ounces, shelf.plan.weekdays, decided, visits or {})
-
-    def degrees(self, degc: float) -> float:
-        """Return a temperature in the unit temperatures are shown in."""
-        return degc_to_degf(degc) if self.fahrenheit else degc
-
-    def temperature(self, degc: float) -> str:
-        """Return a temperature with its unit."""
-        return f"{_signed(self.degrees(degc), 1)}{NARROW}{self.temperature_unit}"
-
-    @property
-    def temperature_unit(self) -> str:
-        """Return the unit temperatures are shown in."""
-        return "°F" if self.fahrenheit else "°C"
-
-    def mass(self, grams: float) -> str:
-        """Return a mass with its unit."""
-        return f"{self.mass_figures(grams)}{NARROW}{self.mass_unit}"
-
-    def in_own_units(self, sentence: str) -> str:
-        """Return a sentence from below, which speaks of grams and °C, in the units of the shelf.
-
-        >>> from zoneinfo import ZoneInfo
-        >>> Wording(ZoneInfo("UTC"), fahrenheit=True, ounces=True).in_own_units("150 g at 60 to 65 °C")
-        '5.29 oz at 140 to 149 °F'
-        """
-        if self.ounces:
-            sentence = _GRAMS.sub(
-                # digits; judgement: as good as a scale
-                lambda found: _converted(found, lambda g: figures(grams_to_ounces(g), 3), "oz"),
-                sentence,
-            )
-        if self.fahrenheit:
-            sentence = _DEGC.sub(lambda found: _converted(found, lambda c: f"{degc_to_degf(c):.0f}", "°F"), sentence)
-        return sentence
-
-    def weight(self, grams: float) -> str:
-        """Return what a scale showed, to the steps of a good one, with its unit."""
-        return f"{grams_to_ounces(grams):.2f} oz" if self.ounces else f"{grams:.1f} g"
-
-    def masses_a_day(self, grams: Quantiles) -> str:
-        """Return a flow of water with its interval and unit."""
-        return say("{flow} a day", flow=f"{self.masses(grams)}{NARROW}{self.mass_unit}")
-
-    @property
-    def mass_unit(self) -> str:
-        """Return the unit masses are shown in."""
-        return "oz" if self.ounces else "g"
-
-    def masses(self, grams: Quantiles) -> str:
-        """Return a mass, or a flow of it, and its 90 % interval, without the unit."""
-        return spread(grams, grams_to_ounces(1.0) if self.ounces else 1.0)
-
-    def mass_figures(self, grams: float) -> str:
-        """Return a mass, or a flow of it, without the unit."""
-        return figures(grams_to_ounces(grams) if self.ounces else grams)
-
-    def day(self, at: datetime, beside: datetime) -> str:
-        """Return a calendar day, with its year where that is not the one of the instant beside it."""
-        return short_day(self.local_day(at), self.local_day(beside))
-
-    def moment(self, at: datetime) -> str:
-        """Return a day and a time of day."""
-        local = at.astimezone(self.zone)
-        day = say("{day} {year}", day=day_of_month(local.date()), year=local.year)
-        return say("{day}, {time}", day=day, time=f"{local:%H:%M}")
-
-    def local_day(self, at: datetime) -> date:
-        """Return the person's calendar day at an instant."""
-        return at.astimezone(self.zone).date()
 
     def state(self, answer: Assessment, *, iso: bool = False) -> str:
         """Return the state of a box in plain words; in a record for machines, its state alone."""
@@ -365,60 +279,6 @@ class Wording:
         is_today = self.local_day(at) == self.local_day(as_of)
         return f"{at.astimezone(self.zone):%H:%M}" if is_today else self.day(at, as_of)
 
-    def crossing(self, forecast: CrossingForecast, as_of: datetime) -> str:
-        """Return the day of the crossing, never without its interval."""
-        return self._crossing(forecast, as_of, in_months=False, between=False)
-
-    def _crossing(self, forecast: CrossingForecast, as_of: datetime, *, in_months: bool, between: bool) -> str:
-        dates, far = forecast.cross_at, self._beyond(forecast)
-        if is_over(forecast, as_of):
-            return say("already over")
-        if dates.p05 is None:
-            return say("in {far} (after {day})", far=far, day=self.day(self._end(forecast, as_of), as_of))
-        first, last = self._ends(dates.p05, dates.p95, as_of, in_months=in_months)
-        first = say("now") if dates.p05 <= as_of else first
-        if dates.p50 is None:
-            return say("in {far} (at the earliest {first})", far=far, first=first)
-        middle = self._month(dates.p50, as_of) if in_months else self.day(dates.p50, as_of)
-        if last is None:
-            return say("{middle} ({first} or later)", middle=middle, first=first)
-        if first == last:
-            return middle
-        text = to_say("{middle} (between {first} and {last})") if between else "{middle} ({first} – {last})"
-        return say(text, middle=middle, first=first, last=last)
-
-    def holds(self, forecast: CrossingForecast, as_of: datetime, *, brief: bool = False) -> str:
-        """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        when, due = self.crossing_in_brief(forecast, as_of), assess.due_at(forecast, as_of)
-        if due is None or is_over(forecast, as_of):
-            return when
-        about = when if forecast.cross_at.p50 is None else say("about {when}", when=when)
-        until = self.day(due, as_of) if due > as_of else say("today")
-        if brief:
-            return say("until {until}; passes its limit {about}", until=until, about=about)
-        risk = say("after that, the chance that it is over is above {odds}", odds=assess.due_odds())
-        return say(
-            "until {until} ({risk}); most likely it passes its limit {about}", until=until, risk=risk, about=about
-        )
-
-    def _ends(
-        self, first: datetime, last: datetime | None, as_of: datetime, *, in_months: bool
-    ) -> tuple[str, str | None]:
-        """Return the ends of an interval, with month and year once where both share them."""
-        name = self._month if in_months else self.day
-        start = name(first, as_of)
-        if last is None:
-            return start, None
-        end = name(last, as_of)
-        ahead, behind = first.astimezone(self.zone), last.astimezone(self.zone)
-        if start != end and ahead.year == behind.year:
-            start = short_month(ahead) if in_months else day_of_month(ahead.date())
-            if not in_months and ahead.month == behind.month:
-                start = str(ahead.day)
-        return start, end
-
     def opening(self, leak: LeakEstimate) -> str:
         """Return what one opening brings, beside the leak; nothing where the room is as dry as the box."""
         if leak.opening_g is None or leak.opening_hours is None:
@@ -451,29 +311,6 @@ class Wording:
             times=spread(leak.change_factor),
         )
         return f"{times} {said(leak.change_words)}".rstrip()
-
-    def _span(self, first: datetime, last: datetime, as_of: datetime) -> str:
-        """Return the days between which something was, with month and year once where they are the same."""
-        start, end = self._ends(first, last, as_of, in_months=False)
-        return "" if start == end else f" ({start} {TO} {end})"
-
-    def crossing_in_brief(self, forecast: CrossingForecast, as_of: datetime, *, between: bool = False) -> str:
-        """Return the crossing as precisely as it is known: by days while it is near, by months when it is far."""
-        dates = forecast.cross_at
-        in_months = dates.p50 is not None and dates.p50 - as_of >= FAR_AWAY
-        return self._crossing(forecast, as_of, in_months=in_months, between=between)
-
-    def _month(self, at: datetime, beside: datetime) -> str:
-        local, here = at.astimezone(self.zone), beside.astimezone(self.zone)
-        name = short_month(local)
-        return name if local.year == here.year else say("{month} {year}", month=name, year=local.year)
-
-    def _beyond(self, forecast: CrossingForecast) -> str:
-        """Return that something lies beyond what a forecast looks ahead."""
-        return say("more than {months} months", months=int((len(forecast.chance_by_day) - 1) / _DAYS_A_MONTH))
-
-    def _end(self, forecast: CrossingForecast, as_of: datetime) -> datetime:
-        return as_of + timedelta(days=len(forecast.chance_by_day) - 1)
 
     def changes(self, change: WhatIf, limit: float | None = None) -> list[str]:
         """Return what is supposed to be changed about a box of such a limit, a phrase each."""
@@ -525,24 +362,8 @@ class Wording:
         return "; ".join(words)
 
 
-def is_over(forecast: CrossingForecast, as_of: datetime) -> bool:
-    """Return whether a box has most likely passed its limit already."""
-    return forecast.cross_at.p50 is not None and forecast.cross_at.p50 <= as_of
-
-
 def grams_rest_on(answer: Assessment) -> str:
     """Return what the grams of a box rest on; nothing that asks for a scale where it is dry beads that are needed."""
     if answer.leak is None or (answer.state is BoxState.over_limit and not answer.leak.grams_known):
         return ""
     return said(answer.leak.grams_words)
-
-
-def _converted(found: re.Match[str], convert: Callable[[float], str], unit: str) -> str:
-    """Return a number, or the two ends of a span, with another unit."""
-    first, between, last, space = found.groups()
-    span = f"{between}{convert(float(last))}" if last else ""
-    return f"{convert(float(first))}{span}{space}{unit}"
-
-
-def _signed(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}".replace("-", MINUS)

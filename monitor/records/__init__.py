@@ -21,6 +21,7 @@ from monitor.records.answers import (
     LeakEstimate,
     LeakLine,
     Listener,
+    ListenerCounts,
     Outlook,
     PlannedDay,
     PlannedSwap,
@@ -29,6 +30,7 @@ from monitor.records.answers import (
     VaporFan,
     WhatIf,
 )
+from monitor.records.columns import Column
 from monitor.records.decisions import DecisionKind, PlanDecision
 from monitor.records.declared import (
     OWN_FEED,
@@ -76,6 +78,7 @@ __all__ = [
     "BoxHistory",
     "BoxState",
     "BrokerAddress",
+    "Column",
     "CrossingForecast",
     "DateQuantiles",
     "DecisionKind",
@@ -94,6 +97,7 @@ __all__ = [
     "LeakLine",
     "LedgerEntry",
     "Listener",
+    "ListenerCounts",
     "Mark",
     "NumberedImport",
     "Outlook",

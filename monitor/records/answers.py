@@ -135,11 +135,11 @@ class Fan(Sequence[FanDay]):
     """Day after day of a fan, held as columns: most questions to a forecast look at none of its days."""
 
     first_on: date
-    p05: tuple[float, ...] = field(repr=False)
-    p25: tuple[float, ...] = field(repr=False)
-    p50: tuple[float, ...] = field(repr=False)
-    p75: tuple[float, ...] = field(repr=False)
-    p95: tuple[float, ...] = field(repr=False)
+    p05: Sequence[float] = field(repr=False)
+    p25: Sequence[float] = field(repr=False)
+    p50: Sequence[float] = field(repr=False)
+    p75: Sequence[float] = field(repr=False)
+    p95: Sequence[float] = field(repr=False)
 
     def __len__(self) -> int:
         """Return the number of days."""
@@ -167,12 +167,12 @@ class Fan(Sequence[FanDay]):
 class VaporFan:
     """What is believed about the vapor pressure in a box on the days of its fan: columns, a value a day."""
 
-    p05_kpa: tuple[float, ...]
-    p25_kpa: tuple[float, ...]
-    p50_kpa: tuple[float, ...]
-    p75_kpa: tuple[float, ...]
-    p95_kpa: tuple[float, ...]
-    temperature_degc: tuple[float, ...]
+    p05_kpa: Sequence[float]
+    p25_kpa: Sequence[float]
+    p50_kpa: Sequence[float]
+    p75_kpa: Sequence[float]
+    p95_kpa: Sequence[float]
+    temperature_degc: Sequence[float]
     """Expected inside: the mean."""
 
 
@@ -184,21 +184,21 @@ class LeakLine:
     The push is how much more vapor pressure the room had, times days. So the slope is the leak.
     """
 
-    at_s: tuple[float, ...]
+    at_s: Sequence[float]
     """Middles of the days, or longer steps, of the points. [s since 1970 UTC]"""
-    push_kpa_days: tuple[float, ...]
+    push_kpa_days: Sequence[float]
     """Less where the box was moister than its room. [kPa days]"""
-    taken_up_g: tuple[float, ...]
+    taken_up_g: Sequence[float]
     """By the readings, the isotherm of the beads and what spools hold; what openings brought is taken off. [g]"""
-    taken_up_low_g: tuple[float, ...]
+    taken_up_low_g: Sequence[float]
     """The 5 % points of the same."""
-    taken_up_high_g: tuple[float, ...]
+    taken_up_high_g: Sequence[float]
     """The 95 % points."""
-    line_g: tuple[float, ...]
+    line_g: Sequence[float]
     """The line whose slope is the estimated leak. [g]"""
-    line_low_g: tuple[float, ...]
+    line_low_g: Sequence[float]
     """The same with the 5 % point of the leak."""
-    line_high_g: tuple[float, ...]
+    line_high_g: Sequence[float]
     """With its 95 % point."""
     pieces: tuple[int, ...] = ()
     """Places of the points at which the line begins anew: water came or went at once there, or the sensor is another
@@ -215,7 +215,7 @@ class CrossingForecast:
 
     humidity_limit: float
     cross_at: DateQuantiles
-    chance_by_day: tuple[float, ...]
+    chance_by_day: Sequence[float]
     """Chance that the limit is passed within 0, 1, 2, … days of the forecast's instant."""
     spent_at: DateQuantiles
     capacity_used: Quantiles
@@ -411,6 +411,20 @@ class Listener:
     since: datetime
     ended: str = ""
     """Why it ended, where it could say so."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListenerCounts:
+    """What went through a listener since it started, as it noted last."""
+
+    part: str
+    """Of the site, where several listeners share it; else empty."""
+    since: datetime
+    messages: int
+    new: int
+    """Readings that were not held before."""
+    rejected: int
+    """Messages and parts of messages that could not be used, and readings at odds with one held before."""
 
 
 @dataclass(frozen=True, slots=True)

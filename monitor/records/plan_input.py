@@ -122,6 +122,17 @@ class PlannedBox:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class BetterLid:
+    """A box as it would be if it leaked less from today on."""
+
+    planned: PlannedBox
+    leak_times: float
+    """Its leak then over its leak now. [ratio]"""
+    like: str = ""
+    """The style of boxes that leak so; '' where it is just a share of its own leak."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class PlanInput:
     """All that a plan is made from."""
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from monitor.planning.announced import announce
+from monitor.store.contracts import DeskStores
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,7 +16,16 @@ if TYPE_CHECKING:
 
     from monitor.records import Assessment
     from monitor.records.announced import AnnouncedEvent, DryingSession
-    from monitor.store.contracts import Announcements
+    from monitor.store.kept_contracts import Announcements
+
+
+class CalendarStores(DeskStores, Protocol):
+    """The stores that a calendar is made from, and in which it is remembered what was told."""
+
+    @property
+    def announcements(self) -> Announcements:
+        """What calendars were told of."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,7 +79,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
     from monitor.inference import Workers
-    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
+    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.kept_contracts import KeptOutlooks
 
 __all__ = [
     "ALMOST_SURE",

@@ -1,4 +1,4 @@
-"""What a listener does in its idle moments: say that it is well, and screen what came in lately."""
+"""What a listener does in its idle moments: say that it is well, note how much came in, screen what came in lately."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 SCREEN_EVERY_S = 3600.0  # judgement: estimates rest on hours
+_COUNTS_EVERY_S = 5.0  # judgement: a scrape comes every quarter of a minute
 _SCREENED_DAYS = 3
 """A judgement. Late backlogs reach further back; `siccast readings screen` does all of it again."""
 _LOOKED_BACK_S = 2.0 * CONTEXT_S
@@ -95,6 +96,27 @@ class HealthReporter:
         }
         if self._sender.is_connected:
             self._sender.send(self._topic, orjson.dumps(words, option=orjson.OPT_UTC_Z), retain=True)
+
+
+class CountNotes:
+    """Writes down every few seconds how much came in, for those who are not this process."""
+
+    does = "noting how much came in"
+
+    def __init__(self, write_down: Callable[[Tally], None], *, steady_s: Callable[[], float]) -> None:
+        self._write_down = write_down
+        self._steady_s = steady_s
+        self._noted_at_s, self._noted_messages = steady_s(), 0
+
+    def tick(self, tally: Tally) -> None:
+        """Note what is new, where it is time to."""
+        if self._steady_s() - self._noted_at_s >= _COUNTS_EVERY_S and tally.messages != self._noted_messages:
+            self.note(tally)
+
+    def note(self, tally: Tally) -> None:
+        """Note it now."""
+        self._write_down(tally)
+        self._noted_at_s, self._noted_messages = self._steady_s(), tally.messages
 
 
 @dataclass(frozen=True, slots=True)

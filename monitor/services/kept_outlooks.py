@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         Workers,
     )
     from monitor.services.histories import Histories
-    from monitor.store.contracts import KeptOutlooks
+    from monitor.store.kept_contracts import KeptOutlooks
 
 Progress = Callable[[float], None]
 
@@ -107,6 +107,8 @@ class Round:
         }
         """Boxes asked about as they were: what is kept of them is of more use."""
         self._answers: dict[str, Outlook] = {}
+        self._refused: dict[str, str] = {}
+        """Boxes without a forecast, and why."""
         self._teaching: dict[str, Teaching] = {}
         self._fits: dict[str, LastFit] = {}
         """Of the boxes held."""
@@ -123,7 +125,17 @@ class Round:
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
         if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
             self._answer_anew()
+        self._refused = {name: one.refusal for name, one in self._answers.items() if one.forecast is None}
         return self._answers
+
+    def refusals(self) -> Mapping[str, str]:
+        """Ask for outlooks and let go of them; return why boxes have no forecast, where they have none.
+
+        For one who only supposes things from here on: answers of a thousand boxes take some fifty megabytes.
+        """
+        self.outlooks()
+        self._answers, self._known = {}, {name: replace(one, answer=b"") for name, one in self._known.items()}
+        return self._refused
 
     def with_something_changed(
         self, names: Iterable[str], humidity_limit: float | None, change: WhatIf | None
@@ -147,7 +159,7 @@ class Round:
         from monitor.inference import RECENT_DAYS, SharedRooms, supposable  # noqa: PLC0415
 
         self._rooms = self._rooms or SharedRooms()
-        if self._answers[name].forecast is None:
+        if name in self._refused:
             return None
         if name not in self._teaching:
             self._read_teaching(name)

@@ -14,6 +14,7 @@ from monitor.records import KeptPlan
 from monitor.services.kept_outlooks import AS_IT_IS_FOR
 from monitor.services.packing import ROOMS_OF_ANSWERS, packed, unpacked, version_of_code
 from monitor.services.recharge_plan import FullPlan, announcement, plan_shelf
+from monitor.store.contracts import DeskStores
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 
     from monitor.records import AnnouncedDay, Appliance, Assessment, Box, PlanDecision, PlanRules, RoomClimate
     from monitor.services.planning import PlanSources
-    from monitor.store.contracts import DeskEvents, KeptOutlooks, KeptPlans, Ledger, PlanDecisions, Readings
+    from monitor.store.contracts import PlanDecisions
+    from monitor.store.kept_contracts import KeptOutlooks, KeptPlans
 
 __all__ = ["FullPlan", "PlanAsked", "plan_apart", "plan_asked", "plan_at_hand", "plan_now"]
 
@@ -30,23 +32,8 @@ _SAID_FOR_DAYS = 7
 _ROOMS_OF_PLANS = (*ROOMS_OF_ANSWERS, "planning", "services", "desk")
 
 
-class PlanStores(Protocol):
+class PlanStores(DeskStores, Protocol):
     """The stores that a plan is made from and kept in."""
-
-    @property
-    def readings(self) -> Readings:
-        """What the sensors said."""
-        ...
-
-    @property
-    def ledger(self) -> Ledger:
-        """What was done to boxes."""
-        ...
-
-    @property
-    def events(self) -> DeskEvents:
-        """What was done with beads."""
-        ...
 
     @property
     def outlooks(self) -> KeptOutlooks:

@@ -1,7 +1,7 @@
 """Outlooks, fits and plans as bytes, and back: pickled, but nothing is made of them except values of our own.
 
-A pickle may name any function of any module. Only classes of the rooms that answers are made of, and what numpy and
-datetime need for theirs, are let in here; anything else, and anything damaged, gives None.
+A pickle may name any function of any module. Only classes of the rooms that answers are made of, and what numpy,
+array and datetime need for theirs, are let in here; anything else, and anything damaged, gives None.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ _OTHERS = frozenset(
         ("numpy._core.multiarray", "_reconstruct"),
         ("numpy._core.multiarray", "scalar"),
         ("numpy._core.numeric", "_frombuffer"),
+        ("array", "_array_reconstructor"),
+        ("array", "array"),
         ("datetime", "date"),
         ("datetime", "datetime"),
         ("datetime", "timedelta"),

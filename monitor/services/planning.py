@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from monitor.desk.reserve import beads_in_boxes, earlier_ends, forbidden, spare_charges, usual_minutes
 from monitor.errors import OutOfRangeError
 from monitor.physics.materials import desiccant
-from monitor.records import ROOM, EntryKind, PlanRules, Quantiles
-from monitor.records.plan_input import Beads, DryingPlace, PlanInput, PlannedBox, SpareCharge
+from monitor.records import ROOM, EntryKind, PlanRules, Quantiles, WhatIf
+from monitor.records.plan_input import Beads, BetterLid, DryingPlace, PlanInput, PlannedBox, SpareCharge
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
 from monitor.services.plan_risk import risk_of
@@ -24,7 +26,8 @@ if TYPE_CHECKING:
     from monitor.desk.inventory import Inventory
     from monitor.inference import FreshBeads, Supposable
     from monitor.records import Appliance, Box, LedgerEntry, RoomClimate
-    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
+    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.kept_contracts import KeptOutlooks
 
 _MANY_BOXES = 100
 """From so many boxes on fewer draws are answered. [boxes] Judgement: a day's chances of a hundred boxes average out."""
@@ -37,6 +40,8 @@ _USUAL_BATCH_G = 250.0
 """Of beads, for each place of a batch where the appliance says no grams. [g] Judgement: as the desk's table has it."""
 _SPENT_HUMIDITY = 0.20
 """Beads that are dried were at rest with such air. [fraction of saturation] Judgement: the usual limit."""
+_HALF = 0.5
+"""Of its leak, under a better lid. [ratio] Judgement: as sizing has it; a new gasket gives it."""
 _log = logging.getLogger(__name__)
 _MINUTES_AN_HOUR, _SECONDS_A_MINUTE, _W_PER_KW = 60.0, 60.0, 1e3  # by definition
 
@@ -68,9 +73,7 @@ class PlanSources:
 
 def plan_input(sources: PlanSources) -> PlanInput:
     """Return all that a plan is made from. Thousands of boxes are rather taken one by one: ``PlanInputs``."""
-    stream = PlanInputs(sources)
-    boxes = tuple(stream.boxes())
-    return PlanInput(sources.as_of, sources.today, sources.rules, stream.places, stream.spares, boxes, stream.not_mixed)
+    return PlanInputs(sources).whole()
 
 
 class PlanInputs:
@@ -83,7 +86,7 @@ class PlanInputs:
         self._histories = Histories.of(sources.readings, sources.ledger, sources.boxes, as_of, sources.room_climate)
         few = [box.name for box in sources.boxes] if len(sources.boxes) < _MANY_BOXES else []
         self._round = Round(self._histories, sources.kept, held=few)
-        self._outlooks = self._round.outlooks()
+        self._refusals = self._round.refusals()
         self.spares: tuple[SpareCharge, ...] = spare_charges(
             sources.inventory, sources.appliances, sources.boxes, sources.as_of
         )
@@ -104,6 +107,28 @@ class PlanInputs:
             frozenset((one, other)) for one, other in combinations(ceilings, 2) if ceilings[one] != ceilings[other]
         )
 
+    def whole(self) -> PlanInput:
+        """Return all of it at once."""
+        asked, boxes = self._sources, tuple(self.boxes())
+        return PlanInput(asked.as_of, asked.today, asked.rules, self.places, self.spares, boxes, self.not_mixed)
+
+    def better_lids(self, name: str) -> Iterator[BetterLid]:
+        """Yield a box with half its leak, then with that of a better seal where it is less; futures are made just then.
+
+        Nothing of a box without a forecast. Draws and room are those of the plan.
+        """
+        from monitor.inference.answers.sizing import BETTER_STYLE, better_seal_conductance  # noqa: PLC0415 -- no model before it is asked
+
+        box, known = next(box for box in self._sources.boxes if box.name == name), self._round.supposable(name)
+        if known is None:
+            return
+        better = better_seal_conductance(box) / float(np.median(known.sized().conductance))
+        for times, like in ((_HALF, ""), (better, BETTER_STYLE)):
+            if times <= _HALF:
+                planned = self._planned(box, known.changed(WhatIf(conductance_factor=times)))
+                if planned.futures is not None:
+                    yield BetterLid(planned, times, like)
+
     def boxes(self) -> Iterator[PlannedBox]:
         """Yield every declared box in its order, its futures made just then."""
         for box in self._sources.boxes:
@@ -114,7 +139,7 @@ class PlanInputs:
         not_in = forbidden(beads, sources.appliances) if beads else {}
         risk = risk_of(box, sources.rules.risk)
         if known is None:
-            refusal = self._outlooks[box.name].refusal.removeprefix(f"{box.name}: ")
+            refusal = self._refusals.get(box.name, "").removeprefix(f"{box.name}: ")
             return PlannedBox(box, beads, risk, None, refusal or "there is no forecast", not_in)
         ways, same = self._ways(beads, not_in)
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from monitor.planning.better_lid import with_better_lids
 from monitor.planning.due import leaks_more
 from monitor.planning.mend import Unmet, unmet
 from monitor.planning.recharge import RechargePlan, plan_of_question, question_of
@@ -42,13 +43,16 @@ def plan_shelf(
     horizon_days: int | None = None,
 ) -> FullPlan:
     """Return the plan that a shelf's own futures, appliances and spare charges give."""
-    from monitor.services.planning import plan_input  # noqa: PLC0415 -- what was kept is answered without any model
+    from monitor.services.planning import PlanInputs  # noqa: PLC0415 -- what was kept is answered without any model
 
-    made_of, before = plan_input(sources), Announced(announced)
-    question = question_of(made_of, assessments, decisions=decisions, announced=before, horizon_days=horizon_days)
+    inputs, before = PlanInputs(sources), Announced(announced)
+    question = question_of(
+        inputs.whole(), assessments, decisions=decisions, announced=before, horizon_days=horizon_days
+    )
     plan = plan_of_question(question, assessments, before)
-    worth, late = worth_of(question, plan), unmet(question, first_days(plan.days, plan.swaps))
-    return FullPlan(plan, worth, late, dict.fromkeys(plan.changed, sources.today))
+    first = first_days(plan.days, plan.swaps)
+    late = with_better_lids(question, unmet(question, first), first, inputs.better_lids)
+    return FullPlan(plan, worth_of(question, plan), late, dict.fromkeys(plan.changed, sources.today))
 
 
 def announcement(plan: RechargePlan, assessments: Sequence[Assessment], today: date) -> list[AnnouncedDay]:

@@ -10,28 +10,39 @@ import numpy as np
 from monitor.inference.answers.sizing import (
     HORIZON_DAYS,
     Fillable,
+    KnownBox,
     SizedBox,
     Supposed,
+    better_seal_conductance,
     days_for,
     film_conductance,
     grams_for,
 )
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
-from monitor.physics.desiccant_units import UnitsAsked, din_55474, mil_bag, mil_rigid
-from monitor.records import Box, Quantiles
+from monitor.physics.desiccant_units import (
+    UnitsAsked,
+    din_55474,
+    j_std_033,
+    jis_film_g_per_day,
+    jis_k1_of_pet,
+    jis_z0301,
+    mil_bag,
+    mil_rigid,
+)
+from monitor.physics.materials import desiccant
+from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.records import Box, Quantiles, RoomClimate
 from monitor.units import DAYS_PER_GREGORIAN_YEAR
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from monitor.records import RoomClimate
     from monitor.services.supposing import Supposing
 
 DAYS_A_MONTH = DAYS_PER_GREGORIAN_YEAR / 12.0  # a year has twelve, by definition
 MOST_MONTHS = HORIZON_DAYS / DAYS_A_MONTH
-_BETTER_STYLE = "valve"
 _LAXER_BY = 0.10  # fraction of saturation; judgement: the next limit that anybody would think of
 _DRIEST_METHOD = "oven"
+_STANDARD_GEL = "silica_regular"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +97,12 @@ class Sizing:
 
 def sizing(question: SizeQuestion, *, box: Supposing | None = None, climate: RoomClimate | None = None) -> Sizing:
     """Answer a question about a box whose posterior is at hand, or about one of which only the kind is known."""
-    sized: Fillable = box.sized() if box is not None else _of_its_kind(question, climate)
+    sized: KnownBox | SizedBox = box.sized() if box is not None else _of_its_kind(question, climate)
     points = np.quantile(sized.conductance, (0.05, 0.5, 0.95))  # by definition: a 90 % interval
     rows = tuple(_row(what, sized, supposed, question) for what, supposed in _variants(question, float(points[1])))
-    return Sizing(
-        question, box is not None, Quantiles(*points.tolist()), rows, _standards(question, rows[0], float(points[1]))
-    )
+    leak = float(points[1])
+    standards = _standards(question, rows[0], leak, climate or RoomClimate())
+    return Sizing(question, box is not None, Quantiles(*points.tolist()), rows, standards)
 
 
 def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBox:
@@ -103,8 +114,7 @@ def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBo
 
 def _variants(question: SizeQuestion, leak: float) -> list[tuple[str, Supposed]]:
     asked = Supposed(question.desiccant, question.limit, question.method)
-    log_changes, _ = style_prior(replace(question.box, style=_BETTER_STYLE, fed_through_tube=False))
-    better = float(np.exp(log_changes)) * CONDUCTANCE_PER_AIR_CHANGE * question.box.volume_liter / leak
+    better = better_seal_conductance(question.box) / leak
     other = question.limit + _LAXER_BY if question.other_limit is None else question.other_limit
     variants = [("asked", asked), ("half the leak", replace(asked, leak_times=0.5))]
     if question.parcel is None and better < 1.0:
@@ -124,15 +134,29 @@ def _row(what: str, sized: Fillable, supposed: Supposed, question: SizeQuestion)
     return SizeRow(what, supposed.limit, None, months)
 
 
-def _standards(question: SizeQuestion, asked: SizeRow, leak: float) -> tuple[UnitsAsked, ...]:
+def _standards(question: SizeQuestion, asked: SizeRow, leak: float, climate: RoomClimate) -> tuple[UnitsAsked, ...]:
     """Return what standards say for the months asked about, or for those that the grams hold at the median.
 
     A box counts as a film that lets through as much as its leak would in the test climate.
     """
     months = question.months if question.months is not None else asked.months.p50 if asked.months else 0.0
-    days, volume_liter, parcel = min(months, MOST_MONTHS) * DAYS_A_MONTH, question.box.volume_liter, question.parcel
-    if parcel is None:
-        through_g_per_day = leak / film_conductance(1.0, 1.0)
-        return (din_55474(volume_liter, 1.0, through_g_per_day, days, question.limit), mil_rigid(volume_liter))
-    din = din_55474(volume_liter, parcel.area_m2, parcel.wvtr_g_per_m2_day, days, question.limit)
-    return (din, mil_bag(parcel.area_m2))
+    months = min(months, MOST_MONTHS)
+    parcel, volume_liter, limit = question.parcel, question.box.volume_liter, question.limit
+    area_m2 = parcel.area_m2 if parcel else 1.0
+    through_g_per_m2_day = parcel.wvtr_g_per_m2_day if parcel else leak / film_conductance(1.0, 1.0)
+    return (
+        din_55474(volume_liter, area_m2, through_g_per_m2_day, months * DAYS_A_MONTH, limit),
+        mil_bag(area_m2) if parcel else mil_rigid(volume_liter),
+        j_std_033(area_m2, through_g_per_m2_day, months),
+        _by_jis(film_conductance(through_g_per_m2_day, area_m2), months * DAYS_A_MONTH, limit, climate),
+    )
+
+
+def _by_jis(leak: float, days: float, limit: float, climate: RoomClimate) -> UnitsAsked:
+    """Return what JIS Z 0301 says for gel as supplied, in the mean climate of the year."""
+    degc, outside = climate.temperature_degc, climate.relative_humidity
+    if climate.monthly_vapor_pressure_pa:
+        outside = float(np.mean(climate.monthly_vapor_pressure_pa)) / float(saturation_vapor_pressure_pa(degc))
+    holds = float(desiccant(_STANDARD_GEL).isotherm.loading_g_per_g(limit, degc))
+    through_g_per_day, k1 = jis_film_g_per_day(leak), jis_k1_of_pet(degc)
+    return jis_z0301(through_g_per_day, days, outside, limit, k1=k1, holds_g_per_g=holds)

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from monitor.inference import Supposable
     from monitor.inference.answers.sizing import KnownBox
     from monitor.records import Box, CrossingForecast, RoomClimate, WhatIf
-    from monitor.store.contracts import KeptOutlooks, Ledger, Readings
+    from monitor.store.contracts import Ledger, Readings
+    from monitor.store.kept_contracts import KeptOutlooks
 
 
 @dataclass(frozen=True, eq=False)

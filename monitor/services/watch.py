@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.alerts.opening import Sender
     from monitor.records import Assessment
     from monitor.records.alerts import Route, RouteState, Told
-    from monitor.store.contracts import Alerts
+    from monitor.store.kept_contracts import Alerts
 
 DEAD_AFTER = timedelta(hours=1)
 """A route that has not worked for so long is worth a word by the others. A judgement: routers and servers that start

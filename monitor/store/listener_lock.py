@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from monitor.errors import ShelfHeldError, StoreBusyError
-from monitor.records import Listener
+from monitor.records import Listener, ListenerCounts
 
 try:
     import fcntl
@@ -36,22 +36,34 @@ to go."""
 class ListenerLock:
     """The lock of a listener that is at work."""
 
-    def __init__(self, file: int, since: datetime) -> None:
+    def __init__(self, file: int, since: datetime, part: str = "") -> None:
         self._file = file
-        self._since = since
-        self._note("")
+        self._words: dict[str, object] = {
+            "process": os.getpid(),
+            "machine": socket.gethostname(),
+            "since": since.isoformat(),
+            "part": part,
+        }
+        self.counted(0, 0, 0)
+
+    def counted(self, messages: int, new: int, rejected: int) -> None:
+        """Leave word of how much came in since the listener started."""
+        self._words |= {"messages": messages, "new": new, "rejected": rejected}
+        self._note()
 
     def ended(self, why: str) -> None:
         """Leave a word about why the listener ends."""
-        self._note(why)
+        self._words["ended"] = why
+        self._note()
 
-    def _note(self, ended: str) -> None:
-        """Write down who has the lock; on a full disk the lock alone has to do."""
-        words = {"process": os.getpid(), "machine": socket.gethostname(), "since": self._since.isoformat()}
-        text = json.dumps(words | ({"ended": ended} if ended else {})).encode()
+    def _note(self) -> None:
+        """Write down who has the lock; on a full disk the lock alone has to do.
+
+        In one go, blanks over what was longer before, so that nobody reads half of it.
+        """
         with contextlib.suppress(OSError):
-            os.ftruncate(self._file, 0)
-            os.pwrite(self._file, text, 0)
+            text = json.dumps(self._words).encode()
+            os.pwrite(self._file, text.ljust(os.fstat(self._file).st_size), 0)
 
 
 @contextmanager
@@ -65,7 +77,7 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
     StoreBusyError
         When the folder can't be written for now.
     """
-    with _held(_path(folder, part), now, "listens on") as hold:
+    with _held(_path(folder, part), now, "listens on", part) as hold:
         yield hold
 
 
@@ -83,7 +95,7 @@ def lock_sending(folder: Path, now: datetime) -> Iterator[ListenerLock]:
 
 
 @contextmanager
-def _held(path: Path, now: datetime, does: str) -> Iterator[ListenerLock]:
+def _held(path: Path, now: datetime, does: str, part: str = "") -> Iterator[ListenerLock]:
     folder = path.parent
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -95,7 +107,7 @@ def _held(path: Path, now: datetime, does: str) -> Iterator[ListenerLock]:
     try:
         if not _locked_at_last(file):
             raise ShelfHeldError(_who_has_it(folder, _read(path), does))
-        hold = ListenerLock(file, now)
+        hold = ListenerLock(file, now, part)
         try:
             yield hold
         except Exception as error:
@@ -120,6 +132,17 @@ def listeners(folder: Path) -> list[Listener]:
         with contextlib.suppress(OSError):
             noted = _read(path)
             found.append(noted or Listener(_is_held(path), 0, "", datetime.fromtimestamp(path.stat().st_mtime, UTC)))
+    return found
+
+
+def listener_counts(folder: Path) -> list[ListenerCounts]:
+    """Return what went through each listener of a shelf, the one at work or the last one; looking changes nothing."""
+    found = []
+    for path in sorted(folder.glob("listener*.lock")):
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            words = json.loads(path.read_bytes())
+            counts = (int(words[name]) for name in ("messages", "new", "rejected"))
+            found.append(ListenerCounts(str(words["part"]), datetime.fromisoformat(words["since"]), *counts))
     return found
 
 

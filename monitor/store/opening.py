@@ -27,19 +27,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from monitor.records import Forwarding, InfluxAddress
-    from monitor.store.contracts import (
-        Alerts,
-        Announcements,
-        Boxes,
-        DeskEvents,
-        Imports,
-        KeptOutlooks,
-        KeptPlans,
-        Ledger,
-        PlanDecisions,
-        Readings,
-        Upkeep,
-    )
+    from monitor.store.contracts import Boxes, DeskEvents, Imports, Ledger, PlanDecisions, Readings, Upkeep
+    from monitor.store.kept_contracts import Alerts, Announcements, KeptOutlooks, KeptPlans
 
 __all__ = [
     "Marks",

@@ -23,6 +23,7 @@ LEFT_OUT = {
     "sensor bias unknown": replace(ALL, bias_share_of_accuracy=0.03),
     "events put into the future": replace(ALL, future_events=False),
     "badly seated lids ahead": replace(ALL, badly_seated=0.0),
+    "own past of beads and spools": replace(ALL, carried=False),
     "wandering leak": replace(ALL, wandering_leak=False),
     "noise of settling": replace(ALL, settling_humidity=0.0),
     "readings at a floor": replace(ALL, drop_censored=True),

@@ -4,7 +4,8 @@ python -m tests.bench.page                                 (12, 200 and 1,000 bo
 python -m tests.bench.page --boxes 200 --shelves FOLDER    (some of them; shelves are kept there, and taken again)
 
 Each server is a process of its own, asked by one visitor. On a machine that does other things, the processor time that
-the server spends on an answer says more than the seconds a visitor waits. Memory is the proportional share (PSS).
+the server spends on an answer says more than the seconds a visitor waits. Memory is the proportional share (PSS): of
+the server, and the most that it took so far with the process beside it that makes the plan.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ import httpx
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from bench.big_shelf import BigShelf
-from bench.many_boxes import pss_mib, with_descendants
+from bench.many_boxes import MemoryWatch, pss_mib
 
 ROOT = Path(__file__).resolve().parents[2]
 SICCAST = [sys.executable, "-m", "monitor.cli.start"]
@@ -48,12 +49,13 @@ class Cost:
     processor_ms: float
     on_the_wire_kb: float
     memory_mib: float
+    most_mib: float
 
     def row(self) -> str:
         may = FIRST_BYTE_MS.get(self.boxes)
         return (
             f"| {self.boxes} | {self.view} | {self.first_byte_ms:.0f}{f' (≤ {may:.0f})' if may else ''} "
-            f"| {self.processor_ms:.0f} | {self.on_the_wire_kb:.1f} | {self.memory_mib:.0f} |"
+            f"| {self.processor_ms:.0f} | {self.on_the_wire_kb:.1f} | {self.memory_mib:.0f} | {self.most_mib:.0f} |"
         )
 
 
@@ -91,8 +93,7 @@ def asked(address: str, process: int, path: str, times: int) -> tuple[float, flo
                 waits.append(1e3 * (time.perf_counter() - began))
                 length = sum(map(len, answer.iter_raw()))
     spent_ms = 1e3 * (processor_s(process) - before) / times
-    memory = sum(map(pss_mib, with_descendants(process)))
-    return median(waits), spent_ms, length / 1000.0, memory
+    return median(waits), spent_ms, length / 1000.0, pss_mib(process)
 
 
 def main() -> None:
@@ -102,8 +103,8 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=20, help="how often each view is asked for")
     parser.add_argument("--shelves", type=Path, help="keep the shelves here, and take those that are there")
     told = parser.parse_args()
-    print("| boxes | view | first byte, ms | server's processor time, ms | on the wire, kB | server's memory, MiB |")
-    print("| --- | --- | --- | --- | --- | --- |")
+    print("| boxes | view | first byte, ms | its processor time, ms | on the wire, kB | its MiB | most in all |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as made:
         for boxes in told.boxes:
             shelf = BigShelf((told.shelves or Path(made)) / f"{boxes}-boxes", boxes, DAYS).folder
@@ -111,8 +112,12 @@ def main() -> None:
             kept = subprocess.run(command, cwd=ROOT, stdout=subprocess.DEVNULL, check=False)
             assert kept.returncode in {0, NEEDS_THE_PERSON}
             with server(shelf) as (address, process):
+                watch = MemoryWatch(process)
+                watch.start()
                 for view, path in VIEWS.items():
-                    print(Cost(boxes, view, *asked(address, process, path, told.times)).row(), flush=True)
+                    cost = asked(address, process, path, told.times)
+                    print(Cost(boxes, view, *cost, watch.peak_mib).row(), flush=True)
+                watch.end()
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ import pytest
 from typer.testing import Result
 
 from monitor.records import Reading
+from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
@@ -237,15 +238,16 @@ def test_a_reading_off_a_display_is_asked_about_and_taken_back(run: Callable[...
 
 
 def test_an_import_killed_again_and_again_ends_exact(shelf: Path, tmp_path: Path) -> None:
-    """Killed as soon as another portion has landed, five times over; then one goes through."""
-    rows = [f"box{b},{(START + timedelta(minutes=k)).isoformat()},21.4,17.2" for k in range(12_000) for b in range(10)]
+    """Killed as soon as another of seven portions has landed, five times over; then one goes through."""
+    minutes = 7 * ROWS_AT_ONCE // 10
+    rows = [f"box{b},{(START + timedelta(minutes=k)).isoformat()},21.4,17.2" for k in range(minutes) for b in range(10)]
     file = written(tmp_path, "\n".join(["box,t,temperature_c,rh_pct", *rows]))
     words = [sys.executable, "-m", "monitor.cli.app", "--shelf", str(shelf), "readings", "import", file]
     held = 0
     for _ in range(5):
         with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
             while process.poll() is None and count(shelf) <= held:
-                time.sleep(0.002)
+                time.sleep(0.01)
             if process.poll() is None:
                 os.kill(process.pid, signal.SIGKILL)
         held = count(shelf)

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app
+from monitor.physics.materials import desiccant
 
 SHELF = """
 timezone = "Europe/Vienna"
@@ -51,8 +52,10 @@ def test_a_new_box_gets_grams_with_what_changes_them_and_the_standards(shelf: Pa
     assert grams["a better seal"] < grams["half the leak"] < grams["asked"]
     assert found["another limit"]["limit"] == pytest.approx(0.30)
     assert (answer["leak_from"], answer["from"]) == ("style", "2026-07-01T10:00:00Z")
-    assert all("from memory" in standard["standard"] for standard in answer["standards"])
-    assert len(answer["standards"]) == 2
+    standards = [standard["standard"] for standard in answer["standards"]]
+    assert [name.split(" ")[0] for name in standards] == ["DIN", "MIL-STD-2073-1", "IPC/JEDEC", "JIS"]
+    assert all("second hand" in standard["source"] and standard["rule"] for standard in answer["standards"])
+    assert [standard["units"] is None for standard in answer["standards"]] == [False, False, False, True]
 
 
 def test_a_parcel_is_asked_by_its_film(shelf: Path) -> None:
@@ -63,8 +66,22 @@ def test_a_parcel_is_asked_by_its_film(shelf: Path) -> None:
     assert "a better seal" not in found
     text = " ".join(asked(shelf, "--wvtr", "0.5", "--area", "0.3", "--mass", "100").output.split())
     assert "A sealed parcel, by its film's sheet" in text
-    assert "J-STD-033 and JIS Z 0301 are left out" in text
-    assert "quoted from memory" in text
+    assert "U = 0.003 M W A / D units" in text
+    assert "the metric form, the 10 % and grams of gel a unit from memory" in text
+    assert "W = (R A t (h1 - h2) K1 + K2 D) / (C2 - C1) grams" in text
+    assert "quoted at second hand" in text
+
+
+def test_standards_for_a_parcel_are_counted_by_hand(shelf: Path) -> None:
+    """0.5 g/m²/day through 0.3 m² for 6 months in a room of 20 °C and 50 %, and 20 % inside."""
+    answer = told(shelf, "--wvtr", "0.5", "--area", "0.3", "--months", "6")
+    found = {standard["standard"].split(" ")[0]: standard for standard in answer["standards"]}
+    assert found["IPC/JEDEC"]["units"] == pytest.approx(0.003 * 6 * 0.5 * 3000 / 2.0)
+    test_g_per_day = 0.5 * 0.3 * 7.385 / 6.633  # kPa at 40 and 38 °C, IAPWS
+    takes_up = float(desiccant("silica_regular").isotherm.loading_g_per_g(0.20, 20.0)) - 0.02
+    by_hand = test_g_per_day * 182.6 * 30.0 * 0.0020 / takes_up
+    assert found["JIS"]["gel_g"] == pytest.approx(by_hand, rel=1e-3)
+    assert "50 % RH outside and 20 % inside" in found["JIS"]["why_different"]
 
 
 def test_printed_parts_in_a_drawer_bring_their_water(shelf: Path) -> None:

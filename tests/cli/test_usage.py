@@ -1,18 +1,51 @@
-"""Wrong usage and failures of the answering commands, run as the installed command: one line and an exit code."""
+"""Wrong usage and failures of the answering commands, as the installed command says them: one line and an exit code."""
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import NamedTuple, Protocol
 
 import pytest
+
+from monitor.cli.app import main
 
 PROGRAM = "from monitor.cli.app import main; main()"
 
 
-def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+class Done(NamedTuple):
+    """How a command ended."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+class Run(Protocol):
+    """Asks the command line of a shelf."""
+
+    def __call__(self, shelf: Path, *words: str) -> Done: ...
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Give the installed command within this process; whatever it lets through fails the test."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+
+    def call(shelf: Path, *words: str) -> Done:
+        monkeypatch.setattr(sys, "argv", ["siccast", "--shelf", str(shelf), *words])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        return Done(int(ended.value.code or 0), said.out, said.err)
+
+    return call
+
+
+def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", PROGRAM, "--shelf", str(shelf), *words],
         capture_output=True,
@@ -53,7 +86,7 @@ def run(shelf: Path, *words: str, **environment: str) -> subprocess.CompletedPro
         (["boxes", "--colour"], "No such option"),
     ],
 )
-def test_wrong_usage_is_one_line_and_2(site: Path, words: list[str], said: str) -> None:
+def test_wrong_usage_is_one_line_and_2(site: Path, run: Run, words: list[str], said: str) -> None:
     done = run(site, *words)
     assert (done.returncode, done.stdout) == (2, "")
     assert said in done.stderr
@@ -61,7 +94,19 @@ def test_wrong_usage_is_one_line_and_2(site: Path, words: list[str], said: str) 
     assert done.stderr.count("\n") == 1
 
 
-def test_a_failure_is_one_line_and_1(site: Path) -> None:
+@pytest.mark.parametrize(
+    ("words", "code"), [(["boxes"], 1), (["forecast", "--limit", "0"], 2)], ids=["a failure", "wrong usage"]
+)
+def test_a_process_ends_as_it_does_in_this_one(site: Path, run: Run, words: list[str], code: int) -> None:
+    """What the other tests of this file ask within their own process holds of the command that a person starts."""
+    (site / "siccast.sqlite3").write_bytes(b"this is no database, and it is long enough to be looked at" * 20)
+    done = in_a_process(site, *words)
+    assert done.returncode == code
+    here = run(site, *words)
+    assert (done.stdout, done.stderr.split(" (see")[0]) == (here.stdout, here.stderr.split(" (see")[0])
+
+
+def test_a_failure_is_one_line_and_1(site: Path, run: Run) -> None:
     (site / "siccast.sqlite3").write_bytes(b"this is no database, and it is long enough to be looked at" * 20)
     done = run(site, "boxes")
     assert done.returncode == 1
@@ -69,7 +114,7 @@ def test_a_failure_is_one_line_and_1(site: Path) -> None:
     assert "siccast.sqlite3" in done.stderr
 
 
-def test_a_wrong_shelf_file_is_one_line_and_1(site: Path) -> None:
+def test_a_wrong_shelf_file_is_one_line_and_1(site: Path, run: Run) -> None:
     (site / "shelf.toml").write_text("[boxes.left]\nlimit_rh_pct = 120")
     done = run(site, "forecast", "--json")
     assert (done.returncode, done.stdout) == (1, "")
@@ -88,12 +133,12 @@ def test_a_reader_that_stops_listening_is_no_traceback(site: Path) -> None:
 
 def test_a_terminal_that_knows_few_letters_still_gets_its_table(site: Path) -> None:
     (site / "shelf.toml").write_text("[boxes.left]\n", encoding="utf-8")
-    done = run(site, "boxes", PYTHONIOENCODING="ascii")
+    done = in_a_process(site, "boxes", PYTHONIOENCODING="ascii")
     assert (done.returncode, done.stderr) == (0, "")
     assert "no readings" in done.stdout
 
 
-def test_help_names_every_answer(tmp_path: Path) -> None:
+def test_help_names_every_answer(tmp_path: Path, run: Run) -> None:
     done = run(tmp_path, "--help")
     assert done.returncode == 0
     for command in ("boxes", "forecast", "leak", "plan", "today"):
@@ -117,7 +162,7 @@ def test_help_names_every_answer(tmp_path: Path) -> None:
         ["restore", "copy.sqlite3", "--yes"],
     ],
 )
-def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path) -> None:
+def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: Path, run: Run) -> None:
     done = run(tmp_path / "none", *words)
     assert (done.returncode, done.stdout) == (1, "")
     assert f"there is no shelf in {tmp_path / 'none'}. `siccast listen` starts one" in done.stderr
@@ -126,7 +171,7 @@ def test_a_shelf_nobody_began_is_said_and_not_made(words: list[str], tmp_path: P
 
 
 @pytest.mark.parametrize("words", [["boxes"], ["log", "show"], ["today"], ["recharge", "reach"]])
-def test_looking_where_the_database_is_gone_says_so_and_makes_none(words: list[str], site: Path) -> None:
+def test_looking_where_the_database_is_gone_says_so_and_makes_none(words: list[str], site: Path, run: Run) -> None:
     for file in site.glob("siccast.sqlite3*"):
         file.unlink()
     done = run(site, *words)

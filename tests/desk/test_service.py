@@ -11,7 +11,7 @@ from made_desk import AT, MICROWAVE, OVEN, ROOM, WARM_BOX, WET_G
 from monitor.desk import Desk, TrapError, run_curves
 from monitor.desk.cautions import HOT_SPOTS
 from monitor.desk.inventory import Spill
-from monitor.desk.runs import fitted
+from monitor.desk.run_fit import fitted
 from monitor.desk.tares import read_tare
 from monitor.errors import LedgerError, OutOfRangeError, UnknownBoxError
 from monitor.inference.drying.jar import jar_verdict

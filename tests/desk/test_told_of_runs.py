@@ -18,17 +18,8 @@ from made_desk import MICROWAVE, MICROWAVE_LOSSES, OVEN, WARM_BOX
 from made_runs import AT, BOWL, KNOWN, a_run, ended, inventory_of
 
 from monitor.desk.inventory import Charge, Run
-from monitor.desk.runs import (
-    appliance_of,
-    end_loading,
-    expected_g,
-    first_days,
-    fitted,
-    priors_of,
-    report,
-    run_curves,
-    slower_than_it_looked,
-)
+from monitor.desk.run_fit import appliance_of, end_loading, expected_g, fitted, priors_of
+from monitor.desk.runs import first_days, report, run_curves, slower_than_it_looked
 from monitor.inference.drying import Verdict
 from monitor.inference.drying.priors import MICROWAVE_END, UNKNOWN_LOADING
 from monitor.physics.materials import desiccant

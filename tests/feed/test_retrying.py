@@ -20,6 +20,7 @@ from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, RawMessage, Reading
 from monitor.retrying import BackOff, keep_running
 from monitor.services.housekeeping import (
+    CountNotes,
     HealthReporter,
     HourlyScreening,
     Screener,
@@ -285,6 +286,15 @@ def test_a_clock_that_is_set_back_does_not_silence_the_listener() -> None:
     for ran_s[0] in (59.0, 60.0, 119.0, 120.0):
         teller.tick(Tally())
     assert [told["at"] for told in sender.told] == ["2026-03-04T08:00:00Z"] + 2 * ["2026-02-02T08:00:00Z"]
+
+
+def test_how_much_came_in_is_noted_every_few_seconds_and_only_where_something_did() -> None:
+    noted: list[int] = []
+    ran_s, tally = [0.0], Tally()
+    counts = CountNotes(lambda told: noted.append(told.messages), steady_s=lambda: ran_s[0])
+    for ran_s[0], tally.messages in ((1.0, 1), (5.0, 40), (6.0, 41), (11.0, 41), (20.0, 41)):
+        counts.tick(tally)
+    assert noted == [40, 41]
 
 
 class FailingChore:

@@ -33,11 +33,12 @@ def by_brute_force() -> np.ndarray:
         own = [uptake for uptake in UPTAKES if uptake.series == series]
         middle = np.mean([np.log(uptake.uptake) for uptake in own])
         levels = np.linspace(middle - 2.5, middle + 2.5, 1501)
-        density = np.ones((trends.size, scatters.size, levels.size))
+        squares = np.zeros((trends.size, levels.size))
         for uptake in own:
-            residual = np.log(uptake.uptake) - levels - trends[:, None, None] * uptake.cycles
-            density *= stats.norm.pdf(residual, scale=uptake.log_sd * scatters[:, None])
-        chances = chances * density.sum(axis=2)
+            residual = np.log(uptake.uptake) - levels - trends[:, None] * uptake.cycles
+            squares += (residual / uptake.log_sd) ** 2
+        by_scatter = [np.exp(-0.5 * squares / times**2).sum(axis=1) / times ** len(own) for times in scatters]
+        chances = chances * np.column_stack(by_scatter)
     posterior = chances.sum(axis=1)
     cumulative = np.cumsum(posterior) / posterior.sum()
     return np.interp((0.05, 0.5, 0.95), cumulative, trends + 0.5 * (trends[1] - trends[0]))

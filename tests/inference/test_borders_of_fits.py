@@ -22,6 +22,7 @@ from monitor.inference.fit.importance import Draws, ProposalRecord, log_prior, r
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, finite_only, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior, Record, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points
+from monitor.inference.fit.reseating import SPREADS, next_episode, spread_evidence, spread_weights
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import IMPOSSIBLE, Target, draw, draw_by_moves
 from monitor.inference.fit.weights import effective_sample_size, largest_exponent, normalized, resample
@@ -252,18 +253,50 @@ def test_an_observation_has_a_fifth_of_the_priors_precision(share: float, inform
     assert (leak_observation_of(replace(of, state=state)) is not None) is informs
 
 
-def test_own_episodes_weigh_no_more_than_a_lid_seats_alike() -> None:
-    """Two normals: the style, and what earlier episodes say, no surer than 0.35 times the root of 1.1."""
+def test_one_earlier_episode_tells_of_the_next_as_well_as_a_lid_seats_alike() -> None:
+    """The style times what the episode says, over the spreads that nothing was learned of yet."""
     mean, sd = style_prior(BOX)
-    one = KnownLeaks([seen(1.5, 0.2, START_S - 9 * DAY_S, START_S - 40 * DAY_S)]).prior(BOX, START_S)
-    precision = 1.0 / (0.2**2 + 0.35**2)
-    assert one[1] == pytest.approx((sd**-2 + precision) ** -0.5)
-    assert one[0] == pytest.approx((mean / sd**2 + 1.5 * precision) / (sd**-2 + precision))
-    many = [seen(1.5, 0.01, START_S - 9 * k * DAY_S, START_S - 9 * k * DAY_S) for k in (1, 2, 3)]
-    found = KnownLeaks(many).prior(BOX, START_S)
-    most = 1.0 / (1.1 * 0.35**2)
-    assert found[1] == pytest.approx((sd**-2 + most) ** -0.5)
-    assert found[0] == pytest.approx((mean / sd**2 + 1.5 * most) / (sd**-2 + most))
+    found = KnownLeaks([seen(1.5, 0.2, START_S - 9 * DAY_S, START_S - 40 * DAY_S)]).prior(BOX, START_S)
+    weights = spread_weights(np.zeros(len(SPREADS)))
+    precision = 1.0 / (0.2**2 + 2.0 * SPREADS**2)  # both episodes lie off their box
+    by_spread = (mean / sd**2 + 1.5 * precision) / (sd**-2 + precision)
+    assert found[0] == pytest.approx(float(weights @ by_spread))
+    usual = 1.0 / (0.2**2 + 0.35**2)
+    assert found[1] == pytest.approx((sd**-2 + usual) ** -0.5, rel=0.2)
+
+
+def test_episodes_that_were_alike_make_the_next_one_known_better() -> None:
+    """By how far those of its own and of boxes like it lie apart beyond their noise."""
+
+    def sd_after(gaps: tuple[float, ...], boxes: int = 1) -> float:
+        names = [BOX.name, *(f"b{k}" for k in range(boxes - 1))]
+        known = [
+            seen(1.5 + gap, 0.05, START_S - 9 * k * DAY_S, START_S - 9 * k * DAY_S, box=name)
+            for name in names
+            for k, gap in enumerate(gaps, start=1)
+        ]
+        return KnownLeaks(known).prior(BOX, START_S)[1]
+
+    alike, apart = (0.05, -0.05, 0.0), (0.5, -0.5, 0.0)
+    assert sd_after(alike, 9) < sd_after(alike) < 0.8 * sd_after(apart)
+    assert sd_after(apart) < 0.9  # its style
+    many = sd_after(alike, 40)
+    assert 0.05 < many < 0.2
+
+
+def test_what_is_wrong_in_every_episode_does_not_average_out() -> None:
+    one, three = (next_episode([(1.0, 0.2)] * count, 0.1) for count in (1, 3))
+    assert one[1] >= three[1] >= 0.2**2 + 0.1**2
+
+
+def test_spreads_between_episodes_are_found_again() -> None:
+    rng = np.random.default_rng(4)
+    for true in (0.12, 0.35):
+        boxes = [[(rng.normal(m, np.hypot(true, 0.1)), 0.1) for _ in range(3)] for m in rng.normal(0.0, 0.6, 150)]
+        weights = spread_weights(spread_evidence(boxes).sum(axis=0))
+        assert float(weights @ SPREADS) == pytest.approx(true, rel=0.3)
+    alone = spread_evidence([[(1.0, 0.2)]])[0]
+    assert alone == pytest.approx(np.full(len(SPREADS), alone[0]))
 
 
 def test_many_boxes_of_a_style_tell_its_mean_and_spread() -> None:

@@ -20,6 +20,7 @@ from monitor.inference.fit.change_point import (
     ChangePoint,
     change_point_of,
     with_change_point,
+    words_for,
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
@@ -28,6 +29,7 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import BoxHistory, EntryKind, LeakEstimate, LedgerEntry, ReadingSeries, Spool
 
 TIGHT = Kind(conductance=(0.06, 0.3))
+AGEING = Kind(days=150, dry_mass_g=300.0, conductance=(0.06, 0.4))
 WET_NYLON = Kind(spools=(Spool("PA6", 1000.0, 1, "wet"),), spool_humidity=0.5, spool_core="cardboard")
 
 
@@ -115,8 +117,12 @@ def test_a_change_below_the_floor_stays_open_and_the_interval_says_so() -> None:
 
 
 def test_an_ageing_seal_is_followed_by_the_interval() -> None:
-    found = looked_at(8, TIGHT, ages(3.0, over_days=40, days=60))
+    found = looked_at(6, AGEING, ages(6.0, over_days=130, days=AGEING.days))
+    said = [one.change for one in found if one.change is not None]
     assert at_least(0.80, [one.holds_present for one in found])
+    assert at_least(0.50, [one.change is not None for one in found])
+    assert all("little by little" in words_for(change) for change in said)
+    assert at_least(0.90, [change.factor.p05 < 6.0 < change.factor.p95 for change in said])
 
 
 def test_a_change_after_an_opening_points_to_the_lid() -> None:

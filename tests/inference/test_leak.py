@@ -17,7 +17,7 @@ from monitor.records import EntryKind
 
 
 def test_a_known_leak_is_given_back_and_the_date_lies_in_its_interval() -> None:
-    record, now_s, left = made_box(Truth(conductance=0.2), seen_days=30)
+    record, now_s, left = made_box(Truth(conductance=0.2), seen_days=30, whole_days=400)
     posterior = estimate(record, now_s)
     leak = leak_of(posterior).conductance_g_per_day_per_kpa
     assert leak.p05 < 0.2 < leak.p95
@@ -31,7 +31,7 @@ def test_a_known_leak_is_given_back_and_the_date_lies_in_its_interval() -> None:
 def test_gel_and_sieve_side_by_side_give_back_their_leak_and_date() -> None:
     mixed = mixed_kind([("silica_regular", 70.0), ("mol_sieve", 30.0)])
     truth = Truth(conductance=0.2, kind=mixed, start_humidity=0.03)
-    record, now_s, left = made_box(truth, seen_days=40)
+    record, now_s, left = made_box(truth, seen_days=40, whole_days=400)
     posterior = estimate(record, now_s)
     leak = leak_of(posterior).conductance_g_per_day_per_kpa
     assert leak.p05 < 0.2 < leak.p95

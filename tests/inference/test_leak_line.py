@@ -58,7 +58,7 @@ def test_a_constant_leak_lies_on_a_line_with_that_slope() -> None:
 
 def test_the_push_is_the_integral_of_the_difference_of_vapor_pressures() -> None:
     _, line = closed_box()
-    vapor, warm = room_hours(400)
+    vapor, warm = room_hours(DAYS + 1)
     inside = true_humidity(TRUTH, vapor, warm) * np.asarray(saturation_vapor_pressure_pa(warm)) / 1e3
     exact = np.r_[0.0, np.cumsum((vapor - inside) / 24.0)]
     hours = (np.array(line.at_s) - line.at_s[0]) / 3600.0
@@ -69,7 +69,7 @@ def test_the_push_is_the_integral_of_the_difference_of_vapor_pressures() -> None
 
 def test_what_was_taken_up_is_what_the_beads_hold_more_than_at_first() -> None:
     _, line = closed_box()
-    vapor, warm = room_hours(400)
+    vapor, warm = room_hours(DAYS + 1)
     humidity = true_humidity(TRUTH, vapor, warm)
     held = TRUTH.dry_mass_g * np.asarray(desiccant(TRUTH.kind).isotherm.loading_g_per_g(humidity, warm))
     begun_s = made_box(TRUTH, DAYS)[1] - 86_400.0 * DAYS
@@ -114,7 +114,7 @@ def test_a_seal_that_failed_shows_where_and_by_how_much() -> None:
     """The exact balance with 0.06 g a day per kPa for 40 days, then with 0.36 for 30."""
     before, after = replace(TRUTH, conductance=0.06), replace(TRUTH, conductance=0.36)
     record, now_s, _ = made_box(before, 70)
-    vapor, warm = room_hours(400)
+    vapor, warm = room_hours(70)
     tight = true_humidity(before, vapor[: 24 * 40], warm[: 24 * 40])
     leaky = true_humidity(replace(after, start_humidity=float(tight[-1])), vapor[24 * 40 :], warm[24 * 40 :])
     shown = np.round(np.r_[tight, leaky][: 24 * 70], 3)

@@ -27,7 +27,7 @@ TRUTH = Truth(conductance=0.15, start_humidity=0.05, accuracy=0.03)
 @cache
 def box(step: float) -> tuple[Record, float, float]:
     """A box whose sensor shows so much more from the swap on, the instant of asking, and the days truly left."""
-    record, now_s, left = made_box(TRUTH, SEEN_DAYS)
+    record, now_s, left = made_box(TRUTH, SEEN_DAYS, whole_days=400)
     shown = record.hours.relative_humidity.copy()
     shown[round(24 * SWAP_DAY) :] += step
     return replace(record, hours=replace(record.hours, relative_humidity=np.clip(shown, 0.0, 1.0))), now_s, left

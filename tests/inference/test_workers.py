@@ -7,14 +7,26 @@ import os
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from made_shelf import made_shelf
 
 from monitor.inference import outlooks
+from monitor.inference.shelf import workers
 from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
 
+BOXES = 24
+"""Boxes from which on processes are started here: enough for six portions."""
 
+
+@pytest.fixture
+def processes_pay(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let fewer boxes than usual start processes."""
+    monkeypatch.setattr(workers, "PAYS_FROM", BOXES)
+
+
+@pytest.mark.usefixtures("processes_pay")
 def test_two_processes_answer_as_one_does_and_are_gone_afterwards() -> None:
-    histories, as_of = made_shelf(PAYS_FROM, 12)
+    histories, as_of = made_shelf(BOXES, 12)
     spoiled = replace(histories[3].readings, temperature_degc=np.full(2, 20.0))
     histories[3] = replace(histories[3], readings=spoiled)
     shares: list[float] = []
@@ -22,14 +34,15 @@ def test_two_processes_answer_as_one_does_and_are_gone_afterwards() -> None:
     assert multiprocessing.active_children() == []
     assert spread == outlooks(histories, as_of, horizon_days=60, workers=1)
     assert shares == sorted(shares)
-    assert (len(shares), shares[-1]) == (2 * PAYS_FROM, 1.0)
+    assert (len(shares), shares[-1]) == (2 * BOXES, 1.0)
     assert "please report it" in spread[3].refusal
-    assert [one.forecast is None for one in spread] == [k == 3 for k in range(PAYS_FROM)]
+    assert [one.forecast is None for one in spread] == [k == 3 for k in range(BOXES)]
 
 
+@pytest.mark.usefixtures("processes_pay")
 def test_what_a_process_that_dies_left_undone_is_done_here() -> None:
-    with worker_pool(10, PAYS_FROM, 2) as hands:
-        assert list(hands.each(_times_but_once_dying, range(PAYS_FROM))) == [10 * k for k in range(PAYS_FROM)]
+    with worker_pool(10, BOXES, 2) as hands:
+        assert list(hands.each(_times_but_once_dying, range(BOXES))) == [10 * k for k in range(BOXES)]
     assert multiprocessing.active_children() == []
 
 

@@ -159,6 +159,16 @@ def test_a_spare_charge_mends_a_full_day() -> None:
     assert one.words.endswith("A spare charge of 100 g in reserve would mend that.")
 
 
+def test_what_mends_a_box_that_is_due_late_is_looked_for_as_far_ahead() -> None:
+    """Nothing is open before day 60, so no spare charge gets into a box due on day 40; another weekday does."""
+    made = made_of({"a": (46, 80)}, OVEN)
+    question = question_of(*made)
+    question = replace(question, days=tuple(on for on in question.days if (on - WEDNESDAY).days > 60))
+    [one] = unmet(question, {"a": question.days[0]})
+    assert one.late_days > 14
+    assert one.mend == "The oven on Mondays, too, would mend that."
+
+
 def by_hand(question: Question, plan: RechargePlan) -> float:
     """Return the days over the limit of a plan, draw by draw and day by day."""
     total = 0

@@ -15,31 +15,27 @@ from published.tables_read import published
 from scipy.optimize import brentq
 
 from monitor.physics import leakage
+from monitor.physics.desiccant_units import (
+    DIN_EASIER,
+    UnitsAsked,
+    din_55474,
+    j_std_033,
+    jis_k1_of_pet,
+    jis_z0301,
+    mil_bag,
+    mil_rigid,
+)
 from monitor.physics.materials import desiccant
 from monitor.physics.psychrometrics import absolute_humidity_g_per_m3, saturation_vapor_pressure_pa, vapor_pressure_pa
 from monitor.physics.sorption import PiecewiseLinear
 from monitor.physics.sorption.by_humidity import HumidityIsotherm
 
-SIZING = "sizes a bag for one constant climate by a packing standard; siccast integrates the balance instead"
 PATH = "walls, seams, holes, breathing and units of film each alone; siccast learns their sum from humidity"
 ARITHMETIC = "a division of two weighed numbers; its outcome is held against the isotherm below"
 LEFT_OUT = {
-    "din55474_term_air": SIZING,
-    "din55474_term_goods": SIZING,
-    "din55474_term_foil": SIZING,
-    "din55474_factor_e_as_mean_driving_force": SIZING,
-    "mil_area_units": SIZING,
-    "mil_volume_units": SIZING,
-    "mil_table_area_for_units": SIZING,
-    "unit_conversion_K_area": SIZING,
-    "unit_conversion_K_volume": SIZING,
-    "jstd033_constant": SIZING,
-    "jstd033_units_in": SIZING,
-    "eia583_units": SIZING,
-    "eia583_vs_jstd_derating": SIZING,
-    "jis_z0301": SIZING,
-    "jis_z0301_simplified": SIZING,
-    "jis_K1_from_90pct": SIZING,
+    "eia583_units": "sheets contradict each other on what a unit of EIA-583 takes up, so its rule is not given",
+    "eia583_vs_jstd_derating": "the same",
+    "jis_z0301_simplified": "rounds the climates of the whole rule, which is held below",
     "steady_flux": "flux coefficient of one film given per meter and second; siccast carries permeabilities per kPa",
     "water_over_co2_diffusive_exchange": "siccast knows no carbon dioxide",
     "gel_water_content_at_end": ARITHMETIC,
@@ -48,7 +44,6 @@ LEFT_OUT = {
     "conductance_from_weighing": ARITHMETIC,
     "conductance_per_litre_from_usp671": ARITHMETIC,
     "arrhenius_permeability_from_K1": PATH,
-    "K1_at_T": PATH,
     "arrhenius_flux_ratio_40_25": PATH,
     "unit_conversion": PATH,
     "permeability_from_wvtr": PATH,
@@ -123,6 +118,43 @@ def opened(given: dict[str, Any]) -> float:
     return given["fraction_air_replaced"] * leakage.opening_water_g(given["V_L"], room, inside, given["T_C"])
 
 
+SQUARE_INCH_M2, GALLON_LITER = 6.4516e-4, 3.785411784
+"""Exact, by definition of the inch and the US gallon."""
+
+
+def units(asked: UnitsAsked) -> float:
+    assert asked.units is not None
+    return asked.units
+
+
+def din_water_g(volume_liter: float, area_m2: float, given: dict[str, Any], **more: float) -> float:
+    """A limit of 40 % gives a unit for 6 g: the water is what all units take up."""
+    wvtr, days = given.get("WVTR_20_85_g_m2_d", 0.0), given.get("t_d", 0.0)
+    return 6.0 * units(din_55474(volume_liter, area_m2, wvtr, days, 0.40, **more))
+
+
+def j_std_constant(given: dict[str, Any]) -> float:
+    """Units for a month, a unit of area and of transmission, at 1 g a unit; of 30 days, or of more as the row says."""
+    by_inches = given["area_unit"] == "in2"
+    area_m2, wvtr = (SQUARE_INCH_M2, 1.0 / (100.0 * SQUARE_INCH_M2)) if by_inches else (1e-4, 1.0)
+    return units(j_std_033(area_m2, wvtr, 1.0, 1.0)) * given["days_per_month"] / 30.0
+
+
+def j_std_in_inches(given: dict[str, Any]) -> float:
+    """The row has months of 30.4 days, the metric rule of 30."""
+    wvtr = given["WVTR_g_100in2_d"] / (100.0 * SQUARE_INCH_M2)
+    return (
+        30.4 / 30.0 * units(j_std_033(given["area_in2"] * SQUARE_INCH_M2, wvtr, given["months"], given["D_g_per_unit"]))
+    )
+
+
+def by_jis(given: dict[str, Any]) -> float:
+    return jis_z0301(
+        given["R_g_m2_d"] * given["A_m2"], given["t_d"], given["h1_pct"] / 100.0, given["h2_pct"] / 100.0,
+        k1=given["k1"], holds_g_per_g=given["C2_pct"] / 100.0, supplied_g_per_g=given["C1_pct"] / 100.0,
+    ).gel_g  # fmt: skip
+
+
 ANSWERS: dict[str, Callable[[dict[str, Any]], float]] = {
     "absolute_humidity": lambda g: absolute_humidity_g_per_m3(g["T_C"], g["RH_pct"] / 100.0),
     "permeance_ratio_40_over_23": lambda g: (
@@ -138,6 +170,20 @@ ANSWERS: dict[str, Callable[[dict[str, Any]], float]] = {
     "box_RH_after": box_after,
     "box_RH_after_langmuir": box_after_langmuir,
     "water_added_by_lid_opening": opened,
+    "din55474_term_air": lambda g: din_water_g(1e3 * g["V_m3"], 0.0, g, air_g_per_m3=g["b_g_m3"]),
+    "din55474_term_goods": lambda g: din_water_g(0.0, 0.0, g, hygroscopic_g=g["c_g_kg"] * g["m_kg"]),
+    "din55474_term_foil": lambda g: din_water_g(0.0, g["A_m2"], g),
+    "din55474_factor_e_as_mean_driving_force": lambda g: DIN_EASIER[g["RH_final_pct"] / 100.0],
+    "mil_area_units": lambda g: units(mil_bag(g["area_in2"] * SQUARE_INCH_M2)),
+    "mil_volume_units": lambda g: units(mil_rigid(g["volume_gal"] * GALLON_LITER)),
+    "mil_table_area_for_units": lambda g: g["units"] / units(mil_bag(SQUARE_INCH_M2)),
+    "unit_conversion_K_area": lambda _: units(mil_bag(1.0)),
+    "unit_conversion_K_volume": lambda _: units(mil_rigid(1e3)),
+    "jstd033_constant": j_std_constant,
+    "jstd033_units_in": j_std_in_inches,
+    "jis_z0301": by_jis,
+    "jis_K1_from_90pct": lambda _: jis_k1_of_pet(40.0),
+    "K1_at_T": lambda g: jis_k1_of_pet(g["T_C"]),
 }
 
 ROWS = [row for row in published("leakage") if row["model"] not in LEFT_OUT]

@@ -49,8 +49,8 @@ def assert_each_once(listener: Listener, stream: Stream) -> None:
 @pytest.mark.broker
 def test_ten_kills_in_fifty_thousand_messages(mosquitto: Mosquitto, tmp_path: Path) -> None:
     listener = Listener.at(tmp_path / "shelf", mosquitto.port)
-    stream = Stream(mosquitto.port, total=50_000, per_s=2_500)
-    during = kill_under_load(listener, stream, kills=10, pause_s=(0.1, 0.5))
+    stream = Stream(mosquitto.port, total=1_000_000, per_s=2_500, at_least=50_000)
+    during = kill_under_load(listener, stream, kills=10, pause_s=(0.1, 0.5), until_killed=True)
     assert during == 10, "a kill came after the stream and proves nothing"
     assert_each_once(listener, stream)
 

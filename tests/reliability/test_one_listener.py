@@ -18,7 +18,7 @@ from monitor.feed.mqtt import MqttFeed
 from monitor.feed.probe import probe
 from monitor.presentation.clock import utc_now
 from monitor.records import BrokerAddress
-from monitor.store.listener_lock import listeners, lock_shelf
+from monitor.store.listener_lock import listener_counts, listeners, lock_shelf
 from tests.conftest import require_program
 from tests.reliability.harness import STARTED, Listener, stored
 from tests.reliability.trouble import fill, small_disk
@@ -99,9 +99,13 @@ def test_a_hold_is_told_from_what_is_left_of_one(tmp_path: Path) -> None:
             lock_shelf(tmp_path / "new", utc_now()),
         ):
             pass
+        hold.counted(7, 5, 2)
+        hold.ended("stopped, for a reason that is as long as can be")
         hold.ended("stopped")
     (found,) = listeners(tmp_path / "new")
     assert (found.at_work, found.ended) == (False, "stopped")
+    (counts,) = listener_counts(tmp_path / "new")
+    assert (counts.part, counts.messages, counts.new, counts.rejected) == ("", 7, 5, 2)
 
 
 # --- its log ---------------------------------------------------------------------------------------------------------
@@ -122,6 +126,8 @@ def test_its_own_log_never_ends_the_listener(mosquitto: Mosquitto, tmp_path: Pat
     os.close(log)
     assert listener.wait_until_held(10) == 10
     assert listener.stop() == 0
+    [counts] = listener_counts(shelf)
+    assert (counts.messages, counts.new, counts.rejected) == (10, 10, 0), "metrics are told to the last message"
 
 
 @pytest.mark.broker

@@ -10,6 +10,7 @@ import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +22,8 @@ from made_shelf import made_shelf
 from monitor.errors import ClusterError, StoreError
 from monitor.inference import DisturbanceRates, Fitted, fitted
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.shelf import first_fits
-from monitor.inference.shelf.workers import PAYS_FROM, worker_pool
+from monitor.inference.shelf import first_fits, workers
+from monitor.inference.shelf.workers import worker_pool
 from monitor.records import Assessment, BoxHistory, Outlook
 from monitor.services.assess import assess
 from monitor.services.dask_cluster import LOCAL, DaskCluster, DaskExecutor
@@ -30,6 +31,14 @@ from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 
 BOXES, DAYS = 30, 12
+POOLED = 24
+"""Boxes from which on processes are started here: enough for six portions."""
+
+
+@pytest.fixture(autouse=True)
+def processes_pay(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let fewer boxes than usual start processes."""
+    monkeypatch.setattr(workers, "PAYS_FROM", POOLED)
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +50,11 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
 def cluster() -> Iterator[DaskCluster]:
     with closing(DaskCluster(LOCAL, 2)) as cluster:
         yield cluster
+
+
+@pytest.fixture(scope="module")
+def many() -> tuple[Sequence[BoxHistory], datetime]:
+    return made_shelf(POOLED, DAYS)
 
 
 @pytest.fixture(scope="module")
@@ -122,9 +136,9 @@ def test_first_fits_that_lay_in_a_file_give_the_same_answers_and_leave_nothing(
 
 @pytest.mark.parametrize("where", ["pool", "cluster"])
 def test_boxes_of_a_worker_that_was_killed_are_done_again(
-    where: str, request: pytest.FixtureRequest, tmp_path: Path
+    where: str, many: tuple[Sequence[BoxHistory], datetime], request: pytest.FixtureRequest, tmp_path: Path
 ) -> None:
-    histories, as_of = made_shelf(PAYS_FROM, DAYS)
+    histories, as_of = many
     workers = 2 if where == "pool" else request.getfixturevalue("cluster")
     given = Histories(histories, tmp_path / "killed")
     assert outlooks(fitted(given, as_of, workers=workers)) == outlooks(fitted(histories, as_of, workers=1))
@@ -132,8 +146,10 @@ def test_boxes_of_a_worker_that_was_killed_are_done_again(
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_box_that_cant_be_read_hides_no_other_and_is_not_kept_for_an_answer(workers: int) -> None:
-    histories, as_of = made_shelf(PAYS_FROM, DAYS)
+def test_a_box_that_cant_be_read_hides_no_other_and_is_not_kept_for_an_answer(
+    workers: int, many: tuple[Sequence[BoxHistory], datetime]
+) -> None:
+    histories, as_of = many
     rates = DisturbanceRates(0.1, 0.1)
     answers = outlooks(fitted(Histories(histories, broken=3), as_of, rates=rates, workers=workers))
     assert [place for place, one in enumerate(answers) if one.forecast is None] == [3]
@@ -141,9 +157,11 @@ def test_a_box_that_cant_be_read_hides_no_other_and_is_not_kept_for_an_answer(wo
     assert answers[3].trace
 
 
-def test_few_posteriors_are_in_memory_however_many_boxes_there_are(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_few_posteriors_are_in_memory_however_many_boxes_there_are(
+    many: tuple[Sequence[BoxHistory], datetime], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(first_fits, "HELD_UP_TO", 4)
-    histories, as_of = made_shelf(20, DAYS)
+    histories, as_of = many
     alive: list[int] = []
 
     def posteriors() -> int:

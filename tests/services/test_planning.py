@@ -14,7 +14,7 @@ from kept_site import NAMES, Site, Watched, made, with_fewer_draws
 from monitor.desk.apply_events import replay
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf import supposable
-from monitor.records import Appliance, Box, PlanRules, Quantiles, Spool
+from monitor.records import Appliance, Box, PlanRules, Quantiles, Spool, WhatIf
 from monitor.records.desk_events import (
     ChargeMoved,
     ChargePortioned,
@@ -27,7 +27,8 @@ from monitor.records.desk_events import (
 from monitor.records.futures import BoxFutures
 from monitor.records.plan_input import Beads, PlanInput
 from monitor.services.plan_risk import risk_of
-from monitor.services.planning import PlanSources, plan_input
+from monitor.services.planning import PlanInputs, PlanSources, plan_input
+from monitor.services.supposing import Supposing, supposing
 
 NIGHT = made(60)[1] + timedelta(days=40)
 HORIZON = 40
@@ -75,6 +76,30 @@ def asked(site: Site, rules: PlanRules | None = None, **how: Any) -> PlanInput:
                 (OVEN, DRYER, HOT), rules, NIGHT, NIGHT.date(), **how,
             )
         )  # fmt: skip
+
+
+def test_a_better_lid_is_what_if_with_half_the_leak_through_the_plans_own_futures(site: Site) -> None:
+    with site.stores(read_only=True) as stores, pytest.MonkeyPatch.context() as patch:
+        with_fewer_draws(patch)
+        rules = PlanRules(horizon_days=HORIZON)
+        inputs = PlanInputs(
+            PlanSources(
+                stores.readings, stores.ledger, stores.outlooks, replay(stores.events.events()), site.boxes,
+                (OVEN,), rules, NIGHT, NIGHT.date(),
+            )
+        )  # fmt: skip
+        half, *more = inputs.better_lids("left")
+        box = supposing(stores.readings, stores.ledger, site.boxes, "left", NIGHT, kept=stores.outlooks)
+        assert isinstance(box, Supposing)
+        forecast = box.forecast(WhatIf(conductance_factor=0.5))
+        assert list(inputs.better_lids("right")) == []
+    assert half.leak_times == 0.5
+    assert all(lid.leak_times < 0.5 and lid.like == "valve" for lid in more)
+    assert half.planned.futures is not None
+    drawn = half.planned.futures.over_after_days
+    shares = [float(np.mean(drawn <= day)) for day in range(HORIZON + 1)]
+    assert shares == pytest.approx(forecast.chance_by_day[: HORIZON + 1], abs=0.005)  # kept in single precision
+    assert set(half.planned.futures.holds_days) >= {"oven", "spare:jar"}
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from monitor.store.contracts import Alerts
+    from monitor.store.kept_contracts import Alerts
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 LATER = NOW + timedelta(hours=1)

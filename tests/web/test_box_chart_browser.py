@@ -22,20 +22,28 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield f"{address}/box/{BOX}"
 
 
-@pytest.fixture
-def context(browser: Browser) -> Iterator[BrowserContext]:
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
-    yield context
+@pytest.fixture(scope="module")
+def at_a_desk(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(
+        viewport={"width": 1280, "height": 900}, accept_downloads=True, service_workers="block"
+    )  # what is kept for offline would answer in a later test
+    yield context.new_page()
     context.close()
 
 
 @pytest.fixture
-def page(context: BrowserContext, address: str) -> Page:
-    return opened(context, address)
+def page(at_a_desk: Page, address: str) -> Page:
+    """Open the page anew; what one chose on it is kept nowhere."""
+    at_a_desk.unroute_all()
+    at_a_desk.emulate_media(media="screen", color_scheme="light")
+    return shown_on(at_a_desk, address)
 
 
 def opened(context: BrowserContext, address: str) -> Page:
-    page = context.new_page()
+    return shown_on(context.new_page(), address)
+
+
+def shown_on(page: Page, address: str) -> Page:
     page.goto(address)
     page.wait_for_selector(f"{CHART} canvas")
     return page

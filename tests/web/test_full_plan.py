@@ -81,6 +81,7 @@ def test_what_is_late_and_what_it_is_worth_is_told(client: httpx.Client) -> None
     page = words(client.get("/plan").text)
     assert "It gets dry beads 3 days late; by then it is over its limit with a chance of 99 %." in page
     assert "The microwave on Wednesdays, too, would mend that." in page
+    assert "A better lid on over (half its leak): no day late." in page
     assert "To mend it: move a box" not in page, "a better remedy is named"
     assert "All of it takes 420 g of beads, about 55 minutes of work by hand, 5.3 kWh and 1.59 EUR." in page
     assert "No other plan can be more than 1.2 % better: that is proved." in page

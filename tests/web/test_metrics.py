@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -118,6 +121,39 @@ def test_the_site_is_told_too(scraped: Scraped) -> None:
     assert value(found["siccast_listener_up"]) == 0
     with lock_shelf(scraped.shelf.folder, AS_OF, ""):
         assert value(scraped.families()["siccast_listener_up"]) == 1
+
+
+def test_what_came_in_is_counted_since_each_listener_started(scraped: Scraped) -> None:
+    """A counter has `_total`, and `_created` by which a program knows that it began anew (OpenMetrics 1.0)."""
+    names = ("messages", "new_readings", "rejections")
+    with lock_shelf(scraped.shelf.folder, AS_OF, "attic") as hold:
+        for counted in ((0, 0, 0), (12, 9, 2)):
+            hold.counted(*counted)
+            found = scraped.families()
+            for name, count in zip(names, counted, strict=True):
+                family = found[f"siccast_listener_{name}"]
+                assert family.type == "counter"
+                mine = {sample.name: sample.value for sample in family.samples if sample.labels == {"part": "attic"}}
+                assert mine == {f"{family.name}_total": count, f"{family.name}_created": AS_OF.timestamp()}
+    later = AS_OF + timedelta(hours=1)
+    with lock_shelf(scraped.shelf.folder, later, "attic"):
+        samples = scraped.families()["siccast_listener_messages"].samples
+    assert {(s.name.rpartition("_")[2], s.value) for s in samples if s.labels == {"part": "attic"}} == {
+        ("total", 0.0),
+        ("created", later.timestamp()),
+    }
+
+
+def test_messages_rejected_are_counted_since_the_database_began(scraped: Scraped) -> None:
+    with closing(sqlite3.connect(scraped.shelf.database_path)) as file, file:
+        steps = file.execute("SELECT name, applied_at FROM migrations").fetchall()
+        file.execute("UPDATE migrations SET applied_at = '2026-01-05 10:00:00'")
+    family = scraped.families()["siccast_rejected_messages"]
+    begun_s = datetime(2026, 1, 5, 10, 0, tzinfo=UTC).timestamp()
+    assert {s.name.rpartition("_")[2]: s.value for s in family.samples} == {"total": 0.0, "created": begun_s}
+    with closing(sqlite3.connect(scraped.shelf.database_path)) as file, file:
+        file.execute("UPDATE migrations SET applied_at = '' WHERE name = ?", steps[0][:1])
+    assert len(scraped.families()["siccast_rejected_messages"].samples) == 1, "a step may be undated: not known"
 
 
 def test_other_devices_need_the_token_and_it_opens_nothing_else(scraped: Scraped) -> None:

@@ -19,6 +19,7 @@ from starlette.types import Scope
 
 from monitor.day_names import day_in_full
 from monitor.presentation.plan_wording import HEAT_CAUTION
+from monitor.presentation.planned import Planned
 from monitor.presentation.wording import Wording
 from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
 from monitor.services.assess import plan_recharges
@@ -26,7 +27,7 @@ from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.access.who import NOBODY, Access
 from monitor.web.plan.pages import with_new_day
-from monitor.web.plan.rows import Planned, chances_by_day
+from monitor.web.plan.rows import chances_by_day
 from monitor.web.plan.view import view
 from monitor.web.snapshot import Snapshot
 from monitor.web.told import Told

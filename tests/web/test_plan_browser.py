@@ -8,7 +8,7 @@ from datetime import date
 from functools import partial
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
 from full_plan_by_hand import shelf_with_two_appliances, snapshot_with_full_plan
 from playwright.sync_api import Browser, Page, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
@@ -103,6 +103,7 @@ def test_a_box_is_dragged_with_the_mouse_and_its_chance_shows_meanwhile(browser:
 
 def test_a_box_is_dragged_with_a_finger_on_a_phone(browser: Browser, site: Site) -> None:
     with opened(browser, site.plan, PHONE) as page:
+        page.locator("#weeks-fold > summary").click()
         start, sunday = grip(page), cell(page, "2026-03-15")
         touch = page.context.new_cdp_session(page)
 
@@ -121,6 +122,8 @@ def test_a_box_is_dragged_with_a_finger_on_a_phone(browser: Browser, site: Site)
 @SIZES
 def test_keys_alone_move_a_box_and_leave_one_where_it_was(browser: Browser, site: Site, size: tuple[int, int]) -> None:
     with opened(browser, site.plan, size) as page:
+        if size == PHONE:
+            page.locator("#weeks-fold > summary").press("Enter")
         page.locator("#weeks .chip[data-box=over] .grip").focus()
         page.keyboard.press("Tab")  # over soon's name to its dots
         page.keyboard.press("Tab")
@@ -170,41 +173,41 @@ def test_a_renewal_leaves_a_box_in_the_hand_alone(browser: Browser, site: Site) 
 
 @SIZES
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_in_any_state(browser: Browser, site: Site, size: tuple[int, int], scheme: str) -> None:
+def test_axe_finds_nothing_in_any_state(looks: Looks, site: Site, size: tuple[int, int], scheme: str) -> None:
     site.decide(DecisionKind.moved, "2026-03-14", "soon")
     site.decide(DecisionKind.not_that_day, "2026-03-21")
     site.decide(DecisionKind.done, "2026-03-04", "over")
-    with opened(browser, f"{site.plan}?did=1", size, scheme) as page:
-        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
-        page.locator("#weeks .grip").first.click()
-        assert violations(page) == []
-        assert beyond_the_right_edge(page) <= 0
-        page.goto(f"{site.plan}/done?box=over&on=2026-03-04")
-        page.get_by_text("Another time").click()
-        page.locator("[name=at]").fill("soonish")
-        page.get_by_role("button", name="Save it").click()
-        expect(page.get_by_role("alert")).to_contain_text("'soonish' is not a time")
-        assert violations(page) == []
-        expect(page.locator("[name=at]")).to_be_focused()
+    page = looks.at(f"{site.plan}?did=1", size, scheme)
+    page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+    page.locator("#weeks .grip").first.click()
+    assert violations(page) == []
+    assert beyond_the_right_edge(page) <= 0
+    page.goto(f"{site.plan}/done?box=over&on=2026-03-04")
+    page.get_by_text("Another time").click()
+    page.locator("[name=at]").fill("soonish")
+    page.get_by_role("button", name="Save it").click()
+    expect(page.get_by_role("alert")).to_contain_text("'soonish' is not a time")
+    assert violations(page) == []
+    expect(page.locator("[name=at]")).to_be_focused()
 
 
 @pytest.mark.parametrize(("wide", "high"), [(320, 640), (640, 400)], ids=["320 px", "1280 px at 200 %"])
-def test_a_narrow_page_does_not_scroll_sideways(browser: Browser, site: Site, wide: int, high: int) -> None:
-    with opened(browser, site.plan, (wide, high)) as page:
-        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
-        assert beyond_the_right_edge(page) <= 0
+def test_a_narrow_page_does_not_scroll_sideways(looks: Looks, site: Site, wide: int, high: int) -> None:
+    page = looks.at(site.plan, (wide, high))
+    page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+    assert beyond_the_right_edge(page) <= 0
 
 
 @SIZES
-def test_what_is_touched_is_as_large_as_a_fingertip(browser: Browser, site: Site, size: tuple[int, int]) -> None:
-    with opened(browser, site.plan, size) as page:
-        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
-        small = page.eval_on_selector_all(
-            "#main button:not(.term), #main select, #main summary, #main .button",
-            f"all => all.filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < {LEAST_TARGET_PX})"
-            ".map((e) => e.outerHTML.slice(0, 80))",
-        )
-        assert small == []
+def test_what_is_touched_is_as_large_as_a_fingertip(looks: Looks, site: Site, size: tuple[int, int]) -> None:
+    page = looks.at(site.plan, size)
+    page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+    small = page.eval_on_selector_all(
+        "#main button:not(.term), #main select, #main summary, #main .button",
+        f"all => all.filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < {LEAST_TARGET_PX})"
+        ".map((e) => e.outerHTML.slice(0, 80))",
+    )
+    assert small == []
 
 
 def test_without_scripts_a_list_and_a_button_do_the_same(browser: Browser, site: Site) -> None:
@@ -221,18 +224,19 @@ def test_without_scripts_a_list_and_a_button_do_the_same(browser: Browser, site:
         assert "Nothing is dried on Sat 7 Mar" in page.inner_text(".told")
 
 
-def test_the_printed_page_is_a_list_to_tick_off(browser: Browser, site: Site) -> None:
-    with opened(browser, site.plan, (A4_WIDE, 1123), "dark") as page:
-        page.emulate_media(media="print")
-        assert page.locator("#main button:visible, #main select:visible, #main summary:visible").count() == 0
-        assert not page.locator("#weeks").is_visible()
-        assert page.locator(".tick:visible").count() == page.locator(".plan-boxes > li").count() > 0
-        assert beyond_the_right_edge(page) <= 0
-        cut = page.eval_on_selector_all(
-            "#main *", "all => all.filter((e) => e.checkVisibility() && e.scrollWidth > e.clientWidth + 1"
-            " && getComputedStyle(e).overflowX !== 'visible').length"
-        )  # fmt: skip
-        assert cut == 0
+def test_the_printed_page_is_a_list_to_tick_off(looks: Looks, site: Site) -> None:
+    page = looks.at(site.plan, (A4_WIDE, 1123), "dark")
+    page.emulate_media(media="print")
+    dead = "#main button:visible, #main select:visible, #main summary:visible:not(.folded > *)"
+    assert page.locator(dead).count() == 0, "a summary that is a heading stays"
+    assert not page.locator("#weeks").is_visible()
+    assert page.locator(".tick:visible").count() == page.locator(".plan-boxes > li").count() > 0
+    assert beyond_the_right_edge(page) <= 0
+    cut = page.eval_on_selector_all(
+        "#main *", "all => all.filter((e) => e.checkVisibility() && e.scrollWidth > e.clientWidth + 1"
+        " && getComputedStyle(e).overflowX !== 'visible').length"
+    )  # fmt: skip
+    assert cut == 0
 
 
 @pytest.fixture(scope="module")
@@ -245,17 +249,17 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_plan_with_all_it_can_have_fits_a_narrow_page_and_axe_finds_nothing(
-    browser: Browser, full: Site, scheme: str
+    looks: Looks, full: Site, scheme: str
 ) -> None:
-    with opened(browser, full.plan, (320, 640), scheme) as page:
-        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
-        assert beyond_the_right_edge(page) <= 0
-        assert violations(page) == []
-        page.emulate_media(media="print")
-        page.set_viewport_size({"width": A4_WIDE, "height": 1123})
-        assert page.locator(".tick:visible").count() == page.locator(".plan-boxes > li").count() == 5
-        assert page.locator(".beside li:visible").count() == 3
-        assert beyond_the_right_edge(page) <= 0
+    page = looks.at(full.plan, (320, 640), scheme)
+    page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+    assert beyond_the_right_edge(page) <= 0
+    assert violations(page) == []
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": A4_WIDE, "height": 1123})
+    assert page.locator(".tick:visible").count() == page.locator(".plan-boxes > li").count() == 5
+    assert page.locator(".beside li:visible").count() == 3
+    assert beyond_the_right_edge(page) <= 0
 
 
 def test_the_next_visit_is_moved_by_keys_and_a_later_one_stays(browser: Browser, full: Site) -> None:

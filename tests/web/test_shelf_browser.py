@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browsing import DESK, PHONE, beyond_the_right_edge, opened, violations
+from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
 from playwright.sync_api import Browser, Page, expect
 from shown_boxes import dozen, planned, shown
 
@@ -27,46 +27,46 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield str(client.base_url)
 
 
-def test_twelve_boxes_are_three_screens_of_a_phone(browser: Browser, address: str) -> None:
-    with opened(browser, address) as page:
-        page.evaluate("document.fonts.ready")
-        assert page.evaluate("document.documentElement.scrollHeight") <= THREE_SCREENS
+def test_twelve_boxes_are_three_screens_of_a_phone(looks: Looks, address: str) -> None:
+    page = looks.at(address)
+    page.evaluate("document.fonts.ready")
+    assert page.evaluate("document.documentElement.scrollHeight") <= THREE_SCREENS
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_in_any_state_and_nothing_sticks_out(
-    browser: Browser, address: str, size: tuple[int, int], scheme: str
+    looks: Looks, address: str, size: tuple[int, int], scheme: str
 ) -> None:
     for density in DENSITIES:
-        with opened(browser, f"{address}/?view={density}&by=room", size, scheme) as page:
-            assert beyond_the_right_edge(page) <= 0
-            page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
-            assert violations(page) == []
-            assert beyond_the_right_edge(page) <= 0
+        page = looks.at(f"{address}/?view={density}&by=room", size, scheme)
+        assert beyond_the_right_edge(page) <= 0
+        page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+        assert violations(page) == []
+        assert beyond_the_right_edge(page) <= 0
 
 
 @pytest.mark.parametrize(("wide", "high"), [(320, 640), (640, 400)], ids=["320 px", "1280 px at 200 %"])
-def test_narrow_and_enlarged_pages_do_not_scroll_sideways(browser: Browser, address: str, wide: int, high: int) -> None:
+def test_narrow_and_enlarged_pages_do_not_scroll_sideways(looks: Looks, address: str, wide: int, high: int) -> None:
     for density in DENSITIES:
-        with opened(browser, f"{address}/?view={density}&state=care", (wide, high)) as page:
-            assert beyond_the_right_edge(page) <= 0
-            broken = page.eval_on_selector_all(
-                ".humid b, .humid .big",
-                "all => all.filter((e) => e.getClientRects().length > 1).map((e) => e.innerText)",
-            )
-            assert broken == [], "a number is broken into two lines"
-
-
-def test_what_is_touched_is_as_large_as_a_fingertip(browser: Browser, address: str) -> None:
-    """44 px (WCAG 2.2, success criterion 2.5.5); a box is opened by its name, which may be wide instead."""
-    with opened(browser, f"{address}/?q=tpu") as page:
-        small = page.eval_on_selector_all(
-            ".tools :is(summary, button, a, select, [type=search]), .badge summary, .calm > summary",
-            "all => all.filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < 43.9)"
-            ".map((e) => e.outerHTML.slice(0, 80))",
+        page = looks.at(f"{address}/?view={density}&state=care", (wide, high))
+        assert beyond_the_right_edge(page) <= 0
+        broken = page.eval_on_selector_all(
+            ".humid b, .humid .big",
+            "all => all.filter((e) => e.getClientRects().length > 1).map((e) => e.innerText)",
         )
-        assert small == []
+        assert broken == [], "a number is broken into two lines"
+
+
+def test_what_is_touched_is_as_large_as_a_fingertip(looks: Looks, address: str) -> None:
+    """44 px (WCAG 2.2, success criterion 2.5.5); a box is opened by its name, which may be wide instead."""
+    page = looks.at(f"{address}/?q=tpu")
+    small = page.eval_on_selector_all(
+        ".tools :is(summary, button, a, select, [type=search]), .badge summary, .calm > summary",
+        "all => all.filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < 43.9)"
+        ".map((e) => e.outerHTML.slice(0, 80))",
+    )
+    assert small == []
 
 
 def test_boxes_are_found_while_one_types_and_the_address_keeps_it(browser: Browser, address: str) -> None:
@@ -140,28 +140,28 @@ def test_dates_stay_on_top_of_their_bars(browser: Browser, address: str) -> None
 
 
 @pytest.mark.parametrize("density", DENSITIES)
-def test_without_scripts_nothing_is_missing_and_nothing_is_dead(browser: Browser, address: str, density: str) -> None:
-    with opened(browser, f"{address}/?view={density}", scripts=False) as page:
-        page.get_by_text("Find", exact=True).click()
-        page.get_by_label("State").select_option("care")
-        page.get_by_role("button", name="Show", exact=True).click()
-        page.wait_for_url("**state=care**")
-        expect(page.locator("#found")).to_have_text("2 of 12 boxes")
-        names = page.locator("[data-name]:visible")
-        assert [one.get_attribute("data-name") for one in names.all()] == ["tpu-soft", "tpu-bag"]
-        page.locator(".name a:visible").first.click()
-        page.wait_for_url("**/box/tpu-soft")
+def test_without_scripts_nothing_is_missing_and_nothing_is_dead(looks: Looks, address: str, density: str) -> None:
+    page = looks.at(f"{address}/?view={density}", scripts=False)
+    page.get_by_text("Find", exact=True).click()
+    page.get_by_label("State").select_option("care")
+    page.get_by_role("button", name="Show", exact=True).click()
+    page.wait_for_url("**state=care**")
+    expect(page.locator("#found")).to_have_text("2 of 12 boxes")
+    names = page.locator("[data-name]:visible")
+    assert [one.get_attribute("data-name") for one in names.all()] == ["tpu-soft", "tpu-bag"]
+    page.locator(".name a:visible").first.click()
+    page.wait_for_url("**/box/tpu-soft")
 
 
 @pytest.mark.parametrize("density", DENSITIES)
-def test_paper_is_light_and_shows_every_box(browser: Browser, address: str, density: str, tmp_path: Path) -> None:
-    with opened(browser, f"{address}/?view={density}", (A4_WIDE, 1123), "dark") as page:
-        page.emulate_media(media="print")
-        assert len(page.evaluate(VISIBLE)) == 12, "calm boxes are unfolded"
-        assert beyond_the_right_edge(page) <= 0
-        paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
-        assert min(map(int, re.findall(r"\d+", paper))) > 200
-        assert not page.locator(".tools").is_visible()
-        table = page.locator(".table table")
-        assert density == "rows" or table.is_visible(), "the table is open"
-        assert page.pdf(format="A4").startswith(b"%PDF")
+def test_paper_is_light_and_shows_every_box(looks: Looks, address: str, density: str, tmp_path: Path) -> None:
+    page = looks.at(f"{address}/?view={density}", (A4_WIDE, 1123), "dark")
+    page.emulate_media(media="print")
+    assert len(page.evaluate(VISIBLE)) == 12, "calm boxes are unfolded"
+    assert beyond_the_right_edge(page) <= 0
+    paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert min(map(int, re.findall(r"\d+", paper))) > 200
+    assert not page.locator(".tools").is_visible()
+    table = page.locator(".table table")
+    assert density == "rows" or table.is_visible(), "the table is open"
+    assert page.pdf(format="A4").startswith(b"%PDF")

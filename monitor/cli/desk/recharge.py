@@ -243,7 +243,7 @@ def stir(context: typer.Context, run: RunName = None, at: At = None) -> None:
 
     The log and the curve then show when. The estimate does not change by it: what it brought, the next weighings say.
     """
-    from monitor.desk.runs import STIRRED
+    from monitor.desk.run_remarks import STIRRED
 
     with open_desk(context, at) as it:
         going = it.desk.inventory().open_run(run)

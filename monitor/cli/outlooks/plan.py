@@ -190,8 +190,8 @@ def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str 
 def _write(file: Path, planned: RechargePlan, asked: Assessed, *, keep: bool) -> None:
     """Write the days to a file; a plan of another appliance, length or instant is no announcement."""
     from monitor.cli.output import whole_file
+    from monitor.presentation.plan_calendar import calendar_of
     from monitor.store.opening import open_stores
-    from monitor.web.plan.announced import calendar_of
 
     shelf = asked.shelf
     with whole_file(file) as beside, open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:

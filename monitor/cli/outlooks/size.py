@@ -127,14 +127,14 @@ def _answer(shelf: Shelf, question: SizeQuestion, box: str | None, *, as_json: b
 
 
 def _show(told: Sizing, wording: Wording) -> None:
-    from monitor.cli.output import say, show_table
+    from monitor.cli.output import say, show_notes, show_table
     from monitor.presentation.sizing_wording import (
-        FROM_MEMORY,
-        STANDARDS_LEFT_OUT,
+        AT_SECOND_HAND,
         leak_sentence,
         size_rows,
         size_sentence,
         standard_rows,
+        standard_rules,
     )
 
     say(leak_sentence(told))
@@ -143,7 +143,8 @@ def _show(told: Sizing, wording: Wording) -> None:
     show_table(("with", "limit", answer), size_rows(told, wording), right=(1,))
     show_table(("standard", "units", "silica gel", "why it differs"), standard_rows(told, wording), right=(1, 2),
                wrap={3: None})  # fmt: skip
-    say(f"{FROM_MEMORY} {STANDARDS_LEFT_OUT}")
+    show_notes("What these standards say", standard_rules(told))
+    say(AT_SECOND_HAND)
 
 
 def _known(shelf: Shelf, name: str) -> Supposing | str:

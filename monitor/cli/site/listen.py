@@ -90,6 +90,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
     from monitor.feed.mqtt import MqttFeed
     from monitor.presentation.clock import steady_s, utc_now
     from monitor.services.housekeeping import (
+        CountNotes,
         HealthReporter,
         HourlyScreening,
         Screener,
@@ -118,7 +119,8 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         feed = stack.enter_context(MqttFeed(address, decoder.subscriptions, clock=utc_now, will=will, report=_say))
         health = HealthReporter(feed, topic, clock=utc_now, steady_s=steady_s)
         screening = HourlyScreening(Screener(stores.readings, shelf.boxes), clock=utc_now, steady_s=steady_s)
-        housekeepers: list[Housekeeper] = [health, screening]
+        counts = CountNotes(lambda tally: hold.counted(tally.messages, tally.new, tally.rejected), steady_s=steady_s)
+        housekeepers: list[Housekeeper] = [health, screening, counts]
         if shelf.homie:
             _be_present(stack, shelf, address)
         if outlooks_every_s or shelf.routes:
@@ -138,6 +140,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         intake.keep_the_rest(portions, portions.rest())
         state = f"stopped ({stop.why})" if stop.why else "stopped"
         health.tell(state, intake.tally)
+        counts.note(intake.tally)
         hold.ended(state)
     return intake.tally
 

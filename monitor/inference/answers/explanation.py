@@ -158,7 +158,7 @@ def grams_words(posterior: Posterior) -> str:
     """
     if posterior.episode.desiccant is None:
         return ""
-    if posterior.episode.weighings:
+    if posterior.episode.weighings or posterior.problem.prior.weighed_before:
         return say("Amounts of water are measured: you weighed the beads.")
     if grams_known(posterior):
         return say("Amounts of water are measured: you tested the box empty.")

@@ -17,7 +17,7 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import log_saturation_slope_per_k, saturation_vapor_pressure_pa
-from monitor.records import CrossingForecast, DateQuantiles, Fan, Quantiles, VaporFan
+from monitor.records import Column, CrossingForecast, DateQuantiles, Fan, Quantiles, VaporFan
 
 HORIZON_DAYS = 540
 """How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
@@ -220,10 +220,10 @@ def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
     return DateQuantiles(*(now + timedelta(days=float(d)) if d <= horizon_days else None for d in points))
 
 
-def _chances(crossing_days: FloatArray, horizon_days: int) -> tuple[float, ...]:
+def _chances(crossing_days: FloatArray, horizon_days: int) -> Column:
     ordered = np.sort(crossing_days)
     passed = np.searchsorted(ordered, np.arange(horizon_days + 1), side="right")
-    return tuple((passed / len(ordered)).tolist())
+    return Column((passed / len(ordered)).tolist())
 
 
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
@@ -240,7 +240,7 @@ def _fan(now: datetime, ahead: Futures) -> Fan:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
     known = _known(ahead)
     columns = _daily(ahead.ahead_days[known], _points(ahead.humidity[known]))
-    return Fan(now.date() + timedelta(days=1), *map(tuple, columns))
+    return Fan(now.date() + timedelta(days=1), *columns)
 
 
 def _vapor_fan(ahead: Futures) -> VaporFan | None:
@@ -255,7 +255,7 @@ def _vapor_fan(ahead: Futures) -> VaporFan | None:
     apart = np.asarray(log_saturation_slope_per_k(middle)) * (degc - middle)
     saturation_kpa = np.asarray(saturation_vapor_pressure_pa(middle)) / _PA_PER_KPA
     kpa = ahead.humidity[some] * saturation_kpa * np.exp(apart.astype(np.float32))
-    return VaporFan(*(tuple(row) for row in _daily(ahead.ahead_days[some], [*_points(kpa), middle[:, 0]])))
+    return VaporFan(*_daily(ahead.ahead_days[some], [*_points(kpa), middle[:, 0]]))
 
 
 def _vapor_steps(ends: FloatArray) -> NDArray[np.intp]:
@@ -275,6 +275,6 @@ def _points(rows: FloatArray) -> FloatArray:
     return quantile_points(rows.astype(np.float32), _FAN_SHARES, axis=1)  # seven digits, and twice as fast
 
 
-def _daily(ahead_days: FloatArray, rows: Iterable[FloatArray]) -> list[list[float]]:
+def _daily(ahead_days: FloatArray, rows: Iterable[FloatArray]) -> list[Column]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
-    return [np.interp(whole, ahead_days, row).tolist() for row in rows]
+    return [Column(np.interp(whole, ahead_days, row).tolist()) for row in rows]

@@ -88,6 +88,8 @@ def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Q
 def grams_known(posterior: Posterior) -> bool:
     """Return whether weighings or a test of the empty box give grams; a box without desiccant needs neither.
 
+    Weighings of the same beads in earlier episodes count too.
+
     Parameters
     ----------
     posterior : Posterior
@@ -99,7 +101,8 @@ def grams_known(posterior: Posterior) -> bool:
         False where all masses go with the declared mass of beads.
     """
     episode = posterior.episode
-    return len(episode.weighings) > 0 or episode.leak_tested or episode.desiccant is None
+    weighed = len(episode.weighings) > 0 or posterior.problem.prior.weighed_before
+    return weighed or episode.leak_tested or episode.desiccant is None
 
 
 @lru_cache(maxsize=4)  # rooms, a count; judgement: a shelf has few

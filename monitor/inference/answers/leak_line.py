@@ -21,7 +21,7 @@ from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
-from monitor.records import LeakLine, Quantiles
+from monitor.records import Column, LeakLine, Quantiles
 
 MOST_POINTS = 400
 """Of more, every second or third is given. [points] Judgement: as many as a wide picture tells apart."""
@@ -66,14 +66,14 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     along = bend.along(push)
     start = _starts(middle - conductance.p50 * along, piece_of)
     return LeakLine(
-        at_s=tuple(middles_s[shown].tolist()),
-        push_kpa_days=tuple(push.tolist()),
-        taken_up_g=tuple(middle.tolist()),
-        taken_up_low_g=tuple(low.tolist()),
-        taken_up_high_g=tuple(high.tolist()),
-        line_g=tuple((start + conductance.p50 * along).tolist()),
-        line_low_g=tuple((start + conductance.p05 * along).tolist()),
-        line_high_g=tuple((start + conductance.p95 * along).tolist()),
+        at_s=Column(middles_s[shown].tolist()),
+        push_kpa_days=Column(push.tolist()),
+        taken_up_g=Column(middle.tolist()),
+        taken_up_low_g=Column(low.tolist()),
+        taken_up_high_g=Column(high.tolist()),
+        line_g=Column((start + conductance.p50 * along).tolist()),
+        line_low_g=Column((start + conductance.p05 * along).tolist()),
+        line_high_g=Column((start + conductance.p95 * along).tolist()),
         pieces=tuple((np.flatnonzero(np.diff(piece_of)) + 1).tolist()),
         slopes_g_per_kpa_day=tuple(conductance.p50 * share for share in bend.shares),
         changed_push_kpa_days=bend.at_kpa_days,

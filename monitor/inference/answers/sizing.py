@@ -8,8 +8,9 @@ are left out there.
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple, Protocol, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 
@@ -54,6 +55,8 @@ TEST_DEGC, TEST_HUMIDITY = 38.0, 0.90
 _FILM_LOG_SD = 0.4
 """How far a parcel's leak lies from its film's by the sheet. [ln conductance] Judgement: seams and folds leak more, and
 at room temperature a film passes less than it does at 38 °C."""
+BETTER_STYLE = "valve"
+"""Boxes with a better seal than others have. Judgement: of the rigid ones with a style, the tightest of the prior."""
 _PA_PER_KPA, _LITERS_PER_M3 = 1e3, 1e3  # by definition
 
 
@@ -71,13 +74,8 @@ class Supposed:
     """Factor on the leak. [ratio]"""
 
 
-class Fillable(Protocol):
+class Fillable(ABC):
     """What can be filled with a charge: a known box or another."""
-
-    @property
-    def conductance(self) -> FloatArray:
-        """(draws) [g/day/kPa]"""
-        ...
 
     def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         """Return when the limit is passed, for each charge and draw.
@@ -96,11 +94,14 @@ class Fillable(Protocol):
         ndarray, charges × draws
             0 where fresh beads are over the limit; infinite beyond the horizon. [days]
         """
-        ...
+        return self._crossing_days(supposed, masses_g, begin_s)
+
+    @abstractmethod
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray: ...
 
 
 @dataclass(frozen=True, eq=False)
-class KnownBox:
+class KnownBox(Fillable):
     """A box by its own posterior."""
 
     posterior: Posterior
@@ -111,23 +112,8 @@ class KnownBox:
         """(draws) [g/day/kPa]"""
         return mean_conductance(self.posterior)
 
-    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-        """Return when the limit is passed: the futures of what-if, for each charge and draw.
-
-        Parameters
-        ----------
-        supposed : Supposed
-            With what it is filled, and until when that is good.
-        masses_g : ndarray, charges
-            Dry masses. [g]
-        begin_s : float
-            When it is closed. [s since 1970 UTC]
-
-        Returns
-        -------
-        ndarray, charges × draws
-            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
-        """
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
+        """The futures of what-if, for each charge and draw."""
         begun = self._begun(supposed, begin_s)
         crossed = []
         for mass_g in masses_g.tolist():
@@ -157,7 +143,7 @@ def _start(supposed: Supposed, known: Desiccant, count: int) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class SizedBox:
+class SizedBox(Fillable):
     """A box, parcel or drawer of which nothing was seen: draws of what is not known of it."""
 
     conductance: FloatArray
@@ -229,23 +215,7 @@ class SizedBox:
             room=learn_room(None, climate, 0.0),
         )
 
-    def crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
-        """Return when the limit is passed, for each charge and draw.
-
-        Parameters
-        ----------
-        supposed : Supposed
-            With what it is filled, and until when that is good.
-        masses_g : ndarray, charges
-            Dry masses. [g]
-        begin_s : float
-            When it is closed. [s since 1970 UTC]
-
-        Returns
-        -------
-        ndarray, charges × draws
-            0 where fresh beads are over the limit; infinite beyond the horizon. [days]
-        """
+    def _crossing_days(self, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
         return _crossing_days(self, supposed, masses_g, begin_s)
 
     def repeated(self, times: int) -> SizedBox:
@@ -289,6 +259,23 @@ def film_conductance(wvtr_g_per_m2_day: float, area_m2: float) -> float:
     """
     push_kpa = TEST_HUMIDITY * float(saturation_vapor_pressure_pa(TEST_DEGC)) / _PA_PER_KPA
     return wvtr_g_per_m2_day * area_m2 / push_kpa
+
+
+def better_seal_conductance(box: Box) -> float:
+    """Return what a box of this size usually leaks where it closes as well as such boxes can.
+
+    Parameters
+    ----------
+    box : Box
+        As declared; its own style and holes don't count.
+
+    Returns
+    -------
+    float
+        Median of the prior of ``BETTER_STYLE``. [g/day/kPa]
+    """
+    log_changes, _ = style_prior(replace(box, style=BETTER_STYLE, fed_through_tube=False))
+    return float(np.exp(log_changes)) * CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter
 
 
 class _Filled(NamedTuple):

@@ -338,7 +338,7 @@ class PriorCurves:
         place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
         start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
-        end = np.minimum(np.interp(place, np.arange(len(self.end_g)), self.end_g), start)
+        end = np.minimum(np.interp(place, _places(len(self.end_g)), self.end_g), start)
         pair = np.clip(place + NEARBY_PAIRS * beside, 0, len(self.end_g) - 1).astype(np.intp)
         return Curves(
             dry_mass_g=np.minimum(self.dry_g[pair] * end / self.end_g[pair], end),
@@ -347,6 +347,12 @@ class PriorCurves:
             rate_per_s=self.priors.pace.rate_per_s(z[:, Unknown.pace]),
             shape=low + (high - low) * ndtr(z[:, Unknown.shape]),
         )
+
+
+@cache
+def _places(count: int) -> FloatArray:
+    """Return the numbers that many values in order go by."""
+    return np.arange(count, dtype=float)
 
 
 @cache

@@ -1,9 +1,9 @@
 """Since when a box is leakier, or tighter, than it was: a change point of its conductance, fitted with its day.
 
-First a scan: ln G may jump at one of some days of the episode, and the day that raises the likelihood most is the
-candidate. There the change, its day and how long it took become three more unknowns of a fit. The odds for it are the
-posterior density at no change over the prior density there, inverted (Savage and Dickey's ratio [1]_). The posterior is
-then a mixture of both fits by these odds, so that an open question widens the interval.
+First a scan (``change_scan.py``) finds the candidate. There the change, its day and how long it took become three more
+unknowns of a fit. The odds for it are the posterior density at no change over the prior density there, inverted (Savage
+and Dickey's ratio [1]_). The posterior is then a mixture of both fits by these odds, so that an open question widens
+the interval.
 
 References
 ----------
@@ -12,6 +12,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
@@ -19,18 +20,14 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import (
-    DAY_S,
-    Bins,
-    for_rough_likelihood,
-)
+from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.fit.change_scan import CHANGE_SD, candidates_of
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.pooling import BETWEEN_EPISODES_SD
-from monitor.inference.fit.posterior import Posterior, mean_conductance
+from monitor.inference.fit.posterior import GRADUAL_FROM_DAYS, Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
-from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import Normal, Unknown
+from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD
+from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import (
     Problem,
     State,
@@ -39,28 +36,14 @@ from monitor.inference.model.state import (
 from monitor.records import NORMAL_P95, Quantiles
 from monitor.texts import say
 
-_CHANGE_SD = 1.2
-"""A lid seated badly or a seal that fails: a factor of three either way. [ln conductance] Judgement."""
 _ONE_IN_DAYS = 400.0
 """How often that happens to a box. [days] Judgement."""
-_DAY_SD = 12.0
-"""How far the day lies from the candidate. [days] Judgement: candidates lie up to some weeks apart."""
-_TOOK_LOG_DAYS, _TOOK_SD = np.log(4.0), 2.0
-"""How long it took, median [ln days] and sd: a lid left ajar in a moment, a seal that fails in days, one that ages over
-a season. Judgement."""
-_LEAST_LOG_GAIN = 0.7
-"""Gain of the log-likelihood from which a candidate is fitted. [nat] Judgement: a factor of two."""
 _REPORTED_FROM = 0.8
 """Chance from which a change is reported. [chance] Judgement: four times out of five."""
 _NEGLIGIBLE = 0.02
 """A smaller chance is left out of the mixture. [chance] Judgement: it would move no 5 % point."""
-_DRAWS = 40
-"""Draws that the scan tries each day with. [draws] Judgement: it only finds a candidate."""
-_MOST_CANDIDATES = 16
-"""Days that it tries. [days] Judgement: a bound on the work."""
-_CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
-"""No candidate lies nearer to the ends of an episode. [days] Judgement: at first contents settle, and a change of today
-has no readings yet."""
+_LEAST_EPISODES = 3
+"""A line through fewer levels is a step from one to the next. [episodes, a count] By definition of a line."""
 _NO_DAY = -1e6
 """Stands for the day of a change in draws that have none. [days] Judgement: longer before any episode than records go
 back."""
@@ -71,9 +54,6 @@ _BED_ANSWERS_DAYS = 2.0
 """A bed of beads shows what leaks in up to so many days late; the balance takes it for at rest. [days] Judgement."""
 _NEAR_OPENING_DAYS = 2.0
 """An opening so near a change is named with it. [days] Judgement."""
-_SLOW_FROM_DAYS = 14.0
-"""A change that took longer counts as gradual. [days] Judgement: two weeks, more than a lid left ajar goes
-unnoticed."""
 _WEATHER_SD = 0.5
 """Without a sensor in the room, weather passes for a conductance that changes by this much. [ln conductance] Judgement:
 vapor pressure of a room moves by half within weeks."""
@@ -88,7 +68,7 @@ class ChangePoint:
     between: tuple[datetime, datetime]
     """5 and 95 % points of that."""
     factor: Quantiles
-    """Conductance after it over that before. [ratio]"""
+    """Conductance after it over that before, as far as it has come by now. [ratio]"""
     chance: float
     """That there was one. [fraction]"""
     took_days: float = 0.0
@@ -109,6 +89,12 @@ class Level:
     """Over the draws. [ln(g/day/kPa)]"""
     change: ChangePoint | None
     """Within the episode; None without any."""
+    room_measured: bool = True
+    """True where a sensor in the room shows what pushes water in."""
+    beads: str | None = None
+    """Kind of the beads; None without any."""
+    sd_by_capacity: float = math.inf
+    """Standard deviation of the conductance by what the beads hold: that of beads that err alike. [ln]"""
 
 
 def with_change_point(posterior: Posterior) -> Posterior:
@@ -124,12 +110,15 @@ def with_change_point(posterior: Posterior) -> Posterior:
     Posterior
         The same where they support none; else draws of both models by their odds.
     """
-    at = _candidate_day(posterior)
-    if at is None:
-        return posterior
-    changed = refitted(posterior, _with_unknown_change(posterior.problem, at))
-    chance = _chance(changed)
-    return posterior if chance < _NEGLIGIBLE else _mixed(posterior, changed, chance)
+    problem, best, best_odds = posterior.problem, posterior, -np.inf
+    for candidate in candidates_of(posterior):
+        changed = refitted(posterior, replace(problem, prior=candidate.prior(problem.prior)))
+        if (odds := _log_odds(changed, candidate.window_days)) > best_odds:
+            best, best_odds = changed, odds
+        if _as_chance(odds) >= _REPORTED_FROM:
+            break  # what came at once is not looked for over a season
+    chance = _as_chance(best_odds)
+    return posterior if chance < _NEGLIGIBLE else _mixed(posterior, best, chance)
 
 
 def change_point_of(posterior: Posterior) -> ChangePoint | None:
@@ -154,14 +143,17 @@ def change_point_of(posterior: Posterior) -> ChangePoint | None:
     wandered = posterior.problem.assumptions.drift_sd * rng.standard_normal(count)
     days = theta[:, Unknown.change_day] - _BED_ANSWERS_DAYS * rng.random(count)
     day = quantiles(np.clip(days, 0.0, posterior.bins.length_days))
+    took = np.exp(theta[:, Unknown.log_change_duration])
+    come = np.clip((posterior.bins.length_days - theta[:, Unknown.change_day]) / took + 0.5, 0.0, 1.0)
+    by_now, took_days = come * theta[:, Unknown.log_change_factor], float(np.median(took))
     first, at, last = (_instant(start_s + d * DAY_S) for d in (day.p05, day.p50, day.p95))
     return ChangePoint(
         at=at,
         between=(first, last),
-        factor=quantiles(np.exp(theta[:, Unknown.log_change_factor] + posterior.state.wander[changed] - wandered)),
+        factor=quantiles(np.exp(by_now + posterior.state.wander[changed] - wandered)),
         chance=chance,
-        took_days=float(np.exp(np.median(theta[:, Unknown.log_change_duration]))),
-        opened="opening" if _opened_near(posterior, first, last) else "",
+        took_days=took_days,
+        opened="opening" if took_days <= GRADUAL_FROM_DAYS and _opened_near(posterior, first, last) else "",
     )
 
 
@@ -179,7 +171,16 @@ def level_of(posterior: Posterior) -> Level:
         Of that episode.
     """
     logs = np.log(mean_conductance(posterior))
-    return Level(posterior.episode.start_s, float(logs.mean()), float(logs.std()), change_point_of(posterior))
+    by_capacity = logs - posterior.theta[:, Unknown.log_capacity_scale]
+    return Level(
+        posterior.episode.start_s,
+        float(logs.mean()),
+        float(logs.std()),
+        change_point_of(posterior),
+        posterior.room_measured,
+        posterior.episode.desiccant,
+        float(by_capacity.std()),
+    )
 
 
 def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
@@ -199,7 +200,7 @@ def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
         found = after.change or (None if before is None else _between(before, after))
         if found is not None:
             return found
-    return None
+    return _over_episodes(levels) if len(levels) >= _LEAST_EPISODES else None
 
 
 def words_for(change: ChangePoint) -> str:
@@ -221,7 +222,7 @@ def words_for(change: ChangePoint) -> str:
         return say("Fresh beads went in on those days. Check that the lid closes well.")
     if change.opened == "opening":
         return say("It was opened on those days. Check that the lid closes well.")
-    if change.took_days > _SLOW_FROM_DAYS:
+    if change.took_days > GRADUAL_FROM_DAYS:
         return say("It came on little by little, as an aging seal does.")
     return say("No opening was logged on those days. Check that the lid closes well and that the seal is sound.")
 
@@ -237,54 +238,54 @@ def _between(before: Level, after: Level) -> ChangePoint | None:
     return ChangePoint(at, (at, at), factor, chance, opened="recharge")
 
 
-def _candidate_day(posterior: Posterior) -> float | None:
-    """Days into the episode at which a jump raises the likelihood most; None where none raises it enough."""
-    bins = for_rough_likelihood(posterior.bins)
-    candidates = _candidates(bins)
-    if len(candidates) == 0:
+def _over_episodes(levels: Sequence[Level]) -> ChangePoint | None:
+    """A leak that goes one way from episode to episode, each step no larger than seating the lid again explains.
+
+    A line through the levels by weighted least squares; each differs from it by its own error and by how its lid sat.
+    Beads of one kind are taken for the same ones, so that what they hold is no error of a difference.
+    """
+    days = np.array([one.since_s for one in levels]) / DAY_S
+    alike = len({one.beads for one in levels}) == 1
+    sds = [min(one.sd, one.sd_by_capacity) if alike else one.sd for one in levels]
+    weights = np.array([1.0 / (sd**2 + 0.5 * BETWEEN_EPISODES_SD**2) for sd in sds])
+    away = days - np.average(days, weights=weights)
+    span, squares = float(days[-1] - days[0]), float(weights @ away**2)
+    if not (span > 0.0 and squares > 0.0):
         return None
-    theta = posterior.theta[:: max(len(posterior.theta) // _DRAWS, 1)]
-    tried = len(candidates) + 1  # the last without a jump
-    loosened = np.zeros((len(bins.days), tried, len(theta)))
-    loosened[candidates, np.arange(len(candidates))] = _CHANGE_SD**2
-    jumping = replace(bins, loosened=loosened.reshape(len(bins.days), -1))
-    scores = run(replace(posterior.problem, bins=jumping), np.tile(theta, (tried, 1)))[0].reshape(tried, -1)
-    gains = np.logaddexp.reduce(scores[:-1] - scores[-1], axis=1) - np.log(len(theta))
-    best = int(gains.argmax())
-    if not gains[best] >= _LEAST_LOG_GAIN:  # nor where it is not a number
+    gap = span * float(weights @ (away * [one.log_conductance for one in levels])) / squares
+    sd = span / math.sqrt(squares)
+    chance = _chance_of(gap, sd, _usual_sd(all(one.room_measured for one in levels)), span)
+    if not chance >= _REPORTED_FROM:  # nor where it is not a number
         return None
-    return float(bins.edges_days[candidates[best]] - bins.edges_days[0])
+    first, at, last = (_instant(levels[0].since_s + share * span * DAY_S) for share in (0.0, 0.5, 1.0))
+    factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
+    return ChangePoint(at, (first, last), factor, chance, took_days=span)
 
 
-def _candidates(bins: Bins) -> list[int]:
-    """Bins at whose start the jump is tried, clear of both ends."""
-    edges = bins.edges_days[:-1]
-    inside = np.flatnonzero((edges > edges[0] + _CLEAR_OF_START_DAYS) & (edges < -_CLEAR_OF_END_DAYS))
-    return [int(i) for i in inside[:: max(-(-len(inside) // _MOST_CANDIDATES), 1)]]
-
-
-def _with_unknown_change(problem: Problem, after_days: float) -> Problem:
-    prior = problem.prior.with_change_point(
-        log_factor=Normal(0.0, _CHANGE_SD),
-        day=Normal(after_days, _DAY_SD),
-        log_duration=Normal(_TOOK_LOG_DAYS, _TOOK_SD),
-    )
-    return replace(problem, prior=prior)
-
-
-def _chance(changed: Posterior) -> float:
-    """Chance of a change about the candidate, from the fit that allows for one."""
+def _log_odds(changed: Posterior, window_days: float) -> float:
+    """Odds for a change such as the candidate, from the fit that allows for one."""
     factors = changed.theta[:, Unknown.log_change_factor]
     # what the readings alone say of it: the prior taken out again
-    precision = max(float(factors.var()) ** -1 - _CHANGE_SD**-2, _LEAST_PRECISION)
-    gap, window_days = float(factors.mean() / factors.var()) / precision, float(np.sqrt(2.0 * np.pi)) * _DAY_SD
-    return _chance_of(gap, precision**-0.5, 0.0 if changed.room_measured else _WEATHER_SD, window_days)
+    precision = max(float(factors.var()) ** -1 - CHANGE_SD**-2, _LEAST_PRECISION)
+    gap = float(factors.mean() / factors.var()) / precision
+    return _log_odds_of(gap, precision**-0.5, _usual_sd(changed.room_measured), window_days)
+
+
+def _usual_sd(room_measured: bool) -> float:
+    return 0.0 if room_measured else _WEATHER_SD
 
 
 def _chance_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:
     """Chance that a step of ln G, known to a spread, is a change and not what is usual."""
-    changed, usual = float(np.hypot(sd, np.hypot(usual_sd, _CHANGE_SD))), float(np.hypot(sd, usual_sd))
-    log_odds = _log_density(gap, changed) - _log_density(gap, usual) + np.log(window_days / _ONE_IN_DAYS)
+    return _as_chance(_log_odds_of(gap, sd, usual_sd, window_days))
+
+
+def _log_odds_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:
+    changed, usual = float(np.hypot(sd, np.hypot(usual_sd, CHANGE_SD))), float(np.hypot(sd, usual_sd))
+    return _log_density(gap, changed) - _log_density(gap, usual) + float(np.log(window_days / _ONE_IN_DAYS))
+
+
+def _as_chance(log_odds: float) -> float:
     return float(0.5 * (1.0 + np.tanh(0.5 * log_odds)))  # the logistic function, which overflows nowhere so
 
 

@@ -16,6 +16,7 @@ from monitor.inference.evidence.bins import (
     bin_episode,
     for_rough_likelihood,
 )
+from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
@@ -26,6 +27,7 @@ from monitor.inference.fit.importance import (
 )
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model import normal
+from monitor.inference.model.carried import Carried, with_carried
 from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.prior import Assumptions, prior_of
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
@@ -57,6 +59,7 @@ def estimate(
     now_s: float,
     *,
     pooled: tuple[float, float] | None = None,
+    carried: Carried | None = None,
     assumptions: Assumptions | None = None,
     count: int = _DRAWS,
     seed: int = 1,
@@ -72,6 +75,8 @@ def estimate(
         What came later doesn't count. [s since 1970 UTC]
     pooled : (float, float), optional
         Prior mean and standard deviation of ln(air changes a day); those of its style where left out. [ln(1/day)]
+    carried : Carried, optional
+        What an earlier episode says of what stayed in the box.
     assumptions : Assumptions, optional
         The model of errors.
     count : int
@@ -102,7 +107,16 @@ def estimate(
     if bins.seen_days < least_days and not bins.weighings:
         raise TooLittleEvidence(say(NAMED, box=record.box.name, why=_too_new(least_days - bins.seen_days)))
     prior = prior_of(record.box, episode, assumptions, pooled)
-    problem = Problem(record.box, episode, bins, prior, assumptions, _bias_likelihood(record, assumptions, now_s))
+    if carried is not None:
+        stayed = stayed_in(
+            record.entries, box=record.box.name, from_s=carried.start_s, until_s=carried.at_s, start_s=episode.start_s,
+            now_s=now_s,
+        )  # fmt: skip
+        prior = with_carried(
+            prior, carried, stayed, box=record.box, desiccant=episode.desiccant, assumptions=assumptions
+        )
+    compared = _bias_likelihood(record, assumptions, now_s)
+    problem = Problem(record.box, episode, bins, prior, assumptions, compared)
     draws, weighted_state = _sampled(problem, count, rng)
     room_measured = room_hours is not None and len(room_hours) > 0
     return Posterior(
@@ -170,7 +184,7 @@ def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int 
         At the same instant, with as many draws.
     """
     rng = np.random.default_rng(seed)
-    prior = prior_of(first.box, first.episode, first.problem.assumptions, pooled)
+    prior = first.problem.prior.with_leak(first.box, pooled)
     problem, draws, weighted_state = (
         replace(first.problem, prior=prior),
         reweighted(first.draws, prior),

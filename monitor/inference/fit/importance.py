@@ -128,7 +128,7 @@ def sample(
     """
 
     def first(draws: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-        theta = prior.mean + prior.sd * rng.standard_normal((draws, len(prior.mean)))
+        theta = prior.drawn(draws, rng)
         points = _coordinates(theta)
         return points, log_prior(prior, theta, points)
 
@@ -181,9 +181,7 @@ def log_prior(prior: Prior, theta: FloatArray, points: FloatArray) -> FloatArray
     ndarray, draws
         [nat]
     """
-    z = (theta - prior.mean) / prior.sd
-    density = -0.5 * (z * z).sum(axis=1) - theta[:, Unknown.log_start_humidity] - np.log(prior.sd).sum()
-    density -= 0.5 * z.shape[1] * np.log(2.0 * np.pi)
+    density = prior.log_density(theta) - theta[:, Unknown.log_start_humidity]
     start = points[:, Unknown.log_start_humidity] - points[:, Unknown.sensor_bias]
     return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * IMPOSSIBLE)
 

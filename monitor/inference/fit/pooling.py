@@ -7,12 +7,20 @@ out, is one noisy observation of a box drawn from its style.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.reseating import (
+    EPISODES_COUNTED,
+    SPREADS,
+    mixed,
+    next_episode,
+    spread_evidence,
+    spread_weights,
+)
 from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
@@ -26,14 +34,6 @@ day] Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
 """Prior of that spread: mean and sd. [ln air changes a day] Judgement: a factor of two between
 boxes of one kind."""
-BETWEEN_EPISODES_SD = 0.35
-"""A lid is seated again at every recharge: the leak differs by this much from episode to episode of a sound box. [ln
-air changes a day] Judgement: a third either way."""
-_NOT_MORE_THAN_SPREAD = 1.1
-"""Earlier episodes together are worth no less variance than this much of that between episodes. [factor] Judgement: all
-of them have the same box, and this one differs from it too."""
-EPISODES_COUNTED = 3
-"""So many of the last episodes of a box count. [episodes] Judgement: seals age."""
 _LEAST_SD = 0.05
 """Added to the spread of an observation, so that none counts as exact. [ln air changes a day] Judgement: the model is
 no better than that."""
@@ -172,6 +172,13 @@ class KnownLeaks:
             of_style = latest.setdefault(s.style, {})
             of_style[s.box] = max(of_style.get(s.box, s), s, key=lambda one: one.at_s)
         self._of_style = {style: _OfStyle.of(found) for style, found in latest.items()}
+        several = {name: found for name, own in self._own.items() if len(found := _episodes(own)) > 1}
+        self._evidence = dict(zip(several, spread_evidence(list(several.values())), strict=True))
+        """Of each box, what its episodes say of the spread between episodes."""
+        self._evidence_of_style: dict[str, FloatArray] = {}
+        for name, evidence in self._evidence.items():
+            style = self._own[name][-1].style
+            self._evidence_of_style[style] = self._evidence_of_style.get(style, np.zeros(len(SPREADS))) + evidence
 
     def style(self, box: Box) -> tuple[float, float]:
         """Return what the other boxes of its style give for a box: of each the latest observation counts.
@@ -208,16 +215,24 @@ class KnownLeaks:
         (float, float)
             Mean and standard deviation of ln(air changes a day). [ln(1/day)]
         """
-        own: dict[float, LeakObservation] = {}
-        for s in self._own.get(box.name, ()):
-            if s.before(episode_start_s) and (after_s is None or s.at_s > after_s):
-                own[s.episode_start_s] = max(own.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
+        before = [s for s in self._own.get(box.name, ()) if s.before(episode_start_s)]
+        own = [s for s in before if after_s is None or s.at_s > after_s]
         precision, weighted = self._style(box)
-        if own:
-            own_precision, own_mean = _own_episodes(list(own.values()))
-            precision += own_precision
-            weighted += own_precision * own_mean
-        return _mean_and_sd(precision, weighted)
+        if not own:
+            return _mean_and_sd(precision, weighted)
+        known = [*_episodes(own)[-EPISODES_COUNTED:], *((s.mean, s.sd) for s in own if s.tested)]
+        by_spread = np.array([next_episode(known, float(spread)) for spread in SPREADS])
+        precisions = precision + 1.0 / by_spread[:, 1]
+        means = (weighted + by_spread[:, 0] / by_spread[:, 1]) / precisions
+        return mixed(means, 1.0 / precisions, self._spreads(box, _episodes(before)))
+
+    def _spreads(self, box: Box, own: list[tuple[float, float]]) -> FloatArray:
+        """Weights of the spreads between episodes: by the other boxes of its style, and the earlier episodes of its
+        own."""
+        evidence = self._evidence_of_style.get(box.style, np.zeros(len(SPREADS)))
+        if box.name in self._evidence and self._own[box.name][-1].style == box.style:
+            evidence = evidence - self._evidence[box.name]
+        return spread_weights(evidence + spread_evidence([own])[0] if own else evidence)
 
     def _style(self, box: Box) -> tuple[float, float]:
         """Precision, and the mean times that."""
@@ -249,14 +264,13 @@ class _OfStyle:
         return np.delete(self.mean, place), np.delete(self.sd, place)
 
 
-def _own_episodes(own: list[LeakObservation]) -> tuple[float, float]:
-    """Precision and mean of what its earlier episodes and tests say of a box."""
-    episodes = sorted((s for s in own if not s.tested), key=lambda s: s.at_s)
-    earlier = [*episodes[-EPISODES_COUNTED:], *(s for s in own if s.tested)]
-    shares = np.array([1.0 / (s.sd**2 + BETWEEN_EPISODES_SD**2) for s in earlier])
-    # episodes of one box share its body: together they can't inform more than the spread between episodes allows
-    precision = min(float(shares.sum()), 1.0 / (BETWEEN_EPISODES_SD**2 * _NOT_MORE_THAN_SPREAD))
-    return precision, float(shares @ [s.mean for s in earlier] / shares.sum())
+def _episodes(own: Sequence[LeakObservation]) -> list[tuple[float, float]]:
+    """The latest mean and standard deviation of each episode of a box, in order of time; tests left out."""
+    latest: dict[float, LeakObservation] = {}
+    for s in own:
+        if not s.tested:
+            latest[s.episode_start_s] = max(latest.get(s.episode_start_s, s), s, key=lambda one: one.at_s)
+    return [(latest[start_s].mean, latest[start_s].sd) for start_s in sorted(latest)]
 
 
 def _style(box: Box, values: FloatArray, sds: FloatArray) -> tuple[float, float]:

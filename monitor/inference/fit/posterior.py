@@ -21,6 +21,9 @@ from monitor.records import Box, LedgerEntry, RoomClimate
 MODEL_SD = 0.12
 """What no draw covers: a bed that isn't at rest, one lag for all spools. [ln conductance] Judgement: an eighth, of the
 size of the median errors on simulated boxes (DEVELOPERS.md)."""
+GRADUAL_FROM_DAYS = 14.0
+"""A change of the leak that took longer counts as gradual. [days] Judgement: two weeks, more than a lid left ajar goes
+unnoticed."""
 _LEAST_APART_SHARE = 0.3
 """A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
@@ -115,6 +118,8 @@ class Posterior:
 def mean_conductance(posterior: Posterior) -> FloatArray:
     """Return draws of the conductance since the last recharge, with what the model itself may be off by.
 
+    After a change point it is that since; of a seal that ages, that of now, as its mean is the leak of no day.
+
     Parameters
     ----------
     posterior : Posterior
@@ -127,7 +132,11 @@ def mean_conductance(posterior: Posterior) -> FloatArray:
     """
     rng = np.random.default_rng(len(posterior.theta))
     sd = np.hypot(MODEL_SD, 0.0 if posterior.room_measured else _assumed_room_sd(posterior))
-    return posterior.state.mean_conductance * np.exp(sd * rng.standard_normal(len(posterior.theta)))
+    meant = posterior.state.mean_conductance
+    if posterior.problem.prior.has_change_point:
+        gradual = posterior.theta[:, Unknown.log_change_duration] > math.log(GRADUAL_FROM_DAYS)
+        meant = np.where(gradual, posterior.state.conductance, meant)
+    return np.asarray(meant * np.exp(sd * rng.standard_normal(len(posterior.theta))))
 
 
 def _assumed_room_sd(posterior: Posterior) -> FloatArray:

@@ -14,6 +14,9 @@ from monitor.records import Box, Spool
 _SPOOL_HUMIDITY = {"fresh": 0.08, "dried": 0.07, "open": 0.35, "been": 0.35, "wet": 0.70}
 """Humidity with which spools are at rest as they go in, by state. [fraction of saturation] Judgement: sealed bags and
 dried spools are dry, open ones near a room's air."""
+_SWAPPED_SD_SHARE = 0.9
+"""Of which a spool said to be dry, open or wet is known to this. [share of its humidity] Judgement: as those that
+went in first (``prior``)."""
 _SPOOL_HUMIDITY_UNKNOWN = 0.18
 """The same where nothing is said. [fraction of saturation] Judgement: between a dry spool and an open one."""
 _CORE_HUMIDITY = 0.35
@@ -71,9 +74,13 @@ _SECOND_SHAPE = {
     "silica_gel_blue_indicating": "silica_gel_type_RD",
     "silica_gel_type_RD": "silica_gel_regular_density",
     "silica_gel_regular_density_large_pore_volume": "silica_gel_regular_density",
-    "molecular_sieve_A_type": "molecular_sieve_13X",
     "molecular_sieve_4A": "molecular_sieve_A_type",
 }
+_CRYSTALS_OF = {"molecular_sieve_A_type": "molecular_sieve_4A"}
+"""Beads whose other shape is that of their crystals, thinned by the binder. Of what they hold at 40 % RH the pellets of
+one lot hold 78 % at 3 % RH, crystals 62 % (tables/desiccants.toml), so hot air leaves room for half as much again."""
+_BINDER_SHARE = 0.22
+"""Of a bead's mass that is binder and takes up nothing: 20 to 25 %, from memory. [share]"""
 _STRAIGHT_FROM = 0.6
 """The straight line goes up to the loading at this humidity. [fraction of saturation] Judgement: knees and steps of the
 desiccants in question lie below it."""
@@ -164,6 +171,8 @@ def shapes_of(kind: str) -> tuple[Isotherm, Isotherm]:
         shares = tuple(share for _, share in parts)
         return Mixture(tuple(first for first, _ in ends), shares), Mixture(tuple(other for _, other in ends), shares)
     first = _smeared(known.isotherm) if known.humidity_shows == "phase" else known.isotherm
+    if known.kind in _CRYSTALS_OF:
+        return first, Mixture((desiccant(_CRYSTALS_OF[known.kind]).isotherm,), (1.0 - _BINDER_SHARE,))
     other = _SECOND_SHAPE.get(known.kind)
     return first, _straightened(first) if other is None else desiccant(other).isotherm
 
@@ -264,6 +273,25 @@ def swapped_g_per_humidity(box: Box) -> float:
     if not spools:
         return _SWAPPED_SPOOL_G_PER_HUMIDITY
     return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, _LEAST_SWAPPED_G_PER_HUMIDITY)
+
+
+def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, float]:
+    """Return with which humidity a spool came in, by what was noted of it.
+
+    Parameters
+    ----------
+    note : str
+        As logged; words such as 'dried' or 'wet' count.
+    usual : (float, float)
+        Humidity and its standard deviation where none of them stands there. [fraction of saturation]
+
+    Returns
+    -------
+    (float, float)
+        Humidity and its standard deviation. [fraction of saturation]
+    """
+    known = next((value for word, value in _SPOOL_HUMIDITY.items() if word in note.lower()), None)
+    return usual if known is None else (known, _SWAPPED_SD_SHARE * known)
 
 
 def _matching_state(state: str) -> float:

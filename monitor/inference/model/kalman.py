@@ -161,6 +161,8 @@ def _acting(problem: Problem, aged_days: float) -> tuple[list[Air], FloatArray, 
     settling = np.hypot(settling, assume.bias_walk / np.sqrt(DAYS_PER_JULIAN_YEAR))
     if problem.episode.desiccant is None:
         settling = np.hypot(settling, assume.unknown_humidity_without_beads)
+    if problem.prior.humidity_shows == "phase":
+        settling = np.hypot(settling, assume.unknown_humidity_over_salt)
     settling = np.where(settling > _AT_REST, settling, 0.0)
     return acting, settling, stacked(problem, acting, settling)
 

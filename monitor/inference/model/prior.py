@@ -18,6 +18,7 @@ from monitor.inference.model.contents import (
     swapped_g_per_humidity,
 )
 from monitor.physics.leakage import conductance_from_air_changes
+from monitor.physics.materials import Desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.sorption import Isotherm
@@ -97,9 +98,11 @@ _START_UNKNOWN = (0.06, 1.0)
 _START_WITHOUT_BEADS = (0.30, 0.8)
 """The same of a box without beads. [fraction of saturation] and [1] Judgement: closed on the room's air, or on air that
 was dried or moistened first."""
-_START_OF_SIEVE = (0.0015, 1.5)
-"""The same of a sieve: one that still holds 3 to 14 % after drying, as from 300 to 120 °C, leaves air this dry (by its
-isotherm); the spread is a judgement."""
+_START_OF_SIEVE = {"new": (0.0015, 1.5), "oven": (0.006, 1.4), "unknown": (0.01, 1.6)}
+"""The same of a sieve, by methods that mean another heat for it. A sealed pack was fired and holds some 3 to 5 % of
+water. Ovens run from 250 °C down to 120 °C, whose floor is 0.1 % RH and 6 % of water (Dubinin), and a bed stops short.
+Hot air, print beds and microwaves leave the humidity that they leave over any beads, by the potential of their air:
+16 % of water from 65 °C. Medians above the floors, and spreads, are a judgement."""
 _DRIEST_KNOWN = 1e-4
 """A loading known from a drying run or jar check is taken for no drier than this. [fraction of saturation] Judgement:
 below it isotherms are extrapolated."""
@@ -111,6 +114,10 @@ _SALT_SHAPE_SD = 0.15
 _DRY_MASS_SD = 0.03
 """How far the dry mass lies from what was declared. [ln mass] Beads from the bag carry up to 2.5 % of water (JIS Z
 0701:1977), some more by handling; both signs, and the last half per cent, are a judgement."""
+_BETWEEN_BRANCHES_SD = 0.3
+"""Beads that come from wetter air and were not dried take up less for the same rise of humidity, until they are back on
+the branch that the model knows. [ln water] Judgement: half as much in the first month of
+tests/inference/test_hysteresis.py, and ever more after it."""
 _WALLS_STORE_SD = 0.8
 """Of the store of bare walls, where there are no beads. [ln water] Judgement: known to a factor of two or so."""
 _SLOW_HUMIDITY_SD = 0.9
@@ -162,6 +169,9 @@ class Assumptions:
     unknown_g_per_g: float = 5e-5
     """Unseen gains and losses of a charge, whatever leaks. [g/g per square root of a day] Judgement: what it exchanges
     with contents that the one lag misses."""
+    unknown_humidity_over_salt: float = 0.01
+    """Air over a salt follows crust, brine and draft as much as its fill: by so much it wanders from it. [fraction of
+    saturation per square root of a day] Judgement: in a fortnight as far as a hydrate's steps lie apart, 4 points."""
     unknown_humidity_without_beads: float = 0.01
     """A box without beads follows drafts and warm hours that daily means smooth. [fraction of saturation per square
     root of a day] Judgement."""
@@ -208,6 +218,8 @@ class Assumptions:
     """False leaves spools and cores out."""
     wandering_leak: bool = True
     """False holds the conductance."""
+    carried: bool = True
+    """False starts every episode without what earlier ones say of beads, spools and sensor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +234,7 @@ class Normal:
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """Independent normal priors of the unknowns, and the isotherms between which the shape lies."""
+    """Normal priors of the unknowns, and the isotherms between which the shape lies."""
 
     unknowns: Mapping[Unknown, Normal]
     """All of a box; those of a change point where one is allowed for."""
@@ -238,6 +250,11 @@ class Prior:
     """What humidity shows of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None
     """Of beads that show their humidity by color."""
+    weighed_before: bool = False
+    """True where these very beads were weighed as they took up water in an earlier episode."""
+    correlation: FloatArray | None = None
+    """Of all unknowns but those of a change point, where earlier episodes told of several at once; None where they are
+    independent. (unknowns × unknowns) [1]"""
 
     @cached_property
     def mean(self) -> FloatArray:
@@ -248,6 +265,73 @@ class Prior:
     def sd(self) -> FloatArray:
         """Standard deviation of each unknown, in the same order. (unknowns) [unit of each ``Unknown``]"""
         return np.array([self.unknowns[unknown].sd for unknown in sorted(self.unknowns)])
+
+    @cached_property
+    def _root(self) -> FloatArray:
+        """Lower triangle whose square is the correlation. (unknowns × unknowns)"""
+        count = len(self.unknowns)
+        root = np.eye(count)
+        if self.correlation is not None:
+            joint = len(self.correlation)
+            root[:joint, :joint] = np.linalg.cholesky(self.correlation)
+        return root
+
+    def drawn(self, count: int, rng: np.random.Generator) -> FloatArray:
+        """Return draws of the unknowns.
+
+        Parameters
+        ----------
+        count : int
+            How many.
+        rng : Generator
+            Random numbers.
+
+        Returns
+        -------
+        ndarray, draws × unknowns
+            [unit of each ``Unknown``]
+        """
+        z = rng.standard_normal((count, len(self.mean)))
+        return self.mean + self.sd * (z if self.correlation is None else z @ self._root.T)
+
+    def log_density(self, theta: FloatArray) -> FloatArray:
+        """Return the log density of draws.
+
+        Parameters
+        ----------
+        theta : ndarray, draws × unknowns
+            [unit of each ``Unknown``]
+
+        Returns
+        -------
+        ndarray, draws
+            [nat]
+        """
+        z, scale = (theta - self.mean) / self.sd, np.log(self.sd).sum()
+        if self.correlation is not None:
+            z, scale = z @ self._inverse_root.T, scale + np.log(np.diag(self._root)).sum()
+        return np.asarray(-0.5 * (z * z).sum(axis=1) - scale - 0.5 * z.shape[1] * np.log(2.0 * np.pi))
+
+    @cached_property
+    def _inverse_root(self) -> FloatArray:
+        return np.asarray(np.linalg.inv(self._root))
+
+    def with_leak(self, box: Box, pooled: tuple[float, float]) -> Prior:
+        """Return the same prior with another one of the leak.
+
+        Parameters
+        ----------
+        box : Box
+            As declared.
+        pooled : (float, float)
+            Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+
+        Returns
+        -------
+        Prior
+            All else as it was.
+        """
+        return replace(self, unknowns={**self.unknowns, Unknown.log_conductance: _log_conductance(box, pooled)})
 
     @property
     def has_change_point(self) -> bool:
@@ -311,7 +395,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         Unknown.log_start_humidity: _log_start_humidity(episode, shapes[0], shows),
         Unknown.sensor_bias: Normal(0.0, _bias_sd(box, episode, assumptions)),
         Unknown.isotherm_shape: Normal(0.0, _SALT_SHAPE_SD) if shows == "phase" else shape,
-        Unknown.log_capacity_scale: Normal(0.0, _WALLS_STORE_SD if beads is None else beads.sigma_ln_capacity),
+        Unknown.log_capacity_scale: Normal(0.0, _capacity_sd(beads, episode)),
         **_slow_contents(box, episode, assumptions),
         Unknown.log_dry_mass: Normal(0.0, _DRY_MASS_SD),
     }
@@ -326,6 +410,14 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
     )
 
 
+def _capacity_sd(beads: Desiccant | None, episode: Episode) -> float:
+    """Of the lot; and of the branch that beads are on which were not dried."""
+    if beads is None:
+        return _WALLS_STORE_SD
+    between = _BETWEEN_BRANCHES_SD if episode.method == NOT_DRIED and beads.hysteresis is not None else 0.0
+    return math.hypot(beads.sigma_ln_capacity, between)
+
+
 def _log_conductance(box: Box, pooled: tuple[float, float] | None) -> Normal:
     log_changes, spread = pooled or style_prior(box)
     return Normal(float(log_changes + np.log(CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter)), spread)
@@ -337,10 +429,8 @@ def _log_start_humidity(episode: Episode, isotherm: Isotherm, shows: str) -> Nor
         middle, sd = _START_WITHOUT_BEADS
     elif episode.known_loading is not None:
         return _start_from_loading(episode.known_loading, isotherm)
-    elif shows == "little" and episode.method != NOT_DRIED:
-        middle, sd = _START_OF_SIEVE
     else:
-        middle, sd = _matching(_START_HUMIDITY, episode.method, _START_UNKNOWN)
+        middle, sd = start_humidity_of(episode.method, shows)
     return Normal(float(np.log(middle)), sd)
 
 
@@ -359,7 +449,9 @@ def start_humidity_of(method: str, shows: str) -> tuple[float, float]:
     (float, float)
         Median [fraction of saturation] and standard deviation of its logarithm [1].
     """
-    return _START_OF_SIEVE if shows == "little" else _matching(_START_HUMIDITY, method, _START_UNKNOWN)
+    if shows != "little":
+        return _matching(_START_HUMIDITY, method, _START_UNKNOWN)
+    return _matching(_START_OF_SIEVE, method, _matching(_START_HUMIDITY, method, _START_OF_SIEVE["unknown"]))
 
 
 def slow_spreads() -> tuple[float, float, float, float]:

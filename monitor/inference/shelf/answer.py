@@ -21,7 +21,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.fit.change_point import change_point_of, words_for
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import FirstFit
-from monitor.records import Outlook, Quantiles, WhatIf
+from monitor.records import Column, Outlook, Quantiles, WhatIf
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ def _is_finite(answer: object) -> bool:
         return math.isfinite(answer)
     if isinstance(answer, Quantiles):
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
-    if isinstance(answer, tuple) and answer and isinstance(answer[0], float):
+    if isinstance(answer, Column):
         return math.isfinite(sum(answer))  # chances, one for each day
     if isinstance(answer, tuple):
         return all(map(_is_finite, answer))

@@ -11,20 +11,23 @@ import numpy as np
 from monitor.errors import SiccastError, TooLittleEvidence
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.fit.carrying import carried_from
 from monitor.inference.fit.change_point import (
     ChangePoint,
+    Level,
     latest_change_point,
     level_of,
     with_change_point,
 )
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
-    EPISODES_COUNTED,
     LeakObservation,
     leak_observation_of,
     tested,
 )
 from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.fit.reseating import EPISODES_COUNTED
+from monitor.inference.model.carried import Carried
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
 from monitor.inference.shelf.needed import Needed, needed_of
@@ -36,9 +39,7 @@ from monitor.texts import say, to_say
 _DRAWS_OF_EARLIER = 250
 """Draws of an earlier episode, which only informs the prior. [draws] Judgement: 400 of them and 250 gave means of
 ln(air changes) within 0.02 on the demo, where 0.35 lies between episodes."""
-_SAME_ENTRY_S = 60.0
-"""Charges logged up to this long after the start are the same one. [s] Judgement: one visit to the box, logged by
-hand."""
+_FILLINGS = (EntryKind.charge, EntryKind.recharge)
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,9 +207,10 @@ def first_fit(
     """
     try:
         record = box_input.record(rooms)
-        first = _fit_alone(record, now_s, assumptions)
+        earlier = _earlier_episodes(record, now_s, assumptions)
+        first = _fit_alone(record, now_s, assumptions, earlier)
         if first.posterior is None and at_any_age:
-            posterior = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+            posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried, least_days=0.0)
             return replace(first, posterior=posterior.for_reweighting())
     except Exception as error:
         return FirstFit(None, refused(error))
@@ -236,38 +238,42 @@ def refused(error: Exception) -> Outlook:
     )
 
 
-def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None) -> FirstFit:
+@dataclass(frozen=True, eq=False)
+class _Earlier:
+    """Fits of the last earlier episodes, each at its end."""
+
+    observations: tuple[LeakObservation | None, ...] = ()
+    levels: tuple[Level, ...] = ()
+    carried: Carried | None = None
+    """What the last of them leaves to the next; None without any."""
+
+
+def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None, earlier: _Earlier) -> FirstFit:
     try:
-        posterior = estimate(record, now_s, assumptions=assumptions)
+        posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried)
     except TooLittleEvidence as error:
-        return _fit_without_readings(record, now_s, assumptions, str(error))
-    earlier = _fits_of_earlier_episodes(record, posterior.episode.start_s, assumptions)
-    found = [
-        leak_observation_of(posterior),
-        *map(leak_observation_of, earlier),
-        *tested(record.box, record.entries, now_s),
-    ]
-    change_point = latest_change_point(tuple(level_of(one) for one in (*earlier, posterior)))
+        return _fit_without_readings(record, now_s, assumptions, earlier, str(error))
+    found = [leak_observation_of(posterior), *earlier.observations, *tested(record.box, record.entries, now_s)]
+    change_point = latest_change_point((*earlier.levels, level_of(posterior)))
     return FirstFit(
         posterior.for_reweighting(), observations=tuple(s for s in found if s is not None), change_point=change_point
     )
 
 
-def _fit_without_readings(record: Record, now_s: float, assumptions: Assumptions | None, refusal: str) -> FirstFit:
+def _fit_without_readings(
+    record: Record, now_s: float, assumptions: Assumptions | None, earlier: _Earlier, refusal: str
+) -> FirstFit:
     """Fit an episode that has no readings yet: by the leak of earlier episodes and tests, where there are any.
 
     How dry the beads are is known from the recharge desk or the scale, or else is what their method usually reaches.
     """
-    fillings = [e for e in record.entries if e.kind in (EntryKind.charge, EntryKind.recharge)]
-    newest = max((e for e in fillings if e.at.timestamp() < now_s), key=lambda e: e.at, default=None)
-    if newest is None:
+    if not any(e.kind in _FILLINGS and e.at.timestamp() < now_s for e in record.entries):
         return FirstFit(None, Outlook(refusal=refusal))
-    earlier = _fits_of_earlier_episodes(record, newest.at.timestamp(), assumptions)
-    observations = (*map(leak_observation_of, earlier), *tested(record.box, record.entries, now_s))
+    observations = (*earlier.observations, *tested(record.box, record.entries, now_s))
     found = tuple(s for s in observations if s is not None)
     if not found:
         return FirstFit(None, Outlook(refusal=refusal))
-    posterior = estimate(record, now_s, assumptions=assumptions, least_days=0.0)
+    posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried, least_days=0.0)
     change_point = latest_change_point((level_of(posterior),))
     return FirstFit(
         posterior.for_reweighting(), observations=found, remark=_rests_on(posterior.episode), change_point=change_point
@@ -294,17 +300,17 @@ def _rests_on(episode: Episode) -> str:
     return say("The beads are fresh. {dryness}. {leak_known}", dryness=dryness, leak_known=say(_LEAK_KNOWN))
 
 
-def _fits_of_earlier_episodes(record: Record, start_s: float, assumptions: Assumptions | None) -> list[Posterior]:
-    """Posteriors of the last earlier episodes, each at its end."""
-    fillings = (EntryKind.charge, EntryKind.recharge)
-    filled_s = [e.at.timestamp() for e in record.entries if e.kind in fillings]
-    ends = sorted(at_s for at_s in filled_s if at_s <= start_s + _SAME_ENTRY_S)[1:]
-    found: list[Posterior] = []
-    for end in ends[-EPISODES_COUNTED:]:
+def _earlier_episodes(record: Record, now_s: float, assumptions: Assumptions | None) -> _Earlier:
+    """Fit the last earlier episodes, each with what the one before it left to it."""
+    filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
+    observations, levels, carried = [], [], None
+    for end_s in filled_s[1:][-EPISODES_COUNTED:]:
         try:
-            found.append(
-                with_change_point(estimate(record, end - 1.0, assumptions=assumptions, count=_DRAWS_OF_EARLIER))
-            )
+            fit = estimate(record, end_s - 1.0, carried=carried, assumptions=assumptions, count=_DRAWS_OF_EARLIER)
         except TooLittleEvidence:
             continue
-    return found
+        posterior = with_change_point(fit)
+        observations.append(leak_observation_of(posterior))
+        levels.append(level_of(posterior))
+        carried = carried_from(posterior) if assumptions is None or assumptions.carried else None
+    return _Earlier(tuple(observations), tuple(levels), carried)

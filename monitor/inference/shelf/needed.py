@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.inference.evidence.room_climate import ROOM_COUNTS_DAYS
-from monitor.inference.fit.pooling import EPISODES_COUNTED
+from monitor.inference.fit.reseating import EPISODES_COUNTED
 from monitor.inference.model.sensor_bias import EPISODES_COMPARED, span_compared
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
 from monitor.series.hourly_values import HOUR_S

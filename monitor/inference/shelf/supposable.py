@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from monitor.inference.answers.forecast import HORIZON_DAYS
 from monitor.inference.answers.futures import FreshBeads, box_futures
 from monitor.inference.answers.sizing import KnownBox
-from monitor.inference.answers.what_if import what_if
+from monitor.inference.answers.what_if import as_changed, what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior
@@ -89,6 +89,21 @@ class Supposable:
             As of now.
         """
         return box_futures(self.posterior, ways, horizon_days=horizon_days, every_draw=every_draw)
+
+    def changed(self, change: WhatIf) -> Supposable:
+        """Return the box as it would be, to be asked about in turn.
+
+        Parameters
+        ----------
+        change : WhatIf
+            What would be otherwise, but for the limit.
+
+        Returns
+        -------
+        Supposable
+            With the same draws.
+        """
+        return replace(self, posterior=as_changed(self.posterior, change))
 
     def sized(self) -> KnownBox:
         """Return the box as one that is filled anew.

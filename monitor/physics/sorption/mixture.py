@@ -27,7 +27,7 @@ class Mixture(Isotherm):
     parts : tuple of Isotherm
         The isotherm of each kind.
     shares : tuple of float
-        Its share of the dry mass; they add up to 1.
+        Its share of the dry mass; they add up to 1, or less where binder holds nothing.
     """
 
     parts: tuple[Isotherm, ...]

@@ -10,12 +10,12 @@ takes nothing where an ordinary reading has no number. ``at_ms``, ``seq`` and ``
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Sequence
-    from datetime import datetime
 
 _READINGS = """
 CREATE TABLE boxes (
@@ -446,3 +446,9 @@ def applied_steps(connection: sqlite3.Connection) -> set[str]:
     """Return the names of the steps this file has been through."""
     known = connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'migrations'").fetchone()[0]
     return {row[0] for row in connection.execute("SELECT name FROM migrations")} if known else set()
+
+
+def begun_at(connection: sqlite3.Connection) -> datetime | None:
+    """Return when a file went through its first step; None where some step is undated, as that may be the first."""
+    dates = [row[0] for row in connection.execute("SELECT applied_at FROM migrations")]
+    return datetime.fromisoformat(min(dates)).replace(tzinfo=UTC) if dates and all(dates) else None

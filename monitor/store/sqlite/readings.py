@@ -187,9 +187,9 @@ class SqliteReadings:
                 " WHERE box_id = ? AND hour >= ? AND hour < ?",
                 (self._known_box_id(box), -(-start_ms // MS_PER_HOUR), -(-end_ms // MS_PER_HOUR)),
             )
-            hour, temperature_degc, humidity = _as_columns(rows, 3)
-        marks = np.zeros(len(hour), dtype=np.uint16)
-        return ReadingSeries(box, hour * (MS_PER_HOUR / 1000.0), temperature_degc, humidity, marks)
+            at_s, temperature_degc, humidity = _as_columns(rows, 3)
+        at_s *= MS_PER_HOUR / 1000.0  # where the hours were: pages hold a month of hundreds of boxes
+        return ReadingSeries(box, at_s, temperature_degc, humidity, np.zeros(len(at_s), dtype=np.uint16))
 
     def marked(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return the marked readings of one box with ``start <= at < end``: few, found without reading the others."""

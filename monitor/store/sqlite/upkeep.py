@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import StoreError
 from monitor.store.sqlite.connection import explain
 from monitor.store.sqlite.copies import beside, faults_of
+from monitor.store.sqlite.migrations import begun_at
 from monitor.store.sqlite.rows import to_ms
 from monitor.store.sqlite.thinning import thin_box
 
@@ -28,6 +29,11 @@ class SqliteUpkeep:
     def path(self) -> Path:
         """Where the file is."""
         return self._database.path
+
+    def begun_at(self) -> datetime | None:
+        """Return when the file was begun; None where that was not noted."""
+        with self._database.errors():
+            return begun_at(self._database.connection)
 
     def waiting(self) -> int:
         """Return how many readings a second store does not have yet."""

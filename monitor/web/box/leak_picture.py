@@ -85,7 +85,7 @@ def _axes(line: LeakLine, scale: float) -> Axes:
 
 
 def _piece(
-    line: LeakLine, scale: float, piece: tuple[int, int], heights: tuple[float, ...]
+    line: LeakLine, scale: float, piece: tuple[int, int], heights: Sequence[float]
 ) -> tuple[list[float], list[float]]:
     """Return a piece of a line in the order of its push, and its heights."""
     some = slice(*piece)

@@ -13,12 +13,12 @@ from monitor.presentation import quantities
 from monitor.presentation.amounts import sentence
 from monitor.presentation.bead_wording import beads
 from monitor.presentation.sizing_wording import (
-    FROM_MEMORY,
-    STANDARDS_LEFT_OUT,
+    AT_SECOND_HAND,
     leak_sentence,
     size_rows,
     size_sentence,
     standard_rows,
+    standard_rules,
 )
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.presentation.wording import Wording
@@ -59,8 +59,8 @@ class SizeView:
     """What the numbers of the rows are."""
     rows: Sequence[tuple[str, str]] = ()
     """The same with one thing changed."""
-    standards: Sequence[tuple[str, str, str]] = ()
-    """What standards would put in, and why that differs."""
+    standards: Sequence[tuple[str, str, str, str]] = ()
+    """What standards would put in, why that differs, and their rules."""
     notes: str = ""
 
 
@@ -124,7 +124,7 @@ class Sizer:
             answer="grams" if question.grams is None else "months",
             rows=_rows(told, words),
             standards=_standards(told, words),
-            notes=f"{FROM_MEMORY} {STANDARDS_LEFT_OUT}",
+            notes=AT_SECOND_HAND,
         )
 
 
@@ -134,8 +134,12 @@ def _rows(told: Sizing, words: Wording) -> list[tuple[str, str]]:
     return [(asked, said), *((what if pct == limit else f"{what}, {pct}", then) for what, pct, then in others)]
 
 
-def _standards(told: Sizing, words: Wording) -> list[tuple[str, str, str]]:
-    return [(name, f"{mass}, {units} units", sentence(why)) for name, units, mass, why in standard_rows(told, words)]
+def _standards(told: Sizing, words: Wording) -> list[tuple[str, str, str, str]]:
+    rules = dict(standard_rules(told))
+    return [
+        (name, f"{mass}, {units} units" if units else mass, sentence(why), rules[name])
+        for name, units, mass, why in standard_rows(told, words)
+    ]
 
 
 def _blank(typed: Mapping[str, str], answer: Assessment) -> SizeView:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from datetime import datetime
 
-    from monitor.records import Assessment, DateQuantiles, Quantiles
+    from monitor.records import Assessment, DateQuantiles, ListenerCounts, Quantiles
     from monitor.web.snapshot import Snapshot
 
 _WITHIN_DAYS = (7, 30)  # judgement: a week to act in and a month to plan in
@@ -40,6 +40,10 @@ class AtWork:
     listener_is_at_work: bool
     rejected: int
     """Messages that could not be used, ever."""
+    begun_at: datetime | None
+    """Since when they are counted, where that is known."""
+    listeners: Sequence[ListenerCounts]
+    """What went through each, since it started."""
     stored: int
     """Readings held."""
     waiting: Mapping[str, int]
@@ -93,12 +97,28 @@ def _of_the_site(snapshot: Snapshot, at_work: AtWork) -> Iterator[Metric]:
         "1 while a listener of this shelf is at work on this machine.",
         at_work.listener_is_at_work,
     )
-    yield CounterMetricFamily("siccast_rejected_messages", "Messages that could not be used.", at_work.rejected)
+    yield from _counted(at_work.listeners)
+    begun_at = at_work.begun_at
+    yield CounterMetricFamily(
+        "siccast_rejected_messages",
+        "Messages that could not be used, of all listeners and imports.",
+        at_work.rejected,
+        created=None if begun_at is None else begun_at.timestamp(),
+    )
     yield GaugeMetricFamily("siccast_stored_readings", "Readings that are held.", at_work.stored)
     waiting = GaugeMetricFamily("siccast_waiting_readings", "Readings that wait, and what for.", labels=["waiting_for"])
     for what, count in at_work.waiting.items():
         waiting.add_metric([what], count)
     yield waiting
+
+
+def _counted(listeners: Sequence[ListenerCounts]) -> Iterator[Metric]:
+    """Yield what went through each listener since it started; a new one begins at 0."""
+    for name, says, count in _LISTENER_COUNTERS:
+        family = CounterMetricFamily(f"siccast_listener_{name}", says, labels=["part"])
+        for one in listeners:
+            family.add_metric([one.part], count(one), created=one.since.timestamp())
+        yield family
 
 
 # --- of each box ------------------------------------------------------------------------------------------------------
@@ -165,6 +185,11 @@ def _instants(values: DateQuantiles) -> Iterator[Labeled]:
     return (((name,), at.timestamp()) for name, at in known if at is not None)
 
 
+_LISTENER_COUNTERS: Sequence[tuple[str, str, Callable[[ListenerCounts], int]]] = (
+    ("messages", "Messages that a listener took in since it started.", lambda one: one.messages),
+    ("new_readings", "Readings of them that were not held before.", lambda one: one.new),
+    ("rejections", "Messages or parts of them that could not be used.", lambda one: one.rejected),
+)
 _BOX_GAUGES = (
     _BoxGauge("humidity_ratio", "ratio", "Relative humidity, as last read.", _humidity),
     _BoxGauge("temperature_celsius", "celsius", "Temperature, as last read.", _temperature),

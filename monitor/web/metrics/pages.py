@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from monitor.store.listener_lock import listeners
+from monitor.store.listener_lock import listener_counts, listeners
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -67,6 +67,8 @@ class MetricsPage:
             return AtWork(
                 any(listener.at_work for listener in listeners(folder)),
                 stores.ledger.rejected_count(),
+                stores.upkeep.begun_at(),
+                listener_counts(folder),
                 self._stored,
                 {"forwarding": stores.upkeep.waiting(), "other_half": len(stores.readings.halves())},
             )

@@ -12,8 +12,8 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from monitor.presentation.calendar import MEDIA_TYPE
+from monitor.presentation.plan_calendar import calendar_of
 from monitor.web.forms import changes
-from monitor.web.plan.announced import calendar_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -16,15 +16,15 @@ from monitor.day_names import day_in_full
 from monitor.errors import LedgerError, TypedError
 from monitor.presentation import moments
 from monitor.presentation.clock import utc_now
+from monitor.presentation.plan_effort import effort_of
 from monitor.presentation.plan_wording import HEAT_CAUTION, decision
+from monitor.presentation.planned import Planned
 from monitor.records import DecisionKind, PlanDecision
 from monitor.texts import say
 from monitor.web.access.who import HERE
 from monitor.web.forms import changes
 from monitor.web.plan.done import DonePage
-from monitor.web.plan.effort import effort_of
 from monitor.web.plan.feed import FEED
-from monitor.web.plan.rows import Planned
 from monitor.web.plan.swaps import put_in_at
 from monitor.web.plan.view import Slip, view
 from monitor.web.snapshot import planned

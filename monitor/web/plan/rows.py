@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
 from monitor.presentation.amounts import chance, percent
-from monitor.services.assess import first_days
 from monitor.texts import said, say
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
-    from monitor.presentation.wording import Wording
-    from monitor.records import Appliance, Assessment, CrossingForecast, PlannedDay
-    from monitor.services.assess import RechargePlan
-    from monitor.settings import Shelf
+    from monitor.presentation.planned import Planned
+    from monitor.records import Assessment, CrossingForecast
 
 DAYS_A_WEEK = 7  # days, by definition
 MOST_CHOICES = 26
@@ -62,50 +58,6 @@ class Row:
     days: Sequence[Choice] = ()
     other_days: Sequence[Choice] = ()
     skips: Sequence[Choice] = ()
-
-
-@dataclass(frozen=True)
-class Planned:
-    """What a plan's page is made of."""
-
-    plan: RechargePlan
-    answers: Sequence[Assessment]
-    shelf: Shelf
-    today: date
-    words: Wording
-
-    @cached_property
-    def first_days(self) -> Mapping[str, date]:
-        """The day of each box's next visit."""
-        return first_days(self.plan.days, self.plan.swaps)
-
-    def appliance_of(self, day: PlannedDay) -> Appliance:
-        """Return what dries the beads of a day."""
-        named = (each for each in self.shelf.appliances if each.name == day.appliance)
-        return next(named, self.shelf.appliances[0])
-
-    @property
-    def last(self) -> date:
-        """The last day that is looked at."""
-        return self.today + timedelta(days=self.shelf.plan.horizon_days)
-
-    def is_allowed(self, on: date) -> bool:
-        """Return whether beads are dried on such a day, in any appliance."""
-        rules = self.shelf.plan
-        weekdays = {day for tool in self.shelf.appliances for day in tool.weekdays or rules.weekdays}
-        return on.weekday() in (weekdays or rules.weekdays) and not self.is_off(on)
-
-    def is_off(self, on: date) -> bool:
-        """Return whether nothing is dried on a day whatever its weekday."""
-        return on in self.plan.decided.days_off or self.shelf.plan.is_off(on)
-
-    def answer(self, box: str) -> Assessment | None:
-        """Return what is believed about a box."""
-        return self._by_name.get(box)
-
-    @cached_property
-    def _by_name(self) -> Mapping[str, Assessment]:
-        return {answer.box.name: answer for answer in self.answers}
 
 
 def row_of(planned: Planned, box: str, sentence: str, on: date | None = None, *, risks: str = "") -> Row:

@@ -18,7 +18,7 @@ from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
 from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.texts import said, say, say_many, to_say
-from monitor.web.plan.rows import Planned, Row, grams_of, row_of
+from monitor.web.plan.rows import Row, grams_of, row_of
 from monitor.web.plan.swaps import SwapRow
 from monitor.web.plan.weeks import Week, weeks_of
 
@@ -26,11 +26,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from monitor.presentation.plan_days import PlanDate
+    from monitor.presentation.planned import Planned
     from monitor.records import Assessment, PlannedDay, PlannedSwap
     from monitor.services.recharge_plan import FullPlan, PlanWorth
 
 _NAMED = 3
 """So many boxes a headline names. A judgement: more make no headline."""
+WHOLE_DAYS = 2
+"""So many days are shown whole, later ones folded. A judgement: what a person gets ready for next."""
 _A_WEEK = timedelta(days=7)
 """A box due so long before the plan's end could have got a day (a judgement)."""
 _NO_DAY = 0.05  # days; judgement: fewer are none to a person
@@ -119,6 +122,11 @@ class PlanView:
     span: str
     worth: Worth | None
     """None where the plan was made from forecasts alone."""
+
+    @property
+    def whole_days(self) -> int:
+        """How many of the days are shown whole; one alone is not folded away."""
+        return len(self.days) if len(self.days) == WHOLE_DAYS + 1 else WHOLE_DAYS
 
     @property
     def has_later(self) -> bool:

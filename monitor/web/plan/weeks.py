@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
     from datetime import date
 
-    from monitor.web.plan.rows import Planned, Row
+    from monitor.presentation.planned import Planned
+    from monitor.web.plan.rows import Row
 
 
 @dataclass(frozen=True, slots=True)

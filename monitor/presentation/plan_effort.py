@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.desk import Desk, Method
+    from monitor.presentation.planned import Planned
     from monitor.records import PlannedDay
-    from monitor.web.plan.rows import Planned
 
 _USUAL_BEADS = "silica_gel"
 _HOUR_S, _DAY_S = 3_600.0, 86_400.0  # by definition

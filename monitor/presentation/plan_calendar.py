@@ -6,23 +6,23 @@ from typing import TYPE_CHECKING
 
 from monitor.desk import Desk
 from monitor.presentation.calendar import calendar_file, sessions_of
+from monitor.presentation.plan_effort import effort_of
+from monitor.presentation.planned import Planned
 from monitor.presentation.wording import Wording
 from monitor.services.announcing import ToAnnounce, announced
-from monitor.web.plan.effort import effort_of
-from monitor.web.plan.rows import Planned
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
     from monitor.records import Assessment
+    from monitor.services.announcing import CalendarStores
     from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
-    from monitor.store.opening import Stores
 
 
 def calendar_of(
-    stores: Stores,
+    stores: CalendarStores,
     shelf: Shelf,
     plan: RechargePlan,
     *,
