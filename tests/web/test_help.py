@@ -65,3 +65,5 @@ def test_it_shows_the_table_of_what_planning_is_worth(page: InProcess) -> None:
     for row in told["rows"]:
         for mean, error in (row["heating_days"], row["over_days"]):
             assert f"<td>{mean:.1f} ± {error:.1f}</td>" in shown
+    more, error = told["more_over_days"]
+    assert f"{abs(more):.1f} ± {error:.1f} box-days a year" in shown

@@ -12,18 +12,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.desk.inventory import Inventory
-from monitor.records import ROOM, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
+from monitor.planning.due import leaks_more
+from monitor.planning.problem import problem_of
+from monitor.planning.recharge import question_of
+from monitor.planning.solve import solve
+from monitor.planning.steady import Announced, due_on
+from monitor.records import ROOM, AnnouncedDay, Appliance, EntryKind, LedgerEntry, PlanRules, Reading
 from monitor.services.assess import assess
-from monitor.services.planning import PlanSources
-from monitor.services.recharge_plan import announcement, plan_shelf
+from monitor.services.planning import PlanSources, plan_input
 from tests.worth.site import SATURDAY, STEPS_A_DAY, STEPS_A_WEEK, Site
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from monitor.physics.numerics import FloatArray
-    from monitor.planning.recharge import RechargePlan
-    from monitor.records import AnnouncedDay, Assessment
+    from monitor.records import Assessment
     from monitor.store.opening import Stores
 
 PLAN, OVER, LINE = "plan", "over the limit", "straight line"
@@ -32,6 +35,7 @@ POLICIES = (PLAN, OVER, LINE, *(f"every {weeks} weeks" for weeks in WEEKS))
 EVENING = 77  # step of a week: Friday at 20:00
 _UNTIL_NEXT_CHANCE_DAYS = (2 * STEPS_A_WEEK - EVENING) / STEPS_A_DAY
 _LINE_DAYS, _LEAST_LINE_DAYS, _SETTLES_DAYS = 14, 4, 2
+_RESTS_DAYS = 8  # neither tomorrow nor a week later is anything dried
 _EVERY_DRAW = 4  # two hundred and fifty draws: a chance of 20 % errs by 2.5 %
 OVENS = {
     "oven_110C": Appliance("oven", "oven", 110.0, batch_boxes=8),
@@ -49,19 +53,32 @@ class Planner:
 
     def planned_for(self, tomorrow: date, now: datetime, assessments: Sequence[Assessment]) -> set[str]:
         """Return the boxes that the tool's plan dries tomorrow."""
-        plan = self._plan(now, assessments)
-        said = {one.box: one for one in announcement(plan, assessments, now.date())}
+        first = self._first_days(now, assessments)
+        said = {
+            a.box.name: AnnouncedDay(
+                a.box.name, first[a.box.name], a.as_of, due_on(a, now.date()), leaked_more=leaks_more(a)
+            )
+            for a in assessments
+            if a.box.name in first
+        }
         stand = {box: one for box, one in self._announced.items() if box in said and said[box].on == one.on}
         self._announced = {**said, **stand}
-        return {name for day in plan.days if day.on == tomorrow for name in day.boxes}
+        return {box for box, on in first.items() if on == tomorrow}
 
-    def _plan(self, now: datetime, assessments: Sequence[Assessment]) -> RechargePlan:
+    def dries_nothing_until(self, on: date) -> bool:
+        """Return whether the last plan has no day before this one."""
+        return bool(self._announced) and all(one.on >= on for one in self._announced.values())
+
+    def _first_days(self, now: datetime, assessments: Sequence[Assessment]) -> dict[str, date]:
+        """Return on which day each box is dried next."""
         site, stores = self._site, self._stores
         sources = PlanSources(
             stores.readings, stores.ledger, stores.outlooks, Inventory(), site.boxes, [OVENS[site.method]],
             PlanRules(weekdays=(SATURDAY,)), now, now.date(), every_draw=_EVERY_DRAW,
         )  # fmt: skip
-        return plan_shelf(sources, assessments, announced=self._announced).plan
+        question = question_of(plan_input(sources), assessments, announced=Announced(self._announced))
+        visits = solve(problem_of(question)).visits
+        return {box.name: question.days[of[0][0]] for box, of in zip(question.boxes, visits, strict=True) if of}
 
 
 class Tool:
@@ -73,6 +90,8 @@ class Tool:
         self._rng = np.random.default_rng((site.seed, 15))
         self.refused = 0
         """Forecasts that were asked for and not given."""
+        self._may_rest = False
+        """All is foreseen, and was asked for a week ago."""
         for i, box in enumerate(site.boxes):
             self._log(EntryKind.charge, box.name, site.start, i)
 
@@ -95,12 +114,20 @@ class Tool:
             self._enter(EntryKind.spool_swap, self._site.boxes[i].name, at)
 
     def wants(self, now: datetime) -> FloatArray:
-        """Return which boxes it wants dried tomorrow."""
-        stores, site = self._stores, self._site
+        """Return which boxes it wants dried tomorrow.
+
+        Where its last plan was made a week ago, with a forecast of every box, and dries nothing for a fortnight, it is
+        not asked: its estimates are then carried on by two weeks at once.
+        """
+        stores, site, tomorrow = self._stores, self._site, now.date() + timedelta(days=1)
+        if self._may_rest and self._planner.dries_nothing_until(tomorrow + timedelta(days=_RESTS_DAYS)):
+            self._may_rest = False
+            return np.zeros(len(site.boxes), bool)
         found = assess(stores.readings, stores.ledger, site.boxes, now, kept=stores.outlooks, workers=1)
         known = [one for one in found if one.box.name != ROOM]
-        self.refused += sum(one.forecast is None for one in known)
-        named = self._planner.planned_for(now.date() + timedelta(days=1), now, known)
+        refused = sum(one.forecast is None for one in known)
+        self.refused, self._may_rest = self.refused + refused, not refused
+        named = self._planner.planned_for(tomorrow, now, known)
         return np.array([box.name in named for box in site.boxes])
 
     def _readings(self, first: int, humidity: FloatArray) -> Iterator[Reading]:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 FILE = "worth.json"
+_BY_CHANCE_SDS = 2.0
+"""A mean that is no more of its standard errors off may be none. [standard errors] Judgement: one in twenty is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +28,8 @@ class WorthTable:
     """What somebody goes by, days of heating, box-days over the limit."""
     saved: str
     """By how many per cent the plan heats on fewer days than the best fixed interval."""
+    as_dry: str
+    """Whether its boxes are over the limit more often."""
 
 
 def worth_table() -> WorthTable | None:
@@ -35,7 +39,14 @@ def worth_table() -> WorthTable | None:
         return None
     told = json.loads(path.read_text(encoding="utf-8"))
     rows = tuple((_rule(row["rule"]), _mean(row["heating_days"]), _mean(row["over_days"])) for row in told["rows"])
-    return WorthTable(told["site_years"], told["boxes"], told["made_on"], rows, _saved(told["fewer_heating_pct"]))
+    return WorthTable(
+        told["site_years"],
+        told["boxes"],
+        told["made_on"],
+        rows,
+        _saved(told["fewer_heating_pct"]),
+        _as_dry(told["more_over_days"]),
+    )
 
 
 def _rule(name: str) -> str:
@@ -55,3 +66,16 @@ def _mean(pair: tuple[float, float]) -> str:
 
 def _saved(pair: tuple[float, float]) -> str:
     return f"{pair[0]:.0f} ± {pair[1]:.0f} %"
+
+
+def _as_dry(more: tuple[float, float]) -> str:
+    """Say how much oftener boxes are over the limit under the plan; a mean and its standard error, shelf by shelf."""
+    mean, error = more
+    days = f"{abs(mean):.1f} ± {error:.1f}"
+    if abs(mean) <= _BY_CHANCE_SDS * error or not mean:
+        return say(
+            "It leaves boxes over the limit about as often: {days} box-days a year apart may be chance.", days=days
+        )
+    if mean > 0.0:
+        return say("But boxes are over the limit more often, by {days} box-days a year.", days=days)
+    return say("Boxes are also over the limit less often, by {days} box-days a year.", days=days)
