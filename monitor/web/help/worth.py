@@ -71,11 +71,11 @@ def _saved(pair: tuple[float, float]) -> str:
 def _as_dry(more: tuple[float, float]) -> str:
     """Say how much oftener boxes are over the limit under the plan; a mean and its standard error, shelf by shelf."""
     mean, error = more
-    days = f"{abs(mean):.1f} ± {error:.1f}"
-    if abs(mean) <= _BY_CHANCE_SDS * error or not mean:
-        return say(
-            "It leaves boxes over the limit about as often: {days} box-days a year apart may be chance.", days=days
-        )
+    days, by_chance = f"{abs(mean):.1f} ± {error:.1f}", abs(mean) <= _BY_CHANCE_SDS * error
+    if mean > 0.0 and by_chance:
+        return say("Boxes are over the limit on {days} box-days a year more, which may be chance.", days=days)
     if mean > 0.0:
-        return say("But boxes are over the limit more often, by {days} box-days a year.", days=days)
-    return say("Boxes are also over the limit less often, by {days} box-days a year.", days=days)
+        return say("But boxes are over the limit on {days} box-days a year more.", days=days)
+    if by_chance:
+        return say("Boxes are over the limit on {days} box-days a year fewer, which may be chance.", days=days)
+    return say("Boxes are also over the limit on {days} box-days a year fewer.", days=days)
