@@ -29,8 +29,8 @@ _MANY = 100
 """From so many boxes on several things are chosen in a step. Judgement: the largest plans take 20 seconds."""
 _AT_ONCE = 0.1
 """The share of what is open that is then chosen in a step. A judgement, for the same reason."""
-_PATIENCE = 1.5
-"""Where days are full, rounding may take so many times the work of the bound. Judgement: it took 0.9 to 1.4 times as
+_PATIENCE = 4.0
+"""Where days are full, rounding may take so many times the work of the bound. Judgement: it took 0.9 to 3.4 times as
 much where it found the cheapest plan."""
 _LITTLE_WORK = 1e6
 """And so much in any case: rows in steps of the simplex method. Judgement: a fifth of a second."""
