@@ -200,7 +200,8 @@ def test_a_kill_between_two_commits_loses_nothing(mosquitto: Mosquitto, tmp_path
     assert listener.held() == 0
     listener.start().wait_until_connected(times=2)
     publish(mosquitto.port, 200, 400)
-    assert listener.wait_until_held(500) >= 500, "a portion is never larger than that"
+    held = listener.wait_until_held(500, patience_s=90.0)  # the minute ends a portion too, on a machine as slow as that
+    assert held >= 500, "a portion is never larger than that"
     assert listener.stop() == 0
     rows, verdict, rolled_up = stored(listener.database)
     assert len(set(rows)) == len(rows) == rolled_up == 600, "an orderly end commits the rest"
