@@ -269,8 +269,9 @@ def chances_now(box: KnownBox, end: int) -> NDArray[np.float64]:
 def _horizon(box: KnownBox) -> int:
     assert box.planned is not None
     assert box.planned.futures is not None
-    held = box.planned.futures.holds_days
-    return min((len(each) - 1 for each in held.values()), default=int(box.planned.futures.over_after_days.max()) - 1)
+    futures = box.planned.futures
+    known = max(int(futures.over_after_days.max()) - 1, 0)  # today at least, where it is over in all of them
+    return min((len(each) - 1 for each in futures.holds_days.values()), default=known)
 
 
 def _later(

@@ -60,6 +60,14 @@ def planned(
 OVEN, MICROWAVE = place("oven", SATURDAY), place("microwave", MONDAY, boxes=1)
 
 
+def test_a_box_over_its_limit_that_nothing_here_dries_has_no_day_and_stops_no_plan() -> None:
+    made, answers = made_of({"over": (0, 20), "soon": (10, 20)}, OVEN)
+    over = replace(made.boxes[0], futures=BoxFutures("over", np.zeros(DRAWS, np.int16)))
+    plan = planned((replace(made, boxes=(over, made.boxes[1])), answers))
+    assert "soon" in first_days(plan.days, plan.swaps)
+    assert "over" not in first_days(plan.days, plan.swaps)
+
+
 def test_a_leaky_box_is_visited_again_and_again() -> None:
     plan = planned(made_of({"leaky": (10, 20)}, OVEN))
     days = [day.on for day in plan.days]
