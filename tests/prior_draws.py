@@ -16,13 +16,9 @@ from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.importance import Draws
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.model.box_prior import prior_of
 from monitor.inference.model.observations import reading_noise
-from monitor.inference.model.prior import (
-    Assumptions,
-    Prior,
-    Unknown,
-    prior_of,
-)
+from monitor.inference.model.prior import Assumptions, Prior, Unknown
 from monitor.inference.model.state import (
     Problem,
     State,

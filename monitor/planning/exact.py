@@ -56,7 +56,7 @@ def add_shared(program: Program, problem: VisitProblem, *, whole: bool = True) -
     dried from that day on, and is a spare from the day after its drying on.
     """
     (appliances, days), kinds = problem.batches.shape, len(problem.spare_counts)
-    groups = 1 + int(max([-1, *problem.groups, *problem.spare_groups]))
+    groups = problem.group_count
     room = room_of(problem)
     day = program.add_columns(problem.heating, room > 0, whole=whole)
     costs = np.broadcast_to(problem.batch_cost[:, None, None], (appliances, days, groups))

@@ -79,12 +79,11 @@ class Plans:
     def empty(cls, problem: VisitProblem, plans: int, waits: Waits | None = None) -> Plans:
         """Return plans without any visit."""
         (appliances, days), kinds = problem.batches.shape, len(problem.spare_counts)
-        groups = 1 + int(max([-1, *problem.groups, *problem.spare_groups]))
         return cls(
             problem,
             waits or Waits(problem),
             np.full((plans, problem.boxes, days), -1, np.int8),
-            np.zeros((plans, appliances, days, groups, problem.shares.shape[2])),
+            np.zeros((plans, appliances, days, problem.group_count, problem.shares.shape[2])),
             np.zeros((plans, kinds, days)),
             np.zeros((plans, problem.boxes)),
             np.zeros((plans, appliances, days), bool),

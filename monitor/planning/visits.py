@@ -58,6 +58,11 @@ class VisitProblem:
     """What a charge costs that is taken out and not dried by the end. [points]"""
 
     @property
+    def group_count(self) -> int:
+        """How many groups there are."""
+        return 1 + int(max([-1, *self.groups, *self.spare_groups]))
+
+    @property
     def appliances(self) -> int:
         """Return how many appliances there are; ways from there on are spare charges."""
         return len(self.heating)

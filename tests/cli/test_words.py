@@ -18,7 +18,7 @@ from monitor.cli.app import app
 from monitor.cli.site.words import word_lists
 from monitor.errors import SiccastError
 from monitor.feed.formats import values
-from monitor.inference.model import contents, prior
+from monitor.inference.model import box_prior, contents
 from monitor.presentation.bead_wording import METHODS as METHODS_SAID
 from monitor.records import words
 from monitor.settings import load_shelf
@@ -107,8 +107,8 @@ def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: f
 
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:
     lists = word_lists()
-    assert set(words.STYLES) - {"unknown"} == set(prior._AIR_CHANGES)
-    assert set(words.METHODS) == set(prior._START_HUMIDITY)
+    assert set(words.STYLES) - {"unknown"} == set(box_prior._AIR_CHANGES)
+    assert set(words.METHODS) == set(box_prior._START_HUMIDITY)
     assert all(any(word in method for word in words.METHODS) for method in METHODS_SAID)
     assert set(words.SPOOL_STATES) - {"unknown"} <= set(contents._SPOOL_HUMIDITY)
     assert set(words.TEMPERATURE_UNITS) == set(values._TEMPERATURE_UNITS) == set(values._TEMPERATURES_SAID)

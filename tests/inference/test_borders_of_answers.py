@@ -18,7 +18,8 @@ from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import ChargeWeighing
 from monitor.inference.fit.change_point import ChangePoint, Level, change_point_of, latest_change_point, words_for
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, Unknown, style_prior
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Quantiles, Tightness, WhatIf

@@ -26,7 +26,8 @@ from monitor.inference.fit.reseating import SPREADS, next_episode, spread_eviden
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import IMPOSSIBLE, Target, draw, draw_by_moves
 from monitor.inference.fit.weights import effective_sample_size, largest_exponent, normalized, resample
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, Unknown, style_prior
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.model.prior import Unknown
 from monitor.inference.shelf import workers
 from monitor.inference.shelf.first_fit import BoxInput, FirstFit, first_fit, refused
 from monitor.inference.shelf.needed import needed_of

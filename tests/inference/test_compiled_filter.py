@@ -21,7 +21,8 @@ from with_compiled import require_compiled_filter
 
 from monitor.inference.fit.fit import estimate
 from monitor.inference.model import compiled_run, kalman
-from monitor.inference.model.prior import Assumptions, Normal, Unknown, prior_of
+from monitor.inference.model.box_prior import prior_of
+from monitor.inference.model.prior import Assumptions, Normal, Unknown
 from monitor.inference.model.state import Problem, State
 from monitor.physics import compiled
 from monitor.physics.numerics import FloatArray

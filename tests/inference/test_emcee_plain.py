@@ -20,11 +20,7 @@ from prior_draws import problem_of
 from monitor.inference.fit.importance import sample
 from monitor.inference.model.kalman import run
 from monitor.inference.model.observations import reading_noise
-from monitor.inference.model.prior import (
-    Assumptions,
-    Normal,
-    Unknown,
-)
+from monitor.inference.model.prior import Assumptions, Normal, Unknown
 from monitor.inference.model.state import Problem
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray

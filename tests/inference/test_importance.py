@@ -7,11 +7,7 @@ import pytest
 
 from monitor.inference.fit import tempering
 from monitor.inference.fit.importance import sample
-from monitor.inference.model.prior import (
-    Normal,
-    Prior,
-    Unknown,
-)
+from monitor.inference.model.prior import Normal, Prior, Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.physics.sorption import PiecewiseLinear
 

@@ -15,7 +15,7 @@ from scipy.stats import binom
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import mean_conductance
 from monitor.inference.fit.quantiles import quantiles
-from monitor.inference.model.prior import start_humidity_of
+from monitor.inference.model.box_prior import start_humidity_of
 from monitor.physics.materials import desiccant
 from monitor.records.words import NOT_DRIED
 

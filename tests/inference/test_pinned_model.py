@@ -17,6 +17,7 @@ from pinned import assert_pinned
 
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import ChargeWeighing, Episode
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, prior_of, style_prior
 from monitor.inference.model.contents import (
     prompt_contents,
     shapes_of,
@@ -27,14 +28,7 @@ from monitor.inference.model.contents import (
 from monitor.inference.model.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.observations import reading_noise
-from monitor.inference.model.prior import (
-    CONDUCTANCE_PER_AIR_CHANGE,
-    Assumptions,
-    Normal,
-    Prior,
-    prior_of,
-    style_prior,
-)
+from monitor.inference.model.prior import Assumptions, Normal, Prior
 from monitor.inference.model.sensor_bias import BiasLikelihood, Comparison, bias_likelihood, comparisons
 from monitor.inference.model.state import Problem, State, air_states, drawn_box, sampled_state
 from monitor.physics.materials import desiccant_kinds, mixed_kind

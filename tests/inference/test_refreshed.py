@@ -11,8 +11,9 @@ from monitor.inference.fit.fit import (
     refreshed,
     under_pooled_prior,
 )
+from monitor.inference.model.box_prior import style_prior
 from monitor.inference.model.kalman import run
-from monitor.inference.model.prior import Unknown, style_prior
+from monitor.inference.model.prior import Unknown
 
 
 def test_carried_on_equals_fitted_anew() -> None:

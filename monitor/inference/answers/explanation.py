@@ -6,11 +6,8 @@ import numpy as np
 
 from monitor.inference.answers.leak import grams_known
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.model.prior import (
-    CONDUCTANCE_PER_AIR_CHANGE,
-    Unknown,
-    style_prior,
-)
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.records import Tightness
 from monitor.texts import say, say_many, to_say, together

@@ -10,7 +10,7 @@ from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC

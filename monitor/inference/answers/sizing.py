@@ -20,15 +20,9 @@ from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, slow_spreads, start_humidity_of, style_prior
 from monitor.inference.model.contents import known_or_plain_gel, shapes_of, slow_store
-from monitor.inference.model.prior import (
-    CONDUCTANCE_PER_AIR_CHANGE,
-    Assumptions,
-    Unknown,
-    slow_spreads,
-    start_humidity_of,
-    style_prior,
-)
+from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.physics.box_balance import Air, DrawnBox, advance
 from monitor.physics.leakage import opening_water_g
 from monitor.physics.materials import Desiccant

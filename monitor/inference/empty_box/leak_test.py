@@ -21,8 +21,8 @@ from monitor.inference.empty_box.course import (
     objection_to,
 )
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.inference.model.contents import walls_of
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Quantiles
 from monitor.texts import say
@@ -40,8 +40,8 @@ _LEARNED_SD = 0.8
 """A posterior wider than this has hardly learned from the test. [ln conductance] Judgement: a bit over half of the
 prior's spread."""
 _PRIOR_LOG, _PRIOR_SD = np.log(1.6), 1.4
-"""Of the air changes: the median of a box of which nothing is known (``prior.style_prior``) [ln 1/day], and a spread
-wider than there. Judgement: a test should rest on its own readings."""
+"""Of the air changes: the median of a box of which nothing is known (``box_prior.style_prior``) [ln 1/day], and a
+spread wider than there. Judgement: a test should rest on its own readings."""
 _FITTED = 3.0
 """Exact count of the numbers fitted to a course: offset, start and rate."""
 _LEAST_SCATTER_VAR = 1e-8

@@ -27,9 +27,10 @@ from monitor.inference.fit.importance import (
 )
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model import normal
+from monitor.inference.model.box_prior import prior_of, with_leak
 from monitor.inference.model.carried import Carried, with_carried
 from monitor.inference.model.kalman import run, run_on
-from monitor.inference.model.prior import Assumptions, prior_of
+from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
     Problem,
@@ -184,7 +185,7 @@ def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int 
         At the same instant, with as many draws.
     """
     rng = np.random.default_rng(seed)
-    prior = first.problem.prior.with_leak(first.box, pooled)
+    prior = with_leak(first.problem.prior, first.box, pooled)
     problem, draws, weighted_state = (
         replace(first.problem, prior=prior),
         reweighted(first.draws, prior),

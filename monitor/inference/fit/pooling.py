@@ -21,13 +21,14 @@ from monitor.inference.fit.reseating import (
     spread_evidence,
     spread_weights,
 )
-from monitor.inference.model.prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
 from monitor.units import SECONDS_PER_DAY
 
 _STYLE_MEAN_SD = 0.6
-"""How far the mean of a style lies from ``prior.style_prior``. [ln air changes a day] Judgement: a factor of two."""
+"""How far the mean of a style lies from ``box_prior.style_prior``. [ln air changes a day] Judgement: a factor
+of two."""
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
 """Spread of boxes of one style about their mean; weighted by its likelihood given the boxes observed. [ln air changes a
 day] Judgement: from boxes of one batch to any box that bears the name."""

@@ -1,4 +1,4 @@
-"""What goes into the fit of a box, and what comes out: its record and its posterior."""
+"""What goes into the fit of a box, and what comes out: its record, its posterior, what a later one may start from."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.importance import Draws
+from monitor.inference.model.carried import CARRIED, Carried
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.sensor_bias import Comparison
 from monitor.inference.model.state import Problem, State
@@ -27,6 +28,9 @@ unnoticed."""
 _LEAST_APART_SHARE = 0.3
 """A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
+
+_DRIEST_SPOOLS = 1e-4
+"""Spools are taken for no drier than this. [fraction of saturation] Judgement: drier than any that was ever dried."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,3 +152,31 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
     outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
     apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
     return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
+
+
+def carried_from(posterior: Posterior) -> Carried:
+    """Return mean and covariance of what belongs to something that may stay in the box.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        At the end of an episode.
+
+    Returns
+    -------
+    Carried
+        Of its equally weighted draws.
+    """
+    known = posterior.theta.copy()
+    known[:, Unknown.log_slow_humidity] = np.log(np.maximum(posterior.filtered.slow_humidity, _DRIEST_SPOOLS))
+    known, episode = known[:, CARRIED], posterior.episode
+    return Carried(
+        start_s=episode.start_s,
+        at_s=posterior.now_s,
+        desiccant=episode.desiccant,
+        dry_mass_g=posterior.problem.prior.dry_mass_g,
+        mean=known.mean(axis=0),
+        covariance=np.cov(known, rowvar=False),
+        follows_air=posterior.problem.prior.humidity_shows != "phase",
+        weighed=bool(episode.weighings) or posterior.problem.prior.weighed_before,
+    )

@@ -10,11 +10,7 @@ from numpy.typing import NDArray
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.model import normal
-from monitor.inference.model.prior import (
-    Assumptions,
-    Prior,
-    Unknown,
-)
+from monitor.inference.model.prior import Assumptions, Prior, Unknown
 from monitor.inference.model.sensor_bias import BiasLikelihood
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray

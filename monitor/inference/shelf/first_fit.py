@@ -11,7 +11,6 @@ import numpy as np
 from monitor.errors import SiccastError, TooLittleEvidence
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
-from monitor.inference.fit.carrying import carried_from
 from monitor.inference.fit.change_point import (
     ChangePoint,
     Level,
@@ -25,7 +24,7 @@ from monitor.inference.fit.pooling import (
     leak_observation_of,
     tested,
 )
-from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.fit.posterior import Posterior, Record, carried_from
 from monitor.inference.fit.reseating import EPISODES_COUNTED
 from monitor.inference.model.carried import Carried
 from monitor.inference.model.prior import Assumptions
