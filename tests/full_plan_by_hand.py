@@ -10,9 +10,9 @@ from shelf_made_up import make_shelf, take_snapshot_by_hand
 
 from monitor.day_names import near_day
 from monitor.planning.mend import Unmet
+from monitor.planning.recharge import RechargePlan
 from monitor.planning.worth import PlanWorth, RuleWorth
 from monitor.records import PlannedDay, PlannedSwap
-from monitor.services.assess import RechargePlan
 from monitor.services.recharge_plan import FullPlan
 from monitor.settings import Shelf, load_shelf
 from monitor.texts import say, say_many, together

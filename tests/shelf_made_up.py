@@ -16,6 +16,7 @@ from typing import Any
 import httpx
 from made_up import AS_OF, LEAK, assessment_of, forecast_of
 
+from monitor.planning.recharge import RechargePlan
 from monitor.presentation.clock import utc_now
 from monitor.records import (
     Assessment,
@@ -29,7 +30,6 @@ from monitor.records import (
     Reading,
     VaporFan,
 )
-from monitor.services.assess import RechargePlan
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.app import create_app

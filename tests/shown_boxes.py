@@ -13,8 +13,8 @@ import numpy as np
 from made_up import AS_OF, assessment_of, forecast_of
 from shelf_made_up import assessments, charge, make_shelf, serving
 
+from monitor.planning.recharge import RechargePlan
 from monitor.records import Assessment, BoxState, PlannedDay, Quantiles, Reading, ReadingSeries, Spool
-from monitor.services.assess import RechargePlan
 from monitor.web.snapshot import HISTORY_DAYS, Keeper, Snapshot
 
 SATURDAY = (AS_OF + timedelta(days=3)).date()

@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from contextlib import AbstractContextManager
 
+    from monitor.planning.decisions import PlanConstraints
+    from monitor.planning.recharge import RechargePlan
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment, PlanDecision, WhatIf
     from monitor.records.alerts import Word
-    from monitor.services.assess import PlanConstraints, RechargePlan
-    from monitor.services.kept_plan import FullPlan
+    from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
@@ -77,7 +78,7 @@ class Assessed:
     @property
     def decided(self) -> PlanConstraints:
         """What of that asks something of a plan made today."""
-        from monitor.services.assess import constraints_of
+        from monitor.planning.decisions import constraints_of
 
         today = self.as_of.astimezone(self.shelf.timezone).date()
         return constraints_of(self.decisions, self.assessments, today)
@@ -92,7 +93,7 @@ class Assessed:
     @property
     def words(self) -> tuple[Word, ...]:
         """What deserves a word: `today` says it, and the routes of the shelf."""
-        from monitor.services.assess import words_for_today
+        from monitor.planning.matters import words_for_today
 
         wording = self.wording
         return words_for_today(
@@ -138,7 +139,7 @@ class Assessed:
     @property
     def worst_first(self) -> list[Assessment]:
         """The answers with what needs a person most at the top."""
-        from monitor.services.assess import worst_first
+        from monitor.planning.urgency import worst_first
 
         return worst_first(self.assessments)
 

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 OVER_FROM_CHANCE = 0.5
 """A box that is more likely over its limit than not is called over it. A judgement: neither error is worse."""
 
+ALMOST_SURE = 0.97
+"""A box with a greater chance of being over its limit is almost surely over it. A judgement: a simulation of this size
+tells no more."""
+
 DUE_WITHIN_DAYS = 30
 """A box whose day is nearer than this is called due. A judgement: a month to find a day for drying."""
 

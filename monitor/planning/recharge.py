@@ -10,7 +10,7 @@ from monitor.errors import OutOfRangeError
 from monitor.planning.calendar_days import Calendar
 from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import just_filled, what_to_do, why_over
-from monitor.planning.problem import BEYOND_DAYS, KnownBox, Question, problem_of, spare_kinds
+from monitor.planning.problem import KnownBox, Question, problem_of, spare_kinds
 from monitor.planning.reasons import why_left_out
 from monitor.planning.solve import solve
 from monitor.planning.steady import NOTHING_ANNOUNCED, Announced
@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from monitor.records import Appliance, Assessment, PlanDecision, PlannedDay, PlannedSwap
     from monitor.records.plan_input import PlanInput
-
-__all__ = ["BEYOND_DAYS", "Question", "RechargePlan", "plan_of_question", "plan_recharges", "question_of"]
 
 DAYS_A_WEEK = 7  # days, by definition
 

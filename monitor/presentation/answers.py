@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import datetime
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.records import Assessment, CrossingForecast, DateQuantiles, LeakEstimate, Quantiles, WhatIf
-    from monitor.services.assess import RechargePlan
 
 Answer = dict[str, Any]
 

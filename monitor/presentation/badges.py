@@ -5,19 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.presentation.amounts import days_or_hours, sentence
-from monitor.records import BoxState
-from monitor.services.assess import (
-    about_times,
+from monitor.planning.due import about_times, leaks_more, silent_for
+from monitor.planning.matters import (
     battery_is_low,
-    leaks_more,
     lid_open,
     opened_not_logged,
-    silent_for,
     weak_recharge_words,
     why_battery,
     why_opened,
 )
+from monitor.presentation.amounts import days_or_hours, sentence
+from monitor.records import BoxState
 from monitor.texts import said, say, without_box
 
 if TYPE_CHECKING:

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from datetime import date
     from zoneinfo import ZoneInfo
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.presentation.plan_days import PlanDate
     from monitor.records import PlannedDay
     from monitor.records.announced import AnnouncedEvent
-    from monitor.services.assess import RechargePlan
     from monitor.settings import CalendarRules
 
 REFRESH_EVERY = timedelta(hours=12)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from monitor.day_names import day_of_month, short_month
+from monitor.planning.due import due_at, due_odds
 from monitor.presentation.amounts import TO
 from monitor.presentation.unit_wording import UnitWording
 from monitor.records import CrossingForecast
@@ -32,16 +33,14 @@ class CrossingWording(UnitWording):
 
     def holds(self, forecast: CrossingForecast, as_of: datetime, *, brief: bool = False) -> str:
         """Return until when a box holds, by the rule for the day on which it is due, and when it passes its limit."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        when, due = self.crossing_in_brief(forecast, as_of), assess.due_at(forecast, as_of)
+        when, due = self.crossing_in_brief(forecast, as_of), due_at(forecast, as_of)
         if due is None or is_over(forecast, as_of):
             return when
         about = when if forecast.cross_at.p50 is None else say("about {when}", when=when)
         until = self.day(due, as_of) if due > as_of else say("today")
         if brief:
             return say("until {until}; passes its limit {about}", until=until, about=about)
-        risk = say("after that, the chance that it is over is above {odds}", odds=assess.due_odds())
+        risk = say("after that, the chance that it is over is above {odds}", odds=due_odds())
         return say(
             "until {until} ({risk}); most likely it passes its limit {about}", until=until, risk=risk, about=about
         )

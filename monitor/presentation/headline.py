@@ -7,20 +7,21 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, weekday
+from monitor.planning.due import all_silent, just_filled, leaks_more, silent_for
+from monitor.planning.steady import first_days
 from monitor.presentation.amounts import days_or_hours
 from monitor.presentation.plan_days import dates_of
 from monitor.records import BoxState
-from monitor.services.assess import all_silent, first_days, just_filled, leaks_more, silent_for
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
     from datetime import date, datetime
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.presentation.plan_days import PlanDate
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment
-    from monitor.services.assess import RechargePlan
 
 _MOST_NAMES = 4  # boxes; judgement: more than four names are not read in a headline
 _DAYS_A_WEEK = 7  # days, by definition: a weekday alone names no day farther off

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.records import Assessment
     from monitor.services.announcing import CalendarStores
-    from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
 
 

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.records import PlannedDay, PlannedSwap
-    from monitor.services.assess import RechargePlan
 
 
 @dataclass(frozen=True, slots=True)

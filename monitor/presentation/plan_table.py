@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
+    from monitor.planning.recharge import RechargePlan
+    from monitor.planning.worth import PlanWorth
     from monitor.records import PlannedDay
-    from monitor.services.assess import RechargePlan
-    from monitor.services.recharge_plan import PlanWorth
 
 Row = tuple[str, str, str, str, str]
 

@@ -7,14 +7,14 @@ from datetime import date, timedelta
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from monitor.services.assess import first_days
+from monitor.planning.steady import first_days
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.presentation.wording import Wording
     from monitor.records import Appliance, Assessment, PlannedDay
-    from monitor.services.assess import RechargePlan
     from monitor.settings import Shelf
 
 

@@ -7,6 +7,24 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from monitor.day_names import near_day
+from monitor.planning.decisions import NOTHING_DECIDED
+from monitor.planning.due import (
+    ALMOST_SURE,
+    CHECK_THE_LID,
+    CHECK_THE_SENSOR,
+    as_decided,
+    dries_now,
+    is_from_before_beads,
+    just_filled,
+    leaks_more,
+    next_oven_day,
+    silent_for,
+    what_is_due,
+    what_to_do,
+    why_by_then,
+    why_check_the_lid,
+    why_over,
+)
 from monitor.presentation.amounts import ago, chance, duration, percent, sentence, spread
 from monitor.presentation.bead_wording import NOT_DRIED, beads, method
 from monitor.presentation.crossing_wording import FAR_AWAY, CrossingWording
@@ -25,8 +43,8 @@ from monitor.texts import said, say, to_say
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from monitor.planning.decisions import PlanConstraints
     from monitor.presentation.plan_days import NextVisit
-    from monitor.services.assess import PlanConstraints
     from monitor.settings import Shelf
 
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
@@ -60,14 +78,12 @@ class Wording(CrossingWording):
 
     def state(self, answer: Assessment, *, iso: bool = False) -> str:
         """Return the state of a box in plain words; in a record for machines, its state alone."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         if answer.state is BoxState.due and answer.due_at is not None:
             due = self.local_day(answer.due_at).isoformat() if iso else self.day(answer.due_at, answer.as_of)
             return f"due by {due}" if iso else say("due by {due}", due=due)
         if iso:
             return answer.state.value
-        return say(FRESH if assess.dries_now(answer) else answer.state.value)
+        return say(FRESH if dries_now(answer) else answer.state.value)
 
     def limit(self, answer: Assessment) -> str:
         """Return the limit of a box; an undeclared box has none."""
@@ -86,20 +102,16 @@ class Wording(CrossingWording):
         return self.temperature(answer.latest.temperature_degc) + self._age(answer, brief=False)
 
     def _age(self, answer: Assessment, *, brief: bool) -> str:
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        silent = assess.silent_for(answer)
+        silent = silent_for(answer)
         if silent is not None:
             return " " + say("(old)") if brief else f", {ago(silent)}"
-        if assess.is_from_before_beads(answer):
+        if is_from_before_beads(answer):
             return " " + say("(old)") if brief else ", " + say("from before the fresh beads")
         return ""
 
     def estimate_now(self, answer: Assessment) -> str:
         """Return what humidity is by estimate where the last reading is too old to go by; nothing elsewhere."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        is_old = assess.silent_for(answer) is not None or assess.is_from_before_beads(answer)
+        is_old = silent_for(answer) is not None or is_from_before_beads(answer)
         if answer.forecast is None or not is_old:
             return ""
         return say(
@@ -109,49 +121,41 @@ class Wording(CrossingWording):
 
     def fault(self, answer: Assessment) -> str:
         """Return since when a box leaks more than it did, with what to do; nothing where it does not."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        return assess.why_check_the_lid(answer, self.zone)
+        return why_check_the_lid(answer, self.zone)
 
     def oven_day(self, as_of: datetime) -> date | None:
         """Return the next day on which beads are dried, where the shelf names such days."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         days_off = self.decided.days_off if self.decided else ()
-        return assess.next_oven_day(self.local_day(as_of), self.oven_weekdays, days_off)
+        return next_oven_day(self.local_day(as_of), self.oven_weekdays, days_off)
 
     def to_do(self, answer: Assessment, *, all_silent: bool = False) -> str:
         """Return what to do about a box, with the day to do it by: a lid and a sensor that fail come first.
 
         Where all sensors are silent, that is said once for all of them, and of no single one.
         """
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         first = []
-        if assess.leaks_more(answer):
-            first.append(say(assess.CHECK_THE_LID))
-        is_silent = assess.silent_for(answer) is not None and answer.state is not BoxState.undeclared
+        if leaks_more(answer):
+            first.append(say(CHECK_THE_LID))
+        is_silent = silent_for(answer) is not None and answer.state is not BoxState.undeclared
         if is_silent and not all_silent:
-            first.append(say(assess.CHECK_THE_SENSOR))
+            first.append(say(CHECK_THE_SENSOR))
         waits = answer.forecast is None and answer.state is BoxState.not_enough_evidence
         return "; ".join(first if first and waits else [*first, self._to_do(answer)])
 
     def _to_do(self, answer: Assessment) -> str:
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         if answer.state is BoxState.over_limit:
-            decided = self.decided or assess.NOTHING_DECIDED
+            decided = self.decided or NOTHING_DECIDED
             today, oven_day = self.local_day(answer.as_of), self.oven_day(answer.as_of)
-            return assess.what_to_do(answer, today, oven_day, decided, self._planned(answer))
+            return what_to_do(answer, today, oven_day, decided, self._planned(answer))
         if answer.state is BoxState.no_readings:
-            return say(assess.CHECK_THE_SENSOR)
+            return say(CHECK_THE_SENSOR)
         if answer.forecast is None:
             return say(_WITHOUT_FORECAST.get(answer.state) or to_say("keep closed, wait"))
         if answer.due_at is None:
             return say("nothing before {year}", year=self._end(answer.forecast, answer.as_of).year)
-        decided = self.decided or assess.NOTHING_DECIDED
-        phrase = assess.as_decided(answer.box.name, decided, self.local_day(answer.as_of)) or self._planned(answer)
-        by = say("{do} {by_day}", do=assess.what_is_due(answer), by_day=self._by(answer.due_at, answer.as_of))
+        decided = self.decided or NOTHING_DECIDED
+        phrase = as_decided(answer.box.name, decided, self.local_day(answer.as_of)) or self._planned(answer)
+        by = say("{do} {by_day}", do=what_is_due(answer), by_day=self._by(answer.due_at, answer.as_of))
         return f"{by} ({phrase})" if phrase else by
 
     def _planned(self, answer: Assessment) -> str:
@@ -171,13 +175,11 @@ class Wording(CrossingWording):
         return f"{self.fault(answer)} {self._reason(answer)}".strip()
 
     def _reason(self, answer: Assessment) -> str:
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         if answer.state is BoxState.over_limit:
-            return assess.why_over(answer)
+            return why_over(answer)
         if answer.forecast is None:
             return sentence(answer.refusal) if answer.refusal else ""
-        if silent := assess.silent_for(answer):
+        if silent := silent_for(answer):
             return say(
                 "Its last reading is from {ago}. Humidity is {estimate_now}.",
                 ago=ago(silent),
@@ -189,26 +191,22 @@ class Wording(CrossingWording):
 
     def why_then(self, answer: Assessment) -> str:
         """Return in a sentence why a box has the day that it has; nothing where it has none."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         if answer.forecast is None or answer.state is BoxState.over_limit:
             return ""
         if answer.due_at is None:
             return say("It stays under {limit} that long.", limit=percent(answer.box.humidity_limit))
-        return assess.why_by_then(
+        return why_by_then(
             answer, self.day(answer.due_at, answer.as_of) if answer.due_at > answer.as_of else say("today")
         )
 
     def course(self, answer: Assessment) -> str:
         """Return when a box passes its limit and how likely that is soon, in sentences; nothing without a forecast."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
         there = answer.forecast
         if there is None:
             return ""
         limit = percent(there.humidity_limit)
         if answer.state is BoxState.over_limit:
-            if there.chance_over_already > assess.ALMOST_SURE:
+            if there.chance_over_already > ALMOST_SURE:
                 return say("It is almost surely above {limit} now.", limit=limit)
             return say(
                 "The chance that it is above {limit} now is {chance}.",
@@ -248,16 +246,12 @@ class Wording(CrossingWording):
 
     def sharpen(self, answer: Assessment) -> str:
         """Return what would make a forecast surer; nothing while beads that just went in dry the air of their box."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        waits = answer.state is BoxState.over_limit and assess.just_filled(answer)
+        waits = answer.state is BoxState.over_limit and just_filled(answer)
         return sentence(answer.sharpen) if answer.sharpen and not waits else ""
 
     def beads_full(self, answer: Assessment, *, brief: bool = False) -> str:
         """Return how full the beads of a box are: what they hold as a share of what they can hold at its limit."""
-        from monitor.services import assess  # noqa: PLC0415 -- whoever holds an answer has it already
-
-        if answer.charge is not None and assess.just_filled(answer) and answer.charge.method != NOT_DRIED:
+        if answer.charge is not None and just_filled(answer) and answer.charge.method != NOT_DRIED:
             return (
                 say("fresh") if brief else say("fresh since {since}", since=self._since(answer.charge.at, answer.as_of))
             )

@@ -12,46 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import ClusterError
-from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import (
-    CHECK_THE_LID,
-    CHECK_THE_SENSOR,
+    ALMOST_SURE,
     OVER_FROM_CHANCE,
-    SILENT_AFTER_DAYS,
-    about_times,
-    all_silent,
-    as_decided,
-    at_rest_at,
-    dries_now,
     due_at,
-    due_odds,
-    is_from_before_beads,
-    just_filled,
-    leaks_more,
-    next_oven_day,
-    rule_of_days,
     silent_for,
     state_of,
-    what_is_due,
-    what_to_do,
-    why_by_then,
-    why_check_the_lid,
-    why_over,
 )
-from monitor.planning.matters import (
-    battery_is_low,
-    in_lines,
-    lid_open,
-    opened_not_logged,
-    weak_recharge_words,
-    why_battery,
-    why_opened,
-    words_for_today,
-)
-from monitor.planning.recharge import RechargePlan, plan_recharges
-from monitor.planning.steady import first_days
-from monitor.planning.urgency import over_by, worst_first
-from monitor.planning.weights import PlanWeights
 from monitor.records import (
     ROOM,
     Assessment,
@@ -82,57 +49,11 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Ledger, Readings
     from monitor.store.kept_contracts import KeptOutlooks
 
-__all__ = [
-    "ALMOST_SURE",
-    "CHECK_THE_LID",
-    "CHECK_THE_SENSOR",
-    "NOTHING_DECIDED",
-    "SILENT_AFTER_DAYS",
-    "PlanConstraints",
-    "PlanWeights",
-    "RechargePlan",
-    "about_times",
-    "all_silent",
-    "as_decided",
-    "assess",
-    "at_rest_at",
-    "battery_is_low",
-    "constraints_of",
-    "dries_now",
-    "due_at",
-    "due_odds",
-    "first_days",
-    "in_lines",
-    "is_from_before_beads",
-    "just_filled",
-    "leaks_more",
-    "lid_open",
-    "next_oven_day",
-    "opened_not_logged",
-    "over_already",
-    "over_by",
-    "plan_recharges",
-    "rule_of_days",
-    "silent_for",
-    "weak_recharge_words",
-    "what_is_due",
-    "what_to_do",
-    "why_battery",
-    "why_by_then",
-    "why_check_the_lid",
-    "why_opened",
-    "why_over",
-    "with_newest",
-    "words_for_today",
-    "worst_first",
-]
-
 STALE_AFTER_DAYS = 3.0
 """A newest reading older than this is said beside the forecast. A judgement: a box may have been opened since."""
 
-_WORTH_SAYING, ALMOST_SURE = 0.05, 0.97
-"""Chances of being over the limit already: below the one it goes unsaid, above the other it is almost sure
-(judgements: one in twenty, and what a simulation of this size can tell)."""
+_WORTH_SAYING = 0.05
+"""A chance of being over the limit already that is lower goes unsaid (a judgement: one in twenty)."""
 
 _WEEK_S = 7.0 * 86_400.0  # judgement: two sensors under one name show within days
 _log = logging.getLogger(__name__)

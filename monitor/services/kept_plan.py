@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from monitor.store.contracts import PlanDecisions
     from monitor.store.kept_contracts import KeptOutlooks, KeptPlans
 
-__all__ = ["FullPlan", "PlanAsked", "plan_apart", "plan_asked", "plan_at_hand", "plan_now"]
-
 _SAID_FOR_DAYS = 7
 """So long it is said that an announced day moved. A judgement: who looks once a week hears of it."""
 _ROOMS_OF_PLANS = (*ROOMS_OF_ANSWERS, "planning", "services", "desk")

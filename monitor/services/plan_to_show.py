@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.planning.recharge import RechargePlan, plan_recharges
-from monitor.services.kept_plan import FullPlan, plan_at_hand, plan_now
+from monitor.services.kept_plan import plan_at_hand, plan_now
+from monitor.services.recharge_plan import FullPlan
 
 if TYPE_CHECKING:
     from monitor.services.kept_plan import PlanAsked

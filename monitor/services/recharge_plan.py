@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, PlanDecision
     from monitor.services.planning import PlanSources
 
-__all__ = ["FullPlan", "PlanWorth", "announcement", "plan_shelf"]
-
 
 @dataclass(frozen=True, slots=True)
 class FullPlan:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from starlette.responses import HTMLResponse
 
-    from monitor.services.assess import RechargePlan
+    from monitor.planning.recharge import RechargePlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
     from monitor.web.notices import Notice

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import SiccastError
+from monitor.planning.urgency import worst_first
 from monitor.records import ROOM, Reading, ReadingSeries
 from monitor.services import assess
 from monitor.services.supposing import supposing
@@ -25,9 +26,9 @@ if TYPE_CHECKING:
     import threading
     from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 
+    from monitor.planning.recharge import RechargePlan
     from monitor.records import Assessment, PlanDecision
-    from monitor.services.assess import RechargePlan
-    from monitor.services.kept_plan import FullPlan
+    from monitor.services.recharge_plan import FullPlan
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
 
@@ -113,7 +114,7 @@ def take_snapshot(shelf: Shelf, clock: datetime, is_over: Callable[[], bool] = l
         highest = max((_nearly_highest(stores.readings.hourly(a.box.name, year, as_of)) for a in answers), default=0.0)
         room = stores.readings.latest(before=as_of).get(ROOM)
         decisions = stores.plan_decisions.counting()
-    ordered, reservation = tuple(assess.worst_first(answers)), said[0] if said else ""
+    ordered, reservation = tuple(worst_first(answers)), said[0] if said else ""
     taken = Snapshot(as_of, ordered, recent, highest, room, decisions=decisions, reservation=reservation)
     return planned(shelf, taken)
 
@@ -130,7 +131,7 @@ def carry(shelf: Shelf, snapshot: Snapshot, clock: datetime) -> tuple[Snapshot, 
     carried = replace(
         snapshot,
         as_of=as_of,
-        answers=tuple(assess.worst_first(answers)),
+        answers=tuple(worst_first(answers)),
         room=room or snapshot.room,
         assessed_at=snapshot.assessed_at or snapshot.as_of,
     )

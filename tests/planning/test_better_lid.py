@@ -13,8 +13,8 @@ from made_up import AS_OF, assessment_of, due_in
 
 from monitor.planning.better_lid import with_better_lids
 from monitor.planning.mend import Unmet, unmet
-from monitor.planning.problem import problem_of
-from monitor.planning.recharge import Question, plan_of_question, question_of
+from monitor.planning.problem import Question, problem_of
+from monitor.planning.recharge import plan_of_question, question_of
 from monitor.planning.steady import first_days
 from monitor.planning.visits import VisitProblem, due_ahead, over_chances
 from monitor.records import Appliance, Assessment, PlanRules

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from made_up import AS_OF, assessment_of, due_in, forecast_of
 
 from monitor.planning.decisions import REMIND_DAYS, constraints_of
-from monitor.planning.recharge import BEYOND_DAYS, RechargePlan, plan_recharges
+from monitor.planning.problem import BEYOND_DAYS
+from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.visits import late_and_early, places_after
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, DecisionKind, PlanDecision

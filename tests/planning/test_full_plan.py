@@ -11,7 +11,8 @@ import pytest
 from made_up import AS_OF, assessment_of, due_in
 
 from monitor.planning.mend import unmet
-from monitor.planning.recharge import Question, RechargePlan, plan_of_question, question_of
+from monitor.planning.problem import Question
+from monitor.planning.recharge import RechargePlan, plan_of_question, question_of
 from monitor.planning.steady import Announced, first_days
 from monitor.planning.worth import worth_of
 from monitor.records import AnnouncedDay, Appliance, Assessment, DecisionKind, PlanDecision, PlanRules

@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from monitor.planning.announced import REMEMBERED_DAYS, announce
+from monitor.planning.recharge import RechargePlan
 from monitor.presentation.calendar import calendar_file, sessions_of
 from monitor.records import PlannedDay, PlannedSwap
 from monitor.records.announced import AnnouncedEvent, DryingSession
-from monitor.services.assess import RechargePlan
 from monitor.settings import CalendarRules
 
 with warnings.catch_warnings():

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 import pytest
 from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
+from monitor.planning.recharge import RechargePlan
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import Headline, headline, named
 from monitor.presentation.wording import Wording
 from monitor.records import Assessment, BoxState, PlannedDay, Quantiles, Reading
-from monitor.services.assess import RechargePlan
 
 WORDS = Wording(ZoneInfo("UTC"))
 SATURDAY, NEXT_SATURDAY = date(2026, 3, 7), date(2026, 3, 14)

@@ -11,6 +11,7 @@ import pytest
 from made_up import AS_OF, GOOD, FakeStores, StubInference, forecast_of, week_of_readings
 
 from monitor.errors import TooLittleEvidence
+from monitor.planning.urgency import worst_first
 from monitor.presentation.clock import utc_now
 from monitor.records import (
     Assessment,
@@ -24,7 +25,7 @@ from monitor.records import (
     Reading,
     RoomClimate,
 )
-from monitor.services.assess import assess, worst_first
+from monitor.services.assess import assess
 from monitor.store.opening import Stores, open_stores
 
 AnyStores = FakeStores | Stores

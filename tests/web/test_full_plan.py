@@ -16,9 +16,9 @@ from icalendar import Calendar
 from made_up import AS_OF
 from shelf_made_up import serving
 
+from monitor.planning.matters import words_for_today
 from monitor.presentation.plan_days import dates_of, dried_after, next_visits, spares_words, swap_words
 from monitor.presentation.plan_table import plan_rows
-from monitor.services.assess import words_for_today
 from monitor.web.snapshot import Keeper
 
 

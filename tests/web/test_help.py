@@ -11,9 +11,9 @@ from in_process import InProcess, in_process
 from shelf_made_up import keeper_by_hand, make_shelf
 
 from monitor.desk import cautions
+from monitor.planning.due import rule_of_days
 from monitor.presentation.shipped import shipped
 from monitor.records import BoxState, EntryKind
-from monitor.services.assess import rule_of_days
 from monitor.web.app import create_app
 from monitor.web.box.course import SIGNS as LOG_SIGNS
 from monitor.web.help.pages import PICTURES

@@ -18,11 +18,11 @@ from shelf_made_up import HOSTILE, keeper_by_hand, make_shelf, serving
 from starlette.types import Scope
 
 from monitor.day_names import day_in_full
+from monitor.planning.recharge import plan_recharges
 from monitor.presentation.plan_wording import HEAT_CAUTION
 from monitor.presentation.planned import Planned
 from monitor.presentation.wording import Wording
 from monitor.records import Appliance, DecisionKind, EntryKind, PlanDecision
-from monitor.services.assess import plan_recharges
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.access.who import NOBODY, Access

@@ -16,9 +16,9 @@ from made_up import AS_OF
 from shelf_made_up import got, make_shelf, serving, take_snapshot_by_hand
 
 from monitor.errors import StoreBusyError, StoreError
+from monitor.planning.recharge import RechargePlan
 from monitor.presentation.clock import utc_now
 from monitor.records import DecisionKind, EntryKind, LedgerEntry, PlanDecision, Reading
-from monitor.services.assess import RechargePlan
 from monitor.settings import load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.snapshot import (

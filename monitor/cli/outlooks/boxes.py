@@ -58,8 +58,8 @@ def boxes(
 def show_boxes(asked: Assessed) -> None:
     """Print every box with what to do about it, worst first."""
     from monitor.cli.output import say, show_table
+    from monitor.planning.due import rule_of_days
     from monitor.presentation.wording import FULL_BEADS
-    from monitor.services.assess import rule_of_days
 
     headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
@@ -94,7 +94,7 @@ def today(
     and estimates that failed. `siccast watch` sends the same by mail and other routes.
     """
     from monitor.cli.output import show_json
-    from monitor.services.assess import in_lines
+    from monitor.planning.matters import in_lines
 
     asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
     words = asked.words

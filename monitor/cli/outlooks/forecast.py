@@ -92,8 +92,8 @@ def show_forecasts(asked: Assessed) -> None:
         show_notes,
         show_table,
     )
+    from monitor.planning.due import rule_of_days
     from monitor.presentation.wording import FULL_BEADS
-    from monitor.services.assess import rule_of_days
 
     say_faults(asked)
     headings = ("box", "state", "what to do", "why")

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from datetime import date
 
     from monitor.cli.session import Assessed
+    from monitor.planning.recharge import RechargePlan
     from monitor.records import Appliance
-    from monitor.services.assess import RechargePlan
     from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from monitor.desk.methods import beads_of
+from monitor.planning.due import dries_now
 from monitor.presentation.amounts import ago
 from monitor.presentation.bead_wording import beads
 from monitor.presentation.desk_amounts import minutes, whereabouts
 from monitor.presentation.desk_wording import finished_in_brief
 from monitor.records import BoxState
 from monitor.records.desk_events import APPLIANCE, BOX, SPARE
-from monitor.services.assess import dries_now
 from monitor.texts import say, say_many
 from monitor.web.desk.timing import TimerView, timer_view
 from monitor.web.shelf.view import sign_of

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from starlette.routing import Route
 
 from monitor.desk import cautions
+from monitor.planning.due import SILENT_AFTER_DAYS, rule_of_days
 from monitor.presentation.amounts import sentence
 from monitor.presentation.shipped import shipped
 from monitor.records import BoxState
-from monitor.services.assess import SILENT_AFTER_DAYS, rule_of_days
 from monitor.web.box.course import SIGNS as LOG_SIGNS
 from monitor.web.help.worth import worth_table
 from monitor.web.shelf.view import SIGNS

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from monitor.services.assess import RechargePlan
+    from monitor.planning.recharge import RechargePlan
     from monitor.web.access.who import Access
     from monitor.web.site import Site
     from monitor.web.snapshot import Snapshot

@@ -10,13 +10,14 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, near_day
+from monitor.planning.due import just_filled, rule_of_days
+from monitor.planning.weights import PlanWeights
 from monitor.presentation.amounts import chance
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
 from monitor.presentation.plan_table import proof, takes
 from monitor.presentation.plan_wording import decision
 from monitor.records import BoxState
-from monitor.services.assess import PlanWeights, just_filled, rule_of_days
 from monitor.texts import said, say, say_many, to_say
 from monitor.web.plan.rows import Row, grams_of, row_of
 from monitor.web.plan.swaps import SwapRow
@@ -25,10 +26,11 @@ from monitor.web.plan.weeks import Week, weeks_of
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from monitor.planning.worth import PlanWorth
     from monitor.presentation.plan_days import PlanDate
     from monitor.presentation.planned import Planned
     from monitor.records import Assessment, PlannedDay, PlannedSwap
-    from monitor.services.recharge_plan import FullPlan, PlanWorth
+    from monitor.services.recharge_plan import FullPlan
 
 _NAMED = 3
 """So many boxes a headline names. A judgement: more make no headline."""

@@ -9,22 +9,22 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_month, weekday
+from monitor.planning.due import (
+    SILENT_AFTER_DAYS,
+    all_silent,
+    at_rest_at,
+    dries_now,
+    is_from_before_beads,
+    rule_of_days,
+    silent_for,
+)
+from monitor.planning.urgency import over_by
 from monitor.presentation.amounts import NARROW, ago, percent, sentence
 from monitor.presentation.badges import badges
 from monitor.presentation.headline import headline, until
 from monitor.presentation.plan_days import dates_of
 from monitor.presentation.wording import FULL_BEADS, Wording
 from monitor.records import Assessment, BoxState
-from monitor.services.assess import (
-    SILENT_AFTER_DAYS,
-    all_silent,
-    at_rest_at,
-    dries_now,
-    is_from_before_beads,
-    over_by,
-    rule_of_days,
-    silent_for,
-)
 from monitor.texts import say, to_say
 from monitor.web.drawing import (
     BeadColumn,

@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from monitor.planning.due import all_silent, just_filled, leaks_more, silent_for
 from monitor.presentation.amounts import ago, percent
 from monitor.presentation.headline import headline
 from monitor.records import BoxState
-from monitor.services.assess import all_silent, just_filled, leaks_more, silent_for
 from monitor.web.notices import moment
 from monitor.web.shelf.view import shown_humidity, sign_of
 
