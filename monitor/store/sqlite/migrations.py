@@ -393,6 +393,8 @@ CREATE TRIGGER hours_not_summed_after_insert AFTER INSERT ON hourly BEGIN
 END;
 CREATE TRIGGER hours_not_summed_after_update AFTER UPDATE ON hourly BEGIN
     DELETE FROM hours_summed WHERE box_id = OLD.box_id AND block = OLD.hour / 512;
+END;
+CREATE TRIGGER hours_not_summed_after_move AFTER UPDATE OF box_id, hour ON hourly BEGIN
     DELETE FROM hours_summed WHERE box_id = NEW.box_id AND block = NEW.hour / 512;
 END;
 CREATE TRIGGER hours_not_summed_after_delete AFTER DELETE ON hourly BEGIN
