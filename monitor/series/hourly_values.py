@@ -30,8 +30,10 @@ def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Col
     hour = np.floor(series.at_s[order] / HOUR_S).astype(np.int64)
     if order.size == 0:
         return hour, t, rh
-    starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
-    counts = np.diff(np.r_[starts, len(hour)])
+    starts = np.flatnonzero(np.concatenate(((True,), hour[1:] > hour[:-1])))
+    if len(starts) == len(hour):
+        return hour, t, rh  # of one value, it is the median and the mean
+    counts = np.diff(starts, append=len(hour))
     middle = medians(rh, hour, starts, counts)
     near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
     kept = np.add.reduceat(near.astype(float), starts)
@@ -47,8 +49,8 @@ def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     usable = (rh >= 0.0) & (rh <= 1.0) & (t > low_degc) & (t < high_degc) & ((series.marks & _UNUSABLE) == 0)
     index = np.flatnonzero(usable)
     index = index[np.argsort(series.at_s[index], kind="stable")]
-    fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)
-    return np.asarray(index[fresh])
+    at_s = series.at_s[index]
+    return index[np.concatenate(((True,), at_s[1:] > at_s[:-1]))] if index.size else index
 
 
 def medians(values: Column, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Column:

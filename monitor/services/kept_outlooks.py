@@ -123,6 +123,7 @@ class Round:
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
+        self._known = {name: replace(one, answer=b"") for name, one in self._known.items()}  # read, or not of now
         if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
             self._answer_anew()
         self._refused = {name: one.refusal for name, one in self._answers.items() if one.forecast is None}
@@ -134,7 +135,7 @@ class Round:
         For one who only supposes things from here on: answers of a thousand boxes take some fifty megabytes.
         """
         self.outlooks()
-        self._answers, self._known = {}, {name: replace(one, answer=b"") for name, one in self._known.items()}
+        self._answers = {}
         return self._refused
 
     def with_something_changed(

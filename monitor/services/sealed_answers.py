@@ -9,7 +9,9 @@ from monitor.inference import Fitted, LastFit, Teaching
 from monitor.records import Outlook
 from monitor.services.packing import packed, unpacked
 
-_AS_LONG_AS_IT_IS = 0  # level of zlib, no unit; measured: 1.3 ms a box are saved, and 90 kB kept instead of 55
+_AS_LONG_AS_IT_IS = 0
+"""Level of zlib. [no unit] Measured: of fits 1.3 ms a box are saved, and 90 kB kept instead of 55; of answers 0.3 ms
+when they are made and 0.1 at each look, and 30 kB kept instead of 19."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +36,7 @@ class Sealed(Fitted):
             found.outlook,
             found.teaching,
             last_fit,
-            packed(replace(found.outlook, forecast_if=None)),
+            packed(replace(found.outlook, forecast_if=None), _AS_LONG_AS_IT_IS),
             packed(found.teaching),
             packed(last_fit, _AS_LONG_AS_IT_IS) if until_s == as_of_s else None,
             until_s,
