@@ -166,7 +166,7 @@ class Round:
             self._read_teaching(name)
         now_s, until = self._histories.as_of.timestamp(), self._fitted_until(name)
         if until is not None:
-            history = self._histories.history(self._boxes[name], until - timedelta(days=RECENT_DAYS))
+            history = partial(self._histories.history, self._boxes[name], until - timedelta(days=RECENT_DAYS))
             found = supposable(self._fit_of(name), history, now_s, self._rates(), self._rooms)
             if not isinstance(found, StrEnum):
                 return found
@@ -175,7 +175,7 @@ class Round:
         [(_, again)] = self._fitted([name], keep=True)
         if again.last_fit is None:
             return None
-        history = self._histories.history(self._boxes[name], None)
+        history = partial(self._histories.history, self._boxes[name], None)
         found = supposable(again.last_fit, history, now_s, self._rates(), self._rooms)
         return None if isinstance(found, StrEnum) else found
 
