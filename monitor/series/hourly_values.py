@@ -38,7 +38,7 @@ def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Col
     near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
     kept = np.add.reduceat(near.astype(float), starts)
     mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
-    warm = t[np.lexsort((t, hour))][starts + (counts - 1) // 2]
+    warm = t[_by_group(t, hour)][starts + (counts - 1) // 2]
     return hour[starts], warm, np.where(kept > 0, mean, middle)
 
 
@@ -55,5 +55,17 @@ def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
 
 def medians(values: Column, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Column:
     """Return the median of each group of values; groups stand one after the other."""
-    ordered = values[np.lexsort((values, group))]
+    ordered = values[_by_group(values, group)]
     return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
+
+
+def _by_group(values: Column, group: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the order by group, and in each by value: by one number, a third of the work of sorting by two.
+
+    Values apart by less than a billionth of their range count as alike, even among groups of a hundred years of hours.
+    """
+    if len(values) == 0:
+        return np.empty(0, np.intp)
+    low, high = values.min(), values.max()
+    within = (values - low) * (0.5 / (high - low)) if high > low else 0.0
+    return np.argsort((group - group[0]) + within)
