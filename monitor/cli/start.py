@@ -1,6 +1,7 @@
 """The first lines of the command: Ctrl-C while everything else is still being imported is one line, too."""
 
 import _signal  # type: ignore[import-not-found]  # what `signal` itself imports first takes long enough to be interrupted
+import gc
 import os
 
 
@@ -10,11 +11,13 @@ def main() -> None:
         _signal.signal(_signal.SIGINT, _stop)
     for library in ("OPENBLAS", "OMP"):  # arrays here are small: more threads wait for one another, and take memory
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+    gc.disable()  # until all that a command needs is imported (`commands`): none of it is rubbish
     from monitor.cli.app import main as run
 
     try:
         run()
     finally:
+        gc.freeze()  # what is left goes with the process, without being looked through once more
         if callable(_signal.getsignal(_signal.SIGINT)):
             _signal.signal(_signal.SIGINT, _signal.SIG_DFL)  # nothing is left that could say a line
 

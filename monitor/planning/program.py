@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +10,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+_WHOLE = 1e-9
+"""So near to a whole number a number is one. [1] Judgement: a simplex rounds at the thirteenth digit."""
 Entries = tuple["ArrayLike", "ArrayLike", "ArrayLike"]
 """Rows, columns and values of a part of a matrix, each spread to their full shape; rows count from the part's first."""
 
@@ -56,7 +58,8 @@ class Program:
         Without ``nodes`` it is proven to be within ``gap``; with them the search ends after so many, which is the same
         on any machine.
         """
-        return _answer(_searched(self.model(), gap, nodes), has_whole=bool(np.concatenate(self._whole).any()))
+        model, whole = self.model(), np.concatenate(self._whole)
+        return _whole_at_once(model, whole) or _answer(_searched(model, gap, nodes), has_whole=bool(whole.any()))
 
     def model(self) -> Any:
         """Return it as HiGHS takes it."""
@@ -85,9 +88,30 @@ def _say_whole(model: Any, whole: NDArray[np.bool_]) -> None:
     model.integrality_ = [kinds[each] for each in whole.astype(int).tolist()]
 
 
+def _whole_at_once(model: Any, whole: NDArray[np.bool_]) -> Solved | None:
+    """Return the best of all numbers where it happens to be whole: nothing whole can be better.
+
+    Half of the plans of a dozen boxes are, and are found in a tenth of the time that a search takes to begin.
+    """
+    if not whole.any():
+        return None
+    _say_whole(model, np.zeros_like(whole))
+    solver = silent_solver()
+    solver.setOptionValue("presolve", "off")
+    solver.passModel(model)
+    solver.run()
+    _say_whole(model, whole)
+    found = _answer(solver, has_whole=False)
+    if found is None or np.abs(found.values - np.rint(found.values))[whole].max() > _WHOLE:
+        return None
+    return replace(found, row_prices=np.empty(0))
+
+
 def _searched(model: Any, gap: float, nodes: int | None) -> Any:
     solver = silent_solver()
     solver.setOptionValue("mip_rel_gap", gap)
+    # at first finds plans of fifty times the cost, and takes as long as the rest; older versions don't know it
+    solver.setOptionValue("mip_heuristic_run_feasibility_jump", False)
     solver.setOptionValue("mip_abs_gap", 1e-7)  # judgement: a tenth of a millionth of a point is rounding
     if nodes is not None:
         solver.setOptionValue("mip_max_nodes", nodes)

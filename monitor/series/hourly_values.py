@@ -30,13 +30,15 @@ def hourly_values(series: ReadingSeries) -> tuple[NDArray[np.int64], Column, Col
     hour = np.floor(series.at_s[order] / HOUR_S).astype(np.int64)
     if order.size == 0:
         return hour, t, rh
-    starts = np.flatnonzero(np.r_[True, np.diff(hour) > 0])
-    counts = np.diff(np.r_[starts, len(hour)])
+    starts = np.flatnonzero(np.concatenate(((True,), hour[1:] > hour[:-1])))
+    if len(starts) == len(hour):
+        return hour, t, rh  # of one value, it is the median and the mean
+    counts = np.diff(starts, append=len(hour))
     middle = medians(rh, hour, starts, counts)
     near = np.abs(rh - np.repeat(middle, counts)) <= _NEAR
     kept = np.add.reduceat(near.astype(float), starts)
     mean = np.add.reduceat(np.where(near, rh, 0.0), starts) / np.maximum(kept, 1.0)
-    warm = t[np.lexsort((t, hour))][starts + (counts - 1) // 2]
+    warm = t[_by_group(t, hour)][starts + (counts - 1) // 2]
     return hour[starts], warm, np.where(kept > 0, mean, middle)
 
 
@@ -47,11 +49,23 @@ def usable_in_time_order(series: ReadingSeries) -> NDArray[np.intp]:
     usable = (rh >= 0.0) & (rh <= 1.0) & (t > low_degc) & (t < high_degc) & ((series.marks & _UNUSABLE) == 0)
     index = np.flatnonzero(usable)
     index = index[np.argsort(series.at_s[index], kind="stable")]
-    fresh = np.r_[True, np.diff(series.at_s[index]) > 0.0] if index.size else np.empty(0, bool)
-    return np.asarray(index[fresh])
+    at_s = series.at_s[index]
+    return index[np.concatenate(((True,), at_s[1:] > at_s[:-1]))] if index.size else index
 
 
 def medians(values: Column, group: NDArray[np.int64], starts: NDArray[np.intp], counts: NDArray[np.intp]) -> Column:
     """Return the median of each group of values; groups stand one after the other."""
-    ordered = values[np.lexsort((values, group))]
+    ordered = values[_by_group(values, group)]
     return np.asarray(0.5 * (ordered[starts + (counts - 1) // 2] + ordered[starts + counts // 2]))
+
+
+def _by_group(values: Column, group: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return the order by group, and in each by value: by one number, a third of the work of sorting by two.
+
+    Values apart by less than a billionth of their range count as alike, even among groups of a hundred years of hours.
+    """
+    if len(values) == 0:
+        return np.empty(0, np.intp)
+    low, high = values.min(), values.max()
+    within = (values - low) * (0.5 / (high - low)) if high > low else 0.0
+    return np.argsort((group - group[0]) + within)

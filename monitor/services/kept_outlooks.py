@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 from hashlib import blake2b
@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.records import KeptOutlook, Outlook, WhatIf
 from monitor.services.box_by_box import BoxByBox
-from monitor.services.packing import packed, unpacked, version_of_code
+from monitor.services.packing import unpacked, version_of_code
 
 if TYPE_CHECKING:
     from monitor.inference import (
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         Workers,
     )
     from monitor.services.histories import Histories
+    from monitor.services.sealed_answers import Sealed, SealedAt
     from monitor.store.kept_contracts import KeptOutlooks
 
 Progress = Callable[[float], None]
@@ -48,7 +49,6 @@ _AT_A_TIME = 16
 _NOT_TRIED = 8
 """Where another process writes, so many portions are not kept before the next try. A judgement: a hundred boxes take a
 second at least, and a backlog about as long."""
-_AS_LONG_AS_IT_IS = 0  # level of zlib, no unit; measured: 1.3 ms a box are saved, and 90 kB kept instead of 55
 _UPDATES_PER_FIT = 3
 """So many updates are the work of one fit. [boxes] A judgement; only a progress bar rests on it."""
 
@@ -110,8 +110,8 @@ class Round:
         self._refused: dict[str, str] = {}
         """Boxes without a forecast, and why."""
         self._teaching: dict[str, Teaching] = {}
-        self._fits: dict[str, LastFit] = {}
-        """Of the boxes held."""
+        self._fits: dict[str, Sealed] = {}
+        """What was found of the boxes held."""
         self._teachings = {name: one.teaching for name, one in self._known.items()}
         """As they are kept."""
         self._to_be_kept: list[tuple[KeptOutlook, bytes | None]] = []
@@ -123,6 +123,7 @@ class Round:
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
         self._answers = {name: outlook for name in self._boxes if (outlook := self._as_it_is(name)) is not None}
+        self._known = {name: replace(one, answer=b"") for name, one in self._known.items()}  # read, or not of now
         if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
             self._answer_anew()
         self._refused = {name: one.refusal for name, one in self._answers.items() if one.forecast is None}
@@ -134,7 +135,7 @@ class Round:
         For one who only supposes things from here on: answers of a thousand boxes take some fifty megabytes.
         """
         self.outlooks()
-        self._answers, self._known = {}, {name: replace(one, answer=b"") for name, one in self._known.items()}
+        self._answers = {}
         return self._refused
 
     def with_something_changed(
@@ -165,7 +166,7 @@ class Round:
             self._read_teaching(name)
         now_s, until = self._histories.as_of.timestamp(), self._fitted_until(name)
         if until is not None:
-            history = self._histories.history(self._boxes[name], until - timedelta(days=RECENT_DAYS))
+            history = partial(self._histories.history, self._boxes[name], until - timedelta(days=RECENT_DAYS))
             found = supposable(self._fit_of(name), history, now_s, self._rates(), self._rooms)
             if not isinstance(found, StrEnum):
                 return found
@@ -174,7 +175,7 @@ class Round:
         [(_, again)] = self._fitted([name], keep=True)
         if again.last_fit is None:
             return None
-        history = self._histories.history(self._boxes[name], None)
+        history = partial(self._histories.history, self._boxes[name], None)
         found = supposable(again.last_fit, history, now_s, self._rates(), self._rooms)
         return None if isinstance(found, StrEnum) else found
 
@@ -200,7 +201,7 @@ class Round:
             if name not in taught and (name not in self._answers or self._teaching[name].rates_moved(rates))
         ]  # fmt: skip
         done = len(new) / (len(new) + len(grown) / _UPDATES_PER_FIT + len(taught) or 1)
-        new |= self._take(self._update(grown, progress=self._from(done)))
+        new |= self._take(self._update(grown, as_kept=self._sealing(), progress=self._from(done)))
         left = [name for name in others if name not in new and (name in taught or name in grown)]
         self._fit(left, 1.0 - len(left) / max(len(self._boxes), 1))
         if self._all_kept and not self._of_later and not (left and self._with_more_to_learn(self._boxes)):
@@ -215,7 +216,7 @@ class Round:
 
     def _fit(self, names: Sequence[str], done: float) -> set[str]:
         """Fit boxes anew, the others informing them."""
-        return self._take(self._fitted(names, progress=self._from(done)))
+        return self._take(self._fitted(names, as_kept=self._sealing(), progress=self._from(done)))
 
     def _fitted(self, names: Sequence[str], **how: Any) -> Iterator[tuple[str, Fitted]]:
         from monitor.inference import fitted  # noqa: PLC0415
@@ -250,17 +251,25 @@ class Round:
         )
         yield from zip(names, given, strict=True)
 
+    def _sealing(self) -> SealedAt:
+        from monitor.services.sealed_answers import SealedAt  # noqa: PLC0415
+
+        return SealedAt(self._histories.as_of.timestamp())
+
     def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]]) -> set[str]:
         """Answer by what was found, keep it, and let go of it: one box after another."""
+        from monitor.services.sealed_answers import Sealed  # noqa: PLC0415
+
         new = set()
         for name, one in found:
             if isinstance(one, StrEnum):
                 continue
+            assert isinstance(one, Sealed)
             new.add(name)
             self._answers[name], self._teaching[name] = one.outlook, one.teaching
-            self._teachings[name] = packed(one.teaching)
-            if name in self._held and one.last_fit is not None:
-                self._fits[name] = one.last_fit
+            self._teachings[name] = one.kept_teaching
+            if name in self._held and one.fit is not None:
+                self._fits[name] = one
             if not one.outlook.trace and name not in self._of_later:
                 self._keep(self._to_keep(name, one))
         self._keep_rest()
@@ -292,14 +301,13 @@ class Round:
             digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
         return digest.digest()
 
-    def _to_keep(self, name: str, one: Fitted) -> tuple[KeptOutlook, bytes | None]:
+    def _to_keep(self, name: str, one: Sealed) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
-        answer = packed(replace(one.outlook, forecast_if=None))
-        kept = KeptOutlook(name, as_of, made_of, answer, self._teachings[name])
-        if one.last_fit is None:
+        kept = KeptOutlook(name, as_of, made_of, one.answer, one.kept_teaching)
+        if one.fitted_until_s is None:
             return kept, None
-        if one.last_fit.posterior.now_s == as_of.timestamp():
-            return replace(kept, fitted_until=as_of, fit_rests_on=made_of), packed(one.last_fit, _AS_LONG_AS_IT_IS)
+        if one.fit is not None:
+            return replace(kept, fitted_until=as_of, fit_rests_on=made_of), one.fit
         before = self._known[name]
         return replace(kept, fitted_until=before.fitted_until, fit_rests_on=before.fit_rests_on), None
 
@@ -320,17 +328,17 @@ class Round:
 
     def _fitted_until(self, name: str) -> datetime | None:
         if name in self._fits:
-            return datetime.fromtimestamp(self._fits[name].posterior.now_s, UTC)
+            return self._histories.as_of
         return self._known[name].fitted_until if name in self._known else None
 
     def _fit_of(self, name: str) -> LastFit | Callable[[], LastFit | None]:
         """The fit behind what is known of a box, or what unpacks it where it is updated."""
-        from monitor.inference import LastFit  # noqa: PLC0415
+        from monitor.services.sealed_answers import last_fit_of  # noqa: PLC0415
 
         if name in self._fits:
-            return self._fits[name]
+            return self._fits[name].last_fit or partial(last_fit_of, self._fits[name].fit)
         kept = self._kept.fit(name, self._known[name].fit_rests_on) if name in self._known else None
-        return partial(unpacked, kept, LastFit)
+        return partial(last_fit_of, kept)
 
     def _observations(self) -> list[LeakObservation]:
         return [one for teaching in self._teaching.values() for one in teaching.observations if one.finite]

@@ -114,6 +114,19 @@ def run(
             from_draw += SOME
 
 
+def follow(double[::1] now, const double[:, ::1] humidity, const double[:, ::1] caught_up, double[:, ::1] begins):
+    """As `leak_line` has it, step after step: how `now` is at the start of each, then a share nearer to the humidity."""
+    cdef Py_ssize_t draws = now.shape[0], steps = humidity.shape[0], i, k
+    if not draws == humidity.shape[1] == caught_up.shape[1] == begins.shape[1]:
+        raise ValueError("humidity and what follows it are of different draws")
+    if not steps == caught_up.shape[0] == begins.shape[0]:
+        raise ValueError("humidity and shares are of different steps")
+    for i in range(steps):
+        for k in range(draws):
+            begins[i, k] = now[k]
+            now[k] += caught_up[i, k] * (humidity[i, k] - now[k])
+
+
 cdef void simulate_some "simulate_some"(
     const Run *it, Py_ssize_t from_draw, Py_ssize_t first, Py_ssize_t stop
 ) noexcept nogil:
@@ -225,31 +238,38 @@ cdef inline void leak(Draws *some, const Run *it, Py_ssize_t at, double days) no
 cdef inline void count_events(
     Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw, double days
 ) noexcept nogil:
-    cdef const float *of_opening = chances_of(it, OF_OPENINGS, i, from_draw)
-    cdef const float *of_event = chances_of(it, OF_EVENTS, i, from_draw)
     cdef double most = it.errors.most_a_step
+    count(
+        some.count, chances_of(it, OF_OPENINGS, i, from_draw), some.no_opening,
+        some.constant[OPENINGS_PER_DAY], days, most, some.opened,
+    )
+    count(
+        some.count, chances_of(it, OF_EVENTS, i, from_draw), some.no_event,
+        some.constant[EVENTS_PER_DAY], days, most, some.swapped,
+    )
+
+
+cdef inline void count(
+    int draws, const float *chance, const double *none, const double *per_day, double days, double most, double *counts
+) noexcept nogil:
+    """As `poisson_counts`, all draws at once until each has its count; `counts` begins with none."""
+    cdef double share[SOME]
+    cdef double below[SOME]
+    cdef long long left = 0, more
+    cdef double mean, number = 0.0
     cdef int k
-    for k in range(some.count):
-        if of_opening[k] >= some.no_opening[k]:
-            some.opened[k] = count_of(
-                of_opening[k], at_most(some.constant[OPENINGS_PER_DAY][k] * days, most), some.no_opening[k]
-            )
-    for k in range(some.count):
-        if of_event[k] >= some.no_event[k]:
-            some.swapped[k] = count_of(
-                of_event[k], at_most(some.constant[EVENTS_PER_DAY][k] * days, most), some.no_event[k]
-            )
-
-
-cdef inline int count_of(double chance, double mean, double none) noexcept nogil:
-    """As `poisson_counts`, where there is one at least."""
-    cdef double share = none, below = none
-    cdef int count = 0
-    while chance >= below and share > 0.0:
-        count += 1
-        share *= mean / count
-        below += share
-    return count
+    for k in range(draws):
+        share[k] = below[k] = none[k]
+        left |= chance[k] >= none[k]
+    while left:
+        left, number = 0, number + 1.0
+        for k in range(draws):
+            more = (chance[k] >= below[k]) & (share[k] > 0.0)
+            mean = at_most(per_day[k] * days, most)
+            counts[k] += 1.0 if more else 0.0
+            share[k] *= mean / number
+            below[k] += share[k]
+            left |= more
 
 
 cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw, double days) noexcept nogil:

@@ -18,8 +18,9 @@ from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points
 from monitor.inference.model.disturbances import opening_dose_g
 from monitor.inference.model.prior import Unknown
-from monitor.inference.model.state import air_states
-from monitor.physics.box_balance import Air, DrawnBox
+from monitor.inference.model.state import air_of
+from monitor.physics.box_balance import DrawnBox
+from monitor.physics.compiled import forecast_kernel
 from monitor.physics.numerics import FloatArray
 from monitor.records import Column, LeakLine, Quantiles
 
@@ -95,7 +96,7 @@ class _Course:
         some = np.arange(0, len(posterior.theta), max(len(posterior.theta) // _DRAWS, 1))
         box, theta = posterior.state.drawn.take(some), posterior.theta[some]
         humidity = _humidity(bins, theta)
-        air = _acting(bins)
+        air = air_of(bins.outside_kpa[:, None], bins.temperature_degc[:, None])  # (bins × 1)
         beads = box.dry_mass_g * box.table.loading(humidity, air.temperature_degc)
         held = beads + _slow_g(box, np.exp(theta[:, Unknown.log_slow_humidity]), humidity, bins.days)
         held = held + box.volume_liter * air.saturated_air_g_per_liter * humidity
@@ -103,12 +104,6 @@ class _Course:
         inside_kpa = humidity.mean(axis=1) * np.ravel(air.saturation_kpa)
         push = (bins.outside_kpa - inside_kpa) * bins.days
         return cls(held - opened, np.cumsum(push) - 0.5 * push)
-
-
-def _acting(bins: Bins) -> Air:
-    """What acts in all bins at once. (bins × 1)"""
-    rows = air_states(bins.outside_kpa, bins.temperature_degc)
-    return Air(*(np.array(column)[:, None] for column in zip(*rows, strict=True)))
 
 
 def _humidity(bins: Bins, theta: FloatArray) -> FloatArray:
@@ -132,11 +127,21 @@ def _slow_g(box: DrawnBox, slow_humidity: FloatArray, humidity: FloatArray, days
     """Water in spools and cores, which follow the humidity behind their lag, at the middle of each bin. (bins × draws)
     [g]"""
     half_way = -np.expm1(-0.5 * days[:, None] / box.slow_lag_days)
-    begins, now = np.empty_like(humidity), slow_humidity.copy()
-    for begin, towards, caught_up in zip(begins, humidity, half_way * (2.0 - half_way), strict=True):
-        begin[:] = now
-        now += caught_up * (towards - now)
+    begins = _behind(slow_humidity, humidity, half_way * (2.0 - half_way))
     return np.asarray(box.slow_g_per_humidity * (begins + half_way * (humidity - begins)))
+
+
+def _behind(start: FloatArray, humidity: FloatArray, caught_up: FloatArray) -> FloatArray:
+    """What follows the humidity, catching up by a share in each bin: as it is when each begins. (bins × draws)"""
+    begins, now = np.empty_like(humidity), start.copy()
+    kernel, _ = forecast_kernel()
+    if kernel is not None:
+        kernel.follow(now, humidity, caught_up, begins)
+        return begins
+    for begin, towards, share in zip(begins, humidity, caught_up, strict=True):
+        begin[:] = now
+        now += share * (towards - now)
+    return begins
 
 
 def _middles(bins: Bins) -> FloatArray:

@@ -293,7 +293,7 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     if len(shown) < _FLOOR_HELD_HOURS:
         return stated
     least = float(np.quantile(shown, _FLOOR_QUANTILE))
-    held = np.r_[False, np.abs(shown - least) < _SAME_HUMIDITY, False]
+    held = np.concatenate(((False,), np.abs(shown - least) < _SAME_HUMIDITY, (False,)))
     edges = np.flatnonzero(np.diff(held.astype(np.int8)))
     longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
     learned = least if longest >= _FLOOR_HELD_HOURS else None
@@ -313,11 +313,11 @@ def _edges(length_days: float, closed_days: float) -> FloatArray:
                 for span, width in zip(older, _OLDER_WIDTHS_DAYS, strict=True)
             ]
         )
-    edges = -np.r_[0.0, np.cumsum(widths)][::-1]
+    edges = -np.concatenate(((0.0,), np.cumsum(widths)))[::-1]
     edges = edges[edges > -length_days]
     if len(edges) > 1 and edges[0] + length_days < _LEAST_FIRST_BIN_DAYS:
         edges = edges[1:]
-    return np.asarray(np.r_[-length_days, edges])
+    return np.concatenate(((-length_days,), edges))
 
 
 def _finer_at_first(edges: FloatArray) -> FloatArray:

@@ -339,7 +339,7 @@ def _level_change(values: FloatArray) -> FloatArray:
 
 def _moving_median(values: FloatArray, window: int) -> FloatArray:
     """Median of the last so many values, by sorting NaN to the end; NaN where less than a third is there."""
-    padded = np.r_[np.full(window - 1, np.nan), values]
+    padded = np.concatenate((np.full(window - 1, np.nan), values))
     views = np.sort(sliding_window_view(padded, window), axis=1)
     count = np.isfinite(views).sum(axis=1)
     rows = np.arange(len(views))

@@ -344,14 +344,14 @@ def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
 def _joined(older: Bins, newer: Bins) -> Bins:
     """Bins of an episode, and those that came after."""
     arrays = {
-        f.name: np.r_[getattr(older, f.name), getattr(newer, f.name)]
+        f.name: np.concatenate((getattr(older, f.name), getattr(newer, f.name)))
         for f in fields(Bins)
         if f.name not in ("edges_days", "floor", "weighings", "colors", "new_sensors")
     }
     shift, count = newer.length_days, len(older.days)
     later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
     colors = (*older.colors, *((i + count, seen) for i, seen in newer.colors))
-    edges = np.r_[older.edges_days - shift, newer.edges_days[1:]]
+    edges = np.concatenate((older.edges_days - shift, newer.edges_days[1:]))
     return Bins(
         edges_days=edges,
         floor=older.floor,
@@ -365,9 +365,12 @@ def _joined(older: Bins, newer: Bins) -> Bins:
 def _filled(bins: Bins, room: LearnedRoom, now_s: float) -> Bins:
     """Bins without a value get the room's expected vapor pressure, and a temperature from their neighbors."""
     middle = now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
-    outside = np.where(np.isfinite(bins.outside_kpa), bins.outside_kpa, room.expected_kpa(middle))
+    outside, seen = bins.outside_kpa, np.isfinite(bins.outside_kpa)
+    if not seen.all():
+        outside = np.where(seen, outside, room.expected_kpa(middle))
     degc, known = bins.temperature_degc, np.isfinite(bins.temperature_degc)
-    degc = np.interp(middle, middle[known], degc[known]) if known.any() else room.temperature.course(middle)
+    if not known.all():
+        degc = np.interp(middle, middle[known], degc[known]) if known.any() else room.temperature.course(middle)
     return replace(bins, outside_kpa=outside, temperature_degc=np.clip(degc, COLDEST_DEGC, WARMEST_DEGC))
 
 

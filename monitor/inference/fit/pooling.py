@@ -279,18 +279,14 @@ def _style(box: Box, values: FloatArray, sds: FloatArray) -> tuple[float, float]
     prior_mean, prior_sd = style_prior(box)
     if not values.size:
         return prior_mean, prior_sd**2
-    noise = sds**2
-    logs, means, variances = [], [], []
-    for spread in _BETWEEN_BOXES:
-        total = noise + spread**2
-        precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum()
-        mean = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum()) / precision
-        fit = -0.5 * (np.log(total) + (values - mean) ** 2 / total).sum() - 0.5 * np.log(precision)
-        fit -= 0.5 * ((mean - prior_mean) / _STYLE_MEAN_SD) ** 2
-        logs.append(fit - 0.5 * ((spread - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2)
-        means.append(mean)
-        variances.append(spread**2 + 1.0 / precision)
-    weights = np.exp(np.array(logs) - max(logs))
+    spreads = np.asarray(_BETWEEN_BOXES)
+    total = sds**2 + spreads[:, None] ** 2  # (spreads × observations)
+    precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum(axis=1)
+    means = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum(axis=1)) / precision
+    fits = -0.5 * (np.log(total) + (values - means[:, None]) ** 2 / total).sum(axis=1) - 0.5 * np.log(precision)
+    fits = fits - 0.5 * ((means - prior_mean) / _STYLE_MEAN_SD) ** 2
+    logs = fits - 0.5 * ((spreads - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2
+    weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     mean = float(weights @ means)
-    return mean, float(weights @ (np.array(variances) + (np.array(means) - mean) ** 2))
+    return mean, float(weights @ (spreads**2 + 1.0 / precision + (means - mean) ** 2))

@@ -154,9 +154,27 @@ def air_states(outside_kpa: FloatArray, temperature_degc: FloatArray) -> list[Ai
     list of Air
         A step each.
     """
+    return [Air(*row) for row in zip(*map(np.asarray, air_of(outside_kpa, temperature_degc)), strict=True)]
+
+
+def air_of(outside_kpa: FloatArray, temperature_degc: FloatArray) -> Air:
+    """Return what acts on a box, all steps at once.
+
+    Parameters
+    ----------
+    outside_kpa : ndarray, steps or steps × draws
+        Vapor pressure of the room. [kPa]
+    temperature_degc : ndarray, steps or steps × draws
+        Inside. [°C]
+
+    Returns
+    -------
+    Air
+        Of arrays with these axes.
+    """
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
     air_water = saturation * grams_per_m3_per_pa(temperature_degc) / _LITER_PER_M3
-    return [Air(*row) for row in zip(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water, strict=True)]
+    return Air(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water)
 
 
 def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:

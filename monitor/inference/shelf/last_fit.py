@@ -214,6 +214,21 @@ class LastFit:
             return self
         return replace(self, posterior=posterior.for_update(), steps_s=steps_s)
 
+    def as_it_was(self, now_s: float) -> Posterior | None:
+        """Return the posterior of the last update within an hour of it, as nothing new is known then.
+
+        Parameters
+        ----------
+        now_s : float
+            No earlier than the last update. [s since 1970 UTC]
+
+        Returns
+        -------
+        Posterior or None
+            None where there is an update to make.
+        """
+        return unchanged(self.posterior) if now_s - self.posterior.now_s < HOUR_S else None
+
     def updated(
         self, box_input: BoxInput, rooms: Sequence[Room], now_s: float
     ) -> tuple[Posterior, tuple[float, ...]] | RefitReason:
@@ -233,8 +248,8 @@ class LastFit:
         (Posterior, tuple of float) or RefitReason
             Steps in the recent readings [s since 1970 UTC]; a reason also where the update failed, which is logged.
         """
-        if now_s - self.posterior.now_s < HOUR_S:
-            return unchanged(self.posterior), self.steps_s
+        if (same := self.as_it_was(now_s)) is not None:
+            return same, self.steps_s
         if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
             return RefitReason.week
         if self.posterior.room_measured is (box_input.room is None):

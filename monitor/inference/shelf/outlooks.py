@@ -63,6 +63,8 @@ class _Shared:
     """True where the fit is returned beside the outlook."""
     assumptions: Assumptions | None = None
     """Settings of the model of errors; the usual ones where None."""
+    as_kept: Callable[[Fitted], Fitted] | None = None
+    """What an answer goes through where it is worked out."""
     rooms: dict[int, Room] = field(default_factory=dict)
     """Each reduced to hours once in every process."""
 
@@ -70,6 +72,10 @@ class _Shared:
         """Return a box as a fit takes it, with its room."""
         [box_input], rooms = by_room([self.histories[place]], self.now_s, self.rooms)
         return box_input, rooms
+
+    def handed_back(self, answer: Fitted) -> Fitted:
+        """Return an answer as whoever asked wants it."""
+        return answer if self.as_kept is None else self.as_kept(answer)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +165,7 @@ def fitted(
     others: Sequence[LeakObservation] = (),
     rates: DisturbanceRates | None = None,
     keep: bool = True,
+    as_kept: Callable[[Fitted], Fitted] | None = None,
     workers: Workers = None,
     progress: Progress = lambda _share: None,
 ) -> Iterator[Fitted]:
@@ -186,6 +193,8 @@ def fitted(
         How the boxes of the shelf are used; by these histories alone where left out.
     keep : bool
         False where nobody keeps the fits.
+    as_kept : callable, optional
+        What each answer goes through in the process that worked it out; can be pickled.
     workers : int or Cluster, optional
         Processes for many boxes, or a cluster; one process for each core where left out.
     progress : callable
@@ -198,7 +207,7 @@ def fitted(
     """
     now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared, steps_s = _Shared(histories, now_s, horizon_days, change, rates, keep), []
+    shared, steps_s = _Shared(histories, now_s, horizon_days, change, rates, keep, as_kept=as_kept), []
     with worker_pool(shared, count, workers) as executor, first_fits(count) as firsts:
         looked = executor.each(_first_fit, range(count))
         for first, steps in _with_progress(looked, count, progress, 0.0, _FIRST_FITS_SHARE):
@@ -209,7 +218,7 @@ def fitted(
         jobs = (
             _second_fit(first, known, limit, steps) for first, limit, steps in zip(firsts, limits, steps_s, strict=True)
         )
-        yield from _with_progress(executor.each(_outlook, jobs), count, progress, _FIRST_FITS_SHARE, 1.0)
+        yield from _with_progress(executor.each(_answered, jobs), count, progress, _FIRST_FITS_SHARE, 1.0)
 
 
 def updated(
@@ -221,6 +230,7 @@ def updated(
     horizon_days: int = HORIZON_DAYS,
     change: WhatIf | None = None,
     rates: DisturbanceRates | None = None,
+    as_kept: Callable[[Fitted], Fitted] | None = None,
     workers: Workers = None,
     progress: Progress = lambda _share: None,
 ) -> Iterator[Fitted | RefitReason]:
@@ -242,6 +252,8 @@ def updated(
         A what-if that is forecast too, beside the box as it is.
     rates : DisturbanceRates, optional
         How the boxes of the shelf are used; by these histories alone where left out.
+    as_kept : callable, optional
+        What each answer goes through in the process that worked it out; can be pickled.
     workers : int or Cluster, optional
         Processes for many boxes, or a cluster; one process for each core where left out.
     progress : callable
@@ -254,7 +266,7 @@ def updated(
     """
     now_s, count = as_of.timestamp(), len(histories)
     rates = rates or rates_of((history.entries for history in histories), now_s)
-    shared = _Shared(histories, now_s, horizon_days, change, rates, True)
+    shared = _Shared(histories, now_s, horizon_days, change, rates, True, as_kept=as_kept)
     limits: Iterable[float | None] = humidity_limits or repeat(None, count)
     jobs = (
         _Update(place, last_fit, teaching, limit)
@@ -349,7 +361,7 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
         _log.error("box %s is fitted again: updated, it has no outlook\n%s", now.box.name, outlook.trace)
         return RefitReason.failed
     teaching = replace(update.teaching, rates=shared.disturbance_rates)
-    return Fitted(outlook, teaching, last_fit.moved_on(now, steps_s))
+    return shared.handed_back(Fitted(outlook, teaching, last_fit.moved_on(now, steps_s)))
 
 
 def _second_fit(first: FirstFit, known: KnownLeaks, limit: float | None, steps_s: tuple[float, ...] = ()) -> _SecondFit:
@@ -360,6 +372,10 @@ def _second_fit(first: FirstFit, known: KnownLeaks, limit: float | None, steps_s
     change_at_s = first.change_point.at.timestamp() if first.change_point else None
     pooled = known.prior(posterior.box, posterior.episode.start_s, change_at_s)
     return _SecondFit(first, pooled, known.style(posterior.box), limit, steps_s)
+
+
+def _answered(shared: _Shared, job: _SecondFit) -> Fitted:
+    return shared.handed_back(_outlook(shared, job))
 
 
 def _outlook(shared: _Shared, job: _SecondFit) -> Fitted:

@@ -118,7 +118,7 @@ class Supposable:
 
 def supposable(
     last_fit: LastFit | Callable[[], LastFit | None],
-    history: BoxHistory,
+    history: BoxHistory | Callable[[], BoxHistory],
     now_s: float,
     rates: DisturbanceRates,
     rooms: SharedRooms | None = None,
@@ -129,8 +129,9 @@ def supposable(
     ----------
     last_fit : LastFit or callable
         The fit, or what gives it.
-    history : BoxHistory
-        Of the box; of its readings those of the last weeks before the fit, and since, will do.
+    history : BoxHistory or callable
+        Of the box, or what gives it, which isn't asked within an hour of the fit; of its readings those of the last
+        weeks before the fit, and since, will do.
     now_s : float
         The present, no earlier than the fit. [s since 1970 UTC]
     rates : DisturbanceRates
@@ -147,9 +148,11 @@ def supposable(
     if fit is None:
         return RefitReason.gone
     shared = SharedRooms() if rooms is None else rooms
-    [box_input], of_box = by_room([history], now_s, shared.reduced)
-    updated = fit.updated(box_input, of_box, now_s)
-    if isinstance(updated, RefitReason):
-        return updated
-    posterior, _steps_s = updated
+    posterior = fit.as_it_was(now_s)
+    if posterior is None:
+        [box_input], of_box = by_room([history() if callable(history) else history], now_s, shared.reduced)
+        updated = fit.updated(box_input, of_box, now_s)
+        if isinstance(updated, RefitReason):
+            return updated
+        posterior, _steps_s = updated
     return Supposable(replace(posterior, room=shared.one_of(posterior.room), shelf_rates=rates))

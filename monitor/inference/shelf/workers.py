@@ -5,6 +5,7 @@ No more jobs are on their way than the workers need, so that however many boxes 
 
 from __future__ import annotations
 
+import concurrent.futures
 import logging
 import multiprocessing
 import os
@@ -13,8 +14,11 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Generic, Protocol, TypeVar
+
+from monitor.inference.shelf.freed_memory import leave_freed_memory
 
 Shared = TypeVar("Shared")
 Job = TypeVar("Job")
@@ -28,6 +32,9 @@ _AT_A_TIME = 4
 _WAITING = 4
 """So many portions of jobs are on their way for each process. Judgement: none runs dry while the first of them is slow,
 and a dozen boxes a process are in memory."""
+_HELD = 4
+"""While this process works, so many times as many portions are held, where the first of them is slow. Judgement: some
+sixty answers for each process, six megabytes."""
 
 _LOST = (BrokenProcessPool, OSError)
 """What an executor fails with that has no processes left, or can't be reached."""
@@ -101,8 +108,9 @@ Workers = int | Cluster | None
 class WorkerPool(Generic[Shared]):
     """Does a piece of work for each of many jobs, each time with what the jobs share."""
 
-    def __init__(self, shared: Shared, executor: Executor | None) -> None:
-        self._shared, self._executor = shared, executor
+    def __init__(self, shared: Shared, executor: Executor | None, *, here_too: bool = False) -> None:
+        """``here_too`` has this process work as well, where it would only wait."""
+        self._shared, self._executor, self._here_too = shared, executor, here_too
 
     def each(self, work: Callable[[Shared, Job], Answer], jobs: Iterable[Job]) -> Iterator[Answer]:
         """Yield an answer for each job, in order; what processes that died left undone is done here.
@@ -119,39 +127,84 @@ class WorkerPool(Generic[Shared]):
         answer
             In the order of the jobs.
         """
-        jobs, sent = iter(jobs), deque[tuple[list[Job], Future | None]]()
-        while (portion := list(islice(jobs, _AT_A_TIME))) or sent:
-            if portion:
-                sent.append((portion, self._submit(work, portion)))
-            if not portion or self._executor is None or len(sent) > _WAITING * self._executor.processes:
-                yield from self._answers(work, *sent.popleft())
+        jobs, sent = iter(jobs), deque[_Portion[Job]]()
+        while portion := list(islice(jobs, _AT_A_TIME)):
+            if self._executor is None and not sent:
+                yield from self._done_here(work, portion)
+                continue
+            sent.append(self._begun(work, portion, sent))
+            while sent and (sent[0].is_done or self._are_enough(sent)):
+                yield from self._answers(work, sent.popleft())
+        while sent:
+            while self._here_too and not sent[0].is_done and (taken := _taken_back(sent)):
+                taken.answers = list(self._done_here(work, taken.jobs))
+            yield from self._answers(work, sent.popleft())
 
-    def _submit(self, work: Callable[[Shared, Job], Answer], portion: list[Job]) -> Future | None:
+    def _begun(
+        self, work: Callable[[Shared, Job], Answer], jobs: list[Job], sent: deque[_Portion[Job]]
+    ) -> _Portion[Job]:
+        """A portion on its way; or one done here, where enough are on their way and none can be handed on yet."""
+        portion = _Portion(jobs)
         if self._executor is not None:
+            if self._here_too and sum(not one.is_done for one in sent) >= _WAITING * self._executor.processes:
+                portion.answers = list(self._done_here(work, jobs))
+                return portion
             try:
-                return self._executor.submit(work, portion)
+                portion.future = self._executor.submit(work, jobs)
             except _LOST as error:
                 self._go_on_alone(error)
-        return None
+        return portion
 
-    def _answers(
-        self, work: Callable[[Shared, Job], Answer], portion: list[Job], future: Future | None
-    ) -> Iterator[Answer]:
-        if future is not None:
+    def _are_enough(self, sent: deque[_Portion[Job]]) -> bool:
+        """Whether the first is to be waited for before more are sent."""
+        if self._executor is None:
+            return True
+        ahead = _HELD if self._here_too else 1
+        return len(sent) > ahead * _WAITING * self._executor.processes
+
+    def _done_here(self, work: Callable[[Shared, Job], Answer], jobs: list[Job]) -> Iterator[Answer]:
+        for job in jobs:
+            yield work(self._shared, job)
+
+    def _answers(self, work: Callable[[Shared, Job], Answer], portion: _Portion[Job]) -> Iterator[Answer]:
+        if portion.answers is None and portion.future is not None:
             try:
-                answers = future.result()
+                portion.answers = portion.future.result()
             except _LOST as error:
                 self._go_on_alone(error)
-            else:
-                yield from answers
-                return
-        for job in portion:
-            yield work(self._shared, job)
+        yield from self._done_here(work, portion.jobs) if portion.answers is None else portion.answers
 
     def _go_on_alone(self, error: BaseException) -> None:
         if self._executor is not None:
             _log.warning("the other processes can't be used (%s); going on with this one", error)
         self._executor = None
+
+
+@dataclass(eq=False)
+class _Portion(Generic[Job]):
+    """Jobs that are sent together."""
+
+    jobs: list[Job]
+    future: Future | None = None
+    """Of their answers, where another process works on them."""
+    answers: list[Any] | None = None
+    """Of all of them, where they are there."""
+
+    @property
+    def is_done(self) -> bool:
+        """Whether answers are there, or will be at once; of a cluster nobody asks."""
+        if self.answers is not None:
+            return True
+        return isinstance(self.future, concurrent.futures.Future) and self.future.done()
+
+
+def _taken_back(sent: deque[_Portion[Job]]) -> _Portion[Job] | None:
+    """The last portion that no other process has begun, so that none waits for one that has more to do than it."""
+    for portion in reversed(sent):
+        if isinstance(portion.future, concurrent.futures.Future) and portion.future.cancel():
+            portion.future = None
+            return portion
+    return None
 
 
 @contextmanager
@@ -165,13 +218,15 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
     boxes : int
         How many jobs are to be expected; few of them are done in this process.
     workers : int, Cluster or None
-        Processes; None takes as many as there are cores. A cluster is taken however few the jobs are.
+        Processes, of which this is one; None takes as many as there are cores. A cluster is taken however few the jobs
+        are.
 
     Yields
     ------
     WorkerPool
         To be used within the body.
     """
+    leave_freed_memory()
     if workers is not None and not isinstance(workers, int):
         with workers.executor(shared) as executor:
             yield WorkerPool(shared, executor)
@@ -180,9 +235,9 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
         return
-    executor = _Processes(shared, workers)
+    executor = _Processes(shared, workers - 1)
     try:
-        yield WorkerPool(shared, executor)
+        yield WorkerPool(shared, executor, here_too=True)
     finally:
         executor.pool.shutdown(cancel_futures=True)
 
@@ -204,6 +259,7 @@ _at_work: dict[str, Any] = {}
 
 
 def _begin(shared: object) -> None:
+    leave_freed_memory()
     _at_work["shared"] = shared
 
 

@@ -88,9 +88,12 @@ class SorptionTable:
 
     def loading(self, relative_humidity: Numeric, temperature_degc: Numeric) -> FloatArray:
         """Return the loading of each draw at rest with this humidity, one for all or one each. [g/g]"""
-        humidity = np.clip(relative_humidity, _HUMIDITIES[0], _HUMIDITIES[-1])
-        one = self._first.loading_g_per_g(humidity, temperature_degc)
-        other = self._second.loading_g_per_g(humidity, temperature_degc)
+        if isinstance(relative_humidity, float) and isinstance(temperature_degc, float):
+            one, other = _of_both(self._first, self._second, relative_humidity, temperature_degc)
+        else:
+            humidity = np.clip(relative_humidity, _HUMIDITIES[0], _HUMIDITIES[-1])
+            one = self._first.loading_g_per_g(humidity, temperature_degc)
+            other = self._second.loading_g_per_g(humidity, temperature_degc)
         return np.asarray((1.0 - self._score) * one + self._score * other)
 
     def keep_within(self, loading_g_per_g: FloatArray) -> FloatArray:
@@ -107,6 +110,16 @@ class SorptionTable:
     def grid(self) -> tuple[dict[str, float], FloatArray, FloatArray]:
         """What a compiled look-up takes: constants of the grid, logarithms of humidity, and their rises."""
         return {"empty": _EMPTY, "full": _FULL, "points_per_radian": _PER_ANGLE}, self._logs, self._rises
+
+
+@lru_cache(maxsize=32)  # a count; judgement: limits are few, and each box asks five times
+def _of_both(first: Isotherm, second: Isotherm, humidity: float, temperature_degc: float) -> tuple[Numeric, Numeric]:
+    """Loading by both isotherms; kept for the next question and the next box. [g/g]"""
+    kept_within = np.clip(humidity, _HUMIDITIES[0], _HUMIDITIES[-1])
+    return (
+        first.loading_g_per_g(kept_within, temperature_degc),
+        second.loading_g_per_g(kept_within, temperature_degc),
+    )
 
 
 @lru_cache(maxsize=32)  # pairs of shapes, a count; judgement: more than a shelf has kinds of beads

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from monitor.records import KeptOutlook
 from monitor.store.sqlite.beside import log_was_taken_away, writing_beside
+from monitor.store.sqlite.digests import sum_hours_that_are_over
 from monitor.store.sqlite.rows import from_ms, to_ms
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ class SqliteKeptOutlooks:
                     if fit is None or len(fit) + len(one.answer) + len(one.teaching) <= _LARGEST_BYTES:
                         row = _to_row(one)
                         connection.execute(_KEEP, (*row, fit, _checksum(row)))
+                sum_hours_that_are_over(connection, (one.box for one, _ in kept))
                 names = [name for (name,) in connection.execute("SELECT box FROM kept_outlooks")]
                 gone = [(name,) for name in names if name not in boxes]
                 connection.executemany("DELETE FROM kept_outlooks WHERE box = ?", gone)

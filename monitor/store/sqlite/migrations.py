@@ -10,12 +10,12 @@ takes nothing where an ordinary reading has no number. ``at_ms``, ``seq`` and ``
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import sqlite3
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
 _READINGS = """
 CREATE TABLE boxes (
@@ -380,6 +380,29 @@ CREATE TABLE kept_plan (
 ) STRICT
 """
 
+_HOURS_SUMMED = """
+CREATE TABLE hours_summed (
+    box_id INTEGER NOT NULL,
+    block INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    weighted INTEGER NOT NULL,
+    PRIMARY KEY (box_id, block)
+) WITHOUT ROWID, STRICT;
+CREATE TRIGGER hours_not_summed_after_insert AFTER INSERT ON hourly BEGIN
+    DELETE FROM hours_summed WHERE box_id = NEW.box_id AND block = NEW.hour / 512;
+END;
+CREATE TRIGGER hours_not_summed_after_update AFTER UPDATE ON hourly BEGIN
+    DELETE FROM hours_summed WHERE box_id = OLD.box_id AND block = OLD.hour / 512;
+END;
+CREATE TRIGGER hours_not_summed_after_move AFTER UPDATE OF box_id, hour ON hourly BEGIN
+    DELETE FROM hours_summed WHERE box_id = NEW.box_id AND block = NEW.hour / 512;
+END;
+CREATE TRIGGER hours_not_summed_after_delete AFTER DELETE ON hourly BEGIN
+    DELETE FROM hours_summed WHERE box_id = OLD.box_id AND block = OLD.hour / 512;
+END
+"""
+"""Sums of the roll-up, of so many hours together: gone as soon as one of these hours changes, whoever changes it."""
+
 MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("readings with latest and hourly", _READINGS),
     ("ledger and rejected messages", _LEDGER),
@@ -403,6 +426,7 @@ MIGRATIONS: tuple[tuple[str, str], ...] = (
     ("matters that were found, and messages about them", _ALERTS),
     ("which days of the plan were announced", _PLAN_ANNOUNCEMENTS),
     ("the plan kept from question to question", _KEPT_PLAN),
+    ("sums of hours that are over", _HOURS_SUMMED),
 )
 
 
@@ -432,7 +456,7 @@ def migrate(
             " (name TEXT PRIMARY KEY, applied_at TEXT NOT NULL) WITHOUT ROWID, STRICT"
         )
         for name, script in missing:
-            for statement in script.split(";"):
+            for statement in _statements(script):
                 connection.execute(statement)
             connection.execute("INSERT INTO migrations VALUES (?, ?)", (name, applied_at))
         connection.execute("COMMIT")
@@ -440,6 +464,16 @@ def migrate(
         connection.execute("ROLLBACK")
         raise
     return [name for name, _ in missing]
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Yield the statements of a script; those of a trigger stay in it."""
+    begun = ""
+    for part in script.split(";"):
+        begun += part + ";"
+        if sqlite3.complete_statement(begun):
+            yield begun
+            begun = ""
 
 
 def applied_steps(connection: sqlite3.Connection) -> set[str]:
