@@ -1,8 +1,8 @@
 """paho with its receiving side gathered: one read for many messages, one write for many acknowledgments.
 
 paho reads a packet in three system calls, makes an object with a lock of each message and writes each acknowledgment in
-a system call of its own: 12 to 20 µs a message. Here messages of QoS 0 and 1 are taken from a large buffer (``packets``);
-every other packet goes to paho whole.
+a system call of its own: 12 to 20 µs a message. Here messages of QoS 0 and 1 are taken from a large buffer
+(``packets``); every other packet goes to paho whole.
 
 For that a private method of paho is replaced. Where a paho has none of that name and shape, ``PlainClient`` leaves all
 of it to paho: slower, and otherwise the same.

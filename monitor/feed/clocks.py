@@ -6,7 +6,6 @@ A message may come from the future, or be late by the same amount every time.
 from __future__ import annotations
 
 from datetime import timedelta
-from itertools import accumulate, repeat
 from typing import TYPE_CHECKING
 
 from monitor.records import Mark
@@ -49,8 +48,10 @@ class Arrivals:
         first = self._clock()
         if self._last is not None and timedelta(0) <= self._last - first < _STEPPED:
             first = self._last + _APART
-        stamps = list(accumulate(repeat(_APART, count), initial=first))[:count]
-        self._last = stamps[-1] if stamps else self._last
+        stamps = [first] * count
+        for place in range(1, count):
+            stamps[place] = first = first + _APART
+        self._last = first if count else self._last
         return stamps
 
 

@@ -31,7 +31,7 @@ Row = tuple[int, int, int, int, int | None, int | None, int]
 
 
 def to_ms(at: datetime) -> int:
-    """Return milliseconds since 1970, rounded down; by the parts of the span, as a division of it takes twice as long."""
+    """Return milliseconds since 1970, rounded down: from the parts of the span, as dividing it takes twice as long."""
     since = at - _EPOCH
     return since.days * _MS_PER_DAY + since.seconds * 1000 + since.microseconds // 1000
 
