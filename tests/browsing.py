@@ -7,7 +7,7 @@ from contextlib import ExitStack, contextmanager
 
 from axe_playwright_python.sync_playwright import Axe
 from conftest import require_program
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 FLAGS = [
     "--no-sandbox",
@@ -20,12 +20,15 @@ FLAGS = [
 ]
 PHONE, DESK = (390, 844), (1280, 800)
 """Pixels across and down: a usual phone and a small laptop (a judgement)."""
+AWAITED_MS = 60_000
+"""So long a page may take to be as expected: on a busy machine an answer takes seconds, and none of that is a fault."""
 
 
 @contextmanager
 def chromium() -> Iterator[Browser]:
     """Run the browser."""
     program = require_program("chromium")
+    expect.set_options(timeout=AWAITED_MS)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
         yield browser

@@ -104,7 +104,7 @@
     if (main.querySelector("[data-await]") && document.visibilityState === "visible") document.dispatchEvent(new Event("siccast:renew"));
   };
 
-  const shown = () => {
+  const shown = (event) => {
     for (const pad of main.querySelectorAll("[data-keypad]")) pad.hidden = false;
     if (main.querySelector("[data-unsent]")) hold();
     const here = timer();
@@ -117,7 +117,9 @@
     else if (!here && ringing) quiet();
     tick();
     awake(here?.dataset.state === "going");
-    const field = main.querySelector("[data-wants-focus]");
+    // A renewal takes the focus from nobody, and selects nothing that is being typed: the next key would replace it.
+    const isFree = document.activeElement === document.body && !step()?.hasAttribute("data-keep");
+    const field = (isFree || !event?.detail?.isRenewal) && main.querySelector("[data-wants-focus]");
     if (field && !main.querySelector("[data-unsent]") && matchMedia("(pointer: fine)").matches) {
       step()?.querySelector("[data-focus]")?.removeAttribute("data-focus"); // where it would go without a field
       field.focus();

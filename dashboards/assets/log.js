@@ -32,12 +32,12 @@
     sent = event.target.closest(".deed");
   }, true);
   document.addEventListener("input", (event) => event.target.closest(".deed form")?.setAttribute("data-keep", ""));
-  document.addEventListener("siccast:shown", () => {
+  document.addEventListener("siccast:shown", (event) => {
     if (sent && document.querySelector("[data-told]") && !sent.querySelector("[role=alert]")) sent.open = false;
     sent = null;
     tell();
     // The button that was pressed may be gone with what it took back.
-    if (document.activeElement === document.body) document.querySelector(".told")?.focus({ preventScroll: true });
+    if (document.activeElement === document.body && !event.detail?.isRenewal) document.querySelector(".told")?.focus({ preventScroll: true });
   });
   tell();
 })();

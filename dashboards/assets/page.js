@@ -37,6 +37,7 @@
     const page = new DOMParser().parseFromString(text, "text/html");
     document.title = page.title;
     isHeld = false;
+    const focused = document.activeElement;
     for (const id of PARTS) {
       const [here, there] = [document.getElementById(id), page.getElementById(id)];
       // of what has the focus nothing within is touched: right for a field that is being filled in, not for the whole page
@@ -45,7 +46,9 @@
     }
     const token = page.querySelector("form input[name=token]")?.value; // another one after the server was started again
     if (token) for (const field of document.querySelectorAll("form input[name=token]")) field.value = token;
-    document.dispatchEvent(new Event("siccast:shown"));
+    // what now stands elsewhere may have lost the focus on its way
+    if (focused?.id && document.activeElement === document.body) document.getElementById(focused.id)?.focus({ preventScroll: true });
+    document.dispatchEvent(new CustomEvent("siccast:shown", { detail: { isRenewal: keepsTyped } }));
   };
   const fail = () => {
     const place = document.getElementById("notices");
@@ -59,19 +62,32 @@
     place.append(notice);
   };
 
-  // Asks for this page again, as it is now. What was typed and not sent stays.
+  // Asks for this page again, as it is now. What was typed and not sent stays. A form that is on its way brings a newer page:
+  // what was asked for before, or comes meanwhile, would take the focus from it or undo it, and is asked for once more after.
+  let onTheirWay = 0, answered = 0, overtaken = null;
   const renew = async (keepsTyped) => {
+    const before = answered;
     try {
       const address = location.href;
       const answer = await fetch(address, { headers: { Accept: "text/html" } });
       const text = answer.ok && !stands ? await answer.text() : shown;
-      if (text !== shown && !stands && address === location.href) put(text, { keepsTyped });
-      shown = isHeld ? "" : text;
+      if (onTheirWay || before !== answered) overtaken = { keepsTyped };
+      else {
+        if (text !== shown && !stands && address === location.href) put(text, { keepsTyped });
+        shown = isHeld ? "" : text;
+      }
     } catch {
       // live.js says that there is no connection
     } finally {
       document.dispatchEvent(new Event("siccast:renewed"));
+      renewOvertaken();
     }
+  };
+  const renewOvertaken = () => {
+    if (onTheirWay || !overtaken) return;
+    const { keepsTyped } = overtaken;
+    overtaken = null;
+    renew(keepsTyped);
   };
 
   // What is in view already is not scrolled to.
@@ -86,6 +102,7 @@
     const get = form.method === "get";
     const address = new URL(button?.getAttribute("formaction") ?? form.getAttribute("action") ?? location.href, location.href);
     if (get) address.search = filled;
+    onTheirWay += 1;
     form.setAttribute("aria-busy", "true");
     if (form.dataset.busy && button) button.dataset.busy = form.dataset.busy;
     try {
@@ -100,8 +117,11 @@
     } catch {
       fail();
     } finally {
+      onTheirWay -= 1;
+      answered += 1;
       form.removeAttribute("aria-busy");
       button?.removeAttribute("data-busy");
+      renewOvertaken();
     }
   };
 

@@ -1,8 +1,8 @@
 """paho with its receiving side gathered: one read for many messages, one write for many acknowledgments.
 
 paho reads a packet in three system calls, makes an object with a lock of each message and writes each acknowledgment in
-a system call of its own: 12 to 20 µs a message. Here the frames of PUBLISH at QoS 0 and 1 are read from a large buffer
-in one loop (MQTT 3.1.1 section 3.3, MQTT 5 section 3.3; OASIS standards); every other packet goes to paho whole.
+a system call of its own: 12 to 20 µs a message. Here messages of QoS 0 and 1 are taken from a large buffer
+(``packets``); every other packet goes to paho whole.
 
 For that a private method of paho is replaced. Where a paho has none of that name and shape, ``PlainClient`` leaves all
 of it to paho: slower, and otherwise the same.
@@ -13,13 +13,13 @@ from __future__ import annotations
 import inspect
 import select
 import ssl
-from collections import deque
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 
 from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES
+from monitor.feed.packets import Published, extent_of, is_message, published, sort_packets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -33,27 +33,8 @@ properties."""
 _READ_BYTES = 256 * 1024  # judgement: some 2,000 readings at one system call
 _WRITE_WITHIN_S = 30.0  # judgement: a broker that takes nothing for so long is gone
 _SELF_AND_SIZE = 2  # parameters, a count, of the method of paho-mqtt that is replaced, by definition of its version 2.1
-_PUBLISH = 3  # type of a packet, its upper 4 bits (MQTT 5, section 2.1.2)
-_QOS_2 = 0b100  # one of the bits of its flags (MQTT 5, section 3.3.1.2)
-_BITS_OF_LENGTH, _GOES_ON = (
-    7,
-    0x80,
-)  # a byte of the length, and the bit that says another follows (MQTT 5, section 1.5.5)
-_LENGTH_ENDS_BITS = 21  # where the fourth and last of them begins (same section of MQTT 5)
 _PUBACK = b"\x40\x02"
 """In MQTT 5 too: a PUBACK without a reason code says success."""
-
-
-class Published(NamedTuple):
-    """A message as the broker sent it."""
-
-    topic: str
-    payload: bytes
-    packet_id: int | None
-    """What to acknowledge it by; None at QoS 0."""
-    retained: bool
-    left_out_bytes: int = 0
-    """How much of a payload was passed over, because it is longer than any that is read."""
 
 
 def client_class() -> type[PlainClient]:
@@ -68,7 +49,7 @@ class PlainClient(paho.Client):
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self.arrived: deque[Published] = deque()
+        self.arrived: list[Published] = []
         self.arrived_bytes = 0
         """How much ``arrived`` holds."""
         self.on_message = self._keep_arrived
@@ -79,9 +60,7 @@ class PlainClient(paho.Client):
 
     def take_arrived(self) -> list[Published]:
         """Return what has arrived; it is ours no longer."""
-        taken = list(self.arrived)
-        self.arrived.clear()
-        self.arrived_bytes = 0
+        taken, self.arrived, self.arrived_bytes = self.arrived, [], 0
         return taken
 
     def acknowledge(self, packet_ids: Iterable[int]) -> None:
@@ -147,23 +126,19 @@ class BatchingClient(PlainClient):
 
     def _sort_packets(self) -> None:
         """Take the packets that are all there: messages to ``arrived``, the others to paho."""
-        read_to = 0
-        while frame := _frame(self._unread, read_to):
-            body, end = frame
-            if self._unread[read_to] >> 4 != _PUBLISH or self._unread[read_to] & _QOS_2:  # bits: MQTT 5, section 2.1.2
-                self._for_paho += self._unread[read_to:end]
-            elif message := _published(self._unread, read_to, body, end, self._has_properties):
-                self.arrived.append(message)
-                self.arrived_bytes += end - read_to
-            else:
-                self._has_ended = True  # lengths that don't fit: nothing after them can be trusted
-                break
-            read_to = end
-        del self._unread[:read_to]
+        extent = extent_of(self._unread, 0)
+        if extent is None or extent[1] > len(self._unread):
+            return
+        found = sort_packets(bytes(self._unread), has_properties=self._has_properties)
+        self.arrived += found.messages
+        self.arrived_bytes += found.read_to - len(found.others)
+        self._for_paho += found.others
+        self._has_ended |= found.is_broken
+        del self._unread[: found.read_to]
 
     def _begins_with_longer(self) -> bool:
         """Return whether what is read next is longer than anything we read, and enough of it is here to be cut."""
-        extent = _extent(self._unread, 0)
+        extent = extent_of(self._unread, 0)
         return extent is not None and extent[1] > LARGEST_PACKET_BYTES <= len(self._unread)
 
     def _cut_longer(self) -> bool:
@@ -171,10 +146,10 @@ class BatchingClient(PlainClient):
 
         MQTT 5 lets us tell the broker never to send one; 3.1.1 does not, and would have us hold 256 MB.
         """
-        body, end = _extent(self._unread, 0) or (0, 0)
-        flags = self._unread[0]
-        start = _published(self._unread, 0, body, LARGEST_PACKET_BYTES, self._has_properties)
-        if flags >> 4 != _PUBLISH or flags & _QOS_2 or start is None:  # bits: MQTT 5, section 2.1.2
+        packet = bytes(self._unread[:LARGEST_PACKET_BYTES])
+        body, end = extent_of(packet, 0) or (0, 0)
+        start = published(packet, 0, body, LARGEST_PACKET_BYTES, self._has_properties)
+        if start is None or not is_message(packet):
             self._has_ended = True  # nothing else is ever so long
             return False
         kept = start.payload[:KEPT_OF_LONGER_BYTES]
@@ -220,43 +195,3 @@ class BatchingClient(PlainClient):
         if not part and not self._has_ended:
             raise BlockingIOError
         return part
-
-
-def _frame(packets: bytearray, start: int) -> tuple[int, int] | None:
-    """Return where the body of the packet at ``start`` begins and ends, or None where it is not all there yet."""
-    extent = _extent(packets, start)
-    return extent if extent and extent[1] <= len(packets) else None
-
-
-def _extent(packets: bytearray, start: int) -> tuple[int, int] | None:
-    """Return where the body of the packet at ``start`` begins and will end, or None where it does not say so yet.
-
-    The length stands in seven bits a byte, lowest first (MQTT 3.1.1 section 2.2.3).
-    """
-    length, place, shift = 0, start + 1, 0
-    while place < len(packets):
-        length |= (packets[place] & ~_GOES_ON) << shift
-        place, shift = place + 1, shift + _BITS_OF_LENGTH
-        if packets[place - 1] < _GOES_ON or shift > _LENGTH_ENDS_BITS:
-            return place, place + length
-    return None
-
-
-def _published(packets: bytearray, start: int, body: int, end: int, has_properties: bool) -> Published | None:
-    """Return the message in a packet, or None where its parts are longer than itself."""
-    flags = packets[start]
-    place = body + 2 + int.from_bytes(packets[body : body + 2], "big")
-    try:
-        topic = packets[body + 2 : place].decode()
-    except UnicodeDecodeError:
-        topic = "�"
-    packet_id = None
-    if flags & 0b10:
-        packet_id = int.from_bytes(packets[place : place + 2], "big")
-        place += 2
-    if has_properties:
-        properties = _frame(packets, place - 1)  # their length is written as a packet's is
-        place = properties[1] if properties else end + 1
-    if place > end:
-        return None
-    return Published(topic, bytes(packets[place:end]), packet_id, bool(flags & 1))

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from monitor.records import RawMessage, Reading
 
-TOLERANCE_S = 120.0  # judgement: a node that sets its clock once a day may be off by a minute or two
+TOLERANCE = timedelta(seconds=120)  # judgement: a node that sets its clock once a day may be off by a minute or two
 _APART = timedelta(microseconds=1)  # the finest step of `datetime`, by definition
 _STEPPED = timedelta(seconds=1)
 """A clock that lies so far behind what it said before was set back, and is followed (a judgement)."""
@@ -26,8 +26,8 @@ _A_JUMP = timedelta(seconds=5)
 
 _WAITING_AT_MOST = 20_000  # messages; judgement: an hour of a large site, and then the clock is taken as it is
 _WAITING_AT_MOST_BYTES = 16 * 1024 * 1024  # judgement: a small computer has it to spare
-_SAME_LAG_S = 30.0  # judgement: a clock that is off stays off by as much, a radio does not
-_LIVE_SPACING_S = 30.0
+_SAME_LAG = timedelta(seconds=30)  # judgement: a clock that is off stays off by as much, a radio does not
+_LIVE_SPACING = timedelta(seconds=30)
 """Messages that arrive closer together than this were waiting somewhere; their lateness says nothing of a clock (a
 judgement)."""
 
@@ -48,8 +48,10 @@ class Arrivals:
         first = self._clock()
         if self._last is not None and timedelta(0) <= self._last - first < _STEPPED:
             first = self._last + _APART
-        stamps = [first + place * _APART for place in range(count)]
-        self._last = stamps[-1] if stamps else self._last
+        stamps = [first] * count
+        for place in range(1, count):
+            stamps[place] = first = first + _APART
+        self._last = first if count else self._last
         return stamps
 
 
@@ -135,19 +137,18 @@ class ClockWatch:
     """Remembers how late each sensor was the last time."""
 
     def __init__(self) -> None:
-        self._last: dict[str, tuple[datetime, float]] = {}
+        self._last: dict[str, tuple[datetime, timedelta]] = {}
 
     def mark(self, reading: Reading, arrived_at: datetime) -> int:
         """Return the mark that the clock behind a single fresh message deserves, or 0."""
         if not reading.sent_at_known:
             return 0
-        lag_s = (arrived_at - reading.at).total_seconds()
-        before = self._last.get(reading.box)
-        self._last[reading.box] = (arrived_at, lag_s)
-        if lag_s < -TOLERANCE_S:
+        box, lag = reading.box, arrived_at - reading.at
+        before = self._last.get(box)
+        self._last[box] = arrived_at, lag
+        if lag < -TOLERANCE:
             return Mark.clock_ahead.bit
-        if lag_s <= TOLERANCE_S or before is None:
+        if lag <= TOLERANCE or before is None:
             return 0
-        spacing_s = (arrived_at - before[0]).total_seconds()
-        always_as_late = spacing_s >= _LIVE_SPACING_S and abs(lag_s - before[1]) <= _SAME_LAG_S
+        always_as_late = arrived_at - before[0] >= _LIVE_SPACING and abs(lag - before[1]) <= _SAME_LAG
         return Mark.clock_behind.bit if always_as_late else 0

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import FeedError, SiccastError
-from monitor.feed.clocks import TOLERANCE_S
+from monitor.feed.clocks import TOLERANCE
 from monitor.feed.formats.values import MAX_AHEAD, escaped
 from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
@@ -410,7 +410,7 @@ def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alon
 
 
 def _check_clock(latest: Reading, now: datetime) -> Iterator[Finding]:
-    if latest.at > now + timedelta(seconds=TOLERANCE_S) or latest.marks & Mark.clock_ahead.bit:
+    if latest.at > now + TOLERANCE or latest.marks & Mark.clock_ahead.bit:
         yield Finding(
             latest.box, Severity.look, say("its clock, or this machine's, is ahead or behind"), say("set both by NTP")
         )

@@ -15,9 +15,9 @@ from monitor.feed.batched_socket import (
     LARGEST_PACKET_BYTES,
     BatchingClient,
     PlainClient,
-    Published,
     client_class,
 )
+from monitor.feed.packets import Published
 
 CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
 PINGRESP = b"\xd0\x00"

@@ -171,6 +171,42 @@ def test_a_renewal_leaves_a_box_in_the_hand_alone(browser: Browser, site: Site) 
         expect(page.locator("[data-day='2026-03-07'] .chip")).to_have_count(0)
 
 
+OVERTAKEN = """async (asked) => {
+  const real = fetch, renewal = () => document.dispatchEvent(new Event("siccast:renew"));
+  const next = (name) => new Promise((done) => document.addEventListener(name, done, { once: true }));
+  const moved = next("siccast:shown");
+  window.renewed = next("siccast:renewed");
+  let old;
+  const read = new Promise((done) => { old = done; });
+  window.fetch = async (address, how) => {
+    const answer = await real(address, how);
+    if (how?.method === "POST" && asked === "meanwhile") { renewal(); await window.renewed; }
+    if (how?.method !== "POST" && asked === "before") { old(); await moved; }
+    return answer;
+  };
+  if (asked === "before") { renewal(); await read; }
+}"""
+"""A renewal was asked for before the move and comes after it, or comes between the move and its answer."""
+
+
+@pytest.mark.parametrize("asked", ["before", "meanwhile"])
+def test_a_renewal_neither_undoes_a_move_nor_takes_its_focus(browser: Browser, site: Site, asked: str) -> None:
+    with opened(browser, site.plan, DESK) as page:
+        page.evaluate(OVERTAKEN, asked)
+        dots = page.locator("#weeks .chip[data-box=soon] .grip")
+        dots.focus()
+        for key in ("Enter", "ArrowDown", "Enter"):
+            page.keyboard.press(key)
+        settled(page, "soon is moved to Sat 14 Mar")
+        page.evaluate("window.renewed")
+        assert day_of(page) == "2026-03-14"
+        expect(dots).to_be_focused()
+        site.decide(DecisionKind.moved, "2026-03-15", "soon")
+        page.evaluate("document.dispatchEvent(new Event('siccast:renew'))")
+        expect(page.locator("[data-day='2026-03-15'] .chip[data-box=soon]")).to_be_visible()
+        expect(dots).to_be_focused()
+
+
 @SIZES
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_in_any_state(looks: Looks, site: Site, size: tuple[int, int], scheme: str) -> None:

@@ -16,37 +16,41 @@ if TYPE_CHECKING:
 def elements(payload: bytes) -> Sequence[Any]:
     """Return the readings of a payload, none of them looked at yet."""
     content = values.parse_json(payload)
-    if senml.is_pack(content):
-        return senml.instants(content)
-    return content if isinstance(content, list) else (content,)
+    if not isinstance(content, list):
+        return (content,)
+    return senml.instants(content) if senml.is_pack(content) else content
 
 
 def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
     """Return the reading in one element of the own contract, or at one instant of a SenML pack."""
-    if isinstance(element, senml.SenmlInstant):
-        return senml.reading(box, element, arrived_at)
     if not isinstance(element, dict):
-        raise UnusableMessageError(f"the reading is {values.shown(element)}; it must be a JSON object")
+        return _of_no_object(box, element, arrived_at)
     given = element.get
-    at = given("t")
+    temperature, humidity, at = given("temperature_c"), given("rh_pct"), given("t")
+    battery, seq, floor = given("battery_v"), given("seq"), given("floor_rh_pct")
+    if temperature is None or humidity is None:
+        raise _missing(element, "temperature_c" if temperature is None else "rh_pct")
     return Reading(
         box,
         arrived_at if at is None else _instant(at, arrived_at),
-        values.temperature_degc(_needed(element, "temperature_c")),
-        values.relative_humidity(_needed(element, "rh_pct")),
-        None if given("battery_v") is None else values.battery_v(given("battery_v")),
-        None if given("seq") is None else values.seq(given("seq")),
-        None if given("floor_rh_pct") is None else values.relative_humidity(given("floor_rh_pct"), name="floor_rh_pct"),
+        values.temperature_degc(temperature),
+        values.relative_humidity(humidity),
+        None if battery is None else values.battery_v(battery),
+        None if seq is None else values.seq(seq),
+        None if floor is None else values.relative_humidity(floor, name="floor_rh_pct"),
         at is not None,
     )
 
 
-def _needed(element: dict[str, Any], key: str) -> Any:
-    value = element.get(key)
-    if value is None:
-        given = ", ".join(sorted(map(values.shown, element))) or "nothing"
-        raise UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
-    return value
+def _of_no_object(box: str, element: Any, arrived_at: datetime) -> Reading:
+    if isinstance(element, senml.SenmlInstant):
+        return senml.reading(box, element, arrived_at)
+    raise UnusableMessageError(f"the reading is {values.shown(element)}; it must be a JSON object")
+
+
+def _missing(element: dict[str, Any], key: str) -> UnusableMessageError:
+    given = ", ".join(sorted(map(values.shown, element))) or "nothing"
+    return UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
 
 
 def _instant(value: Any, arrived_at: datetime) -> datetime:

@@ -25,7 +25,8 @@ MAX_SEQ = 2**53
 
 MAX_AHEAD = timedelta(days=1)  # judgement: a wrong time zone is let in and marked, a wrong date is not
 
-_TEMPERATURE_UNITS = {"C": lambda value: value, "F": degf_to_degc, "K": kelvin_to_degc}
+_TO_DEGC = {"F": degf_to_degc, "K": kelvin_to_degc}
+_COLDEST_DEGC, _WARMEST_DEGC = SENSOR_RANGE_DEGC
 _TEMPERATURES_SAID = {"C": (*SENSOR_RANGE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
 """The same bounds in the unit of a feed, by definition of °F and K: who sends °F is answered in °F."""
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}  # whole saturation in %, in one, by definition
@@ -50,12 +51,12 @@ def refuse_longer(payload_bytes: int) -> None:
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
     """Return a temperature that a hygrometer can have."""
-    degc = _TEMPERATURE_UNITS[unit](number(value, name))
-    low, high = SENSOR_RANGE_DEGC
-    if not low <= degc <= high:
+    given = number(value, name)
+    degc = given if unit == "C" else _TO_DEGC[unit](given)
+    if not _COLDEST_DEGC <= degc <= _WARMEST_DEGC:
         low, high, sign = _TEMPERATURES_SAID[unit]
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be from {low:g} to {high:g} {sign}")
-    return float(degc)
+    return degc
 
 
 def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
@@ -102,12 +103,15 @@ def within_reach(at: datetime, value: Any, arrived_at: datetime, name: str = "t"
 def number(value: Any, name: str) -> float:
     """Return a finite number; texts, flags and nothing at all are none."""
     kind = type(value)
-    if kind is not float and kind is not int:  # bool is neither
+    if kind is int:  # bool is another
+        try:
+            given = float(value)
+        except OverflowError:
+            given = math.inf
+    elif kind is float:
+        given = value
+    else:
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be a number")
-    try:
-        given = float(value)
-    except OverflowError:
-        given = math.inf
     if not math.isfinite(given):
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be a finite number")
     return given

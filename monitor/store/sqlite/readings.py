@@ -417,9 +417,11 @@ def _refuse(reading: Reading, error: Exception) -> Rejection:
 
 def _keep_newest(connection: sqlite3.Connection, new: Iterable[tuple[Row, Reading]]) -> None:
     newest: dict[int, tuple[Row, Reading]] = {}
-    for row, reading in new:
-        if row[0] not in newest or newest[row[0]][0][AT] < row[AT]:
-            newest[row[0]] = (row, reading)
+    for one in new:
+        row = one[0]
+        held = newest.get(row[0])
+        if held is None or held[0][AT] < row[AT]:
+            newest[row[0]] = one
     add_newest(connection, [(*row, _floor(reading)) for row, reading in newest.values()])
 
 

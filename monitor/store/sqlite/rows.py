@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # seconds count from here by definition (POSIX)
 _MS = timedelta(milliseconds=1)  # by definition
+_MS_PER_DAY = 86_400_000  # by definition
 _SOURCES = tuple(ReadingSource)
 _SOURCE_CODE = {source: code for code, source in enumerate(_SOURCES)}
 _ARRIVAL_STANDS_IN = 4  # one of the bits of `origin`; judgement: the first that sources leave free
@@ -30,8 +31,9 @@ Row = tuple[int, int, int, int, int | None, int | None, int]
 
 
 def to_ms(at: datetime) -> int:
-    """Return milliseconds since 1970, rounded down."""
-    return (at - _EPOCH) // _MS
+    """Return milliseconds since 1970, rounded down: from the parts of the span, as dividing it takes twice as long."""
+    since = at - _EPOCH
+    return since.days * _MS_PER_DAY + since.seconds * 1000 + since.microseconds // 1000
 
 
 def from_ms(at_ms: int) -> datetime:
