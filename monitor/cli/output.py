@@ -100,8 +100,9 @@ def _console() -> Console:
     """Return the person's terminal; where there is none, a line as long as it takes."""
     from rich.console import Console
 
-    console = Console(markup=False, highlight=False)
-    return console if console.is_terminal else Console(markup=False, highlight=False, width=_WIDE_LETTERS)
+    as_it_is = {"markup": False, "highlight": False, "emoji": False}  # ":door:" is a name of a person, too
+    console = Console(**as_it_is)
+    return console if console.is_terminal else Console(**as_it_is, width=_WIDE_LETTERS)
 
 
 def _plain(text: str) -> str:
