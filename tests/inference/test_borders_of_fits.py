@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import FrozenInstanceError, replace
 from types import SimpleNamespace
 from typing import Any
@@ -570,6 +570,21 @@ def test_with_this_one_processes_are_as_many_as_pay(
         assert [one.count for one in begun] == ([count] if count else [])
         assert not any(one.ended for one in begun)
     assert all(one.ended and one.portions == [3] for one in begun)
+
+
+def test_a_thread_leaves_all_work_to_other_processes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a server, whose pages are answered meanwhile."""
+    begun: list[Pool] = []
+    monkeypatch.setattr(workers, "ProcessPoolExecutor", lambda *what: begun.append(Pool(*what)) or begun[-1])
+
+    def ask() -> list[int]:
+        with worker_pool(10, 64, 2) as executor:
+            return list(executor.each(lambda shared, job: shared + job, range(40)))
+
+    with ThreadPoolExecutor(1) as thread:
+        assert thread.submit(ask).result() == list(range(10, 50))
+    assert begun[0].count == 2
+    assert begun[0].portions == [4] * 10
 
 
 def test_a_pool_that_breaks_is_left_and_the_rest_done_here(
