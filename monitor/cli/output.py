@@ -100,8 +100,10 @@ def _console() -> Console:
     """Return the person's terminal; where there is none, a line as long as it takes."""
     from rich.console import Console
 
-    console = Console(markup=False, highlight=False)
-    return console if console.is_terminal else Console(markup=False, highlight=False, width=_WIDE_LETTERS)
+    console = Console(markup=False, highlight=False, emoji=False)  # ":door:" may be the name of a box
+    if not console.is_terminal:
+        console = Console(markup=False, highlight=False, emoji=False, width=_WIDE_LETTERS)
+    return console
 
 
 def _plain(text: str) -> str:

@@ -261,10 +261,10 @@ class Round:
         from monitor.services.sealed_answers import Sealed  # noqa: PLC0415
 
         new = set()
-        for name, one in found:
-            if isinstance(one, StrEnum):
+        for name, given in found:
+            if isinstance(given, StrEnum):
                 continue
-            assert isinstance(one, Sealed)
+            one = given if isinstance(given, Sealed) else self._sealing()(given)
             new.add(name)
             self._answers[name], self._teaching[name] = one.outlook, one.teaching
             self._teachings[name] = one.kept_teaching

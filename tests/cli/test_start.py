@@ -69,3 +69,15 @@ def test_a_command_that_estimates_nothing_imports_nothing_to_estimate_with(site:
 def test_a_deed_at_a_box_imports_no_statistics(site: Path) -> None:
     """`scipy.stats` alone takes longer than all else that writing something down needs."""
     assert "scipy.stats" not in imported_by(site, "log", "opening", "pa6-dry")
+
+
+def test_python_looks_for_rubbish_again_once_a_command_is_imported() -> None:
+    script = (
+        "import gc, sys; gc.disable(); from monitor.cli.app import app; import typer\n"
+        "group = typer.main.get_command(app)\n"
+        "assert not gc.isenabled()\n"
+        "group.get_command(None, 'air')\n"
+        "print(gc.isenabled(), gc.get_freeze_count() > 1000)"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout == "True True\n"

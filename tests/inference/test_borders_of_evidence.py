@@ -11,13 +11,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.inference.evidence.bins import Bins, bin_episode
 from monitor.inference.evidence.episodes import Episode, Step, current_episode, find_steps, rates_from
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.physics.numerics import FloatArray
-from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec, Spool
+from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
+from monitor.series.hourly_values import hourly_values, medians
 
 FIRST_HOUR = 493_000
 START_S = FIRST_HOUR * 3600.0
@@ -220,3 +223,26 @@ def test_a_day_of_a_room_needs_six_hours(left: int, seen_days: int) -> None:
 def test_a_room_is_known_by_its_last_two_years() -> None:
     assert learn_room(steady(729.0, 0.5), None, at(729.0)).seen_days == 729
     assert learn_room(steady(740.0, 0.5), None, at(740.0)).seen_days == 730
+
+
+@given(st.lists(st.lists(st.integers(-4_000, 9_000), min_size=1, max_size=9), min_size=1, max_size=30))
+def test_medians_of_groups_are_those_of_each(hundredths: list[list[int]]) -> None:
+    groups = [np.array(one) / 100.0 for one in hundredths]
+    counts = np.array([len(one) for one in groups])
+    group = np.repeat(493_000 + 7 * np.arange(len(groups)), counts)
+    starts = np.cumsum(counts) - counts
+    found = medians(np.concatenate(groups), group, starts, counts)
+    assert found.tolist() == pytest.approx([np.median(one) for one in groups], abs=1e-12)
+
+
+def test_a_reading_an_hour_is_the_value_of_that_hour() -> None:
+    at_s, degc, humidity = (
+        START_S + 3600.0 * np.arange(4),
+        np.array([20.0, 21.0, 19.5, 20.5]),
+        np.array([0.1, 0.3, 0.2, 0.4]),
+    )
+    series = ReadingSeries("made", at_s, degc, humidity, np.zeros(4, np.uint16))
+    hour, warm, moist = hourly_values(series)
+    assert hour.tolist() == list(range(FIRST_HOUR, FIRST_HOUR + 4))
+    assert (warm == degc).all()
+    assert (moist == humidity).all()

@@ -15,7 +15,7 @@ from scipy.stats import kstest, poisson
 from with_compiled import require_compiled_filter
 
 from monitor.inference.answers import forecast as forecast_module
-from monitor.inference.answers import simulation
+from monitor.inference.answers import leak_line, simulation
 from monitor.inference.answers.forecast import FAN_DAYS, Futures, futures
 from monitor.inference.answers.simulation import MOST_A_STEP, Chances, Usage, poisson_counts
 from monitor.inference.fit.fit import estimate
@@ -158,3 +158,17 @@ def test_the_normal_distribution_is_scipys() -> None:
     np.testing.assert_allclose(normal.quantile(chance), ndtri(chance), rtol=1e-14, atol=1e-16)
     z = np.linspace(-37.0, 9.0, 500)
     np.testing.assert_allclose(normal.below(z), ndtr(z), rtol=1e-12)
+
+
+def test_what_follows_humidity_is_the_same_compiled_and_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    require_compiled_filter()
+    rng = np.random.default_rng(5)
+    start, humidity, shares = rng.random(7), rng.random((40, 7)), rng.random((40, 7))
+    compiled = leak_line._behind(start, humidity, shares)
+    monkeypatch.setattr(leak_line, "forecast_kernel", lambda: (None, "switched off"))
+    np.testing.assert_allclose(compiled, leak_line._behind(start, humidity, shares), rtol=1e-12)
+    kernel, _ = forecast_kernel()
+    with pytest.raises(ValueError, match="of different draws"):
+        kernel.follow(start[:3].copy(), humidity, shares, np.empty((40, 7)))
+    with pytest.raises(ValueError, match="of different steps"):
+        kernel.follow(start, humidity, shares[:3].copy(), np.empty((40, 7)))

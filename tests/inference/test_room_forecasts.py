@@ -7,6 +7,7 @@ of twelve homes (1.19 kPa, swing 0.31 with its top on day 230, 0.07 of half a ye
 from __future__ import annotations
 
 import csv
+import pickle
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, learn_from_days, learn_room
+from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, learn_from_days, learn_room, the_one
 from monitor.physics.numerics import FloatArray
 from monitor.records import RoomClimate
 
@@ -192,3 +193,19 @@ def test_calibrated_over_rooms_drawn_from_the_prior() -> None:
         low, high = np.quantile(log_mean_ahead(room, days[-1], 60, rng), (0.05, 0.95))
         inside.append(low <= np.log(truth[100:].mean()) <= high)
     assert 0.853 <= np.mean(inside) <= 0.947  # 0.90 within 2.7 standard errors of 300 draws
+
+
+def test_a_room_is_the_same_room_where_it_arrives() -> None:
+    room = learn_from_days(np.arange(90.0), np.linspace(0.1, 0.4, 90), np.linspace(18.0, 22.0, 90), None)
+    told = pickle.dumps(room)
+    one, other = pickle.loads(told), pickle.loads(told)
+    assert one is other is the_one(room)
+    assert one.seen_days == room.seen_days == 90
+    for mine, theirs in ((one.log_vapor, room.log_vapor), (one.temperature, room.temperature)):
+        assert (mine.shares == theirs.shares).all()
+        for kind, was in zip(mine.kinds, theirs.kinds, strict=True):
+            assert kind.season == was.season
+            assert (kind.mean == was.mean).all()
+            assert (kind.covariance == was.covariance).all()
+            assert (kind.last_day, kind.last_residual) == (was.last_day, was.last_residual)
+            assert kind.log_evidence == was.log_evidence

@@ -46,6 +46,13 @@ def test_what_a_process_that_dies_left_undone_is_done_here() -> None:
     assert multiprocessing.active_children() == []
 
 
+def test_this_process_works_as_well_as_the_others() -> None:
+    with worker_pool(10, PAYS_FROM, 2) as hands:
+        done_by = list(hands.each(_process, range(200)))
+    assert os.getpid() in done_by
+    assert len(set(done_by)) <= 2
+
+
 def test_a_few_boxes_start_no_process() -> None:
     with worker_pool(0, PAYS_FROM - 1, None) as hands:
         assert set(hands.each(_process, range(3))) == {os.getpid()}

@@ -82,14 +82,16 @@ def first_visits_of_cheapest(question: Question) -> dict[str, date | None]:
     paths = list(chain.from_iterable(combinations(days, count) for count in range(len(question.days) + 1)))
     costs = [{path: cost_of_waits(problem, box, path) for path in paths} for box in range(problem.boxes)]
     heating = problem.heating[0] + problem.batch_cost[0]
-    best, found = np.inf, ((),) * len(question.boxes)
+    best, next_best, found = np.inf, np.inf, ((),) * len(question.boxes)
     for chosen in product(paths, repeat=len(question.boxes)):
         heated = list(chain.from_iterable(chosen))
         if len(set(heated)) < len(heated):
             continue
         cost = heating[heated].sum() + sum(of_box[path] for of_box, path in zip(costs, chosen, strict=True))
+        next_best = min(next_best, max(best, cost))
         if cost < best:
             best, found = cost, chosen
+    assert next_best > best + 1e-6, "which of two plans that cost the same is told, is chance"
     return {box.name: question.days[path[0]] if path else None for box, path in zip(question.boxes, found, strict=True)}
 
 
@@ -104,7 +106,7 @@ def days_late_by_force(dues: Dues) -> dict[str, int]:
     return late
 
 
-@pytest.mark.parametrize("seed", [0, 2, 3, 5])  # of 1 two plans cost the same
+@pytest.mark.parametrize("seed", [0, 2, 4, 6])  # of 1, 3 and 5 two plans cost the same
 def test_days_late_under_a_better_lid_are_those_of_the_cheapest_of_all_plans(seed: int) -> None:
     draw = np.random.default_rng(seed)
     dues = {name: (float(draw.uniform(2, 9)), float(draw.uniform(12, 60))) for name in ("a", "b", "c")}

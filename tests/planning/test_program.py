@@ -10,6 +10,7 @@ from itertools import combinations, combinations_with_replacement, product
 import numpy as np
 import pytest
 
+from monitor.planning import program
 from monitor.planning.dive import solve_by_columns
 from monitor.planning.exact import solve_exactly
 from monitor.planning.solve import solve
@@ -192,6 +193,18 @@ def test_a_plan_by_columns_is_a_plan_and_its_bound_holds() -> None:
         assert chosen.bound <= least + 1e-5, seed
         assert least <= chosen.cost + 1e-5, seed
         assert cost_of(case, chosen) == pytest.approx(chosen.cost, abs=1e-5), seed
+
+
+def test_a_plan_that_is_whole_at_once_is_the_one_that_a_search_finds(monkeypatch: pytest.MonkeyPatch) -> None:
+    at_once = [solve_exactly(small_case(seed)) for seed in range(24)]
+    found: list[bool] = []
+    ask = program._whole_at_once
+    monkeypatch.setattr(program, "_whole_at_once", lambda *asked: found.append(ask(*asked) is not None))
+    for seed, chosen in enumerate(at_once):
+        searched = solve_exactly(small_case(seed))
+        assert chosen.cost == pytest.approx(searched.cost, abs=1e-6), seed
+        assert chosen.bound == pytest.approx(searched.bound, abs=1e-6), seed
+    assert 0 < sum(found) < len(found), "both ways were taken"
 
 
 def test_nothing_to_plan_is_an_empty_plan() -> None:

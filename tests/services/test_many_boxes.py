@@ -71,8 +71,12 @@ def ask(shelf: Shelf, **how: Any) -> Sequence[Assessment]:
 class Histories(Sequence[BoxHistory]):
     """Given ones, as a sequence that can be made to fail when one of them is read in another process."""
 
-    def __init__(self, histories: Sequence[BoxHistory], marker: Path | None = None, broken: int = -1) -> None:
+    def __init__(
+        self, histories: Sequence[BoxHistory], marker: Path | None = None, broken: int = -1, pipe: Path | None = None
+    ) -> None:
+        """Through the ``pipe`` this process waits for the other one's death before it reads any itself."""
         self.histories, self.marker, self.broken, self.here = histories, marker, broken, os.getpid()
+        self.pipe = pipe
 
     def __len__(self) -> int:
         return len(self.histories)
@@ -80,9 +84,14 @@ class Histories(Sequence[BoxHistory]):
     def __getitem__(self, place: Any) -> Any:
         if place == self.broken:
             raise StoreError("the disk failed to read")
-        if self.marker and place == 9 and os.getpid() != self.here and not self.marker.exists():
-            self.marker.touch()
-            os.kill(os.getpid(), signal.SIGKILL)
+        if self.marker and not self.marker.exists():
+            if os.getpid() != self.here:
+                self.marker.touch()
+                if self.pipe:
+                    self.pipe.write_bytes(b"read")
+                os.kill(os.getpid(), signal.SIGKILL)
+            elif self.pipe:
+                self.pipe.read_bytes()
         return self.histories[place]
 
 
@@ -139,9 +148,13 @@ def test_boxes_of_a_worker_that_was_killed_are_done_again(
     where: str, many: tuple[Sequence[BoxHistory], datetime], request: pytest.FixtureRequest, tmp_path: Path
 ) -> None:
     histories, as_of = many
+    pipe, rates = tmp_path / "pipe" if where == "pool" else None, DisturbanceRates(0.1, 0.1)
+    if pipe:
+        os.mkfifo(pipe)
     workers = 2 if where == "pool" else request.getfixturevalue("cluster")
-    given = Histories(histories, tmp_path / "killed")
-    assert outlooks(fitted(given, as_of, workers=workers)) == outlooks(fitted(histories, as_of, workers=1))
+    given = Histories(histories, tmp_path / "killed", pipe=pipe)
+    found = outlooks(fitted(given, as_of, rates=rates, workers=workers))
+    assert found == outlooks(fitted(histories, as_of, rates=rates, workers=1))
     assert (tmp_path / "killed").exists()
 
 

@@ -10,8 +10,10 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from monitor.records import KeptOutlook
+from monitor.records import KeptOutlook, Reading
 from monitor.store.opening import Stores, open_stores
 from tests.reliability.trouble import fill, remount, small_disk
 
@@ -116,3 +118,35 @@ def begun(folder: Path) -> Path:
     with open_stores(path, read_only=True) as stores:
         assert stores.outlooks.keep([(ONE, b"fit")], ["pla"], b"heard")
     return path
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(["late", "withdraw", "sum", "remove hours"]), st.integers(0, 1999)), max_size=8)
+)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_sums_of_hours_that_are_over_never_change_a_digest(
+    tmp_path_factory: pytest.TempPathFactory, deeds: list[tuple[str, int]]
+) -> None:
+    """Of whatever is written meanwhile, a file that keeps no sums says just the same."""
+    path = tmp_path_factory.mktemp("sums") / "siccast.sqlite3"
+    end = AT + timedelta(hours=2000)
+    with open_stores(path, begin=True, synchronous="OFF") as stores:
+        stores.readings.add(Reading("pla", AT + timedelta(hours=hour), 20.0, 0.1) for hour in range(0, 2000, 7))
+        stores.outlooks.keep([(ONE, b"fit")], ["pla"])
+        for deed, hour in deeds:
+            if deed == "late":
+                stores.readings.add([Reading("pla", AT + timedelta(hours=hour, minutes=9), 21.0, 0.2)])
+            elif deed == "sum":
+                stores.outlooks.keep([(ONE, b"fit")], ["pla"])
+            else:
+                with closing(sqlite3.connect(path)) as other, other:
+                    first = int(AT.timestamp()) // 3600 + hour
+                    change = "DELETE FROM hourly" if deed == "remove hours" else "UPDATE hourly SET count = count + 1"
+                    other.execute(f"{change} WHERE hour BETWEEN ? AND ? + 20", (first, first))
+        spans = [(None, end), (AT + timedelta(hours=700), end), (None, AT + timedelta(hours=1300))]
+        with_sums = [stores.readings.digest("pla", *span) for span in spans]
+    with closing(sqlite3.connect(path)) as other, other:
+        assert deeds or other.execute("SELECT count(*) FROM hours_summed").fetchone()[0] >= 3
+        other.execute("DELETE FROM hours_summed")
+    with open_stores(path, read_only=True) as stores:
+        assert [stores.readings.digest("pla", *span) for span in spans] == with_sums

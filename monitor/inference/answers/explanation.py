@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from monitor.inference.answers.leak import grams_known
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.inference.model.prior import Unknown
-from monitor.physics.numerics import FloatArray
 from monitor.records import Tightness
 from monitor.texts import say, say_many, to_say, together
 
@@ -231,7 +232,7 @@ def comparison_of(posterior: Posterior, style_leak: tuple[float, float] | None =
     str
         A plain sentence.
     """
-    middle = float(np.median(_log_air_changes(posterior)))
+    middle = _usual_log_air_changes(posterior)
     words = next(text for most, text in _CLASSES if np.exp(middle) <= most)
     return together(say(words), say(_BESIDE[tightness_of(posterior, style_leak)]))
 
@@ -260,13 +261,14 @@ def tightness_of(posterior: Posterior, style_leak: tuple[float, float] | None = 
         By the median of the draws.
     """
     mean, spread = style_leak or style_prior(posterior.box)
-    middle = float(np.median(_log_air_changes(posterior)))
+    middle = _usual_log_air_changes(posterior)
     if middle > mean + spread:
         return Tightness.leaky
     return Tightness.tight if middle < mean - spread else Tightness.usual
 
 
-def _log_air_changes(posterior: Posterior) -> FloatArray:
-    return np.asarray(
-        np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter))
-    )
+@lru_cache(maxsize=1)  # a count; judgement: three things are said of each box by it, one after the other
+def _usual_log_air_changes(posterior: Posterior) -> float:
+    """The median of the draws. [ln(1/day)]"""
+    per_day = posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)
+    return float(np.median(np.log(per_day)))

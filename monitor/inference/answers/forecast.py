@@ -238,7 +238,7 @@ def _headroom_g(posterior: Posterior, limit: float) -> Quantiles:
 
 def _fan(now: datetime, ahead: Futures) -> Fan:
     """Daily quantiles of humidity; between the coarser steps they lie on a line."""
-    known = _known(ahead)
+    known = slice(_known(ahead))
     columns = _daily(ahead.ahead_days[known], _points(ahead.humidity[known]))
     return Fan(now.date() + timedelta(days=1), *columns)
 
@@ -264,11 +264,11 @@ def _vapor_steps(ends: FloatArray) -> NDArray[np.intp]:
     return np.asarray(steps[(steps[-1] - steps) % _VAPOR_EVERY_STEPS == 0])
 
 
-def _known(ahead: Futures) -> NDArray[np.bool_]:
-    """The steps that a fan is drawn through."""
+def _known(ahead: Futures) -> int:
+    """How many steps a fan is drawn through: the first ones."""
     known = np.isfinite(ahead.humidity[:, 0])
     known[1:] &= ahead.ahead_days[:-1] < FAN_DAYS
-    return known
+    return int(np.count_nonzero(known))
 
 
 def _points(rows: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -80,13 +81,16 @@ class Hours:
         Hours
             A copy.
         """
-        hours = self.between(self.first_hour * HOUR_S, min(now_s, self.end_s))
+        hours = self._until(now_s)
         known = np.flatnonzero(np.isfinite(hours.temperature_degc) & np.isfinite(hours.relative_humidity))
-        there = None if room is None else room.between(room.first_hour * HOUR_S, min(now_s, room.end_s)).temperatures
+        there = None if room is None else _temperatures_until(room, now_s)
         at_s, degc = hours.middles_s[known], hours.temperature_degc[known]
         bad = known[hung(at_s, degc, hours.relative_humidity[known], there, self.step_degc)]
         hours.temperature_degc[bad] = hours.relative_humidity[bad] = np.nan
         return hours
+
+    def _until(self, now_s: float) -> Hours:
+        return self.between(self.first_hour * HOUR_S, min(now_s, self.end_s))
 
     @property
     def middles_s(self) -> FloatArray:
@@ -106,6 +110,12 @@ class Hours:
         known = np.isfinite(self.temperature_degc)
         saturation[known] = saturation_vapor_pressure_pa(self.temperature_degc[known])
         return saturation * self.relative_humidity / 1e3
+
+
+@lru_cache(maxsize=4)  # rooms, a count; judgement: a shelf has few
+def _temperatures_until(room: Hours, now_s: float) -> tuple[FloatArray, FloatArray]:
+    """Of the hours that ended before an instant; kept for the next box of the room."""
+    return room._until(now_s).temperatures
 
 
 def reduce_to_hours(series: ReadingSeries) -> Hours:

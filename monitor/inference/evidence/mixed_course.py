@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -18,6 +19,30 @@ class MixedCourse:
     """One for each prior."""
     shares: FloatArray
     """How probable each is. (kinds) [fraction]"""
+
+    @property
+    def numbers(self) -> bytes:
+        """All of it: a row a kind, its share first. [unit of each]"""
+        rows = [np.concatenate(((share,), kind.numbers)) for share, kind in zip(self.shares, self.kinds, strict=True)]
+        return np.array([len(rows), *np.concatenate(rows)]).tobytes()
+
+    @classmethod
+    def of_numbers(cls, numbers: bytes) -> Self:
+        """Return what was put in rows.
+
+        Parameters
+        ----------
+        numbers : bytes
+            Of doubles. [unit of each]
+
+        Returns
+        -------
+        MixedCourse
+            With the same values.
+        """
+        found = np.frombuffer(numbers)
+        rows = found[1:].reshape(int(found[0]), -1)
+        return cls(tuple(LearnedSeason.of_numbers(row[1:]) for row in rows), rows[:, 0].copy())
 
     def course(self, days: FloatArray) -> FloatArray:
         """Return the expected value.

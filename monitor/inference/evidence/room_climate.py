@@ -10,6 +10,7 @@ that grows.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -109,6 +110,10 @@ class LearnedRoom:
     seen_days: int
     """How many days the room's sensor showed."""
 
+    def __reduce__(self) -> tuple[type[RoomOfNumbers], tuple[int, bytes, bytes]]:
+        """Travel as numbers: boxes share a room, so it is written out once, and is one thing again where it arrives."""
+        return RoomOfNumbers, _numbers_of(self)
+
     def expected_kpa(self, days: FloatArray) -> FloatArray:
         """Return the expected vapor pressure.
 
@@ -151,6 +156,40 @@ class LearnedRoom:
         return np.minimum(
             vapor, _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / _PA_PER_KPA
         ), temperature
+
+
+class RoomOfNumbers:
+    """Makes a room of its numbers; of the same numbers the same room, so that what was worked out of it holds."""
+
+    def __new__(cls, seen_days: int, log_vapor: bytes, temperature: bytes) -> LearnedRoom:  # type: ignore[misc]
+        """Return the room."""
+        return _room_of(seen_days, log_vapor, temperature)
+
+
+@lru_cache(maxsize=4)  # rooms, a count; judgement: a shelf has few
+def _numbers_of(room: LearnedRoom) -> tuple[int, bytes, bytes]:
+    return room.seen_days, room.log_vapor.numbers, room.temperature.numbers
+
+
+@lru_cache(maxsize=32)  # rooms, a count; judgement: few rooms, as known on each day since the fits of their boxes
+def _room_of(seen_days: int, log_vapor: bytes, temperature: bytes) -> LearnedRoom:
+    return LearnedRoom(MixedCourse.of_numbers(log_vapor), MixedCourse.of_numbers(temperature), seen_days)
+
+
+def the_one(room: LearnedRoom) -> LearnedRoom:
+    """Return the first room that was learned to be just so, as its futures are drawn already.
+
+    Parameters
+    ----------
+    room : LearnedRoom
+        Of any box.
+
+    Returns
+    -------
+    LearnedRoom
+        With the same values.
+    """
+    return _room_of(*_numbers_of(room))
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:

@@ -7,7 +7,8 @@ well it foresaw it (Kass, Raftery 1995, Bayes factors, J. Am. Stat. Assoc. 90).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Self
 
 import numpy as np
 
@@ -27,6 +28,8 @@ _OTHER_MEMORIES = (0.3, 0.55, 1.8, 3.2)
 """Memories at which climates are compared too, so that weather doesn't decide what the course should. [times the usual]
 Judgement: two of the spread above either way, a ratio of 1.8 apart. The forecast itself keeps the usual memory: weather
 has more than one, and that of days hides that of weeks."""
+_SINGLES = 3
+"""Numbers of a learned course that stand alone. [count] By definition: last day, its residual, evidence."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +110,33 @@ class LearnedSeason:
     """What that day lay above its course; NaN where nothing was seen. [ln(kPa) or °C]"""
     log_evidence: float = 0.0
     """How well the prior foresaw what was seen: its log density, but for what no prior changes. [nat]"""
+
+    @property
+    def numbers(self) -> FloatArray:
+        """All of it in a row. (numbers) [unit of each]"""
+        season = [getattr(self.season, one.name) for one in fields(Season)]
+        singles = (self.last_day, self.last_residual, self.log_evidence)
+        return np.concatenate((season, singles, self.mean, self.covariance.ravel()))
+
+    @classmethod
+    def of_numbers(cls, numbers: FloatArray) -> Self:
+        """Return what was put in a row.
+
+        Parameters
+        ----------
+        numbers : ndarray, numbers
+            [unit of each]
+
+        Returns
+        -------
+        LearnedSeason
+            With the same values.
+        """
+        of_season = len(fields(Season))
+        season, singles = numbers[:of_season].tolist(), numbers[of_season : of_season + _SINGLES].tolist()
+        rest = numbers[of_season + _SINGLES :]
+        count = int(np.sqrt(len(rest)))  # n and n²
+        return cls(Season(*season), rest[:count].copy(), rest[count:].reshape(count, count).copy(), *singles)
 
     def course(self, days: FloatArray) -> FloatArray:
         """Return the expected value: the season and a residual that decays.

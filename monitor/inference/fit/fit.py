@@ -19,7 +19,7 @@ from monitor.inference.evidence.bins import (
 from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
+from monitor.inference.evidence.room_climate import LearnedRoom, learn_room, the_one
 from monitor.inference.fit.importance import (
     Draws,
     reweighted,
@@ -99,7 +99,7 @@ def estimate(
     """
     assumptions = assumptions or Assumptions()
     rng = np.random.default_rng(seed)
-    hours = record.hours.before(now_s, record.room)
+    hours = record.hours_before(now_s)
     room_hours, room = room_before(record.room, record.declared_room, now_s, assumptions.seasonal_room)
     episode = current_episode(
         record.box, hours, record.entries, now_s, since_s=record.since_s, about_swaps=record.about_swaps
@@ -162,7 +162,7 @@ def room_before(
         What it showed before that instant, and its climate.
     """
     hours = None if room is None else room.before(now_s)
-    return hours, learn_room(hours, declared, now_s, seasonal)
+    return hours, the_one(learn_room(hours, declared, now_s, seasonal))
 
 
 def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:
@@ -307,7 +307,7 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     seasonal = posterior.problem.assumptions.seasonal_room
     room_hours, room = room_before(record.room, record.declared_room, now_s, seasonal)
     since = replace(posterior.episode, start_s=posterior.now_s)
-    hours = record.hours.before(now_s, record.room)
+    hours = record.hours_before(now_s)
     bins = _filled(bin_episode(record.box, since, hours, room_hours, now_s, after=posterior.bins), room, now_s)
     theta, state = posterior.theta, replace(posterior.filtered)  # the filter puts other arrays into it
     aged_days = (posterior.now_s - posterior.episode.start_s) / DAY_S

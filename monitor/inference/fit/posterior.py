@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -53,6 +54,26 @@ class Record:
     """Hours before this were left out, whatever there is of them. [s since 1970 UTC]"""
     about_swaps: tuple[Hours, ...] = ()
     """What its sensors showed about swaps of the sensor before that."""
+
+    def hours_before(self, now_s: float) -> Hours:
+        """Return what its sensor showed in the whole hours before an instant.
+
+        Parameters
+        ----------
+        now_s : float
+            [s since 1970 UTC]
+
+        Returns
+        -------
+        Hours
+            Hung ones blanked out. The same for who asks again, so not to be changed.
+        """
+        return _hours_before(self.hours, self.room, now_s)
+
+
+@lru_cache(maxsize=1)  # a count; judgement: one box is looked at several times, then the next
+def _hours_before(hours: Hours, room: Hours | None, now_s: float) -> Hours:
+    return hours.before(now_s, room)
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,7 @@ import sys
 from functools import cache
 
 _MMAP_THRESHOLD, _TRIM_THRESHOLD = -3, -1
-"""M_MMAP_THRESHOLD and M_TRIM_THRESHOLD. [code, no unit] Source: malloc.h of glibc, mallopt(3)."""
+"""M_MMAP_THRESHOLD and M_TRIM_THRESHOLD. [code, no unit] By definition: malloc.h of glibc, mallopt(3)."""
 _LARGEST_BYTES = 2 * 2**20
 """Larger arrays are still the system's. [bytes] Judgement: the courses of a forecast take 0.7 million, and nothing that
 each box needs anew is larger than they."""

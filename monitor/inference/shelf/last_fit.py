@@ -332,5 +332,5 @@ def _with_recent_readings(box_input: BoxInput, fitted_s: float) -> BoxInput:
 
 
 def _steps_s(record: Record, now_s: float) -> tuple[float, ...]:
-    hours = record.hours.before(now_s, record.room)
+    hours = record.hours_before(now_s)
     return tuple(step.at_s for step in find_steps(hours, record.box.sensor.resolution))

@@ -10,7 +10,6 @@ from monitor.inference.answers.futures import FreshBeads, box_futures
 from monitor.inference.answers.sizing import KnownBox
 from monitor.inference.answers.what_if import as_changed, what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
-from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import Room, by_room
 from monitor.inference.shelf.last_fit import LastFit, RefitReason
@@ -24,27 +23,6 @@ class SharedRooms:
 
     reduced: dict[int, Room] = field(default_factory=dict)
     """By the identity of its series."""
-    _learned: dict[bytes, LearnedRoom] = field(default_factory=dict)
-
-    def one_of(self, room: LearnedRoom) -> LearnedRoom:
-        """Return the first room that was learned to be just so, as its futures are drawn already.
-
-        Parameters
-        ----------
-        room : LearnedRoom
-            Of one box.
-
-        Returns
-        -------
-        LearnedRoom
-            With the same values.
-        """
-        values = [
-            [share, *kind.mean, *kind.covariance.ravel(), kind.last_day, kind.last_residual, kind.season.residual_sd]
-            for learned in (room.log_vapor, room.temperature)
-            for share, kind in zip(learned.shares, learned.kinds, strict=True)
-        ]
-        return self._learned.setdefault(repr(values).encode(), room)
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,4 +133,4 @@ def supposable(
         if isinstance(updated, RefitReason):
             return updated
         posterior, _steps_s = updated
-    return Supposable(replace(posterior, room=shared.one_of(posterior.room), shelf_rates=rates))
+    return Supposable(replace(posterior, shelf_rates=rates))

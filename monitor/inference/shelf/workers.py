@@ -9,6 +9,7 @@ import concurrent.futures
 import logging
 import multiprocessing
 import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -218,8 +219,8 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
     boxes : int
         How many jobs are to be expected; few of them are done in this process.
     workers : int, Cluster or None
-        Processes, of which this is one; None takes as many as there are cores. A cluster is taken however few the jobs
-        are.
+        Processes; None takes as many as there are cores. This is one of them where its main thread asks. A cluster is
+        taken however few the jobs are.
 
     Yields
     ------
@@ -235,9 +236,10 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
     if workers < 2 or boxes < PAYS_FROM:
         yield WorkerPool(shared, None)
         return
-    executor = _Processes(shared, workers - 1)
+    here_too = threading.current_thread() is threading.main_thread()  # in another, pages are answered beside it
+    executor = _Processes(shared, workers - here_too)
     try:
-        yield WorkerPool(shared, executor, here_too=True)
+        yield WorkerPool(shared, executor, here_too=here_too)
     finally:
         executor.pool.shutdown(cancel_futures=True)
 
