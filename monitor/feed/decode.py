@@ -106,25 +106,23 @@ class Decoder:
         return decoded
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
-        route, box = self._place(message.topic)
-        if message.left_out_bytes:
-            refuse_longer(len(message.payload) + message.left_out_bytes)
+        _, topic, payload, arrived_at, _, _, left_out_bytes = message
+        route, box = self._place(topic)
+        if left_out_bytes:
+            refuse_longer(len(payload) + left_out_bytes)
+        payload_format = route.payload_format
         if route.joiner is not None:
-            self._decode_half(
-                message,
-                route.joiner.half(box, route.quantity, message.payload, message.arrived_at),
-                route.joiner,
-                decoded,
-            )
+            half = route.joiner.half(box, route.quantity, payload, arrived_at)
+            self._decode_half(message, half, route.joiner, decoded)
             return
-        assert route.payload_format is not None
-        elements = route.payload_format.elements(message.payload)
+        assert payload_format is not None
+        elements = payload_format.elements(payload)
         if len(elements) == 1:
-            reading = self._settle(route.payload_format.reading(box, elements[0], message.arrived_at), message)
-            marks = self._clocks.mark(reading, message.arrived_at)
+            reading = self._settle(payload_format.reading(box, elements[0], arrived_at), message)
+            marks = self._clocks.mark(reading, arrived_at)
             decoded.readings.append(reading._replace(marks=marks) if marks else reading)
             return
-        self._decode_backlog(message, box, route.payload_format, elements, decoded)
+        self._decode_backlog(message, box, payload_format, elements, decoded)
 
     def _decode_half(self, message: RawMessage, half: HalfReading, joiner: Joiner, decoded: Decoded) -> None:
         reading, given_up = joiner.join(half)

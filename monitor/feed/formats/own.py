@@ -49,6 +49,8 @@ def _of_no_object(box: str, element: Any, arrived_at: datetime) -> Reading:
 
 
 def _missing(element: dict[str, Any], key: str) -> UnusableMessageError:
+    if key in element:
+        return UnusableMessageError(f"'{key}' is null; it must be a number")
     given = ", ".join(sorted(map(values.shown, element))) or "nothing"
     return UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
 

@@ -30,7 +30,8 @@ _COLDEST_DEGC, _WARMEST_DEGC = SENSOR_RANGE_DEGC
 _TEMPERATURES_SAID = {"C": (*SENSOR_RANGE_DEGC, "°C"), "F": (-40.0, 185.0, "°F"), "K": (233.15, 358.15, "K")}
 """The same bounds in the unit of a feed, by definition of °F and K: who sends °F is answered in °F."""
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}  # whole saturation in %, in one, by definition
-_EPOCH_UNITS = {"epoch_s": 1.0, "epoch_ms": 1000.0}  # by definition, in a second
+_EPOCH_UNITS = {"epoch_s": (1.0, "seconds"), "epoch_ms": (1000.0, "milliseconds")}  # by definition, in a second
+_JSON_WORDS = {None: "null", True: "true", False: "false"}
 _SHOWN = 60  # letters; judgement: what a stranger sent fits a line beside the reason
 
 
@@ -85,7 +86,7 @@ def seq(value: Any) -> int:
 
 def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> datetime:
     """Return an instant, aware and in UTC, that is neither absurdly old nor more than a day ahead."""
-    at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, _EPOCH_UNITS[unit], name)
+    at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, *_EPOCH_UNITS[unit], name)
     return within_reach(at, value, arrived_at, name)
 
 
@@ -120,6 +121,8 @@ def number(value: Any, name: str) -> float:
 def shown(value: Any) -> str:
     """Return a value fit for one line of text: short, and with nothing in it that a terminal obeys."""
     try:
+        if value is None or isinstance(value, bool):
+            return _JSON_WORDS[value]
         text = value.decode("utf-8", "replace") if isinstance(value, bytes) else repr(value)
     except RecursionError:
         text = "a deeply nested value"
@@ -145,9 +148,9 @@ def _from_iso(value: Any, name: str) -> datetime:
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be between the year 2000 and now") from None
 
 
-def _from_epoch(value: Any, units_per_s: float, name: str) -> datetime:
+def _from_epoch(value: Any, units_per_s: float, units: str, name: str) -> datetime:
     given = number(value, name) / units_per_s
     try:
         return datetime.fromtimestamp(given, UTC)
     except (OverflowError, ValueError, OSError):
-        raise UnusableMessageError(f"{name} is {shown(value)}; it must be seconds or milliseconds since 1970") from None
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be {units} since 1970") from None

@@ -58,6 +58,7 @@ INSERT OR IGNORE INTO readings (box_id, at_s, temperature, humidity, battery, to
     CASE ?7 WHEN 0 THEN ?6 ELSE -(?7 + 8 * (coalesce(?6, -1) + 1)) END, ?8
 )
 """
+_INSERT_OF_NO_IMPORT = _INSERT.replace("?8", "NULL")
 _INSERT_MARKS = "INSERT INTO marks VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET bits = bits | excluded.bits"
 _KEEP_NEWEST = """
 INSERT INTO latest VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (box_id) DO UPDATE SET
@@ -294,9 +295,13 @@ class SqliteReadings:
             return []
         connection.execute("SAVEPOINT all_new")
         try:
-            rows = [to_row(self.box_id(connection, reading.box), reading) for reading in readings]
+            known = self._box_ids.get
+            rows = [to_row(known(one.box) or self.box_id(connection, one.box), one) for one in readings]
             before = connection.total_changes
-            connection.executemany(_INSERT, [(*row, number) for row in rows])
+            if number is None:
+                connection.executemany(_INSERT_OF_NO_IMPORT, rows)
+            else:
+                connection.executemany(_INSERT, [(*row, number) for row in rows])
             if connection.total_changes - before == len(rows):
                 connection.execute("RELEASE all_new")
                 return rows
@@ -442,9 +447,13 @@ def add_to_hours(connection: sqlite3.Connection, hours: Iterable[tuple[int, ...]
 
 def _roll_up(connection: sqlite3.Connection, rows: Iterable[Row]) -> None:
     hours: dict[tuple[int, int], list[int]] = {}
-    for row in rows:
-        hour = hours.setdefault((row[0], row[AT] // MS_PER_HOUR), [0, 0, 0])
-        hour[0] += 1
-        hour[1] += row[TEMPERATURE]
-        hour[2] += row[HUMIDITY]
+    for box_id, at_ms, temperature, humidity, _, _, _ in rows:
+        key = (box_id, at_ms // MS_PER_HOUR)
+        hour = hours.get(key)
+        if hour is None:
+            hours[key] = [1, temperature, humidity]
+        else:
+            hour[0] += 1
+            hour[1] += temperature
+            hour[2] += humidity
     add_to_hours(connection, [(*key, *hour) for key, hour in hours.items()])

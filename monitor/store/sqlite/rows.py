@@ -43,15 +43,15 @@ def from_ms(at_ms: int) -> datetime:
 
 def to_row(box_id: int, reading: Reading) -> Row:
     """Return a reading as a row of ``readings``."""
-    origin = _SOURCE_CODE[reading.source] + (0 if reading.sent_at_known else _ARRIVAL_STANDS_IN)
+    _, at, temperature_degc, relative_humidity, battery_v, seq, _, sent_at_known, source, _ = reading
     return (
         box_id,
-        to_ms(reading.at),
-        round(reading.temperature_degc * PER_DEGC),
-        round(reading.relative_humidity * PER_HUMIDITY),
-        None if reading.battery_v is None else round(reading.battery_v * 1000.0),
-        reading.seq,
-        origin,
+        to_ms(at),
+        round(temperature_degc * PER_DEGC),
+        round(relative_humidity * PER_HUMIDITY),
+        None if battery_v is None else round(battery_v * 1000.0),
+        seq,
+        _SOURCE_CODE[source] + (0 if sent_at_known else _ARRIVAL_STANDS_IN),
     )
 
 
