@@ -89,7 +89,7 @@ EXTRA: dict[str, set[str]] = {
     "services.announcing": {"planning", "services"},
     "services.sizing": {"inference", "physics", "services"},
     "services.histories": {"inference"},
-    "services.sealed_answers": {"inference", "services"},
+    "services.packed_answers": {"inference", "services"},
     "services.empty_box_test": {"inference"},
 }
 """What one module of a room may import besides."""

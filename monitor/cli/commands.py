@@ -75,7 +75,7 @@ class CommandsByName(TyperGroup):
         if entry is not None and entry.module not in self._imported:
             self._imported.add(entry.module)
             self.commands.update(commands_of(entry.module))
-            _look_for_rubbish()
+            _collect_garbage_from_here()
         return self.commands.get(cmd_name)
 
     def format_commands(self, _ctx: Any, formatter: Any) -> None:
@@ -84,7 +84,7 @@ class CommandsByName(TyperGroup):
             formatter.write_dl([(name, entry.line) for name, entry in COMMANDS.items() if not entry.hidden])
 
 
-def _look_for_rubbish() -> None:
+def _collect_garbage_from_here() -> None:
     """Have Python do so from here on, where `start` put it off, but not in what is imported by now.
 
     Measured: a sixth of the processor time of a short command.

@@ -11,7 +11,7 @@ def main() -> None:
         _signal.signal(_signal.SIGINT, _stop)
     for library in ("OPENBLAS", "OMP"):  # arrays here are small: more threads wait for one another, and take memory
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
-    gc.disable()  # until all that a command needs is imported (`commands`): none of it is rubbish
+    gc.disable()  # until all that a command needs is imported (`commands`): none of it is garbage
     from monitor.cli.app import main as run
 
     try:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         Workers,
     )
     from monitor.services.histories import Histories
-    from monitor.services.sealed_answers import Sealed, SealedAt
+    from monitor.services.packed_answers import PackedAnswer, PackedAt
     from monitor.store.kept_contracts import KeptOutlooks
 
 Progress = Callable[[float], None]
@@ -110,7 +110,7 @@ class Round:
         self._refused: dict[str, str] = {}
         """Boxes without a forecast, and why."""
         self._teaching: dict[str, Teaching] = {}
-        self._fits: dict[str, Sealed] = {}
+        self._fits: dict[str, PackedAnswer] = {}
         """What was found of the boxes held."""
         self._teachings = {name: one.teaching for name, one in self._known.items()}
         """As they are kept."""
@@ -251,20 +251,20 @@ class Round:
         )
         yield from zip(names, given, strict=True)
 
-    def _sealing(self) -> SealedAt:
-        from monitor.services.sealed_answers import SealedAt  # noqa: PLC0415
+    def _sealing(self) -> PackedAt:
+        from monitor.services.packed_answers import PackedAt  # noqa: PLC0415
 
-        return SealedAt(self._histories.as_of.timestamp())
+        return PackedAt(self._histories.as_of.timestamp())
 
     def _take(self, found: Iterable[tuple[str, Fitted | RefitReason]]) -> set[str]:
         """Answer by what was found, keep it, and let go of it: one box after another."""
-        from monitor.services.sealed_answers import Sealed  # noqa: PLC0415
+        from monitor.services.packed_answers import PackedAnswer  # noqa: PLC0415
 
         new = set()
         for name, given in found:
             if isinstance(given, StrEnum):
                 continue
-            one = given if isinstance(given, Sealed) else self._sealing()(given)
+            one = given if isinstance(given, PackedAnswer) else self._sealing()(given)
             new.add(name)
             self._answers[name], self._teaching[name] = one.outlook, one.teaching
             self._teachings[name] = one.kept_teaching
@@ -301,7 +301,7 @@ class Round:
             digest.update(blake2b(name.encode()).digest() + blake2b(teaching).digest())
         return digest.digest()
 
-    def _to_keep(self, name: str, one: Sealed) -> tuple[KeptOutlook, bytes | None]:
+    def _to_keep(self, name: str, one: PackedAnswer) -> tuple[KeptOutlook, bytes | None]:
         as_of, made_of = self._histories.as_of, self._made_of(name, self._histories.as_of)
         kept = KeptOutlook(name, as_of, made_of, one.answer, one.kept_teaching)
         if one.fitted_until_s is None:
@@ -333,7 +333,7 @@ class Round:
 
     def _fit_of(self, name: str) -> LastFit | Callable[[], LastFit | None]:
         """The fit behind what is known of a box, or what unpacks it where it is updated."""
-        from monitor.services.sealed_answers import last_fit_of  # noqa: PLC0415
+        from monitor.services.packed_answers import last_fit_of  # noqa: PLC0415
 
         if name in self._fits:
             return self._fits[name].last_fit or partial(last_fit_of, self._fits[name].fit)

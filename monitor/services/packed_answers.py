@@ -1,4 +1,4 @@
-"""The answer of a box as the bytes that are kept of it: made where it was worked out, and it travels as these."""
+"""The answer of a box, packed as it is kept: made where it was worked out, and it travels as these."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ and with its fit a box is kept up to 200,000."""
 
 
 @dataclass(frozen=True, eq=False)
-class Sealed(Fitted):
+class PackedAnswer(Fitted):
     """What was found of a box, with what is kept of it; after a journey its fit is there as bytes only."""
 
     answer: bytes = b""
@@ -52,15 +52,15 @@ class Sealed(Fitted):
 
 
 @dataclass(frozen=True)
-class SealedAt:
-    """Seals what is found at an instant."""
+class PackedAt:
+    """Packs what is found at an instant."""
 
     as_of_s: float
     """[s since 1970 UTC]"""
 
-    def __call__(self, found: Fitted) -> Sealed:
-        """Return what was found, sealed."""
-        return Sealed.of(found, self.as_of_s)
+    def __call__(self, found: Fitted) -> PackedAnswer:
+        """Return what was found, packed."""
+        return PackedAnswer.of(found, self.as_of_s)
 
 
 def last_fit_of(fit: bytes | None) -> LastFit | None:
@@ -68,8 +68,8 @@ def last_fit_of(fit: bytes | None) -> LastFit | None:
     return unpacked(fit, LastFit)
 
 
-def _arrived(answer: bytes, kept_teaching: bytes, fit: bytes | None, fitted_until_s: float | None) -> Sealed:
+def _arrived(answer: bytes, kept_teaching: bytes, fit: bytes | None, fitted_until_s: float | None) -> PackedAnswer:
     outlook, teaching = unpacked(answer, Outlook), unpacked(kept_teaching, Teaching)
     assert outlook is not None
     assert teaching is not None
-    return Sealed(outlook, teaching, None, answer, kept_teaching, fit, fitted_until_s)
+    return PackedAnswer(outlook, teaching, None, answer, kept_teaching, fit, fitted_until_s)
