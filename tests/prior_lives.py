@@ -47,6 +47,8 @@ EARLIER_DAYS = 30, 75
 WEIGHED_EVERY = 14
 _DAY_S, _HALF = 86_400.0, 0.5
 _SEGMENT = (np.arange(12) + 0.5) / 24.0
+_OF_DAY, _OF_HOUR = 0.95, 1.5
+"""Errors of a day and of an hour, over that of a day's mean: together they make that, and no odd day is a step."""
 _HENRY = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
 
 
@@ -277,7 +279,7 @@ class _Batch:
             self.shown[i].append(hours.ravel())
 
     def _show(self, theta: FloatArray, ends: list[FloatArray]) -> None:
-        """Errors of the sensor, the same within a day counted back from now, as displays show them."""
+        """Errors of the sensor, one of a day's mean, as displays show them."""
         rng = self.rng
         over_salt = self.beads == "calcium_chloride"
         for i, box in enumerate(self.boxes):
@@ -286,8 +288,10 @@ class _Batch:
             walk = np.cumsum(rng.standard_normal(days) * ASSUME.bias_walk / np.sqrt(365.25))
             scatter = ASSUME.reading_sd_over_salt if over_salt else ASSUME.reading_sd
             daily = humidity.reshape(days, 24).mean(axis=1)
-            error = np.hypot(scatter, ASSUME.reading_share * daily) * rng.standard_t(ASSUME.student_degrees, days)
-            off = np.repeat(theta[i, Unknown.sensor_bias] + walk - walk[-1] + error, 24)
+            spread = np.repeat(np.hypot(scatter, ASSUME.reading_share * daily), 24)
+            error = _OF_DAY * np.repeat(rng.standard_t(ASSUME.student_degrees, days), 24)
+            error = error + _OF_HOUR * rng.standard_normal(24 * days)
+            off = theta[i, Unknown.sensor_bias] + np.repeat(walk - walk[-1], 24) + spread * error
             step = box.sensor.resolution
             shown = np.clip(np.round((humidity + off) / step) * step, box.sensor.floor or 0.0, 1.0)
             self.shown[i] = [shown]

@@ -17,6 +17,7 @@ import sys
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.stats import kstest
@@ -45,7 +46,7 @@ BEADS = {
 }
 """Each isotherm that the tables have, but for sieves 4A and 5A, which are near the others."""
 USAGES = ("quiet", "openings logged", "spools swapped", "weighed", "no room sensor", "earlier episodes")
-COPIES = 12
+COPIES = 3
 """A batch is so many boxes of each sensor and usage: side by side they cost little more than one."""
 COLUMNS = [Column(*both) for both in product(SENSORS, USAGES)] * COPIES
 ASKED = ("leak", "leak now", "water", "date")
@@ -84,26 +85,33 @@ def ranks_of(life: PriorLife, rng: np.random.Generator) -> dict[str, float]:
 
 def _rank(drawn: FloatArray, truth: float, rng: np.random.Generator) -> float:
     below, up_to = np.mean(drawn < truth), np.mean(drawn <= truth)
-    return float(below + (up_to - below) * rng.random())
+    return round(float(below + (up_to - below) * rng.random()), 5)
 
 
 def run(truths: int, out: Path) -> None:
-    """Add batches of every kind of beads in turn, so that all have as many truths whenever it is stopped."""
-    done = {(row["beads"], int(row["batch"])) for row in _rows(out)}
+    """Add batches, always to the beads with the fewest truths, so that all have as many whenever it is stopped."""
+    rows = _rows(out)
+    counts = {beads: sum(row["beads"] == beads for row in rows) for beads in BEADS}
+    batches = {beads: len({row["batch"] for row in rows if row["beads"] == beads}) for beads in BEADS}
+    while counts[beads := min(counts, key=counts.__getitem__)] < truths:
+        place, batch = list(BEADS).index(beads), batches[beads]
+        rng = np.random.default_rng((place, batch))
+        lives = prior_lives(BEADS[beads], COLUMNS, seed=1000 * place + batch)
+        found = [
+            {"beads": beads, **column._asdict(), "batch": batch, **ranks_of(life, rng)}
+            for column, life in zip(COLUMNS, lives, strict=True)
+        ]
+        _append(out, found)
+        counts[beads], batches[beads] = counts[beads] + len(found), batch + 1
+
+
+def _append(out: Path, found: list[dict[str, Any]]) -> None:
     new = not out.exists()
     with out.open("a", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, FIELDS)
         if new:
             writer.writeheader()
-        for batch, (place, beads) in product(range(-(-truths // len(COLUMNS))), enumerate(BEADS)):
-            if (beads, batch) in done:
-                continue
-            rng = np.random.default_rng((place, batch))
-            lives = prior_lives(BEADS[beads], COLUMNS, seed=1000 * place + batch)
-            for column, life in zip(COLUMNS, lives, strict=True):
-                found = {name: f"{rank:.5f}" for name, rank in ranks_of(life, rng).items()}
-                writer.writerow({"beads": beads, **column._asdict(), "batch": batch, **found})
-            file.flush()
+        writer.writerows(found)
 
 
 def _rows(out: Path) -> list[dict[str, str]]:
