@@ -124,7 +124,7 @@ def _rows(out: Path) -> list[dict[str, str]]:
 def table(rows: list[dict[str, str]], by: tuple[str, ...]) -> str:
     """Return a Markdown table, a row a kind: shares inside 50 and 90 %, below the median, and how even ranks are."""
     heads = [f"{asked}: 50 %, 90 %, below median (p)" for asked in ASKED]
-    lines = [" | ".join(["", ", ".join(by), "n", "± of 50 %, 90 %", *heads, ""]).strip(), "| " + "--- | " * 7]
+    lines = [" | ".join(["", ", ".join(by), "n", "± of 50 %, 90 %", *heads, ""]).strip(), ("| " + "--- | " * 7).strip()]
     kinds = list(dict.fromkeys(tuple(row[name] for name in by) for row in rows))
     for kind in [*kinds, ()]:
         here = [row for row in rows if not kind or kind == tuple(row[name] for name in by)]
