@@ -97,10 +97,13 @@ def run(truths: int, out: Path) -> None:
         place, batch = list(BEADS).index(beads), batches[beads]
         rng = np.random.default_rng((place, batch))
         lives = prior_lives(BEADS[beads], COLUMNS, seed=1000 * place + batch)
-        found = [
-            {"beads": beads, **column._asdict(), "batch": batch, **ranks_of(life, rng)}
-            for column, life in zip(COLUMNS, lives, strict=True)
-        ]
+        found = []
+        for column, life in zip(COLUMNS, lives, strict=True):
+            try:
+                ranks = ranks_of(life, rng)
+            except TooLittleEvidence:  # odd days over a salt can pass for fresh beads of today: no answer, no rank
+                continue
+            found.append({"beads": beads, **column._asdict(), "batch": batch, **ranks})
         _append(out, found)
         counts[beads], batches[beads] = counts[beads] + len(found), batch + 1
 
