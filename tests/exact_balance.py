@@ -169,6 +169,13 @@ def follow(
     return Trajectory(kept[0], kept[1], kept[2], tuple(kept[3:]))
 
 
+def humidity_holding(box: Box, water_g: FloatArray, temperature_degc: Numeric, guess: FloatArray) -> FloatArray:
+    """Return the humidity at which air and prompt contents hold this water. Fraction."""
+    nothing = np.zeros(1)
+    air_full_g = box.air_water_at_saturation_g(temperature_degc)
+    return _humidity_at_rest(box, water_g, guess, _Step(1.0, nothing, temperature_degc, nothing, air_full_g, nothing))
+
+
 def _as_leaky_now(box: Box, climate: Climate, k: int) -> Box:
     if climate.conductance_times is None:
         return box

@@ -3,10 +3,12 @@
 python tests/bench/left_out.py OUT_DIR SET_DIR [SET_DIR ...]
 
 writes one file of predictions for each ingredient, of every sixth question, to be scored by whoever holds the answers.
+A file that is there is not made again, so it goes on where it stopped. One process, unless WORKERS=2 says so.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -37,13 +39,17 @@ def main(out: Path, folders: list[Path]) -> None:
     """Write the predictions of each variant."""
     out.mkdir(parents=True, exist_ok=True)
     cases = [(name, assumptions, True) for name, assumptions in LEFT_OUT.items()]
+    workers = int(os.environ.get("WORKERS", "1"))
     for name, assumptions, pooled in [*cases, ("boxes informing each other", ALL, False)]:
+        path = out / f"without {name}.csv"
+        if path.exists():
+            continue
         found = [
             prediction
             for folder in folders
-            for prediction in backtest(folder, assumptions=assumptions, pooled=pooled, every=EVERY)
+            for prediction in backtest(folder, workers=workers, assumptions=assumptions, pooled=pooled, every=EVERY)
         ]
-        write_predictions(found, out / f"without {name}.csv")
+        write_predictions(found, path)
         print(name, len(found))
 
 
