@@ -11,6 +11,7 @@ from monitor.inference.evidence.bins import DAY_S, Bins
 from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.importance import Draws
 from monitor.inference.model.carried import CARRIED, Carried
 from monitor.inference.model.prior import Unknown
@@ -152,6 +153,32 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
     outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
     apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
     return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
+
+
+def behind_room(posterior: Posterior, courses: DrawnCourses) -> State:
+    """Return the present with each draw's leak behind a room of its own, where nobody measured the room.
+
+    The fit takes the room for the expected one. The water that came in is known, so a moister room stands around a
+    tighter box; pushed ahead through the same room, each draw's leak brings as much as before.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of a box in a room without a sensor.
+    courses : DrawnCourses
+        A room for each draw. [ln(kPa)]
+
+    Returns
+    -------
+    State
+        Of as many draws.
+    """
+    bins, state = posterior.bins, posterior.state
+    middle = posterior.now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    least = _LEAST_APART_SHARE * float(bins.outside_kpa @ bins.days)
+    expected = np.maximum(state.dose_kpa_days, least)
+    drawn = np.maximum(expected + bins.days @ np.exp(courses.on(middle)) - bins.outside_kpa @ bins.days, least)
+    return replace(state, log_conductance=state.log_conductance + np.log(expected / drawn))
 
 
 def carried_from(posterior: Posterior) -> Carried:
