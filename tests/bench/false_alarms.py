@@ -209,8 +209,9 @@ def main(count: int, times: float, kinds: list[str]) -> None:
     first_fits.estimate = lambda *args, **how: estimate(*args, **{"count": DRAWS, **how})
     last_fits.LEAST_EFFECTIVE_DRAWS *= DRAWS / 1000.0
     said, better, boxes = 0, 0, 0
-    for number, name in enumerate(kinds):
-        for history in made(name, count, times, 100 + number):
+    for turn in range(count):
+        for number, name in enumerate(kinds):
+            [history] = made(name, 1, times, 100 * turn + number)
             begun, year = process_time(), year_of(history)
             boxes, said, better = boxes + 1, said + bool(year.nights), better + bool(year.better)
             nights, took_s = f"{len(year.nights):3} nights ({year.within} within)", process_time() - begun

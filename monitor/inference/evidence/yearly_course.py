@@ -301,7 +301,7 @@ def _wandering(
 
 
 HARMONICS = 5
-"""Coefficients of a course, by ``harmonics``. [1] A count."""
+"""How many coefficients a course has, by ``harmonics``. [count, no unit] By definition."""
 
 
 def harmonics(days: FloatArray) -> FloatArray:
