@@ -34,6 +34,9 @@ from monitor.records import NORMAL_P95, Quantiles
 
 _LEAST_EPISODES = 3
 """A line through fewer levels is a step from one to the next. [episodes, a count] By definition of a line."""
+_SETTLED_DAYS = 30.0
+"""A younger episode is no point of a line. [days] Judgement: beads, spools and room settle meanwhile, and pass for a
+leak that is larger or smaller than it is."""
 _OF_BEADS = (Unknown.log_capacity_scale, Unknown.isotherm_shape)
 """What errs alike in all episodes of the same beads."""
 _BEADS_DRIFT = np.array([CAPACITY_DRIFT, SHAPE_DRIFT])
@@ -72,6 +75,8 @@ class Level:
     """True where a sensor in the room shows what pushes water in."""
     beads: str | None = None
     """Kind of the beads; None without any."""
+    days: float = math.inf
+    """How long the episode had lasted. [days]"""
     same_beads: SameBeads | None = None
     """Where the beads of other episodes may be the same; None without any."""
 
@@ -97,6 +102,7 @@ def level_of(posterior: Posterior) -> Level:
         change_point_of(posterior),
         posterior.room_measured,
         posterior.episode.desiccant,
+        posterior.bins.length_days,
         _same_beads(posterior) if posterior.room_measured and posterior.episode.desiccant else None,
     )
 
@@ -120,7 +126,8 @@ def latest_change_point(levels: Sequence[Level], lids: FloatArray) -> ChangePoin
         found = after.change or (None if before is None else _between(before, after))
         if found is not None:
             return found
-    return _over_episodes(levels, lids) if len(levels) >= _LEAST_EPISODES else None
+    settled = [one for one in levels if one.days >= _SETTLED_DAYS]
+    return _over_episodes(settled, lids) if len(settled) >= _LEAST_EPISODES else None
 
 
 def _same_beads(posterior: Posterior) -> SameBeads:

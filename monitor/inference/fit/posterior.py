@@ -29,6 +29,9 @@ unnoticed."""
 _LEAST_APART_SHARE = 0.3
 """A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
+_LOOKS_AT_A_ROOM = 12
+"""The course that a room took in an episode is looked at so often. [spans] Judgement: a month each in an episode of a
+year, and what is left out is the curve of a season within one."""
 
 _DRIEST_SPOOLS = 1e-4
 """Spools are taken for no drier than this. [fraction of saturation] Judgement: drier than any that was ever dried."""
@@ -174,10 +177,12 @@ def behind_room(posterior: Posterior, courses: DrawnCourses) -> State:
         Of as many draws.
     """
     bins, state = posterior.bins, posterior.state
-    middle = posterior.now_s / DAY_S + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
-    least = _LEAST_APART_SHARE * float(bins.outside_kpa @ bins.days)
-    expected = np.maximum(state.dose_kpa_days, least)
-    drawn = np.maximum(expected + bins.days @ np.exp(courses.on(middle)) - bins.outside_kpa @ bins.days, least)
+    first = np.arange(0, len(bins.days), -(-len(bins.days) // _LOOKS_AT_A_ROOM))
+    days = np.add.reduceat(bins.days, first)
+    middle = posterior.now_s / DAY_S + bins.edges_days[first] + 0.5 * days
+    outside = float(bins.outside_kpa @ bins.days)
+    expected = np.maximum(state.dose_kpa_days, _LEAST_APART_SHARE * outside)
+    drawn = np.maximum(expected + days @ np.exp(courses.on(middle)) - outside, _LEAST_APART_SHARE * outside)
     return replace(state, log_conductance=state.log_conductance + np.log(expected / drawn))
 
 
