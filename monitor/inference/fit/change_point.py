@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bins import DAY_S, LEFT_OUT_DAYS
 from monitor.inference.fit.change_scan import CHANGE_SD, candidates_of
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
@@ -110,6 +110,8 @@ def change_point_of(posterior: Posterior) -> ChangePoint | None:
         None where its chance is below ``REPORTED_FROM``.
     """
     changed = _changed_draws(posterior)
+    if changed.any():  # what began with the episode is no change of it, for its leak before was not seen
+        changed = changed & (posterior.theta[:, Unknown.change_day] > LEFT_OUT_DAYS)
     chance = float(changed.mean())
     if chance < REPORTED_FROM:
         return None

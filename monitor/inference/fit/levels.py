@@ -24,7 +24,7 @@ from monitor.inference.fit.change_point import (
     log_odds_of,
     usual_sd,
 )
-from monitor.inference.fit.change_scan import CHANGE_SD
+from monitor.inference.fit.change_scan import AGES_FROM_DAYS, CHANGE_SD
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD, SPREADS, mixed
 from monitor.inference.model.carried import CAPACITY_DRIFT, SHAPE_DRIFT
@@ -34,9 +34,6 @@ from monitor.records import NORMAL_P95, Quantiles
 
 _LEAST_EPISODES = 3
 """A line through fewer levels is a step from one to the next. [episodes, a count] By definition of a line."""
-_SETTLED_DAYS = 30.0
-"""A younger episode is no point of a line. [days] Judgement: beads, spools and room settle meanwhile, and pass for a
-leak that is larger or smaller than it is."""
 _OF_BEADS = (Unknown.log_capacity_scale, Unknown.isotherm_shape)
 """What errs alike in all episodes of the same beads."""
 _BEADS_DRIFT = np.array([CAPACITY_DRIFT, SHAPE_DRIFT])
@@ -126,7 +123,7 @@ def latest_change_point(levels: Sequence[Level], lids: FloatArray) -> ChangePoin
         found = after.change or (None if before is None else _between(before, after))
         if found is not None:
             return found
-    settled = [one for one in levels if one.days >= _SETTLED_DAYS]
+    settled = [one for one in levels if one.days >= AGES_FROM_DAYS]
     return _over_episodes(settled, lids) if len(settled) >= _LEAST_EPISODES else None
 
 
