@@ -5,14 +5,14 @@ python -m tests.bench.false_alarms [BOXES OF EACH KIND] [HOW MANY TIMES AS LEAKY
 4 boxes of each of ten kinds by the exact balance of tests/exact_balance.py, with contents, beds, sensors and openings
 that the estimate knows nothing of; beads are changed every two to four months, and the lid then sits a little
 differently. Each box is carried on from night to night as the listener does, beside six sound ones, and fitted again
-weekly, after each entry and wherever an update asks for it. Some six seconds of processor time a box and year. With a
+weekly, after each entry and wherever an update asks for it. Some four seconds of processor time a box and year. With a
 second number seals age evenly over 130 days from the first change of beads on, and what is said is no false alarm.
 """
 
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import process_time
@@ -69,23 +69,37 @@ KINDS = {
 }
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Said:
-    """What a year of nights said of one box."""
+    """What a year of nights says of one box."""
 
-    nights: tuple[tuple[int, ChangePoint], ...]
+    nights: list[tuple[int, ChangePoint]] = field(default_factory=list)
     """Nights on which it was said to leak more, and what was found."""
-    better: int
+    better: int = 0
     """On which it was said to seal better. [nights]"""
-    within: int
+    within: int = 0
     """Of the first, by the present episode. [nights]"""
-    fits: int
 
 
-def made(name: str, count: int, times: float, seed: int) -> list[BoxHistory]:
+@dataclass(frozen=True, eq=False)
+class SharedRoom:
+    """The air that the boxes of a shelf stand in, hour by hour."""
+
+    vapor_kpa: FloatArray
+    degc: FloatArray
+    shown: ReadingSeries
+
+    @classmethod
+    def drawn(cls, seed: int) -> SharedRoom:
+        vapor_kpa, degc = lives._rooms(24 * DAYS, 1, np.random.default_rng(seed))
+        humidity = vapor_kpa / (np.asarray(saturation_vapor_pressure_pa(degc)) / 1e3)
+        return cls(vapor_kpa, degc, _seen("room", degc[:, 0], humidity[:, 0]))
+
+
+def made(name: str, count: int, times: float, room: SharedRoom, seed: int) -> list[BoxHistory]:
     """Boxes of a kind, side by side through a year; their beads are changed on the same days."""
     kind, rng, hours = KINDS[name], np.random.default_rng(seed), 24 * DAYS
-    vapor_kpa, room_degc = lives._rooms(hours, count, rng)
+    vapor_kpa, room_degc = (values * np.ones(count) for values in (room.vapor_kpa, room.degc))
     warm = room_degc + lives._warm_spells(hours, count, kind, rng)
     opened = rng.random((hours, count)) < kind.openings_a_day / 24.0
     logged = opened & (rng.random((hours, count)) < kind.share_logged)
@@ -112,10 +126,9 @@ def made(name: str, count: int, times: float, seed: int) -> list[BoxHistory]:
         humidity[here] = course.relative_humidity
         held = tuple(loading[-1] for loading in course.slow_loading_g_per_g)
     shown = lives._shown(humidity, kind, rng)
-    outside = vapor_kpa / (np.asarray(saturation_vapor_pressure_pa(room_degc)) / 1e3)
     return [
         _history(kind, f"{name} {i}", starts, np.flatnonzero(logged[:, i]), _seen(name, warm[:, i], shown[:, i]),
-                 _seen("room", room_degc[:, i], outside[:, i]) if kind.room_seen else None)
+                 room.shown if kind.room_seen else None)
         for i in range(count)
     ]  # fmt: skip
 
@@ -148,6 +161,7 @@ class Carried:
         """``history`` is that of the whole year; ``others`` is what other boxes teach."""
         self.whole, self.others = history, others
         self.known: dict[int, Room] = {}
+        """Shared by the boxes of a room, as its climate is then learned once a night."""
         self.last: LastFit | None = None
         self.asked_s, self.fits = 0.0, 0
 
@@ -188,7 +202,7 @@ class Carried:
 def taught(count: int) -> list[LeakObservation]:
     """Return what so many sound boxes teach after their year, beside which each is asked: how alike lids sit."""
     found: list[LeakObservation] = []
-    for history in made("gel", count, 1.0, 999):
+    for history in made("gel", count, 1.0, SharedRoom.drawn(999), 999):
         box = Carried(history, ())
         box.night(CLOSED_AT.timestamp() + 86_400.0 * DAYS)
         if box.last is not None:
@@ -196,20 +210,23 @@ def taught(count: int) -> list[LeakObservation]:
     return found
 
 
-def year_of(history: BoxHistory, others: Sequence[LeakObservation]) -> Said:
-    """Ask every night of a year."""
-    box, nights, better, inside = Carried(history, others), [], 0, 0
+def year_of(histories: Sequence[BoxHistory], others: Sequence[LeakObservation]) -> list[tuple[Carried, Said]]:
+    """Ask the boxes of a shelf every night of a year."""
+    boxes = [(Carried(history, others), Said()) for history in histories]
+    for box, _ in boxes:
+        box.known = boxes[0][0].known
     for night in range(1, DAYS + 1):
         now = CLOSED_AT + timedelta(days=night)
-        found, within = box.night(now.timestamp())
-        if found is None or now - found.at > SAID_FOR:
-            continue
-        if found.factor.p50 < 1.0:
-            better += 1
-            continue
-        nights.append((night, found))
-        inside += within is not None
-    return Said(tuple(nights), better, inside, box.fits)
+        for box, said in boxes:
+            found, within = box.night(now.timestamp())
+            if found is None or now - found.at > SAID_FOR:
+                continue
+            if found.factor.p50 < 1.0:
+                said.better += 1
+                continue
+            said.nights.append((night, found))
+            said.within += within is not None
+    return boxes
 
 
 def _first(year: Said) -> str:
@@ -226,13 +243,14 @@ def main(count: int, times: float, kinds: list[str]) -> None:
     last_fits.LEAST_EFFECTIVE_DRAWS *= DRAWS / 1000.0
     said, better, boxes, others = 0, 0, 0, taught(SHELF)
     for turn in range(count):
-        for number, name in enumerate(kinds):
-            [history] = made(name, 1, times, 100 * turn + number)
-            begun, year = process_time(), year_of(history, others)
+        room, begun = SharedRoom.drawn(100 * turn), process_time()
+        shelf = [box for n, name in enumerate(kinds) for box in made(name, 1, times, room, 100 * turn + n)]
+        for box, year in year_of(shelf, others):
             boxes, said, better = boxes + 1, said + bool(year.nights), better + bool(year.better)
-            nights, took_s = f"{len(year.nights):3} nights ({year.within} within)", process_time() - begun
-            print(f"{history.box.name:14} leakier on {nights}, better on {year.better:3}; {year.fits} fits, "
-                  f"{took_s:.0f} s; first {_first(year)}", flush=True)  # fmt: skip
+            nights = f"{len(year.nights):3} nights ({year.within} within)"
+            print(f"{box.whole.box.name:14} leakier on {nights}, better on {year.better:3}; {box.fits} fits; "
+                  f"first {_first(year)}", flush=True)  # fmt: skip
+        print(f"{turn + 1}: {process_time() - begun:.0f} s", flush=True)
     print(f"{said} of {boxes} boxes were said to leak more on some night, {better} to seal better "
           f"({datetime.now(UTC):%Y-%m-%d})")  # fmt: skip
 
