@@ -509,6 +509,16 @@ def test_a_change_is_reported_from_four_times_out_of_five(count: int, reported: 
     assert change_point_of(made("plain")) is None
 
 
+@pytest.mark.parametrize(("day", "is_said"), [(1.4, False), (1.6, True)])
+def test_what_began_with_the_episode_is_no_change_of_it(day: float, is_said: bool) -> None:
+    """The first 1.5 days show no leak, so what it was before that is not known."""
+    of = made("changed")
+    theta = of.theta.copy()
+    theta[theta[:, Unknown.change_day] > -1e5, Unknown.change_day] = day
+    assert change_point_of(of) is not None
+    assert (change_point_of(replace(of, theta=theta)) is not None) is is_said
+
+
 @pytest.mark.parametrize("kind", ["openings_s", "swaps_s"])
 def test_an_opening_within_two_days_is_named_with_a_change(kind: str) -> None:
     of = but(made("changed"), episode={"openings_s": (), "swaps_s": ()})
