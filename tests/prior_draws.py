@@ -30,7 +30,7 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import Box, SensorSpec
 
 NOW_S = 1_780_000_000.0
-_LEFT_OUT_DAYS = 1.5
+LEFT_OUT_DAYS = 1.5
 
 
 def problem_of(days: int, floor: float | None, assumptions: Assumptions) -> Problem:
@@ -71,7 +71,7 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
         slow, leaked, dose = stepped.slow_humidity, leaked + stepped.leaked_g, dose + stepped.mean_difference_kpa
         kept = np.exp(-days / assume.drift_days)
         wander = kept * wander + assume.drift_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(1)
-        if i + 1 > _LEFT_OUT_DAYS:
+        if i + 1 > LEFT_OUT_DAYS:
             humidity = float(drawn.table.humidity(loading, air.temperature_degc)[0][0])
             error = np.sqrt(reading_noise(humidity, problem)) * rng.standard_t(assume.student_degrees)
             # the bias drawn is the one at the end

@@ -16,8 +16,10 @@ from monitor.inference.answers.leak import grams_known, leak_of
 from monitor.inference.answers.value_of_measurement import Measurement, best_measurement, measurements, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import ChargeWeighing
-from monitor.inference.fit.change_point import ChangePoint, Level, change_point_of, latest_change_point, words_for
+from monitor.inference.fit.change_point import ChangePoint, change_point_of, words_for
+from monitor.inference.fit.levels import Level, SameBeads, latest_change_point
 from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.reseating import SPREADS, spread_weights
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
@@ -25,6 +27,7 @@ from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Quantiles, Tightness, WhatIf
 
 WEIGHED = ChargeWeighing(START_S, 106.0, 0.1)
+LIDS = spread_weights(np.zeros(len(SPREADS)))
 
 
 def but(of: Posterior, **what: Any) -> Posterior:
@@ -506,6 +509,16 @@ def test_a_change_is_reported_from_four_times_out_of_five(count: int, reported: 
     assert change_point_of(made("plain")) is None
 
 
+@pytest.mark.parametrize(("day", "is_said"), [(1.4, False), (1.6, True)])
+def test_what_began_with_the_episode_is_no_change_of_it(day: float, is_said: bool) -> None:
+    """The first 1.5 days show no leak, so what it was before that is not known."""
+    of = made("changed")
+    theta = of.theta.copy()
+    theta[theta[:, Unknown.change_day] > -1e5, Unknown.change_day] = day
+    assert change_point_of(of) is not None
+    assert (change_point_of(replace(of, theta=theta)) is not None) is is_said
+
+
 @pytest.mark.parametrize("kind", ["openings_s", "swaps_s"])
 def test_an_opening_within_two_days_is_named_with_a_change(kind: str) -> None:
     of = but(made("changed"), episode={"openings_s": (), "swaps_s": ()})
@@ -520,6 +533,10 @@ def test_an_opening_within_two_days_is_named_with_a_change(kind: str) -> None:
         there = change_point_of(but(of, episode={kind: (at_s,)}))
         assert there is not None
         assert there.opened == ("opening" if near else "")
+
+
+def newest(levels: list[Level]) -> ChangePoint | None:
+    return latest_change_point(levels, LIDS)
 
 
 def level(day: float, log_conductance: float, sd: float = 0.1, there: ChangePoint | None = None) -> Level:
@@ -537,7 +554,7 @@ def chance_by_hand(gap: float, sd: float, days: float) -> float:
 @pytest.mark.parametrize(("sd", "days"), [(0.05, 30.0), (0.2, 30.0), (0.2, 120.0)])
 def test_a_step_between_episodes_is_told_from_four_to_one_on(gap: float, sd: float, days: float) -> None:
     chance = chance_by_hand(gap, float(np.hypot(sd, 0.1)), days)
-    found = latest_change_point([level(0.0, -2.0), level(days, -2.0 + gap, sd)])
+    found = newest([level(0.0, -2.0), level(days, -2.0 + gap, sd)])
     assert (found is not None) is (chance >= 0.8)
     if found is not None:
         spread = 1.6448536 * np.hypot(sd, 0.1)
@@ -551,19 +568,61 @@ def test_a_step_between_episodes_is_told_from_four_to_one_on(gap: float, sd: flo
 
 def test_the_newest_change_counts() -> None:
     first, second = change(2.0), change(4.0)
-    assert latest_change_point([level(0.0, -2.0, there=first), level(30.0, -2.0, there=second)]) is second
-    assert latest_change_point([level(0.0, -2.0, there=first), level(30.0, -2.0)]) is first
-    assert latest_change_point([level(0.0, -2.0, there=first)]) is first
-    between = latest_change_point([level(0.0, -2.0, there=first), level(30.0, 0.5), level(60.0, 0.5)])
+    assert newest([level(0.0, -2.0, there=first), level(30.0, -2.0, there=second)]) is second
+    assert newest([level(0.0, -2.0, there=first), level(30.0, -2.0)]) is first
+    assert newest([level(0.0, -2.0, there=first)]) is first
+    between = newest([level(0.0, -2.0, there=first), level(30.0, 0.5), level(60.0, 0.5)])
     assert between is not None
     assert between.at == after(30.0)
-    within = latest_change_point([level(0.0, -2.0), level(30.0, 0.5, there=second)])
+    within = newest([level(0.0, -2.0), level(30.0, 0.5, there=second)])
     assert within is second
-    assert latest_change_point([level(0.0, -2.0), level(30.0, -2.0)]) is None
-    assert latest_change_point([level(0.0, -2.0), level(30.0, np.nan)]) is None
+    assert newest([level(0.0, -2.0), level(30.0, -2.0)]) is None
+    assert newest([level(0.0, -2.0), level(30.0, np.nan)]) is None
+
+
+def line_by_hand(logs: list[float], sd: float, days: float) -> float:
+    """Chance of a line, summed over its slope, the level and how lids sit, against none."""
+    at, away = np.linspace(-0.5, 0.5, len(logs)), np.linspace(-6.0, 6.0, 601)
+    levels, slopes = np.linspace(-8.0, 4.0, 601)[:, None, None], away[:, None]
+    there = (np.array(logs) - levels - slopes * at)[..., None] ** 2 / (sd**2 + SPREADS**2)
+    likely = np.exp(-0.5 * there.sum(axis=2)) * (sd**2 + SPREADS**2) ** (-0.5 * len(logs))
+    by_slope = (likely.sum(axis=0) * LIDS).sum(axis=1)
+    density = np.exp(-0.5 * (away / 1.2) ** 2) / (1.2 * np.sqrt(2.0 * np.pi)) * (away[1] - away[0])
+    odds = float(by_slope @ density / by_slope[300]) * days / 400.0
+    return odds / (1.0 + odds)
+
+
+@pytest.mark.parametrize("logs", [[-2.0, -1.6, -1.2, -0.8], [-1.0, -1.4, -1.9, -2.3], [-2.0, -1.5, -1.0]])
+def test_a_leak_that_goes_one_way_over_episodes_is_told_from_four_to_one_on(logs: list[float]) -> None:
+    span = 60.0 * (len(logs) - 1)
+    chance = line_by_hand(logs, 0.1, span)
+    found = newest([level(60.0 * i, log) for i, log in enumerate(logs)])
+    assert (found is not None) is (chance >= 0.8)
+    if found is not None:
+        assert found.chance == pytest.approx(chance, abs=0.003)
+        assert found.factor.p50 == pytest.approx(np.exp(logs[-1] - logs[0]), rel=0.05)
+        assert (found.at, found.took_days) == (after(0.5 * span), span)
+
+
+def test_what_is_the_same_in_all_beads_is_no_difference() -> None:
+    """Beads a third weaker than one episode took them for: its level falls by that, and the line is seen."""
+    beads = [SameBeads((0.0, 0.5), (0.15, 0.4), (1.0, 0.0), 0.05) for _ in range(4)]
+    levels = [
+        replace(level(60.0 * i, -2.0 + 0.3 * i, 0.3), beads="clay", same_beads=one) for i, one in enumerate(beads)
+    ]
+    assert newest([replace(one, same_beads=None) for one in levels]) is None
+    found = newest(levels)
+    assert found is not None
+    assert found.factor.p50 == pytest.approx(np.exp(0.9), rel=0.05)
+    off = replace(levels[3], log_conductance=levels[3].log_conductance - 0.4,
+                  same_beads=replace(beads[3], means=(-0.4, 0.5), sds=(1e3, 0.4)))  # fmt: skip
+    again = newest([*levels[:3], off])
+    assert again is not None
+    assert again.chance == pytest.approx(found.chance)
+    assert newest([*levels[:3], replace(off, beads="gel")]) is None
 
 
 def test_episodes_of_less_than_a_day_count_as_a_day() -> None:
-    short = latest_change_point([level(0.0, -2.0, 0.05), level(0.1, 1.0, 0.05)])
+    short = newest([level(0.0, -2.0, 0.05), level(0.1, 1.0, 0.05)])
     assert short is not None
     assert short.chance == pytest.approx(chance_by_hand(3.0, 0.05 * np.sqrt(2.0), 1.0))

@@ -50,9 +50,11 @@ class SteadyRoom:
     def expected_kpa(self, days: FloatArray) -> FloatArray:
         return np.full(len(days), self.vapor_kpa)
 
-    def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: Any) -> tuple[FloatArray, FloatArray]:
+    def sample(
+        self, now_day: float, ahead_days: FloatArray, count: int, rng: Any
+    ) -> tuple[FloatArray, FloatArray, None]:
         shape = (len(ahead_days), count)
-        return np.full(shape, self.vapor_kpa), np.full(shape, WARM)
+        return np.full(shape, self.vapor_kpa), np.full(shape, WARM), None
 
 
 def straight_box(conductance: float, start_humidity: float, room: SteadyRoom, assume: Assumptions, count: int) -> Any:

@@ -272,7 +272,7 @@ def sampled(now_day: float, last_residual: float) -> dict[str, Any]:
     cold = replace(warm, temperature=season(TEMPERATURE, (-19.5, 1.0, 0.0), 0.0))
     hot = replace(warm, temperature=season(TEMPERATURE, (59.5, 1.0, 0.0), 0.0))
     return {
-        name: which.sample(now_day, ahead, 3, np.random.default_rng(7))
+        name: which.sample(now_day, ahead, 3, np.random.default_rng(7))[:2]
         for name, which in (("warm", warm), ("cold", cold), ("hot", hot))
     }  # fmt: skip
 

@@ -37,9 +37,10 @@ from pinned import assert_pinned
 
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import ChargeWeighing
-from monitor.inference.fit.change_point import ChangePoint, change_point_of, level_of, with_change_point
+from monitor.inference.fit.change_point import ChangePoint, change_point_of, with_change_point
 from monitor.inference.fit.fit import estimate, given_below, refitted, refreshed, room_before, under_pooled_prior
 from monitor.inference.fit.importance import log_prior, reweighted
+from monitor.inference.fit.levels import level_of
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points, quantiles, weighted_points

@@ -17,6 +17,7 @@ from made_posteriors import BOX, JUMPED, START_S, SURE, charge, entry, hours, ro
 from pinned import assert_pinned
 
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.fit.pooling import KnownLeaks
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.shelf.first_fit import FirstFit, by_room, first_fit
@@ -52,7 +53,8 @@ def fit(
 ) -> FirstFit:
     [one], rooms = by_room([of], START_S + 86_400.0 * days)
     with fixed_draws(shifts=SURE):
-        return first_fit(one, rooms, START_S + 86_400.0 * days, assumptions, at_any_age=at_any_age)
+        found = first_fit(one, rooms, START_S + 86_400.0 * days, assumptions, at_any_age=at_any_age)
+    return found.with_change_point(KnownLeaks(found.observations))
 
 
 def moments(values: Any) -> list[float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -12,17 +13,22 @@ from made_lives import Kind, Life, made_lives
 from made_shelf import made_shelf
 
 from monitor.inference import outlook_among, outlooks
-from monitor.inference.answers.forecast import forecast
+from monitor.inference.answers import simulation
+from monitor.inference.answers.forecast import STEPS, forecast, futures
 from monitor.inference.answers.leak import leak_of
+from monitor.inference.answers.simulation import Ahead
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import (
     KnownLeaks,
     LeakObservation,
     leak_observation_of,
 )
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, behind_room
+from monitor.inference.fit.quantiles import quantile_points, quantiles
+from monitor.inference.model.state import State
 from monitor.physics.materials import desiccant
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
@@ -129,6 +135,57 @@ def test_a_record_narrows_what_the_season_may_be() -> None:
         learn_room(room, None, now_day * 86_400.0).log_vapor.sd(now_day) for room in (year_of_room(400), None)
     )
     assert known < 0.3 * guessed
+
+
+UNSEEN_ROOM = Kind(days=40, ahead_days=240, dry_mass_g=250.0, room_seen=False)
+
+
+@cache
+def in_rooms_unseen() -> list[tuple[Life, Posterior]]:
+    return [(life, estimate(life.record, life.now_s, count=300)) for life in made_lives(4, UNSEEN_ROOM, 71)]
+
+
+def independent(posterior: Posterior, courses: DrawnCourses) -> State:
+    """As if the leak did not know in which room it was found."""
+    return posterior.state
+
+
+def test_in_a_room_that_nobody_measured_leak_and_room_go_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A moister room has a tighter box: the leak may be anything, and the date is known better than by each alone."""
+    inside, leak_inside, narrower = [], [], []
+    for life, posterior in in_rooms_unseen():
+        ahead = Ahead.of(posterior, life.record.box.humidity_limit, STEPS, 2)
+        leak = quantiles(ahead.posterior.state.conductance)
+        days = days_left(posterior)
+        with monkeypatch.context() as apart:
+            apart.setattr(simulation, "behind_room", independent)
+            narrower.append(np.ptp(np.log(days)) / np.ptp(np.log(days_left(posterior))))
+        leak_inside.append(leak.p05 < life.conductance_now < leak.p95)
+        inside.append(days[0] <= min(life.days_left, float(UNSEEN_ROOM.ahead_days)) <= days[1])
+    assert at_least(0.90, inside)
+    assert at_least(0.90, leak_inside)
+    assert np.mean(narrower) < 0.9
+
+
+def days_left(posterior: Posterior) -> FloatArray:
+    """Return ends of the interval, up to the days that the truth is followed."""
+    days = futures(posterior, posterior.box.humidity_limit, with_fan=False).crossing_days
+    return np.clip(quantile_points(days, (0.05, 0.95), reached=True), 1.0, float(UNSEEN_ROOM.ahead_days))
+
+
+def test_behind_a_moister_room_the_same_water_came_in() -> None:
+    """Leak times push is what was seen, whichever the room."""
+    posterior = in_rooms_unseen()[0][1]
+    bins, rng = posterior.bins, np.random.default_rng(0)
+    *_, courses = posterior.room.sample(posterior.now_s / 86_400.0, np.zeros(1), len(posterior.theta), rng)
+    middle = posterior.now_s / 86_400.0 + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
+    push = posterior.state.dose_kpa_days + bins.days @ (np.exp(courses.on(middle)) - bins.outside_kpa[:, None])
+    far_apart = push > 0.3 * float(bins.outside_kpa @ bins.days)
+    water = behind_room(posterior, courses).conductance * push
+    assert far_apart.mean() > 0.8
+    assert water[far_apart] == pytest.approx(
+        (posterior.state.conductance * posterior.state.dose_kpa_days)[far_apart], rel=0.01
+    )
 
 
 def test_beads_weighed_as_they_went_in_start_from_the_scale() -> None:

@@ -61,7 +61,7 @@ def daily(name: str) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 def log_mean_ahead(room: LearnedRoom, now_day: float, ahead: int, rng: np.random.Generator) -> FloatArray:
     """Draws of ln of the mean vapor pressure of so many days."""
-    vapor_kpa, _ = room.sample(now_day, np.arange(1.0, ahead + 1.0, max(ahead // 30, 1)), 400, rng)
+    vapor_kpa, *_ = room.sample(now_day, np.arange(1.0, ahead + 1.0, max(ahead // 30, 1)), 400, rng)
     return np.asarray(np.log(vapor_kpa.mean(axis=0)))
 
 
@@ -188,7 +188,7 @@ def test_calibrated_over_rooms_drawn_from_the_prior() -> None:
     prior = learn_room(None, None, 0.0)
     inside = []
     for _ in range(300):
-        (truth,), (degc,) = (drawn.T for drawn in prior.sample(20_000.0, np.arange(160.0) + 0.5, 1, rng))
+        (truth,), (degc,) = (drawn.T for drawn in prior.sample(20_000.0, np.arange(160.0) + 0.5, 1, rng)[:2])
         room = learn_from_days(days, truth[:100], degc[:100], None)
         low, high = np.quantile(log_mean_ahead(room, days[-1], 60, rng), (0.05, 0.95))
         inside.append(low <= np.log(truth[100:].mean()) <= high)

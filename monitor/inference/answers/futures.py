@@ -246,7 +246,7 @@ def _weather_from(room: Weather, ends: tuple[float, ...], day: float, steps: int
         some = rows[:, ::every_draw]
         return np.ascontiguousarray((1.0 - share) * some[after - 1] + share * some[after])
 
-    return Weather(between(room.outside_kpa), between(room.degc))
+    return replace(room, outside_kpa=between(room.outside_kpa), degc=between(room.degc))
 
 
 def _dryness(way: str, count: int) -> FloatArray:

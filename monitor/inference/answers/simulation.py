@@ -10,7 +10,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import count as count_from
 from typing import Self
@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.episodes import rates_from
 from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, behind_room
 from monitor.inference.model.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, advance
@@ -91,6 +92,8 @@ class Weather:
     """Vapor pressure. (steps × draws) [kPa]"""
     degc: FloatArray
     """Temperature. (steps × draws) [°C]"""
+    courses: DrawnCourses
+    """What ln vapor pressure lies on. [ln(kPa)]"""
 
 
 @lru_cache(maxsize=2)  # a count; judgement: one set of steps and draws is asked for at a time, sometimes two
@@ -284,6 +287,8 @@ class Ahead:
         """
         count = len(posterior.state.loading)
         room = weather(posterior.room, posterior.now_s / DAY_S, tuple(ends.tolist()), count, seed)
+        if not posterior.room_measured:
+            posterior = replace(posterior, state=behind_room(posterior, room.courses))
         return cls(posterior, limit, ends, room, Usage.drawn(posterior, seed), chances(len(ends), count, seed))
 
 

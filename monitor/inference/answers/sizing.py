@@ -282,7 +282,7 @@ class _Filled(NamedTuple):
 
 def _crossing_days(sized: SizedBox, supposed: Supposed, masses_g: FloatArray, begin_s: float) -> FloatArray:
     count, charges = len(sized.conductance), len(masses_g)
-    outside, degc = sized.room.sample(begin_s / DAY_S, _STEPS, count, np.random.default_rng(_SEED))
+    outside, degc, _ = sized.room.sample(begin_s / DAY_S, _STEPS, count, np.random.default_rng(_SEED))
     many = sized.repeated(charges)
     table = SorptionTable(*shapes_of(supposed.desiccant), many.isotherm_shape)
     mass_g = np.repeat(masses_g, count) * many.capacity_ratio

@@ -7,15 +7,18 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
+from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import learn_room
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, behind_room
 from monitor.inference.model.contents import shapes_of
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import State
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
-from monitor.records import CrossingForecast, WhatIf
+from monitor.records import CrossingForecast, RoomClimate, WhatIf
 
+_ROOM_SO_FAR_SEED = 3
+"""Of the random numbers of the room so far. [count, no unit] Judgement: any but that of what is ahead."""
 _WETTEST_START = 0.9
 """Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 
@@ -59,13 +62,23 @@ def as_changed(posterior: Posterior, change: WhatIf) -> Posterior:
     if change.desiccant is not None or change.dry_mass_g is not None:
         changed = _with_fresh_beads(changed, change)
     if change.room_climate is not None:
-        changed = replace(changed, room=learn_room(None, change.room_climate, posterior.now_s))
+        changed = _in_another_room(changed, change.room_climate)
     return replace(changed, hypothetical=True)
 
 
 def _with_leak_factor(posterior: Posterior, factor: float) -> State:
     state = posterior.state
     return replace(state, log_conductance=state.log_conductance + np.log(factor))
+
+
+def _in_another_room(posterior: Posterior, climate: RoomClimate) -> Posterior:
+    """The leak stays what it is behind the room so far, whichever that was; of the other room it tells nothing."""
+    state = posterior.state
+    if not posterior.room_measured:
+        rng, now_day = np.random.default_rng(_ROOM_SO_FAR_SEED), posterior.now_s / DAY_S
+        *_, courses = posterior.room.sample(now_day, np.zeros(1), len(state.loading), rng)
+        state = behind_room(posterior, courses)
+    return replace(posterior, state=state, room=learn_room(None, climate, posterior.now_s), room_measured=True)
 
 
 def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:

@@ -15,7 +15,7 @@ from monitor.series.hourly_values import HOUR_S, medians
 from monitor.units import HOURS_PER_DAY, SECONDS_PER_DAY
 
 DAY_S = SECONDS_PER_DAY
-_LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
+LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
 """After closing, air, beads and spools first come to rest with each other; those readings show no leak. [days], and at
 most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
 _AIR_ALONE_DAYS = 1.0 / 24.0
@@ -147,7 +147,7 @@ def bin_episode(
     new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
-    left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    left_out_days = 0.0 if after else min(LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
     if closed_without_beads and not box.spools and box.spool_core != "cardboard":
         left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
     usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan

@@ -7,7 +7,7 @@ from typing import Self
 
 import numpy as np
 
-from monitor.inference.evidence.yearly_course import LearnedSeason
+from monitor.inference.evidence.yearly_course import HARMONICS, DrawnCourses, LearnedSeason
 from monitor.physics.numerics import FloatArray
 
 
@@ -76,8 +76,10 @@ class MixedCourse:
         within = np.array([kind.sd(day) for kind in self.kinds])
         return float(np.sqrt(self.shares @ (within**2 + (there - self.shares @ there) ** 2)))
 
-    def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
-        """Return plausible courses ahead.
+    def sample(
+        self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
+    ) -> tuple[FloatArray, DrawnCourses]:
+        """Return plausible courses ahead, and what they lay on before.
 
         Parameters
         ----------
@@ -92,19 +94,22 @@ class MixedCourse:
 
         Returns
         -------
-        ndarray, steps × draws
-            [ln(kPa) or °C]
+        (ndarray, DrawnCourses)
+            Ahead with their weather (steps × draws) [ln(kPa) or °C], and the yearly course of each draw.
         """
         if len(self.kinds) == 1:
             return self.kinds[0].sample(now_day, ahead_days, count, rng)
         places = (rng.permutation(count) + rng.random()) / count
         kind_of = np.searchsorted(np.cumsum(self.shares)[:-1], places, side="right")
-        out = np.empty((len(ahead_days), count))
+        out, coefficients = np.empty((len(ahead_days), count)), np.empty((count, HARMONICS))
+        level, memory_days = np.empty(count), np.empty(count)
         for place, kind in enumerate(self.kinds):
             those = kind_of == place
             if those.any():
-                out[:, those] = kind.sample(now_day, ahead_days, int(those.sum()), rng)
-        return out
+                out[:, those], drawn = kind.sample(now_day, ahead_days, int(those.sum()), rng)
+                coefficients[those], level[those] = drawn.coefficients, drawn.level
+                memory_days[those] = drawn.level_memory_days
+        return out, DrawnCourses(coefficients, level, memory_days, now_day)
 
 
 def mixed(kinds: tuple[LearnedSeason, ...], log_shares: FloatArray) -> MixedCourse:

@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.mixed_course import MixedCourse, mixed
-from monitor.inference.evidence.yearly_course import Season, harmonics, learn
+from monitor.inference.evidence.yearly_course import DrawnCourses, Season, harmonics, learn
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
@@ -131,8 +131,8 @@ class LearnedRoom:
 
     def sample(
         self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return plausible vapor pressures and temperatures ahead.
+    ) -> tuple[FloatArray, FloatArray, DrawnCourses]:
+        """Return plausible vapor pressures and temperatures ahead, and what the former lay on before.
 
         Parameters
         ----------
@@ -147,15 +147,15 @@ class LearnedRoom:
 
         Returns
         -------
-        (ndarray, ndarray), each steps × draws
-            Vapor pressure [kPa], and temperature [°C].
+        (ndarray, ndarray, DrawnCourses)
+            Vapor pressure [kPa] and temperature [°C], each steps × draws; the yearly course of ln vapor pressure of
+            each draw [ln(kPa)].
         """
-        temperature = self.temperature.sample(now_day, ahead_days, count, rng)
+        temperature, _ = self.temperature.sample(now_day, ahead_days, count, rng)
         temperature = np.clip(temperature, _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC)
-        vapor = np.exp(self.log_vapor.sample(now_day, ahead_days, count, rng))
-        return np.minimum(
-            vapor, _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / _PA_PER_KPA
-        ), temperature
+        log_vapor, courses = self.log_vapor.sample(now_day, ahead_days, count, rng)
+        wettest = _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / _PA_PER_KPA
+        return np.minimum(np.exp(log_vapor), wettest), temperature, courses
 
 
 class RoomOfNumbers:

@@ -95,6 +95,36 @@ class Season:
 
 
 @dataclass(frozen=True, eq=False)
+class DrawnCourses:
+    """The yearly course of each draw, without its weather: where a room that nobody measured may have been so far."""
+
+    coefficients: FloatArray
+    """Of the course. (draws × 5) [ln(kPa) or °C]"""
+    level: FloatArray
+    """Now. (draws) [ln(kPa) or °C]"""
+    level_memory_days: FloatArray
+    """Time constant with which it forgets. (draws) [days]"""
+    now_day: float
+    """[days since 1970 UTC]"""
+
+    def on(self, days: FloatArray) -> FloatArray:
+        """Return the expected value of each draw on days gone by.
+
+        Parameters
+        ----------
+        days : ndarray, days
+            No later than now. [days since 1970 UTC]
+
+        Returns
+        -------
+        ndarray, days × draws
+            [ln(kPa) or °C]
+        """
+        kept = np.exp((days[:, np.newaxis] - self.now_day) / self.level_memory_days)
+        return np.asarray(harmonics(days) @ self.coefficients.T + kept * self.level)
+
+
+@dataclass(frozen=True, eq=False)
 class LearnedSeason:
     """Posterior of mean and harmonic, and the residual of the last day seen."""
 
@@ -177,8 +207,10 @@ class LearnedSeason:
         kept = np.exp(-np.abs(days - self.last_day) / self.season.level_memory_days)
         return np.column_stack([harmonics(days), kept])
 
-    def sample(self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator) -> FloatArray:
-        """Return plausible courses ahead.
+    def sample(
+        self, now_day: float, ahead_days: FloatArray, count: int, rng: np.random.Generator
+    ) -> tuple[FloatArray, DrawnCourses]:
+        """Return plausible courses ahead, and what they lay on before.
 
         Parameters
         ----------
@@ -193,8 +225,8 @@ class LearnedSeason:
 
         Returns
         -------
-        ndarray, steps × draws
-            [ln(kPa) or °C]
+        (ndarray, DrawnCourses)
+            Ahead with their weather (steps × draws) [ln(kPa) or °C], and the yearly course of each draw.
         """
         theta = rng.multivariate_normal(self.mean, self.covariance, size=count)
         season = self.season
@@ -212,7 +244,8 @@ class LearnedSeason:
         steps = np.diff(ahead_days, prepend=0.0)
         out += _wandering(level, steps, season.level_sd, season.level_memory_days, rng)
         out += _wandering(residual, steps, season.residual_sd, season.memory_days, rng)
-        return np.asarray(out)
+        memory_days = np.full(count, season.level_memory_days)
+        return np.asarray(out), DrawnCourses(theta[:, :-1], level, memory_days, now_day)
 
 
 def learn(
@@ -295,6 +328,10 @@ def _wandering(
         start = correlation[row] * start + innovations_sd[row] * out[row]
         out[row] = start
     return out
+
+
+HARMONICS = 5
+"""How many coefficients a course has, by ``harmonics``. [count, no unit] By definition."""
 
 
 def harmonics(days: FloatArray) -> FloatArray:

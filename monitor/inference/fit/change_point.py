@@ -12,38 +12,33 @@ References
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bins import DAY_S, LEFT_OUT_DAYS
 from monitor.inference.fit.change_scan import CHANGE_SD, candidates_of
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws
-from monitor.inference.fit.posterior import GRADUAL_FROM_DAYS, Posterior, mean_conductance
+from monitor.inference.fit.posterior import GRADUAL_FROM_DAYS, Posterior
 from monitor.inference.fit.quantiles import quantiles
-from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import (
     Problem,
     State,
     drawn_box,
 )
-from monitor.records import NORMAL_P95, Quantiles
+from monitor.records import Quantiles
 from monitor.texts import say
 
-_ONE_IN_DAYS = 400.0
+ONE_IN_DAYS = 400.0
 """How often that happens to a box. [days] Judgement."""
-_REPORTED_FROM = 0.8
+REPORTED_FROM = 0.8
 """Chance from which a change is reported. [chance] Judgement: four times out of five."""
 _NEGLIGIBLE = 0.02
 """A smaller chance is left out of the mixture. [chance] Judgement: it would move no 5 % point."""
-_LEAST_EPISODES = 3
-"""A line through fewer levels is a step from one to the next. [episodes, a count] By definition of a line."""
 _NO_DAY = -1e6
 """Stands for the day of a change in draws that have none. [days] Judgement: longer before any episode than records go
 back."""
@@ -77,26 +72,6 @@ class ChangePoint:
     """What opened the box about then: 'opening' or 'recharge'; empty where nothing was logged."""
 
 
-@dataclass(frozen=True)
-class Level:
-    """How leaky a box was at the end of an episode, and the change within it where there was one."""
-
-    since_s: float
-    """Start of the episode. [s since 1970 UTC]"""
-    log_conductance: float
-    """Mean over the draws. [ln(g/day/kPa)]"""
-    sd: float
-    """Over the draws. [ln(g/day/kPa)]"""
-    change: ChangePoint | None
-    """Within the episode; None without any."""
-    room_measured: bool = True
-    """True where a sensor in the room shows what pushes water in."""
-    beads: str | None = None
-    """Kind of the beads; None without any."""
-    sd_by_capacity: float = math.inf
-    """Standard deviation of the conductance by what the beads hold: that of beads that err alike. [ln]"""
-
-
 def with_change_point(posterior: Posterior) -> Posterior:
     """Return the posterior with a change point allowed for, as far as the readings support one.
 
@@ -115,9 +90,9 @@ def with_change_point(posterior: Posterior) -> Posterior:
         changed = refitted(posterior, replace(problem, prior=candidate.prior(problem.prior)))
         if (odds := _log_odds(changed, candidate.window_days)) > best_odds:
             best, best_odds = changed, odds
-        if _as_chance(odds) >= _REPORTED_FROM:
+        if as_chance(odds) >= REPORTED_FROM:
             break  # what came at once is not looked for over a season
-    chance = _as_chance(best_odds)
+    chance = as_chance(best_odds)
     return posterior if chance < _NEGLIGIBLE else _mixed(posterior, best, chance)
 
 
@@ -132,11 +107,13 @@ def change_point_of(posterior: Posterior) -> ChangePoint | None:
     Returns
     -------
     ChangePoint or None
-        None where its chance is below ``_REPORTED_FROM``.
+        None where its chance is below ``REPORTED_FROM``.
     """
     changed = _changed_draws(posterior)
+    if changed.any():  # what began with the episode is no change of it, for its leak before was not seen
+        changed = changed & (posterior.theta[:, Unknown.change_day] > LEFT_OUT_DAYS)
     chance = float(changed.mean())
-    if chance < _REPORTED_FROM:
+    if chance < REPORTED_FROM:
         return None
     theta, start_s = posterior.theta[changed], posterior.episode.start_s
     rng, count = np.random.default_rng(len(theta)), len(theta)
@@ -155,52 +132,6 @@ def change_point_of(posterior: Posterior) -> ChangePoint | None:
         took_days=took_days,
         opened="opening" if took_days <= GRADUAL_FROM_DAYS and _opened_near(posterior, first, last) else "",
     )
-
-
-def level_of(posterior: Posterior) -> Level:
-    """Return how leaky a box was at the end of an episode.
-
-    Parameters
-    ----------
-    posterior : Posterior
-        At the end of an episode.
-
-    Returns
-    -------
-    Level
-        Of that episode.
-    """
-    logs = np.log(mean_conductance(posterior))
-    by_capacity = logs - posterior.theta[:, Unknown.log_capacity_scale]
-    return Level(
-        posterior.episode.start_s,
-        float(logs.mean()),
-        float(logs.std()),
-        change_point_of(posterior),
-        posterior.room_measured,
-        posterior.episode.desiccant,
-        float(by_capacity.std()),
-    )
-
-
-def latest_change_point(levels: Sequence[Level]) -> ChangePoint | None:
-    """Return the newest change of a box, within an episode or from one to the next.
-
-    Parameters
-    ----------
-    levels : sequence of Level
-        Of one box, in order of time.
-
-    Returns
-    -------
-    ChangePoint or None
-        None where all are alike.
-    """
-    for before, after in zip([None, *levels[:-1]][::-1], levels[::-1], strict=True):
-        found = after.change or (None if before is None else _between(before, after))
-        if found is not None:
-            return found
-    return _over_episodes(levels) if len(levels) >= _LEAST_EPISODES else None
 
 
 def words_for(change: ChangePoint) -> str:
@@ -227,65 +158,65 @@ def words_for(change: ChangePoint) -> str:
     return say("No opening was logged on those days. Check that the lid closes well and that the seal is sound.")
 
 
-def _between(before: Level, after: Level) -> ChangePoint | None:
-    """A step from one episode to the next, where it is larger than seating the lid again explains."""
-    gap, sd = after.log_conductance - before.log_conductance, float(np.hypot(before.sd, after.sd))
-    chance = _chance_of(gap, sd, BETWEEN_EPISODES_SD, max((after.since_s - before.since_s) / DAY_S, 1.0))
-    if not chance >= _REPORTED_FROM:  # nor where it is not a number
-        return None
-    at = _instant(after.since_s)
-    factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
-    return ChangePoint(at, (at, at), factor, chance, opened="recharge")
-
-
-def _over_episodes(levels: Sequence[Level]) -> ChangePoint | None:
-    """A leak that goes one way from episode to episode, each step no larger than seating the lid again explains.
-
-    A line through the levels by weighted least squares; each differs from it by its own error and by how its lid sat.
-    Beads of one kind are taken for the same ones, so that what they hold is no error of a difference.
-    """
-    days = np.array([one.since_s for one in levels]) / DAY_S
-    alike = len({one.beads for one in levels}) == 1
-    sds = [min(one.sd, one.sd_by_capacity) if alike else one.sd for one in levels]
-    weights = np.array([1.0 / (sd**2 + 0.5 * BETWEEN_EPISODES_SD**2) for sd in sds])
-    away = days - np.average(days, weights=weights)
-    span, squares = float(days[-1] - days[0]), float(weights @ away**2)
-    if not (span > 0.0 and squares > 0.0):
-        return None
-    gap = span * float(weights @ (away * [one.log_conductance for one in levels])) / squares
-    sd = span / math.sqrt(squares)
-    chance = _chance_of(gap, sd, _usual_sd(all(one.room_measured for one in levels)), span)
-    if not chance >= _REPORTED_FROM:  # nor where it is not a number
-        return None
-    first, at, last = (_instant(levels[0].since_s + share * span * DAY_S) for share in (0.0, 0.5, 1.0))
-    factor = Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
-    return ChangePoint(at, (first, last), factor, chance, took_days=span)
-
-
 def _log_odds(changed: Posterior, window_days: float) -> float:
     """Odds for a change such as the candidate, from the fit that allows for one."""
     factors = changed.theta[:, Unknown.log_change_factor]
     # what the readings alone say of it: the prior taken out again
     precision = max(float(factors.var()) ** -1 - CHANGE_SD**-2, _LEAST_PRECISION)
     gap = float(factors.mean() / factors.var()) / precision
-    return _log_odds_of(gap, precision**-0.5, _usual_sd(changed.room_measured), window_days)
+    return log_odds_of(gap, precision**-0.5, usual_sd(changed.room_measured), window_days)
 
 
-def _usual_sd(room_measured: bool) -> float:
+def usual_sd(room_measured: bool) -> float:
+    """Return by how much a sound seal seems to change.
+
+    Parameters
+    ----------
+    room_measured : bool
+        True where a sensor in the room shows what pushes water in.
+
+    Returns
+    -------
+    float
+        Standard deviation. [ln conductance]
+    """
     return 0.0 if room_measured else _WEATHER_SD
 
 
-def _chance_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:
-    """Chance that a step of ln G, known to a spread, is a change and not what is usual."""
-    return _as_chance(_log_odds_of(gap, sd, usual_sd, window_days))
+def log_odds_of(gap: float, sd: float, usual: float, window_days: float) -> float:
+    """Return the odds that a step of ln G is a change and not what is usual.
+
+    Parameters
+    ----------
+    gap, sd : float
+        The step, and how well it is known. [ln conductance]
+    usual : float
+        Standard deviation of what is usual. [ln conductance]
+    window_days : float
+        Time in which a change may have come. [days]
+
+    Returns
+    -------
+    float
+        [nat]
+    """
+    with_change, without = float(np.hypot(sd, np.hypot(usual, CHANGE_SD))), float(np.hypot(sd, usual))
+    return _log_density(gap, with_change) - _log_density(gap, without) + float(np.log(window_days / ONE_IN_DAYS))
 
 
-def _log_odds_of(gap: float, sd: float, usual_sd: float, window_days: float) -> float:
-    changed, usual = float(np.hypot(sd, np.hypot(usual_sd, CHANGE_SD))), float(np.hypot(sd, usual_sd))
-    return _log_density(gap, changed) - _log_density(gap, usual) + float(np.log(window_days / _ONE_IN_DAYS))
+def as_chance(log_odds: float) -> float:
+    """Return a chance from its odds.
 
+    Parameters
+    ----------
+    log_odds : float
+        [nat]
 
-def _as_chance(log_odds: float) -> float:
+    Returns
+    -------
+    float
+        From 0 to 1. [fraction]
+    """
     return float(0.5 * (1.0 + np.tanh(0.5 * log_odds)))  # the logistic function, which overflows nowhere so
 
 

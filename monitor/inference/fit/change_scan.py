@@ -33,7 +33,7 @@ _MOST_CANDIDATES = 16
 _CLEAR_OF_START_DAYS, _CLEAR_OF_END_DAYS = 8.0, 3.0
 """No candidate lies nearer to the ends of an episode. [days] Judgement: at first contents settle, and a change of today
 has no readings yet."""
-_AGES_FROM_DAYS = 45.0
+AGES_FROM_DAYS = 45.0
 """In a shorter episode a seal is not taken to age. [days] Judgement: beads, spools and room settle as slowly."""
 _AGED_DAY_SD_SHARE, _AGED_TOOK_SD = 0.25, 0.7
 """How far the middle of an ageing lies from the episode's, as a share of its length [share], and how far its time from
@@ -116,7 +116,7 @@ def _ageing(problem: Problem, theta: FloatArray) -> Candidate | None:
     Not where humidity hardly shows how full the beads are: a sieve past its knee looks like a seal that ages.
     """
     length = problem.bins.length_days
-    if length < _AGES_FROM_DAYS or problem.prior.humidity_shows != "fill":
+    if length < AGES_FROM_DAYS or problem.prior.humidity_shows != "fill":
         return None
     evenly = Candidate(
         0.0,

@@ -227,13 +227,32 @@ class KnownLeaks:
         means = (weighted + by_spread[:, 0] / by_spread[:, 1]) / precisions
         return mixed(means, 1.0 / precisions, self._spreads(box, _episodes(before)))
 
+    def lids_of_others(self, box: Box) -> FloatArray:
+        """Return how differently lids sit after each recharge, by the other boxes of its style.
+
+        Parameters
+        ----------
+        box : Box
+            Its own episodes are left out.
+
+        Returns
+        -------
+        ndarray, spreads
+            Weights of ``SPREADS``. [fraction]
+        """
+        return spread_weights(self._evidence_of_others(box))
+
     def _spreads(self, box: Box, own: list[tuple[float, float]]) -> FloatArray:
         """Weights of the spreads between episodes: by the other boxes of its style, and the earlier episodes of its
         own."""
+        evidence = self._evidence_of_others(box)
+        return spread_weights(evidence + spread_evidence([own])[0] if own else evidence)
+
+    def _evidence_of_others(self, box: Box) -> FloatArray:
         evidence = self._evidence_of_style.get(box.style, np.zeros(len(SPREADS)))
         if box.name in self._evidence and self._own[box.name][-1].style == box.style:
             evidence = evidence - self._evidence[box.name]
-        return spread_weights(evidence + spread_evidence([own])[0] if own else evidence)
+        return evidence
 
     def _style(self, box: Box) -> tuple[float, float]:
         """Precision, and the mean times that."""

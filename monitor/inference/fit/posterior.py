@@ -12,6 +12,7 @@ from monitor.inference.evidence.bins import DAY_S, Bins
 from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.importance import Draws
 from monitor.inference.model.carried import CARRIED, Carried
 from monitor.inference.model.prior import Unknown
@@ -29,6 +30,9 @@ unnoticed."""
 _LEAST_APART_SHARE = 0.3
 """A room without a sensor is taken to lie at least this far from its box. [share of its expected vapor pressure]
 Judgement: kept dry, a box holds less than two thirds of what its room does."""
+_LOOKS_AT_A_ROOM = 12
+"""The course that a room took in an episode is looked at so often. [spans] Judgement: a month each in an episode of a
+year, and what is left out is the curve of a season within one."""
 
 _DRIEST_SPOOLS = 1e-4
 """Spools are taken for no drier than this. [fraction of saturation] Judgement: drier than any that was ever dried."""
@@ -173,6 +177,34 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
     outside = float(posterior.room.expected_kpa(np.array([middle]))[0])
     apart = np.maximum(posterior.state.dose_kpa_days / posterior.bins.length_days, _LEAST_APART_SHARE * outside)
     return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
+
+
+def behind_room(posterior: Posterior, courses: DrawnCourses) -> State:
+    """Return the present with each draw's leak behind a room of its own, where nobody measured the room.
+
+    The fit takes the room for the expected one. The water that came in is known, so a moister room stands around a
+    tighter box; pushed ahead through the same room, each draw's leak brings as much as before.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of a box in a room without a sensor.
+    courses : DrawnCourses
+        A room for each draw. [ln(kPa)]
+
+    Returns
+    -------
+    State
+        Of as many draws.
+    """
+    bins, state = posterior.bins, posterior.state
+    first = np.arange(0, len(bins.days), -(-len(bins.days) // _LOOKS_AT_A_ROOM))
+    days = np.add.reduceat(bins.days, first)
+    middle = posterior.now_s / DAY_S + bins.edges_days[first] + 0.5 * days
+    outside = float(bins.outside_kpa @ bins.days)
+    expected = np.maximum(state.dose_kpa_days, _LEAST_APART_SHARE * outside)
+    drawn = np.maximum(expected + days @ np.exp(courses.on(middle)) - outside, _LEAST_APART_SHARE * outside)
+    return replace(state, log_conductance=state.log_conductance + np.log(expected / drawn))
 
 
 def carried_from(posterior: Posterior) -> Carried:

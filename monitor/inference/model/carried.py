@@ -19,10 +19,10 @@ from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.units import SECONDS_PER_DAY
 
-_CAPACITY_DRIFT = 0.05
+CAPACITY_DRIFT = 0.05
 """What the same beads hold differs by this from drying to drying. [ln water] Judgement: wear of 2 % a run
 (``drying.ageing``), and the branch of the isotherm they come back on."""
-_SHAPE_DRIFT = 0.15
+SHAPE_DRIFT = 0.15
 """The same of the shape of their isotherm. [1] No unit. Judgement: a third of how lots differ."""
 _DRY_MASS_DRIFT = 0.005
 """The same of their dry mass. [ln mass] Judgement: a few beads lost at each filling."""
@@ -44,8 +44,8 @@ CARRIED = (
 """The unknowns that belong to something that stays: beads and spools. The bias of a sensor is told from episode to
 episode by its comparisons with the room alone (``sensor_bias``)."""
 _BEADS_DRIFT = {
-    Unknown.isotherm_shape: _SHAPE_DRIFT,
-    Unknown.log_capacity_scale: _CAPACITY_DRIFT,
+    Unknown.isotherm_shape: SHAPE_DRIFT,
+    Unknown.log_capacity_scale: CAPACITY_DRIFT,
     Unknown.log_dry_mass: _DRY_MASS_DRIFT,
 }
 

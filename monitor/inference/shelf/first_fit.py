@@ -11,15 +11,11 @@ import numpy as np
 from monitor.errors import SiccastError, TooLittleEvidence
 from monitor.inference.evidence.episodes import Episode
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
-from monitor.inference.fit.change_point import (
-    ChangePoint,
-    Level,
-    latest_change_point,
-    level_of,
-    with_change_point,
-)
+from monitor.inference.fit.change_point import ChangePoint, with_change_point
 from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.levels import Level, latest_change_point, level_of
 from monitor.inference.fit.pooling import (
+    KnownLeaks,
     LeakObservation,
     leak_observation_of,
     tested,
@@ -118,8 +114,29 @@ class FirstFit:
     """Of its leak, by this and earlier episodes and by tests."""
     remark: str = ""
     """What the estimate rests on beside readings; empty where nothing need be said."""
+    levels: tuple[Level, ...] = ()
+    """How leaky it was at the end of its last episodes, and now."""
     change_point: ChangePoint | None = None
-    """The newest change of its leak, within an episode or from one to the next, as far as first fits show one."""
+    """The newest change of its leak, within an episode or from one to the next, as far as first fits show one; known
+    once the others are fitted too."""
+
+    def with_change_point(self, known: KnownLeaks) -> FirstFit:
+        """Return the same with the newest change of its leak, now that other boxes tell how alike lids sit.
+
+        Parameters
+        ----------
+        known : KnownLeaks
+            Of all boxes.
+
+        Returns
+        -------
+        FirstFit
+            Itself where no level of it is known.
+        """
+        if self.posterior is None or not self.levels:
+            return self
+        lids = known.lids_of_others(self.posterior.box)
+        return replace(self, change_point=latest_change_point(self.levels, lids))
 
     def leak_seen_before(self, start_s: float) -> bool:
         """Return whether the leak of this box is known without the beads of an episode.
@@ -253,9 +270,10 @@ def _fit_alone(record: Record, now_s: float, assumptions: Assumptions | None, ea
     except TooLittleEvidence as error:
         return _fit_without_readings(record, now_s, assumptions, earlier, str(error))
     found = [leak_observation_of(posterior), *earlier.observations, *tested(record.box, record.entries, now_s)]
-    change_point = latest_change_point((*earlier.levels, level_of(posterior)))
     return FirstFit(
-        posterior.for_reweighting(), observations=tuple(s for s in found if s is not None), change_point=change_point
+        posterior.for_reweighting(),
+        observations=tuple(s for s in found if s is not None),
+        levels=(*earlier.levels, level_of(posterior)),
     )
 
 
@@ -273,9 +291,11 @@ def _fit_without_readings(
     if not found:
         return FirstFit(None, Outlook(refusal=refusal))
     posterior = estimate(record, now_s, assumptions=assumptions, carried=earlier.carried, least_days=0.0)
-    change_point = latest_change_point((level_of(posterior),))
     return FirstFit(
-        posterior.for_reweighting(), observations=found, remark=_rests_on(posterior.episode), change_point=change_point
+        posterior.for_reweighting(),
+        observations=found,
+        remark=_rests_on(posterior.episode),
+        levels=(level_of(posterior),),
     )
 
 

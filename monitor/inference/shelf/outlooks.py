@@ -369,6 +369,7 @@ def _second_fit(first: FirstFit, known: KnownLeaks, limit: float | None, steps_s
     posterior = first.posterior
     if posterior is None:
         return _SecondFit(first, (0.0, 0.0), None, limit)
+    first = first.with_change_point(known)
     change_at_s = first.change_point.at.timestamp() if first.change_point else None
     pooled = known.prior(posterior.box, posterior.episode.start_s, change_at_s)
     return _SecondFit(first, pooled, known.style(posterior.box), limit, steps_s)
