@@ -10,8 +10,8 @@ class PlanWeights:
     """The planner's prices; only their ratios matter. Our own judgment, no source."""
 
     late_day: float = 4.0
-    """A box standing over its limit for a day: with half an hour of work, a day at the oven is worth three. Double of
-    that heated a tenth more on simulated shelves (DEVELOPERS.md)."""
+    """A box standing over its limit for a day: with half an hour of work, a day at the oven is worth three. Over eleven
+    simulated site-years double of that heated 4 % oftener and left no day less over the limit (DEVELOPERS.md)."""
     early_day: float = 1.0
     """A day of desiccant life given away by drying it before it had to be, where it isn't known how long fresh beads
     hold: where it is, later visits count what that costs (``problem.early_price``)."""
