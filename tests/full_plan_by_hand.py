@@ -70,7 +70,7 @@ def whole_plan() -> FullPlan:
         say("The chance that it is over its limit by then is {chance}.", chance="12 %"),
         say("A spare charge goes in, so nothing has to be heated for it."),
     )
-    why_moved = say("an earlier day has a free place and it is due before")
+    why_moved = say("an earlier day has a free place, and it may pass its limit before the later one")
     moved = say(
         "Moved from {before} to {day}: {why}.",
         before=near_day(SUNDAY, SATURDAY),

@@ -202,11 +202,20 @@ def _costs(question: Question, box: KnownBox) -> tuple[NDArray[np.float64], NDAr
     first = _points(question, box, late, early, after)
     announced = question.announced.get(box.name)
     if announced in question.days:
-        first += question.weights.move_announced * (np.arange(len(ahead)) != question.days.index(announced))
+        first += _moving(question, announced)
     first[~allowed] = np.inf
     once = fixed is not None and not has_fixed  # moved beyond the plan
     later_may = np.zeros_like(may) if once else _may_later(question, may, fixed)
     return first, _later(question, box, may, later_may)
+
+
+def _moving(question: Question, announced: date) -> NDArray[np.float64]:
+    """Return what each place costs for being another one than was announced; last, none. (days + 1) [points]"""
+    weights, others = question.weights, set(question.announced.values())
+    joins = np.array([on < announced and on in others for on in question.days], dtype=bool)
+    moving = np.append(np.where(joins, weights.join_announced, weights.move_announced), weights.move_announced)
+    moving[question.days.index(announced)] = 0.0
+    return moving
 
 
 def _may_later(question: Question, may: NDArray[np.bool_], fixed: date | None) -> NDArray[np.bool_]:

@@ -112,5 +112,5 @@ def _why_plan(before: date, now: date | None) -> str:
     if now is None:
         return say("it lasts beyond this plan")
     if now < before:
-        return say("an earlier day has a free place and it is due before")
+        return say("an earlier day has a free place, and it may pass its limit before the later one")
     return say("it shares a later day at less cost")

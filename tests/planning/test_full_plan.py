@@ -136,6 +136,18 @@ def test_an_announced_day_moves_for_a_reason_that_is_said() -> None:
     assert other.changed == {"a": "Moved from Sat 7 Mar to Sat 21 Mar: it is due 16 days later than was thought."}
 
 
+@pytest.mark.parametrize(("b_is_announced", "on"), [(True, date(2026, 3, 7)), (False, date(2026, 3, 14))])
+def test_a_box_joins_an_earlier_day_that_was_announced_to_another_one(b_is_announced: bool, on: date) -> None:
+    """It may be over its limit by its own day; a new day in the person's calendar would not be worth that."""
+    made = made_of({"a": (10, 80), "b": (4, 80), "c": (30, 80)}, OVEN)
+    told = announced("a", date(2026, 3, 14), 10).by_box
+    if b_is_announced:
+        told = {**told, **announced("b", date(2026, 3, 7), 4).by_box}
+    moved = PlanDecision(DecisionKind.moved, date(2026, 3, 14), "c", decision_id=1, decided_at=AS_OF)
+    plan = planned(made, Announced(told), decisions=[moved])
+    assert first_days(plan.days, ()) == {"a": on, "b": date(2026, 3, 7), "c": date(2026, 3, 14)}
+
+
 def test_a_day_that_costs_as_much_as_another_does_not_move() -> None:
     """Two boxes of one place each a week: whoever was announced first stays first."""
     made = made_of({"a": (18, 80), "b": (18, 80)}, place("oven", SATURDAY, boxes=1))

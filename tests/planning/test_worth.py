@@ -10,7 +10,7 @@ import pytest
 from tests.worth import rooms
 from tests.worth.policies import PLAN, POLICIES
 from tests.worth.site import STEPS_A_WEEK, draw_site
-from tests.worth.table import best_intervals, best_single, by_site, table
+from tests.worth.table import best_allotted, best_intervals, best_single, by_site, table
 from tests.worth.truth import Truth
 from tests.worth.year import COLUMNS, Year, append, sites_in
 
@@ -71,5 +71,8 @@ def test_the_best_interval_is_the_longest_that_leaves_boxes_as_dry(tmp_path: Pat
     sites = by_site(path)
     assert best_intervals(sites)["policy"].tolist() == ["every 2 weeks", "every 2 weeks"]
     assert best_single(sites) == "every 2 weeks"
+    allotted = best_allotted(sites)  # one shelf is damper than under the plan, the other one makes up for it
+    assert sorted(allotted["policy"]) == ["every 2 weeks", "every 4 weeks"]
+    assert allotted["over"].sum() <= sites.loc[sites["policy"] == PLAN, "over"].sum()
     append(path, [_year(2, PLAN, 10, 30), _year(2, "every 1 weeks", 52, 40), _year(2, "every 4 weeks", 13, 20)])
     assert best_intervals(by_site(path))["policy"].tolist()[-1] == "every 4 weeks"

@@ -65,5 +65,9 @@ def test_it_shows_the_table_of_what_planning_is_worth(page: InProcess) -> None:
     for row in told["rows"]:
         for mean, error in (row["heating_days"], row["over_days"]):
             assert f"<td>{mean:.1f} ± {error:.1f}</td>" in shown
-    more, error = told["more_over_days"]
-    assert f"{abs(more):.1f} ± {error:.1f} box-days a year" in shown
+    by_intervals = [row for row in told["rows"] if "interval" in row["rule"]]
+    assert len(by_intervals) == shown.count("<li>") == 3
+    for row in by_intervals:
+        (saved, saved_error), (more, error) = row["fewer_heating_pct"], row["more_over_days"]
+        assert f"the plan heats on {saved:.0f} ± {saved_error:.0f}" in shown
+        assert f"{abs(more):.1f} ± {error:.1f} box-days a year" in shown

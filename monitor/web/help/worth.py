@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.presentation.shipped import shipped
-from monitor.texts import say
+from monitor.texts import say, say_many
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 FILE = "worth.json"
+_INTERVALS = "best interval", "allotted intervals", "one interval"
 _BY_CHANCE_SDS = 2.0
 """A mean that is no more of its standard errors off may be none. [standard errors] Judgement: one in twenty is."""
 
@@ -26,10 +27,9 @@ class WorthTable:
     made_on: str
     rows: tuple[tuple[str, str, str], ...]
     """What somebody goes by, days of heating, box-days over the limit."""
-    saved: str
-    """By how many per cent the plan heats on fewer days than the best fixed interval."""
-    as_dry: str
-    """Whether its boxes are over the limit more often."""
+    against_intervals: tuple[tuple[str, str], ...]
+    """Of each way to choose intervals afterwards: by how many per cent the plan heats on fewer days, and whether its
+    boxes are over the limit more often."""
 
 
 def worth_table() -> WorthTable | None:
@@ -38,26 +38,34 @@ def worth_table() -> WorthTable | None:
     if not path.exists():
         return None
     told = json.loads(path.read_text(encoding="utf-8"))
-    rows = tuple((_rule(row["rule"]), _mean(row["heating_days"]), _mean(row["over_days"])) for row in told["rows"])
+    names = _rules(told["one_interval_weeks"])
     return WorthTable(
         told["site_years"],
         told["boxes"],
         told["made_on"],
-        rows,
-        _saved(told["fewer_heating_pct"]),
-        _as_dry(told["more_over_days"]),
+        tuple((names[row["rule"]], _mean(row["heating_days"]), _mean(row["over_days"])) for row in told["rows"]),
+        tuple(
+            (_saved(row["fewer_heating_pct"]), _as_dry(row["more_over_days"]))
+            for row in told["rows"]
+            if row["rule"] in _INTERVALS
+        ),
     )
 
 
-def _rule(name: str) -> str:
-    """Return what a policy of the simulation is called on the page."""
-    names: Mapping[str, str] = {
+def _rules(weeks: int) -> Mapping[str, str]:
+    """Return what each policy of the simulation is called on the page."""
+    return {
         "plan": say("the plan of siccast"),
-        "best interval": say("every so many weeks: the best interval for each shelf, known only afterwards"),
+        "best interval": say("every so many weeks: for each shelf the longest interval that leaves it no damper"),
+        "allotted intervals": say("every so many weeks: an interval for each shelf, all together no damper"),
+        "one interval": say_many(
+            "every week: the longest interval that, for all shelves alike, leaves them no damper",
+            "every {count} weeks: the longest interval that, for all shelves alike, leaves them no damper",
+            weeks,
+        ),
         "over the limit": say("when a display is over the limit"),
         "straight line": say("when a straight line through the last days passes the limit"),
     }
-    return names[name]
 
 
 def _mean(pair: tuple[float, float]) -> str:
