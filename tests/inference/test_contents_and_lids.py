@@ -74,7 +74,7 @@ def test_water_of_spools_and_board_is_not_read_as_leak(name: str) -> None:
 
 @pytest.mark.parametrize("kind", ["PLA", "PETG", "PA6"])
 def test_one_exponential_lags_a_slow_rise_as_fick_has_it(kind: str) -> None:
-    """The area over a cylinder's uptake is 4 a²/D times the sum of 1/α⁴ over the zeros α of J0 (Crank 1975, eq. 5.23)."""
+    """The area over a cylinder's uptake is 4 a²/D times the sum of 1/α⁴ over the zeros α of J0 (Crank 1975, 5.23)."""
     box = Box("one", 10.0, 0.20, "gasket", spools=(Spool(kind, 1e9),))
     size, _, lag = slow_store(box, spools_went_in=True)
     zeros = jn_zeros(0, 200)
