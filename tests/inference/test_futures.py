@@ -33,7 +33,7 @@ DAYS_OFF_AT_MOST = 3.0
 
 @pytest.fixture(scope="module")
 def posterior() -> Posterior:
-    record, now_s, _ = made_box(Truth(conductance=0.3), 30, 5)
+    record, now_s, _ = made_box(Truth(conductance=0.3), 30, 4)
     return estimate(record, now_s, count=130)
 
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
-from made_boxes import CLOSED_AT, Truth, made_box
+from made_boxes import Truth, made_box
 from made_shelf import history_of, series_of
 
 from monitor.inference import Fitted, LastFit, RefitReason, fitted, outlooks, updated
@@ -162,16 +162,6 @@ def test_a_lasting_step_is_fitted_again(first: Fitted) -> None:
 def test_after_a_week_all_is_fitted_again(first: Fitted) -> None:
     week = carried_nightly(first, 7)
     assert carried(week, NIGHT + timedelta(days=8)) is RefitReason.week
-
-
-def test_beads_that_came_to_rest_are_fitted_once_more() -> None:
-    """A fit of the fourth day rests on the third, which one from the sixth day on leaves out."""
-    young, settled = (CLOSED_AT + timedelta(days=days) for days in (4.0, 6.1))
-    (one,) = fitted([until(young)], young)
-    assert isinstance(carried(one, young + timedelta(days=1.9)), Fitted)
-    assert carried(one, settled) is RefitReason.settled
-    (one,) = fitted([until(settled)], settled)
-    assert isinstance(carried(one, settled + timedelta(days=1)), Fitted)
 
 
 def test_a_room_that_has_a_sensor_at_last_is_fitted_again(first: Fitted) -> None:

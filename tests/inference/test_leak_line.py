@@ -113,8 +113,8 @@ def test_a_change_bends_the_line_by_its_factor_on_its_day() -> None:
 def test_a_seal_that_failed_shows_where_and_by_how_much() -> None:
     """The exact balance with 0.06 g a day per kPa for 40 days, then with 0.36 for 30."""
     before, after = replace(TRUTH, conductance=0.06), replace(TRUTH, conductance=0.36)
-    record, now_s, _ = made_box(before, 70, 3)
-    vapor, warm = room_hours(70, 3)
+    record, now_s, _ = made_box(before, 70)
+    vapor, warm = room_hours(70)
     tight = true_humidity(before, vapor[: 24 * 40], warm[: 24 * 40])
     leaky = true_humidity(replace(after, start_humidity=float(tight[-1])), vapor[24 * 40 :], warm[24 * 40 :])
     shown = np.round(np.r_[tight, leaky][: 24 * 70], 3)

@@ -16,15 +16,8 @@ from monitor.units import HOURS_PER_DAY, SECONDS_PER_DAY
 
 DAY_S = SECONDS_PER_DAY
 _LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
-"""After closing, air and spools first come to rest with each other; those readings show no leak. [days], and at most
-this share of the episode. Judgement: spool board answers within a day or two."""
-_LEFT_OUT_OVER_BEADS_DAYS = 3.0
-"""The same over beads, of which the inner ones follow the outer: the slowest mode of a bed of depth L takes 4 L²/(π² D)
-(Crank 1975, section 4.3), 30 hours for 1 cm, of which a tenth is then left. [days] D = 3.7e-10 m²/s at 25 °C is that of
-vapor between beads (a quarter of that in air) over the water they take up, 0.56 g/g for a humidity of 1 at 0.72 g/cm³.
-That beds are 1 cm deep is a judgement."""
-SETTLED_DAYS = _LEFT_OUT_OVER_BEADS_DAYS / _LEFT_OUT_SHARE
-"""From this age of an episode on its bins leave out no more hours. [days]"""
+"""After closing, air, beads and spools first come to rest with each other; those readings show no leak. [days], and at
+most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
 _AIR_ALONE_DAYS = 1.0 / 24.0
 """The same where nothing in the box holds water: the air mixes, and the sensor follows. [days] Judgement: air in a
 small box without a fan mixes within the hour."""
@@ -154,8 +147,7 @@ def bin_episode(
     new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
-    rests_after_days = _LEFT_OUT_DAYS if episode.desiccant is None else _LEFT_OUT_OVER_BEADS_DAYS
-    left_out_days = 0.0 if after else min(rests_after_days, -_LEFT_OUT_SHARE * edges[0])
+    left_out_days = 0.0 if after else min(_LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
     if closed_without_beads and not box.spools and box.spool_core != "cardboard":
         left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
     usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan

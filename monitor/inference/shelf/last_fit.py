@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from monitor.inference.answers.value_of_measurement import Useful
-from monitor.inference.evidence.bins import DAY_S, SETTLED_DAYS
+from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.episodes import (
     BETWEEN_LEVELS_HOURS,
     LEVEL_HOURS,
@@ -69,7 +69,6 @@ class RefitReason(StrEnum):
     """Why a box is fitted again."""
 
     week = "a week has passed since the last fit"
-    settled = "its beads have come to rest, so readings of its first days no longer count"
     room = "its room is known otherwise than at the last fit"
     step = "a lasting step of humidity"
     draws = "too few effective draws"
@@ -238,8 +237,6 @@ class LastFit:
             return unchanged(self.posterior), self.steps_s
         if now_s - self.fitted_at_s > FITTED_FOR_DAYS * DAY_S:
             return RefitReason.week
-        if self.fitted_at_s < self.posterior.episode.start_s + SETTLED_DAYS * DAY_S <= now_s:
-            return RefitReason.settled
         if self.posterior.room_measured is (box_input.room is None):
             return RefitReason.room
         try:
