@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from fixed_draws import fixed_draws
 from made_posteriors import BOX, START_S, charge, entry, fitted, hours, made, record
+from scipy.special import ndtr, ndtri
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours
@@ -229,29 +230,45 @@ def test_a_test_of_the_empty_box_is_read_as_air_changes() -> None:
     assert tested(BOX, [replace(test, kind=EntryKind.note)], START_S + 9 * DAY_S) == []
 
 
+def with_logs(logs: FloatArray) -> Posterior:
+    """A posterior whose draws have these ln air changes, about the middle of its style."""
+    of, (middle, _) = made("plain"), style_prior(BOX)
+    leaked = CONDUCTANCE_PER_AIR_CHANGE * 10.0 * np.exp(middle + logs)
+    one = np.ones(len(logs))
+    return replace(of, state=replace(of.state, leaked_g=leaked, dose_kpa_days=one, log_conductance=one))
+
+
 def test_an_observation_is_the_posterior_with_the_prior_taken_out() -> None:
-    of = made("plain")
-    found = leak_observation_of(of)
+    """Of normals: precision 1/s² less that of the prior; a twentieth is added to the spread that is seen."""
+    middle, sd = style_prior(BOX)
+    found = leak_observation_of(with_logs(0.4 + 0.3 * ndtri((np.arange(4000) + 0.5) / 4000)))
     assert found is not None
-    logs = np.log(of.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * 10.0))
-    mean, sd = style_prior(BOX)
-    precision = 1.0 / (logs.var() + 0.05**2)
-    own = precision - sd**-2
-    assert found.sd == pytest.approx(own**-0.5)
-    assert found.mean == pytest.approx((precision * logs.mean() - mean / sd**2) / own)
-    assert (found.box, found.style, found.at_s) == ("made", "gasket", of.now_s)
-    assert found.episode_start_s == of.episode.start_s
+    own = 0.3**-2 - sd**-2
+    assert found.sd == pytest.approx(own**-0.5, rel=0.03)
+    assert found.mean - middle == pytest.approx(0.4 * 0.3**-2 / own, rel=0.02)
+    assert (found.box, found.style, found.at_s) == ("made", "gasket", made("plain").now_s)
+    assert found.episode_start_s == made("plain").episode.start_s
 
 
-@pytest.mark.parametrize(("share", "informs"), [(0.6, True), (0.88, True), (0.94, False), (1.1, False)])
-def test_an_observation_has_a_fifth_of_the_priors_precision(share: float, informs: bool) -> None:
-    """Spread of share x prior: precision left is (1 / share² - 1) of the prior's, a fifth at 0.913."""
-    of, (_, sd) = made("plain"), style_prior(BOX)
-    logs = np.log(of.state.mean_conductance)
-    spread = np.sqrt((share * sd) ** 2 - 0.05**2)
-    wide = np.exp(logs.mean() + (logs - logs.mean()) * spread / logs.std())
-    state = replace(of.state, leaked_g=wide, dose_kpa_days=np.ones(60))
-    assert (leak_observation_of(replace(of, state=state)) is not None) is informs
+@pytest.mark.parametrize("most", [-0.3, 0.0, 0.5])
+def test_at_most_so_leaky_is_no_word_for_very_tight(most: float) -> None:
+    """Readings that only bound a leak: with a prior as wide as boxes of a style differ, the mean is that of theory."""
+    middle, sd = style_prior(BOX)
+    chances = (np.arange(8000) + 0.5) / 8000 * ndtr(most / sd)
+    found = leak_observation_of(with_logs(sd * ndtri(chances)))
+    assert found is not None
+    typical = 0.65
+    by_theory = -typical * np.exp(-0.5 * (most / typical) ** 2) / np.sqrt(2.0 * np.pi) / ndtr(most / typical)
+    precision = found.sd**-2 + typical**-2
+    assert (found.mean - middle) * found.sd**-2 / precision == pytest.approx(by_theory, abs=0.02)
+
+
+@pytest.mark.parametrize(("share", "informs"), [(0.6, True), (0.83, True), (0.87, False), (1.1, False)])
+def test_an_observation_has_a_fifth_of_a_styles_precision(share: float, informs: bool) -> None:
+    """1 / (share x 0.9)² - 1 / 0.9² of readings alone is a fifth of 1 / 0.65² at 0.85."""
+    spread = np.sqrt((share * style_prior(BOX)[1]) ** 2 - 0.05**2)
+    logs = spread * ndtri((np.arange(4000) + 0.5) / 4000)
+    assert (leak_observation_of(with_logs(logs)) is not None) is informs
 
 
 def test_one_earlier_episode_tells_of_the_next_as_well_as_a_lid_seats_alike() -> None:

@@ -14,12 +14,13 @@ import pytest
 from covered import EstimatedBox, at_least, looked_at
 from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_logged, with_shown
+from scipy.special import jn_zeros
 
 from monitor.inference.answers.explanation import evidence_of
 from monitor.inference.fit.fit import estimate
-from monitor.inference.model.contents import shapes_of
-from monitor.physics.materials import mixed_kind
-from monitor.records import EntryKind, LedgerEntry, Spool
+from monitor.inference.model.contents import shapes_of, slow_store
+from monitor.physics.materials import mixed_kind, polymer
+from monitor.records import Box, EntryKind, LedgerEntry, Spool
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))
 NYLON = replace(GEL, spools=(Spool("PA6", 1000.0, 1, "wet"),), spool_humidity=0.5, spool_core="cardboard")
@@ -69,6 +70,26 @@ def test_all_boxes_together_hold_it_nine_times_in_ten() -> None:
 def test_water_of_spools_and_board_is_not_read_as_leak(name: str) -> None:
     """The middle may lie low, as spools could explain more than they do; it doesn't lie high."""
     assert np.mean([one.log_miss for one in found(name)]) < 0.4
+
+
+@pytest.mark.parametrize("kind", ["PLA", "PETG", "PA6"])
+def test_one_exponential_lags_a_slow_rise_as_fick_has_it(kind: str) -> None:
+    """The area over a cylinder's uptake is 4 a²/D times the sum of 1/α⁴ over the zeros α of J0 (Crank 1975, 5.23)."""
+    box = Box("one", 10.0, 0.20, "gasket", spools=(Spool(kind, 1e9),))
+    size, _, lag = slow_store(box, spools_went_in=True)
+    zeros = jn_zeros(0, 200)
+    slowest_days = float(polymer(kind).spool_time_constant_days())
+    assert lag / size == pytest.approx(slowest_days * zeros[0] ** 2 * 4.0 * np.sum(zeros**-4.0), rel=1e-3)
+
+
+def test_spools_start_dry_from_the_bag_and_between_where_nobody_says() -> None:
+    """Pellets before melting hold 0.02 to 0.2 %: 2 to 12 % RH by the lines of the table; a room has some 35."""
+    fresh, unknown, out = (
+        slow_store(Box("one", 10.0, 0.20, "gasket", spools=(Spool("PLA", 1e6, 1, state),)), spools_went_in=True)[1]
+        for state in ("fresh_from_bag", "unknown", "been_out")
+    )
+    assert 0.02 < fresh < 0.12
+    assert unknown == pytest.approx(np.sqrt(fresh * out), rel=0.05)
 
 
 def test_the_shapes_of_two_kinds_of_beads_are_those_of_each_by_its_share() -> None:

@@ -89,6 +89,9 @@ class LeakObservation:
 def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
     """Return what readings add to the prior of a leak; None where that is next to nothing.
 
+    It is a normal stand-in for a likelihood that, in the first weeks, says only how leaky a box is at most. So it is
+    fitted where boxes of a style lie and not far below, as expectation propagation fits its sites [1]_.
+
     Parameters
     ----------
     posterior : Posterior
@@ -98,11 +101,19 @@ def leak_observation_of(posterior: Posterior) -> LeakObservation | None:
     -------
     LeakObservation or None
         Its leak with the prior of its style divided out.
+
+    References
+    ----------
+    .. [1] Minka (2001), Expectation propagation for approximate Bayesian inference, UAI 17:362.
     """
     box = posterior.box
     logs = np.log(posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * box.volume_liter))
-    prior_mean, prior_sd = style_prior(box)
-    mean, variance = float(np.mean(logs)), float(np.var(logs)) + _LEAST_SD**2
+    prior_mean, wide_sd = style_prior(box)
+    prior_sd = min(wide_sd, _TYPICAL_SPREAD)
+    narrower = -0.5 * (logs - prior_mean) ** 2 * (1.0 / prior_sd**2 - 1.0 / wide_sd**2)
+    weights = np.exp(narrower - narrower.max())
+    mean = float(np.average(logs, weights=weights))
+    variance = float(np.average((logs - mean) ** 2, weights=weights)) + _LEAST_SD**2
     precision = 1.0 / variance - 1.0 / prior_sd**2
     if precision < _LEAST_LEARNED / prior_sd**2:
         return None
