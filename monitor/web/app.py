@@ -137,8 +137,9 @@ def _door(site: Site, access: Access) -> Middleware:
 
 
 def _gzip() -> Middleware:
-    # bytes; judgement: a packet of the network holds as much. Level; judgement: a quarter of the time of the highest
-    return Middleware(GZipMiddleware, minimum_size=1024, compresslevel=4)
+    # bytes; judgement: a packet of the network holds as much. Level; measured: 2 % less than at 4, 6 ms more a megabyte;
+    # higher ones find no more
+    return Middleware(GZipMiddleware, minimum_size=1024, compresslevel=5)
 
 
 def _refusal(site: Site) -> Callable[[Request, Exception], Response]:

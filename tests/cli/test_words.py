@@ -111,7 +111,7 @@ def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> Non
     assert set(words.METHODS) == set(box_prior._START_HUMIDITY)
     assert all(any(word in method for word in words.METHODS) for method in METHODS_SAID)
     assert set(words.SPOOL_STATES) - {"unknown"} <= set(contents._SPOOL_HUMIDITY)
-    assert set(words.TEMPERATURE_UNITS) == set(values._TEMPERATURE_UNITS) == set(values._TEMPERATURES_SAID)
+    assert set(words.TEMPERATURE_UNITS) == {"C", *values._TO_DEGC} == set(values._TEMPERATURES_SAID)
     assert set(words.HUMIDITY_UNITS) == set(values._HUMIDITY_UNITS)
     assert set(words.TIME_UNITS) == {"iso8601", *values._EPOCH_UNITS}
     assert "orange" in lists["beads (--desiccant, --beads, lot buy)"]["silica_gel_orange_indicating"]
