@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -37,8 +38,9 @@ def box_names(context: typer.Context, incomplete: str) -> list[str]:
     from monitor.errors import SiccastError
     from monitor.settings import load_shelf, shelf_folder
 
+    given = context.find_root().params.get("shelf")  # as it was typed: a line that is completed is not checked yet
     try:
-        shelf = load_shelf(shelf_folder(context.find_root().params.get("shelf")))
+        shelf = load_shelf(shelf_folder(Path(given) if given else None))
     except SiccastError:
         return []
     return [box.name for box in shelf.boxes if box.name.startswith(tidy(incomplete))]
