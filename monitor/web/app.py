@@ -137,8 +137,8 @@ def _door(site: Site, access: Access) -> Middleware:
 
 
 def _gzip() -> Middleware:
-    # bytes; judgement: a packet of the network holds as much. Level; measured: 2 % less than at 4, 6 ms more a megabyte;
-    # higher ones find no more
+    # bytes; judgement: a packet of the network holds as much. Level; measured: 2 % less than at 4 for 6 ms a megabyte,
+    # and higher ones find no more
     return Middleware(GZipMiddleware, minimum_size=1024, compresslevel=5)
 
 
