@@ -80,6 +80,8 @@ def _as_dry(more: tuple[float, float]) -> str:
     """Say how much oftener boxes are over the limit under the plan; a mean and its standard error, shelf by shelf."""
     mean, error = more
     days, by_chance = f"{abs(mean):.1f} ± {error:.1f}", abs(mean) <= _BY_CHANCE_SDS * error
+    if round(mean, 1) == 0.0:
+        return say("Boxes are over the limit on as many box-days a year.")
     if mean > 0.0 and by_chance:
         return say("Boxes are over the limit on {days} box-days a year more, which may be chance.", days=days)
     if mean > 0.0:
