@@ -132,7 +132,7 @@ class _Batch:
     def _rooms(self, days: int) -> tuple[FloatArray, FloatArray]:
         prior, middles = learn_room(None, None, 0.0), np.arange(days) + 0.5
         drawn = [prior.sample(float(day), middles, 1, self.rng) for day in self.begin_day]
-        return np.hstack([vapor for vapor, _ in drawn]), np.hstack([warm for _, warm in drawn])
+        return np.hstack([vapor for vapor, *_ in drawn]), np.hstack([warm for _, warm, _ in drawn])
 
     def _first(self) -> tuple[list[Prior], FloatArray]:
         priors = []
