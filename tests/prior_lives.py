@@ -149,8 +149,8 @@ class _Batch:
         drawn = np.vstack([prior.drawn(1, self.rng) for prior in priors])
         out, prior = theta.copy(), priors[0]
         drifts = {
-            Unknown.isotherm_shape: carried._SHAPE_DRIFT,
-            Unknown.log_capacity_scale: carried._CAPACITY_DRIFT,
+            Unknown.isotherm_shape: carried.SHAPE_DRIFT,
+            Unknown.log_capacity_scale: carried.CAPACITY_DRIFT,
             Unknown.log_dry_mass: carried._DRY_MASS_DRIFT,
             Unknown.log_slow_capacity: carried._SLOW_STORE_DRIFT,
             Unknown.log_slow_lag: carried._SLOW_STORE_DRIFT,
