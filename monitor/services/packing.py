@@ -1,7 +1,8 @@
 """Outlooks, fits and plans as bytes, and back: pickled, but nothing is made of them except values of our own.
 
-A pickle may name any function of any module. Only classes of the rooms that answers are made of, and what numpy,
-array and datetime need for theirs, are let in here; anything else, and anything damaged, gives None.
+A pickle may name any function of any module. Only classes of the rooms that answers are made of, what makes a
+room of its numbers, and what numpy, array and datetime need for theirs, are let in here; anything else, and anything
+damaged, gives None.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ _OTHERS = frozenset(
         ("datetime", "timezone"),
         ("monitor.texts", "Said"),
         ("monitor.services.recharge_plan", "FullPlan"),
+        ("monitor.inference.evidence.room_climate", "room_of_numbers"),
     }
 )
 _QUICKLY = 1  # level of zlib; judgement: draws hardly shrink any further

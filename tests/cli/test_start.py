@@ -71,7 +71,7 @@ def test_a_deed_at_a_box_imports_no_statistics(site: Path) -> None:
     assert "scipy.stats" not in imported_by(site, "log", "opening", "pa6-dry")
 
 
-def test_python_looks_for_rubbish_again_once_a_command_is_imported() -> None:
+def test_python_collects_garbage_again_once_a_command_is_imported() -> None:
     script = (
         "import gc, sys; gc.disable(); from monitor.cli.app import app; import typer\n"
         "group = typer.main.get_command(app)\n"

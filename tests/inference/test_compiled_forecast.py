@@ -164,9 +164,9 @@ def test_what_follows_humidity_is_the_same_compiled_and_not(monkeypatch: pytest.
     require_compiled_filter()
     rng = np.random.default_rng(5)
     start, humidity, shares = rng.random(7), rng.random((40, 7)), rng.random((40, 7))
-    compiled = leak_line._behind(start, humidity, shares)
+    compiled = leak_line._lagged(start, humidity, shares)
     monkeypatch.setattr(leak_line, "forecast_kernel", lambda: (None, "switched off"))
-    np.testing.assert_allclose(compiled, leak_line._behind(start, humidity, shares), rtol=1e-12)
+    np.testing.assert_allclose(compiled, leak_line._lagged(start, humidity, shares), rtol=1e-12)
     kernel, _ = forecast_kernel()
     with pytest.raises(ValueError, match="of different draws"):
         kernel.follow(start[:3].copy(), humidity, shares, np.empty((40, 7)))

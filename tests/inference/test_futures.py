@@ -17,7 +17,7 @@ from monitor.inference.answers import futures as futures_module
 from monitor.inference.answers.forecast import forecast, futures
 from monitor.inference.answers.futures import FreshBeads, box_futures
 from monitor.inference.answers.what_if import as_changed
-from monitor.inference.evidence.room_climate import the_one
+from monitor.inference.evidence.room_climate import interned
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.state import Problem
@@ -141,7 +141,7 @@ def test_beads_go_in_as_dry_as_their_month_leaves_them(posterior: Posterior) -> 
 
 def test_one_room_gives_all_its_boxes_one_air(posterior: Posterior) -> None:
     """The air is all that two boxes share: with it their draws rise and fall together, with another's they don't."""
-    assert the_one(replace(posterior.room)) is the_one(posterior.room)
+    assert interned(replace(posterior.room)) is interned(posterior.room)
     order = np.random.default_rng(0).permutation(len(posterior.theta))  # another box: nothing of it is the first one's
     other = replace(posterior, theta=posterior.theta[order], state=posterior.state.take(order))
     calm = replace(posterior, problem=_uneventful(posterior)), replace(other, problem=_uneventful(other))

@@ -26,7 +26,7 @@ from monitor.inference.fit.pooling import (
     LeakObservation,
     leak_observation_of,
 )
-from monitor.inference.fit.posterior import Posterior, behind_room
+from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.model.state import State
 from monitor.physics.materials import desiccant
@@ -158,7 +158,7 @@ def test_in_a_room_that_nobody_measured_leak_and_room_go_together(monkeypatch: p
         leak = quantiles(ahead.posterior.state.conductance)
         days = days_left(posterior)
         with monkeypatch.context() as apart:
-            apart.setattr(simulation, "behind_room", independent)
+            apart.setattr(simulation, "conditioned_on_rooms", independent)
             narrower.append(np.ptp(np.log(days)) / np.ptp(np.log(days_left(posterior))))
         leak_inside.append(leak.p05 < life.conductance_now < leak.p95)
         inside.append(days[0] <= min(life.days_left, float(UNSEEN_ROOM.ahead_days)) <= days[1])
@@ -181,7 +181,7 @@ def test_behind_a_moister_room_the_same_water_came_in() -> None:
     middle = posterior.now_s / 86_400.0 + 0.5 * (bins.edges_days[1:] + bins.edges_days[:-1])
     push = posterior.state.dose_kpa_days + bins.days @ (np.exp(courses.on(middle)) - bins.outside_kpa[:, None])
     far_apart = push > 0.3 * float(bins.outside_kpa @ bins.days)
-    water = behind_room(posterior, courses).conductance * push
+    water = conditioned_on_rooms(posterior, courses).conductance * push
     assert far_apart.mean() > 0.8
     assert water[far_apart] == pytest.approx(
         (posterior.state.conductance * posterior.state.dose_kpa_days)[far_apart], rel=0.01

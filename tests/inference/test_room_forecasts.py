@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, learn_from_days, learn_room, the_one
+from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, interned, learn_from_days, learn_room
 from monitor.physics.numerics import FloatArray
 from monitor.records import RoomClimate
 
@@ -199,7 +199,7 @@ def test_a_room_is_the_same_room_where_it_arrives() -> None:
     room = learn_from_days(np.arange(90.0), np.linspace(0.1, 0.4, 90), np.linspace(18.0, 22.0, 90), None)
     told = pickle.dumps(room)
     one, other = pickle.loads(told), pickle.loads(told)
-    assert one is other is the_one(room)
+    assert one is other is interned(room)
     assert one.seen_days == room.seen_days == 90
     for mine, theirs in ((one.log_vapor, room.log_vapor), (one.temperature, room.temperature)):
         assert (mine.shares == theirs.shares).all()

@@ -127,11 +127,11 @@ def _slow_g(box: DrawnBox, slow_humidity: FloatArray, humidity: FloatArray, days
     """Water in spools and cores, which follow the humidity behind their lag, at the middle of each bin. (bins × draws)
     [g]"""
     half_way = -np.expm1(-0.5 * days[:, None] / box.slow_lag_days)
-    begins = _behind(slow_humidity, humidity, half_way * (2.0 - half_way))
+    begins = _lagged(slow_humidity, humidity, half_way * (2.0 - half_way))
     return np.asarray(box.slow_g_per_humidity * (begins + half_way * (humidity - begins)))
 
 
-def _behind(start: FloatArray, humidity: FloatArray, caught_up: FloatArray) -> FloatArray:
+def _lagged(start: FloatArray, humidity: FloatArray, caught_up: FloatArray) -> FloatArray:
     """What follows the humidity, catching up by a share in each bin: as it is when each begins. (bins × draws)"""
     begins, now = np.empty_like(humidity), start.copy()
     kernel, _ = forecast_kernel()

@@ -23,7 +23,7 @@ from monitor.inference.evidence.episodes import rates_from
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
-from monitor.inference.fit.posterior import Posterior, behind_room
+from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
 from monitor.inference.model.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, advance
@@ -288,7 +288,7 @@ class Ahead:
         count = len(posterior.state.loading)
         room = weather(posterior.room, posterior.now_s / DAY_S, tuple(ends.tolist()), count, seed)
         if not posterior.room_measured:
-            posterior = replace(posterior, state=behind_room(posterior, room.courses))
+            posterior = replace(posterior, state=conditioned_on_rooms(posterior, room.courses))
         return cls(posterior, limit, ends, room, Usage.drawn(posterior, seed), chances(len(ends), count, seed))
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import learn_room
-from monitor.inference.fit.posterior import Posterior, behind_room
+from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
 from monitor.inference.model.contents import shapes_of
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import State
@@ -77,7 +77,7 @@ def _in_another_room(posterior: Posterior, climate: RoomClimate) -> Posterior:
     if not posterior.room_measured:
         rng, now_day = np.random.default_rng(_ROOM_SO_FAR_SEED), posterior.now_s / DAY_S
         *_, courses = posterior.room.sample(now_day, np.zeros(1), len(state.loading), rng)
-        state = behind_room(posterior, courses)
+        state = conditioned_on_rooms(posterior, courses)
     return replace(posterior, state=state, room=learn_room(None, climate, posterior.now_s), room_measured=True)
 
 

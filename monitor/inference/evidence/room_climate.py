@@ -9,6 +9,7 @@ that grows.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -110,9 +111,9 @@ class LearnedRoom:
     seen_days: int
     """How many days the room's sensor showed."""
 
-    def __reduce__(self) -> tuple[type[RoomOfNumbers], tuple[int, bytes, bytes]]:
+    def __reduce__(self) -> tuple[Callable[..., LearnedRoom], tuple[int, bytes, bytes]]:
         """Travel as numbers: boxes share a room, so it is written out once, and is one thing again where it arrives."""
-        return RoomOfNumbers, _numbers_of(self)
+        return room_of_numbers, _numbers_of(self)
 
     def expected_kpa(self, days: FloatArray) -> FloatArray:
         """Return the expected vapor pressure.
@@ -158,25 +159,31 @@ class LearnedRoom:
         return np.minimum(np.exp(log_vapor), wettest), temperature, courses
 
 
-class RoomOfNumbers:
-    """Makes a room of its numbers; of the same numbers the same room, so that what was worked out of it holds."""
-
-    def __new__(cls, seen_days: int, log_vapor: bytes, temperature: bytes) -> LearnedRoom:  # type: ignore[misc]
-        """Return the room."""
-        return _room_of(seen_days, log_vapor, temperature)
-
-
 @lru_cache(maxsize=4)  # rooms, a count; judgement: a shelf has few
 def _numbers_of(room: LearnedRoom) -> tuple[int, bytes, bytes]:
     return room.seen_days, room.log_vapor.numbers, room.temperature.numbers
 
 
 @lru_cache(maxsize=32)  # rooms, a count; judgement: few rooms, as known on each day since the fits of their boxes
-def _room_of(seen_days: int, log_vapor: bytes, temperature: bytes) -> LearnedRoom:
+def room_of_numbers(seen_days: int, log_vapor: bytes, temperature: bytes) -> LearnedRoom:
+    """Return a room from what it was written out as; of the same numbers the same room, as its futures are drawn.
+
+    Parameters
+    ----------
+    seen_days : int
+        How long its sensor was heard. [days]
+    log_vapor, temperature : bytes
+        ``MixedCourse.numbers`` of both. [of ln(kPa); of °C]
+
+    Returns
+    -------
+    LearnedRoom
+        With these values.
+    """
     return LearnedRoom(MixedCourse.of_numbers(log_vapor), MixedCourse.of_numbers(temperature), seen_days)
 
 
-def the_one(room: LearnedRoom) -> LearnedRoom:
+def interned(room: LearnedRoom) -> LearnedRoom:
     """Return the first room that was learned to be just so, as its futures are drawn already.
 
     Parameters
@@ -189,7 +196,7 @@ def the_one(room: LearnedRoom) -> LearnedRoom:
     LearnedRoom
         With the same values.
     """
-    return _room_of(*_numbers_of(room))
+    return room_of_numbers(*_numbers_of(room))
 
 
 def learn_room(room: Hours | None, declared: RoomClimate | None, now_s: float, seasonal: bool = True) -> LearnedRoom:

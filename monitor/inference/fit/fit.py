@@ -19,7 +19,7 @@ from monitor.inference.evidence.bins import (
 from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.evidence.room_climate import LearnedRoom, learn_room, the_one
+from monitor.inference.evidence.room_climate import LearnedRoom, interned, learn_room
 from monitor.inference.fit.importance import (
     Draws,
     reweighted,
@@ -162,7 +162,7 @@ def room_before(
         What it showed before that instant, and its climate.
     """
     hours = None if room is None else room.before(now_s)
-    return hours, the_one(learn_room(hours, declared, now_s, seasonal))
+    return hours, interned(learn_room(hours, declared, now_s, seasonal))
 
 
 def under_pooled_prior(first: Posterior, pooled: tuple[float, float], seed: int = 1) -> Posterior:

@@ -179,7 +179,7 @@ def _assumed_room_sd(posterior: Posterior) -> FloatArray:
     return np.asarray(posterior.room.log_vapor.sd(middle) * outside / apart)
 
 
-def behind_room(posterior: Posterior, courses: DrawnCourses) -> State:
+def conditioned_on_rooms(posterior: Posterior, courses: DrawnCourses) -> State:
     """Return the present with each draw's leak behind a room of its own, where nobody measured the room.
 
     The fit takes the room for the expected one. The water that came in is known, so a moister room stands around a

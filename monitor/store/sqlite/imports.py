@@ -11,7 +11,7 @@ from monitor.errors import LedgerError, UnknownBoxError
 from monitor.records import ImportCounts, ImportKind, NumberedImport
 from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.sqlite.ledger import add_rejections
-from monitor.store.sqlite.rows import AT, FIRST_MS, LAST_MS, from_ms, to_ms, to_reading
+from monitor.store.sqlite.rows import AT, from_ms, span_ms, to_ms, to_reading
 from monitor.store.sqlite.withdrawing import VALUES_ALONE, put_back, values_alone, withdraw
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ class SqliteImports:
 
     def withdraw_span(self, box: str, start: datetime | None, end: datetime | None, at: datetime) -> NumberedImport:
         """Set aside all readings of a box with ``start <= at < end``."""
-        start_ms, end_ms = FIRST_MS if start is None else to_ms(start), LAST_MS if end is None else to_ms(end)
+        start_ms, end_ms = span_ms(start, end)
         span = f"{box} from {_shown(start) or 'the first'} to {_shown(end) or 'the last'}"
         with self._readings.writing() as connection:
             found = connection.execute("SELECT box_id FROM boxes WHERE name = ?", (box,)).fetchone()

@@ -6,7 +6,7 @@ import math
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from itertools import chain, islice
+from itertools import islice
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -21,11 +21,12 @@ from monitor.store.sqlite.rows import (
     AT,
     FIRST_MS,
     HUMIDITY,
-    LAST_MS,
     PER_DEGC,
     PER_HUMIDITY,
     TEMPERATURE,
     Row,
+    as_columns,
+    span_ms,
     to_ms,
     to_reading,
     to_row,
@@ -35,8 +36,6 @@ from monitor.store.sqlite.thinned_hours import roll_up_whole, with_thinned_hours
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import datetime
-
-    from numpy.typing import NDArray
 
     from monitor.records import HalfReading
     from monitor.store.sqlite.connection import Database
@@ -153,14 +152,14 @@ class SqliteReadings:
 
     def series(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return the readings of one box with ``start <= at < end``, in time order."""
-        box_id, start_ms, end_ms = self._known_box_id(box), *_span_ms(start, end)
+        box_id, start_ms, end_ms = self._known_box_id(box), *span_ms(start, end)
         with self._database.errors():
             connection = self._database.connection
             rows = connection.execute(
                 "SELECT at_s, temperature, humidity FROM readings WHERE box_id = ? AND at_s >= ? AND at_s < ?",
                 (box_id, start_ms / 1000.0, end_ms / 1000.0),
             )
-            at_s, temperature, humidity = _as_columns(rows, 3)
+            at_s, temperature, humidity = as_columns(rows)
             marked = connection.execute(
                 "SELECT at_ms, bits FROM marks WHERE box_id = ? AND at_ms >= ? AND at_ms < ?",
                 (box_id, start_ms, end_ms),
@@ -181,14 +180,14 @@ class SqliteReadings:
 
     def hourly(self, box: str, start: datetime | None = None, end: datetime | None = None) -> ReadingSeries:
         """Return hourly means of one box from the roll-up, stamped at the start of the hour; marks are 0."""
-        start_ms, end_ms = _span_ms(start, end)
+        start_ms, end_ms = span_ms(start, end)
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT hour, sum_temperature / (100.0 * count), sum_humidity / (10000.0 * count) FROM hourly"
                 " WHERE box_id = ? AND hour >= ? AND hour < ?",
                 (self._known_box_id(box), -(-start_ms // MS_PER_HOUR), -(-end_ms // MS_PER_HOUR)),
             )
-            at_s, temperature_degc, humidity = _as_columns(rows, 3)
+            at_s, temperature_degc, humidity = as_columns(rows)
         at_s *= MS_PER_HOUR / 1000.0  # where the hours were: pages hold a month of hundreds of boxes
         return ReadingSeries(box, at_s, temperature_degc, humidity, np.zeros(len(at_s), dtype=np.uint16))
 
@@ -199,9 +198,9 @@ class SqliteReadings:
                 "SELECT at_s, temperature, humidity, bits FROM marks CROSS JOIN readings"
                 " ON readings.box_id = marks.box_id AND readings.at_s = marks.at_ms / 1000.0"
                 " WHERE marks.box_id = ? AND marks.at_ms >= ? AND marks.at_ms < ? ORDER BY marks.at_ms",
-                (self._known_box_id(box), *_span_ms(start, end)),
+                (self._known_box_id(box), *span_ms(start, end)),
             )
-            at_s, temperature, humidity, bits = _as_columns(rows, 4)
+            at_s, temperature, humidity, bits = as_columns(rows)
         return ReadingSeries(box, at_s, temperature / PER_DEGC, humidity / PER_HUMIDITY, bits.astype(np.uint16))
 
     def latest(self, before: datetime | None = None, *, removed: bool = False) -> Mapping[str, Reading]:
@@ -235,7 +234,7 @@ class SqliteReadings:
 
     def each(self, box: str, start: datetime | None = None, end: datetime | None = None) -> Iterator[Reading]:
         """Yield whole readings of one box in time order without holding them all."""
-        box_id, start_ms, end_ms = self._known_box_id(box), *_span_ms(start, end)
+        box_id, start_ms, end_ms = self._known_box_id(box), *span_ms(start, end)
         with self._database.errors():
             rows = self._database.connection.execute(
                 "SELECT coalesce(marks.bits, 0), at_ms, temperature, humidity, battery, seq, origin"
@@ -356,16 +355,6 @@ class SqliteReadings:
         """Return the number of a box, or one that no box has."""
         row = self._database.connection.execute("SELECT box_id FROM boxes WHERE name = ?", (name,)).fetchone()
         return int(row[0]) if row else 0
-
-
-def _as_columns(rows: sqlite3.Cursor, width: int) -> NDArray[np.float64]:
-    """Return rows as columns, one after another: a tuple of numbers takes ten times what they take in an array."""
-    numbers = np.fromiter(chain.from_iterable(rows), dtype=np.float64)
-    return np.ascontiguousarray(numbers.reshape(-1, width).T)
-
-
-def _span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
-    return FIRST_MS if start is None else to_ms(start), LAST_MS if end is None else to_ms(end)
 
 
 def _insert_one(

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from monitor.records import Reading, ReadingSource
 
 if TYPE_CHECKING:
+    import sqlite3
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # seconds count from here by definition (POSIX)
 _MS = timedelta(milliseconds=1)  # by definition
@@ -34,6 +40,11 @@ def to_ms(at: datetime) -> int:
     """Return milliseconds since 1970, rounded down: from the parts of the span, as dividing it takes twice as long."""
     since = at - _EPOCH
     return since.days * _MS_PER_DAY + since.seconds * 1000 + since.microseconds // 1000
+
+
+def span_ms(start: datetime | None, end: datetime | None) -> tuple[int, int]:
+    """Return both ends in milliseconds; an end that is not given lies beyond all readings."""
+    return FIRST_MS if start is None else to_ms(start), LAST_MS if end is None else to_ms(end)
 
 
 def from_ms(at_ms: int) -> datetime:
@@ -74,3 +85,9 @@ def to_reading(box: str, row: Sequence[int | None], floor: int | None = None, ma
         source=_SOURCES[origin & _SOURCE_BITS],
         marks=marks,
     )
+
+
+def as_columns(rows: sqlite3.Cursor) -> NDArray[np.float64]:
+    """Return rows as columns, one after another: a tuple of numbers takes ten times what they take in an array."""
+    numbers = np.fromiter(chain.from_iterable(rows), dtype=np.float64)
+    return np.ascontiguousarray(numbers.reshape(-1, len(rows.description)).T)

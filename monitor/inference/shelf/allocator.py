@@ -18,7 +18,7 @@ box touched 460 pages anew, a seventh of its processor time; with this it touche
 
 
 @cache
-def leave_freed_memory() -> None:
+def keep_freed_memory() -> None:
     """Ask the allocator for it, where it is one that knows of this."""
     if sys.platform != "linux":
         return
