@@ -325,7 +325,7 @@ def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap
         more = to_say("{mass} g is more than {dry} g of dry beads can weigh{in_ounces}. {ask}")
         text = say(
             less if short else more,
-            mass=f"{entry.mass_g:.6g}",
+            mass=f"{float(f'{entry.mass_g:.4g}'):g}",  # 12 kg are 12000 g, not 1.2e+04
             dry=f"{dry_g:.0f}",
             in_ounces=_in_ounces(entry.mass_g, least_g, most_g),
             ask=say("Is it in another unit, or are some missing?") if short else say("Is the holder included?"),
