@@ -135,6 +135,25 @@ def test_what_was_opened_within_two_hours_of_closing_belongs_to_it(hours_late: f
     assert (bins.openings.sum(), bins.swaps.sum()) == (float(counts), float(counts))
 
 
+def test_a_spool_that_comes_with_dried_beads_brings_its_water() -> None:
+    """The first spools are in the prior; a later one isn't, whether beads are dried in the same visit or not."""
+    dried = entry(EntryKind.recharge, 24.0 * 5)
+    for hours_after in (0.1, 3.0):
+        bins = bins_of(steady(10.0), dried, entry(EntryKind.spool_swap, 24.0 * 5 + hours_after))
+        assert bins.swaps.tolist()[:2] == [1.0, 0.0]
+    bins = bins_of(steady(10.0), dried, entry(EntryKind.spool_swap, 24.0 * 5 - 0.01))
+    assert bins.swaps.sum() == 0.0, "carried over by the spools of the episode before"
+
+
+@pytest.mark.parametrize("kind", [EntryKind.opening, EntryKind.spool_swap])
+def test_what_happens_right_after_an_update_counts(kind: EntryKind) -> None:
+    hours, soon = steady(10.0), entry(kind, 24.0 * 6 + 0.5)
+    updated = bins_of(hours.before(at(6.0)))
+    since = replace(episode_of(hours, soon), start_s=at(6.0))
+    bins = bin_episode(BOX, since, hours, None, hours.end_s, after=updated)
+    assert (bins.openings + bins.swaps).tolist() == [1.0, 0.0, 0.0, 0.0]
+
+
 @pytest.mark.parametrize(("hours_late", "as_put_in"), [(2.0, True), (2.01, False)])
 def test_a_weighing_within_two_hours_weighed_the_charge_as_it_was_put_in(hours_late: float, as_put_in: bool) -> None:
     episode = episode_of(steady(10.0), entry(EntryKind.weighing, hours_late, mass_g=103.0))

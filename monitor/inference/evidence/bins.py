@@ -28,6 +28,8 @@ _FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
 Where it is not known when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
 change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days have most of the information.
 """
+_CLOSED_WITHIN_S = 2 * HOUR_S
+"""An opening so soon after closing belongs to it, and so do the first spools. [s] Judgement: one visit to the box."""
 _YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
 """An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
 _DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
@@ -162,15 +164,17 @@ def bin_episode(
         for near in (at, at + 1):
             if 0 <= near < len(steps):
                 steps[near] = max(steps[near], abs(step.size))
-    late = episode.start_s + 2 * HOUR_S
+    closed_s = episode.start_s + (_CLOSED_WITHIN_S if after is None else 0.0)
+    # the first spools are in the prior with the beads; one that comes with dried beads brings water of its own
+    filled_s = closed_s if episode.spools_went_in else episode.start_s
     return Bins(
         edges_days=edges,
         temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),
         outside_kpa=outside,
         shown_humidity=shown,
         censored=censored,
-        openings=_counts([s for s in episode.openings_s if s > late], edges, now_s),
-        swaps=_counts([s for s in episode.swaps_s if s > late], edges, now_s),
+        openings=_counts([s for s in episode.openings_s if s > closed_s], edges, now_s),
+        swaps=_counts([s for s in episode.swaps_s if s > filled_s], edges, now_s),
         step_size=steps,
         loosened=np.zeros(len(edges) - 1),
         floor=floor,
