@@ -18,6 +18,8 @@ from monitor.inference.evidence.bins import Bins, bin_episode
 from monitor.inference.evidence.episodes import Episode, Step, current_episode, find_steps, rates_from
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import learn_room
+from monitor.inference.model.box_prior import prior_of
+from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
 from monitor.series.hourly_values import hourly_values, medians
@@ -141,13 +143,33 @@ def test_what_was_opened_within_two_hours_of_closing_belongs_to_it(hours_late: f
 
 
 def test_a_spool_that_comes_with_dried_beads_brings_its_water() -> None:
-    """The first spools are in the prior; a later one isn't, whether beads are dried in the same visit or not."""
-    dried = entry(EntryKind.recharge, 24.0 * 5)
-    for hours_after in (0.1, 3.0):
-        bins = bins_of(steady(10.0), dried, entry(EntryKind.spool_swap, 24.0 * 5 + hours_after))
-        assert bins.swaps.tolist()[:2] == [1.0, 0.0]
-    bins = bins_of(steady(10.0), dried, entry(EntryKind.spool_swap, 24.0 * 5 - 0.01))
-    assert bins.swaps.sum() == 0.0, "carried over by the spools of the episode before"
+    """The first spools are in the prior as they went in. One that comes later makes the others more humid, who lag; and
+    where none is declared, it brings its water at once."""
+    dried, with_spool = entry(EntryKind.recharge, 24.0 * 5), replace(BOX, spools=(Spool("PLA", 1000.0),))
+    for hours_after, with_beads in ((0.1, True), (2.0, True), (3.0, False)):
+        swapped = entry(EntryKind.spool_swap, 24.0 * 5 + hours_after)
+        assert bins_of(steady(10.0), dried, swapped).swaps.tolist()[:2] == [1.0, 0.0]
+        known = bins_of(steady(10.0), dried, swapped, box=with_spool)
+        assert known.swaps.sum() == (0.0 if with_beads else 1.0)
+        assert episode_of(steady(10.0), dried, swapped).swaps_with_beads == (1 if with_beads else 0)
+    at_first = entry(EntryKind.spool_swap, 0.1)
+    assert bins_of(steady(10.0), at_first).swaps.sum() == episode_of(steady(10.0), at_first).swaps_with_beads == 0
+    before = bins_of(steady(10.0), dried, entry(EntryKind.spool_swap, 24.0 * 5 - 0.01))
+    assert before.swaps.sum() == 0.0, "carried over by the spools of the episode before"
+
+
+@pytest.mark.parametrize(("count", "humidity"), [(1, 0.25), (2, 0.175)])
+def test_spools_are_as_humid_as_the_one_that_came_makes_them(count: int, humidity: float) -> None:
+    """The one that came counts as 25 %, the others as 10 %, each with its own spread."""
+    box = replace(BOX, spools=(Spool("PLA", 1000.0 * count, count),))
+    dried, swapped = entry(EntryKind.recharge, 24.0 * 5), entry(EntryKind.spool_swap, 24.0 * 5 + 0.1)
+    left, came = (
+        prior_of(box, episode_of(steady(10.0), dried, *more), Assumptions()).unknowns[Unknown.log_slow_humidity]
+        for more in ((), (swapped,))
+    )
+    assert np.exp([left.mean, came.mean]) == pytest.approx([0.10, humidity])
+    of_others = left.sd * (1.0 - 1.0 / count) * 0.10 / humidity
+    assert came.sd == pytest.approx(np.hypot(of_others, 0.2 / count / humidity))
 
 
 @pytest.mark.parametrize("kind", [EntryKind.opening, EntryKind.spool_swap])

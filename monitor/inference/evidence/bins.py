@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.episodes import Episode
+from monitor.inference.evidence.episodes import CLOSED_WITHIN_S, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
@@ -28,8 +28,6 @@ _FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
 Where it is not known when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
 change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days have most of the information.
 """
-_CLOSED_WITHIN_S = 2 * HOUR_S
-"""An opening so soon after closing belongs to it, and so do the first spools. [s] Judgement: one visit to the box."""
 _YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
 """An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
 _DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
@@ -165,9 +163,9 @@ def bin_episode(
         for near in (at, at + 1):
             if 0 <= near < len(steps):
                 steps[near] = max(steps[near], abs(step.size))
-    closed_s = episode.start_s + (_CLOSED_WITHIN_S if after is None else 0.0)
-    # the first spools are in the prior with the beads; one that comes with dried beads brings water of its own
-    filled_s = closed_s if episode.spools_went_in else episode.start_s
+    closed_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
+    # spools that come with the beads are in the prior, but for one that isn't declared and comes with dried beads
+    filled_s = closed_s if episode.spools_went_in or box.spools else episode.start_s
     return Bins(
         edges_days=edges,
         temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),

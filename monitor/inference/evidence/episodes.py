@@ -21,6 +21,9 @@ _STARTS = (EntryKind.charge, EntryKind.recharge)
 _WITH_THE_CHARGE_S = 2 * HOUR_S
 """A weighing this soon after a charge went in weighed it as it was put in. [s] Judgement: water that leaks in meanwhile
 is lost in a scale's last digit."""
+CLOSED_WITHIN_S = 2 * HOUR_S
+"""An opening so soon after closing belongs to it, and so do spools that are put in. [s] Judgement: one visit to the
+box, and a second look."""
 _SAME_ENTRY_S = 60.0
 """Entries up to this long before a charge went in belong to it. [s] Judgement: one visit to the box, logged by hand."""
 _PRIOR_OPENINGS, _PRIOR_OPENING_DAYS = 0.2, 20.0
@@ -147,6 +150,12 @@ class Episode:
     """Since when steps that no entry explains are counted; before, hours were left out. [s since 1970 UTC]"""
     unlogged_rise_s: float | None = None
     """The last step upward of this episode that no entry explains; None without one. [s since 1970 UTC]"""
+
+    @property
+    def swaps_with_beads(self) -> int:
+        """How many spools were swapped when the beads were dried; none where all of them went in then."""
+        with_them = [s for s in self.swaps_s if s <= self.start_s + CLOSED_WITHIN_S]
+        return 0 if self.spools_went_in else len(with_them)
 
 
 def rates_from(openings: float, events: float, watched_days: float) -> DisturbanceRates:
