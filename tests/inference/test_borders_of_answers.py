@@ -13,6 +13,7 @@ from made_posteriors import START_S, after, made
 from monitor.inference.answers.explanation import comparison_of, evidence_of, grams_words, tightness_of
 from monitor.inference.answers.forecast import Futures, crossing_ahead, forecast_of, futures
 from monitor.inference.answers.leak import grams_known, leak_of
+from monitor.inference.answers.simulation import Usage
 from monitor.inference.answers.value_of_measurement import Measurement, best_measurement, measurements, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import ChargeWeighing
@@ -533,6 +534,18 @@ def test_an_opening_within_two_days_is_named_with_a_change(kind: str) -> None:
         there = change_point_of(but(of, episode={kind: (at_s,)}))
         assert there is not None
         assert there.opened == ("opening" if near else "")
+
+
+def test_a_spool_that_came_with_dried_beads_tells_nothing_of_those_to_come() -> None:
+    """Its box's readings never stood alone before it, as they do before one that is swapped later."""
+    dried = but(made("plain"), episode={"spools_went_in": False})
+    start_s = dried.episode.start_s
+    usual, with_beads, later = (
+        Usage.drawn(but(dried, episode={"swaps_s": at_s}), 2).swapped_humidity
+        for at_s in ((), (start_s + 600.0,), (start_s + 9e5,))
+    )
+    assert np.array_equal(with_beads, usual)
+    assert later.std() < usual.std()
 
 
 def newest(levels: list[Level]) -> ChangePoint | None:

@@ -155,6 +155,14 @@ class TestWhatStayed:
         assert after.at_once
         assert not stayed(entries, 58.0, 60.0).at_once
 
+    def test_a_spool_that_came_with_the_next_beads_is_mixed_in(self) -> None:
+        """Within two hours of them; later, it is an event of the later episode."""
+        first = entry(EntryKind.charge, 0.0, desiccant="silica_regular", dry_mass_g=100.0)
+        for hours, counts in ((0.1, True), (2.0, True), (2.1, False)):
+            swapped = entry(EntryKind.spool_swap, 50.0 + hours / 24.0)
+            found = stayed((first, entry(EntryKind.recharge, 50.0), swapped), 50.0, 60.0).swaps
+            assert [one.before_end_s for one in found] == ([0.0] if counts else [])
+
 
 def stayed(entries: tuple[LedgerEntry, ...], start_day: float, now_day: float) -> Stayed:
     start_s, now_s = (START_S + day * DAY_S for day in (start_day, now_day))

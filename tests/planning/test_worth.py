@@ -10,7 +10,7 @@ import pytest
 from tests.worth import rooms
 from tests.worth.policies import PLAN, POLICIES
 from tests.worth.site import STEPS_A_WEEK, draw_site
-from tests.worth.table import best_allotted, best_intervals, best_single, by_site, table
+from tests.worth.table import best_allotted, best_intervals, by_site, one_rule, table
 from tests.worth.truth import Truth
 from tests.worth.year import COLUMNS, Year, append, sites_in
 
@@ -70,9 +70,37 @@ def test_the_best_interval_is_the_longest_that_leaves_boxes_as_dry(tmp_path: Pat
         ])  # fmt: skip
     sites = by_site(path)
     assert best_intervals(sites)["policy"].tolist() == ["every 2 weeks", "every 2 weeks"]
-    assert best_single(sites) == "every 2 weeks"
     allotted = best_allotted(sites)  # one shelf is damper than under the plan, the other one makes up for it
     assert sorted(allotted["policy"]) == ["every 2 weeks", "every 4 weeks"]
     assert allotted["over"].sum() <= sites.loc[sites["policy"] == PLAN, "over"].sum()
     append(path, [_year(2, PLAN, 10, 30), _year(2, "every 1 weeks", 52, 40), _year(2, "every 4 weeks", 13, 20)])
     assert best_intervals(by_site(path))["policy"].tolist()[-1] == "every 4 weeks"
+
+
+def test_one_rule_for_all_is_as_damp_as_the_plan_by_a_share_at_the_next_interval(tmp_path: Path) -> None:
+    """By hand: every week leaves 2 box-days over a site, every two weeks 10, the plan 4: a quarter at two weeks."""
+    path = tmp_path / "worth.csv"
+    counted = {PLAN: (10, 4), "every 1 weeks": (52, 2), "every 2 weeks": (26, 10), "every 4 weeks": (13, 40)}
+    for site, more_over in ((0, -1), (1, 1), (2, 0)):
+        append(
+            path,
+            [
+                _year(site, policy, days, over + more_over * (policy == PLAN))
+                for policy, (days, over) in counted.items()
+            ],
+        )
+    rule = one_rule(by_site(path))
+    assert (rule.weeks, rule.longer_weeks, rule.share) == (1, 2, pytest.approx(0.25))
+    assert rule.sites["heating_days_a_year"].mean() == pytest.approx(0.75 * 52 + 0.25 * 26)
+    # a box-day more over is an eighth of the way to the next interval
+    assert rule.sites["heating_days_a_year"].tolist() == pytest.approx([45.5 + 26 / 8, 45.5 - 26 / 8, 45.5])
+    assert rule.sites["over_a_year"].tolist() == pytest.approx([3.0, 5.0, 4.0]), "as damp by construction"
+
+
+@pytest.mark.parametrize(("over", "weeks"), [(1, 1), (2, 1), (40, 4), (50, 4)])
+def test_one_rule_goes_no_further_than_the_intervals_there_are(tmp_path: Path, over: int, weeks: int) -> None:
+    path = tmp_path / "worth.csv"
+    counted = {PLAN: (10, over), "every 1 weeks": (52, 2), "every 4 weeks": (13, 40)}
+    append(path, [_year(0, policy, days, left) for policy, (days, left) in counted.items()])
+    rule = one_rule(by_site(path))
+    assert (rule.weeks, rule.share) == (weeks, 0.0)

@@ -65,7 +65,9 @@ def test_it_shows_the_table_of_what_planning_is_worth(page: InProcess) -> None:
     for row in told["rows"]:
         for mean, error in (row["heating_days"], row["over_days"]):
             assert f"<td>{mean:.1f} ± {error:.1f}</td>" in shown
-    by_intervals = [row for row in told["rows"] if "interval" in row["rule"]]
+    by_intervals = [row for row in told["rows"] if row["rule"] in ("one rule", "best interval", "allotted intervals")]
+    told_of_rule = f"{told['one_rule']['longer_pct']:.0f} % of the shelves"
+    assert told_of_rule in shown.replace("\N{NARROW NO-BREAK SPACE}", " ")
     assert len(by_intervals) == shown.count("<li>") == 3
     for row in by_intervals:
         (saved, saved_error), (more, error) = row["fewer_heating_pct"], row["more_over_days"]

@@ -9,9 +9,8 @@ Beads can be dried on Saturdays, all boxes of a site in one batch; a recharge ta
 drying reaches in the room of that day. Truth runs in steps of two hours by the exact balance of the tests.
 
 What is shortened: forecasts are made on Friday evenings only, as nothing can be done on other days; so the estimate is
-carried on week by week instead of night by night, and fitted again every second week instead of every week. Where the
-last plan dries nothing for a fortnight, the tool is asked a fortnight later. Both can only make it worse. One oven
-takes all boxes, so a day with any drying counts once, for every policy.
+carried on week by week instead of night by night, and fitted again every second week instead of every week. That can
+only make it worse. One oven takes all boxes, so a day with any drying counts once, for every policy.
 """
 
 from __future__ import annotations

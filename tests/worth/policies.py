@@ -35,7 +35,6 @@ POLICIES = (PLAN, OVER, LINE, *(f"every {weeks} weeks" for weeks in WEEKS))
 EVENING = 77  # step of a week: Friday at 20:00
 _UNTIL_NEXT_CHANCE_DAYS = (2 * STEPS_A_WEEK - EVENING) / STEPS_A_DAY
 _LINE_DAYS, _LEAST_LINE_DAYS, _SETTLES_DAYS = 14, 4, 2
-_RESTS_DAYS = 8  # neither tomorrow nor a week later is anything dried
 _EVERY_DRAW = 4  # two hundred and fifty draws: a chance of 20 % errs by 2.5 %
 OVENS = {
     "oven_110C": Appliance("oven", "oven", 110.0, batch_boxes=8),
@@ -65,10 +64,6 @@ class Planner:
         self._announced = {**said, **stand}
         return {box for box, on in first.items() if on == tomorrow}
 
-    def dries_nothing_until(self, on: date) -> bool:
-        """Return whether the last plan has no day before this one."""
-        return bool(self._announced) and all(one.on >= on for one in self._announced.values())
-
     def _first_days(self, now: datetime, assessments: Sequence[Assessment]) -> dict[str, date]:
         """Return on which day each box is dried next."""
         site, stores = self._site, self._stores
@@ -90,8 +85,6 @@ class Tool:
         self._rng = np.random.default_rng((site.seed, 15))
         self.refused = 0
         """Forecasts that were asked for and not given."""
-        self._may_rest = False
-        """All is foreseen, and was asked for a week ago."""
         for i, box in enumerate(site.boxes):
             self._log(EntryKind.charge, box.name, site.start, i)
 
@@ -114,20 +107,12 @@ class Tool:
             self._enter(EntryKind.spool_swap, self._site.boxes[i].name, at)
 
     def wants(self, now: datetime) -> FloatArray:
-        """Return which boxes it wants dried tomorrow.
-
-        Where its last plan was made a week ago, with a forecast of every box, and dries nothing for a fortnight, it is
-        not asked: its estimates are then carried on by two weeks at once.
-        """
-        stores, site, tomorrow = self._stores, self._site, now.date() + timedelta(days=1)
-        if self._may_rest and self._planner.dries_nothing_until(tomorrow + timedelta(days=_RESTS_DAYS)):
-            self._may_rest = False
-            return np.zeros(len(site.boxes), bool)
+        """Return which boxes it wants dried tomorrow."""
+        stores, site = self._stores, self._site
         found = assess(stores.readings, stores.ledger, site.boxes, now, kept=stores.outlooks, workers=1)
         known = [one for one in found if one.box.name != ROOM]
-        refused = sum(one.forecast is None for one in known)
-        self.refused, self._may_rest = self.refused + refused, not refused
-        named = self._planner.planned_for(tomorrow, now, known)
+        self.refused += sum(one.forecast is None for one in known)
+        named = self._planner.planned_for(now.date() + timedelta(days=1), now, known)
         return np.array([box.name in named for box in site.boxes])
 
     def _readings(self, first: int, humidity: FloatArray) -> Iterator[Reading]:

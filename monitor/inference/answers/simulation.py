@@ -180,7 +180,9 @@ class Usage:
         rates = posterior.shelf_rates or rates_from(opened, happened, watched)
         openings = rng.gamma(opened + 1.0, 1.0, count) / (watched + 1.0 / rates.openings_per_day)
         events = rng.gamma(happened + 1.0, 1.0, count) / (watched + 1.0 / rates.events_per_day)
-        counted, sd = len(episode.swaps_s) + episode.unlogged_steps, assume.swapped_humidity_sd
+        # a spool that came with dried beads is in the prior, and readings of its box told nothing of it by itself
+        swapped = len(episode.swaps_s) - (episode.swaps_with_beads if posterior.box.spools else 0)
+        counted, sd = swapped + episode.unlogged_steps, assume.swapped_humidity_sd
         weight = counted + (sd / _SPOOLS_OF_A_BOX_SD) ** 2
         apart = posterior.state.event_g / posterior.problem.prior.swapped_g_per_humidity / weight
         humidity = assume.swapped_humidity + apart + sd / np.sqrt(weight) * rng.standard_normal(count)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.episodes import Episode
+from monitor.inference.evidence.episodes import CLOSED_WITHIN_S, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
@@ -41,8 +41,9 @@ anything."""
 _MANY_BINS = 40
 """From here on a rough likelihood merges pairs of bins. [bins] Judgement: below it the work is small anyway."""
 _AT_FLOOR_SHARE = 0.15
-"""From this share of a bin's hours at the floor on, the bin is 'at or below', not a value. Judgement: a mean of which a
-seventh is cut off is off by more than its noise."""
+"""From this share of a bin's hours at the floor on, its median counts, not its mean: whatever the floor cuts off, it is
+the same, and where it lies at the floor itself, the bin says 'at or below'. Judgement: a mean of which a seventh is cut
+off is off by more than its noise."""
 _FLOOR_HELD_HOURS = 36
 """A least value held so long without a flicker is a floor. [h] Judgement: a day and a half spans a night and a day, in
 which air that a sensor follows moves any display."""
@@ -162,15 +163,17 @@ def bin_episode(
         for near in (at, at + 1):
             if 0 <= near < len(steps):
                 steps[near] = max(steps[near], abs(step.size))
-    late = episode.start_s + 2 * HOUR_S
+    closed_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
+    # spools that come with the beads are in the prior, but for one that isn't declared and comes with dried beads
+    filled_s = closed_s if episode.spools_went_in or box.spools else episode.start_s
     return Bins(
         edges_days=edges,
         temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),
         outside_kpa=outside,
         shown_humidity=shown,
         censored=censored,
-        openings=_counts([s for s in episode.openings_s if s > late], edges, now_s),
-        swaps=_counts([s for s in episode.swaps_s if s > late], edges, now_s),
+        openings=_counts([s for s in episode.openings_s if s > closed_s], edges, now_s),
+        swaps=_counts([s for s in episode.swaps_s if s > filled_s], edges, now_s),
         step_size=steps,
         loosened=np.zeros(len(edges) - 1),
         floor=floor,
@@ -354,22 +357,25 @@ def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArr
 def _shown(
     values: FloatArray, bin_of: NDArray[np.intp], edges: FloatArray, floor: float | None, resolution: float
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Robust mean of each bin with enough hours, and whether the floor hides its truth."""
+    """Robust mean of each bin with enough hours, a median where a floor cuts hours off; and whether it hides that."""
     count = len(edges) - 1
-    shown, censored = np.full(count, np.nan), np.zeros(count, dtype=bool)
+    shown, cut_off = np.full(count, np.nan), np.zeros(count, dtype=bool)
     known = np.isfinite(values)
     here, group = values[known], bin_of[known]
     hours = np.bincount(group, minlength=count)
     enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
         low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
-        censored = enough & (low > _AT_FLOOR_SHARE * hours)
+        cut_off = enough & (low > _AT_FLOOR_SHARE * hours)
     middle = np.full(count, np.nan)
     seen = hours > 0
     starts = np.searchsorted(group, np.flatnonzero(seen))
     middle[seen] = medians(here, group, starts, hours[seen])
     near = np.abs(here - middle[group]) <= _NEAR_MEDIAN
     shown[enough] = _means(np.where(near, here, np.nan), group, count)[enough]
+    shown[cut_off] = middle[cut_off]
+    censored = np.zeros(count, dtype=bool)
     if floor is not None:
+        censored = cut_off & (middle <= floor + _SAME_HUMIDITY)
         shown[censored] = floor + _FLOOR_HIDES_STEPS * resolution
     return shown, censored

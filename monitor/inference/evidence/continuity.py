@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.inference.evidence.episodes import CLOSED_WITHIN_S
 from monitor.records import EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
 
@@ -25,10 +26,10 @@ day, in which wound filament hardly moves."""
 
 @dataclass(frozen=True)
 class Swap:
-    """A spool swapped in an earlier episode."""
+    """A spool swapped in an earlier episode, or with the beads that ended it."""
 
     before_end_s: float
-    """How long before the end of that episode. [s]"""
+    """How long before the end of that episode; nothing where it came with the next beads. [s]"""
     note: str
     """What was logged with it."""
 
@@ -42,7 +43,7 @@ class Stayed:
     at_once: bool
     """True where nothing lay between both episodes, so that spools are where they were."""
     swaps: tuple[Swap, ...]
-    """Of spools in the earlier one."""
+    """Of spools in the earlier one, and with the beads of the later."""
 
 
 def stayed_in(
@@ -69,11 +70,12 @@ def stayed_in(
         By what was logged.
     """
     known = sorted((e for e in entries if e.box == box and e.at.timestamp() < now_s), key=lambda e: e.at)
-    swaps = (e for e in known if e.kind is EntryKind.spool_swap and from_s <= e.at.timestamp() <= until_s)
+    last_s = max(until_s, start_s + CLOSED_WITHIN_S) if start_s - until_s < _LATER_S else until_s
+    swaps = (e for e in known if e.kind is EntryKind.spool_swap and from_s <= e.at.timestamp() <= last_s)
     return Stayed(
         beads=_same_beads([e for e in known if e.kind in _STARTS], until_s, start_s),
         at_once=start_s - until_s < _LATER_S,
-        swaps=tuple(Swap(until_s - e.at.timestamp(), e.note) for e in swaps),
+        swaps=tuple(Swap(max(until_s - e.at.timestamp(), 0.0), e.note) for e in swaps),
     )
 
 

@@ -21,6 +21,9 @@ _STARTS = (EntryKind.charge, EntryKind.recharge)
 _WITH_THE_CHARGE_S = 2 * HOUR_S
 """A weighing this soon after a charge went in weighed it as it was put in. [s] Judgement: water that leaks in meanwhile
 is lost in a scale's last digit."""
+CLOSED_WITHIN_S = 2 * HOUR_S
+"""An opening so soon after closing belongs to it, and so do spools that are put in. [s] Judgement: one visit to the
+box, and a second look."""
 _SAME_ENTRY_S = 60.0
 """Entries up to this long before a charge went in belong to it. [s] Judgement: one visit to the box, logged by hand."""
 _PRIOR_OPENINGS, _PRIOR_OPENING_DAYS = 0.2, 20.0
@@ -48,6 +51,8 @@ once in two million hours."""
 _LEAST_STEP, _LEAST_STEP_RESOLUTIONS = 0.005, 0.8
 """And from so much humidity [fraction of saturation] with so much of a display's step. Judgement: a display flickers by
 one step."""
+_SAME_HUMIDITY = 1e-6
+"""A level no further above a floor lies on it. [fraction of saturation] Judgement: far below any display's step."""
 _MOST_STEPS = 60
 """More steps than this are no steps but weather. Judgement: a bound on the work."""
 _ONE_STEP_HOURS = 24
@@ -145,6 +150,12 @@ class Episode:
     """Since when steps that no entry explains are counted; before, hours were left out. [s since 1970 UTC]"""
     unlogged_rise_s: float | None = None
     """The last step upward of this episode that no entry explains; None without one. [s since 1970 UTC]"""
+
+    @property
+    def swaps_with_beads(self) -> int:
+        """How many spools were swapped when the beads were dried; none where all of them went in then."""
+        with_them = [s for s in self.swaps_s if s <= self.start_s + CLOSED_WITHIN_S]
+        return 0 if self.spools_went_in else len(with_them)
 
 
 def rates_from(openings: float, events: float, watched_days: float) -> DisturbanceRates:
@@ -250,10 +261,11 @@ def current_episode(
     start_s = charge.at.timestamp() if charge else first_s
     sensor_swaps = tuple(e.at.timestamp() for e in known if e.kind is EntryKind.sensor_swap)
     # a step at a swap of the sensor is the sensor's, not the water's
-    found = find_steps(hours.between(start_s, now_s), box.sensor.resolution)
+    display = box.sensor.resolution, box.sensor.floor
+    found = find_steps(hours.between(start_s, now_s), *display)
     steps = tuple(s for s in found if not _explained(s, sensor_swaps))
-    all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, box.sensor.resolution)
-    at_swaps = [*all_found, *(s for one in about_swaps for s in find_steps(one, box.sensor.resolution))]
+    all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, *display)
+    at_swaps = [*all_found, *(s for one in about_swaps for s in find_steps(one, *display))]
     counted = known if starts else [e for e in known if e.at.timestamp() >= first_s]
     has_beads = desiccant is not None and bool(dry_mass_g)
     swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
@@ -293,11 +305,12 @@ def current_episode(
     )
 
 
-def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
+def find_steps(hours: Hours, resolution: float, floor: float | None = None) -> tuple[Step, ...]:
     """Return lasting steps: the median of twelve hours against that of the twelve before, three hours left out.
 
     How much a box usually rises within such hours is taken out. A step counts from five robust standard deviations of
-    such differences, and never below half a per cent of humidity plus most of a display step.
+    such differences, and never below half a per cent of humidity plus most of a display step. At a sensor's floor
+    nothing seems to change: what is usual isn't seen there, and a difference to it is the least of a rise or a fall.
 
     Parameters
     ----------
@@ -305,6 +318,8 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
         What the sensor showed.
     resolution : float
         Step of the sensor's display. [fraction of saturation]
+    floor : float, optional
+        Least humidity that the sensor can show, where its sheet says so. [fraction of saturation]
 
     Returns
     -------
@@ -313,14 +328,19 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
     """
     if len(hours) < _LEAST_HOURS:
         return ()
-    change = _level_change(hours.relative_humidity)
-    usual = np.isfinite(change)
+    before, after = _levels_about(hours.relative_humidity)
+    at_floor = -np.inf if floor is None else floor + _SAME_HUMIDITY
+    change = after - before
+    seen = np.isfinite(change)
+    usual = seen & (before > at_floor) & (after > at_floor)
     if usual.sum() < _LEAST_HOURS:
         return ()
     change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
+    change = np.where(before <= at_floor, np.maximum(change, 0.0), change)
+    change = np.where(after <= at_floor, np.minimum(change, 0.0), change)
     spread = _SD_PER_MEDIAN_DEVIATION * float(np.median(np.abs(change[usual])))
     threshold = max(_STEP_SPREADS * spread, _LEAST_STEP + _LEAST_STEP_RESOLUTIONS * resolution)
-    size = np.where(usual, np.abs(change), 0.0)
+    size = np.where(seen, np.abs(change), 0.0)
     found: list[Step] = []
     while len(found) < _MOST_STEPS and size.max() >= threshold:
         at = int(size.argmax())
@@ -329,12 +349,14 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
     return tuple(sorted(found, key=lambda s: s.at_s))
 
 
-def _level_change(values: FloatArray) -> FloatArray:
+def _levels_about(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the levels before and after each hour."""
     level = _moving_median(values, LEVEL_HOURS)
-    out = np.full(len(values), np.nan)
+    before, after = np.full((2, len(values)), np.nan)
     reach = LEVEL_HOURS + BETWEEN_LEVELS_HOURS
-    out[1 : len(values) - reach + 1] = level[reach:] - level[: len(values) - reach]
-    return out
+    about = slice(1, len(values) - reach + 1)
+    before[about], after[about] = level[: len(values) - reach], level[reach:]
+    return before, after
 
 
 def _moving_median(values: FloatArray, window: int) -> FloatArray:

@@ -7,11 +7,13 @@ of a leak of its own, and how far they scatter beyond their noise tells of the s
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.physics.numerics import FloatArray
+from monitor.units import SECONDS_PER_DAY
 
 BETWEEN_EPISODES_SD = 0.35
 """A lid is seated again at every recharge: the leak differs by this much from episode to episode of a sound box. [ln
@@ -28,7 +30,31 @@ _CHANGED_SHARE, _CHANGED_SD = 0.05, 1.2
 """Share of boxes whose seal changed meanwhile, and by how much. [fraction], [ln conductance] Judgement: as
 ``change_point``."""
 EPISODES_COUNTED = 3
-"""So many of the last episodes of a box count. [episodes] Judgement: seals age."""
+"""So many of the last episodes of a box count that told something of its leak. [episodes] Judgement: seals age."""
+_EPISODES_LOOKED_AT, _LOOKED_AT_DAYS = 8, 120.0
+"""Where the last ones told nothing, as a week at a sensor's floor does, earlier ones are looked at: so many in all, and
+such as began so long before the present beads went in. [episodes], [days] Judgement: a season, in which a seal hardly
+ages; and a bound on the work."""
+
+
+def looked_at(fillings_s: Sequence[float]) -> list[float]:
+    """Return which earlier episodes of a box may tell of its leak, by when they ended.
+
+    Parameters
+    ----------
+    fillings_s : sequence of float
+        When beads went in, in order of time: each ends the episode before. [s since 1970 UTC]
+
+    Returns
+    -------
+    list of float
+        In order of time: the last ``EPISODES_COUNTED``, and before these such as began not long ago.
+        [s since 1970 UTC]
+    """
+    ended = list(pairwise(fillings_s))[-_EPISODES_LOOKED_AT:]
+    lately_s = fillings_s[-1] - _LOOKED_AT_DAYS * SECONDS_PER_DAY if ended else 0.0
+    always = len(ended) - EPISODES_COUNTED
+    return [end_s for number, (start_s, end_s) in enumerate(ended) if number >= always or start_s >= lately_s]
 
 
 def spread_evidence(boxes: Sequence[Sequence[tuple[float, float]]]) -> FloatArray:

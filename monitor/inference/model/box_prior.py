@@ -12,6 +12,7 @@ from monitor.inference.model.contents import (
     known_or_plain_gel,
     prompt_contents,
     slow_store,
+    spool_mixed_in,
     swapped_g_per_humidity,
 )
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
@@ -254,8 +255,13 @@ def _slow_contents(box: Box, episode: Episode, assumptions: Assumptions) -> dict
     size, humidity, lag = slow_store(box, episode.spools_went_in)
     if not assumptions.slow_contents:
         size = _NO_SLOW_G
+    var, count = _SLOW_HUMIDITY_SD**2, sum(spool.count for spool in box.spools)
+    for _ in range(episode.swaps_with_beads if count else 0):
+        fresh = assumptions.swapped_humidity, assumptions.swapped_humidity_sd
+        humidity, by_old, of_fresh = spool_mixed_in(humidity, 1.0 / count, fresh)
+        var = var * by_old**2 + of_fresh
     return {
-        Unknown.log_slow_humidity: Normal(float(np.log(humidity)), _SLOW_HUMIDITY_SD),
+        Unknown.log_slow_humidity: Normal(float(np.log(humidity)), math.sqrt(var)),
         Unknown.log_slow_capacity: Normal(float(np.log(size)), _SLOW_CAPACITY_SD),
         Unknown.log_slow_lag: Normal(float(np.log(max(lag / size, _LEAST_LAG_DAYS))), _SLOW_LAG_SD),
     }

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.inference.evidence.continuity import Stayed
-from monitor.inference.model.contents import swapped_in_humidity
+from monitor.inference.model.contents import spool_mixed_in, swapped_in_humidity
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
@@ -166,8 +166,7 @@ def _slow_humidity(carried: Carried, stayed: Stayed, one: float, assumptions: As
     usual = assumptions.swapped_humidity, assumptions.swapped_humidity_sd
     humidity, kept, var = math.exp(ln_humidity), 1.0, _SLOW_HUMIDITY_DRIFT**2
     for swap in sorted(stayed.swaps, key=lambda s: -s.before_end_s):
-        share, (fresh, fresh_sd) = one * math.exp(-swap.before_end_s / lag_s), swapped_in_humidity(swap.note, usual)
-        mixed = (1.0 - share) * humidity + share * fresh
-        by_old = (1.0 - share) * humidity / mixed
-        kept, var, humidity = kept * by_old, var * by_old**2 + (share * fresh_sd / mixed) ** 2, mixed
+        share, fresh = one * math.exp(-swap.before_end_s / lag_s), swapped_in_humidity(swap.note, usual)
+        humidity, by_old, of_fresh = spool_mixed_in(humidity, share, fresh)
+        kept, var = kept * by_old, var * by_old**2 + of_fresh
     return _Step(kept, math.log(humidity) - kept * ln_humidity, var)

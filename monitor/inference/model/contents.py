@@ -303,5 +303,27 @@ def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, f
     return usual if known is None else (known, _SWAPPED_SD_SHARE * known)
 
 
+def spool_mixed_in(humidity: float, share: float, fresh: tuple[float, float]) -> tuple[float, float, float]:
+    """Return how humid the spools of a box are on average after one of them was swapped.
+
+    Parameters
+    ----------
+    humidity : float
+        Before. [fraction of saturation]
+    share : float
+        Of the spools that was swapped. [fraction]
+    fresh : (float, float)
+        Humidity of the one that came, and its standard deviation. [fraction of saturation]
+
+    Returns
+    -------
+    (float, float, float)
+        Humidity [fraction of saturation]; by how much its logarithm follows that of before [1]; the variance that the
+        new one adds to it [ln²].
+    """
+    mixed = (1.0 - share) * humidity + share * fresh[0]
+    return mixed, (1.0 - share) * humidity / mixed, (share * fresh[1] / mixed) ** 2
+
+
 def _matching_state(state: str) -> float:
     return next((value for word, value in _SPOOL_HUMIDITY.items() if word in state.lower()), _SPOOL_HUMIDITY_UNKNOWN)

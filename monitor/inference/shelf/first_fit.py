@@ -21,7 +21,7 @@ from monitor.inference.fit.pooling import (
     tested,
 )
 from monitor.inference.fit.posterior import Posterior, Record, carried_from
-from monitor.inference.fit.reseating import EPISODES_COUNTED
+from monitor.inference.fit.reseating import EPISODES_COUNTED, looked_at
 from monitor.inference.model.carried import Carried
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
@@ -320,16 +320,34 @@ def _rests_on(episode: Episode) -> str:
 
 
 def _earlier_episodes(record: Record, now_s: float, assumptions: Assumptions | None) -> _Earlier:
-    """Fit the last earlier episodes, each with what the one before it left to it."""
+    """Fit the last earlier episodes, each with what the one before it left to it.
+
+    Where they told nothing of the leak, as weeks at a sensor's floor do, those before them are asked, the newest first:
+    what was once seen of a box isn't forgotten by looking away.
+    """
     filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
+    ends_s = looked_at(filled_s)
     observations, levels, carried = [], [], None
-    for end_s in filled_s[1:][-EPISODES_COUNTED:]:
-        try:
-            fit = estimate(record, end_s - 1.0, carried=carried, assumptions=assumptions, count=_DRAWS_OF_EARLIER)
-        except TooLittleEvidence:
+    for end_s in ends_s[-EPISODES_COUNTED:]:
+        posterior = _fit_at_end(record, end_s, assumptions, carried)
+        if posterior is None:
             continue
-        posterior = with_change_point(fit)
         observations.append(leak_observation_of(posterior))
         levels.append(level_of(posterior))
         carried = carried_from(posterior) if assumptions is None or assumptions.carried else None
+    for end_s in reversed(ends_s[:-EPISODES_COUNTED]):
+        if sum(one is not None for one in observations) >= EPISODES_COUNTED:
+            break
+        posterior = _fit_at_end(record, end_s, assumptions, None)
+        observations.append(None if posterior is None else leak_observation_of(posterior))
     return _Earlier(tuple(observations), tuple(levels), carried)
+
+
+def _fit_at_end(
+    record: Record, end_s: float, assumptions: Assumptions | None, carried: Carried | None
+) -> Posterior | None:
+    try:
+        fit = estimate(record, end_s - 1.0, carried=carried, assumptions=assumptions, count=_DRAWS_OF_EARLIER)
+    except TooLittleEvidence:
+        return None
+    return with_change_point(fit)

@@ -333,4 +333,4 @@ def _with_recent_readings(box_input: BoxInput, fitted_s: float) -> BoxInput:
 
 def _steps_s(record: Record, now_s: float) -> tuple[float, ...]:
     hours = record.hours_before(now_s)
-    return tuple(step.at_s for step in find_steps(hours, record.box.sensor.resolution))
+    return tuple(step.at_s for step in find_steps(hours, record.box.sensor.resolution, record.box.sensor.floor))

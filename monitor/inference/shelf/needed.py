@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.inference.evidence.room_climate import ROOM_COUNTS_DAYS
-from monitor.inference.fit.reseating import EPISODES_COUNTED
+from monitor.inference.fit.reseating import EPISODES_COUNTED, looked_at
 from monitor.inference.model.sensor_bias import EPISODES_COMPARED, span_compared
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
 from monitor.series.hourly_values import HOUR_S
@@ -91,9 +91,10 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     """
     fillings = sorted(e.at.timestamp() for e in entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
     since_s = _on_grid(newest_s - _UNDATED_S)
+    earlier_ends = looked_at(fillings)
     if fillings:
-        since_s = _hour_before(fillings[-EPISODES_COUNTED - 1 :][0] - _LEAD_S)
-    enough = EPISODES_COUNTED + EPISODES_COMPARED
+        since_s = _hour_before(fillings[-len(earlier_ends) - 1] - _LEAD_S)
+    enough = max(EPISODES_COUNTED, len(earlier_ends)) + EPISODES_COMPARED
     compared_after_s = fillings[-enough] if len(fillings) >= enough else -math.inf
     swaps = tuple(
         (_hour_before(at_s - _ABOUT_SWAP_S), _hour_after(at_s + _ABOUT_SWAP_S))
@@ -106,7 +107,7 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
         if compared_after_s < at_s
         for start_s, end_s in [span_compared(at_s)]
     ]
-    first_fitted_s = min(fillings[-EPISODES_COUNTED:], default=now_s)
+    first_fitted_s = min([*fillings[-EPISODES_COUNTED:], *earlier_ends], default=now_s)
     climate_s = first_fitted_s - ROOM_COUNTS_DAYS * SECONDS_PER_DAY - _LEAD_S
     first_s = min(since_s, *(start_s for start_s, _ in compared), climate_s)
     earlier = _apart([*compared, *swaps], since_s)
