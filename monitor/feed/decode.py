@@ -14,6 +14,7 @@ from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload, TopicPattern
+from monitor.feed.formats.repeated_names import RefusedElement
 from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
 from monitor.records import Quantity, Reading, Rejection
 from monitor.records.names import (
@@ -140,6 +141,8 @@ class Decoder:
         refused = []
         for place, element in enumerate(elements):
             try:
+                if type(element) is RefusedElement:
+                    raise UnusableMessageError(element.reason)
                 reading = payload_format.reading(box, element, message.arrived_at)
                 decoded.readings.append(self._settle(reading, message))
             except Exception as error:
@@ -218,6 +221,8 @@ def _reason(error: Exception) -> str:
 
 def _as_json(element: Any) -> bytes:
     """Return an element as a message of its own, so that it can be tried again without its neighbors."""
+    if type(element) is RefusedElement:
+        return element.text.encode()
     try:
         return orjson.dumps(senml.as_pack(element) if isinstance(element, senml.SenmlInstant) else element)
     except orjson.JSONEncodeError:  # nested deeper than it writes, though not deeper than it reads

@@ -9,6 +9,7 @@ from typing import Any
 import orjson
 
 from monitor.errors import UnusableMessageError
+from monitor.feed.formats.repeated_names import is_whole, refuse_repeated
 from monitor.records.readings import EARLIEST_AT, SENSOR_RANGE_DEGC
 from monitor.units import degf_to_degc, kelvin_to_degc
 
@@ -36,12 +37,17 @@ _SHOWN = 60  # letters; judgement: what a stranger sent fits a line beside the r
 
 
 def parse_json(payload: bytes) -> Any:
-    """Return what the payload says, or tell why it is no JSON."""
-    refuse_longer(len(payload))
+    """Return what the payload says, or tell why it is no JSON or says something twice."""
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        refuse_longer(len(payload))
     try:
-        return orjson.loads(payload)
+        content = orjson.loads(payload)
     except orjson.JSONDecodeError as error:
         raise UnusableMessageError(f"payload {shown(payload)} is not JSON: {error}") from None
+    colons = payload.count(b":")
+    if type(content) is dict and len(content) == colons:  # nearly every message: no name was left out
+        return content
+    return content if is_whole(content, payload, colons) else refuse_repeated(payload, content, shown)
 
 
 def refuse_longer(payload_bytes: int) -> None:
@@ -52,6 +58,8 @@ def refuse_longer(payload_bytes: int) -> None:
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
     """Return a temperature that a hygrometer can have."""
+    if type(value) is float and unit == "C" and _COLDEST_DEGC <= value <= _WARMEST_DEGC:
+        return value
     given = number(value, name)
     degc = given if unit == "C" else _TO_DEGC[unit](given)
     if not _COLDEST_DEGC <= degc <= _WARMEST_DEGC:
@@ -63,7 +71,7 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
 def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
     """Return a humidity as a fraction of saturation."""
     whole = _HUMIDITY_UNITS[unit]
-    given = number(value, name)
+    given = value if type(value) is float else number(value, name)
     if not 0.0 <= given <= whole:
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be from 0 to {whole:g}")
     return given / whole
@@ -71,7 +79,7 @@ def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> floa
 
 def battery_v(value: Any) -> float:
     """Return a voltage that a node can have."""
-    given = number(value, "battery_v")
+    given = value if type(value) is float else number(value, "battery_v")
     if not 0.0 <= given <= MAX_BATTERY_V:
         raise UnusableMessageError(f"battery_v is {shown(value)}; it must be volts from 0 to {MAX_BATTERY_V:g}")
     return given
@@ -79,7 +87,7 @@ def battery_v(value: Any) -> float:
 
 def seq(value: Any) -> int:
     """Return a number that a node counts its readings by."""
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MAX_SEQ:
+    if type(value) is not int or not 0 <= value <= MAX_SEQ:
         raise UnusableMessageError(f"seq is {shown(value)}; it must be a whole number that counts up from 0")
     return value
 
@@ -94,7 +102,7 @@ def within_reach(at: datetime, value: Any, arrived_at: datetime, name: str = "t"
     """Return an instant as it is, where it is neither absurdly old nor more than a day ahead."""
     if at < EARLIEST_AT:
         raise UnusableMessageError(f"{name} is {shown(value)}, before the year 2000; the node's clock is not set")
-    if at > arrived_at + MAX_AHEAD:
+    if at > arrived_at and at > arrived_at + MAX_AHEAD:
         raise UnusableMessageError(
             f"{name} is {shown(value)}, more than a day ahead of its arrival at {arrived_at:%Y-%m-%dT%H:%M:%SZ}"
         )
@@ -142,6 +150,8 @@ def _from_iso(value: Any, name: str) -> datetime:
         at = datetime.fromisoformat(value)
     except (TypeError, ValueError):
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be a time like 2026-03-01T07:30:00Z") from None
+    if at.tzinfo is UTC:
+        return at
     try:
         return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
     except OverflowError:
