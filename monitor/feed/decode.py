@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
-    from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
+    from monitor.records import Box, FeedSpec, HalfReading, RawMessage, SensorMove
 
 _KEPT_APART = 100
 """A judgement. Refused elements of one message that are kept each with its own reason; a stranger's array may hold
@@ -75,13 +75,15 @@ class _Route:
 class Decoder:
     """Reads the messages of every feed a site declares."""
 
-    def __init__(self, feeds: Iterable[FeedSpec], site: str, moves: Iterable[SensorMove] = ()) -> None:
+    def __init__(
+        self, feeds: Iterable[FeedSpec], site: str, moves: Iterable[SensorMove] = (), boxes: Iterable[Box] = ()
+    ) -> None:
         self._routes = [route for feed in feeds for route in _routes(feed, site)]
         self._joiners = {id(route.joiner): route.joiner for route in self._routes if route.joiner}.values()
         self._moves: dict[str, list[SensorMove]] = {}
         for move in sorted(moves, key=lambda move: move.since, reverse=True):
             self._moves.setdefault(move.sensor, []).append(move)
-        self._clocks = ClockWatch()
+        self._clocks = ClockWatch({name for box in boxes for name in (box.name, box.room)})
         self._place_remembered = lru_cache(maxsize=_PLACES_REMEMBERED)(self._find_place)
 
     @property
@@ -108,7 +110,8 @@ class Decoder:
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
         _, topic, payload, arrived_at, _, _, left_out_bytes = message
-        route, box = self._place(topic)
+        place = self._place_remembered if len(topic) <= _REMEMBERED_TOPIC else self._find_place
+        route, box = place(topic)
         if left_out_bytes:
             refuse_longer(len(payload) + left_out_bytes)
         payload_format = route.payload_format
@@ -138,11 +141,12 @@ class Decoder:
     ) -> None:
         if not elements:
             raise UnusableMessageError("the array is empty; it must hold at least one reading")
-        refused = []
+        refused: list[tuple[str, Any]] = []
         for place, element in enumerate(elements):
+            if type(element) is RefusedElement:
+                refused.append((f"element {place}: {element.reason}", element))
+                continue
             try:
-                if type(element) is RefusedElement:
-                    raise UnusableMessageError(element.reason)
                 reading = payload_format.reading(box, element, message.arrived_at)
                 decoded.readings.append(self._settle(reading, message))
             except Exception as error:
@@ -153,11 +157,8 @@ class Decoder:
             reason = f"{len(combined)} more elements; the first of them: {combined[0][0]}"
             decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in combined])))
 
-    def _place(self, topic: str) -> tuple[_Route, str]:
-        """Return how a topic's payload is read and what its sensor is called."""
-        return self._place_remembered(topic) if len(topic) <= _REMEMBERED_TOPIC else self._find_place(topic)
-
     def _find_place(self, topic: str) -> tuple[_Route, str]:
+        """Return how a topic's payload is read and what its sensor is called."""
         for route in self._routes:
             names = route.pattern.names(topic)
             if names is not None:

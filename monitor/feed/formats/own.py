@@ -53,4 +53,3 @@ def _missing(element: dict[str, Any], key: str) -> UnusableMessageError:
         return UnusableMessageError(f"'{key}' is null; it must be a number")
     given = ", ".join(sorted(map(values.shown, element))) or "nothing"
     return UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
-
