@@ -118,7 +118,7 @@ def test_an_answer_takes_the_focus_from_nobody_who_went_on(phone: Page, address:
     phone.goto(f"{address}/box/soon", wait_until="networkidle")
     for deed in ("Weighed the beads", "Read a display"):
         phone.locator("summary", has_text=deed).click()
-    phone.route("**/box/soon/**", held.append)
+    phone.route("**/box/soon/**", lambda route: held.append(route))  # noqa: PLW0108 -- no function of C is taken
     mass = phone.locator("#deeds [name=mass]").first
     mass.fill("heavy")
     with phone.expect_request(lambda request: request.method == "POST"):
