@@ -222,7 +222,7 @@ def _is_readable(connection: sqlite3.Connection) -> bool:
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError as error:
-        if error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+        if error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_IOERR_SHM")):
             return False
         raise
     return True
