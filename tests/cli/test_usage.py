@@ -110,6 +110,13 @@ def test_a_process_ends_as_it_does_in_this_one(site: Path, run: Run, words: list
     assert (done.stdout, done.stderr.split(" (see")[0]) == (here.stdout, here.stderr.split(" (see")[0])
 
 
+@pytest.mark.parametrize("words", [("log", "undo"), ("lot", "undo"), ("plan", "undo")], ids=" ".join)
+def test_a_number_of_an_entry_without_end_is_one_line(site: Path, run: Run, words: tuple[str, ...]) -> None:
+    done = run(site, *words, "9" * 30)
+    assert done.returncode == 1
+    assert done.stderr.endswith("siccast.sqlite3 holds no number that is so long. Check the number that you gave\n")
+
+
 def test_a_failure_is_one_line_and_1(site: Path, run: Run) -> None:
     (site / "siccast.sqlite3").write_bytes(b"this is no database, and it is long enough to be looked at" * 20)
     done = run(site, "boxes")

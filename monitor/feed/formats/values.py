@@ -71,7 +71,9 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
 def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
     """Return a humidity as a fraction of saturation."""
     whole = _HUMIDITY_UNITS[unit]
-    given = value if type(value) is float else number(value, name)
+    if type(value) is float and 0.0 <= value <= whole:  # nearly always
+        return value / whole
+    given = number(value, name)
     if not 0.0 <= given <= whole:
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be from 0 to {whole:g}")
     return given / whole
@@ -79,7 +81,9 @@ def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> floa
 
 def battery_v(value: Any) -> float:
     """Return a voltage that a node can have."""
-    given = value if type(value) is float else number(value, "battery_v")
+    if type(value) is float and 0.0 <= value <= MAX_BATTERY_V:
+        return value
+    given = number(value, "battery_v")
     if not 0.0 <= given <= MAX_BATTERY_V:
         raise UnusableMessageError(f"battery_v is {shown(value)}; it must be volts from 0 to {MAX_BATTERY_V:g}")
     return given
@@ -88,7 +92,9 @@ def battery_v(value: Any) -> float:
 def seq(value: Any) -> int:
     """Return a number that a node counts its readings by."""
     if type(value) is not int or not 0 <= value <= MAX_SEQ:
-        raise UnusableMessageError(f"seq is {shown(value)}; it must be a whole number that counts up from 0")
+        raise UnusableMessageError(
+            f"seq is {shown(value)}; it must be a whole number that counts up from 0 to {MAX_SEQ}"
+        )
     return value
 
 

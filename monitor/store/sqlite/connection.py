@@ -101,6 +101,8 @@ class Database:
             yield
         except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may quote what is no text any more
             raise explain(self.path, error) from error
+        except OverflowError as error:
+            raise StoreError(f"{self.path} holds no number that is so long. Check the number that you gave") from error
 
     def close(self) -> None:
         """Close; the last one to close folds the log into the file."""
