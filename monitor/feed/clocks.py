@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from monitor.records import RawMessage, Reading
 
 TOLERANCE = timedelta(seconds=120)  # judgement: a node that sets its clock once a day may be off by a minute or two
+_AHEAD = -TOLERANCE
 _APART = timedelta(microseconds=1)  # the finest step of `datetime`, by definition
 _STEPPED = timedelta(seconds=1)
 """A clock that lies so far behind what it said before was set back, and is followed (a judgement)."""
@@ -154,7 +155,7 @@ class ClockWatch:
         if before is None and len(self._last) >= len(self._declared) + _OTHER_NAMES:
             self._last = {name: self._last[name] for name in self._declared if name in self._last}
         self._last[box] = arrived_at, lag
-        if lag < -TOLERANCE:
+        if lag < _AHEAD:
             return Mark.clock_ahead.bit
         if lag <= TOLERANCE or before is None:
             return 0

@@ -109,7 +109,7 @@ class Decoder:
         return decoded
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
-        _, topic, payload, arrived_at, _, _, left_out_bytes = message
+        _, topic, payload, arrived_at, _, retained, left_out_bytes = message
         place = self._place_remembered if len(topic) <= _REMEMBERED_TOPIC else self._find_place
         route, box = place(topic)
         if left_out_bytes:
@@ -122,7 +122,9 @@ class Decoder:
         assert payload_format is not None
         elements = payload_format.elements(payload)
         if len(elements) == 1:
-            reading = self._settle(payload_format.reading(box, elements[0], arrived_at), message)
+            reading = payload_format.reading(box, elements[0], arrived_at)
+            if retained or self._moves:
+                reading = self._settle(reading, message)
             marks = self._clocks.mark(reading, arrived_at)
             decoded.readings.append(reading._replace(marks=marks) if marks else reading)
             return

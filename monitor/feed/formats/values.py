@@ -101,14 +101,14 @@ def seq(value: Any) -> int:
 def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> datetime:
     """Return an instant, aware and in UTC, that is neither absurdly old nor more than a day ahead."""
     at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, *_EPOCH_UNITS[unit], name)
-    return within_reach(at, value, arrived_at, name)
+    return at if EARLIEST_AT <= at <= arrived_at else within_reach(at, value, arrived_at, name)
 
 
 def within_reach(at: datetime, value: Any, arrived_at: datetime, name: str = "t") -> datetime:
     """Return an instant as it is, where it is neither absurdly old nor more than a day ahead."""
     if at < EARLIEST_AT:
         raise UnusableMessageError(f"{name} is {shown(value)}, before the year 2000; the node's clock is not set")
-    if at > arrived_at and at > arrived_at + MAX_AHEAD:
+    if at > arrived_at + MAX_AHEAD:
         raise UnusableMessageError(
             f"{name} is {shown(value)}, more than a day ahead of its arrival at {arrived_at:%Y-%m-%dT%H:%M:%SZ}"
         )
