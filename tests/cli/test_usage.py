@@ -85,6 +85,7 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["forcast"], "No such command 'forcast'"),
         (["boxes", "--colour"], "No such option"),
         (["log", "reading", "pa6-dry", "45,5", "21.3"], "'45,5' is not a number. Write it like 21.5"),
+        (["readings", "import", "a.csv", "--delimiter", ";;"], "';;' won't do; it is one character"),
         (["plan", "--days", "1e3"], "'1e3' is not a whole number. Write it like 21"),
         (["plan", "move", "pa6-dry", "9999-12-31"], "'9999-12-31' is too far ahead. Choose a day before 2100"),
         (["log", "note", "pa6-dry", os.fsdecode(b"\xff\xfe bad")], "'?? bad' is not UTF-8 text"),
