@@ -117,9 +117,10 @@
     else if (!here && ringing) quiet();
     tick();
     awake(here?.dataset.state === "going");
-    // A renewal takes the focus from nobody, and selects nothing that is being typed: the next key would replace it.
+    // A renewal takes the focus from nobody, an answer from nobody who went on; what is being typed is never selected: the
+    // next key would replace it.
     const isFree = document.activeElement === document.body && !step()?.hasAttribute("data-keep");
-    const field = (isFree || !event?.detail?.isRenewal) && main.querySelector("[data-wants-focus]");
+    const field = (isFree || !(event?.detail?.isRenewal || event?.detail?.isElsewhere)) && main.querySelector("[data-wants-focus]");
     if (field && !main.querySelector("[data-unsent]") && matchMedia("(pointer: fine)").matches) {
       step()?.querySelector("[data-focus]")?.removeAttribute("data-focus"); // where it would go without a field
       field.focus();

@@ -33,7 +33,7 @@
     },
     beforeNodeRemoved: (old) => !(keepsTyped && holdsUnsaved(old)),
   });
-  const put = (text, { keepsTyped = false } = {}) => {
+  const put = (text, { keepsTyped = false, isElsewhere = false } = {}) => {
     const page = new DOMParser().parseFromString(text, "text/html");
     document.title = page.title;
     isHeld = false;
@@ -48,7 +48,7 @@
     if (token) for (const field of document.querySelectorAll("form input[name=token]")) field.value = token;
     // what now stands elsewhere may have lost the focus on its way
     if (focused?.id && document.activeElement === document.body) document.getElementById(focused.id)?.focus({ preventScroll: true });
-    document.dispatchEvent(new CustomEvent("siccast:shown", { detail: { isRenewal: keepsTyped } }));
+    document.dispatchEvent(new CustomEvent("siccast:shown", { detail: { isRenewal: keepsTyped, isElsewhere } }));
   };
   const fail = () => {
     const place = document.getElementById("notices");
@@ -96,10 +96,12 @@
     element?.focus({ preventScroll: place.top >= 0 && place.bottom <= innerHeight });
   };
 
-  // Sends a form, and shows the page that comes back.
+  // Sends a form, and shows the page that comes back. The focus goes where the page wants it, unless the person went on to
+  // another field meanwhile: what they type would land elsewhere.
   const send = async (form, button) => {
     const filled = new URLSearchParams(new FormData(form, button));
     const get = form.method === "get";
+    const sentFrom = document.activeElement;
     const address = new URL(button?.getAttribute("formaction") ?? form.getAttribute("action") ?? location.href, location.href);
     if (get) address.search = filled;
     onTheirWay += 1;
@@ -107,13 +109,17 @@
     if (form.dataset.busy && button) button.dataset.busy = form.dataset.busy;
     try {
       const answer = await fetch(address, get ? { headers: { Accept: "text/html" } } : { method: "POST", body: filled });
-      put(await answer.text());
+      const text = await answer.text();
+      const isElsewhere = ![sentFrom, document.body].includes(document.activeElement);
+      put(text, { isElsewhere });
       stands = !answer.ok;
       shown = "";
       const moved = answer.redirected && new URL(answer.url).pathname !== location.pathname; // another page begins at its head
       if ((answer.redirected || get) && answer.url !== location.href) history.pushState(null, "", answer.url);
       if (moved) scrollTo(0, 0);
-      focus(document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"));
+      if (!isElsewhere || document.activeElement === document.body) {
+        focus(document.querySelector("#main [data-focus]") ?? document.querySelector("#main [aria-invalid=true]"));
+      }
     } catch {
       fail();
     } finally {

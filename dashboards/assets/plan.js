@@ -153,13 +153,13 @@
   document.addEventListener("pointercancel", release);
   document.addEventListener("dragstart", (event) => { if (event.target.closest?.("#weeks")) event.preventDefault(); });
 
-  const ready = () => {
+  const ready = (event) => {
     for (const hint of document.querySelectorAll(".with-script")) hint.hidden = false;
     const there = landed ? [...document.querySelectorAll(`#weeks [data-day="${landed.on}"] .chip`)] : [];
     const chip = there.find((each) => each.dataset.box === landed.box);
     if (!chip) return;
     for (const other of document.querySelectorAll("#main [data-focus]")) other.removeAttribute("data-focus");
-    chip.querySelector(".grip").focus({ preventScroll: true });
+    if (!event?.detail?.isElsewhere) chip.querySelector(".grip").focus({ preventScroll: true });
     landed = null;
   };
   document.documentElement.classList.add("scripted");

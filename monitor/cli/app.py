@@ -5,16 +5,20 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import re
 import signal
 import sys
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from monitor import __version__
 from monitor.cli.commands import CommandsByName
 from monitor.errors import SiccastError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 app = typer.Typer(
     name="siccast",
@@ -28,6 +32,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["--help", "-h"]},
 )
 
+_NOT_A_NUMBER = re.compile(r"is not a valid (float|int)(?:eger)?(?: range)?\.?")
+"""How the option parser, in one version or another, says that a number is none."""
 _STOPPED = 130  # exit code: 128 and the number of SIGINT, as shells say it (POSIX)
 
 
@@ -63,6 +69,7 @@ def main() -> None:
         for stream in (sys.stdout, sys.stderr):
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
+        _require_text(sys.argv[1:])
         exit_code = app(standalone_mode=False)
         sys.stdout.flush()
         if exit_code == _STOPPED:  # typer answers Ctrl-C so, without a word
@@ -83,6 +90,17 @@ def main() -> None:
         _stop("stopped", _STOPPED)
 
 
+def _require_text(words: Sequence[str]) -> None:
+    """Refuse a word that is no text: nothing that is kept or sent could hold it. The name of a file may be such."""
+    for word in words:
+        try:
+            word.encode()
+        except UnicodeEncodeError:
+            if not any(Path(part).exists() for part in (word, word.partition("=")[2]) if part):
+                shown = word.encode("utf-8", "replace").decode()
+                _stop(f"'{shown}' is not UTF-8 text. Set your terminal to UTF-8, and write it again", 2)
+
+
 def _take_ctrl_c() -> None:
     """Let Ctrl-C raise from here on, where it can be answered; whoever started us may want it ignored."""
     if callable(signal.getsignal(signal.SIGINT)):
@@ -101,11 +119,15 @@ def _usage(error: Any) -> str:
         # newer versions of typer hand values to pydantic, whose message leaves out what was typed
         wrong = checked()[0]
         error.message = f"'{wrong['input']}' is not valid: it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
-    message = str(error.format_message())
+    message = _NOT_A_NUMBER.sub(_number_wanted, str(error.format_message()))
     if "\n" in message:
         return message
     context = getattr(error, "ctx", None)
     return f"{message} (see `{context.command_path} --help`)" if context else message
+
+
+def _number_wanted(said: re.Match[str]) -> str:
+    return "is not a number. Write it like 21.5" if said[1] == "float" else "is not a whole number. Write it like 21"
 
 
 def _stop(message: str, exit_code: int) -> NoReturn:

@@ -12,7 +12,7 @@ from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
 from monitor.records.names import tidy
-from monitor.records.readings import EARLIEST_AT
+from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from monitor.store.opening import Stores
 
 Encoding = Annotated[str, typer.Option(help="Encoding of the text, for example cp1252 or utf-16.")]
-
-_LATEST = datetime(2100, 1, 1, tzinfo=UTC)  # a year; judgement: beyond it a digit was mistyped
 
 
 def instant(text: str | None, zone: ZoneInfo, now: datetime, *, option: str = "--at") -> datetime:
@@ -91,7 +89,7 @@ def utc_instant(text: str | None, now: datetime) -> datetime:
         raise typer.BadParameter(
             f"'{text}' is not a time. Write it in UTC, like 2026-03-01T07:30Z or 2026-03-01", param_hint="'--as-of'"
         ) from None
-    if not EARLIEST_AT <= at < _LATEST:
+    if not EARLIEST_AT <= at < LATEST_AT:
         raise typer.BadParameter(
             f"'{text}' is too early or too late. Choose a time from 2000 to 2099", param_hint="'--as-of'"
         )

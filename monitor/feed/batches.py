@@ -40,6 +40,10 @@ class Connected(Protocol):
         """Let the broker forget these."""
         ...
 
+    def stay_connected(self) -> None:
+        """Do what keeps the connection while nothing is taken from it."""
+        ...
+
 
 class Batches:
     """Hands on what came within ``every_s`` seconds as one portion; at 0 s everything at once.
@@ -72,6 +76,10 @@ class Batches:
         """Let the broker forget these."""
         self._feed.acknowledge(messages)
         self._acknowledged_at, self._last_portion = self._steady_s(), len(messages)
+
+    def stay_connected(self) -> None:
+        """Do what keeps the connection while nothing is taken from it."""
+        self._feed.stay_connected()
 
     def rest(self) -> list[RawMessage]:
         """Return all that is held, due or not."""

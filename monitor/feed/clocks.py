@@ -12,12 +12,13 @@ from monitor.records import Mark
 from monitor.records.readings import EARLIEST_AT
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
     from datetime import datetime
 
     from monitor.records import RawMessage, Reading
 
 TOLERANCE = timedelta(seconds=120)  # judgement: a node that sets its clock once a day may be off by a minute or two
+_AHEAD = -TOLERANCE
 _APART = timedelta(microseconds=1)  # the finest step of `datetime`, by definition
 _STEPPED = timedelta(seconds=1)
 """A clock that lies so far behind what it said before was set back, and is followed (a judgement)."""
@@ -27,6 +28,7 @@ _A_JUMP = timedelta(seconds=5)
 _WAITING_AT_MOST = 20_000  # messages; judgement: an hour of a large site, and then the clock is taken as it is
 _WAITING_AT_MOST_BYTES = 16 * 1024 * 1024  # judgement: a small computer has it to spare
 _SAME_LAG = timedelta(seconds=30)  # judgement: a clock that is off stays off by as much, a radio does not
+_OTHER_NAMES = 10_000  # judgement: ten times the boxes of a large site
 _LIVE_SPACING = timedelta(seconds=30)
 """Messages that arrive closer together than this were waiting somewhere; their lateness says nothing of a clock (a
 judgement)."""
@@ -134,9 +136,14 @@ class MachineClock:
 
 
 class ClockWatch:
-    """Remembers how late each sensor was the last time."""
+    """Remembers how late each sensor was the last time.
 
-    def __init__(self) -> None:
+    Those of declared boxes are never forgotten. Any other name may be one that a stranger made up; where there are too
+    many, all of these are forgotten, and a clock that is late by the same is then marked one message later.
+    """
+
+    def __init__(self, declared: Collection[str] = ()) -> None:
+        self._declared = declared
         self._last: dict[str, tuple[datetime, timedelta]] = {}
 
     def mark(self, reading: Reading, arrived_at: datetime) -> int:
@@ -145,8 +152,10 @@ class ClockWatch:
             return 0
         box, lag = reading.box, arrived_at - reading.at
         before = self._last.get(box)
+        if before is None and len(self._last) >= len(self._declared) + _OTHER_NAMES:
+            self._last = {name: self._last[name] for name in self._declared if name in self._last}
         self._last[box] = arrived_at, lag
-        if lag < -TOLERANCE:
+        if lag < _AHEAD:
             return Mark.clock_ahead.bit
         if lag <= TOLERANCE or before is None:
             return 0

@@ -14,6 +14,7 @@ from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own, senml
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload, TopicPattern
+from monitor.feed.formats.repeated_names import RefusedElement
 from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
 from monitor.records import Quantity, Reading, Rejection
 from monitor.records.names import (
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from datetime import datetime
 
-    from monitor.records import FeedSpec, HalfReading, RawMessage, SensorMove
+    from monitor.records import Box, FeedSpec, HalfReading, RawMessage, SensorMove
 
 _KEPT_APART = 100
 """A judgement. Refused elements of one message that are kept each with its own reason; a stranger's array may hold
@@ -74,13 +75,15 @@ class _Route:
 class Decoder:
     """Reads the messages of every feed a site declares."""
 
-    def __init__(self, feeds: Iterable[FeedSpec], site: str, moves: Iterable[SensorMove] = ()) -> None:
+    def __init__(
+        self, feeds: Iterable[FeedSpec], site: str, moves: Iterable[SensorMove] = (), boxes: Iterable[Box] = ()
+    ) -> None:
         self._routes = [route for feed in feeds for route in _routes(feed, site)]
         self._joiners = {id(route.joiner): route.joiner for route in self._routes if route.joiner}.values()
         self._moves: dict[str, list[SensorMove]] = {}
         for move in sorted(moves, key=lambda move: move.since, reverse=True):
             self._moves.setdefault(move.sensor, []).append(move)
-        self._clocks = ClockWatch()
+        self._clocks = ClockWatch({name for box in boxes for name in (box.name, box.room)})
         self._place_remembered = lru_cache(maxsize=_PLACES_REMEMBERED)(self._find_place)
 
     @property
@@ -106,8 +109,9 @@ class Decoder:
         return decoded
 
     def _decode_one(self, message: RawMessage, decoded: Decoded) -> None:
-        _, topic, payload, arrived_at, _, _, left_out_bytes = message
-        route, box = self._place(topic)
+        _, topic, payload, arrived_at, _, retained, left_out_bytes = message
+        place = self._place_remembered if len(topic) <= _REMEMBERED_TOPIC else self._find_place
+        route, box = place(topic)
         if left_out_bytes:
             refuse_longer(len(payload) + left_out_bytes)
         payload_format = route.payload_format
@@ -118,7 +122,9 @@ class Decoder:
         assert payload_format is not None
         elements = payload_format.elements(payload)
         if len(elements) == 1:
-            reading = self._settle(payload_format.reading(box, elements[0], arrived_at), message)
+            reading = payload_format.reading(box, elements[0], arrived_at)
+            if retained or self._moves:
+                reading = self._settle(reading, message)
             marks = self._clocks.mark(reading, arrived_at)
             decoded.readings.append(reading._replace(marks=marks) if marks else reading)
             return
@@ -137,8 +143,11 @@ class Decoder:
     ) -> None:
         if not elements:
             raise UnusableMessageError("the array is empty; it must hold at least one reading")
-        refused = []
+        refused: list[tuple[str, Any]] = []
         for place, element in enumerate(elements):
+            if type(element) is RefusedElement:
+                refused.append((f"element {place}: {element.reason}", element))
+                continue
             try:
                 reading = payload_format.reading(box, element, message.arrived_at)
                 decoded.readings.append(self._settle(reading, message))
@@ -150,11 +159,8 @@ class Decoder:
             reason = f"{len(combined)} more elements; the first of them: {combined[0][0]}"
             decoded.rejections.append(_reject(message, reason, _as_json_array([element for _, element in combined])))
 
-    def _place(self, topic: str) -> tuple[_Route, str]:
-        """Return how a topic's payload is read and what its sensor is called."""
-        return self._place_remembered(topic) if len(topic) <= _REMEMBERED_TOPIC else self._find_place(topic)
-
     def _find_place(self, topic: str) -> tuple[_Route, str]:
+        """Return how a topic's payload is read and what its sensor is called."""
         for route in self._routes:
             names = route.pattern.names(topic)
             if names is not None:
@@ -218,6 +224,8 @@ def _reason(error: Exception) -> str:
 
 def _as_json(element: Any) -> bytes:
     """Return an element as a message of its own, so that it can be tried again without its neighbors."""
+    if type(element) is RefusedElement:
+        return element.text.encode()
     try:
         return orjson.dumps(senml.as_pack(element) if isinstance(element, senml.SenmlInstant) else element)
     except orjson.JSONEncodeError:  # nested deeper than it writes, though not deeper than it reads

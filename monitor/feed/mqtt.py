@@ -176,6 +176,16 @@ class MqttFeed:
         """Return what has arrived, after waiting at most so long for the first; empty where nothing came."""
         if not self.is_connected and not self._try_to_connect(wait_s):
             return []
+        self._gather(wait_s)
+        return self._handed_out()
+
+    def stay_connected(self) -> None:
+        """Do what keeps the connection, while what it brought can't be stored; what comes meanwhile waits here."""
+        if self.is_connected:
+            self._gather(0.0)
+
+    def _gather(self, wait_s: float) -> None:
+        """Take in what arrives, as far as there is room, and let the broker know that we live."""
         arrived = self._client.arrived
         while (len(arrived) < BATCH and self._client.arrived_bytes < BATCH_BYTES) and self._wait_for_bytes(
             _GATHERED_WITHIN_S if arrived else wait_s
@@ -183,7 +193,6 @@ class MqttFeed:
             if self._client.loop_read() != paho.MQTT_ERR_SUCCESS:
                 break
         self._client.loop_misc()
-        return self._handed_out()
 
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Tell the broker that it may forget these; a broken connection makes it send them again instead."""

@@ -6,7 +6,7 @@ import csv
 import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from monitor.errors import ImportFileError, UnusableMessageError
 from monitor.feed.decode import Decoded
@@ -83,9 +83,10 @@ class Table:
         decoded = Decoded()
         for line, row in enumerate(rows, start=first_line):
             try:
+                _require_no_more(row)
                 decoded.readings.append(self._reading(row, now))
             except UnusableMessageError as error:
-                text = self.shape.delimiter.join(str(value) for value in row.values())
+                text = self.shape.delimiter.join(_written(row))
                 decoded.rejections.append(
                     Rejection(now, "import", self._file_name, text.encode("utf-8", "replace"), f"line {line}: {error}")
                 )
@@ -144,6 +145,28 @@ class Table:
             return float(text.replace(".", "").replace(",", ".") if self.shape.decimal_comma else text)
         except ValueError:
             return text
+
+
+def _written(row: Mapping[str, str]) -> list[str]:
+    """Return all values of a row as texts, in their order."""
+    more = _left_over(row)
+    return [str(value) for value in row.values() if value is not more] + [*more]
+
+
+def _left_over(row: Mapping[str, str]) -> Sequence[str]:
+    """Return the values that stand under no heading: the reader of tables keeps them under none."""
+    return cast("Mapping[str | None, Sequence[str]]", row).get(None, ())
+
+
+def _require_no_more(row: Mapping[str, str]) -> None:
+    """Refuse a row with more values than headings: which of them belongs to which nobody can tell."""
+    more = _left_over(row)
+    if any(value.strip() for value in more):
+        headings = len(row) - 1
+        raise UnusableMessageError(
+            f"it has {headings + len(more)} values for {headings} headings. Where numbers have a decimal comma, "
+            "something else has to stand between them"
+        )
 
 
 def _portions(rows: Iterator[Mapping[str, str]]) -> Iterator[list[Mapping[str, str]]]:

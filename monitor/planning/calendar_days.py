@@ -13,9 +13,10 @@ from monitor.planning.columns import cheapest_paths
 from monitor.planning.due import say_day
 from monitor.planning.exact import ROUNDING
 from monitor.planning.problem import chances_now, held_days, problem_of
-from monitor.planning.reasons import why_on_this_day
+from monitor.planning.reasons import GoesFirst, why_on_this_day
+from monitor.planning.steady import due_on
 from monitor.planning.visits import expected_late, over_chances
-from monitor.records import PlannedDay, PlannedSwap
+from monitor.records import BoxState, PlannedDay, PlannedSwap
 from monitor.texts import say, together
 
 if TYPE_CHECKING:
@@ -172,9 +173,36 @@ class Calendar:
             on=question.days[visit.place],
             best=question.days[alone] if alone < len(question.days) else None,
             best_is_full=self._is_full(visit, alone),
+            goes_first=self._goes_first(visit),
             company=[name for name in names if name != known.name],
             decided=question.decided,
         )
+
+    def _goes_first(self, visit: Visit) -> GoesFirst | None:
+        """Return the box with the latest day of its own that took a place in time that this one could have had."""
+        question, today = self._question, self._question.today
+        due = due_on(question.boxes[visit.box].assessment, today)
+        if due is None or question.days[visit.place] <= due:
+            return None
+        found = [
+            (self._own_day(one), one)
+            for one in self._visits
+            if not one.number
+            and question.days[one.place] <= due
+            and np.isfinite(self._problem.later[visit.box, one.way, one.place]).any()
+        ]
+        own_day, other = max(found, key=lambda each: each[0], default=(due, visit))
+        if own_day <= due or self._name(other) in question.decided.fixed:
+            return None
+        ahead = int(question.ahead[visit.place])
+        return GoesFirst(self._name(other), float(self._late(other)[ahead]), float(self._late(visit)[ahead]))
+
+    def _own_day(self, visit: Visit) -> date:
+        """Return the day by which a box is due; one that is over its limit has waited already."""
+        assessment, today = self._question.boxes[visit.box].assessment, self._question.today
+        if assessment.state is BoxState.over_limit:
+            return today
+        return due_on(assessment, today) or self._question.days[-1]
 
     def _why_again(self, visit: Visit) -> str:
         """Return in a sentence how sure it is that the beads are spent by then."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,17 @@ if TYPE_CHECKING:
     from monitor.records import Assessment, CrossingForecast
 
 
+@dataclass(frozen=True, slots=True)
+class GoesFirst:
+    """A box that has the place of another, though its own day is later."""
+
+    name: str
+    days_over: float
+    """It is expected to be over its limit so long before the other's day, if it waited for that. [days]"""
+    days_over_of_other: float
+    """The same of the box that waits. [days]"""
+
+
 def why_on_this_day(
     assessment: Assessment,
     forecast: CrossingForecast,
@@ -28,13 +40,14 @@ def why_on_this_day(
     best: date | None,
     company: Sequence[str],
     best_is_full: bool = False,
+    goes_first: GoesFirst | None = None,
     decided: PlanConstraints = NOTHING_DECIDED,
 ) -> str:
     """Return why a box is dried on this day.
 
     ``best`` is the day it would have had to itself, None where it would not have been heated up for alone;
-    ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``decided`` is what a
-    person asked for.
+    ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``goes_first`` has a place
+    in time though it could wait longer by its own day; ``decided`` is what a person asked for.
     """
     risk = say(
         "The chance that it is over {limit} on this day is {chance}.",
@@ -61,17 +74,14 @@ def why_on_this_day(
     if due is None or (on < due and (best is None or on < best)):
         return _why_early(_lasts(due, today), company, full)
     if on > due:
-        late = say_many("{count} day", "{count} days", (on - due).days)
-        its_day = say("today") if due <= today else short_day(due, today)
         why = skipped or _why_late(full=best is not None and on > best)
-        then = say(
+        late = _why_behind(on, due, today, why, None if skipped else goes_first)
+        by_then = say(
             "The chance that it is over {limit} by then is {chance}.",
             limit=_limit(forecast),
             chance=_chance(forecast, (on - today).days),
         )
-        return say(
-            "{late} late ({its_day} would be right): {why}. {then}", late=late, its_day=its_day, why=why, then=then
-        )
+        return together(late, by_then)
     when = say("It is due today") if due <= today else say("It is due by {day}", day=say_day(due, today))
     shared = say("it waits to be dried along with {names}", names=_names(company)) if company else ""
     waits = (full or shared) if best and on > best else ""
@@ -150,6 +160,31 @@ def _why_early(lasts: str, company: Sequence[str], full: str) -> str:
         text = to_say("{lasts}, but drying it along with {names} saves heating up again.")
         return say(text, lasts=lasts, names=_names(company))
     return say("{lasts}. It is dried alone.", lasts=lasts)
+
+
+def _why_behind(on: date, due: date, today: date, why: str, first: GoesFirst | None) -> str:
+    """Return by how much a day is later than a box's own, and why: another goes first, or what there else is to say."""
+    late = say_many("{count} day", "{count} days", (on - due).days)
+    its_day = say("today") if due <= today else short_day(due, today)
+    if first is None:
+        return say("{late} late ({its_day} would be right): {why}.", late=late, its_day=its_day, why=why)
+    because = say(
+        "{late} later than its own day ({its_day}), because {other} goes first.",
+        late=late,
+        its_day=its_day,
+        other=first.name,
+    )
+    of_other, own = f"{first.days_over:.1f}", f"{first.days_over_of_other:.1f}"
+    if float(of_other) <= float(own):
+        return because
+    waited = say(
+        "If {other} waited until this day, it would be over its limit for some {of_other} days by then, this box for"
+        " {own}.",
+        other=first.name,
+        of_other=of_other,
+        own=own,
+    )
+    return together(because, waited)
 
 
 def _why_late(*, full: bool) -> str:

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
+from monitor.records.readings import LATEST_AT
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def day_ahead(text: str, today: date) -> date:
     Raises
     ------
     TypedError
-        Where it is no day, or past.
+        Where it is no day, or past, or too far ahead.
     """
     told = text.strip().lower()
     try:
@@ -77,6 +78,8 @@ def day_ahead(text: str, today: date) -> date:
         raise TypedError(
             say("'{text}' is past. Choose today, {today}, or a later day", text=text, today=today.isoformat())
         )
+    if on >= LATEST_AT.date():
+        raise TypedError(say("'{text}' is too far ahead. Choose a day before {year}", text=text, year=LATEST_AT.year))
     return on
 
 

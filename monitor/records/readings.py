@@ -18,6 +18,8 @@ SENSOR_RANGE_DEGC = (-40.0, 85.0)
 """What common digital hygrometers measure at all (their sheets, from memory); beyond it sensor or unit is wrong."""
 EARLIEST_AT = datetime(2000, 1, 1, tzinfo=UTC)
 """The first instant of a reading. A judgement: clocks that were never set begin in 1970 or 2000; no box is older."""
+LATEST_AT = datetime(2100, 1, 1, tzinfo=UTC)
+"""No instant or day that somebody writes lies beyond. A judgement: there a digit was mistyped."""
 ROWS_AT_ONCE = 10_000
 """Of a table, held in memory or kept in one transaction. A judgement: some megabytes, and under a second."""
 

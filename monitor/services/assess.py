@@ -232,7 +232,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
             *filter(None, (apart,)),
         ),
         sharpen=answer.sharpen,
-        refusal=without_box(answer.refusal, box.name) if latest else say("no reading has arrived yet"),
+        refusal=without_box(answer.refusal, box.name) if latest else _why_none(newest),
         forecast_if=over_already(answer.forecast_if, as_of) if answer.forecast_if and latest else None,
         failed=bool(answer.trace),
         apart=apart,
@@ -311,6 +311,13 @@ def _state(answer: Outlook, latest: Reading | None, as_of: datetime) -> BoxState
     if answer.trace:
         return BoxState.estimate_failed
     return state_of(answer.forecast, as_of) if answer.forecast else BoxState.not_enough_evidence
+
+
+def _why_none(later: Reading | None) -> str:
+    """Return why there is no reading to go by: none ever came, or all that came are dated later than the question."""
+    if later is None:
+        return say("no reading has arrived yet")
+    return say("all its readings are dated later. Unless you ask about the past, a clock is wrong: set it by NTP")
 
 
 def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> Reading | None:

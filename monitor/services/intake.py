@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 _WAIT_S = 1.0  # judgement: so late a request to stop may be noticed
+_LONGEST_SILENCE_S = 10.0
+"""A judgement. With the seconds that a try to write may take, well within what brokers bear without a sign of us."""
 _LINES_AT_ONCE = 50  # lines of the log; judgement: a screenful tells what goes wrong
 _LINES_A_MINUTE = 1.0
 """Of rejected messages; a judgement. A year of nonsense then makes some 200 MB of log at the very most."""
@@ -38,6 +40,10 @@ class Feed(Protocol):
 
     def acknowledge(self, messages: Sequence[RawMessage]) -> None:
         """Let the feed forget these."""
+        ...
+
+    def stay_connected(self) -> None:
+        """Do what keeps the connection while nothing is taken from it."""
         ...
 
 
@@ -136,7 +142,7 @@ class Intake:
         """Take what the feed brings until told to stop."""
         while not stopped():
             messages = self._settled(self._received(feed))
-            if messages and self._keep_at_last(messages, stopped):
+            if messages and self._keep_at_last(feed, messages, stopped):
                 feed.acknowledge(messages)
             self._rejections_told.catch_up()
             for housekeeper in self._housekeepers:
@@ -144,7 +150,7 @@ class Intake:
 
     def _received(self, feed: Feed) -> list[RawMessage]:
         if self._clock and self._clock.is_full:
-            self._pause(_WAIT_S)
+            self._pause_beside(feed, _WAIT_S, lambda: False)
             return []
         return feed.receive(_WAIT_S)
 
@@ -189,7 +195,7 @@ class Intake:
                 if not isinstance(error, SiccastError):
                     _log.exception("%s failed", chore)
 
-    def _keep_at_last(self, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
+    def _keep_at_last(self, feed: Feed, messages: Sequence[RawMessage], stopped: Callable[[], bool]) -> bool:
         """Keep messages however often it takes; False when told to stop before it worked."""
         decoded = self._decoder.decode(messages)
         back_off = BackOff()
@@ -201,9 +207,16 @@ class Intake:
                 if str(error) != told:
                     told = str(error)
                     self._report(told)
-                self._pause(back_off.after_failure_s())
+                self._pause_beside(feed, back_off.after_failure_s(), stopped)
             else:
                 if told:
                     self._report("the database can be written again; nothing was lost")
                 return True
         return False
+
+    def _pause_beside(self, feed: Feed, pause_s: float, stopped: Callable[[], bool]) -> None:
+        """Pause without losing the connection: a broker that drops us sends again what is about to be stored."""
+        while pause_s > 0.0 and not stopped():
+            self._pause(min(pause_s, _LONGEST_SILENCE_S))
+            pause_s -= _LONGEST_SILENCE_S
+            feed.stay_connected()

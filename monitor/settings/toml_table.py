@@ -11,6 +11,7 @@ from monitor.records.names import (
     is_name,
     tidy,
 )
+from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -77,7 +78,7 @@ class TomlTable:
         value = self._left.pop(key, None)
         if value is not None and (not isinstance(value, datetime) or value.tzinfo is None):
             raise self.error(key, value, "a time with its offset from UTC, like 2026-03-01T07:30:00Z")
-        return value
+        return None if value is None else self._within_reach(key, value)
 
     def moment(self, key: str, zone: ZoneInfo) -> datetime:
         """Return an instant written as a date or a time of day in a zone; it must be there."""
@@ -85,7 +86,13 @@ class TomlTable:
         if not isinstance(value, date):
             raise self.error(key, value, "a date or a time, like 2026-03-01 or 2026-03-01T07:30:00")
         at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
-        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        return self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+
+    def _within_reach(self, key: str, at: datetime) -> datetime:
+        """Return an instant at which there can be readings."""
+        if not EARLIEST_AT <= at < LATEST_AT:
+            raise self.error(key, at.isoformat(), f"from {EARLIEST_AT.year} to {LATEST_AT.year - 1}")
+        return at
 
     def number(self, key: str, low: float, high: float, default: float) -> float:
         """Return a number within its bounds; the default may lie outside and then means 'not given'."""
@@ -164,8 +171,9 @@ class TomlTable:
         named: dict[str, TomlTable] = {}
         for name, inner in value.items():
             if not is_name(tidy(name)):
+                shown = shorten(repr(name), _LONGEST_SHOWN)
                 raise SettingsError(
-                    f"{self._place}: the name {name!r} in [{key}.…] is not valid; it must be {NAME_RULE}"
+                    f"{self._place}: the name {shown} in [{key}.…] is not valid; it must be {NAME_RULE}"
                 )
             if tidy(name) in named:
                 raise SettingsError(

@@ -84,6 +84,11 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["leak-test", "pa6-dry", "--from", "soon"], "'--from': 'soon' is not a time"),
         (["forcast"], "No such command 'forcast'"),
         (["boxes", "--colour"], "No such option"),
+        (["log", "reading", "pa6-dry", "45,5", "21.3"], "'45,5' is not a number. Write it like 21.5"),
+        (["readings", "import", "a.csv", "--delimiter", ";;"], "';;' won't do; it is one character"),
+        (["plan", "--days", "1e3"], "'1e3' is not a whole number. Write it like 21"),
+        (["plan", "move", "pa6-dry", "9999-12-31"], "'9999-12-31' is too far ahead. Choose a day before 2100"),
+        (["log", "note", "pa6-dry", os.fsdecode(b"\xff\xfe bad")], "'?? bad' is not UTF-8 text"),
     ],
 )
 def test_wrong_usage_is_one_line_and_2(site: Path, run: Run, words: list[str], said: str) -> None:
@@ -104,6 +109,13 @@ def test_a_process_ends_as_it_does_in_this_one(site: Path, run: Run, words: list
     assert done.returncode == code
     here = run(site, *words)
     assert (done.stdout, done.stderr.split(" (see")[0]) == (here.stdout, here.stderr.split(" (see")[0])
+
+
+@pytest.mark.parametrize("words", [("log", "undo"), ("lot", "undo"), ("plan", "undo")], ids=" ".join)
+def test_a_number_of_an_entry_without_end_is_one_line(site: Path, run: Run, words: tuple[str, ...]) -> None:
+    done = run(site, *words, "9" * 30)
+    assert done.returncode == 1
+    assert done.stderr.endswith("siccast.sqlite3 holds no number that is so long. Check the number that you gave\n")
 
 
 def test_a_failure_is_one_line_and_1(site: Path, run: Run) -> None:

@@ -5,16 +5,17 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 
+from monitor.feed import clocks
 from monitor.feed.decode import Decoder
-from monitor.records import OWN_FEED, FeedSpec, RawMessage, Rejection, ValueAt
+from monitor.records import OWN_FEED, Box, FeedSpec, Mark, RawMessage, Rejection, ValueAt
 from monitor.services.intake import Intake, RejectionLog
 from monitor.store.opening import Stores, open_stores
-from monitor.store.sqlite import ledger
+from monitor.store.sqlite import ledger, readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -127,6 +128,37 @@ def test_topics_without_end_are_not_remembered_without_end() -> None:
     kept = anywhere._place_remembered.cache_info()
     assert kept.currsize == kept.maxsize == 10_000
     assert kept.misses == 10_500
+
+
+def test_clocks_of_names_without_end_are_not_remembered_without_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A declared box that was late by an hour is known for it still; a made-up name is not."""
+    monkeypatch.setattr(clocks, "_OTHER_NAMES", 50)
+    listening = Decoder((OWN_FEED,), "attic", boxes=[Box("box1", 4.0)])
+
+    def hear(names: list[str], minute: int) -> list[int]:
+        at = ARRIVED + timedelta(minutes=minute)
+        payload = json.dumps({"t": at.timestamp() - 3_600, "temperature_c": 21.4, "rh_pct": 17.2}).encode()
+        sent = [RawMessage("mqtt", f"siccast/1/attic/{name}/reading", payload, at) for name in names]
+        return [reading.marks for reading in listening.decode(sent).readings]
+
+    hear(["box1", "made-up-0"], 0)
+    hear([f"made-up-{number}" for number in range(500)], 1)
+    assert len(listening._clocks._last) <= 50 + 2, "the box, its room, and so many others"
+    assert hear(["box1", "made-up-0"], 2) == [Mark.clock_behind.bit, 0]
+
+
+def test_numbers_of_names_without_end_are_not_remembered_without_end(
+    stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(readings, "_NUMBERS_REMEMBERED", 50)
+    intake = Intake(decoder(), stores.readings)
+    for minute in range(2):
+        told = {"t": ARRIVED.timestamp() + 60 * minute, "temperature_c": 21.4, "rh_pct": 17.2}
+        payload = json.dumps(told).encode()
+        intake.keep([message(payload, f"siccast/1/attic/box{number}/reading") for number in range(200)])
+    assert len(stores.readings._box_ids) <= 50  # type: ignore[attr-defined]
+    assert (intake.tally.new, stores.readings.count()) == (400, 400)
+    assert all(len(stores.readings.series(f"box{number}")) == 2 for number in range(200))
 
 
 @pytest.mark.parametrize("topic", [FORGED, f"siccast/1/attic/{FORGED}/reading"])

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import select
+import socket
+import sqlite3
 import subprocess
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -10,12 +13,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from monitor.errors import FeedError, StoreBusyError
+from monitor.feed import mqtt
 from monitor.feed.batched_socket import LARGEST_PACKET_BYTES
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
 from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
+from monitor.services import intake
 from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
 from tests.conftest import Mosquitto, free_port, require_program
@@ -201,6 +206,9 @@ class OneBatch:
     def acknowledge(self, messages: Iterable[RawMessage]) -> None:
         self.acknowledged += messages
 
+    def stay_connected(self) -> None:
+        """There is no connection to lose."""
+
 
 class BusyAtFirst:
     """A store that can't be written the first few times."""
@@ -238,3 +246,64 @@ def test_a_full_disk_holds_the_messages_until_it_has_space(stores: Stores) -> No
     assert pauses == [(1.0, 0), (2.0, 0), (4.0, 0)]
     assert said == ["the disk is full; free some space", "the database can be written again; nothing was lost"]
     assert len(feed.acknowledged) == stores.readings.count() == 2
+
+
+class SilentClient:
+    """A client that connects and says no more: the broker drops it when its patience is over."""
+
+    def __init__(self, port: int, keepalive_s: int) -> None:
+        self._socket = socket.create_connection(("127.0.0.1", port))
+        body = b"\x00\x04MQTT\x04\x02" + keepalive_s.to_bytes(2, "big") + b"\x00\x06silent"
+        self._socket.sendall(b"\x10" + bytes([len(body)]) + body)  # CONNECT: MQTT 3.1.1, section 3.1
+        assert len(self._socket.recv(4)) == 4
+
+    def was_dropped(self, within_s: float) -> bool:
+        return bool(select.select([self._socket], [], [], within_s)[0]) and not self._socket.recv(1)
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+class LockedDatabase:
+    """A database that somebody locks until a silent client was dropped, as a copy of it may that takes long."""
+
+    def __init__(self, path: Path, port: int) -> None:
+        self._lock = sqlite3.connect(path, isolation_level=None)
+        self._lock.execute("BEGIN IMMEDIATE")
+        self._port = port
+        self._silent: SilentClient | None = None
+        self._left = 3
+
+    def pause(self, longest_s: float) -> None:
+        """Wait as a listener does; the lock is let go a few waits after the broker dropped who was silent."""
+        self._silent = self._silent or SilentClient(self._port, 1)
+        self._left -= self._left < 3 or self._silent.was_dropped(min(longest_s, 0.2))
+        if not self._left:
+            self._silent.close()
+            self._lock.close()
+
+
+@pytest.mark.broker
+def test_a_database_that_is_locked_for_longer_than_the_broker_waits(
+    mosquitto: Mosquitto, stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Readings with neither time nor number show it best: what comes again would be stored again."""
+    monkeypatch.setattr(mqtt, "_KEEPALIVE_S", 1)
+    monkeypatch.setattr(intake, "_LONGEST_SILENCE_S", 0.2)
+    stores.readings._database.connection.execute("PRAGMA busy_timeout = 20")  # type: ignore[attr-defined]
+    address = BrokerAddress("127.0.0.1", mosquitto.port)
+    subscribe(address)
+    publish(mosquitto.port, [json.dumps({"temperature_c": 20 + each, "rh_pct": 17}).encode() for each in range(5)])
+    locked, said = LockedDatabase(stores.upkeep.path, mosquitto.port), []
+    decoder = Decoder((OWN_FEED,), "attic")
+    with MqttFeed(address, decoder.subscriptions, clock=utc_now) as feed:
+        listener = Intake(decoder, stores.readings, report=said.append, pause=locked.pause)
+        listener.run(feed, lambda: listener.tally.messages >= 5)
+        publish(mosquitto.port, [payload(9)])
+        listener.run(feed, lambda: stores.readings.count() >= 6)
+        assert feed.connections == 1
+    assert "the database can be written again; nothing was lost" in said
+    assert (listener.tally.messages, listener.tally.new, stores.readings.count()) == (6, 6, 6)
+    with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
+        feed.connect()
+        assert feed.receive(0.3) == [], "all of it was acknowledged"

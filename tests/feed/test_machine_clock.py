@@ -76,6 +76,9 @@ class Minutes:
     def acknowledge(self, messages: Iterable[RawMessage]) -> None:
         self.acknowledged += [each.acknowledge_token for each in messages]
 
+    def stay_connected(self) -> None:
+        """There is no connection to lose."""
+
 
 def listen(stores: Stores, feed: Minutes, turns: int) -> list[str]:
     said: list[str] = []

@@ -319,6 +319,9 @@ class OneMessageATime:
     def acknowledge(self, messages: object) -> None:
         self.acknowledged += 1
 
+    def stay_connected(self) -> None:
+        """There is no connection to lose."""
+
 
 def test_a_failing_chore_never_ends_the_feed(stores: Stores, caplog: pytest.LogCaptureFixture) -> None:
     feed, said = OneMessageATime(), []

@@ -68,6 +68,7 @@ def test_anybodys_columns_with_units_zone_and_decimal_comma() -> None:
         ("b1,2026-03-01T07:30:00Z,21.4,17.2,nan", "line 3: battery_v is nan; it must be a finite number"),
         ("b1,2026-03-01T07:30:00Z,21.4,17.2,1e300", "line 3: battery_v is 1e+300; it must be volts from 0 to 60"),
         ("b1,2026-03-01T07:30:00Z,21.4,17.2,,12345678901234567890123", "line 3: seq is '12345678901234567890123'"),
+        ("b1,2026-03-01T07:30:00Z,21,4,17,2,2.98,4", "line 3: it has 8 values for 6 headings. Where numbers have a"),
         ("b1,2026-03-01T07:30:00Z,21.4,17.2,,-4", "line 3: seq is '-4'; it must be a whole number"),
     ],
 )
@@ -77,6 +78,11 @@ def test_a_bad_row_is_told_by_its_line_and_the_others_kept(row: str, reason: str
     assert len(decoded.readings) == 2
     (rejection,) = decoded.rejections
     assert rejection.reason.startswith(reason)
+    assert rejection.payload.decode().startswith(row)
+
+
+def test_a_comma_at_the_end_of_a_row_is_no_value() -> None:
+    assert len(read("box,t,temperature_c,rh_pct\nb1,2026-03-01T07:30:00Z,21.4,17.2,, \n").readings) == 1
 
 
 def test_a_missing_column_is_named_with_those_there_are() -> None:

@@ -200,6 +200,16 @@ def test_a_box_that_never_reported_has_no_forecast(stub: StubInference, stores: 
     assert left.refusal == "no reading has arrived yet"
 
 
+def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
+    stub: StubInference, stores: AnyStores
+) -> None:
+    """As where this machine's clock was set back: they are there, so nobody is told to look for the sensor alone."""
+    stores.readings.add([Reading("left", AS_OF + timedelta(days=30), 21.0, 0.12)])
+    (left,) = ask(stores, LEFT)
+    assert (left.state, left.latest) == (BoxState.no_readings, None)
+    assert left.refusal.startswith("all its readings are dated later. Unless you ask about the past, a clock is wrong")
+
+
 def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, stores: AnyStores) -> None:
     for box in ("room", "left", "stray"):
         stores.readings.add(week_of_readings(box))

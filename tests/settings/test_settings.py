@@ -226,6 +226,21 @@ def test_a_recorded_site_answers_as_of_its_end(tmp_path: Path) -> None:
     assert load_shelf(tmp_path / "elsewhere", {}).now(clock) == clock
 
 
+@pytest.mark.parametrize("at", ["9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00", "1999-12-31T23:59:59Z"])
+def test_an_instant_at_which_there_can_be_no_readings_is_refused(tmp_path: Path, at: str) -> None:
+    """Ours ends at 9999: a day more, or an hour in another zone, is no instant any more."""
+    for line in (f"recorded_until = {at}\n", f'[[moves]]\nsensor = "a"\nto = "b"\non = {at}\n'):
+        (tmp_path / "shelf.toml").write_text(line, encoding="utf-8")
+        with pytest.raises(SettingsError, match=r"is not valid; it must be from 2000 to 2099$"):
+            load_shelf(tmp_path)
+
+
+def test_a_name_of_any_length_is_shown_in_a_line(tmp_path: Path) -> None:
+    (tmp_path / "shelf.toml").write_text(f"[boxes.{'a' * 3000}]\nvolume_l = 5\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"aaaa… in \[boxes"):
+        load_shelf(tmp_path)
+
+
 def test_an_instant_without_its_offset_is_refused(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text("recorded_until = 2026-09-30T18:00:00\n", encoding="utf-8")
     with pytest.raises(SettingsError, match="offset from UTC"):

@@ -174,6 +174,19 @@ def test_a_read_only_folder_can_still_be_read(tmp_path: Path) -> None:
         path.parent.chmod(0o700)
 
 
+def test_a_shelf_on_a_full_disk_can_still_be_read(tmp_path: Path) -> None:
+    """The last one to close it took along the file by which several share it, and there is no room for another."""
+    with small_disk(tmp_path / "disk", megabytes=4) as disk:
+        path = disk / "siccast.sqlite3"
+        with open_stores(path) as stores:
+            stores.readings.add(readings())
+        with contextlib.suppress(OSError), (disk / "rest").open("wb", buffering=0) as rest:
+            while True:
+                rest.write(b"x" * 4096)
+        with open_stores(path, read_only=True) as stores:
+            assert stores.readings.count() == 100
+
+
 @pytest.mark.parametrize("log", ["closed", "in use"])
 def test_a_read_only_mount_can_still_be_read(tmp_path: Path, log: str) -> None:
     with small_disk(tmp_path / "disk", megabytes=16) as disk:

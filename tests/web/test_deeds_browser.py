@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
 from monitor.records import EntryKind, LedgerEntry
@@ -110,6 +110,28 @@ def test_a_weighing_by_keyboard_alone(phone: Page, address: str, shelf: Shelf) -
     phone.keyboard.press("Enter")
     expect(phone.locator(".told")).to_contain_text("Undone: weighing of soon")
     assert [one.mass_g for one in entries(shelf, "soon", EntryKind.weighing)] == [112.5]
+
+
+def test_an_answer_takes_the_focus_from_nobody_who_went_on(phone: Page, address: str, shelf: Shelf) -> None:
+    """The answer to a weighing waits until the person types into another field, which it leaves alone."""
+    held: list[Route] = []
+    phone.goto(f"{address}/box/soon", wait_until="networkidle")
+    for deed in ("Weighed the beads", "Read a display"):
+        phone.locator("summary", has_text=deed).click()
+    phone.route("**/box/soon/**", lambda route: held.append(route))  # noqa: PLW0108 -- no function of C is taken
+    mass = phone.locator("#deeds [name=mass]").first
+    mass.fill("heavy")
+    with phone.expect_request(lambda request: request.method == "POST"):
+        mass.press("Enter")
+    humidity = phone.locator("[name=humidity]")
+    humidity.focus()
+    phone.keyboard.type("2")
+    held.pop().continue_()
+    expect(phone.locator("#weighing-problem")).to_contain_text("'heavy' is not a weight")
+    expect(humidity).to_be_focused()
+    phone.keyboard.type("9")
+    expect(humidity).to_have_value("29")
+    expect(mass).to_have_value("heavy")
 
 
 def test_what_is_being_typed_is_left_alone_when_the_page_renews_itself(phone: Page, address: str) -> None:

@@ -85,7 +85,7 @@ def import_readings(
         time_format=time_format,
         timezone=None if timezone is None else _zone(timezone),
         local_zone=shelf.timezone,
-        delimiter="\t" if delimiter == "tab" else delimiter,
+        delimiter=_delimiter(delimiter),
         decimal_comma=decimal_comma,
     )
     with (
@@ -306,6 +306,17 @@ def _one_of(value: str, allowed: tuple[str, ...], option: str) -> str:
     if value not in allowed:
         raise typer.BadParameter(f"'{value}' is not valid: choose one of {', '.join(allowed)}", param_hint=option)
     return value
+
+
+def _delimiter(given: str) -> str:
+    """Return the one character between columns."""
+    if given == "tab":
+        return "\t"
+    if len(given) != 1 or given in '"\r\n':
+        raise typer.BadParameter(
+            f"{given!r} won't do; it is one character, like , or ; or the word tab", param_hint="'--delimiter'"
+        )
+    return given
 
 
 def _zone(name: str) -> ZoneInfo:

@@ -102,7 +102,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
 
     for doubt in shelf.doubts:
         _say(doubt)
-    decoder = Decoder(shelf.feeds, shelf.site, shelf.moves)
+    decoder = Decoder(shelf.feeds, shelf.site, shelf.moves, shelf.boxes)
     part = shelf.broker.client_id if shelf.broker and shelf.broker.share else ""
     with ExitStack() as stack:
         hold = _at_last(stack, lambda: lock_shelf(shelf.folder, utc_now(), part), stop)

@@ -32,7 +32,7 @@ def reading(box: str, element: Any, arrived_at: datetime) -> Reading:
         raise _missing(element, "temperature_c" if temperature is None else "rh_pct")
     return Reading(
         box,
-        arrived_at if at is None else _instant(at, arrived_at),
+        arrived_at if at is None else values.instant(at, "iso8601" if type(at) is str else "epoch_s", arrived_at),
         values.temperature_degc(temperature),
         values.relative_humidity(humidity),
         None if battery is None else values.battery_v(battery),
@@ -53,7 +53,3 @@ def _missing(element: dict[str, Any], key: str) -> UnusableMessageError:
         return UnusableMessageError(f"'{key}' is null; it must be a number")
     given = ", ".join(sorted(map(values.shown, element))) or "nothing"
     return UnusableMessageError(f"'{key}' is missing; the message has {values.shown(given.encode())}")
-
-
-def _instant(value: Any, arrived_at: datetime) -> datetime:
-    return values.instant(value, "iso8601" if isinstance(value, str) else "epoch_s", arrived_at)

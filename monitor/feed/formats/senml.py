@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.errors import UnusableMessageError
 from monitor.feed.formats import values
+from monitor.feed.formats.repeated_names import RefusedElement
 from monitor.records import Reading
 
 if TYPE_CHECKING:
@@ -35,7 +36,9 @@ class SenmlInstant:
 
 def is_pack(content: Any) -> bool:
     """Return whether a JSON array is a SenML pack rather than readings of our own contract."""
-    first = content[0] if isinstance(content, list) and content else None
+    if not isinstance(content, list):
+        return False
+    first = next((element for element in content if type(element) is not RefusedElement), None)
     return isinstance(first, dict) and bool(_LABELS.intersection(first)) and not _OWN_LABELS.intersection(first)
 
 
@@ -44,6 +47,8 @@ def instants(records: Sequence[Any]) -> list[SenmlInstant]:
     found: dict[float, SenmlInstant] = {}
     base: dict[str, Any] = {}
     for place, record in enumerate(records):
+        if type(record) is RefusedElement:
+            raise UnusableMessageError(f"record {place}: {record.reason}")
         if not isinstance(record, dict):
             raise UnusableMessageError(f"record {place} is {values.shown(record)}; it must be a JSON object")
         _refuse_unknown_musts(record, place)

@@ -9,6 +9,7 @@ from typing import Any
 import orjson
 
 from monitor.errors import UnusableMessageError
+from monitor.feed.formats.repeated_names import is_whole, refuse_repeated
 from monitor.records.readings import EARLIEST_AT, SENSOR_RANGE_DEGC
 from monitor.units import degf_to_degc, kelvin_to_degc
 
@@ -36,12 +37,17 @@ _SHOWN = 60  # letters; judgement: what a stranger sent fits a line beside the r
 
 
 def parse_json(payload: bytes) -> Any:
-    """Return what the payload says, or tell why it is no JSON."""
-    refuse_longer(len(payload))
+    """Return what the payload says, or tell why it is no JSON or says something twice."""
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        refuse_longer(len(payload))
     try:
-        return orjson.loads(payload)
+        content = orjson.loads(payload)
     except orjson.JSONDecodeError as error:
         raise UnusableMessageError(f"payload {shown(payload)} is not JSON: {error}") from None
+    colons = payload.count(b":")
+    if type(content) is dict and len(content) == colons:  # nearly every message: no name was left out
+        return content
+    return content if is_whole(content, payload, colons) else refuse_repeated(payload, content, shown)
 
 
 def refuse_longer(payload_bytes: int) -> None:
@@ -52,6 +58,8 @@ def refuse_longer(payload_bytes: int) -> None:
 
 def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -> float:
     """Return a temperature that a hygrometer can have."""
+    if type(value) is float and unit == "C" and _COLDEST_DEGC <= value <= _WARMEST_DEGC:
+        return value
     given = number(value, name)
     degc = given if unit == "C" else _TO_DEGC[unit](given)
     if not _COLDEST_DEGC <= degc <= _WARMEST_DEGC:
@@ -63,6 +71,8 @@ def temperature_degc(value: Any, unit: str = "C", name: str = "temperature_c") -
 def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> float:
     """Return a humidity as a fraction of saturation."""
     whole = _HUMIDITY_UNITS[unit]
+    if type(value) is float and 0.0 <= value <= whole:  # nearly always
+        return value / whole
     given = number(value, name)
     if not 0.0 <= given <= whole:
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be from 0 to {whole:g}")
@@ -71,6 +81,8 @@ def relative_humidity(value: Any, unit: str = "%", name: str = "rh_pct") -> floa
 
 def battery_v(value: Any) -> float:
     """Return a voltage that a node can have."""
+    if type(value) is float and 0.0 <= value <= MAX_BATTERY_V:
+        return value
     given = number(value, "battery_v")
     if not 0.0 <= given <= MAX_BATTERY_V:
         raise UnusableMessageError(f"battery_v is {shown(value)}; it must be volts from 0 to {MAX_BATTERY_V:g}")
@@ -79,15 +91,17 @@ def battery_v(value: Any) -> float:
 
 def seq(value: Any) -> int:
     """Return a number that a node counts its readings by."""
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MAX_SEQ:
-        raise UnusableMessageError(f"seq is {shown(value)}; it must be a whole number that counts up from 0")
+    if type(value) is not int or not 0 <= value <= MAX_SEQ:
+        raise UnusableMessageError(
+            f"seq is {shown(value)}; it must be a whole number that counts up from 0 to {MAX_SEQ}"
+        )
     return value
 
 
 def instant(value: Any, unit: str, arrived_at: datetime, name: str = "t") -> datetime:
     """Return an instant, aware and in UTC, that is neither absurdly old nor more than a day ahead."""
     at = _from_iso(value, name) if unit == "iso8601" else _from_epoch(value, *_EPOCH_UNITS[unit], name)
-    return within_reach(at, value, arrived_at, name)
+    return at if EARLIEST_AT <= at <= arrived_at else within_reach(at, value, arrived_at, name)
 
 
 def within_reach(at: datetime, value: Any, arrived_at: datetime, name: str = "t") -> datetime:
@@ -142,6 +156,8 @@ def _from_iso(value: Any, name: str) -> datetime:
         at = datetime.fromisoformat(value)
     except (TypeError, ValueError):
         raise UnusableMessageError(f"{name} is {shown(value)}; it must be a time like 2026-03-01T07:30:00Z") from None
+    if at.tzinfo is UTC:
+        return at
     try:
         return at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
     except OverflowError:

@@ -59,6 +59,8 @@ _LEAST_RESOLUTION_G = 1e-3
 _LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
 """When three weighings give an end: the first drop over its own standard deviation, and the second drop over the first.
 Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
+_FAR_OUT = 1e-290
+"""A smaller chance is reckoned by logarithms. No unit. Judgement: near the least number of full precision, 2e-308."""
 _NEVER_CERTAIN = -1e-12
 """Logarithms of two chances differ by at least this much. [nat] Judgement: it only keeps a logarithm sound where both
 ends of a weighing's interval lie as far out."""
@@ -281,8 +283,10 @@ def _fit(
     start_sd_g = START_SD_STEPS * max(start.resolution_g, _LEAST_RESOLUTION_G) * float(np.sqrt(variance_ratio))
     prior = PriorCurves.of(priors.widened(variance_ratio), start.mass_g, start_sd_g)
 
+    shown = _Shown.of(points)
+
     def log_likelihood(z: FloatArray) -> FloatArray:
-        return _log_likelihood(prior.at(z), points, _kept(z, losses), variance_ratio)
+        return _log_likelihood(prior.at(z), shown, _kept(z, losses), variance_ratio)
 
     unknowns = len(Unknown) + len(losses)
     target = Target(_standard_normal, log_likelihood, lambda count, rng: _from_prior(count, unknowns, rng))
@@ -378,21 +382,56 @@ def _require_sound(points: Sequence[WeighedPoint]) -> None:
             raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
 
 
-def _log_likelihood(
-    curves: Curves, points: Sequence[WeighedPoint], kept: FloatArray, variance_ratio: float = 1.0
-) -> FloatArray:
-    """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
-    from scipy.special import log_ndtr, ndtr  # noqa: PLC0415 -- a quarter of a second, paid where a run is fitted
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """What a scale showed, as columns of equal length."""
 
-    left = kept[:, [point.losses_before for point in points]]
-    expected = left * curves.mass_g(np.array([point.heated_s for point in points]))
-    shown = np.array([point.mass_g for point in points])
-    half = 0.5 * np.maximum(np.array([point.resolution_g for point in points]), _LEAST_RESOLUTION_G)
+    heated_s: FloatArray
+    """(weighings) [s]"""
+    mass_g: FloatArray
+    """(weighings) [g]"""
+    half_g: FloatArray
+    """Half the last digit of the scale. (weighings) [g]"""
+    losses_before: NDArray[np.intp]
+    """(weighings) [losses]"""
+
+    @classmethod
+    def of(cls, points: Sequence[WeighedPoint]) -> _Shown:
+        resolution_g = np.array([point.resolution_g for point in points])
+        return cls(
+            np.array([point.heated_s for point in points]),
+            np.array([point.mass_g for point in points]),
+            0.5 * np.maximum(resolution_g, _LEAST_RESOLUTION_G),
+            np.array([point.losses_before for point in points], dtype=np.intp),
+        )
+
+
+def _log_likelihood(curves: Curves, shown: _Shown, kept: FloatArray, variance_ratio: float = 1.0) -> FloatArray:
+    """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
+    from scipy.special import erf  # noqa: PLC0415 -- a quarter of a second, paid where a run is fitted
+
+    left = kept[:, shown.losses_before]
+    expected = left * curves.mass_g(shown.heated_s)
     stray = MODEL_SD_SHARE * np.maximum(left * curves.start_g[:, None] - expected, 0.0)
-    sd = np.sqrt(variance_ratio) * np.hypot(2.0 * REPEAT_SD_PER_STEP * half, stray)
-    high, low = (shown + half - expected) / sd, (shown - half - expected) / sd
-    flip = low > 0.0
-    high, low = np.where(flip, -low, high), np.where(flip, -high, low)
-    top = log_ndtr(high)
-    chance = top + np.log1p(-np.exp(np.minimum(log_ndtr(low) - top, _NEVER_CERTAIN)))
-    return np.asarray(np.sum(chance - np.log1p(-2.0 * ndtr(-half / sd)), axis=1))
+    sd = np.sqrt(variance_ratio * ((2.0 * REPEAT_SD_PER_STEP * shown.half_g) ** 2 + stray**2))
+    off, half = np.abs(shown.mass_g - expected) / sd, shown.half_g / sd
+    match = erf(half / np.sqrt(2.0))  # what a perfect match has: 2 Φ(half) - 1
+    return np.asarray(np.sum(_log_chance(off, half) - np.log(match), axis=1))
+
+
+def _log_chance(off: FloatArray, half: FloatArray) -> FloatArray:
+    """Return the log chance of an interval so far off the mean, of so much to either side, all in standard deviations.
+
+    ln(Φ(half - off) - Φ(-half - off)); where that difference is too small for a number, by logarithms of both.
+    """
+    from scipy.special import log_ndtr, ndtr  # noqa: PLC0415 -- as above
+
+    high, low = half - off, -half - off
+    chance = ndtr(high) - ndtr(low)
+    far = chance < _FAR_OUT
+    chance[far] = 1.0
+    log_chance = np.log(chance)
+    if far.any():
+        top, less = log_ndtr(high[far]), log_ndtr(low[far])
+        log_chance[far] = top + np.log1p(-np.exp(np.minimum(less - top, _NEVER_CERTAIN)))
+    return np.asarray(log_chance)

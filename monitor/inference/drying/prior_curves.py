@@ -338,7 +338,7 @@ class PriorCurves:
         place = ndtr(z[:, Unknown.end_mass]) * (len(self.end_g) - 1)
         low, high = SHAPE_RANGE
         start = self.start_g + self.start_sd_g * z[:, Unknown.start_mass]
-        end = np.minimum(np.interp(place, _places(len(self.end_g)), self.end_g), start)
+        end = np.minimum(_between(self.end_g, place), start)
         pair = np.clip(place + NEARBY_PAIRS * beside, 0, len(self.end_g) - 1).astype(np.intp)
         return Curves(
             dry_mass_g=np.minimum(self.dry_g[pair] * end / self.end_g[pair], end),
@@ -349,10 +349,11 @@ class PriorCurves:
         )
 
 
-@cache
-def _places(count: int) -> FloatArray:
-    """Return the numbers that many values in order go by."""
-    return np.arange(count, dtype=float)
+def _between(values: FloatArray, place: FloatArray) -> FloatArray:
+    """Return values at places that may lie between two of them; the search that others need is spared."""
+    before = np.minimum(place.astype(np.intp), len(values) - 2)
+    low = values[before]
+    return np.asarray(low + (place - before) * (values[before + 1] - low))
 
 
 @cache

@@ -101,6 +101,8 @@ class Database:
             yield
         except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may quote what is no text any more
             raise explain(self.path, error) from error
+        except OverflowError as error:
+            raise StoreError(f"{self.path} holds no number that is so long. Check the number that you gave") from error
 
     def close(self) -> None:
         """Close; the last one to close folds the log into the file."""
@@ -222,7 +224,7 @@ def _is_readable(connection: sqlite3.Connection) -> bool:
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError as error:
-        if error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+        if error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_IOERR_SHM")):
             return False
         raise
     return True

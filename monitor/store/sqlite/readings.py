@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 Held = tuple[int, int, int | None]
 """Temperature and humidity that are held for an instant, and the number of the import that brought them."""
 
+_NUMBERS_REMEMBERED = 10_000  # of boxes; judgement: ten times a large site
 MS_PER_HOUR = 3_600_000  # by definition
 
 _WONT_GO_IN = (
@@ -347,6 +348,8 @@ class SqliteReadings:
         """Return the number of a box, given now where it has none yet."""
         box_id = self._box_ids.get(name)
         if box_id is None:
+            if len(self._box_ids) >= _NUMBERS_REMEMBERED:
+                self._box_ids.clear()  # a stranger may make up names for ever; the file knows every number
             connection.execute("INSERT OR IGNORE INTO boxes (name) VALUES (?)", (name,))
             box_id = self._box_ids[name] = self._known_box_id(name)
         return box_id
