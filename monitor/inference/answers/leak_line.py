@@ -60,21 +60,21 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     course = _Course.of(posterior)
     taken_up = course.taken_up_g[shown] - course.taken_up_g[shown[0]]
     push = course.push_kpa_days[shown] - course.push_kpa_days[shown[0]]
-    low, middle, high = quantile_points(taken_up, axis=1)
+    low, middle, high = quantile_points(taken_up, of_rows=True)
     middles_s = posterior.now_s + DAY_S * _middles(bins)
     bend = _bend(push, middles_s[shown], change)
     piece_of = _pieces(bins)[shown]
     along = bend.along(push)
     start = _starts(middle - conductance.p50 * along, piece_of)
     return LeakLine(
-        at_s=Column(middles_s[shown].tolist()),
-        push_kpa_days=Column(push.tolist()),
-        taken_up_g=Column(middle.tolist()),
-        taken_up_low_g=Column(low.tolist()),
-        taken_up_high_g=Column(high.tolist()),
-        line_g=Column((start + conductance.p50 * along).tolist()),
-        line_low_g=Column((start + conductance.p05 * along).tolist()),
-        line_high_g=Column((start + conductance.p95 * along).tolist()),
+        at_s=Column.of(middles_s[shown]),
+        push_kpa_days=Column.of(push),
+        taken_up_g=Column.of(middle),
+        taken_up_low_g=Column.of(low),
+        taken_up_high_g=Column.of(high),
+        line_g=Column.of(start + conductance.p50 * along),
+        line_low_g=Column.of(start + conductance.p05 * along),
+        line_high_g=Column.of(start + conductance.p95 * along),
         pieces=tuple((np.flatnonzero(np.diff(piece_of)) + 1).tolist()),
         slopes_g_per_kpa_day=tuple(conductance.p50 * share for share in bend.shares),
         changed_push_kpa_days=bend.at_kpa_days,

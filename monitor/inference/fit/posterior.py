@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -132,16 +133,33 @@ class Posterior:
 
     def for_update(self) -> Posterior:
         """Return what a later update starts from, and no more: a third of the size."""
-        none = np.empty(0, np.intp)
-        empty = self.filtered.take(none)
-        draws = Draws(self.draws.theta[none], self.draws.weights[none], self.draws.rounds)
-        return replace(self, draws=draws, weighted_state=empty, state=empty)
+        return replace(self, **what_updates_start_from(self.theta, self.filtered))
 
     def for_reweighting(self) -> Posterior:
         """Return what reweighting under another prior starts from, and no more: a third of the size."""
         none = np.empty(0, np.intp)
         empty = self.weighted_state.take(none)
         return replace(self, theta=self.theta[none], filtered=empty, state=empty)
+
+
+def what_updates_start_from(theta: FloatArray, filtered: State) -> dict[str, Any]:
+    """Return the fields of a posterior that come of its draws, where no more than an update is to be made of it.
+
+    Parameters
+    ----------
+    theta : ndarray, draws × unknowns
+        Equally weighted. [unit of each ``Unknown``]
+    filtered : State
+        Of each draw, with its covariance.
+
+    Returns
+    -------
+    dict
+        By name. The weighted draws are these, and no state is sampled.
+    """
+    count = len(theta)
+    draws = Draws(theta, np.full(count, 1.0 / count), 1)
+    return {"draws": draws, "weighted_state": filtered, "theta": theta, "filtered": filtered, "state": filtered}
 
 
 def mean_conductance(posterior: Posterior) -> FloatArray:
