@@ -21,7 +21,7 @@ from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import air_of
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.compiled import forecast_kernel
-from monitor.physics.numerics import FloatArray
+from monitor.physics.numerics import FloatArray, median
 from monitor.records import Column, LeakLine, Quantiles
 
 MOST_POINTS = 400
@@ -162,7 +162,7 @@ def _starts(above: FloatArray, piece_of: NDArray[np.intp]) -> FloatArray:
     out = np.empty_like(above)
     for piece in np.unique(piece_of):
         here = piece_of == piece
-        out[here] = np.median(above[here])
+        out[here] = median(above[here])
     return out
 
 

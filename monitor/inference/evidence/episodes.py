@@ -11,7 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours
-from monitor.physics.numerics import FloatArray
+from monitor.physics.numerics import FloatArray, median
 from monitor.records import Box, EntryKind, LedgerEntry
 from monitor.series.hourly_values import HOUR_S
 from monitor.texts import NAMED, say
@@ -317,8 +317,8 @@ def find_steps(hours: Hours, resolution: float) -> tuple[Step, ...]:
     usual = np.isfinite(change)
     if usual.sum() < _LEAST_HOURS:
         return ()
-    change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
-    spread = _SD_PER_MEDIAN_DEVIATION * float(np.median(np.abs(change[usual])))
+    change = change - median(change[usual])  # a leaky box rises all day long; that is no step
+    spread = _SD_PER_MEDIAN_DEVIATION * median(np.abs(change[usual]))
     threshold = max(_STEP_SPREADS * spread, _LEAST_STEP + _LEAST_STEP_RESOLUTIONS * resolution)
     size = np.where(usual, np.abs(change), 0.0)
     found: list[Step] = []

@@ -177,13 +177,20 @@ def mean_conductance(posterior: Posterior) -> FloatArray:
     ndarray, draws
         Equally weighted. [g/day/kPa]
     """
-    rng = np.random.default_rng(len(posterior.theta))
     sd = np.hypot(MODEL_SD, 0.0 if posterior.room_measured else _assumed_room_sd(posterior))
     meant = posterior.state.mean_conductance
     if posterior.problem.prior.has_change_point:
         gradual = posterior.theta[:, Unknown.log_change_duration] > math.log(GRADUAL_FROM_DAYS)
         meant = np.where(gradual, posterior.state.conductance, meant)
-    return np.asarray(meant * np.exp(sd * rng.standard_normal(len(posterior.theta))))
+    return np.asarray(meant * np.exp(sd * _model_errors(len(posterior.theta))))
+
+
+@lru_cache(maxsize=2)  # numbers of draws, a count; judgement: a fit has one, and tests another
+def _model_errors(count: int) -> FloatArray:
+    """How far the model is off in each draw: the same in every box. (draws) [standard deviations]"""
+    errors = np.random.default_rng(count).standard_normal(count)
+    errors.flags.writeable = False
+    return errors
 
 
 def _assumed_room_sd(posterior: Posterior) -> FloatArray:
