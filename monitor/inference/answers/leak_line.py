@@ -100,10 +100,11 @@ class _Course:
         beads = box.dry_mass_g * box.table.loading(humidity, air.temperature_degc)
         held = beads + _slow_g(box, np.exp(theta[:, Unknown.log_slow_humidity]), humidity, bins.days)
         held = held + box.volume_liter * air.saturated_air_g_per_liter * humidity
-        opened = np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
+        if bins.openings.any():
+            held = held - np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
         inside_kpa = humidity.mean(axis=1) * np.ravel(air.saturation_kpa)
         push = (bins.outside_kpa - inside_kpa) * bins.days
-        return cls(held - opened, np.cumsum(push) - 0.5 * push)
+        return cls(held, np.cumsum(push) - 0.5 * push)
 
 
 def _humidity(bins: Bins, theta: FloatArray) -> FloatArray:

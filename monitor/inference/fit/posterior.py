@@ -223,7 +223,7 @@ def conditioned_on_rooms(posterior: Posterior, courses: DrawnCourses) -> State:
         Of as many draws.
     """
     bins, state = posterior.bins, posterior.state
-    first = np.arange(0, len(bins.days), -(-len(bins.days) // _LOOKS_AT_A_ROOM))
+    first = np.arange(0, len(bins), -(-len(bins) // _LOOKS_AT_A_ROOM))
     days = np.add.reduceat(bins.days, first)
     middle = posterior.now_s / DAY_S + bins.edges_days[first] + 0.5 * days
     outside = float(bins.outside_kpa @ bins.days)

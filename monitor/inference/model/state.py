@@ -179,12 +179,12 @@ def air_of(outside_kpa: FloatArray, temperature_degc: FloatArray) -> Air:
 
 
 class StandardErrors(NamedTuple):
-    """How far each draw lies from what the filter expects. (draws each) [standard deviations]"""
+    """How far each draw lies from what the filter expects."""
 
     first: FloatArray
-    """Of the loading."""
+    """Of the loading. (draws) [standard deviations]"""
     second: FloatArray
-    """Of what the wander has beside it."""
+    """Of what the wander has beside it. (draws) [standard deviations]"""
 
     @classmethod
     def drawn(cls, count: int, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> StandardErrors:

@@ -290,7 +290,7 @@ class LastFit:
         """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
         filtered = np.array([getattr(self.posterior.filtered, name) for name in _OF_DRAWS], np.float32)
         theta = self.posterior.theta.astype(np.float32)
-        of_draws = what_updates_start_from(theta, self.posterior.filtered)
+        of_draws = what_updates_start_from(self.posterior.theta, self.posterior.filtered)
         others = {name: value for name, value in vars(self.posterior).items() if name not in of_draws}
         return {**self.__dict__, "posterior": others, "theta": theta, "filtered": filtered}
 
