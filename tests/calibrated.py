@@ -16,7 +16,7 @@ from monitor.inference.fit.importance import sample
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.kalman import run
 from monitor.inference.model.prior import Assumptions, Unknown
-from monitor.inference.model.state import Problem, sampled_state
+from monitor.inference.model.state import Problem, StandardErrors, sampled_state
 from monitor.physics.numerics import FloatArray
 
 
@@ -71,7 +71,7 @@ def calibrate(
         draws = sample(problem.prior, partial(_log_likelihood, problem), count, rng)
         chosen, weighted_state = draws.resampled(count, rng), run(problem, draws.theta)[1]
         fitted, filtered = draws.theta[chosen], weighted_state.take(chosen)
-        state = sampled_state(filtered, rng)
+        state = sampled_state(filtered, StandardErrors.drawn(count, rng))
         posterior = Posterior(problem, room, draws, weighted_state, fitted, filtered, state, NOW_S, True, 0.0)
         ranks.append(float(np.mean(fitted[:, Unknown.log_conductance] < theta[0, Unknown.log_conductance])))
         leak_in += 0.05 <= ranks[-1] <= 0.95

@@ -26,6 +26,11 @@ class Column(Sequence[float]):
     def __init__(self, values: Iterable[float]) -> None:
         self._held = array("d", values)
 
+    @classmethod
+    def of(cls, values: NDArray[np.float64]) -> Column:
+        """Return the numbers of an array, all copied at once."""
+        return cls(array("d", values.tobytes()))
+
     def __len__(self) -> int:
         """Return how many there are."""
         return len(self._held)

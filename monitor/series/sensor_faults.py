@@ -198,7 +198,7 @@ def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool
     and by more than a step of the display.
     """
     found = np.zeros(len(at_s), dtype=bool)
-    if len(at_s) < _LEAST_A_DAY:
+    if len(at_s) < _LEAST_A_DAY or np.abs(np.diff(relative_humidity)).max() < _LEAST_APART:  # as nearly always
         return found
     day = np.floor(at_s / _DAY_S)
     edges = np.concatenate(([0], np.flatnonzero(np.diff(day)) + 1, [len(at_s)]))
@@ -209,7 +209,7 @@ def two_sensors_days(at_s: Column, relative_humidity: Column) -> NDArray[np.bool
 
 def _two_courses(humidity: Column) -> bool:
     """Split readings by the middle of those around them, and ask whether the two halves are two calm courses."""
-    if np.abs(np.diff(humidity)).max() < _LEAST_APART:  # as nearly always
+    if np.abs(np.diff(humidity)).max() < _LEAST_APART:
         return False
     views = np.lib.stride_tricks.sliding_window_view(np.pad(humidity, _AROUND // 2, mode="reflect"), _AROUND)
     above = humidity > 0.5 * (views.min(axis=1) + views.max(axis=1))

@@ -15,8 +15,11 @@ if TYPE_CHECKING:
 
 
 def between(series: ReadingSeries, start_s: float, end_s: float = math.inf) -> ReadingSeries:
-    """Return the readings with ``start_s <= at < end_s``: views into the same columns."""
-    part = slice(*(int(place) for place in np.searchsorted(series.at_s, (start_s, end_s))))
+    """Return the readings with ``start_s <= at < end_s``: views into the same columns, or the series if it is all."""
+    first, end = (int(place) for place in np.searchsorted(series.at_s, (start_s, end_s)))
+    if end - first == len(series):
+        return series
+    part = slice(first, end)
     return replace(
         series,
         at_s=series.at_s[part],

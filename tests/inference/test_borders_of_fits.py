@@ -335,7 +335,7 @@ def test_an_interval_leaves_a_twentieth_out_either_way() -> None:
     draws = np.arange(101.0)
     assert quantiles(draws) == Quantiles(5.0, 50.0, 95.0)
     assert quantile_points(draws, reached=True).tolist() == [5.0, 50.0, 95.0]
-    assert quantile_points(np.vstack([draws, 2.0 * draws]), axis=1).tolist() == [
+    assert quantile_points(np.vstack([draws, 2.0 * draws]), of_rows=True).tolist() == [
         [5.0, 10.0],
         [50.0, 100.0],
         [95.0, 190.0],

@@ -324,8 +324,8 @@ def of_arrays() -> dict[str, Any]:
     grid = draws[:40].reshape(8, 5)
     return {
         "quantiles": [quantiles(draws), quantiles(np.sort(draws), weights)],
-        "points": [quantile_points(draws, (0.1, 0.33)), quantile_points(grid, axis=0), quantile_points(grid, axis=1),
-                   quantile_points(grid), quantile_points(draws, reached=True)],
+        "points": [quantile_points(draws, (0.1, 0.33)), quantile_points(grid.T, of_rows=True),
+                   quantile_points(grid, of_rows=True), quantile_points(grid), quantile_points(draws, reached=True)],
         "weighted": [weighted_points(np.sort(draws), weights), weighted_points(np.sort(draws), weights, (0.2, 0.21))],
         "normalized": normalized(np.array([-1000.0, -1001.0, -1003.5, -2000.0])),
         "effective": [effective_sample_size(weights / weights.sum()), effective_sample_size(np.array([1.0, 0.0]))],

@@ -30,7 +30,7 @@ from monitor.inference.model.kalman import run, run_on
 from monitor.inference.model.observations import reading_noise
 from monitor.inference.model.prior import Assumptions, Normal, Prior
 from monitor.inference.model.sensor_bias import BiasLikelihood, Comparison, bias_likelihood, comparisons
-from monitor.inference.model.state import Problem, State, air_states, drawn_box, sampled_state
+from monitor.inference.model.state import Problem, StandardErrors, State, air_states, drawn_box, sampled_state
 from monitor.physics.materials import desiccant_kinds, mixed_kind
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box, EntryKind, LedgerEntry, ReadingSeries, SensorSpec, Spool
@@ -238,13 +238,17 @@ def doses() -> dict[str, Any]:
     }
 
 
+def errors_of(state: State, highest: Any) -> StandardErrors:
+    return StandardErrors.drawn(len(state.loading), np.random.default_rng(3), highest)
+
+
 def samples() -> dict[str, Any]:
     of = problem(STEPS)
     _, state = run(of, theta_of(of))
     sure = replace(state, var_loading=np.full(3, 1e-34), var_wander=np.full(3, -1.0))
     tied = replace(state, covariance=2.0 * np.sqrt(state.var_loading * state.var_wander) * np.array([1.0, -1.0, 0.3]))
     return {
-        name: numbers_of(sampled_state(which, np.random.default_rng(3), highest))
+        name: numbers_of(sampled_state(which, errors_of(which, highest)))
         for name, which, highest in (
             ("usual", state, np.inf), ("cut off", state, np.array([-1.0, 0.0, -50.0])), ("sure", sure, np.inf),
             ("tied", tied, np.inf), ("taken", state.take(np.array([2, 0])), np.inf),

@@ -64,9 +64,10 @@ def show_boxes(asked: Assessed) -> None:
     headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
     say_as_of(asked)
     say_faults(asked)
+    wording = asked.wording
     show_table(
         headings,
-        [_row(assessment, asked.wording) for assessment in asked.worst_first],
+        [_row(assessment, wording) for assessment in asked.worst_first],
         right=(3, 4, 5, 6, 7),
         wrap={0: 24, 1: 13, 2: None},
     )
@@ -78,8 +79,9 @@ def say_faults(asked: Assessed) -> None:
     """Say first which boxes leak more than they did."""
     from monitor.cli.output import say
 
+    wording = asked.wording
     for assessment in asked.worst_first:
-        if fault := asked.wording.fault(assessment):
+        if fault := wording.fault(assessment):
             say(f"{assessment.box.name}: {fault}")
 
 

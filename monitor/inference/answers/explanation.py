@@ -10,6 +10,7 @@ from monitor.inference.answers.leak import grams_known
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
 from monitor.inference.model.prior import Unknown
+from monitor.physics.numerics import median
 from monitor.records import Tightness
 from monitor.texts import say, say_many, to_say, together
 
@@ -271,4 +272,4 @@ def tightness_of(posterior: Posterior, style_leak: tuple[float, float] | None = 
 def _usual_log_air_changes(posterior: Posterior) -> float:
     """The median of the draws. [ln(1/day)]"""
     per_day = posterior.state.mean_conductance / (CONDUCTANCE_PER_AIR_CHANGE * posterior.box.volume_liter)
-    return float(np.median(np.log(per_day)))
+    return median(np.log(per_day))

@@ -223,7 +223,7 @@ def _dates(now: datetime, days: FloatArray, horizon_days: int) -> DateQuantiles:
 def _chances(crossing_days: FloatArray, horizon_days: int) -> Column:
     ordered = np.sort(crossing_days)
     passed = np.searchsorted(ordered, np.arange(horizon_days + 1), side="right")
-    return Column((passed / len(ordered)).tolist())
+    return Column.of(passed / len(ordered))
 
 
 def _capacity_used(posterior: Posterior, limit: float) -> Quantiles:
@@ -272,9 +272,9 @@ def _known(ahead: Futures) -> int:
 
 
 def _points(rows: FloatArray) -> FloatArray:
-    return quantile_points(rows.astype(np.float32), _FAN_SHARES, axis=1)  # seven digits, and twice as fast
+    return quantile_points(rows.astype(np.float32), _FAN_SHARES, of_rows=True)  # seven digits, and twice as fast
 
 
 def _daily(ahead_days: FloatArray, rows: Iterable[FloatArray]) -> list[Column]:
     whole = np.arange(1, FAN_DAYS + 1, dtype=float)
-    return [Column(np.interp(whole, ahead_days, row).tolist()) for row in rows]
+    return [Column.of(np.interp(whole, ahead_days, row)) for row in rows]

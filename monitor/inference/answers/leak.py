@@ -12,7 +12,7 @@ from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
-from monitor.physics.numerics import FloatArray
+from monitor.physics.numerics import FloatArray, median
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import LeakEstimate, Quantiles
@@ -78,7 +78,7 @@ def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Q
     degc = float(posterior.bins.temperature_degc[-1])
     apart_kpa = _outside_kpa(posterior.room, posterior.now_s / DAY_S) - inside_kpa
     water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, degc))
-    if np.median(apart_kpa) <= _LEAST_APART_KPA:
+    if median(apart_kpa) <= _LEAST_APART_KPA:
         return None
     per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, degc))
     hours = HOURS_PER_DAY * per_conductance / posterior.state.conductance

@@ -21,7 +21,7 @@ from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import air_of
 from monitor.physics.box_balance import DrawnBox
 from monitor.physics.compiled import forecast_kernel
-from monitor.physics.numerics import FloatArray
+from monitor.physics.numerics import FloatArray, median
 from monitor.records import Column, LeakLine, Quantiles
 
 MOST_POINTS = 400
@@ -60,21 +60,21 @@ def leak_line_of(posterior: Posterior, conductance: Quantiles, change: ChangePoi
     course = _Course.of(posterior)
     taken_up = course.taken_up_g[shown] - course.taken_up_g[shown[0]]
     push = course.push_kpa_days[shown] - course.push_kpa_days[shown[0]]
-    low, middle, high = quantile_points(taken_up, axis=1)
+    low, middle, high = quantile_points(taken_up, of_rows=True)
     middles_s = posterior.now_s + DAY_S * _middles(bins)
     bend = _bend(push, middles_s[shown], change)
     piece_of = _pieces(bins)[shown]
     along = bend.along(push)
     start = _starts(middle - conductance.p50 * along, piece_of)
     return LeakLine(
-        at_s=Column(middles_s[shown].tolist()),
-        push_kpa_days=Column(push.tolist()),
-        taken_up_g=Column(middle.tolist()),
-        taken_up_low_g=Column(low.tolist()),
-        taken_up_high_g=Column(high.tolist()),
-        line_g=Column((start + conductance.p50 * along).tolist()),
-        line_low_g=Column((start + conductance.p05 * along).tolist()),
-        line_high_g=Column((start + conductance.p95 * along).tolist()),
+        at_s=Column.of(middles_s[shown]),
+        push_kpa_days=Column.of(push),
+        taken_up_g=Column.of(middle),
+        taken_up_low_g=Column.of(low),
+        taken_up_high_g=Column.of(high),
+        line_g=Column.of(start + conductance.p50 * along),
+        line_low_g=Column.of(start + conductance.p05 * along),
+        line_high_g=Column.of(start + conductance.p95 * along),
         pieces=tuple((np.flatnonzero(np.diff(piece_of)) + 1).tolist()),
         slopes_g_per_kpa_day=tuple(conductance.p50 * share for share in bend.shares),
         changed_push_kpa_days=bend.at_kpa_days,
@@ -100,10 +100,11 @@ class _Course:
         beads = box.dry_mass_g * box.table.loading(humidity, air.temperature_degc)
         held = beads + _slow_g(box, np.exp(theta[:, Unknown.log_slow_humidity]), humidity, bins.days)
         held = held + box.volume_liter * air.saturated_air_g_per_liter * humidity
-        opened = np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
+        if bins.openings.any():
+            held = held - np.cumsum(bins.openings[:, None] * opening_dose_g(box, air, humidity), axis=0)
         inside_kpa = humidity.mean(axis=1) * np.ravel(air.saturation_kpa)
         push = (bins.outside_kpa - inside_kpa) * bins.days
-        return cls(held - opened, np.cumsum(push) - 0.5 * push)
+        return cls(held, np.cumsum(push) - 0.5 * push)
 
 
 def _humidity(bins: Bins, theta: FloatArray) -> FloatArray:
@@ -162,7 +163,7 @@ def _starts(above: FloatArray, piece_of: NDArray[np.intp]) -> FloatArray:
     out = np.empty_like(above)
     for piece in np.unique(piece_of):
         here = piece_of == piece
-        out[here] = np.median(above[here])
+        out[here] = median(above[here])
     return out
 
 

@@ -21,7 +21,7 @@ from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import INTERVAL, quantile_points, weighted_points
 from monitor.inference.model.prior import Unknown
-from monitor.physics.numerics import FloatArray
+from monitor.physics.numerics import FloatArray, median
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.texts import say, say_many, to_say, together
 
@@ -125,7 +125,7 @@ class Useful:
         bool
             False where another is to be looked for.
         """
-        return self.limit == limit and self.takes_days < float(np.median(ahead.crossing_days))
+        return self.limit == limit and self.takes_days < median(ahead.crossing_days)
 
 
 def most_useful(posterior: Posterior, ahead: Futures, limit: float, known: Useful | None = None) -> Useful | None:
@@ -152,7 +152,7 @@ def most_useful(posterior: Posterior, ahead: Futures, limit: float, known: Usefu
     if known is not None and known.holds(ahead, limit):
         return known
     days = _days_left(posterior, ahead, limit)
-    could = [one for one in measurements(posterior) if one.takes_days < np.median(days)]
+    could = [one for one in measurements(posterior) if one.takes_days < median(days)]
     logs = np.log(days)
     shares = [expected_narrowing(one.reads(posterior), one.sd, logs) for one in could]
     share, best = max(zip(shares, could, strict=True), key=lambda pair: (pair[0], pair[1].advice))

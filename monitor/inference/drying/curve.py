@@ -204,7 +204,7 @@ class CurveFit:
         ndarray, 3 × times
             5, 50 and 95 % points of the mass. [g]
         """
-        return quantile_points(self.curves.mass_g(heated_s), axis=0)
+        return quantile_points(self.curves.mass_g(heated_s).T, of_rows=True)
 
 
 def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequence[Loss] = ()) -> CurveFit:

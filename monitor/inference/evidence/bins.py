@@ -96,6 +96,10 @@ class Bins:
     new_sensors: tuple[int, ...] = ()
     """First bin of each sensor but the first, where sensors were swapped or calibrated."""
 
+    def __len__(self) -> int:
+        """Return how many bins there are."""
+        return len(self.shown_humidity)
+
     @property
     def days(self) -> FloatArray:
         """Length of each. (bins) [days]"""
@@ -148,7 +152,7 @@ def bin_episode(
     new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
     usable = inside.relative_humidity.copy()
-    left_out_days = 0.0 if after else min(LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
+    left_out_days = 0.0 if after is not None else min(LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
     if closed_without_beads and not box.spools and box.spool_core != "cardboard":
         left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
     usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan
@@ -225,7 +229,7 @@ def for_rough_likelihood(bins: Bins) -> Bins:
     Bins
         Half as many, or the same.
     """
-    return coarser(bins) if len(bins.days) > _MANY_BINS else bins
+    return coarser(bins) if len(bins) > _MANY_BINS else bins
 
 
 def coarser(bins: Bins) -> Bins:
@@ -241,10 +245,10 @@ def coarser(bins: Bins) -> Bins:
     Bins
         Half as many.
     """
-    first = np.arange(0, len(bins.days), 2)
+    first = np.arange(0, len(bins), 2)
     halved = [at for at in bins.new_sensors if at % 2]  # a bin is of one sensor, the newer one where two come together
     bins = replace(
-        bins, shown_humidity=np.where(np.isin(np.arange(len(bins.days)) + 1, halved), np.nan, bins.shown_humidity)
+        bins, shown_humidity=np.where(np.isin(np.arange(len(bins)) + 1, halved), np.nan, bins.shown_humidity)
     )
     seen = np.isfinite(bins.shown_humidity)
     value = seen & ~bins.censored

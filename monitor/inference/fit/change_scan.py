@@ -100,9 +100,9 @@ def _jump(problem: Problem, theta: FloatArray) -> Candidate | None:
     if len(candidates) == 0:
         return None
     tried = len(candidates) + 1  # the last without a jump
-    loosened = np.zeros((len(bins.days), tried, len(theta)))
+    loosened = np.zeros((len(bins), tried, len(theta)))
     loosened[candidates, np.arange(len(candidates))] = CHANGE_SD**2
-    jumping = replace(problem, bins=replace(bins, loosened=loosened.reshape(len(bins.days), -1)))
+    jumping = replace(problem, bins=replace(bins, loosened=loosened.reshape(len(bins), -1)))
     gains = _gains(run(jumping, np.tile(theta, (tried, 1)))[0].reshape(tried, -1))
     best = int(gains.argmax())
     at = float(bins.edges_days[candidates[best]] - bins.edges_days[0])

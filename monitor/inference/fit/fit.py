@@ -34,6 +34,7 @@ from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
     Problem,
+    StandardErrors,
     State,
     drawn_box,
     sampled_state,
@@ -243,11 +244,13 @@ def _log_likelihood(problem: Problem, theta: FloatArray) -> FloatArray:
     return run(problem, theta)[0]
 
 
-def _equally_weighted(draws: Draws, weighted_state: State, rng: np.random.Generator) -> dict[str, Any]:
+def _equally_weighted(
+    draws: Draws, weighted_state: State, rng: np.random.Generator, errors: StandardErrors | None = None
+) -> dict[str, Any]:
     """Equally weighted draws with a sampled state each: the fields of a posterior that come of its draws."""
     chosen = draws.resampled(len(draws.theta), rng)
     filtered = weighted_state.take(chosen)
-    state = sampled_state(filtered, rng)
+    state = sampled_state(filtered, errors or StandardErrors.drawn(len(chosen), rng))
     _require_finite(state)
     return {
         "draws": draws,
@@ -317,7 +320,19 @@ def refreshed(posterior: Posterior, record: Record, now_s: float, seed: int = 1)
     weights = np.exp(score - score.max())
     draws = Draws(theta, weights / weights.sum(), 1)
     whole = replace(posterior.problem, bins=_joined(posterior.bins, bins))
-    return replace(posterior, problem=whole, room=room, now_s=now_s, **_equally_weighted(draws, state, rng))
+    of_draws = _equally_weighted(draws, state, rng, _errors_of_updates(len(theta), seed))
+    return replace(posterior, problem=whole, room=room, now_s=now_s, **of_draws)
+
+
+@lru_cache(maxsize=2)  # numbers of draws, a count; judgement: a fit has one, and tests another
+def _errors_of_updates(count: int, seed: int) -> StandardErrors:
+    """The errors that are drawn after an update: of one seed, so every box has the same."""
+    rng = np.random.default_rng(seed)
+    rng.random()  # what resampling takes before
+    errors = StandardErrors.drawn(count, rng)
+    for values in errors:
+        values.flags.writeable = False
+    return errors
 
 
 def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
@@ -337,8 +352,8 @@ def unchanged(posterior: Posterior, seed: int = 1) -> Posterior:
     """
     count = len(posterior.theta)
     draws = Draws(posterior.theta, np.full(count, 1.0 / count), 1)
-    fields_of_draws = _equally_weighted(draws, posterior.filtered, np.random.default_rng(seed))
-    return replace(posterior, **fields_of_draws)
+    errors = _errors_of_updates(count, seed)
+    return replace(posterior, **_equally_weighted(draws, posterior.filtered, np.random.default_rng(seed), errors))
 
 
 def _joined(older: Bins, newer: Bins) -> Bins:
@@ -410,7 +425,8 @@ def given_below(posterior: Posterior, limit: float, seed: int = 3) -> Posterior:
         return posterior
     chosen = replace(draws, weights=weights / weights.sum()).resampled(len(posterior.theta), rng)
     filtered = state.take(chosen)
-    below = sampled_state(filtered, rng, _room_below(filtered, limit, problem))
+    errors = StandardErrors.drawn(len(chosen), rng, _room_below(filtered, limit, problem))
+    below = sampled_state(filtered, errors)
     return replace(posterior, theta=draws.theta[chosen], filtered=filtered, state=below)
 
 

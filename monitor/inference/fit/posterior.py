@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -132,16 +133,33 @@ class Posterior:
 
     def for_update(self) -> Posterior:
         """Return what a later update starts from, and no more: a third of the size."""
-        none = np.empty(0, np.intp)
-        empty = self.filtered.take(none)
-        draws = Draws(self.draws.theta[none], self.draws.weights[none], self.draws.rounds)
-        return replace(self, draws=draws, weighted_state=empty, state=empty)
+        return replace(self, **what_updates_start_from(self.theta, self.filtered))
 
     def for_reweighting(self) -> Posterior:
         """Return what reweighting under another prior starts from, and no more: a third of the size."""
         none = np.empty(0, np.intp)
         empty = self.weighted_state.take(none)
         return replace(self, theta=self.theta[none], filtered=empty, state=empty)
+
+
+def what_updates_start_from(theta: FloatArray, filtered: State) -> dict[str, Any]:
+    """Return the fields of a posterior that come of its draws, where no more than an update is to be made of it.
+
+    Parameters
+    ----------
+    theta : ndarray, draws × unknowns
+        Equally weighted. [unit of each ``Unknown``]
+    filtered : State
+        Of each draw, with its covariance.
+
+    Returns
+    -------
+    dict
+        By name. The weighted draws are these, and no state is sampled.
+    """
+    count = len(theta)
+    draws = Draws(theta, np.full(count, 1.0 / count), 1)
+    return {"draws": draws, "weighted_state": filtered, "theta": theta, "filtered": filtered, "state": filtered}
 
 
 def mean_conductance(posterior: Posterior) -> FloatArray:
@@ -159,13 +177,20 @@ def mean_conductance(posterior: Posterior) -> FloatArray:
     ndarray, draws
         Equally weighted. [g/day/kPa]
     """
-    rng = np.random.default_rng(len(posterior.theta))
     sd = np.hypot(MODEL_SD, 0.0 if posterior.room_measured else _assumed_room_sd(posterior))
     meant = posterior.state.mean_conductance
     if posterior.problem.prior.has_change_point:
         gradual = posterior.theta[:, Unknown.log_change_duration] > math.log(GRADUAL_FROM_DAYS)
         meant = np.where(gradual, posterior.state.conductance, meant)
-    return np.asarray(meant * np.exp(sd * rng.standard_normal(len(posterior.theta))))
+    return np.asarray(meant * np.exp(sd * _model_errors(len(posterior.theta))))
+
+
+@lru_cache(maxsize=2)  # numbers of draws, a count; judgement: a fit has one, and tests another
+def _model_errors(count: int) -> FloatArray:
+    """How far the model is off in each draw: the same in every box. (draws) [standard deviations]"""
+    errors = np.random.default_rng(count).standard_normal(count)
+    errors.flags.writeable = False
+    return errors
 
 
 def _assumed_room_sd(posterior: Posterior) -> FloatArray:
@@ -198,7 +223,7 @@ def conditioned_on_rooms(posterior: Posterior, courses: DrawnCourses) -> State:
         Of as many draws.
     """
     bins, state = posterior.bins, posterior.state
-    first = np.arange(0, len(bins.days), -(-len(bins.days) // _LOOKS_AT_A_ROOM))
+    first = np.arange(0, len(bins), -(-len(bins) // _LOOKS_AT_A_ROOM))
     days = np.add.reduceat(bins.days, first)
     middle = posterior.now_s / DAY_S + bins.edges_days[first] + 0.5 * days
     outside = float(bins.outside_kpa @ bins.days)

@@ -67,7 +67,7 @@ def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> St
     ])  # fmt: skip
     jumps = [i for i, jump in enumerate(bins.loosened) if jump.any()]
     looked_at = [i + 1 for i in (*(i for i, *_ in bins.weighings), *(i for i, _ in bins.colors))]
-    run_ends = sorted({*jumps, *looked_at, *bins.new_sensors, len(bins.days)})
+    run_ends = sorted({*jumps, *looked_at, *bins.new_sensors, len(bins)})
     return StackedBins(rows, np.array(run_ends, np.intp))
 
 

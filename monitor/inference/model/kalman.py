@@ -102,7 +102,7 @@ def run_on(problem: Problem, theta: FloatArray, state: State, aged_days: float =
     acting, settling, stacked_bins = _acting(problem, aged_days)
     compiled = compiled_run(problem, theta, state, stacked_bins, _drift_var(problem.assumptions))
     earlier, i = None, 0
-    while i < len(bins.days):
+    while i < len(bins):
         if (i == 0 and bins.new_sensors) or i in bins.new_sensors:
             is_gone = any(at > i for at in bins.new_sensors)
             earlier = (
@@ -169,7 +169,7 @@ def _acting(problem: Problem, aged_days: float) -> tuple[list[Air], FloatArray, 
 
 def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
     """Noise of humidity while beads, core and spools come to rest: after closing, after a swap, after a step."""
-    out = np.empty(len(bins.days))
+    out = np.empty(len(bins))
     left = assume.settling_humidity * float(np.exp(-aged_days / assume.settling_days))
     fading = np.exp(-bins.days / assume.settling_days)
     for i, fade in enumerate(fading):

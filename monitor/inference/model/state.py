@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,30 +178,56 @@ def air_of(outside_kpa: FloatArray, temperature_degc: FloatArray) -> Air:
     return Air(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water)
 
 
-def sampled_state(state: State, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> State:
+class StandardErrors(NamedTuple):
+    """How far each draw lies from what the filter expects."""
+
+    first: FloatArray
+    """Of the loading. (draws) [standard deviations]"""
+    second: FloatArray
+    """Of what the wander has beside it. (draws) [standard deviations]"""
+
+    @classmethod
+    def drawn(cls, count: int, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> StandardErrors:
+        """Draw them.
+
+        Parameters
+        ----------
+        count : int
+            How many draws.
+        rng : Generator
+            Random numbers.
+        highest : ndarray, draws, or float
+            The loading lies below so many standard deviations above its mean. [1]
+
+        Returns
+        -------
+        StandardErrors
+            That of the loading is a normal cut off above, by the inverse of its distribution.
+        """
+        chances = np.maximum(rng.random(count) * normal.below(np.asarray(highest)), _LEAST_CHANCE)
+        return cls(normal.quantile(chances), rng.standard_normal(count))
+
+
+def sampled_state(state: State, errors: StandardErrors) -> State:
     """Sample water and conductance from the covariance of the filter, so that each draw is one plausible present.
 
     Parameters
     ----------
     state : State
         With errors.
-    rng : Generator
-        Random numbers.
-    highest : ndarray, draws, or float
-        The loading is drawn below so many standard deviations above its mean. [1]
+    errors : StandardErrors
+        Of each draw.
 
     Returns
     -------
     State
         Without errors.
     """
+    first, second = errors
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
     sd_wander = np.sqrt(np.maximum(state.var_wander, _LEAST_VAR_WANDER))
     correlation = state.covariance / np.maximum(sd_loading * sd_wander, _LEAST_SD_PRODUCT)
     correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)
-    # a normal cut off above, by the inverse of its distribution
-    first = normal.quantile(np.maximum(rng.random(len(sd_wander)) * normal.below(np.asarray(highest)), _LEAST_CHANCE))
-    second = rng.standard_normal(len(sd_wander))
     loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
     wander = state.wander + sd_wander * (correlation * first + np.sqrt(1.0 - correlation * correlation) * second)
     zero = np.zeros_like(loading)

@@ -112,8 +112,8 @@ def _is_finite(answer: object) -> bool:
         return math.isfinite(answer)
     if isinstance(answer, Quantiles):
         return math.isfinite(answer.p05 + answer.p50 + answer.p95)
-    if isinstance(answer, Column):
-        return math.isfinite(sum(answer))  # chances, one for each day
     if isinstance(answer, tuple):
         return all(map(_is_finite, answer))
+    if type(answer) is Column:  # chances, one for each day
+        return math.isfinite(sum(answer))
     return all(_is_finite(getattr(answer, name)) for name in getattr(answer, "__dataclass_fields__", ()))

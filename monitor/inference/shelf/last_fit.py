@@ -25,7 +25,7 @@ from monitor.inference.evidence.episodes import (
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.fit import refreshed, unchanged
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation
-from monitor.inference.fit.posterior import Posterior, Record
+from monitor.inference.fit.posterior import Posterior, Record, what_updates_start_from
 from monitor.inference.model.state import State, drawn_box
 from monitor.inference.shelf.first_fit import (
     BoxInput,
@@ -290,15 +290,17 @@ class LastFit:
         """Travel and be kept in single precision: seven digits, far below what a thousand draws can tell."""
         filtered = np.array([getattr(self.posterior.filtered, name) for name in _OF_DRAWS], np.float32)
         theta = self.posterior.theta.astype(np.float32)
-        posterior = replace(self.posterior, theta=self.posterior.theta[:0], filtered=self.posterior.state)
-        return {**self.__dict__, "posterior": posterior, "theta": theta, "filtered": filtered}
+        of_draws = what_updates_start_from(self.posterior.theta, self.posterior.filtered)
+        others = {name: value for name, value in vars(self.posterior).items() if name not in of_draws}
+        return {**self.__dict__, "posterior": others, "theta": theta, "filtered": filtered}
 
     def __setstate__(self, kept: dict[str, Any]) -> None:
         """Come back in double precision."""
-        theta = kept.pop("theta").astype(np.float64)
-        filtered, posterior = kept.pop("filtered").astype(np.float64), kept["posterior"]
-        state = State(drawn_box(posterior.problem, theta), **dict(zip(_OF_DRAWS, filtered, strict=True)))
-        self.__dict__.update(kept, posterior=replace(posterior, theta=theta, filtered=state))
+        theta, filtered = kept.pop("theta").astype(np.float64), kept.pop("filtered").astype(np.float64)
+        others = kept.pop("posterior")
+        state = State(drawn_box(others["problem"], theta), **dict(zip(_OF_DRAWS, filtered, strict=True)))
+        posterior = Posterior(**others, **what_updates_start_from(theta, state))
+        self.__dict__.update(kept, posterior=posterior)
 
 
 _OF_DRAWS = tuple(one.name for one in fields(State) if one.name != "drawn")

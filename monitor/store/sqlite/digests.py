@@ -93,9 +93,9 @@ def _not_summed(connection: sqlite3.Connection, box_id: int) -> list[int]:
 
 def _sums(connection: sqlite3.Connection, box_id: int, first_hour: int, end_hour: int) -> _Sums:
     """What hours of a box came to: whole blocks by their sums where these are kept, all others hour by hour."""
-    blocks = connection.execute(_BLOCKS, (box_id, -(-first_hour // _BLOCK_HOURS), end_hour // _BLOCK_HOURS)).fetchall()
+    whole = range(-(-first_hour // _BLOCK_HOURS), end_hour // _BLOCK_HOURS)
     sums, at = (0, 0), first_hour
-    for block, *of_block in blocks:
+    for block, *of_block in connection.execute(_BLOCKS, (box_id, whole.start, whole.stop)).fetchall() if whole else ():
         if block * _BLOCK_HOURS > at:
             sums = _added(sums, _hours(connection, box_id, at, block * _BLOCK_HOURS))
         sums, at = _added(sums, of_block), (block + 1) * _BLOCK_HOURS
