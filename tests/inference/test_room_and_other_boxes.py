@@ -26,7 +26,7 @@ from monitor.inference.fit.pooling import (
     LeakObservation,
     leak_observation_of,
 )
-from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
+from monitor.inference.fit.posterior import Posterior, behind_its_rooms, conditioned_on_rooms
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.model.state import State
 from monitor.physics.materials import desiccant
@@ -171,6 +171,18 @@ def days_left(posterior: Posterior) -> FloatArray:
     """Return ends of the interval, up to the days that the truth is followed."""
     days = futures(posterior, posterior.box.humidity_limit, with_fan=False).crossing_days
     return np.clip(quantile_points(days, (0.05, 0.95), reached=True), 1.0, float(UNSEEN_ROOM.ahead_days))
+
+
+def test_what_an_opening_is_worth_in_hours_is_known_no_better_than_the_leak_now() -> None:
+    """An opening brings what the leak does in V c / G, whatever the room holds: the doubt of the leak is that of it."""
+    leak, hours = [], []
+    for _, posterior in in_rooms_unseen():
+        found = leak_of(posterior).opening_hours
+        assert found is not None
+        hours.append(width(found))
+        leak.append(width(quantiles(behind_its_rooms(posterior).conductance)))
+    assert hours == pytest.approx(leak, rel=0.02)
+    assert np.mean(leak) > 1.3 * np.mean([width(quantiles(p.state.conductance)) for _, p in in_rooms_unseen()])
 
 
 def test_behind_a_moister_room_the_same_water_came_in() -> None:

@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
-from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import learn_room
-from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
+from monitor.inference.fit.posterior import Posterior, behind_its_rooms
 from monitor.inference.model.contents import shapes_of
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import State
@@ -17,8 +16,6 @@ from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
 from monitor.records import CrossingForecast, RoomClimate, WhatIf
 
-_ROOM_SO_FAR_SEED = 3
-"""Of the random numbers of the room so far. [count, no unit] Judgement: any but that of what is ahead."""
 _WETTEST_START = 0.9
 """Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 
@@ -73,12 +70,8 @@ def _with_leak_factor(posterior: Posterior, factor: float) -> State:
 
 def _in_another_room(posterior: Posterior, climate: RoomClimate) -> Posterior:
     """The leak stays what it is behind the room so far, whichever that was; of the other room it tells nothing."""
-    state = posterior.state
-    if not posterior.room_measured:
-        rng, now_day = np.random.default_rng(_ROOM_SO_FAR_SEED), posterior.now_s / DAY_S
-        *_, courses = posterior.room.sample(now_day, np.zeros(1), len(state.loading), rng)
-        state = conditioned_on_rooms(posterior, courses)
-    return replace(posterior, state=state, room=learn_room(None, climate, posterior.now_s), room_measured=True)
+    room = learn_room(None, climate, posterior.now_s)
+    return replace(posterior, state=behind_its_rooms(posterior), room=room, room_measured=True)
 
 
 def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:

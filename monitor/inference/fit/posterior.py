@@ -35,6 +35,8 @@ _LOOKS_AT_A_ROOM = 12
 """The course that a room took in an episode is looked at so often. [spans] Judgement: a month each in an episode of a
 year, and what is left out is the curve of a season within one."""
 
+_ROOM_SO_FAR_SEED = 3
+"""Of the random numbers of the room so far. [count, no unit] Judgement: any but that of what is ahead."""
 _DRIEST_SPOOLS = 1e-4
 """Spools are taken for no drier than this. [fraction of saturation] Judgement: drier than any that was ever dried."""
 
@@ -230,6 +232,26 @@ def conditioned_on_rooms(posterior: Posterior, courses: DrawnCourses) -> State:
     expected = np.maximum(state.dose_kpa_days, _LEAST_APART_SHARE * outside)
     drawn = np.maximum(expected + days @ np.exp(courses.on(middle)) - outside, _LEAST_APART_SHARE * outside)
     return replace(state, log_conductance=state.log_conductance + np.log(expected / drawn))
+
+
+def behind_its_rooms(posterior: Posterior) -> State:
+    """Return the present with each draw's leak behind the room it may have stood in so far.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    State
+        Of as many draws; as it is where the room has a sensor.
+    """
+    if posterior.room_measured:
+        return posterior.state
+    rng, now_day = np.random.default_rng(_ROOM_SO_FAR_SEED), posterior.now_s / DAY_S
+    *_, courses = posterior.room.sample(now_day, np.zeros(1), len(posterior.state.loading), rng)
+    return conditioned_on_rooms(posterior, courses)
 
 
 def carried_from(posterior: Posterior) -> Carried:
