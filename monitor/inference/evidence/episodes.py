@@ -335,15 +335,10 @@ def find_steps(hours: Hours, resolution: float, floor: float | None = None) -> t
     usual = seen & (before > at_floor) & (after > at_floor)
     if usual.sum() < _LEAST_HOURS:
         return ()
-<<<<<<< HEAD
-    change = change - np.median(change[usual])  # a leaky box rises all day long; that is no step
+    change = change - median(change[usual])  # a leaky box rises all day long; that is no step
     change = np.where(before <= at_floor, np.maximum(change, 0.0), change)
     change = np.where(after <= at_floor, np.minimum(change, 0.0), change)
-    spread = _SD_PER_MEDIAN_DEVIATION * float(np.median(np.abs(change[usual])))
-=======
-    change = change - median(change[usual])  # a leaky box rises all day long; that is no step
     spread = _SD_PER_MEDIAN_DEVIATION * median(np.abs(change[usual]))
->>>>>>> night
     threshold = max(_STEP_SPREADS * spread, _LEAST_STEP + _LEAST_STEP_RESOLUTIONS * resolution)
     size = np.where(seen, np.abs(change), 0.0)
     found: list[Step] = []
