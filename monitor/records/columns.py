@@ -28,8 +28,13 @@ class Column(Sequence[float]):
 
     @classmethod
     def of(cls, values: NDArray[np.float64]) -> Column:
-        """Return the numbers of an array, all copied at once."""
-        return cls(array("d", values.tobytes()))
+        """Return the numbers of an array, all copied at once.
+
+        >>> import numpy as np
+        >>> Column.of(np.array([1.0, 2.5]))
+        (1.0, 2.5)
+        """
+        return cls(array("d", values.astype("d", copy=False).tobytes()))
 
     def __len__(self) -> int:
         """Return how many there are."""

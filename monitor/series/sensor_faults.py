@@ -96,8 +96,8 @@ def hung(
 
 def display_step(values: Column, otherwise: float) -> float:
     """Return the smallest step between the values shown; what is given where there is but one, and at most that."""
-    levels = np.unique(np.round(values, 4))
-    return min(float(np.diff(levels).min()), otherwise) if len(levels) > 1 else otherwise
+    steps = np.diff(np.sort(np.round(values, 4)))
+    return float(np.min(steps, where=steps > 0.0, initial=otherwise))
 
 
 class _Around:

@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
-from monitor.inference.fit.posterior import Posterior, behind_its_rooms, mean_conductance
+from monitor.inference.fit.posterior import Posterior, behind_its_rooms, humidity_now, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
@@ -121,5 +121,5 @@ def _outside_kpa(room: LearnedRoom, day: float) -> float:
 def _inside_kpa(posterior: Posterior) -> FloatArray:
     """Vapor pressure in the box as it is now. [kPa]"""
     degc = float(posterior.bins.temperature_degc[-1])
-    humidity, _ = posterior.state.drawn.table.humidity(posterior.state.loading, degc)
+    humidity, _ = humidity_now(posterior)
     return np.asarray(humidity * float(saturation_vapor_pressure_pa(degc)) / _PA_PER_KPA)

@@ -23,7 +23,7 @@ from monitor.inference.evidence.episodes import rates_from
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.evidence.yearly_course import DrawnCourses
 from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
-from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms
+from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms, humidity_now
 from monitor.inference.model.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.model.state import air_states
 from monitor.physics.box_balance import Air, advance
@@ -227,7 +227,7 @@ class Simulated:
             To start from.
         """
         state = posterior.state
-        humidity, slope = state.drawn.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
+        humidity, slope = humidity_now(posterior)
         crossing = np.where(humidity > limit, 0.0, np.inf)
         spent = np.where(state.loading > full_loading(posterior, limit), 0.0, np.inf)
         ajar = np.zeros(len(state.loading))

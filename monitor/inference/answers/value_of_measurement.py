@@ -18,7 +18,7 @@ import numpy as np
 
 from monitor.inference.answers.forecast import Futures
 from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.fit.posterior import Posterior
+from monitor.inference.fit.posterior import Posterior, humidity_now
 from monitor.inference.fit.quantiles import INTERVAL, quantile_points, weighted_points
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray, median
@@ -301,8 +301,7 @@ def _mass_g(posterior: Posterior) -> FloatArray:
 
 
 def _humidity_now(posterior: Posterior) -> FloatArray:
-    degc = float(posterior.bins.temperature_degc[-1])
-    return posterior.state.drawn.table.humidity(posterior.state.loading, degc)[0]
+    return humidity_now(posterior)[0]
 
 
 def _dose_kpa_days(posterior: Posterior, days: float) -> float:

@@ -269,8 +269,8 @@ def _require_finite(state: State) -> None:
     FloatingPointError
         If the water or the leak of a draw is not finite, or a leak is not above zero.
     """
-    leak = np.minimum(state.conductance, state.mean_conductance)
-    sound = np.isfinite(state.loading) & np.isfinite(state.conductance + state.mean_conductance) & (leak > 0.0)
+    now, mean = state.conductance, state.mean_conductance
+    sound = np.isfinite(state.loading) & np.isfinite(now + mean) & (np.minimum(now, mean) > 0.0)
     if not sound.all():
         raise FloatingPointError(f"water or leak of {int((~sound).sum())} of {len(sound)} draws is not a finite number")
 

@@ -164,6 +164,24 @@ def what_updates_start_from(theta: FloatArray, filtered: State) -> dict[str, Any
     return {"draws": draws, "weighted_state": filtered, "theta": theta, "filtered": filtered, "state": filtered}
 
 
+@lru_cache(maxsize=1)  # a count; judgement: three things rest on it for each box, one after the other
+def humidity_now(posterior: Posterior) -> tuple[FloatArray, FloatArray]:
+    """Return the humidity in a box as it is now, and its slope by loading.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        Of one box.
+
+    Returns
+    -------
+    (ndarray, ndarray), draws each
+        [fraction of saturation], [fraction per g/g]. Not to be changed.
+    """
+    state = posterior.state
+    return state.drawn.table.humidity(state.loading, float(posterior.bins.temperature_degc[-1]))
+
+
 def mean_conductance(posterior: Posterior) -> FloatArray:
     """Return draws of the conductance since the last recharge, with what the model itself may be off by.
 
