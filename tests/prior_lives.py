@@ -120,7 +120,8 @@ class _Batch:
             if number:
                 theta = self._next(priors, theta, course)  # noqa: F821 -- of the episode before
             if earlier:
-                theta[:, Unknown.log_conductance] = of_box + between * rng.standard_normal(self.count)
+                lids = np.sqrt(np.maximum(between**2 - _wander_var(length), 0.0))
+                theta[:, Unknown.log_conductance] = of_box + lids * rng.standard_normal(self.count)
             last = number == len(days) - 1
             course = self._followed(theta, priors[0], start, length, AHEAD if last else 0)
             self._log(theta, course, start, length, number)
@@ -352,6 +353,12 @@ class _Course:
         self.slow_humidity = np.where(ended, slow, self.slow_humidity)
         for name, values in now.items():
             setattr(self, name, np.where(ended, values, getattr(self, name)))
+
+
+def _wander_var(days: FloatArray) -> FloatArray:
+    """Variance of the mean of what wanders over an episode: it is a part of how far leaks of episodes lie apart."""
+    lasted = days / ASSUME.drift_days
+    return ASSUME.drift_sd**2 * 2.0 / lasted * (1.0 - (1.0 - np.exp(-lasted)) / lasted)
 
 
 def _part(found: _Course, rh: FloatArray) -> FloatArray:
