@@ -32,12 +32,13 @@ _PA_PER_KPA = 1e3
 """Exact."""
 STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
-    np.arange(90.0, 900.0, 10.0),
+    np.arange(90.0, 180.0, 10.0), np.arange(180.0, 900.0, 15.0),
 ]  # fmt: skip
 """Ends of the forecast's steps: fine where a day counts, coarse where months do. [days] Judgement.
 
 Against steps of a quarter day throughout, median dates come 2 % early on average, 3 % in the root mean square over 25
-boxes; an interval spans a factor of three.
+boxes; an interval spans a factor of three. Ten days for fifteen beyond day 180 move dates out there by 0.3 %, a third of
+what another seed does, and take an eighth more time.
 """
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
