@@ -113,8 +113,8 @@ def _log_likelihood(episodes: FloatArray, first: NDArray[np.intp], spreads: Floa
 def next_episode(episodes: Sequence[tuple[float, float]], spread: float) -> tuple[float, float]:
     """Return what earlier episodes and tests of a box say of its next one.
 
-    What was the same in all of them, such as beads that hold less than the book says, doesn't average out: their errors
-    count as one. Lids do.
+    What was the same in all of them, such as beads that hold less than the book says, doesn't average out: together
+    they know no better than the best of them alone.
 
     Parameters
     ----------
@@ -130,9 +130,8 @@ def next_episode(episodes: Sequence[tuple[float, float]], spread: float) -> tupl
     """
     values, sds = np.array(episodes).T
     precision = 1.0 / (sds**2 + spread**2)
-    weights = precision / precision.sum()
-    of_lids, alike = spread**2 * float(weights @ weights), float(weights @ sds) ** 2
-    return float(weights @ values), of_lids + alike + spread**2
+    variance = max(float(1.0 / precision.sum()), float(sds.min()) ** 2) + spread**2
+    return float(precision @ values / precision.sum()), variance
 
 
 def mixed(means: FloatArray, variances: FloatArray, weights: FloatArray) -> tuple[float, float]:
