@@ -37,8 +37,8 @@ STEPS = np.r_[
 """Ends of the forecast's steps: fine where a day counts, coarse where months do. [days] Judgement.
 
 Against steps of a quarter day throughout, median dates come 2 % early on average, 3 % in the root mean square over 25
-boxes; an interval spans a factor of three. Ten days for fifteen beyond day 180 move dates out there by 0.3 %, a third of
-what another seed does, and take an eighth more time.
+boxes; an interval spans a factor of three. Ten days for fifteen beyond day 180 move dates out there by 0.3 %, a third
+of what another seed does, and take an eighth more time.
 """
 _LEAST_NOT_OVER = 0.5
 """With a smaller share of draws below the limit, the forecast is conditioned on being below. [share] Judgement: fewer
