@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import lru_cache
+from unittest.mock import patch
 
 from monitor.inference.fit import fit
 from monitor.inference.shelf import answer
@@ -10,9 +13,13 @@ from monitor.inference.shelf import answer
 _ROOMS = 64  # as many instants as a site's boxes were dried at in the episodes that count
 
 
-def leave_out() -> None:
+@contextmanager
+def without_what_nobody_asks() -> Iterator[None]:
     """Leave out which measurement would help most, and the points of the chart of the leak."""
-    answer.most_useful = lambda *_: None  # type: ignore[assignment]
-    answer.leak_line_of = lambda *_: None  # type: ignore[assignment]
-    if fit.room_before.cache_parameters()["maxsize"] != _ROOMS:
-        fit.room_before = lru_cache(maxsize=_ROOMS)(fit.room_before.__wrapped__)
+    for_more_boxes = lru_cache(maxsize=_ROOMS)(fit.room_before.__wrapped__)
+    with (
+        patch.object(answer, "most_useful", lambda *_: None),
+        patch.object(answer, "leak_line_of", lambda *_: None),
+        patch.object(fit, "room_before", for_more_boxes),
+    ):
+        yield
