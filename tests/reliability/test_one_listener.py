@@ -159,9 +159,11 @@ def address_of_a_guest(address: BrokerAddress) -> BrokerAddress:
 def test_a_closed_terminal_ends_it_in_good_order_and_is_said(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """Its own log is gone with the terminal, so the shelf and the broker keep its last words."""
     shelf = Listener.at(tmp_path / "shelf", mosquitto.port).shelf
+    be_remembered(mosquitto.port)
     ours, theirs = pty.openpty()
     take_terminal = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); "
-    listener = start_listening(shelf, theirs, take_terminal + PROGRAM, stdin=theirs)
+    as_usual = "import signal; signal.signal(signal.SIGHUP, signal.SIG_DFL); "  # tests may run under nohup
+    listener = start_listening(shelf, theirs, take_terminal + as_usual + PROGRAM, stdin=theirs)
     os.close(theirs)
     shown = b""
     while b"connected to" not in shown:
