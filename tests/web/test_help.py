@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -50,9 +51,20 @@ def test_its_pictures_are_served_and_wait_until_they_are_seen(page: InProcess) -
         assert page.get(f"/assets/pictures/{name}.png", headers=known).status_code == 304
 
 
+def test_its_words_are_each_a_name_and_a_sentence(page: InProcess) -> None:
+    text = page.get("/help").text
+    told = re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", text.partition('<dl class="words">')[2].partition("</dl>")[0])
+    assert ("charge", "A weighed portion of beads that stays together: in a box, in an appliance, or spare.") in told
+    assert [name.lower() for name, _ in told] == sorted(name.lower() for name, _ in told)
+    assert all(sentence[0].isupper() and sentence.endswith(".") for _, sentence in told)
+    assert "<span>A reading that doesn" in text
+
+
 @pytest.mark.parametrize("path", ["/", "/box/soon", "/plan", "/desk", "/house", "/nowhere", "/help", "/look"])
-def test_every_page_leads_to_it(page: InProcess, path: str) -> None:
-    assert '<a class="to-help" href="/help">' in page.get(path).text
+def test_every_page_leads_to_it_and_shows_no_value_as_python_writes_it(page: InProcess, path: str) -> None:
+    text = page.get(path).text
+    assert '<a class="to-help" href="/help">' in text
+    assert not re.search(r"Markup\(|Quantiles\(|datetime\.|&lt;\w+ object|>None<", text)
 
 
 def test_it_shows_the_table_of_what_planning_is_worth(page: InProcess) -> None:
