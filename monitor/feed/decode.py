@@ -12,9 +12,9 @@ import orjson
 from monitor.errors import UnusableMessageError
 from monitor.feed.clocks import ClockWatch
 from monitor.feed.formats import own, senml
+from monitor.feed.formats.duplicate_names import RefusedElement
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload, TopicPattern
-from monitor.feed.formats.repeated_names import RefusedElement
 from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
 from monitor.records import Quantity, Reading, Rejection
 from monitor.records.names import (

@@ -75,7 +75,7 @@ def why_on_this_day(
         return _why_early(_lasts(due, today), company, full)
     if on > due:
         why = skipped or _why_late(full=best is not None and on > best)
-        late = _why_behind(on, due, today, why, None if skipped else goes_first)
+        late = _how_late(on, due, today, why, None if skipped else goes_first)
         by_then = say(
             "The chance that it is over {limit} by then is {chance}.",
             limit=_limit(forecast),
@@ -162,7 +162,7 @@ def _why_early(lasts: str, company: Sequence[str], full: str) -> str:
     return say("{lasts}. It is dried alone.", lasts=lasts)
 
 
-def _why_behind(on: date, due: date, today: date, why: str, first: GoesFirst | None) -> str:
+def _how_late(on: date, due: date, today: date, why: str, first: GoesFirst | None) -> str:
     """Return by how much a day is later than a box's own, and why: another goes first, or what there else is to say."""
     late = say_many("{count} day", "{count} days", (on - due).days)
     its_day = say("today") if due <= today else short_day(due, today)

@@ -30,7 +30,7 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.answers.forecast import futures
 from monitor.inference.fit.fit import estimate, under_pooled_prior
 from monitor.inference.fit.pooling import KnownLeaks, leak_observation_of
-from monitor.inference.fit.posterior import Posterior, behind_its_rooms, carried_from, mean_conductance
+from monitor.inference.fit.posterior import Posterior, carried_from, conditioned_on_sampled_rooms, mean_conductance
 from monitor.physics.numerics import FloatArray
 
 BEADS = {
@@ -76,7 +76,7 @@ def ranks_of(life: PriorLife, rng: np.random.Generator) -> dict[str, float]:
     state = posterior.state
     drawn_and_true = {
         "leak": (mean_conductance(posterior), life.leak),
-        "leak now": (behind_its_rooms(posterior).conductance, life.leak_now),
+        "leak now": (conditioned_on_sampled_rooms(posterior).conductance, life.leak_now),
         "water": (state.loading * state.drawn.dry_mass_g, life.water_g),
         "date": (futures(posterior, LIMIT, with_fan=False).crossing_days, life.days_left),
     }

@@ -12,7 +12,7 @@ from monitor.inference.evidence.bins import coarser
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.pooling import KnownLeaks
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.fit.reseating import EPISODES_COUNTED, looked_at
+from monitor.inference.fit.reseating import EPISODES_COUNTED, earlier_episode_ends
 from monitor.inference.shelf.first_fit import by_room, first_fit
 from monitor.records import BoxHistory, EntryKind, ReadingSeries
 
@@ -73,5 +73,5 @@ def test_earlier_episodes_are_looked_at_for_a_season_and_eight_at_most(
 ) -> None:
     """Four of thirty days began within 120 days; the last three count whenever they were. *regression*"""
     fillings_s = [86_400.0 * every_days * k for k in range(count)]
-    assert looked_at(fillings_s) == fillings_s[1:][-looked:]
-    assert looked_at(fillings_s[:1]) == looked_at([]) == []
+    assert earlier_episode_ends(fillings_s) == fillings_s[1:][-looked:]
+    assert earlier_episode_ends(fillings_s[:1]) == earlier_episode_ends([]) == []

@@ -26,7 +26,7 @@ from monitor.inference.fit.pooling import (
     LeakObservation,
     leak_observation_of,
 )
-from monitor.inference.fit.posterior import Posterior, behind_its_rooms, conditioned_on_rooms
+from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms, conditioned_on_sampled_rooms
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.model.state import State
 from monitor.physics.materials import desiccant
@@ -180,7 +180,7 @@ def test_what_an_opening_is_worth_in_hours_is_known_no_better_than_the_leak_now(
         found = leak_of(posterior).opening_hours
         assert found is not None
         hours.append(width(found))
-        leak.append(width(quantiles(behind_its_rooms(posterior).conductance)))
+        leak.append(width(quantiles(conditioned_on_sampled_rooms(posterior).conductance)))
     assert hours == pytest.approx(leak, rel=0.02)
     assert np.mean(leak) > 1.3 * np.mean([width(quantiles(p.state.conductance)) for _, p in in_rooms_unseen()])
 

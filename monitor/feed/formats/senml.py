@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.errors import UnusableMessageError
 from monitor.feed.formats import values
-from monitor.feed.formats.repeated_names import RefusedElement
+from monitor.feed.formats.duplicate_names import RefusedElement
 from monitor.records import Reading
 
 if TYPE_CHECKING:

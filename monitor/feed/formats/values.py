@@ -9,7 +9,7 @@ from typing import Any
 import orjson
 
 from monitor.errors import UnusableMessageError
-from monitor.feed.formats.repeated_names import is_whole, refuse_repeated
+from monitor.feed.formats.duplicate_names import is_whole, refuse_duplicates
 from monitor.records.readings import EARLIEST_AT, SENSOR_RANGE_DEGC
 from monitor.units import degf_to_degc, kelvin_to_degc
 
@@ -47,7 +47,7 @@ def parse_json(payload: bytes) -> Any:
     colons = payload.count(b":")
     if type(content) is dict and len(content) == colons:  # nearly every message: no name was left out
         return content
-    return content if is_whole(content, payload, colons) else refuse_repeated(payload, content, shown)
+    return content if is_whole(content, payload, colons) else refuse_duplicates(payload, content, shown)
 
 
 def refuse_longer(payload_bytes: int) -> None:

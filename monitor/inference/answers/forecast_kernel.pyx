@@ -16,15 +16,15 @@ cdef extern from *:
     #define SOURCES_SHA256 ""
     #endif
     #ifdef __GNUC__
-    #define BRING_NEAR(address) __builtin_prefetch(address)
+    #define PREFETCH(address) __builtin_prefetch(address)
     #else
-    #define BRING_NEAR(address)
+    #define PREFETCH(address)
     #endif
     struct simulation_run;
     FOR_EACH_PROCESSOR static void simulate_some(const struct simulation_run *, Py_ssize_t, Py_ssize_t, Py_ssize_t);
     """
     const char *SOURCES_SHA256
-    void BRING_NEAR(const void *address) noexcept nogil
+    void PREFETCH(const void *address) noexcept nogil
 
 sources_sha256 = SOURCES_SHA256.decode()
 """Of the files that this was compiled from."""
@@ -154,7 +154,7 @@ cdef void simulate_some "simulate_some"(
             days = it.ends[i] - before
             wait(&some, it, days)
         if i + 1 < stop:
-            bring_near(&some, it, i + 1, from_draw)
+            prefetch(&some, it, i + 1, from_draw)
         weather(&some, it, i * it.draw_count + from_draw)
         leak(&some, it, i * it.draw_count + from_draw, days)
         if it.errors.future_events:
@@ -178,16 +178,16 @@ cdef inline void wait(Draws *some, const Run *it, double days) noexcept nogil:
         some.no_event[k] = exp(-at_most(some.constant[EVENTS_PER_DAY][k] * days, most))
 
 
-cdef inline void bring_near(const Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw) noexcept nogil:
+cdef inline void prefetch(const Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw) noexcept nogil:
     """Have what the next step reads fetched while this one is worked on: its rows lie too far apart to be foreseen."""
     cdef Py_ssize_t at = i * it.draw_count + from_draw
     cdef int row, k
     for k in range(0, some.count, 8):  # doubles: 64 bytes, a line of the cache of nearly all processors
-        BRING_NEAR(it.outside_kpa + at + k)
-        BRING_NEAR(it.room_degc + at + k)
+        PREFETCH(it.outside_kpa + at + k)
+        PREFETCH(it.room_degc + at + k)
     for row in range(CHANCE_ROWS):
         for k in range(0, some.count, 16):  # floats, as many bytes
-            BRING_NEAR(chances_of(it, row, i, from_draw) + k)
+            PREFETCH(chances_of(it, row, i, from_draw) + k)
 
 
 cdef inline const float *chances_of(const Run *it, int row, Py_ssize_t i, Py_ssize_t from_draw) noexcept nogil:

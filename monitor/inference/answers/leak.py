@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.inference.evidence.bins import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
-from monitor.inference.fit.posterior import Posterior, behind_its_rooms, humidity_now, mean_conductance
+from monitor.inference.fit.posterior import Posterior, conditioned_on_sampled_rooms, humidity_now, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.physics.leakage import opening_water_g
@@ -81,7 +81,7 @@ def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Q
     if median(apart_kpa) <= _LEAST_APART_KPA:
         return None
     per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, degc))
-    hours = HOURS_PER_DAY * per_conductance / behind_its_rooms(posterior).conductance
+    hours = HOURS_PER_DAY * per_conductance / conditioned_on_sampled_rooms(posterior).conductance
     return quantiles(water_g), quantiles(hours)
 
 

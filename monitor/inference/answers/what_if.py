@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.inference.answers.forecast import HORIZON_DAYS, forecast
 from monitor.inference.evidence.room_climate import learn_room
-from monitor.inference.fit.posterior import Posterior, behind_its_rooms
+from monitor.inference.fit.posterior import Posterior, conditioned_on_sampled_rooms
 from monitor.inference.model.contents import shapes_of
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import State
@@ -71,7 +71,7 @@ def _with_leak_factor(posterior: Posterior, factor: float) -> State:
 def _in_another_room(posterior: Posterior, climate: RoomClimate) -> Posterior:
     """The leak stays what it is behind the room so far, whichever that was; of the other room it tells nothing."""
     room = learn_room(None, climate, posterior.now_s)
-    return replace(posterior, state=behind_its_rooms(posterior), room=room, room_measured=True)
+    return replace(posterior, state=conditioned_on_sampled_rooms(posterior), room=room, room_measured=True)
 
 
 def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:

@@ -252,7 +252,7 @@ def conditioned_on_rooms(posterior: Posterior, courses: DrawnCourses) -> State:
     return replace(state, log_conductance=state.log_conductance + np.log(expected / drawn))
 
 
-def behind_its_rooms(posterior: Posterior) -> State:
+def conditioned_on_sampled_rooms(posterior: Posterior) -> State:
     """Return the present with each draw's leak behind the room it may have stood in so far.
 
     Parameters

@@ -37,7 +37,7 @@ such as began so long before the present beads went in. [episodes], [days] Judge
 ages; and a bound on the work."""
 
 
-def looked_at(fillings_s: Sequence[float]) -> list[float]:
+def earlier_episode_ends(fillings_s: Sequence[float]) -> list[float]:
     """Return which earlier episodes of a box may tell of its leak, by when they ended.
 
     Parameters

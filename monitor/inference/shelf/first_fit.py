@@ -21,7 +21,7 @@ from monitor.inference.fit.pooling import (
     tested,
 )
 from monitor.inference.fit.posterior import Posterior, Record, carried_from
-from monitor.inference.fit.reseating import EPISODES_COUNTED, looked_at
+from monitor.inference.fit.reseating import EPISODES_COUNTED, earlier_episode_ends
 from monitor.inference.model.carried import Carried
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
@@ -326,7 +326,7 @@ def _earlier_episodes(record: Record, now_s: float, assumptions: Assumptions | N
     what was once seen of a box isn't forgotten by looking away.
     """
     filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
-    ends_s = looked_at(filled_s)
+    ends_s = earlier_episode_ends(filled_s)
     observations, levels, carried = [], [], None
     for end_s in ends_s[-EPISODES_COUNTED:]:
         posterior = _fit_at_end(record, end_s, assumptions, carried)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.inference.evidence.room_climate import ROOM_COUNTS_DAYS
-from monitor.inference.fit.reseating import EPISODES_COUNTED, looked_at
+from monitor.inference.fit.reseating import EPISODES_COUNTED, earlier_episode_ends
 from monitor.inference.model.sensor_bias import EPISODES_COMPARED, span_compared
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
 from monitor.series.hourly_values import HOUR_S
@@ -91,7 +91,7 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     """
     fillings = sorted(e.at.timestamp() for e in entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
     since_s = _on_grid(newest_s - _UNDATED_S)
-    earlier_ends = looked_at(fillings)
+    earlier_ends = earlier_episode_ends(fillings)
     if fillings:
         since_s = _hour_before(fillings[-len(earlier_ends) - 1] - _LEAD_S)
     enough = max(EPISODES_COUNTED, len(earlier_ends)) + EPISODES_COMPARED

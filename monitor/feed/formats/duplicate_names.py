@@ -50,7 +50,7 @@ def is_whole(content: Any, payload: bytes, colons: int) -> bool:
     return again == payload or (b"\\" not in payload and colons == again.count(b":"))
 
 
-def refuse_repeated(payload: bytes, content: Any, shown: Callable[[Any], str]) -> Any:
+def refuse_duplicates(payload: bytes, content: Any, shown: Callable[[Any], str]) -> Any:
     """Return what was read if each name in it is given once; of an array, refuse only elements that repeat one.
 
     Raises
