@@ -62,70 +62,66 @@ _NOT_KNOWN = to_say("no longer losing water, but how much is left is not known")
 
 def report_lines(report: RunReport, wording: Wording) -> list[tuple[str, str]]:
     """Return what a run is at, as pairs of a label and its value."""
+    removed = say(
+        "{so_far} so far, about {in_the_end} in the end",
+        so_far=wording.mass(report.water_off_g),
+        in_the_end=weighable_spread(_less(report.end_g, report.mass_g + report.water_off_g), wording),
+    )
+    floor = say("{share} % water, if all the beads dry through", share=f"{100.0 * report.floor_g_per_g:.1f}")
+    lines = [
+        (say("run"), _heated_how(report, wording)),
+        (say("water removed"), removed),
+        (say("water left"), _left_of_dry_weight(report, wording)),
+        (say("best possible here"), floor),
+        (say("weight when dry"), say("about {mass}, estimated", mass=weighable_spread(report.dry_mass_g, wording))),
+    ]
+    if len(report.run.weighings) > 1:
+        lines += [(say("next"), _next_step(report, wording)), (say("time"), _until_the_same(report.time_to_end_s))]
+    return [*lines, (say("energy"), _energy(report))]
+
+
+def _heated_how(report: RunReport, wording: Wording) -> str:
     start = report.run.start
-    used = _used(start)
-    heat = at_heat(start.temperature_degc, wording)
     air = say(
         "{temperature}, {humidity} % RH",
         temperature=wording.temperature(start.room_temperature_degc),
         humidity=f"{100.0 * start.room_relative_humidity:.0f}",
     )
-    start_g = report.mass_g + report.water_off_g
-    left_low, left, left_high = percents(report.loading_g_per_g)
-    lines = [
-        (
-            say("run"),
-            say(
-                "{run}: {heated} {used}{heat}; room {air} ({source})",
-                run=report.run.name,
-                heated=minutes(report.heated_s),
-                used=used,
-                heat=heat,
-                air=air,
-                source=room_source(start.room_from),
-            ),
-        ),
-        (
-            say("water removed"),
-            say(
-                "{so_far} so far, about {in_the_end} in the end",
-                so_far=wording.mass(report.water_off_g),
-                in_the_end=weighable_spread(_less(report.end_g, start_g), wording),
-            ),
-        ),
-        (
-            say("water left"),
-            say(
-                "not known: {grams}, {low} – {high} % of their weight when fully dry",
-                grams=_left_spread(report, wording),
-                low=left_low,
-                high=left_high,
-            )
-            if done_but_not_known(report)
-            else say(
-                "{grams}, that is {share} of the beads' weight when fully dry ({low} – {high} %)",
-                grams=water_left(report, wording),
-                share=left,
-                low=left_low,
-                high=left_high,
-            ),
-        ),
-        (
-            say("best possible here"),
-            say("{share} % water, if all the beads dry through", share=f"{100.0 * report.floor_g_per_g:.1f}"),
-        ),
-        (
-            say("weight when dry"),
-            say("about {mass}, estimated", mass=weighable_spread(report.dry_mass_g, wording)),
-        ),
-    ]
-    if len(report.run.weighings) > 1:
-        lines += [(say("next"), _next_step(report, wording)), (say("time"), _until_the_same(report.time_to_end_s))]
+    return say(
+        "{run}: {heated} {used}{heat}; room {air} ({source})",
+        run=report.run.name,
+        heated=minutes(report.heated_s),
+        used=_used(start),
+        heat=at_heat(start.temperature_degc, wording),
+        air=air,
+        source=room_source(start.room_from),
+    )
+
+
+def _left_of_dry_weight(report: RunReport, wording: Wording) -> str:
+    low, share, high = percents(report.loading_g_per_g)
+    if done_but_not_known(report):
+        return say(
+            "not known: {grams}, {low} – {high} % of their weight when fully dry",
+            grams=_left_spread(report, wording),
+            low=low,
+            high=high,
+        )
+    return say(
+        "{grams}, that is {share} of the beads' weight when fully dry ({low} – {high} %)",
+        grams=water_left(report, wording),
+        share=share,
+        low=low,
+        high=high,
+    )
+
+
+def _energy(report: RunReport) -> str:
     spent: str = say("{energy} kWh so far", energy=f"{report.energy_so_far_kwh:.2f}")
     if report.energy_to_end_kwh >= _LEAST_SHOWN_KWH:
         to_come = f"{report.energy_to_end_kwh:.2f}"
         spent = say("{spent}, about {energy} kWh still to come", spent=spent, energy=to_come)
-    return [*lines, (say("energy"), say("{spent} (at typical power)", spent=spent))]
+    return say("{spent} (at typical power)", spent=spent)
 
 
 def _used(start: RunStarted) -> str:
