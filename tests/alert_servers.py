@@ -1,4 +1,4 @@
-"""Real servers that words are sent to: SMTP (aiosmtpd) and HTTP, each told how to answer."""
+"""Real servers that alerts are sent to: SMTP (aiosmtpd) and HTTP, each told how to answer."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 TOLD = Told("left", "over limit", "left: dry beads now.", "word", True, "2026-03-04T11:00:00Z")
-MESSAGE = Message("5f3c", "route", MessageKind.word, NOW, "siccast attic: left: over limit", "Grüße", (TOLD,), 7)
+MESSAGE = Message("5f3c", "route", MessageKind.first, NOW, "siccast attic: left: over limit", "Grüße", (TOLD,), 7)
 
 
 @dataclass
@@ -97,8 +97,8 @@ class Hook:
         self._thread.start()
 
     @property
-    def words(self) -> list[tuple[str, str, str]]:
-        """What was told, in order: kind of word, box and matter."""
+    def alerts(self) -> list[tuple[str, str, str]]:
+        """What was told, in order: kind of message, box and matter."""
         return [(w["kind"], w["box"], w["matter"]) for post in self.posts for w in post.content["words"]]
 
     def stop(self) -> None:

@@ -1,4 +1,4 @@
-"""What a program is sent: the JSON of a message, and of one word in it. `firmware_notes/alerts.md` promises both."""
+"""What a program is sent: the JSON of a message, and of one alert in it. `firmware_notes/alerts.md` promises both."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ def message_json(message: Message, site: str) -> bytes:
             "urgent": message.urgent,
             "subject": message.subject,
             "text": message.text,
-            "words": [word_fields(told) for told in message.told],
+            "words": [alert_fields(told) for told in message.told],
         }
     )
 
 
-def word_json(message: Message, told: Told, site: str) -> bytes:
-    """Return one word of a message as it is retained by a broker."""
+def alert_json(message: Message, told: Told, site: str) -> bytes:
+    """Return one alert of a message as it is retained by a broker."""
     head = {"contract": CONTRACT, "id": message.uid, "site": site, "made_at": iso(message.made_at)}
-    return orjson.dumps(head | word_fields(told))
+    return orjson.dumps(head | alert_fields(told))
 
 
-def word_fields(told: Told) -> dict[str, Any]:
-    """Return what is said of one matter."""
+def alert_fields(told: Told) -> dict[str, Any]:
+    """Return what is said of one alert."""
     return {
         "box": told.box or None,
         "matter": told.matter,

@@ -36,7 +36,7 @@ COMMANDS: dict[str, Entry] = {
     "size": Entry("outlooks.size", "Calculate how many grams of beads hold how long, or how long your beads hold."),
     "leak-test": Entry("outlooks.leak_test", "Test how fast a box leaks while it is empty."),
     "plan": Entry("outlooks.plan", "Plan on which days to dry which boxes."),
-    "watch": Entry("site.watch", "Say in time what needs you, by mail and other routes."),
+    "watch": Entry("site.watch", "Send alerts by mail and other routes."),
     "publish": Entry("site.publish", "Send the forecast of every box to the broker, once."),
     "keep-ready": Entry("site.keep_ready", "Bring all forecasts and the plan up to date.", hidden=True),
     "rejected": Entry("history.rejected", "List messages from sensors that could not be used, and why."),

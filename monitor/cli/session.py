@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.planning.recharge import RechargePlan
     from monitor.presentation.wording import Wording
     from monitor.records import Assessment, PlanDecision, WhatIf
-    from monitor.records.alerts import Word
+    from monitor.records.alerts import Alert
     from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
@@ -91,12 +91,12 @@ class Assessed:
         return Wording.of(self.shelf, self.decided)
 
     @property
-    def words(self) -> tuple[Word, ...]:
-        """What deserves a word: `today` says it, and the routes of the shelf."""
-        from monitor.planning.matters import words_for_today
+    def alerts(self) -> tuple[Alert, ...]:
+        """Today's alerts: `today` says them, and the routes of the shelf send them."""
+        from monitor.planning.alerts import alerts_for_today
 
         wording = self.wording
-        return words_for_today(
+        return alerts_for_today(
             self.worst_first,
             wording.local_day(self.as_of),
             zone=wording.zone,

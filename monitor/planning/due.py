@@ -28,7 +28,7 @@ tells no more."""
 DUE_WITHIN_DAYS = 30
 """A box whose day is nearer than this is called due. A judgement: a month to find a day for drying."""
 
-WORD_WITHIN_DAYS = 7
+ALERT_WITHIN_DAYS = 7
 """A box whose day is nearer than this is worth a word today. A judgement: one weekend lies in between."""
 
 _COMES_TO_REST_DAYS = 1.5

@@ -12,30 +12,30 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
     from datetime import tzinfo
 
-    from monitor.records.alerts import Digest, HeldMessage, QuietHours, Route, StandingMatter
+    from monitor.records.alerts import Digest, HeldMessage, QuietHours, Route, StandingAlert
 
 MOST_REPEATS = 3
-"""How many times a word is said again on one route. A judgement: who has not heard it by then reads another one."""
+"""How many times an alert is said again on one route. A judgement: who has not heard it by then reads another one."""
 _WEEK = 7  # days, by definition
 _NAMES = 3  # boxes; judgement: what a phone shows of a subject
 _NOTHING_SENT = Sent()
 
 
 def steps_due(
-    route: Route, matters: Iterable[StandingMatter], said: Mapping[int, Sent], now: datetime
+    route: Route, standing: Iterable[StandingAlert], said: Mapping[int, Sent], now: datetime
 ) -> Iterator[tuple[int, MessageKind, int]]:
-    """Yield what has to be put on its way by a route: the number of the matter, the kind of message, and its step."""
-    for matter in matters:
-        before = said.get(matter.matter_id, _NOTHING_SENT)
-        if matter.ended_at is not None:
+    """Yield what has to be put on its way by a route: the number of the alert, the kind of message, and its step."""
+    for one in standing:
+        before = said.get(one.alert_id, _NOTHING_SENT)
+        if one.ended_at is not None:
             if route.says_end and before.steps:
-                yield matter.matter_id, MessageKind.over, before.steps
-        elif route.takes(matter.word) and matter.heard_at is None:
+                yield one.alert_id, MessageKind.over, before.steps
+        elif route.takes(one.alert) and one.heard_at is None:
             if before.steps == 0:
-                if now - matter.since >= route.after:
-                    yield matter.matter_id, MessageKind.word, 0
+                if now - one.since >= route.after:
+                    yield one.alert_id, MessageKind.first, 0
             elif _again(route, before, now):
-                yield matter.matter_id, MessageKind.again, before.steps
+                yield one.alert_id, MessageKind.again, before.steps
 
 
 def _again(route: Route, before: Sent, now: datetime) -> bool:
@@ -49,7 +49,9 @@ def released(route: Route, held: Iterable[HeldMessage], now: datetime, zone: tzi
     quiet = route.quiet is not None and is_quiet(route.quiet, now, zone)
     until = latest_slot(route.digest, now, zone) if route.digest else now
     return [
-        one for one in held if (route.urgent_passes and one.matter.word.urgent) or (not quiet and one.made_at <= until)
+        one
+        for one in held
+        if (route.urgent_passes and one.standing.alert.urgent) or (not quiet and one.made_at <= until)
     ]
 
 
@@ -81,44 +83,44 @@ def latest_slot(digest: Digest, now: datetime, zone: tzinfo) -> datetime:
 
 
 def told(one: HeldMessage, zone: tzinfo) -> Told:
-    """Return a word as its message tells it, with its end where it is over by now."""
-    matter, text = one.matter, one.matter.word.text
-    if matter.ended_at is not None:
-        over = f"Over since {say_moment(matter.ended_at, zone)}."
+    """Return an alert as its message tells it, with its end where it is over by now."""
+    standing, text = one.standing, one.standing.alert.text
+    if standing.ended_at is not None:
+        over = f"Over since {say_moment(standing.ended_at, zone)}."
         text = f"{over} It was: {text}" if one.kind is MessageKind.over else f"{text} {over} Nothing is left to do."
     elif one.kind is MessageKind.again:
-        text = f"Still so, since {say_moment(matter.since, zone)}: {text}"
+        text = f"Still so, since {say_moment(standing.since, zone)}: {text}"
     return Told(
-        box=matter.word.box,
-        matter=matter.word.matter.value,
+        box=standing.alert.box,
+        matter=standing.alert.kind.value,
         text=text,
         kind=one.kind.value,
-        urgent=matter.word.urgent,
-        since=_iso(matter.since),
-        ended_at=_iso(matter.ended_at) if matter.ended_at else None,
-        about=matter.word.about,
+        urgent=standing.alert.urgent,
+        since=_iso(standing.since),
+        ended_at=_iso(standing.ended_at) if standing.ended_at else None,
+        about=standing.alert.about,
     )
 
 
-def subject_of(site: str, words: Sequence[Told], kind: MessageKind) -> str:
+def subject_of(site: str, told: Sequence[Told], kind: MessageKind) -> str:
     """Return what a message is about, in a line."""
-    if len(words) > 1:
-        boxes = sorted({word.box for word in words if word.box})
+    if len(told) > 1:
+        boxes = sorted({one.box for one in told if one.box})
         shown = ", ".join(boxes[:_NAMES]) + (f" and {len(boxes) - _NAMES} more" if len(boxes) > _NAMES else "")
-        return f"siccast {site}: {len(words)} words" + (f" ({shown})" if boxes else "")
-    word = words[0]
-    what = {MessageKind.over: f"no longer {word.matter}", MessageKind.again: f"still {word.matter}"}
-    return f"siccast {site}: " + (f"{word.box}: " if word.box else "") + what.get(kind, word.matter)
+        return f"siccast {site}: {len(told)} alerts" + (f" ({shown})" if boxes else "")
+    one = told[0]
+    what = {MessageKind.over: f"no longer {one.matter}", MessageKind.again: f"still {one.matter}"}
+    return f"siccast {site}: " + (f"{one.box}: " if one.box else "") + what.get(kind, one.matter)
 
 
-def text_of(words: Sequence[Told], made_at: datetime, zone: tzinfo, *, before: str, can_hear: bool) -> str:
-    """Return a message for a person: its words, one a paragraph, when they held, and how to say that they are heard."""
-    parts = [word.text for word in words]
+def text_of(told: Sequence[Told], made_at: datetime, zone: tzinfo, *, before: str, can_hear: bool) -> str:
+    """Return a message for a person: its alerts, a paragraph each, as of when, and how to say that they are heard."""
+    parts = [one.text for one in told]
     if before:
         parts.append(f"Told before, and still so: {before}.")
     if can_hear:
-        boxes = {word.box for word in words if word.box}
-        who = boxes.pop() if len(boxes) == 1 and all(word.box for word in words) else "all"
+        boxes = {one.box for one in told if one.box}
+        who = boxes.pop() if len(boxes) == 1 and all(one.box for one in told) else "all"
         parts.append(f"To be told no more of it: {hint('watch', 'heard', who)}.")
     parts.append(f"As of {say_moment(made_at, zone)}.")
     return "\n\n".join(parts)

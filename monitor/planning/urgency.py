@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.planning.due import WORD_WITHIN_DAYS, leaks_more, silent_for
+from monitor.planning.due import ALERT_WITHIN_DAYS, leaks_more, silent_for
 from monitor.records import BoxState
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _place(assessment: Assessment) -> tuple[int, float, timedelta, str]:
 
 def _group(assessment: Assessment, ahead: timedelta) -> int:
     state = assessment.state
-    due_soon = state is BoxState.due and ahead <= timedelta(days=WORD_WITHIN_DAYS)
+    due_soon = state is BoxState.due and ahead <= timedelta(days=ALERT_WITHIN_DAYS)
     fell_silent = silent_for(assessment) is not None and state is not BoxState.undeclared
     pressing = (
         state is BoxState.over_limit,

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.planning.due import about_times, leaks_more, silent_for
-from monitor.planning.matters import (
+from monitor.planning.alerts import (
     battery_is_low,
     lid_open,
     opened_not_logged,
@@ -14,6 +13,7 @@ from monitor.planning.matters import (
     why_battery,
     why_opened,
 )
+from monitor.planning.due import about_times, leaks_more, silent_for
 from monitor.presentation.amounts import days_or_hours, sentence
 from monitor.records import BoxState
 from monitor.texts import said, say, without_box

@@ -1,4 +1,4 @@
-"""What a person should hear: matters, words about them, the routes by which these go out, and what is on its way."""
+"""What a person should hear: alerts, the routes by which they go out, and what is on its way."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from datetime import datetime, time, timedelta
 from enum import StrEnum
 
 
-class Matter(StrEnum):
-    """What a word is about."""
+class AlertKind(StrEnum):
+    """What an alert is about."""
 
     leak = "leaks more"
     lid_open = "lid open"
@@ -30,15 +30,15 @@ class Matter(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Word:
+class Alert:
     """One thing a person should hear about one box."""
 
     box: str
     """Empty where it is about the whole shelf."""
-    matter: Matter
+    kind: AlertKind
     text: str
     about: str = ""
-    """Tells matters of one kind apart: the day of an drying day, the name of a route."""
+    """Tells alerts of one kind apart: the day of drying, the name of a route."""
     urgent: bool = False
     """Whether what is in the box is spoiled within days."""
     silent_for: str = field(default="", compare=False)
@@ -46,45 +46,46 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
-class StandingMatter:
-    """A matter from when it was first found until it is over, with what a person has heard of it."""
+class StandingAlert:
+    """An alert from when it was first found until it is over, with what a person has heard of it."""
 
-    word: Word
+    alert: Alert
     since: datetime
     clear_since: datetime | None = None
     """Since when it looks as if it were over; None while it does not."""
     heard_at: datetime | None = None
     """When a person said that they know."""
     ended_at: datetime | None = None
-    matter_id: int = 0
+    alert_id: int = 0
     """0 for one that is not kept yet."""
 
     @property
-    def key(self) -> tuple[str, Matter, str]:
-        """Return what makes it the same matter as before."""
-        return self.word.box, self.word.matter, self.word.about
+    def key(self) -> tuple[str, AlertKind, str]:
+        """Return what makes it the same alert as before."""
+        return self.alert.box, self.alert.kind, self.alert.about
 
 
 class MessageKind(StrEnum):
     """Why a message is sent."""
 
-    word = "word"
-    """The first word about a matter on this route."""
+    first = "word"
+    """The first message about an alert on this route."""
     again = "again"
     """Nobody has heard it yet."""
     over = "over"
-    """The matter is over."""
+    """The alert is over."""
     digest = "digest"
-    """Several words in one message."""
+    """Several alerts in one message."""
     test = "test"
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One word as a message tells it."""
+    """One alert as a message tells it."""
 
     box: str
     matter: str
+    """The kind of alert, by the name that programs are sent."""
     text: str
     kind: str
     urgent: bool
@@ -110,23 +111,23 @@ class Message:
 
     @property
     def urgent(self) -> bool:
-        """Return whether one of its words is urgent."""
+        """Return whether one of its alerts is urgent."""
         return any(told.urgent for told in self.told)
 
 
 @dataclass(frozen=True, slots=True)
 class HeldMessage:
-    """A word on its way by one route that is not released yet."""
+    """An alert on its way by one route that is not released yet."""
 
     message_id: int
     kind: MessageKind
     made_at: datetime
-    matter: StandingMatter
+    standing: StandingAlert
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """How often a matter was put on its way by one route, and when it was sent last; None while one is on its way."""
+    """How often an alert was put on its way by one route, and when it was sent last; None while one is on its way."""
 
     steps: int = 0
     sent_at: datetime | None = None
@@ -197,38 +198,38 @@ class AppriseUrls:
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """One way by which words go out, as its owner declares it."""
+    """One way by which alerts go out, as its owner declares it."""
 
     name: str
     kind: str
     """'mqtt', 'email', 'webhook' or 'apprise'."""
     target: MailAddress | WebhookAddress | AppriseUrls | None = None
     """None for MQTT: the broker of the site."""
-    matters: tuple[Matter, ...] = ()
+    kinds: tuple[AlertKind, ...] = ()
     """Empty: all."""
     boxes: tuple[str, ...] = ()
     """Empty: all. What is about the whole shelf goes by every route."""
     quiet: QuietHours | None = None
     digest: Digest | None = None
     urgent_passes: bool = False
-    """Whether urgent words wait neither for the end of quiet hours nor for the digest."""
+    """Whether urgent alerts wait neither for the end of quiet hours nor for the digest."""
     after: timedelta = timedelta()
-    """So long a matter must have stood unheard before it goes by this route."""
+    """So long an alert must have stood unheard before it goes by this route."""
     again_after: timedelta | None = None
-    """So long after a word that nobody heard it is said again; None: never."""
+    """So long after an alert that nobody heard it is said again; None: never."""
     says_end: bool = False
-    """Whether it also says that a matter is over."""
+    """Whether it also says that an alert is over."""
     without_secret: str = ""
     """Why its secret can't be read, where it can't: only who sends needs it."""
 
     @property
     def joins(self) -> bool:
-        """Whether words that are released together go out as one message: for people, not for programs."""
+        """Whether alerts that are released together go out as one message: for people, not for programs."""
         return self.digest is not None or self.kind in ("email", "apprise")
 
-    def takes(self, word: Word) -> bool:
-        """Return whether a word goes by this route; nothing goes by the route that it is about."""
-        if word.matter is Matter.route and word.about == self.name:
+    def takes(self, alert: Alert) -> bool:
+        """Return whether an alert goes by this route; nothing goes by the route that it is about."""
+        if alert.kind is AlertKind.route and alert.about == self.name:
             return False
-        of_its_boxes = not self.boxes or not word.box or word.box in self.boxes
-        return of_its_boxes and (not self.matters or word.matter in self.matters)
+        of_its_boxes = not self.boxes or not alert.box or alert.box in self.boxes
+        return of_its_boxes and (not self.kinds or alert.kind in self.kinds)

@@ -1,4 +1,4 @@
-"""Are words sent, and does each route work: findings for `siccast check`."""
+"""Are alerts sent, and does each route work: findings for `siccast check`."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def check_routes(routes: Sequence[Route], states: Mapping[str, RouteState], *, is_sent: bool) -> Iterator[Finding]:
     """Look whether somebody sends, and how each declared route did last."""
     if routes and not is_sent:
-        yield Finding("words", Severity.look, "nobody sends them", "start `siccast listen`, or `siccast watch`")
+        yield Finding("alerts", Severity.look, "nobody sends them", "start `siccast listen`, or `siccast watch`")
     for route in routes:
         state, subject = states.get(route.name), f"route {route.name}"
         if route.without_secret:

@@ -1,4 +1,4 @@
-"""A word in time: matters are kept as they are found, put on their way by each route, and sent until they are taken.
+"""Alerts: kept as they are found, put on their way by each route, and sent until they are taken.
 
 Two halves that need not run in one process: ``look`` notes what there is, ``Outbox`` sends what is on its way.
 """
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from monitor.errors import MessageRefusedError, SiccastError
 from monitor.planning.messages import released, steps_due, subject_of, text_of, told
-from monitor.planning.standing import reviewed
-from monitor.records.alerts import HeldMessage, Matter, Message, MessageKind, StandingMatter, Word
+from monitor.planning.standing_alerts import reviewed
+from monitor.records.alerts import Alert, AlertKind, HeldMessage, Message, MessageKind, StandingAlert
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from monitor.store.kept_contracts import Alerts
 
 DEAD_AFTER = timedelta(hours=1)
-"""A route that has not worked for so long is worth a word by the others. A judgement: routers and servers that start
+"""A route that has not worked for so long is worth an alert by the others. A judgement: routers and servers that start
 again take minutes."""
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 30.0, 3600.0
 """Between tries of a route that does not work. Judgements: a server that starts again is met within a minute, and one
@@ -35,35 +35,37 @@ _log = logging.getLogger(__name__)
 
 
 def look(
-    alerts: Alerts,
+    store: Alerts,
     routes: Sequence[Route],
-    words: Sequence[Word],
+    alerts: Sequence[Alert],
     assessments: Iterable[Assessment],
     *,
     as_of: datetime,
     zone: tzinfo,
     now: datetime,
-) -> Sequence[StandingMatter]:
-    """Note what there is at an instant, put on its way what is to be said, and return the matters that are new.
+) -> Sequence[StandingAlert]:
+    """Note what there is at an instant, put on its way what is to be said, and return the alerts that are new.
 
     All of it lands or nothing does, so whoever is killed meanwhile finds the same again.
     """
-    with alerts.transaction():
-        said = {route.name: alerts.said(route.name) for route in routes}
-        there = (*words, *dead_routes(alerts.routes().values(), routes, now))
-        matters = reviewed(alerts.standing(), there, assessments, as_of, as_of.astimezone(zone).date())
-        kept = alerts.keep(matters)
+    with store.transaction():
+        said = {route.name: store.said(route.name) for route in routes}
+        there = (*alerts, *dead_routes(store.routes().values(), routes, now))
+        reviewed_alerts = reviewed(store.standing(), there, assessments, as_of, as_of.astimezone(zone).date())
+        kept = store.keep(reviewed_alerts)
         for route in routes:
-            for matter_id, kind, step in steps_due(route, kept, said[route.name], now):
-                alerts.put(route.name, matter_id, kind, step, now)
-    return [new for before, new in zip(matters, kept, strict=True) if not before.matter_id]
+            for alert_id, kind, step in steps_due(route, kept, said[route.name], now):
+                store.put(route.name, alert_id, kind, step, now)
+    return [new for before, new in zip(reviewed_alerts, kept, strict=True) if not before.alert_id]
 
 
-def dead_routes(states: Iterable[RouteState], routes: Iterable[Route], now: datetime) -> list[Word]:
-    """Return a word about each declared route that has not worked for some time."""
+def dead_routes(states: Iterable[RouteState], routes: Iterable[Route], now: datetime) -> list[Alert]:
+    """Return an alert about each declared route that has not worked for some time."""
     declared = {route.name for route in routes}
     return [
-        Word("", Matter.route, f"Route '{state.route}' {how_it_does(state)}. Correct it in shelf.toml.", state.route)
+        Alert(
+            "", AlertKind.route, f"Route '{state.route}' {how_it_does(state)}. Correct it in shelf.toml.", state.route
+        )
         for state in states
         if state.route in declared and state.failing_since and now - state.failing_since >= DEAD_AFTER
     ]
@@ -140,28 +142,28 @@ class Outbox:
     def _going(self, route: Route, now: datetime) -> tuple[list[HeldMessage], list[HeldMessage]]:
         """Return what need not go out any more, as somebody has heard it, and what may go out now."""
         held = self._alerts.held(route.name)
-        moot = [one for one in held if one.matter.heard_at and one.kind is not MessageKind.over]
+        moot = [one for one in held if one.standing.heard_at and one.kind is not MessageKind.over]
         return moot, released(route, [one for one in held if one not in moot], now, self._zone)
 
     def _message(self, route: Route, parts: Sequence[HeldMessage], now: datetime) -> Message:
-        newest = {part.matter.matter_id: part for part in parts}.values()  # one word a matter, however long it waited
-        words = tuple(told(part, self._zone) for part in newest)
+        newest = {part.standing.alert_id: part for part in parts}.values()  # each once, however long it waited
+        each = tuple(told(part, self._zone) for part in newest)
         kind = MessageKind.digest if len(parts) > 1 else parts[0].kind
-        can_hear = any(part.matter.ended_at is None for part in newest)
-        before = self._told_before(route, words) if route.digest else ""
-        text = text_of(words, now, self._zone, before=before, can_hear=can_hear)
-        return Message("", route.name, kind, now, subject_of(self._site, words, kind), text, words)
+        can_hear = any(part.standing.ended_at is None for part in newest)
+        before = self._told_before(route, each) if route.digest else ""
+        text = text_of(each, now, self._zone, before=before, can_hear=can_hear)
+        return Message("", route.name, kind, now, subject_of(self._site, each, kind), text, each)
 
-    def _told_before(self, route: Route, words: Sequence[Told]) -> str:
+    def _told_before(self, route: Route, now_told: Sequence[Told]) -> str:
         """Return what an earlier digest told and nobody has heard, in a line."""
-        told_now = {(word.box, word.matter, word.about) for word in words}
-        sent = {matter_id for matter_id, said in self._alerts.said(route.name).items() if said.sent_at}
+        told_now = {(one.box, one.matter, one.about) for one in now_told}
+        sent = {alert_id for alert_id, said in self._alerts.said(route.name).items() if said.sent_at}
         before = [
-            matter.word
-            for matter in self._alerts.standing()
-            if matter.heard_at is None and matter.matter_id in sent and matter.key not in told_now
+            standing.alert
+            for standing in self._alerts.standing()
+            if standing.heard_at is None and standing.alert_id in sent and standing.key not in told_now
         ]
-        return ", ".join(f"{word.box or self._site} ({word.matter})" for word in before)
+        return ", ".join(f"{alert.box or self._site} ({alert.kind})" for alert in before)
 
     def _send_by(self, route: Route, now: datetime) -> int:
         """Send what is ready for a route; who refuses one message may take the next."""
@@ -190,8 +192,8 @@ class Outbox:
         if route.name not in self._to_restate:
             return []
         held = {
-            uid: HeldMessage(0, MessageKind.word, now, matter)
-            for uid, matter in self._alerts.told_by(route.name).items()
+            uid: HeldMessage(0, MessageKind.first, now, standing)
+            for uid, standing in self._alerts.told_by(route.name).items()
         }
         return [replace(self._message(route, [one], now), uid=uid) for uid, one in held.items()]
 

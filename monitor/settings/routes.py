@@ -1,4 +1,4 @@
-"""Routes by which words go out: `[routes.NAME]`, with secrets from the environment or files only their owner reads."""
+"""Routes by which alerts go out: `[routes.NAME]`, with secrets from the environment or files only their owner reads."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from urllib.parse import urlsplit
 
 from monitor.errors import SettingsError
 from monitor.records.alerts import (
+    AlertKind,
     AppriseUrls,
     Digest,
     MailAddress,
-    Matter,
     QuietHours,
     Route,
     WebhookAddress,
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 KINDS = ("mqtt", "email", "webhook", "apprise")
 SUBMISSION_PORT, SUBMISSIONS_PORT, SMTP_PORT = 587, 465, 25
 """Ports for mail that is handed in with STARTTLS and with TLS (RFC 8314, section 3), and plain (RFC 5321)."""
-_LONGEST_H = 24.0 * 90.0  # hours; judgement: a season, after which nobody waits for a word
+_LONGEST_H = 24.0 * 90.0  # hours; judgement: a season, after which nobody waits for an alert
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
@@ -44,7 +44,7 @@ def read_route(name: str, table: TomlTable, folder: Path, environment: Mapping[s
         name=name,
         kind=kind,
         target=_TARGETS[kind](table, secrets) if kind in _TARGETS else None,
-        matters=tuple(Matter(word) for word in table.texts("matters", [matter.value for matter in Matter])),
+        kinds=tuple(map(AlertKind, table.texts("matters", [kind.value for kind in AlertKind]))),
         boxes=tuple(map(tidy, table.list_of_texts("boxes"))),
         quiet=_read_quiet(table),
         digest=_read_digest(table, kind),
@@ -146,7 +146,7 @@ def _read_digest(table: TomlTable, kind: str) -> Digest | None:
     if not text:
         return None
     if kind == "mqtt":
-        raise table.error("digest", text, "left out for kind 'mqtt': the broker keeps one message a matter")
+        raise table.error("digest", text, "left out for kind 'mqtt': the broker keeps one message an alert")
     day, _, clock = text.strip().lower().partition(" ")
     at = _clock(clock.strip())
     if at is None or day not in ("daily", *WEEKDAYS):

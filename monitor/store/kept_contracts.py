@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from monitor.records import AnnouncedDay, KeptOutlook, KeptPlan
-    from monitor.records.alerts import HeldMessage, Message, MessageKind, RouteState, Sent, StandingMatter
+    from monitor.records.alerts import HeldMessage, Message, MessageKind, RouteState, Sent, StandingAlert
     from monitor.records.announced import AnnouncedEvent
 
 
@@ -79,7 +79,7 @@ class Announcements(Protocol):
 
 
 class Alerts(Protocol):
-    """Matters that were found, and the messages about them: each is kept before it is sent, and marked after.
+    """Alerts that were found, and the messages about them: each is kept before it is sent, and marked after.
 
     So nothing is forgotten, whenever the process ends; what ends between sending and marking is sent once more, with
     the same ``uid``.
@@ -89,44 +89,44 @@ class Alerts(Protocol):
         """Everything kept in the body lands, or nothing does; nobody else writes meanwhile."""
         ...
 
-    def standing(self) -> Sequence[StandingMatter]:
-        """Return the matters that are not over, oldest first."""
+    def standing(self) -> Sequence[StandingAlert]:
+        """Return the alerts that are not over, oldest first."""
         ...
 
-    def keep(self, matters: Iterable[StandingMatter]) -> Sequence[StandingMatter]:
-        """Keep matters as they stand now, and return them with the numbers of those that are new."""
+    def keep(self, standing: Iterable[StandingAlert]) -> Sequence[StandingAlert]:
+        """Keep alerts as they stand now, and return them with the numbers of those that are new."""
         ...
 
-    def hear(self, now: datetime, box: str | None = None) -> Sequence[StandingMatter]:
+    def hear(self, now: datetime, box: str | None = None) -> Sequence[StandingAlert]:
         """Note that a person has heard what stands of a box, or of all; return what they had not heard before."""
         ...
 
     def said(self, route: str) -> Mapping[int, Sent]:
-        """Return what was put on its way by a route, by the number of the matter; of those that stand."""
+        """Return what was put on its way by a route, by the number of the alert; of those that stand."""
         ...
 
-    def put(self, route: str, matter_id: int, kind: MessageKind, step: int, now: datetime) -> None:
-        """Put a word on its way; one that is there already stays as it is."""
+    def put(self, route: str, alert_id: int, kind: MessageKind, step: int, now: datetime) -> None:
+        """Put an alert on its way; one that is there already stays as it is."""
         ...
 
     def held(self, route: str) -> Sequence[HeldMessage]:
-        """Return the words on their way by a route that are not released, in the order in which they were put there."""
+        """Return the alerts on their way by a route that are not released, in the order in which they came."""
         ...
 
     def release(self, parts: Sequence[HeldMessage], message: Message) -> None:
-        """Let words go out as this one message; from now on it stays as it is."""
+        """Let alerts go out as this one message; from now on it stays as it is."""
         ...
 
     def withdraw(self, parts: Sequence[HeldMessage], now: datetime) -> None:
-        """Let words never go out; that they were on their way stays readable."""
+        """Let alerts never go out; that they were on their way stays readable."""
         ...
 
     def ready(self, route: str) -> Sequence[Message]:
         """Return the messages that were released for a route and not sent, oldest first."""
         ...
 
-    def told_by(self, route: str) -> Mapping[str, StandingMatter]:
-        """Return the matters that stand of which a word was sent by a route, by the uid of the newest."""
+    def told_by(self, route: str) -> Mapping[str, StandingAlert]:
+        """Return the alerts that stand that were sent by a route, by the uid of the newest."""
         ...
 
     def mark_sent(self, message: Message, now: datetime) -> None:

@@ -1,4 +1,4 @@
-"""One listener a shelf, one that sends words: a lock that the system lets go of when its process ends, however that is.
+"""One listener a shelf, one that sends alerts: a lock that the system lets go of when its process ends.
 
 The file of the lock also says which process has it and, where that could still say so, why the last one ended.
 """
@@ -83,14 +83,14 @@ def lock_shelf(folder: Path, now: datetime, part: str = "") -> Iterator[Listener
 
 @contextmanager
 def lock_sending(folder: Path, now: datetime) -> Iterator[ListenerLock]:
-    """Be the only one that sends words for a shelf while the body runs.
+    """Be the only one that sends alerts for a shelf while the body runs.
 
     Raises
     ------
     ShelfHeldError, StoreBusyError
         As ``lock_shelf`` does.
     """
-    with _held(folder / _SENDING, now, "sends words for") as hold:
+    with _held(folder / _SENDING, now, "sends alerts for") as hold:
         yield hold
 
 
@@ -118,7 +118,7 @@ def _held(path: Path, now: datetime, does: str, part: str = "") -> Iterator[List
 
 
 def is_sent_for(folder: Path) -> bool:
-    """Return whether some process sends words for a shelf; looking changes nothing."""
+    """Return whether some process sends alerts for a shelf; looking changes nothing."""
     path = folder / _SENDING
     with contextlib.suppress(OSError):
         return _is_held(path)

@@ -1,4 +1,4 @@
-"""Words by the apprise library, to a real HTTP server; where it is not installed, that is one line."""
+"""Alerts by the apprise library, to a real HTTP server; where it is not installed, that is one line."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Words as mail, through a real SMTP server: plain, STARTTLS and TLS, refused in each way, and away."""
+"""Alerts as mail, through a real SMTP server: plain, STARTTLS and TLS, refused in each way, and away."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Words at a real broker: each matter has a topic, which is empty once the matter is over."""
+"""Alerts at a real broker: each has a topic, which is empty once it is over."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def held(address: BrokerAddress) -> dict[str, Any]:
     return {topic: content for topic, content in found.items() if not topic.endswith("/end")}
 
 
-def test_a_word_is_retained_until_its_matter_is_over(mosquitto: Any) -> None:
+def test_an_alert_is_retained_until_it_is_over(mosquitto: Any) -> None:
     address = BrokerAddress("127.0.0.1", mosquitto.port)
     route = RetainedRoute("attic", partial(retain, address=address, purpose="alert"))
     route.send(trial_message(Route("house", "mqtt"), "attic", "9", MESSAGE.made_at))

@@ -1,4 +1,4 @@
-"""Words as JSON, posted to a real HTTP server: signed, answered in each way, late, and away."""
+"""Alerts as JSON, posted to a real HTTP server: signed, answered in each way, late, and away."""
 
 from __future__ import annotations
 

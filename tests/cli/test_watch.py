@@ -46,7 +46,7 @@ def test_without_routes_it_says_how_to_declare_one(siccast: Callable[..., Any]) 
     assert 'kind = "email"' in str(refused.exception)
 
 
-def test_once_says_each_matter_once_and_the_same_as_today(told: Path, hook: Hook, siccast: Callable[..., Any]) -> None:
+def test_once_says_each_alert_once_and_the_same_as_today(told: Path, hook: Hook, siccast: Callable[..., Any]) -> None:
     assert siccast("watch", "--once").stdout == "2 new, 2 messages sent\n"
     assert siccast("watch", "--once").stdout == "0 new, 0 messages sent\n"
     today = json.loads(siccast("today", "--json").stdout)["words"]
@@ -87,12 +87,12 @@ def test_a_test_goes_by_each_route_and_says_what_came_of_it(
 def test_check_says_that_nobody_sends_and_which_route_is_dead(
     told: Path, hook: Hook, siccast: Callable[..., Any]
 ) -> None:
-    assert "words: nobody sends them – start `siccast listen`, or `siccast watch`" in siccast("check").stdout
+    assert "alerts: nobody sends them – start `siccast listen`, or `siccast watch`" in siccast("check").stdout
     hook.status = 500
     siccast("watch", "--once")
     with lock_sending(told, AS_OF):
         shown = siccast("check").stdout
-    assert "words:" not in shown
+    assert "alerts:" not in shown
     assert "route hook: has not worked since " in shown
     assert "answered 500. Correct its address" in shown
     assert "2 messages wait for it" in shown
@@ -104,11 +104,11 @@ def test_check_says_that_nobody_sends_and_which_route_is_dead(
 def test_only_one_sends_at_a_time(told: Path, siccast: Callable[..., Any]) -> None:
     with lock_sending(told, AS_OF):
         refused = siccast("watch", "--once")
-    assert f"process {os.getpid()} already sends words for {told}" in str(refused.exception)
+    assert f"process {os.getpid()} already sends alerts for {told}" in str(refused.exception)
 
 
 @pytest.mark.broker
-def test_beside_a_listener_words_reach_the_broker_and_the_hook(tmp_path: Path, mosquitto: Any, hook: Hook) -> None:
+def test_beside_a_listener_alerts_reach_the_broker_and_the_hook(tmp_path: Path, mosquitto: Any, hook: Hook) -> None:
     """The listener looks soon after something is logged, in a process beside it, and a thread of its own sends."""
     (tmp_path / "shelf.toml").write_text(
         f'site = "attic"\n[broker]\nhost = "127.0.0.1"\nport = {mosquitto.port}\n[boxes.left]\nvolume_l = 10\n'
@@ -137,6 +137,6 @@ def test_beside_a_listener_words_reach_the_broker_and_the_hook(tmp_path: Path, m
         listener.terminate()
         assert listener.wait(20) == 0
     assert json.loads(heard[topic])["text"].startswith("left: no reading has ever arrived")
-    assert hook.words == [("word", "left", "silent")]
+    assert hook.alerts == [("word", "left", "silent")]
     with open_stores(tmp_path / "siccast.sqlite3", read_only=True) as stores:
-        assert [replace(one.word, text="").box for one in stores.alerts.standing()] == ["left"]
+        assert [replace(one.alert, text="").box for one in stores.alerts.standing()] == ["left"]

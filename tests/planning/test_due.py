@@ -1,4 +1,4 @@
-"""What deserves a word: once for each matter, and never for a box that is well."""
+"""What deserves an alert: once for each cause, and never for a box that is well."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_up import AS_OF, LEAK, assessment_of, due_in, forecast_of
 
+from monitor.planning.alerts import alerts_for_today, in_lines
 from monitor.planning.due import (
     due_at,
     just_filled,
@@ -21,11 +22,10 @@ from monitor.planning.due import (
     what_to_do,
     why_check_the_lid,
 )
-from monitor.planning.matters import in_lines, words_for_today
 from monitor.planning.recharge import plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState, Quantiles
-from monitor.records.alerts import Matter, Word
+from monitor.records.alerts import Alert, AlertKind
 
 TODAY = date(2026, 3, 4)
 
@@ -40,7 +40,7 @@ def test_state_in_plain_words(median_days: float, state: BoxState) -> None:
 
 def test_what_is_said_and_weighed_does_not_change() -> None:
     plan = plan_recharges([assessment_of("soon", due_in(2))], Appliance("oven"), TODAY, range(7))
-    for thing in (Word("pla", Matter.due, "x"), PlanWeights(), plan):
+    for thing in (Alert("pla", AlertKind.due, "x"), PlanWeights(), plan):
         assert not hasattr(thing, "__dict__")
         with pytest.raises(FrozenInstanceError):
             setattr(thing, fields(thing)[0].name, None)
@@ -66,10 +66,10 @@ def test_thirty_days_ahead_are_near_enough_to_be_due(days: int, state: BoxState)
     assert state_of(due_in(days), AS_OF) is state
 
 
-@pytest.mark.parametrize(("days", "matters"), [(0, [Matter.due]), (6, [Matter.due]), (7, [Matter.due]), (8, [])])
-def test_a_week_ahead_is_near_enough_for_a_word(days: int, matters: list[Matter]) -> None:
-    words = words_for_today([assessment_of("soon", due_in(days))], TODAY)
-    assert [word.matter for word in words] == matters
+@pytest.mark.parametrize(("days", "kinds"), [(0, [AlertKind.due]), (6, [AlertKind.due]), (7, [AlertKind.due]), (8, [])])
+def test_a_week_ahead_is_near_enough_for_an_alert(days: int, kinds: list[AlertKind]) -> None:
+    alerts = alerts_for_today([assessment_of("soon", due_in(days))], TODAY)
+    assert [alert.kind for alert in alerts] == kinds
 
 
 @pytest.mark.parametrize(("hours", "text"), [(24, ""), (25, "25 hours"), (47, "47 hours"), (48, "2 days")])
@@ -77,13 +77,13 @@ def test_a_box_is_silent_after_more_than_a_day(hours: int, text: str) -> None:
     quiet = assessment_of("quiet", forecast_of(200.0))
     assert quiet.latest is not None
     latest = quiet.latest._replace(at=AS_OF - timedelta(hours=hours))
-    words = words_for_today([replace(quiet, latest=latest)], TODAY)
-    assert [word.text for word in words] == (
+    alerts = alerts_for_today([replace(quiet, latest=latest)], TODAY)
+    assert [alert.text for alert in alerts] == (
         [f"quiet: no reading for {text}. Check its sensor (battery, radio)."] if text else []
     )
 
 
-def test_a_word_for_each_matter() -> None:
+def test_an_alert_for_each_cause() -> None:
     silent = assessment_of("silent", forecast_of(200.0))
     assert silent.latest is not None
     crowd = [
@@ -95,19 +95,19 @@ def test_a_word_for_each_matter() -> None:
         replace(silent, latest=silent.latest._replace(at=AS_OF - timedelta(days=3))),
         replace(assessment_of("new", None), state=BoxState.no_readings, latest=None),
     ]
-    words = words_for_today(crowd, TODAY)
-    assert [(word.box, word.matter) for word in words] == [
-        ("over", Matter.over_limit),
-        ("soon", Matter.due),
-        ("strange", Matter.undeclared),
-        ("silent", Matter.silent),
-        ("new", Matter.silent),
+    alerts = alerts_for_today(crowd, TODAY)
+    assert [(alert.box, alert.kind) for alert in alerts] == [
+        ("over", AlertKind.over_limit),
+        ("soon", AlertKind.due),
+        ("strange", AlertKind.undeclared),
+        ("silent", AlertKind.silent),
+        ("new", AlertKind.silent),
     ]
-    assert words[0].text == "over: dry beads now. It is over its limit of 20 %."
-    assert words[1].text == (
+    assert alerts[0].text == "over: dry beads now. It is over its limit of 20 %."
+    assert alerts[1].text == (
         "soon: dry beads by Mon 9 Mar. After that day the chance that it is over 20 % is more than 1 in 5."
     )
-    assert words[3].text == "silent: no reading for 3 days. Check its sensor (battery, radio)."
+    assert alerts[3].text == "silent: no reading for 3 days. Check its sensor (battery, radio)."
 
 
 def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
@@ -118,11 +118,11 @@ def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
         assessment_of("over", forecast_of(-10.0)),
         replace(assessment_of("new", None), state=BoxState.no_readings, latest=None),
     ]
-    assert in_lines(words_for_today(crowd, TODAY)) == [
+    assert in_lines(alerts_for_today(crowd, TODAY)) == [
         "No reading from 2 boxes: silent (for 3 days), new (never one). Check their sensors (battery, radio).",
         "over: dry beads now. It is over its limit of 20 %.",
     ]
-    alone = words_for_today(crowd[:1], TODAY)
+    alone = alerts_for_today(crowd[:1], TODAY)
     assert in_lines(alone) == [alone[0].text]
 
 
@@ -134,34 +134,34 @@ def leakier(name: str, days_ago: float, factor: Quantiles = EIGHT_TIMES) -> Asse
     return replace(assessment_of(name, forecast_of(200.0)), leak=changed)
 
 
-def test_a_box_that_leaks_more_is_the_first_word_however_long_its_beads_last() -> None:
+def test_a_box_that_leaks_more_is_the_first_alert_however_long_its_beads_last() -> None:
     crowd = [assessment_of("over", forecast_of(-10.0)), leakier("cracked", 20.0), leakier("ajar", 80.0)]
-    words = words_for_today(crowd, TODAY)
-    assert [(word.box, word.matter) for word in words] == [
-        ("cracked", Matter.leak), ("ajar", Matter.leak), ("over", Matter.over_limit),
+    alerts = alerts_for_today(crowd, TODAY)
+    assert [(alert.box, alert.kind) for alert in alerts] == [
+        ("cracked", AlertKind.leak), ("ajar", AlertKind.leak), ("over", AlertKind.over_limit),
     ]  # fmt: skip
-    assert words[0].text == (
+    assert alerts[0].text == (
         "cracked: Check the lid and seal: this box has leaked about 8 times as much since 12 February."
     )
-    assert words[1].text.endswith("since 14 December 2025.")
+    assert alerts[1].text.endswith("since 14 December 2025.")
 
 
 def test_fresh_beads_mend_no_seal() -> None:
     box = leakier("cracked", 60.0)
     assert box.charge is not None
     recharged = replace(box, charge=replace(box.charge, at=AS_OF - timedelta(days=5)))
-    assert [word.matter for word in words_for_today([recharged], TODAY)] == [Matter.leak]
+    assert [alert.kind for alert in alerts_for_today([recharged], TODAY)] == [AlertKind.leak]
 
 
 @pytest.mark.parametrize(("days_ago", "factor"), [(20.0, Quantiles(0.2, 0.4, 0.7)), (181.0, Quantiles(3.0, 5.0, 8.0))])
 def test_a_lid_that_closes_better_and_a_change_of_long_ago_are_no_news(days_ago: float, factor: Quantiles) -> None:
-    assert words_for_today([leakier("well", days_ago, factor)], TODAY) == ()
+    assert alerts_for_today([leakier("well", days_ago, factor)], TODAY) == ()
 
 
 @pytest.mark.parametrize(("p50", "said"), [(1.64, "about 1.6 times"), (2.96, "about 3 times"), (8.3, "about 8 times")])
 def test_how_much_more_it_leaks_is_said_as_well_as_it_is_known(p50: float, said: str) -> None:
-    [word] = words_for_today([leakier("cracked", 20.0, Quantiles(1.1, p50, 20.0))], TODAY)
-    assert said in word.text
+    [alert] = alerts_for_today([leakier("cracked", 20.0, Quantiles(1.1, p50, 20.0))], TODAY)
+    assert said in alert.text
 
 
 def test_the_day_of_a_change_is_the_persons_own() -> None:
@@ -176,32 +176,34 @@ def test_a_box_over_its_limit_is_told_the_next_oven_day() -> None:
     assert next_oven_day(saturday, (5, 6)) == saturday
     assert next_oven_day(sunday, (5,)) == saturday + timedelta(days=7)
     assert next_oven_day(TODAY, ()) is None
-    [word] = words_for_today([over], TODAY, oven_day=saturday)
-    assert word.text == "over: dry beads now (next drying day: Sat 7 Mar). It is over its limit of 20 %."
-    [word] = words_for_today([over], TODAY, oven_day=TODAY)
-    assert word.text.startswith("over: dry beads now. ")
+    [alert] = alerts_for_today([over], TODAY, oven_day=saturday)
+    assert alert.text == "over: dry beads now (next drying day: Sat 7 Mar). It is over its limit of 20 %."
+    [alert] = alerts_for_today([over], TODAY, oven_day=TODAY)
+    assert alert.text.startswith("over: dry beads now. ")
 
 
 def test_what_is_only_estimated_is_not_said_as_seen() -> None:
     over = assessment_of("over", forecast_of(-10.0))
     assert over.latest is not None
     old = replace(over, latest=over.latest._replace(at=AS_OF - timedelta(days=40)))
-    assert words_for_today([old], TODAY)[0].text == (
+    assert alerts_for_today([old], TODAY)[0].text == (
         "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading is 40 days old."
     )
 
 
-def test_an_estimate_that_failed_is_worth_a_word_beside_what_was_seen() -> None:
+def test_an_estimate_that_failed_is_worth_an_alert_beside_what_was_seen() -> None:
     failed = replace(assessment_of("broken", None, BoxState.estimate_failed), failed=True, refusal="it failed (x)")
     over = replace(failed, state=BoxState.over_limit)
-    assert [(w.matter, w.text) for w in words_for_today([failed], TODAY)] == [(Matter.failed, "broken: it failed (x).")]
-    assert [w.matter for w in words_for_today([over], TODAY)] == [Matter.over_limit, Matter.failed]
+    assert [(w.kind, w.text) for w in alerts_for_today([failed], TODAY)] == [
+        (AlertKind.failed, "broken: it failed (x).")
+    ]
+    assert [w.kind for w in alerts_for_today([over], TODAY)] == [AlertKind.over_limit, AlertKind.failed]
 
 
 def test_that_boxes_were_asked_alone_is_said_once_for_the_shelf() -> None:
     crowd = [replace(assessment_of(name, forecast_of(200.0)), apart="not together (x)") for name in "abc"]
-    assert [(w.box, w.matter, w.text) for w in words_for_today(crowd, TODAY)] == [
-        ("", Matter.failed, "shelf: not together (x).")
+    assert [(w.box, w.kind, w.text) for w in alerts_for_today(crowd, TODAY)] == [
+        ("", AlertKind.failed, "shelf: not together (x).")
     ]
 
 
@@ -209,10 +211,10 @@ def test_beads_that_just_went_in_get_time_before_they_are_called_spent() -> None
     over = assessment_of("over", forecast_of(-10.0))
     assert over.charge is not None
     fresh = replace(over, charge=replace(over.charge, at=AS_OF - timedelta(hours=5)))
-    [word] = words_for_today([fresh], TODAY)
-    assert word.text.startswith("over: look again tomorrow.")
-    assert "Its beads went in 5 hours ago" in word.text
-    assert "dry beads" not in word.text
+    [alert] = alerts_for_today([fresh], TODAY)
+    assert alert.text.startswith("over: look again tomorrow.")
+    assert "Its beads went in 5 hours ago" in alert.text
+    assert "dry beads" not in alert.text
 
 
 @pytest.mark.parametrize(("days_ago", "p50", "news"), [(180.0, 1.01, True), (180.1, 5.0, False), (5.0, 1.0, False)])

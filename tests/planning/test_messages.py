@@ -1,4 +1,4 @@
-"""When a word may go out: quiet hours through a change of summer time, digests, once more, and by a second route."""
+"""When an alert may go out: quiet hours through a change of summer time, digests, once more, and by a second route."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from hypothesis import strategies as st
 
 from monitor.planning.messages import is_quiet, latest_slot, released, steps_due, subject_of, text_of, told
 from monitor.records.alerts import (
+    Alert,
+    AlertKind,
     Digest,
     HeldMessage,
-    Matter,
     MessageKind,
     QuietHours,
     Route,
     Sent,
-    StandingMatter,
+    StandingAlert,
     Told,
-    Word,
 )
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -29,7 +29,7 @@ NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 ROUTE = Route("mail", "email")
 NIGHT = QuietHours(time(22), time(7))
-OVER = StandingMatter(Word("left", Matter.over_limit, "left: dry beads now."), NOW, matter_id=1)
+OVER = StandingAlert(Alert("left", AlertKind.over_limit, "left: dry beads now."), NOW, alert_id=1)
 
 
 def local(text: str, fold: int = 0) -> datetime:
@@ -91,10 +91,10 @@ def test_a_slot_is_the_newest_hour_of_a_digest_that_is_not_ahead(minutes: int) -
 
 
 def held(made_at: datetime = NOW, *, urgent: bool = False) -> HeldMessage:
-    return HeldMessage(1, MessageKind.word, made_at, replace(OVER, word=replace(OVER.word, urgent=urgent)))
+    return HeldMessage(1, MessageKind.first, made_at, replace(OVER, alert=replace(OVER.alert, urgent=urgent)))
 
 
-def test_quiet_hours_hold_back_and_urgent_words_pass_where_that_is_wished() -> None:
+def test_quiet_hours_hold_back_and_urgent_alerts_pass_where_that_is_wished() -> None:
     quiet, night, morning = replace(ROUTE, quiet=NIGHT), local("2026-03-05T02:00"), local("2026-03-05T07:00")
     one, urgent = held(night), held(night, urgent=True)
     assert released(quiet, [one, urgent], night, VIENNA) == []
@@ -109,12 +109,12 @@ def test_a_digest_waits_for_its_hour_and_one_that_was_missed_is_made_up_for() ->
     assert released(daily, [one], local("2026-03-06T03:00"), VIENNA) == [one], "siccast was off at that hour"
 
 
-def due(route: Route, matter: StandingMatter, said: Sent, now: datetime) -> list[tuple[MessageKind, int]]:
-    return [(kind, step) for _, kind, step in steps_due(route, [matter], {1: said}, now)]
+def due(route: Route, standing: StandingAlert, said: Sent, now: datetime) -> list[tuple[MessageKind, int]]:
+    return [(kind, step) for _, kind, step in steps_due(route, [standing], {1: said}, now)]
 
 
-def test_a_word_is_said_once_and_again_only_where_that_is_wished_and_nobody_heard_it() -> None:
-    assert due(ROUTE, OVER, Sent(), NOW) == [(MessageKind.word, 0)]
+def test_an_alert_is_said_once_and_again_only_where_that_is_wished_and_nobody_heard_it() -> None:
+    assert due(ROUTE, OVER, Sent(), NOW) == [(MessageKind.first, 0)]
     said = Sent(1, NOW)
     assert due(ROUTE, OVER, said, NOW + 1000 * HOUR) == []
     again = replace(ROUTE, again_after=24 * HOUR)
@@ -128,7 +128,7 @@ def test_a_word_is_said_once_and_again_only_where_that_is_wished_and_nobody_hear
 def test_a_second_route_hears_of_what_nobody_has_heard_for_long() -> None:
     second = replace(ROUTE, after=48 * HOUR)
     assert due(second, OVER, Sent(), NOW + 47 * HOUR) == []
-    assert due(second, OVER, Sent(), NOW + 48 * HOUR) == [(MessageKind.word, 0)]
+    assert due(second, OVER, Sent(), NOW + 48 * HOUR) == [(MessageKind.first, 0)]
     assert due(second, replace(OVER, heard_at=NOW + HOUR), Sent(), NOW + 48 * HOUR) == []
 
 
@@ -141,17 +141,17 @@ def test_the_end_is_said_where_that_is_wished_and_the_beginning_was() -> None:
 
 
 def test_a_route_takes_what_it_names_and_nothing_about_itself() -> None:
-    some = replace(ROUTE, boxes=("right",), matters=(Matter.over_limit, Matter.plan, Matter.route))
-    assert not some.takes(OVER.word)
-    assert some.takes(replace(OVER.word, box="right"))
-    assert not some.takes(Word("right", Matter.due, ""))
-    assert some.takes(Word("", Matter.plan, "")), "what is about the whole shelf"
-    assert some.takes(Word("", Matter.route, "", about="hook"))
-    assert not some.takes(Word("", Matter.route, "", about="mail"))
+    some = replace(ROUTE, boxes=("right",), kinds=(AlertKind.over_limit, AlertKind.plan, AlertKind.route))
+    assert not some.takes(OVER.alert)
+    assert some.takes(replace(OVER.alert, box="right"))
+    assert not some.takes(Alert("right", AlertKind.due, ""))
+    assert some.takes(Alert("", AlertKind.plan, "")), "what is about the whole shelf"
+    assert some.takes(Alert("", AlertKind.route, "", about="hook"))
+    assert not some.takes(Alert("", AlertKind.route, "", about="mail"))
 
 
-def test_a_word_that_waited_until_its_matter_was_over_says_so() -> None:
-    over = replace(held(), matter=replace(OVER, ended_at=NOW + HOUR))
+def test_an_alert_that_waited_until_it_was_over_says_so() -> None:
+    over = replace(held(), standing=replace(OVER, ended_at=NOW + HOUR))
     assert told(over, VIENNA).text == "left: dry beads now. Over since Wed 4 Mar, 14:00. Nothing is left to do."
     assert told(replace(over, kind=MessageKind.over), VIENNA).text == (
         "Over since Wed 4 Mar, 14:00. It was: left: dry beads now."
@@ -162,14 +162,14 @@ def test_a_word_that_waited_until_its_matter_was_over_says_so() -> None:
 
 
 def test_subject_and_text_of_a_message() -> None:
-    words = [Told(box, "due", f"{box}: dry it.", "word", False, "") for box in ("a", "b", "c d", "e")]
-    assert subject_of("attic", words[:1], MessageKind.word) == "siccast attic: a: due"
-    assert subject_of("attic", words[:1], MessageKind.again) == "siccast attic: a: still due"
-    assert subject_of("attic", words, MessageKind.digest) == "siccast attic: 4 words (a, b, c d and 1 more)"
-    text = text_of(words[2:3], NOW, VIENNA, before="f (silent)", can_hear=True)
+    alerts = [Told(box, "due", f"{box}: dry it.", "word", False, "") for box in ("a", "b", "c d", "e")]
+    assert subject_of("attic", alerts[:1], MessageKind.first) == "siccast attic: a: due"
+    assert subject_of("attic", alerts[:1], MessageKind.again) == "siccast attic: a: still due"
+    assert subject_of("attic", alerts, MessageKind.digest) == "siccast attic: 4 alerts (a, b, c d and 1 more)"
+    text = text_of(alerts[2:3], NOW, VIENNA, before="f (silent)", can_hear=True)
     assert text == (
         "c d: dry it.\n\nTold before, and still so: f (silent).\n\n"
         "To be told no more of it: `siccast watch heard 'c d'`.\n\nAs of Wed 4 Mar, 13:00."
     )
-    assert "heard all" in text_of(words, NOW, VIENNA, before="", can_hear=True)
-    assert "heard" not in text_of(words, NOW, VIENNA, before="", can_hear=False)
+    assert "heard all" in text_of(alerts, NOW, VIENNA, before="", can_hear=True)
+    assert "heard" not in text_of(alerts, NOW, VIENNA, before="", can_hear=False)

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from made_up import assessment_of, due_in, forecast_of
 
 from monitor.errors import OutOfRangeError
-from monitor.planning.matters import words_for_today
+from monitor.planning.alerts import alerts_for_today
 from monitor.planning.reasons import why_left_out, why_on_this_day
 from monitor.planning.recharge import RechargePlan, plan_recharges
 from monitor.planning.weights import PlanWeights
 from monitor.records import Appliance, Assessment, BoxState
-from monitor.records.alerts import Matter
+from monitor.records.alerts import AlertKind
 
 WEDNESDAY = date(2026, 3, 4)
 SATURDAY, SUNDAY = 5, 6
@@ -212,8 +212,8 @@ def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:
     assert over.charge is not None
     fresh = replace(over, charge=replace(over.charge, at=over.as_of - timedelta(hours=5)))
     for box in (over, fresh):
-        [word] = [word for word in words_for_today([box], WEDNESDAY) if word.matter is Matter.over_limit]
-        advice = word.text.partition(": ")[2].partition(".")[0]
+        [alert] = [alert for alert in alerts_for_today([box], WEDNESDAY) if alert.kind is AlertKind.over_limit]
+        advice = alert.text.partition(": ")[2].partition(".")[0]
         plan = plan_recharges([box], OVEN, WEDNESDAY, [SATURDAY])
         assert plan.left_out["over"].startswith(f"It is over its limit: {advice}. There is no forecast: ")
 

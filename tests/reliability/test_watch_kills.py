@@ -1,4 +1,4 @@
-"""Whoever looks and sends is killed at every step: every word arrives, and a repeat bears the id of the first."""
+"""Whoever looks and sends is killed at every step: every alert arrives, and a repeat bears the id of the first."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from pathlib import Path
 from made_up import assessment_of, forecast_of
 from monitor.alerts.webhook import WebhookRoute
 from monitor.records import BoxState
-from monitor.records.alerts import Digest, Matter, Route, WebhookAddress, Word
+from monitor.records.alerts import Digest, AlertKind, Route, WebhookAddress, Alert
 from monitor.services.watch import Outbox, look
 from monitor.store.opening import open_stores
 
@@ -33,7 +33,8 @@ NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 target = WebhookAddress(url)
 routes = [Route("each", "webhook", target, again_after=timedelta(hours=24), says_end=True),
           Route("all", "webhook", target, digest=Digest(time(18)))]
-words = [Word("left", Matter.over_limit, "left: dry beads now."), Word("right", Matter.silent, "right: silent.")]
+alerts = [Alert("left", AlertKind.over_limit, "left: dry beads now."),
+          Alert("right", AlertKind.silent, "right: silent.")]
 left_over, counts = 0, False
 
 def step(*_):
@@ -62,7 +63,7 @@ def calm(box, at):
     one = assessment_of(box, forecast_of(300.0), BoxState.within_limit)
     return replace(one, as_of=at, due_at=None, latest=one.latest._replace(at=at))
 
-LOOKS = ((NOW, words), (NOW + timedelta(hours=25), words[1:]), (NOW + timedelta(days=5), words[1:]))
+LOOKS = ((NOW, alerts), (NOW + timedelta(hours=25), alerts[1:]), (NOW + timedelta(days=5), alerts[1:]))
 
 def life(at, there):
     global counts
@@ -112,7 +113,7 @@ def test_killed_at_every_step_nothing_is_forgotten_and_repeats_can_be_told(tmp_p
         ("each", "over", "left"),
     }  # fmt: skip
     assert told.pop(("each", "again", "right")) == 2, "after a day, and four days later"
-    assert set(told.values()) == {1}, "each word has one id on each route, however often it was sent"
+    assert set(told.values()) == {1}, "each alert has one id on each route, however often it was sent"
     repeats = [post for place, post in enumerate(hook.posts) if post.content["id"] in _ids(hook.posts[:place])]
     assert repeats, "a kill between sending and marking costs a repeat"
     assert all(json.dumps(by_id[post.content["id"]]) == json.dumps(post.content) for post in repeats)

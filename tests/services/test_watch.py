@@ -1,4 +1,4 @@
-"""Words from a matter to a real server and back to 'heard': once each, through outages, quiet hours and digests."""
+"""Alerts from a look to a real server and back to 'heard': once each, through outages, quiet hours and digests."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from monitor.alerts.webhook import WebhookRoute
 from monitor.errors import MessageRefusedError
 from monitor.records import Assessment, BoxState
 from monitor.records.alerts import (
+    Alert,
+    AlertKind,
     Digest,
     MailAddress,
-    Matter,
     Message,
     QuietHours,
     Route,
     WebhookAddress,
-    Word,
 )
 from monitor.services.watch import Outbox, look
 from monitor.store.opening import Stores, open_stores
@@ -35,8 +35,8 @@ from tests.conftest import free_port
 VIENNA = ZoneInfo("Europe/Vienna")
 NOON = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
-OVER = Word("left", Matter.over_limit, "left: dry beads now.")
-SILENT = Word("right", Matter.silent, "right: no reading for 2 days.")
+OVER = Alert("left", AlertKind.over_limit, "left: dry beads now.")
+SILENT = Alert("right", AlertKind.silent, "right: no reading for 2 days.")
 
 
 @pytest.fixture
@@ -86,10 +86,10 @@ class Watching:
     said: list[str] = field(default_factory=list)
     _outbox: Outbox | None = None
 
-    def look(self, *words: Word, boxes: tuple[str, ...] = ("left", "right")) -> int:
+    def look(self, *alerts: Alert, boxes: tuple[str, ...] = ("left", "right")) -> int:
         """Look for these; what is not among them looks as if it were over."""
         there = [calm(box, self.now) for box in boxes]
-        return len(look(self.stores.alerts, self.routes, words, there, as_of=self.now, zone=VIENNA, now=self.now))
+        return len(look(self.stores.alerts, self.routes, alerts, there, as_of=self.now, zone=VIENNA, now=self.now))
 
     def steady_s(self) -> float:
         return self.now.timestamp()
@@ -107,11 +107,11 @@ class Watching:
             )
         return self._outbox.send(self.now)
 
-    def hours(self, count: int, *words: Word, step: int = 1) -> None:
+    def hours(self, count: int, *alerts: Alert, step: int = 1) -> None:
         """Look and send for so many hours."""
         for _ in range(0, count, step):
             self.now += step * HOUR
-            self.look(*words)
+            self.look(*alerts)
             self.send()
 
 
@@ -129,16 +129,16 @@ def calm(box: str, at: datetime) -> Assessment:
     return replace(one, as_of=at, due_at=None, latest=one.latest._replace(at=at - timedelta(minutes=5)))
 
 
-def test_a_matter_is_said_once_by_each_route_through_restarts(stores: Stores, hook: Hook, mail: MailServer) -> None:
+def test_an_alert_is_said_once_by_each_route_through_restarts(stores: Stores, hook: Hook, mail: MailServer) -> None:
     watching = Watching(stores, [hook_route(hook), mail_route(mail)])
     assert watching.look(OVER, SILENT) == 2
     assert watching.send() == 3, "two posts, and one mail with both"
     for _ in range(5):
         watching.hours(1, OVER, SILENT)
         assert watching.send(restarted=True) == 0
-    assert hook.words == [("word", "left", "over limit"), ("word", "right", "silent")]
+    assert hook.alerts == [("word", "left", "over limit"), ("word", "right", "silent")]
     (both,) = mail.mails.taken
-    assert both["Subject"] == "siccast attic: 2 words (left, right)"
+    assert both["Subject"] == "siccast attic: 2 alerts (left, right)"
     paragraphs = both.get_content().split("\r\n\r\n")
     assert paragraphs[:2] == ["left: dry beads now.", "right: no reading for 2 days."]
 
@@ -148,7 +148,7 @@ def test_what_is_over_and_comes_again_is_said_again(stores: Stores, hook: Hook) 
     watching.hours(3, OVER)
     watching.hours(24 * 5, step=6)
     watching.hours(3, OVER)
-    assert [kind for kind, _, _ in hook.words] == ["word", "over", "word"]
+    assert [kind for kind, _, _ in hook.alerts] == ["word", "over", "word"]
     assert len({post.content["id"] for post in hook.posts}) == 3
 
 
@@ -208,7 +208,7 @@ def test_a_dead_route_is_said_by_the_others_and_delays_none(stores: Stores, hook
     assert "answered 500" in text
     hook.status = 204
     watching.hours(3, OVER)
-    assert [one.word.matter for one in stores.alerts.standing()] == [Matter.over_limit]
+    assert [one.alert.kind for one in stores.alerts.standing()] == [AlertKind.over_limit]
     assert len(mail.mails.taken) == 2
 
 
@@ -223,28 +223,28 @@ def test_a_message_that_is_refused_for_itself_holds_back_no_other(stores: Stores
     outbox = Outbox(stores.alerts, [route], lambda _: Picky(), site="a", zone=VIENNA, steady_s=lambda: 0.0)
     Watching(stores, [route]).look(OVER, SILENT)
     assert outbox.send(NOON) == 1
-    assert [box for _, box, _ in hook.words] == ["right"]
+    assert [box for _, box, _ in hook.alerts] == ["right"]
     assert stores.alerts.routes()["hook"].trouble == "it refused this message"
     assert len(stores.alerts.ready("hook")) == 1, "it waits to be tried again"
 
 
-def test_quiet_hours_hold_words_back_and_none_is_lost(stores: Stores, hook: Hook, mail: MailServer) -> None:
+def test_quiet_hours_hold_alerts_back_and_none_is_lost(stores: Stores, hook: Hook, mail: MailServer) -> None:
     """The night in which clocks go forward: seven in the morning is 5:00 UTC, not 6:00."""
     night = QuietHours(time(22), time(7))
     routes = [mail_route(mail, quiet=night), hook_route(hook, quiet=night, urgent_passes=True)]
     watching = Watching(stores, routes, now=datetime(2026, 3, 28, 22, 30, tzinfo=UTC))
     watching.look(OVER, replace(SILENT, urgent=True))
     assert watching.send() == 1
-    assert [box for _, box, _ in hook.words] == ["right"]
+    assert [box for _, box, _ in hook.alerts] == ["right"]
     watching.now = datetime(2026, 3, 29, 4, 59, tzinfo=UTC)
     assert watching.send(restarted=True) == 0
     watching.now = datetime(2026, 3, 29, 5, 0, tzinfo=UTC)
     assert watching.send() == 2
     assert len(mail.mails.taken) == 1
-    assert [box for _, box, _ in hook.words] == ["right", "left"]
+    assert [box for _, box, _ in hook.alerts] == ["right", "left"]
 
 
-def test_what_is_over_before_its_word_may_go_out_says_so(stores: Stores, mail: MailServer) -> None:
+def test_what_is_over_before_its_alert_may_go_out_says_so(stores: Stores, mail: MailServer) -> None:
     watching = Watching(stores, [mail_route(mail, quiet=QuietHours(time(22), time(7)))])
     watching.now = datetime(2026, 3, 4, 22, 0, tzinfo=UTC)
     watching.look(OVER)
@@ -263,8 +263,8 @@ def test_a_digest_is_one_message_with_all(stores: Stores, mail: MailServer) -> N
     assert mail.mails.taken == []
     watching.hours(24, OVER, SILENT)
     (first,) = mail.mails.taken
-    assert first["Subject"] == "siccast attic: 2 words (left, right)"
-    low = Word("left", Matter.battery, "left: Its sensor's battery is low.")
+    assert first["Subject"] == "siccast attic: 2 alerts (left, right)"
+    low = Alert("left", AlertKind.battery, "left: Its sensor's battery is low.")
     watching.hours(24, OVER, SILENT, low)
     second = mail.mails.taken[1].get_content()
     assert "Told before, and still so: left (over limit), right (silent)." in second
@@ -277,10 +277,10 @@ def test_what_nobody_heard_is_said_again_and_by_a_second_route(stores: Stores, h
     watching = Watching(stores, [first, second])
     watching.hours(24, OVER, step=4)
     watching.hours(23, OVER, step=1)
-    assert [kind for kind, _, _ in hook.words] == ["word", "again"]
+    assert [kind for kind, _, _ in hook.alerts] == ["word", "again"]
     assert mail.mails.taken == []
     watching.hours(200, OVER, step=8)
-    assert [kind for kind, _, _ in hook.words] == ["word", "again", "again", "again"]
+    assert [kind for kind, _, _ in hook.alerts] == ["word", "again", "again", "again"]
     (told,) = mail.mails.taken
     assert told["Subject"] == "siccast attic: left: over limit"
 
@@ -293,7 +293,7 @@ def test_what_was_heard_is_said_no_more(stores: Stores, hook: Hook, mail: MailSe
     watching.hours(1, OVER)
     stores.alerts.hear(watching.now, "left")
     watching.hours(200, OVER, step=8)
-    assert [kind for kind, _, _ in hook.words] == ["word"]
+    assert [kind for kind, _, _ in hook.alerts] == ["word"]
     assert mail.mails.taken == [], "neither the second route, nor what quiet hours held back"
 
 
@@ -303,7 +303,7 @@ def test_a_route_that_is_declared_later_hears_of_what_stands(stores: Stores, hoo
     watching.routes.append(hook_route(hook))
     watching.look(OVER)
     assert watching.send(restarted=True) == 1
-    assert [box for _, box, _ in hook.words] == ["left"]
+    assert [box for _, box, _ in hook.alerts] == ["left"]
 
 
 def test_a_defect_in_one_route_delays_no_other(stores: Stores, hook: Hook, mail: MailServer) -> None:

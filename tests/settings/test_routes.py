@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import SettingsError
-from monitor.records.alerts import AppriseUrls, Digest, MailAddress, Matter, QuietHours, Route, WebhookAddress
+from monitor.records.alerts import AlertKind, AppriseUrls, Digest, MailAddress, QuietHours, Route, WebhookAddress
 from monitor.settings import parse_shelf
 
 MAIL = 'kind = "email"\nhost = "smtp.example.org"\nfrom = "boxes@example.org"\nto = ["me@example.org"]\n'
@@ -44,7 +44,7 @@ says_end = true
         name="one",
         kind="email",
         target=MailAddress("smtp.example.org", 587, "starttls", "boxes@example.org", ("me@example.org",), "me", "hush"),
-        matters=(Matter.over_limit, Matter.due),
+        kinds=(AlertKind.over_limit, AlertKind.due),
         boxes=("left",),
         quiet=QuietHours(time(22), time(7)),
         digest=Digest(time(17, 30), 4),
@@ -107,7 +107,7 @@ def test_a_secret_that_is_missing_stops_nobody_but_who_sends(text: str, said: st
         (HOOK + 'quiet = "22-7"', "two times of day, like '22:00-07:00'"),
         (HOOK + 'quiet = "7:00-7:00"', "two times of day"),
         (HOOK + 'digest = "sometimes 18:00"', "a day and a time, like 'daily 18:00' or 'friday 17:00'"),
-        ('kind = "mqtt"\ndigest = "daily 18:00"', "the broker keeps one message a matter"),
+        ('kind = "mqtt"\ndigest = "daily 18:00"', "the broker keeps one message an alert"),
         (HOOK + 'matters = ["leak"]', "a list of 'leaks more', 'lid open', 'over limit', 'due'"),
         (HOOK + "boxes = [1]", "a list of texts in quotes"),
         (HOOK + "again_after_h = 0.1", "a number from 1 to 2160"),

@@ -23,7 +23,7 @@ from monitor.desk.questions import about_entry
 from monitor.desk.traps import TrapError
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry, ReadingSource
-from monitor.records.alerts import Matter, StandingMatter, Word
+from monitor.records.alerts import Alert, AlertKind, StandingAlert
 from monitor.records.desk_events import ChargeMoved, ChargePortioned, LotBought
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
@@ -454,9 +454,9 @@ def test_a_word_is_heard_on_the_page_of_its_box(made: Path, tmp_path: Path) -> N
     with (shelf.folder / "shelf.toml").open("a", encoding="utf-8") as text:
         text.write('\n[routes.house]\nkind = "mqtt"\n')
     shelf = load_shelf(shelf.folder, {})
-    words = [Word(box, Matter.due, f"{box}: dry <beads> by Monday.") for box in ("soon", "later")]
+    alerts = [Alert(box, AlertKind.due, f"{box}: dry <beads> by Monday.") for box in ("soon", "later")]
     with open_stores(shelf.database_path) as stores:
-        stores.alerts.keep([StandingMatter(word, AS_OF) for word in words])
+        stores.alerts.keep([StandingAlert(one, AS_OF) for one in alerts])
     with serving_web(shelf) as web:
         client = web.client
         page = client.get("/box/soon").text
@@ -468,6 +468,6 @@ def test_a_word_is_heard_on_the_page_of_its_box(made: Path, tmp_path: Path) -> N
         assert (after.status_code, after.url.path) == (200, "/box/soon")
         assert "I know" not in after.text
     with open_stores(shelf.database_path, read_only=True) as stores:
-        assert {one.word.box: one.heard_at is not None for one in stores.alerts.standing()} == {
+        assert {one.alert.box: one.heard_at is not None for one in stores.alerts.standing()} == {
             "soon": True, "later": False,
         }  # fmt: skip

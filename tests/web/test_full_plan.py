@@ -16,7 +16,7 @@ from icalendar import Calendar
 from made_up import AS_OF
 from shelf_made_up import serving
 
-from monitor.planning.matters import words_for_today
+from monitor.planning.alerts import alerts_for_today
 from monitor.presentation.plan_days import dates_of, dried_after, next_visits, spares_words, swap_words
 from monitor.presentation.plan_table import plan_rows
 from monitor.web.snapshot import Keeper
@@ -129,10 +129,10 @@ def test_a_move_counts_for_the_next_visit(tmp_path: Path) -> None:
 
 def test_words_for_the_day_name_swaps_too() -> None:
     plan = whole_plan().plan
-    [word] = words_for_today([], SUNDAY, plan=plan)
-    assert word.text == "Today, Sun 8 Mar: Put spare jar into far."
-    [word] = words_for_today([], SATURDAY, plan=replace(plan, swaps=()))
-    assert word.text.startswith("Today, Sat 7 Mar: dry the beads of over (oven); soon (microwave).")
+    [alert] = alerts_for_today([], SUNDAY, plan=plan)
+    assert alert.text == "Today, Sun 8 Mar: Put spare jar into far."
+    [alert] = alerts_for_today([], SATURDAY, plan=replace(plan, swaps=()))
+    assert alert.text.startswith("Today, Sat 7 Mar: dry the beads of over (oven); soon (microwave).")
 
 
 def test_what_comes_out_is_dried_at_the_first_place_there_is_for_it() -> None:

@@ -96,16 +96,16 @@ def today(
     and estimates that failed. `siccast watch` sends the same by mail and other routes.
     """
     from monitor.cli.output import show_json
-    from monitor.planning.matters import in_lines
+    from monitor.planning.alerts import in_lines
 
     asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
-    words = asked.words
+    alerts = asked.alerts
     if as_json:
-        said = [{"box": word.box or None, "matter": word.matter, "text": word.text} for word in words]
+        said = [{"box": alert.box or None, "matter": alert.kind, "text": alert.text} for alert in alerts]
         show_json({"as_of": asked.as_of, "words": said})
     else:
-        typer.echo("\n".join(in_lines(words)) or "Nothing needs you today.")
-    if words:
+        typer.echo("\n".join(in_lines(alerts)) or "Nothing needs you today.")
+    if alerts:
         raise typer.Exit(NEEDS_THE_PERSON)
 
 

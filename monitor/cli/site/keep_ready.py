@@ -13,7 +13,7 @@ import typer
 
 from monitor.cli.session import Dask, ask, shelf_of
 from monitor.cli.site.publish import send_by_homie, send_outlooks
-from monitor.cli.site.sending import note_words
+from monitor.cli.site.sending import note_alerts
 
 _LEAST_URGENT = 19  # niceness, no unit; by definition of POSIX the politest
 _STOPPED_WITHIN_S = 5.0  # judgement: as long as a commit may take
@@ -46,7 +46,7 @@ def keep_ready(
         asked.plan()
         return
     if shelf.routes:
-        note_words(asked)
+        note_alerts(asked)
     address = shelf.broker
     if own_port is not None:
         from monitor.feed.embedded import address_inside

@@ -126,7 +126,7 @@ def _listen(shelf: Shelf, port: int, outlooks_every_s: float, stop: Stop) -> Tal
         if outlooks_every_s or shelf.routes:
             housekeepers.append(_upkeep(stack, shelf, stores, address.port, outlooks_every_s))
         if shelf.routes:
-            _send_words(shelf, address, stop)
+            _send_alerts(shelf, address, stop)
         intake = Intake(
             decoder,
             stores.readings,
@@ -197,11 +197,11 @@ def _upkeep(stack: ExitStack, shelf: Shelf, stores: Stores, port: int, every_s: 
     return OutlookUpkeep(beside.start, stamp, every_s or 3600.0, steady_s=steady_s)  # judgement: as `siccast watch`
 
 
-def _send_words(shelf: Shelf, address: BrokerAddress, stop: Stop) -> None:
-    """Let a thread of its own send words by the routes of the shelf, so that the feed never waits for one."""
+def _send_alerts(shelf: Shelf, address: BrokerAddress, stop: Stop) -> None:
+    """Let a thread of its own send alerts by the routes of the shelf, so that the feed never waits for one."""
     from monitor.cli.site.sending import keep_sending
 
-    _run_beside("sending words", partial(keep_sending, shelf, address, stop, _say), stop)
+    _run_beside("sending alerts", partial(keep_sending, shelf, address, stop, _say), stop)
 
 
 def _run_beside(name: str, work: Callable[[], None], stop: Stop) -> None:

@@ -94,7 +94,7 @@ def send_by_homie(asked: Assessed, address: BrokerAddress, *, for_listener: bool
 
 
 def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
-    """Take back what the broker retains for a box that is called otherwise now, or is no more: outlook and words."""
+    """Take back what the broker retains for a box that is called otherwise now, or is no more: outlook and alerts."""
     from monitor.alerts.retained import topics_of
     from monitor.presentation.answers import outlook_topic
 

@@ -1,4 +1,4 @@
-"""Words by the routes of a shelf: noting what there is, and the loop that sends it; beside a listener or alone."""
+"""Alerts by the routes of a shelf: noting what there is, and the loop that sends it; beside a listener or alone."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from monitor.alerts.opening import Sender
     from monitor.cli.session import Assessed
     from monitor.records import BrokerAddress
-    from monitor.records.alerts import Route, StandingMatter
+    from monitor.records.alerts import Route, StandingAlert
     from monitor.services.watch import Outbox
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
@@ -29,8 +29,8 @@ LOOKED_EVERY_S = 3600.0
 SENT_EVERY_S = 10.0  # judgement: quiet hours end to the minute, for one short question to the database
 
 
-def note_words(asked: Assessed) -> Sequence[StandingMatter]:
-    """Note what deserves a word, for the routes of its shelf to send; return what is new."""
+def note_alerts(asked: Assessed) -> Sequence[StandingAlert]:
+    """Note what deserves an alert, for the routes of its shelf to send; return what is new."""
     from monitor.services.watch import look
 
     shelf = asked.shelf
@@ -38,7 +38,7 @@ def note_words(asked: Assessed) -> Sequence[StandingMatter]:
         return look(
             stores.alerts,
             shelf.routes,
-            asked.words,
+            asked.alerts,
             asked.assessments,
             as_of=asked.as_of,
             zone=shelf.timezone,
@@ -58,7 +58,7 @@ def _retain(shelf: Shelf, address: BrokerAddress | None, messages: Sequence[tupl
 
     if address is None:
         raise RouteError(
-            f"{shelf.folder / SHELF_FILE} names no [broker], and siccast's own runs inside `listen`: words reach that"
+            f"{shelf.folder / SHELF_FILE} names no [broker], and siccast's own runs inside `listen`: alerts reach that"
             " one from there"
         )
     retain(messages, address, "alert")
@@ -72,7 +72,7 @@ def outbox_of(
     *,
     restate: bool = False,
 ) -> Outbox:
-    """Return what sends the words that are on their way."""
+    """Return what sends the alerts that are on their way."""
     from monitor.services.watch import Outbox
 
     return Outbox(
@@ -94,7 +94,7 @@ def keep_sending(
     report: Callable[[str], None],
     look: bool = False,
 ) -> None:
-    """Send words until told to stop, and look for new ones where nobody else does; one at a time a shelf."""
+    """Send alerts until told to stop, and look for new ones where nobody else does; one at a time a shelf."""
     from monitor.store.listener_lock import lock_sending
 
     with ExitStack() as stack:
@@ -106,7 +106,7 @@ def keep_sending(
             except (ShelfHeldError, StoreBusyError) as error:
                 if str(error) != told:
                     told = str(error)
-                    report(f"{told}. That one sends the words")
+                    report(f"{told}. That one sends the alerts")
                 stop.wait(back_off.after_failure_s())
         stores = stack.enter_context(open_to_write(shelf))
         _Loop(shelf, stores, address, report).run(stop, look=look)
@@ -132,7 +132,7 @@ class _Loop:
             try:
                 self._heed_the_shelf_file()
                 if look and self._is_time():
-                    note_words(ask(self._shelf, beside_other_work=True))
+                    note_alerts(ask(self._shelf, beside_other_work=True))
                 self._outbox.send(utc_now())
                 self._told = ""
             except SiccastError as error:

@@ -15,10 +15,10 @@ from monitor.presentation.clock import utc_now
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
-    from monitor.records.alerts import StandingMatter
+    from monitor.records.alerts import StandingAlert
     from monitor.settings import Shelf
 
-watch = typer.Typer(help="Say in time what needs you, by mail and other routes.")
+watch = typer.Typer(help="Send alerts by mail and other routes.")
 
 _EXAMPLE = """
     [routes.mail]
@@ -41,9 +41,9 @@ def run(
     once: Annotated[bool, typer.Option("--once", help="Look and send once, then end; for a scheduled job.")] = False,
     test: Annotated[bool, typer.Option("--test", help="Send a test by each route, and say what came of it.")] = False,
 ) -> None:
-    """Say in time what needs you, by mail and other routes.
+    """Send alerts by mail and other routes.
 
-    It looks every hour, and soon after you log something, until you press Ctrl-C. Each matter is said once. `siccast
+    It looks every hour, and soon after you log something, until you press Ctrl-C. Each alert is sent once. `siccast
     listen` does the same by itself if shelf.toml has routes, so you need this only without a listener.
     """
     if context.invoked_subcommand is not None:
@@ -76,8 +76,8 @@ def heard(
         known = stores.alerts.hear(utc_now(), name)
     if not known:
         typer.echo("There is nothing new to hear.")
-    for matter in known:
-        typer.echo(f"heard: {matter.word.text}")
+    for one in known:
+        typer.echo(f"heard: {one.alert.text}")
 
 
 @watch.command()
@@ -98,26 +98,27 @@ def show(context: typer.Context, as_json: AsJson = False) -> None:
         return
     wording = Wording.of(shelf)
     rows = [
-        (wording.moment(one.since), one.word.matter, "yes" if one.heard_at else "no", one.word.text) for one in standing
+        (wording.moment(one.since), one.alert.kind, "yes" if one.heard_at else "no", one.alert.text) for one in standing
     ]
     if rows:
-        show_table(("since", "matter", "heard", "word"), rows, wrap={3: None})
+        show_table(("since", "about", "heard", "alert"), rows, wrap={3: None})
     else:
         typer.echo("Nothing stands.")
     told = [(route.name, f"{route.kind}: {how_it_does(states.get(route.name))}") for route in shelf.routes]
     show_notes("Routes", told)
 
 
-def _fields(matter: StandingMatter) -> dict[str, object]:
-    return {**asdict(matter.word), "since": matter.since, "heard_at": matter.heard_at}
+def _fields(standing: StandingAlert) -> dict[str, object]:
+    alert = asdict(standing.alert)
+    return {"matter": alert.pop("kind"), **alert, "since": standing.since, "heard_at": standing.heard_at}
 
 
 def _once(shelf: Shelf) -> None:
-    from monitor.cli.site.sending import note_words, outbox_of
+    from monitor.cli.site.sending import note_alerts, outbox_of
     from monitor.store.listener_lock import lock_sending
 
     with lock_sending(shelf.folder, utc_now()), open_to_write(shelf) as stores:
-        new = note_words(ask(shelf, beside_other_work=True))
+        new = note_alerts(ask(shelf, beside_other_work=True))
         taken = outbox_of(shelf, stores, shelf.broker, _say).send(utc_now())
     typer.echo(f"{len(new)} new, {taken} message{'' if taken == 1 else 's'} sent")
 
@@ -127,7 +128,7 @@ def _until_stopped(shelf: Shelf) -> None:
     from monitor.cli.site.sending import keep_sending
 
     stop = Stop()
-    _say(f"watching {len(shelf.boxes)} boxes; words go by {', '.join(route.name for route in shelf.routes)}")
+    _say(f"watching {len(shelf.boxes)} boxes; alerts go by {', '.join(route.name for route in shelf.routes)}")
     keep_sending(shelf, shelf.broker, stop, _say, look=True)
 
 

@@ -1,4 +1,4 @@
-"""Matters that were found and the messages about them: an outbox that outlives whoever sends."""
+"""Alerts that were found and the messages about them: an outbox that outlives whoever sends."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from uuid import uuid4
 import orjson
 
 from monitor.records.alerts import (
+    Alert,
+    AlertKind,
     HeldMessage,
-    Matter,
     Message,
     MessageKind,
     RouteState,
     Sent,
-    StandingMatter,
+    StandingAlert,
     Told,
-    Word,
 )
 from monitor.store.sqlite.rows import from_ms, to_ms
 
@@ -88,45 +88,43 @@ class SqliteAlerts:
         with self._database.transaction():
             yield
 
-    def standing(self) -> Sequence[StandingMatter]:
-        """Return the matters that are not over, oldest first."""
-        return [_to_matter(row) for row in self._rows(f"{_STANDING} ORDER BY matter_id")]
+    def standing(self) -> Sequence[StandingAlert]:
+        """Return the alerts that are not over, oldest first."""
+        return [_to_standing(row) for row in self._rows(f"{_STANDING} ORDER BY matter_id")]
 
-    def keep(self, matters: Iterable[StandingMatter]) -> Sequence[StandingMatter]:
-        """Keep matters as they stand now, and return them with the numbers of those that are new."""
+    def keep(self, standing: Iterable[StandingAlert]) -> Sequence[StandingAlert]:
+        """Keep alerts as they stand now, and return them with the numbers of those that are new."""
         with self._database.transaction() as connection:
-            return [_kept(connection, matter) for matter in matters]
+            return [_kept(connection, one) for one in standing]
 
-    def hear(self, now: datetime, box: str | None = None) -> Sequence[StandingMatter]:
+    def hear(self, now: datetime, box: str | None = None) -> Sequence[StandingAlert]:
         """Note that a person has heard what stands of a box, or of all; return what they had not heard before."""
         with self._database.transaction() as connection:
-            unheard = [one for one in self.standing() if one.heard_at is None and box in (None, one.word.box)]
+            unheard = [one for one in self.standing() if one.heard_at is None and box in (None, one.alert.box)]
             connection.executemany(
                 "UPDATE alert_matters SET heard_at_ms = ? WHERE matter_id = ?",
-                [(to_ms(now), one.matter_id) for one in unheard],
+                [(to_ms(now), one.alert_id) for one in unheard],
             )
         return [replace(one, heard_at=now) for one in unheard]
 
     def said(self, route: str) -> Mapping[int, Sent]:
-        """Return what was put on its way by a route, by the number of the matter; of those that stand."""
-        return {
-            matter_id: Sent(steps, _instant(sent_at_ms)) for matter_id, steps, sent_at_ms in self._rows(_SAID, route)
-        }
+        """Return what was put on its way by a route, by the number of the alert; of those that stand."""
+        return {alert_id: Sent(steps, _instant(sent_at_ms)) for alert_id, steps, sent_at_ms in self._rows(_SAID, route)}
 
-    def put(self, route: str, matter_id: int, kind: MessageKind, step: int, now: datetime) -> None:
-        """Put a word on its way; one that is there already stays as it is."""
+    def put(self, route: str, alert_id: int, kind: MessageKind, step: int, now: datetime) -> None:
+        """Put an alert on its way; one that is there already stays as it is."""
         with self._database.transaction() as connection:
-            connection.execute(_PUT, (uuid4().hex, route, kind.value, matter_id, step, to_ms(now)))
+            connection.execute(_PUT, (uuid4().hex, route, kind.value, alert_id, step, to_ms(now)))
 
     def held(self, route: str) -> Sequence[HeldMessage]:
-        """Return the words on their way by a route that are not released, in the order in which they were put there."""
+        """Return the alerts on their way by a route that are not released, in the order in which they came."""
         return [
-            HeldMessage(message_id, MessageKind(kind), from_ms(made_at_ms), _to_matter(matter))
-            for message_id, kind, made_at_ms, *matter in self._rows(_HELD, route)
+            HeldMessage(message_id, MessageKind(kind), from_ms(made_at_ms), _to_standing(row))
+            for message_id, kind, made_at_ms, *row in self._rows(_HELD, route)
         ]
 
     def release(self, parts: Sequence[HeldMessage], message: Message) -> None:
-        """Let words go out as this one message; from now on it stays as it is."""
+        """Let alerts go out as this one message; from now on it stays as it is."""
         content = orjson.dumps(
             {"subject": message.subject, "text": message.text, "told": [asdict(told) for told in message.told]}
         ).decode()
@@ -145,7 +143,7 @@ class SqliteAlerts:
             connection.executemany(f"UPDATE alert_messages SET part_of = {whole} WHERE message_id = ?", numbers)
 
     def withdraw(self, parts: Sequence[HeldMessage], now: datetime) -> None:
-        """Let words never go out; that they were on their way stays readable."""
+        """Let alerts never go out; that they were on their way stays readable."""
         with self._database.transaction() as connection:
             connection.executemany(
                 "UPDATE alert_messages SET withdrawn_at_ms = ? WHERE message_id = ?",
@@ -166,9 +164,9 @@ class SqliteAlerts:
             for message_id, uid, kind, made_at_ms, content in self._rows(_READY, route)
         ]
 
-    def told_by(self, route: str) -> Mapping[str, StandingMatter]:
-        """Return the matters that stand of which a word was sent by a route, by the uid of the newest."""
-        return {uid: _to_matter(matter) for uid, *matter in self._rows(_TOLD, route)}
+    def told_by(self, route: str) -> Mapping[str, StandingAlert]:
+        """Return the alerts that stand that were sent by a route, by the uid of the newest."""
+        return {uid: _to_standing(row) for uid, *row in self._rows(_TOLD, route)}
 
     def mark_sent(self, message: Message, now: datetime) -> None:
         """Note that a message was taken, and that its route works."""
@@ -196,25 +194,25 @@ class SqliteAlerts:
             return self._database.connection.execute(question, values).fetchall()
 
 
-def _kept(connection: sqlite3.Connection, matter: StandingMatter) -> StandingMatter:
-    word, times = matter.word, (_ms(matter.clear_since), _ms(matter.ended_at))
-    if matter.matter_id:
-        connection.execute(_UPDATE, (word.text, word.urgent, *times, matter.matter_id))
-        return matter
-    begin = (word.box, word.matter.value, word.about, word.text, word.urgent, to_ms(matter.since))
-    inserted = connection.execute(_INSERT, (*begin, times[0], _ms(matter.heard_at), times[1]))
-    return replace(matter, matter_id=int(inserted.lastrowid or 0))
+def _kept(connection: sqlite3.Connection, standing: StandingAlert) -> StandingAlert:
+    alert, times = standing.alert, (_ms(standing.clear_since), _ms(standing.ended_at))
+    if standing.alert_id:
+        connection.execute(_UPDATE, (alert.text, alert.urgent, *times, standing.alert_id))
+        return standing
+    begin = (alert.box, alert.kind.value, alert.about, alert.text, alert.urgent, to_ms(standing.since))
+    inserted = connection.execute(_INSERT, (*begin, times[0], _ms(standing.heard_at), times[1]))
+    return replace(standing, alert_id=int(inserted.lastrowid or 0))
 
 
-def _to_matter(row: Sequence[Any]) -> StandingMatter:
-    box, matter, about, text, urgent, since_ms, clear_since_ms, heard_at_ms, ended_at_ms, matter_id = row
-    return StandingMatter(
-        Word(box, Matter(matter), text, about, bool(urgent)),
+def _to_standing(row: Sequence[Any]) -> StandingAlert:
+    box, kind, about, text, urgent, since_ms, clear_since_ms, heard_at_ms, ended_at_ms, alert_id = row
+    return StandingAlert(
+        Alert(box, AlertKind(kind), text, about, bool(urgent)),
         from_ms(since_ms),
         _instant(clear_since_ms),
         _instant(heard_at_ms),
         _instant(ended_at_ms),
-        matter_id,
+        alert_id,
     )
 
 

@@ -1,4 +1,4 @@
-"""Words that went out about a box and that nobody has heard yet, and the form by which somebody says that they know."""
+"""Alerts about a box that nobody has heard yet, and the form by which somebody says that they know."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 
 
 def unheard(stores: Stores, name: str) -> list[str]:
-    """Return the words about a box that stand and that nobody has heard."""
-    standing = (matter for matter in stores.alerts.standing() if matter.heard_at is None and matter.word.box == name)
-    return [sentence(matter.word.text.removeprefix(f"{name}: ")) for matter in standing]
+    """Return the alerts about a box that stand and that nobody has heard."""
+    unheard = (one for one in stores.alerts.standing() if one.heard_at is None and one.alert.box == name)
+    return [sentence(one.alert.text.removeprefix(f"{name}: ")) for one in unheard]
 
 
 @dataclass(eq=False)

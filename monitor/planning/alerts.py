@@ -1,4 +1,4 @@
-"""Which matters there are now, a word for each: what `today`, the pages and every route tell."""
+"""Which alerts there are now: what `today`, the pages and every route tell."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import day_in_month, short_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
-    WORD_WITHIN_DAYS,
+    ALERT_WITHIN_DAYS,
     all_silent,
     as_decided,
     leaks_more,
@@ -23,7 +23,7 @@ from monitor.planning.due import (
     why_over,
 )
 from monitor.records import BoxState
-from monitor.records.alerts import Matter, Word
+from monitor.records.alerts import Alert, AlertKind
 from monitor.records.names import hint
 from monitor.texts import NAMED, say, to_say, together
 
@@ -56,7 +56,7 @@ _FEW_SILENT = 2
 """From so many silent boxes on they share a line. A judgement: the remedy is the same."""
 
 
-def words_for_today(
+def alerts_for_today(
     assessments: Iterable[Assessment],
     today: date,
     *,
@@ -64,42 +64,44 @@ def words_for_today(
     oven_day: date | None = None,
     decided: PlanConstraints = NOTHING_DECIDED,
     plan: RechargePlan | None = None,
-) -> tuple[Word, ...]:
-    """Return what deserves a word today: faults of boxes first, then the rest in the order of the assessments.
+) -> tuple[Alert, ...]:
+    """Return today's alerts: faults of boxes first, then the rest in the order of the assessments.
 
     ``today`` is the person's calendar day at the instant of the assessments, in the ``zone`` that other days are named
     in; ``oven_day`` is the next one on which they dry beads; ``decided`` is what they asked of the ``plan``.
     """
     there = tuple(assessments)
     leaky = (
-        Word(a.box.name, Matter.leak, say(NAMED, box=a.box.name, why=why_check_the_lid(a, zone)))
+        Alert(a.box.name, AlertKind.leak, say(NAMED, box=a.box.name, why=why_check_the_lid(a, zone)))
         for a in there
         if leaks_more(a)
     )
-    lids = (Word(a.box.name, Matter.lid_open, lid_open(a, zone)) for a in there if a.lid_open_since)
+    lids = (Alert(a.box.name, AlertKind.lid_open, lid_open(a, zone)) for a in there if a.lid_open_since)
     planned = () if plan is None else _planned(plan, today)
     alone = not all_silent(there)
     boxes = (_words(assessment, today, oven_day, decided, zone, alone=alone) for assessment in there)
     return tuple(chain(_shelf_words(there), planned, lids, leaky, *boxes))
 
 
-def in_lines(words: Sequence[Word]) -> list[str]:
-    """Return words as lines: silent boxes share one, where the first of them stood, with their remedy once."""
-    silent = [word for word in words if word.silent_for]
+def in_lines(alerts: Sequence[Alert]) -> list[str]:
+    """Return alerts as lines: silent boxes share one, where the first of them stood, with their remedy once."""
+    silent = [alert for alert in alerts if alert.silent_for]
     if len(silent) < _FEW_SILENT:
-        return [word.text for word in words]
+        return [alert.text for alert in alerts]
     in_one = say(
         "No reading from {count} boxes: {boxes}. Check their sensors (battery, radio).",
         count=len(silent),
         boxes=", ".join(map(_silent_box, silent)),
     )
-    return [in_one if word is silent[0] else word.text for word in words if word is silent[0] or word not in silent]
+    return [
+        in_one if alert is silent[0] else alert.text for alert in alerts if alert is silent[0] or alert not in silent
+    ]
 
 
-def _silent_box(word: Word) -> str:
-    if word.silent_for == _EVER:
-        return say("{box} (never one)", box=word.box)
-    return say("{box} (for {span})", box=word.box, span=word.silent_for)
+def _silent_box(alert: Alert) -> str:
+    if alert.silent_for == _EVER:
+        return say("{box} (never one)", box=alert.box)
+    return say("{box} (for {span})", box=alert.box, span=alert.silent_for)
 
 
 def battery_is_low(volts: float | None, margin_v: float = 0.0) -> bool:
@@ -153,7 +155,7 @@ def weak_recharge_words(assessment: Assessment) -> str:
     return say(NAMED, box=assessment.box.name, why=why)
 
 
-def _planned(plan: RechargePlan, today: date) -> Iterable[Word]:
+def _planned(plan: RechargePlan, today: date) -> Iterable[Alert]:
     for on in (today, today + timedelta(days=1)):
         days, swaps = [day for day in plan.days if day.on == on], [swap for swap in plan.swaps if swap.on == on]
         if not days and not swaps:
@@ -167,17 +169,17 @@ def _planned(plan: RechargePlan, today: date) -> Iterable[Word]:
             boxes=what,
             caution=say(HOT),
         )
-        yield Word("", Matter.plan, together(text, *put_in), about=on.isoformat())
+        yield Alert("", AlertKind.plan, together(text, *put_in), about=on.isoformat())
 
 
 def _dried(day: PlannedDay) -> list[str]:
     return [*day.boxes, *(say("spare {spare}", spare=name) for name in day.spares_dried)]
 
 
-def _shelf_words(assessments: Sequence[Assessment]) -> Iterable[Word]:
+def _shelf_words(assessments: Sequence[Assessment]) -> Iterable[Alert]:
     apart = next((assessment.apart for assessment in assessments if assessment.apart), "")
     if apart:
-        yield Word("", Matter.failed, say("shelf: {apart}.", apart=apart))
+        yield Alert("", AlertKind.failed, say("shelf: {apart}.", apart=apart))
     if all_silent(assessments):
         silent = min(filter(None, map(silent_for, assessments)))
         text = say(
@@ -185,7 +187,7 @@ def _shelf_words(assessments: Sequence[Assessment]) -> Iterable[Word]:
             span=span_of(silent),
             hint=hint("check"),
         )
-        yield Word("", Matter.silent, text)
+        yield Alert("", AlertKind.silent, text)
 
 
 def _words(
@@ -196,20 +198,20 @@ def _words(
     zone: tzinfo,
     *,
     alone: bool,
-) -> Iterable[Word]:
+) -> Iterable[Alert]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
         text = say("{box}: sends readings but is not in shelf.toml. {hint} adds it.", box=box, hint=hint("adopt", box))
-        yield Word(box, Matter.undeclared, text)
+        yield Alert(box, AlertKind.undeclared, text)
     elif assessment.lid_open_since is None:  # dried beads would be wet again at once
         yield from _drying(assessment, today, oven_day, decided)
     if assessment.failed:
-        yield Word(box, Matter.failed, say("{box}: {refusal}.", box=box, refusal=assessment.refusal))
+        yield Alert(box, AlertKind.failed, say("{box}: {refusal}.", box=box, refusal=assessment.refusal))
     if text := weak_recharge_words(assessment):
-        yield Word(box, Matter.weak_recharge, text)
+        yield Alert(box, AlertKind.weak_recharge, text)
     yield from _sensor(assessment, alone=alone)
     if opened_not_logged(assessment) and assessment.lid_open_since is None:
-        yield Word(box, Matter.unlogged, say(NAMED, box=box, why=why_opened(assessment, zone)))
+        yield Alert(box, AlertKind.unlogged, say(NAMED, box=box, why=why_opened(assessment, zone)))
 
 
 def why_opened(assessment: Assessment, zone: tzinfo) -> str:
@@ -225,12 +227,12 @@ def why_opened(assessment: Assessment, zone: tzinfo) -> str:
     )
 
 
-def _drying(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Word]:
+def _drying(assessment: Assessment, today: date, oven_day: date | None, decided: PlanConstraints) -> Iterable[Alert]:
     box = assessment.box.name
     if assessment.state is BoxState.over_limit:
         text = f"{box}: {what_to_do(assessment, today, oven_day, decided)}. {why_over(assessment)}"
-        yield Word(box, Matter.over_limit, text, urgent=is_urgent(assessment.box))
-    elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=WORD_WITHIN_DAYS):
+        yield Alert(box, AlertKind.over_limit, text, urgent=is_urgent(assessment.box))
+    elif assessment.due_at and (ahead := assessment.due_at - assessment.as_of) <= timedelta(days=ALERT_WITHIN_DAYS):
         phrase = as_decided(box, decided, today)
         by = say_day(today + ahead, today) + (f" ({phrase})" if phrase else "")
         text = say(
@@ -240,23 +242,23 @@ def _drying(assessment: Assessment, today: date, oven_day: date | None, decided:
             day=by,
             why=why_by_then(assessment),
         )
-        yield Word(box, Matter.due, text)
+        yield Alert(box, AlertKind.due, text)
 
 
-def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Word]:
+def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Alert]:
     """Yield what the sensor of a box needs; that it is silent only where others are not (``alone``)."""
     box, latest = assessment.box.name, assessment.latest
     if latest is None:
         text = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
-        yield Word(box, Matter.silent, text, silent_for=_EVER)
+        yield Alert(box, AlertKind.silent, text, silent_for=_EVER)
         return
     silent = silent_for(assessment)
     if silent is not None and alone:
         span = span_of(silent)
         text = say("{box}: no reading for {span}. Check its sensor (battery, radio).", box=box, span=span)
-        yield Word(box, Matter.silent, text, silent_for=span)
+        yield Alert(box, AlertKind.silent, text, silent_for=span)
     if battery_is_low(latest.battery_v):
-        yield Word(box, Matter.battery, say(NAMED, box=box, why=why_battery(latest.battery_v)))
+        yield Alert(box, AlertKind.battery, say(NAMED, box=box, why=why_battery(latest.battery_v)))
 
 
 def why_battery(volts: float | None) -> str:

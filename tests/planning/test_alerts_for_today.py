@@ -10,10 +10,10 @@ from zoneinfo import ZoneInfo
 import pytest
 from made_up import AS_OF, assessment_of, due_in, forecast_of
 
-from monitor.planning.matters import battery_is_low, words_for_today
+from monitor.planning.alerts import alerts_for_today, battery_is_low
 from monitor.planning.recharge import RechargePlan
 from monitor.records import AtRest, PlannedDay, Quantiles, Spool
-from monitor.records.alerts import Matter, Word
+from monitor.records.alerts import Alert, AlertKind
 
 if TYPE_CHECKING:
     from monitor.records import Assessment
@@ -24,35 +24,35 @@ CALM = assessment_of("calm", forecast_of(200.0))
 OVER = assessment_of("over", forecast_of(-10.0))
 
 
-def words(*there: Assessment, plan: RechargePlan | None = None) -> tuple[Word, ...]:
-    return words_for_today(there, TODAY, zone=VIENNA, plan=plan)
+def alerts(*there: Assessment, plan: RechargePlan | None = None) -> tuple[Alert, ...]:
+    return alerts_for_today(there, TODAY, zone=VIENNA, plan=plan)
 
 
 def test_an_open_lid_is_said_in_place_of_drying_and_of_an_opening_nobody_logged() -> None:
-    """Beads that are dried while the lid is off are wet again at once, so that word would be wrong."""
+    """Beads that are dried while the lid is off are wet again at once, so that alert would be wrong."""
     since = AS_OF - timedelta(hours=5)
     open_one = replace(OVER, lid_open_since=since, unlogged_rise_at=since)
-    [word] = words(open_one)
-    assert word == Word(
+    [alert] = alerts(open_one)
+    assert alert == Alert(
         "over",
-        Matter.lid_open,
+        AlertKind.lid_open,
         "over: close its lid. Since 4 March, 08:00, the air in it has been like the room's.",
     )
 
 
 def test_an_opening_that_nobody_logged_is_asked_about_for_a_month() -> None:
     asked = replace(CALM, unlogged_rise_at=AS_OF - timedelta(days=12))
-    [word] = words(asked)
-    assert word.matter is Matter.unlogged
-    assert word.text.startswith("calm: About 20 Feb its humidity jumped and stayed up")
-    assert words(replace(asked, unlogged_rise_at=AS_OF - timedelta(days=31))) == ()
+    [alert] = alerts(asked)
+    assert alert.kind is AlertKind.unlogged
+    assert alert.text.startswith("calm: About 20 Feb its humidity jumped and stayed up")
+    assert alerts(replace(asked, unlogged_rise_at=AS_OF - timedelta(days=31))) == ()
 
 
 def test_a_low_battery_is_said_with_what_to_do() -> None:
     assert CALM.latest is not None
-    [word] = words(replace(CALM, latest=CALM.latest._replace(battery_v=2.31)))
-    assert word == Word(
-        "calm", Matter.battery, "calm: Its sensor's battery is at 2.31 V. Change it before the sensor falls silent."
+    [alert] = alerts(replace(CALM, latest=CALM.latest._replace(battery_v=2.31)))
+    assert alert == Alert(
+        "calm", AlertKind.battery, "calm: Its sensor's battery is at 2.31 V. Change it before the sensor falls silent."
     )
 
 
@@ -63,33 +63,35 @@ def test_which_voltages_are_low(volts: float | None, low: bool) -> None:
 
 def test_beads_that_are_wetter_than_their_run_said() -> None:
     weak = replace(CALM, weak_recharge=AtRest(0.22, Quantiles(0.08, 0.11, 0.14), 0.031))
-    [word] = words(weak)
-    assert word.matter is Matter.weak_recharge
-    assert "hold about 11 % of water, not at most 3 %" in word.text
-    assert "not warmer than their maker allows" in word.text
+    [alert] = alerts(weak)
+    assert alert.kind is AlertKind.weak_recharge
+    assert "hold about 11 % of water, not at most 3 %" in alert.text
+    assert "not warmer than their maker allows" in alert.text
 
 
 @pytest.mark.parametrize(("material", "urgent"), [("PA6", True), ("PVA", True), ("PLA", False)])
 def test_over_the_limit_is_urgent_where_the_filament_is_spoiled_soon(material: str, urgent: bool) -> None:
-    [word] = words(replace(OVER, box=replace(OVER.box, spools=(Spool(material, 1000.0),))))
-    assert (word.matter, word.urgent) == (Matter.over_limit, urgent)
+    [alert] = alerts(replace(OVER, box=replace(OVER.box, spools=(Spool(material, 1000.0),))))
+    assert (alert.kind, alert.urgent) == (AlertKind.over_limit, urgent)
 
 
 def test_due_is_never_urgent() -> None:
     soon = assessment_of("soon", due_in(3))
-    [word] = words(replace(soon, box=replace(soon.box, spools=(Spool("PA6", 1000.0),))))
-    assert not word.urgent
+    [alert] = alerts(replace(soon, box=replace(soon.box, spools=(Spool("PA6", 1000.0),))))
+    assert not alert.urgent
 
 
-def test_tomorrows_plan_is_a_word_of_the_shelf_with_its_caution() -> None:
+def test_tomorrows_plan_is_an_alert_of_the_shelf_with_its_caution() -> None:
     days = (
         PlannedDay(TODAY + timedelta(days=1), "oven", ("left", "right")),
         PlannedDay(TODAY + timedelta(days=8), "oven", ("far",)),
     )
-    [word] = words(CALM, plan=RechargePlan("oven", days))
-    assert (word.box, word.matter, word.about) == ("", Matter.plan, "2026-03-05")
-    assert word.text.startswith("Tomorrow, Thu 5 Mar: dry the beads of left, right (oven). Beads, glass and steam burn")
-    [today] = words(CALM, plan=RechargePlan("oven", (replace(days[0], on=TODAY),)))
+    [alert] = alerts(CALM, plan=RechargePlan("oven", days))
+    assert (alert.box, alert.kind, alert.about) == ("", AlertKind.plan, "2026-03-05")
+    assert alert.text.startswith(
+        "Tomorrow, Thu 5 Mar: dry the beads of left, right (oven). Beads, glass and steam burn"
+    )
+    [today] = alerts(CALM, plan=RechargePlan("oven", (replace(days[0], on=TODAY),)))
     assert today.text.startswith("Today, Wed 4 Mar: dry the beads of left, right")
 
 
@@ -100,10 +102,10 @@ def test_where_all_sensors_are_silent_that_is_one_word() -> None:
         replace(CALM, box=replace(CALM.box, name=name), latest=CALM.latest._replace(at=AS_OF - timedelta(hours=hours)))
         for name, hours in (("left", 30), ("right", 26))
     ]
-    [word] = words(*two)
-    assert (word.box, word.matter) == ("", Matter.silent)
-    assert word.text == (
+    [alert] = alerts(*two)
+    assert (alert.box, alert.kind) == ("", AlertKind.silent)
+    assert alert.text == (
         "All sensors are silent: no reading for 26 hours. Check the listener and the broker: `siccast check` looks at"
         " both."
     )
-    assert [word.box for word in words(*two, CALM)] == ["left", "right"]
+    assert [alert.box for alert in alerts(*two, CALM)] == ["left", "right"]

@@ -1,6 +1,6 @@
-"""When a matter begins and when it is over: one word for each, however a forecast flickers from night to night.
+"""When an alert begins and when it is over: it is one alert, however a forecast flickers from night to night.
 
-It begins with its first word. It is over once it has clearly been gone for some time; what is only a little better than
+It is over once it has clearly been gone for some time; what is only a little better than
 the threshold, or can't be known for now, goes on.
 """
 
@@ -10,17 +10,17 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from monitor.planning.due import WORD_WITHIN_DAYS, dries_now, leaks_more, silent_for
-from monitor.planning.matters import battery_is_low, opened_not_logged
+from monitor.planning.alerts import battery_is_low, opened_not_logged
+from monitor.planning.due import ALERT_WITHIN_DAYS, dries_now, leaks_more, silent_for
 from monitor.records import BoxState
-from monitor.records.alerts import Matter, StandingMatter
+from monitor.records.alerts import AlertKind, StandingAlert
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from datetime import date, datetime
 
     from monitor.records import Assessment
-    from monitor.records.alerts import Word
+    from monitor.records.alerts import Alert
 
 _AT_ONCE = timedelta()
 _A_DAY = timedelta(days=1)
@@ -42,52 +42,52 @@ _FRESH_CELL_V = 0.25
 
 
 def reviewed(
-    known: Iterable[StandingMatter],
-    words: Sequence[Word],
+    known: Iterable[StandingAlert],
+    alerts: Sequence[Alert],
     assessments: Iterable[Assessment],
     as_of: datetime,
     today: date,
-) -> tuple[StandingMatter, ...]:
-    """Return each matter that stood, and each new one, as it stands now; those that are over bear their end."""
+) -> tuple[StandingAlert, ...]:
+    """Return each alert that stood, and each new one, as it stands now; those that are over bear their end."""
     by_box = {assessment.box.name: assessment for assessment in assessments}
-    now = {(word.box, word.matter, word.about): word for word in words}
-    standing = {matter.key: matter for matter in known if matter.ended_at is None}
+    now = {(alert.box, alert.kind, alert.about): alert for alert in alerts}
+    standing = {one.key: one for one in known if one.ended_at is None}
     gone_on = (
-        replace(matter, word=now[key], clear_since=None) if key in now else _less(matter, by_box, as_of, today)
-        for key, matter in standing.items()
+        replace(one, alert=now[key], clear_since=None) if key in now else _less(one, by_box, as_of, today)
+        for key, one in standing.items()
     )
     begun = (
-        StandingMatter(word, as_of) for key, word in now.items() if key not in standing and not _waits(word, by_box)
+        StandingAlert(alert, as_of) for key, alert in now.items() if key not in standing and not _waits(alert, by_box)
     )
     return (*gone_on, *begun)
 
 
-def _waits(word: Word, by_box: Mapping[str, Assessment]) -> bool:
+def _waits(alert: Alert, by_box: Mapping[str, Assessment]) -> bool:
     """Return whether a box over its limit has fresh beads, which get the time to dry it before that is news."""
-    return word.matter is Matter.over_limit and word.box in by_box and dries_now(by_box[word.box])
+    return alert.kind is AlertKind.over_limit and alert.box in by_box and dries_now(by_box[alert.box])
 
 
-def _less(matter: StandingMatter, by_box: Mapping[str, Assessment], as_of: datetime, today: date) -> StandingMatter:
-    """Return a matter of which no word is said now: it goes on, looks as if it were over, or is."""
-    needed = _clear_for(matter, by_box, today)
+def _less(standing: StandingAlert, by_box: Mapping[str, Assessment], as_of: datetime, today: date) -> StandingAlert:
+    """Return an alert that is not found now: it goes on, looks as if it were over, or is."""
+    needed = _clear_for(standing, by_box, today)
     if needed is None:
-        return replace(matter, clear_since=None)
-    since = matter.clear_since or as_of
+        return replace(standing, clear_since=None)
+    since = standing.clear_since or as_of
     is_over = as_of - since >= needed
-    return replace(matter, clear_since=since, ended_at=as_of if is_over else None)
+    return replace(standing, clear_since=since, ended_at=as_of if is_over else None)
 
 
-def _clear_for(matter: StandingMatter, by_box: Mapping[str, Assessment], today: date) -> timedelta | None:
-    """Return for how long a matter has to look as it does now until it is over; None where it is not clearly gone."""
-    about, kind = matter.word.about, matter.word.matter
-    if kind is Matter.plan:
+def _clear_for(standing: StandingAlert, by_box: Mapping[str, Assessment], today: date) -> timedelta | None:
+    """Return for how long an alert has to look as it does now until it is over; None where it is not clearly gone."""
+    about, kind = standing.alert.about, standing.alert.kind
+    if kind is AlertKind.plan:
         return _AT_ONCE if about < today.isoformat() else None
-    if not matter.word.box:
-        return _AT_ONCE if kind is Matter.route else _A_DAY
-    assessment = by_box.get(matter.word.box)
+    if not standing.alert.box:
+        return _AT_ONCE if kind is AlertKind.route else _A_DAY
+    assessment = by_box.get(standing.alert.box)
     if assessment is None:  # taken off the shelf
         return _AT_ONCE
-    if kind in _MENDED_BY_BEADS and _has_newer_beads(assessment, matter.since):
+    if kind in _MENDED_BY_BEADS and _has_newer_beads(assessment, standing.since):
         return _AT_ONCE if assessment.state is not BoxState.over_limit else None
     return _CLEAR[kind](assessment)
 
@@ -105,7 +105,7 @@ def _over_limit(a: Assessment) -> timedelta | None:
 def _due(a: Assessment) -> timedelta | None:
     if a.forecast is None or a.state is BoxState.over_limit or a.lid_open_since is not None:
         return None
-    is_later = a.due_at is None or a.due_at - a.as_of > timedelta(days=WORD_WITHIN_DAYS + _LATER_DAYS)
+    is_later = a.due_at is None or a.due_at - a.as_of > timedelta(days=ALERT_WITHIN_DAYS + _LATER_DAYS)
     return _SURE_DUE if is_later else None
 
 
@@ -136,17 +136,17 @@ def _any(_: Assessment) -> timedelta | None:
     return _A_DAY
 
 
-_CLEAR: Mapping[Matter, Callable[[Assessment], timedelta | None]] = {
-    Matter.over_limit: _over_limit,
-    Matter.due: _due,
-    Matter.silent: _silent,
-    Matter.battery: _battery,
-    Matter.leak: _leak,
-    Matter.lid_open: _lid_open,
-    Matter.unlogged: _unlogged,
-    Matter.weak_recharge: _any,
-    Matter.undeclared: _any,
-    Matter.failed: _any,
+_CLEAR: Mapping[AlertKind, Callable[[Assessment], timedelta | None]] = {
+    AlertKind.over_limit: _over_limit,
+    AlertKind.due: _due,
+    AlertKind.silent: _silent,
+    AlertKind.battery: _battery,
+    AlertKind.leak: _leak,
+    AlertKind.lid_open: _lid_open,
+    AlertKind.unlogged: _unlogged,
+    AlertKind.weak_recharge: _any,
+    AlertKind.undeclared: _any,
+    AlertKind.failed: _any,
 }
-_MENDED_BY_BEADS = frozenset({Matter.over_limit, Matter.due, Matter.weak_recharge})
+_MENDED_BY_BEADS = frozenset({AlertKind.over_limit, AlertKind.due, AlertKind.weak_recharge})
 """Over as soon as other beads are in and the box is not over its limit."""
