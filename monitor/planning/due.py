@@ -38,6 +38,7 @@ SILENT_AFTER_DAYS = 1.0
 """A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
 
 CHECK_THE_SENSOR = to_say("check its sensor (battery, radio)")
+CHECK_THE_CLOCK = to_say("check the clock of its sensor")
 CHECK_THE_LID = to_say("check the lid and seal")
 
 _FAULT_SAID_FOR = timedelta(days=180)

@@ -220,6 +220,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         as_of=as_of,
         state=BoxState.over_limit if over else _state(answer, latest, as_of),
         latest=latest,
+        only_later_until=newest.at if newest and not latest else None,
         charge=charge,
         leak=answer.leak,
         forecast=forecast,
@@ -317,7 +318,11 @@ def _why_none(later: Reading | None) -> str:
     """Return why there is no reading to go by: none ever came, or all that came are dated later than the question."""
     if later is None:
         return say("no reading has arrived yet")
-    return say("all its readings are dated later. Unless you ask about the past, a clock is wrong: set it by NTP")
+    return say(
+        "all its readings are dated later, up to {at} UTC. Unless you ask about the past, a clock was wrong: set those "
+        "of its sensor and of this machine by NTP",
+        at=f"{later.at:%Y-%m-%d %H:%M}",
+    )
 
 
 def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> Reading | None:

@@ -126,6 +126,21 @@ def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
     assert in_lines(alone) == [alone[0].text]
 
 
+def test_a_box_all_of_whose_readings_are_dated_later_did_send_some() -> None:
+    later = replace(
+        assessment_of("ahead", None),
+        state=BoxState.no_readings,
+        latest=None,
+        only_later_until=AS_OF + timedelta(days=3650),
+        refusal="all its readings are dated later",
+    )
+    never = replace(assessment_of("new", None), state=BoxState.no_readings, latest=None)
+    assert in_lines(words_for_today([later, never, replace(never, box=replace(never.box, name="newer"))], TODAY)) == [
+        "ahead: all its readings are dated later.",
+        "No reading from 2 boxes: new (never one), newer (never one). Check their sensors (battery, radio).",
+    ]
+
+
 EIGHT_TIMES = Quantiles(5.1, 8.3, 13.0)
 
 
