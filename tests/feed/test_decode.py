@@ -100,6 +100,16 @@ def test_oversized_payload_is_refused_by_its_size_and_cut() -> None:
     assert len(rejection.payload) == 4096
 
 
+def test_a_message_cut_for_its_properties_is_refused_for_them_and_not_read_as_far_as_it_came() -> None:
+    whole = json.dumps(GOOD).encode()
+    message = RawMessage("mqtt", "siccast/1/home/box1/reading", whole, ARRIVED, left_out_bytes=1)
+    decoded = Decoder([OWN_FEED], "home").decode([message])
+    assert decoded.readings == []
+    assert [rejection.reason for rejection in decoded.rejections] == [
+        "message of more than 393216 bytes with its MQTT 5 properties; siccast reads no longer one"
+    ], "256 KiB of payload and 128 KiB for the rest"
+
+
 @pytest.mark.parametrize("topic", ["siccast/1/attic/box1", "siccast/1/cellar/box1/reading", "other", ""])
 def test_topic_of_no_feed(topic: str) -> None:
     (rejection,) = decode(GOOD, topic).rejections

@@ -17,6 +17,10 @@ MAX_PAYLOAD_BYTES = 256 * 1024
 """A judgement. A node that was offline for weeks sends its backlog in several arrays; one message is no longer than
 this."""
 
+LARGEST_PACKET_BYTES = MAX_PAYLOAD_BYTES + 128 * 1024
+"""Room for the longest payload that is read, the longest topic (65,535 bytes: MQTT 5, section 1.5.4), and
+properties."""
+
 KEPT_OF_LONGER_BYTES = 4096
 """Of a message that is too long to be read: a judgement, enough to see who sent it and what it was."""
 
