@@ -122,7 +122,7 @@ class Decoder:
         if left_out_bytes:
             refuse_longer(len(payload) + left_out_bytes)
             raise UnusableMessageError(
-                f"message of more than {LARGEST_PACKET_BYTES} bytes with its MQTT 5 properties; siccast reads no longer one"
+                f"message of more than {LARGEST_PACKET_BYTES} bytes with its MQTT 5 properties; send fewer of them"
             )
         payload_format = route.payload_format
         if route.joiner is not None:

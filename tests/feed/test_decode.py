@@ -106,7 +106,7 @@ def test_a_message_cut_for_its_properties_is_refused_for_them_and_not_read_as_fa
     decoded = Decoder([OWN_FEED], "home").decode([message])
     assert decoded.readings == []
     assert [rejection.reason for rejection in decoded.rejections] == [
-        "message of more than 393216 bytes with its MQTT 5 properties; siccast reads no longer one"
+        "message of more than 393216 bytes with its MQTT 5 properties; send fewer of them"
     ], "256 KiB of payload and 128 KiB for the rest"
 
 

@@ -14,9 +14,9 @@ import pytest
 
 from monitor.errors import FeedError, StoreBusyError
 from monitor.feed import mqtt
-from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
+from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
