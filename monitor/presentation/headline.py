@@ -198,15 +198,19 @@ def _nothing_known(groups: _Groups) -> str:
     if groups.failed and not groups.unknown:
         return say("Nothing is known: the estimate of {names} failed.", names=_names(groups.failed))
     if groups.silent and not groups.unknown:
-        if later := [answer for answer in groups.silent if answer.only_later_until]:
-            return say("Nothing is known of now: all readings of {names} are dated later.", names=_names(later))
-        if all(answer.latest is None for answer in groups.silent):
-            return say("No box has sent a reading yet.")
-        return say("Nothing is known of now: {silent}.", silent=_are_silent(groups.silent))
+        return _nothing_heard(groups.silent)
     if groups.silent:
         new, silent = _are_new(groups.unknown), _are_silent(groups.silent)
         return say("Nothing is known yet: {new}, {silent}.", new=new, silent=silent)
     return say("Nothing is known yet: {need}.", need=_need_more(groups.unknown))
+
+
+def _nothing_heard(silent: Sequence[Assessment]) -> str:
+    if later := [answer for answer in silent if answer.only_later_until]:
+        return say("Nothing is known of now: all readings of {names} are dated later.", names=_names(later))
+    if all(answer.latest is None for answer in silent):
+        return say("No box has sent a reading yet.")
+    return say("Nothing is known of now: {silent}.", silent=_are_silent(silent))
 
 
 # --- what else needs a person -----------------------------------------------------------------------------------------

@@ -141,8 +141,12 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
         content = path.read_bytes()
     except FileNotFoundError:
         content = b""
+    except NotADirectoryError as error:
+        raise SettingsError(f"{folder} is a file, not a folder. Name the folder that has {SHELF_FILE}") from error
     except OSError as error:
-        raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
+        raise SettingsError(
+            f"{path} can't be read: {error.strerror or error}. It must be a UTF-8 text file that you may read"
+        ) from error
     return parse_shelf(content, folder, environment)
 
 

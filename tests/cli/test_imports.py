@@ -183,7 +183,7 @@ def test_a_span_is_withdrawn_in_the_zone_of_the_shelf_and_put_back(
     assert len(taken_in(shelf)) == 10
     for words in ((), ("--box", "box1"), ("--import", "1", "--box", "box1"), ("--import", "1", "--to", "2026-03-01")):
         run("readings", "withdraw", *words, exit_code=2)
-    assert "there is no import 7" in str(run("readings", "withdraw", "--import", "7", exit_code=1).exception)
+    assert "there is no import 7" in str(run("readings", "withdraw", "--import", "7", exit_code=2).exception)
 
 
 @pytest.mark.parametrize(

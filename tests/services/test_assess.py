@@ -209,8 +209,8 @@ def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
     assert (left.state, left.latest) == (BoxState.no_readings, None)
     assert left.only_later_until == AS_OF + timedelta(days=30)
     assert left.refusal == (
-        f"all its readings are dated later, up to {AS_OF + timedelta(days=30):%Y-%m-%d %H:%M} UTC. Unless you ask about "
-        "the past, a clock was wrong: set those of its sensor and of this machine by NTP"
+        f"all its readings are dated later, up to {AS_OF + timedelta(days=30):%Y-%m-%d %H:%M} UTC. Unless you ask "
+        "about the past, a clock was wrong: set those of its sensor and of this machine by NTP"
     )
 
 
