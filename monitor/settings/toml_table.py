@@ -38,6 +38,10 @@ class TomlTable:
         shown = shorten(repr(value), _LONGEST_SHOWN)
         return SettingsError(f"{self._place}: {key} = {shown} is not valid; it must be {right}")
 
+    def fault(self, what: str) -> SettingsError:
+        """Return the error for the table as it is."""
+        return SettingsError(f"{self._place}: {what}")
+
     def refuse_leftovers(self) -> None:
         """Raise for keys that nobody asked for."""
         for key in self._left:
