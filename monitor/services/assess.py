@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.errors import ClusterError
+from monitor.errors import ClusterError, StoreError
 from monitor.planning.due import (
     ALMOST_SURE,
     OVER_FROM_CHANCE,
@@ -180,7 +180,7 @@ def _ask(question: Round, histories: Histories, special: _Special | None) -> tup
         answers = question.outlooks()
         if special is not None:
             answers = {**answers, **question.with_something_changed(**vars(special))}
-    except ClusterError:
+    except (ClusterError, StoreError):
         raise
     except Exception as error:
         _log.exception("the boxes can't be looked at together; each is asked alone")

@@ -149,13 +149,22 @@ def check_store(upkeep: Upkeep) -> Iterator[Finding]:
         faults = [str(error)]
     size = upkeep.path.stat().st_size / 2**20
     if faults:
-        yield Finding(say("store"), Severity.fault, faults[0], say("stop the listener, then restore the newest backup"))
+        yield Finding(
+            say("store"), Severity.fault, _in_one_line(faults), say("stop the listener, then restore the newest backup")
+        )
     else:
         yield Finding(
             say("store"),
             Severity.well,
             say("{path}, {size} MiB, no damage found", path=upkeep.path.name, size=f"{size:.1f}"),
         )
+
+
+def _in_one_line(faults: Sequence[str]) -> str:
+    """Return the first thing that SQLite finds wrong with a file, and how many more there are."""
+    lines = [line for fault in faults for line in fault.splitlines() if not line.startswith("***")]
+    first, more = (lines or faults)[0], len(lines) - 1
+    return say("{first}, and {count} more faults", first=first, count=more) if more > 0 else first
 
 
 def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
