@@ -125,7 +125,7 @@ def _show(whole: FullPlan, today: date, currency: str) -> None:
 
     planned = whole.plan
     if rows := plan_rows(planned, today):
-        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None})
+        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None, 4: None})
         show_notes("What that takes", [("", takes(whole.worth, currency)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     else:
