@@ -142,6 +142,13 @@ def why_over(assessment: Assessment) -> str:
     """Return why a box over its limit needs what it needs."""
     hours, silent = _fresh_hours(assessment), silent_for(assessment)
     over = say("It is over its limit of {limit}.", limit=_limit(assessment))
+    latest = assessment.latest
+    if latest is not None and latest.relative_humidity <= assessment.box.humidity_limit:
+        over = say(
+            "By estimate it is over its limit of {limit}. Its last reading was {humidity}.",
+            limit=_limit(assessment),
+            humidity=f"{100.0 * latest.relative_humidity:.1f} %",
+        )
     if silent is not None:
         over = say(
             "By estimate it is over its limit of {limit}. Its last reading is {span} old.",

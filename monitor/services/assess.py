@@ -283,8 +283,10 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
     if forecast is None:
         return ()
     chance = forecast.chance_over_already
-    if chance > ALMOST_SURE:
+    if shown and chance > ALMOST_SURE:
         return (say("It is over the limit even if the sensor shows a slightly wrong value."),)
+    if chance > ALMOST_SURE:
+        return (say("By all that is known together, it is almost surely over the limit already."),)
     in_words = (
         f"{100.0 * chance:.0f} %" if chance >= 0.01 else say("less than 1 %")
     )  # judgement: a simulation tells no less

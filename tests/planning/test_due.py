@@ -103,11 +103,22 @@ def test_a_word_for_each_matter() -> None:
         ("silent", Matter.silent),
         ("new", Matter.silent),
     ]
-    assert words[0].text == "over: dry beads now. It is over its limit of 20 %."
+    assert (
+        words[0].text == "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading was 12.1 %."
+    )
     assert words[1].text == (
         "soon: dry beads by Mon 9 Mar. After that day the chance that it is over 20 % is more than 1 in 5."
     )
     assert words[3].text == "silent: no reading for 3 days. Check its sensor (battery, radio)."
+
+
+def test_a_box_whose_last_reading_is_over_its_limit_is_so_by_more_than_an_estimate() -> None:
+    """One that was opened just now is over it by estimate, and its display still shows what was before."""
+    over = assessment_of("over", forecast_of(-10.0))
+    assert over.latest is not None
+    shown = replace(over, latest=over.latest._replace(relative_humidity=0.21))
+    [word] = words_for_today([shown], TODAY)
+    assert word.text == "over: dry beads now. It is over its limit of 20 %."
 
 
 def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
@@ -120,7 +131,7 @@ def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
     ]
     assert in_lines(words_for_today(crowd, TODAY)) == [
         "No reading from 2 boxes: silent (for 3 days), new (never one). Check their sensors (battery, radio).",
-        "over: dry beads now. It is over its limit of 20 %.",
+        "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading was 12.1 %.",
     ]
     alone = words_for_today(crowd[:1], TODAY)
     assert in_lines(alone) == [alone[0].text]
@@ -192,7 +203,10 @@ def test_a_box_over_its_limit_is_told_the_next_oven_day() -> None:
     assert next_oven_day(sunday, (5,)) == saturday + timedelta(days=7)
     assert next_oven_day(TODAY, ()) is None
     [word] = words_for_today([over], TODAY, oven_day=saturday)
-    assert word.text == "over: dry beads now (next drying day: Sat 7 Mar). It is over its limit of 20 %."
+    assert word.text == (
+        "over: dry beads now (next drying day: Sat 7 Mar). By estimate it is over its limit of 20 %. Its last "
+        "reading was 12.1 %."
+    )
     [word] = words_for_today([over], TODAY, oven_day=TODAY)
     assert word.text.startswith("over: dry beads now. ")
 

@@ -165,6 +165,7 @@ def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
             0.06,
             "The chance that it is over the limit already is 6 %: the sensor may show a slightly wrong value.",
         ),
+        (0.17, 0.99, "By all that is known together, it is almost surely over the limit already."),
         (0.17, 0.001, ""),
     ],
 )
