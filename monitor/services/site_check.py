@@ -20,7 +20,7 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
-from monitor.texts import say, to_say
+from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -398,22 +398,18 @@ def _span(length: timedelta) -> str:
     )
 
 
-_FROM_THE_FUTURE = to_say(
-    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them"
-)
-_FROM_THE_FUTURE_ALONE = to_say(
-    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them, and"
-    " there are no others"
-)
-
-
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
     """A clock that was wrong once must not be complained of until its time has come."""
-    count = len(readings.series(latest.box, now + MAX_AHEAD))
+    dated = say_many(
+        "One of its readings is dated in the future, {at}. A clock was wrong. siccast does not use it",
+        "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them",
+        len(readings.series(latest.box, now + MAX_AHEAD)),
+        at=f"{latest.at:%Y-%m-%d}",
+    )
     return Finding(
         latest.box,
         Severity.look if alone else Severity.well,
-        say(_FROM_THE_FUTURE_ALONE if alone else _FROM_THE_FUTURE, count=count, at=f"{latest.at:%Y-%m-%d}"),
+        say("{dated}, and there are no others", dated=dated) if alone else dated,
         say("set the clocks of node and machine by NTP") if alone else "",
     )
 
