@@ -23,7 +23,7 @@ _NEVER_FOLDED = 12
 _LONGEST_WORD = 40
 """Letters; a judgement: what is longer, such as the topic of a stranger, may be broken."""
 _BETWEEN_COLUMNS = 2
-"""Spaces between the columns of a table, as it is drawn."""
+"""Spaces between the columns of a table: a judgement."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 

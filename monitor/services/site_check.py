@@ -20,6 +20,7 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
+from monitor.services.doubtful_units import doubtful_units
 from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
@@ -124,8 +125,11 @@ def check_files(folder: Path, database: Path, doubts: Iterable[str]) -> Iterator
 
 
 def check_at_hand(readings: Readings, ledger: Ledger, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
-    """Look at what the stores tell at once: boxes and their clocks, and messages that could not be used."""
-    yield from check_boxes(readings, declared, now)
+    """Look at what the stores tell at once: boxes, their clocks and units, and messages that could not be used."""
+    boxes = tuple(declared)
+    yield from check_boxes(readings, boxes, now)
+    for doubt in doubtful_units(readings, ledger, boxes, now):
+        yield Finding(doubt.name, Severity.look, doubt.found, doubt.remedy)
     yield from check_rejected(ledger, now)
 
 

@@ -44,6 +44,8 @@ def parse_json(payload: bytes) -> Any:
     """Return what the payload says, or tell why it is no JSON or says something twice."""
     if len(payload) > MAX_PAYLOAD_BYTES:
         refuse_longer(len(payload))
+    if not payload:
+        raise UnusableMessageError("the payload is empty; that is not JSON")
     try:
         content = orjson.loads(payload)
     except orjson.JSONDecodeError as error:
@@ -173,4 +175,5 @@ def _from_epoch(value: Any, units_per_s: float, units: str, name: str) -> dateti
     try:
         return datetime.fromtimestamp(given, UTC)
     except (OverflowError, ValueError, OSError):
-        raise UnusableMessageError(f"{name} is {shown(value)}; it must be {units} since 1970") from None
+        other = ", not milliseconds" if units == "seconds" else ""
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be {units} since 1970{other}") from None
