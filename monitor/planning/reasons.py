@@ -156,7 +156,7 @@ def why_left_out(
 
 
 def why_nowhere(box: KnownBox) -> str:
-    """Return why neither an appliance nor a spare charge can fill a box, as the end of a sentence; nothing where one can.
+    """Return why neither an appliance nor a spare charge can fill a box, as the end of a sentence; else nothing.
 
     Without futures nobody knows how long beads hold, and a plan takes any box to any appliance.
     """
