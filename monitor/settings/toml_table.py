@@ -94,7 +94,7 @@ class TomlTable:
 
     def _within_reach(self, key: str, at: datetime) -> datetime:
         """Return an instant at which there can be readings."""
-        if not EARLIEST_AT <= at < LATEST_AT:
+        if at.year < EARLIEST_AT.year or at >= LATEST_AT:  # the year 2000 begins in each zone at its own time
             raise self.error(key, at.isoformat(), f"from {EARLIEST_AT.year} to {LATEST_AT.year - 1}")
         return at
 
