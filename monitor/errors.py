@@ -13,6 +13,7 @@ SiccastError
 │   └── ShelfHeldError      another listener is at work on the shelf
 ├── ClusterError            the cluster that was named can't do the work
 ├── LedgerError             an entry contradicts what the ledger holds
+│   └── UnknownNameError    ... or speaks of a lot, charge, run, appliance or number that there isn't
 ├── UnconfirmedError        what was asked or typed is unlikely or unwise, and nobody has confirmed it yet
 ├── UnknownBoxError         a box that nobody declared
 ├── TypedError              what somebody typed can't be understood
@@ -77,6 +78,12 @@ class ClusterError(SiccastError):
 
 class LedgerError(SiccastError):
     """An entry contradicts what the ledger holds."""
+
+
+class UnknownNameError(LedgerError):
+    """A lot, a charge, a run, an appliance or a number that there isn't, or isn't any more."""
+
+    exit_code = 2  # somebody named it, so it is the wrong usage
 
 
 class UnconfirmedError(SiccastError):

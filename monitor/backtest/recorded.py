@@ -82,7 +82,10 @@ def read_set(folder: Path) -> RecordedSet:
             for logged in [tuple(sorted(entries[b["id"]], key=lambda entry: entry.at))]
         )
         return RecordedSet(name, histories, tuple(_task(name, row) for row in tasks))
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except OSError as error:
+        what = f"{error.filename or folder}: {error.strerror or error}"
+        raise ImportFileError(f"{folder} can't be read as a recorded set: {what}") from error
+    except (ValueError, KeyError, TypeError) as error:
         raise ImportFileError(f"{folder}: can't be read as a recorded set ({type(error).__name__}: {error})") from error
 
 

@@ -34,6 +34,10 @@ app = typer.Typer(
 
 _NOT_A_NUMBER = re.compile(r"is not a valid (float|int)(?:eger)?(?: range)?\.?")
 """How the option parser, in one version or another, says that a number is none."""
+_OUT_OF_RANGE = re.compile(
+    r"(?P<given>\S+) is not in the range (?:(?P<least>[^<>\s]+)<=)?x(?:>=(?P<from>\S+?)|<=(?P<most>\S+?))?\.(?=$| )"
+)
+"""How the option parser says that a number is too small or too large."""
 _STOPPED = 130  # exit code: 128 and the number of SIGINT, as shells say it (POSIX)
 
 
@@ -120,10 +124,17 @@ def _usage(error: Any) -> str:
         wrong = checked()[0]
         error.message = f"'{wrong['input']}' is not valid: it {wrong['msg'].removeprefix('Input ').partition(',')[0]}"
     message = _NOT_A_NUMBER.sub(_number_wanted, str(error.format_message()))
+    message = _OUT_OF_RANGE.sub(_range_wanted, message)
     if "\n" in message:
         return message
     context = getattr(error, "ctx", None)
     return f"{message} (see `{context.command_path} --help`)" if context else message
+
+
+def _range_wanted(said: re.Match[str]) -> str:
+    given, least, most = (f"{float(said[name]):.10g}" if said[name] else "" for name in ("given", "least", "most"))
+    wanted = f"from {least} to {most}" if least and most else f"of at least {least or said['from']}"
+    return f"{given} is not valid. Write a number {wanted}"
 
 
 def _number_wanted(said: re.Match[str]) -> str:

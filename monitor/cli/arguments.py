@@ -57,12 +57,12 @@ def span_end(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
         ) from None
 
 
-def desiccant(kind: str | None) -> str | None:
+def desiccant(kind: str | None, option: str = "--desiccant") -> str | None:
     """Return the kind of desiccant somebody named; one that is in no table would be forecast by another's isotherm."""
     try:
         return known_beads(kind)
     except WhatIfInputError as error:
-        raise typer.BadParameter(str(error), param_hint="'--desiccant'") from None
+        raise typer.BadParameter(str(error), param_hint=f"'{option}'") from None
 
 
 def known_box(name: str, shelf: Shelf, stores: Stores) -> str:

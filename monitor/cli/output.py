@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 _WIDE_LETTERS = 200  # of a line where nobody looks; judgement: no row is broken for a script
 _NEVER_FOLDED = 12
 """Letters of a cell that a narrow terminal may not break; a judgement: the name of a box is looked for as it is."""
+_LONGEST_WORD = 40
+"""Letters; a judgement: what is longer, such as the topic of a stranger, may be broken."""
+_BETWEEN_COLUMNS = 2
+"""Spaces between the columns of a table: a judgement."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
@@ -50,7 +54,7 @@ def show_table(
     right: Sequence[int] = (),
     wrap: Mapping[int, int | None] | None = None,
 ) -> None:
-    """Print rows under headings, as wide as the terminal allows.
+    """Print rows under headings, as wide as the terminal allows; where they don't fit, each cell on a line of its own.
 
     Columns named in ``right`` are aligned right. Those named in ``wrap`` wrap at the width given there or, with None,
     at what a narrow terminal leaves; without it all of them do.
@@ -60,17 +64,65 @@ def show_table(
 
     if not rows:
         return
+    rows = [tuple(map(_plain, row)) for row in rows]
+    console = _console()
+    folds = [
+        wrap is None or (place in wrap and any(len(row[place]) > _NEVER_FOLDED for row in rows))
+        for place in range(len(headings))
+    ]
+    widths = _widths(list(zip(headings, *rows, strict=True)), folds, wrap or {}, console.width)
+    if widths is None:
+        _show_blocks(console, headings, rows)
+        return
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
     for place, heading in enumerate(headings):
         justify: Literal["right", "left"] = "right" if place in right else "left"
-        short = all(len(row[place]) <= _NEVER_FOLDED for row in rows)
-        fixed = wrap is not None and (place not in wrap or short)
-        widest = wrap.get(place) if wrap else None
-        table.add_column(heading, justify=justify, overflow="fold", no_wrap=fixed, max_width=widest)
+        table.add_column(heading, justify=justify, overflow="fold", no_wrap=not folds[place], width=widths[place])
     for row in rows:
-        table.add_row(*map(_plain, row))
+        table.add_row(*row)
     typer.echo()
-    _console().print(table)
+    console.print(table)
+    typer.echo()
+
+
+def _widths(
+    columns: Sequence[Sequence[str]], folds: Sequence[bool], widest: Mapping[int, int | None], width: int
+) -> list[int] | None:
+    """Return how wide each column is, None where a word would be broken or a column lost. [letters]
+
+    What is left beside the longest words goes to the columns that need least of it.
+    """
+    from rich.cells import cell_len
+
+    natural = [max(cell_len(line) for cell in cells for line in [*cell.splitlines(), ""]) for cells in columns]
+    words = [max(cell_len(word[:_LONGEST_WORD]) for cell in cells for word in [*cell.split(), ""]) for cells in columns]
+    most = [min(natural[place], widest.get(place) or natural[place]) for place in range(len(columns))]
+    widths = [min(words[place], most[place]) if folds[place] else natural[place] for place in range(len(columns))]
+    left = width - sum(widths) - _BETWEEN_COLUMNS * (len(columns) - 1)
+    if left < 0:
+        return None
+    wanting = sorted((most[place] - widths[place], place) for place in range(len(columns)) if folds[place])
+    for number, (wanted, place) in enumerate(wanting):
+        given = min(wanted, left // (len(wanting) - number))
+        widths[place], left = widths[place] + given, left - given
+    return widths
+
+
+def _show_blocks(console: Console, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print each row as lines of heading and cell; an empty cell has none."""
+    from rich.table import Table
+
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for number, row in enumerate(rows):
+        if number:
+            table.add_row()
+        for heading, cell in zip(headings, row, strict=True):
+            if cell.strip():
+                table.add_row(" ".join(heading.split()), " ".join(cell.split()))
+    typer.echo()
+    console.print(table)
     typer.echo()
 
 

@@ -16,7 +16,7 @@ from monitor.desk.traps import (
     Trap,
     TrapError,
 )
-from monitor.errors import LedgerError, UnknownBoxError
+from monitor.errors import LedgerError, UnknownBoxError, UnknownNameError
 from monitor.records import ROOM, Appliance, Box, LedgerEntry, RoomClimate
 from monitor.records.desk_events import (
     DeskEvent,
@@ -115,7 +115,9 @@ class CheckedLog:
             if appliance.name == name:
                 return appliance
         known = ", ".join(appliance.name for appliance in self.appliances)
-        raise LedgerError(say("appliance '{name}' is not in the shelf file. Declared: {known}", name=name, known=known))
+        raise UnknownNameError(
+            say("appliance '{name}' is not in the shelf file. Declared: {known}", name=name, known=known)
+        )
 
     def box(self, name: str) -> Box:
         """Return a declared box."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, TypeVar
 
-from monitor.errors import LedgerError
+from monitor.errors import LedgerError, UnknownNameError
 from monitor.inference.drying.priors import NEW_LOADING
 from monitor.records.desk_events import (
     BOX,
@@ -223,11 +223,9 @@ class Inventory:
         if len(going) == 1:
             return going[0]
         if not going:
-            raise LedgerError(
-                say("no run of '{name}' is in progress", name=name)
-                if name
-                else say("no run is in progress. Start one with `siccast recharge start`")
-            )
+            if name:
+                raise UnknownNameError(say("no run of '{name}' is in progress", name=name))
+            raise LedgerError(say("no run is in progress. Start one with `siccast recharge start`"))
         raise LedgerError(
             say("several runs are in progress. Name one of them: {names}", names=", ".join(run.name for run in going))
         )
@@ -280,4 +278,4 @@ def _found(things: Mapping[str, Thing], name: str, kind: str, begin: str) -> Thi
         if written in things:
             return things[written]
     known = ", ".join(things) or say("none yet. Start with `{begin}`", begin=begin)
-    raise LedgerError(say("there is no {kind} '{name}'. Known: {known}", kind=kind, name=name, known=known))
+    raise UnknownNameError(say("there is no {kind} '{name}'. Known: {known}", kind=kind, name=name, known=known))

@@ -13,12 +13,13 @@ from monitor.desk.inventory import (
     Run,
 )
 from monitor.desk.traps import before_heating
+from monitor.errors import OutOfRangeError, TypedError, UnknownNameError
 from monitor.inference.drying import priors as drying_priors
 from monitor.inference.drying.reach import Reach, reach, temperature_of
 from monitor.inference.drying.verdict import SETTLED_SHARE
 from monitor.physics.materials import Desiccant, desiccant
 from monitor.records import Appliance, Box, Quantiles, RoomClimate
-from monitor.texts import say
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -213,14 +214,32 @@ def starts_in_room(inventory: Inventory, lot: str, but: str = "") -> list[tuple[
 
 
 def kind_of_beads(name: str) -> str:
-    """Return the kind of desiccant that a name or an everyday alias stands for."""
-    return desiccant(name).kind
+    """Return the kind of desiccant that a name or an everyday alias stands for.
+
+    Raises
+    ------
+    TypedError
+        If it stands for none.
+    """
+    try:
+        return desiccant(name).kind
+    except OutOfRangeError:
+        raise TypedError(
+            say("'{name}' is not a known kind of beads. `siccast words beads` lists them", name=name)
+        ) from None
 
 
 def _load(inventory: Inventory, of: str, room: RoomClimate) -> tuple[Desiccant, float, float, str]:
     """Return the beads, their dry mass, how wet they are, and what they sit in."""
     charge = inventory.charges.get(of)
-    beads = beads_of(inventory, of) if charge else desiccant(of)
+    try:
+        beads = beads_of(inventory, of) if charge else desiccant(of)
+    except OutOfRangeError:
+        known = ", ".join(inventory.charges) or say("none yet")
+        text = to_say(
+            "'{name}' is neither a charge nor a known kind of beads. Charges: {known}. Kinds: `siccast words beads`"
+        )
+        raise UnknownNameError(say(text, name=of, known=known)) from None
     wet = float(beads.isotherm.loading_g_per_g(room.relative_humidity, room.temperature_degc))
     if charge is None:
         return beads, USUAL_DRY_G, wet, ""

@@ -18,17 +18,13 @@ from typing import TYPE_CHECKING, Any
 from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 
-from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES
-from monitor.feed.packets import Published, extent_of, is_message, published, sort_packets
+from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, LARGEST_PACKET_BYTES
+from monitor.feed.packets import Published, extent_of, is_message, payload_size_bytes, published, sort_packets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from paho.mqtt.client import SocketLike
-
-LARGEST_PACKET_BYTES = MAX_PAYLOAD_BYTES + 128 * 1024
-"""Room for the longest payload that is read, the longest topic (65,535 bytes: MQTT 5, section 1.5.4), and
-properties."""
 
 _READ_BYTES = 256 * 1024  # judgement: some 2,000 readings at one system call
 _WRITE_WITHIN_S = 30.0  # judgement: a broker that takes nothing for so long is gone
@@ -46,6 +42,9 @@ def client_class() -> type[PlainClient]:
 
 class PlainClient(paho.Client):
     """Hands messages out as ``arrived`` and acknowledges them when told to; all else is left to paho."""
+
+    cuts_longer = False
+    """Whether a message too long to be read is cut as it comes; where not, it is held whole before."""
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -93,6 +92,8 @@ class PlainClient(paho.Client):
 
 class BatchingClient(PlainClient):
     """Reads ahead, and frames and acknowledges messages itself."""
+
+    cuts_longer = True
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -144,16 +145,16 @@ class BatchingClient(PlainClient):
     def _cut_longer(self) -> bool:
         """Take the start of a message too long to be read, and pass over the rest of it as it comes.
 
-        MQTT 5 lets us tell the broker never to send one; 3.1.1 does not, and would have us hold 256 MB.
+        Whole, it may have 256 MB. A broker of MQTT 5 that is told how much we take would drop it and tell nobody.
         """
         packet = bytes(self._unread[:LARGEST_PACKET_BYTES])
         body, end = extent_of(packet, 0) or (0, 0)
-        start = published(packet, 0, body, LARGEST_PACKET_BYTES, self._has_properties)
+        start = published(packet, 0, body, end, self._has_properties)
         if start is None or not is_message(packet):
             self._has_ended = True  # nothing else is ever so long
             return False
         kept = start.payload[:KEPT_OF_LONGER_BYTES]
-        left_out = end - LARGEST_PACKET_BYTES + len(start.payload) - len(kept)
+        left_out = payload_size_bytes(packet, body, end, self._has_properties) - len(kept)
         self.arrived.append(start._replace(payload=kept, left_out_bytes=left_out))
         self.arrived_bytes += len(start.topic) + len(kept)
         del self._unread[:LARGEST_PACKET_BYTES]

@@ -15,7 +15,14 @@ from monitor.feed.formats import own, senml
 from monitor.feed.formats.duplicate_names import RefusedElement
 from monitor.feed.formats.joined import Joiner
 from monitor.feed.formats.mapped import MappedPayload, TopicPattern
-from monitor.feed.formats.values import KEPT_OF_LONGER_BYTES, MAX_PAYLOAD_BYTES, escaped, refuse_longer, shown
+from monitor.feed.formats.values import (
+    KEPT_OF_LONGER_BYTES,
+    LARGEST_PACKET_BYTES,
+    MAX_PAYLOAD_BYTES,
+    escaped,
+    refuse_longer,
+    shown,
+)
 from monitor.records import Quantity, Reading, Rejection
 from monitor.records.names import (
     NAME_RULE,
@@ -114,6 +121,9 @@ class Decoder:
         route, box = place(topic)
         if left_out_bytes:
             refuse_longer(len(payload) + left_out_bytes)
+            raise UnusableMessageError(
+                f"message of more than {LARGEST_PACKET_BYTES} bytes with its MQTT 5 properties; send fewer of them"
+            )
         payload_format = route.payload_format
         if route.joiner is not None:
             half = route.joiner.half(box, route.quantity, payload, arrived_at)

@@ -18,8 +18,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.errors import FeedError
-from monitor.feed.batched_socket import LARGEST_PACKET_BYTES, client_class
+from monitor.feed.batched_socket import client_class
 from monitor.feed.clocks import Arrivals
+from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.records import RawMessage
 from monitor.retrying import BackOff
 
@@ -244,7 +245,10 @@ class MqttFeed:
             return {}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _NEVER_EXPIRES if keep else 0
-        properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+        if (
+            not client_class().cuts_longer
+        ):  # the broker then drops longer ones, and neither we nor the sender hear of it
+            properties.MaximumPacketSize = LARGEST_PACKET_BYTES
         return {"clean_start": not keep, "properties": properties}
 
     def _try_to_connect(self, wait_s: float) -> bool:

@@ -107,6 +107,12 @@ def published(packets: bytes, start: int, body: int, end: int, has_properties: b
     return Published(topic, packets[place:end], packet_id, flags & _RETAINED == _RETAINED)
 
 
+def payload_size_bytes(packets: bytes, body: int, end: int, has_properties: bool) -> int:
+    """Return how long the payload is of a message that begins here and may not all be here."""
+    place = body + 2 + (packets[body] << _A_BYTE | packets[body + 1]) + (2 if packets[0] & _HAS_NUMBER else 0)
+    return end - (_after_properties(packets, place, end) if has_properties else place)
+
+
 def _after_properties(packets: bytes, place: int, end: int) -> int:
     """Return where properties end that begin here; their length is written as a packet's is."""
     if place < end and packets[place] < _GOES_ON:

@@ -248,6 +248,9 @@ def _drying(assessment: Assessment, today: date, oven_day: date | None, decided:
 def _sensor(assessment: Assessment, *, alone: bool) -> Iterable[Alert]:
     """Yield what the sensor of a box needs; that it is silent only where others are not (``alone``)."""
     box, latest = assessment.box.name, assessment.latest
+    if assessment.only_later_until is not None:
+        yield Alert(box, AlertKind.silent, say("{box}: {refusal}.", box=box, refusal=assessment.refusal))
+        return
     if latest is None:
         text = say("{box}: no reading has ever arrived. Check its sensor (battery, radio).", box=box)
         yield Alert(box, AlertKind.silent, text, silent_for=_EVER)

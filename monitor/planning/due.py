@@ -38,6 +38,7 @@ SILENT_AFTER_DAYS = 1.0
 """A box without a reading for longer than this is worth a word today. A judgement: no node reports more seldom."""
 
 CHECK_THE_SENSOR = to_say("check its sensor (battery, radio)")
+CHECK_THE_CLOCK = to_say("check the clock of its sensor")
 CHECK_THE_LID = to_say("check the lid and seal")
 
 _FAULT_SAID_FOR = timedelta(days=180)
@@ -141,6 +142,13 @@ def why_over(assessment: Assessment) -> str:
     """Return why a box over its limit needs what it needs."""
     hours, silent = _fresh_hours(assessment), silent_for(assessment)
     over = say("It is over its limit of {limit}.", limit=_limit(assessment))
+    latest = assessment.latest
+    if latest is not None and latest.relative_humidity <= assessment.box.humidity_limit:
+        over = say(
+            "By estimate it is over its limit of {limit}. Its last reading was {humidity}.",
+            limit=_limit(assessment),
+            humidity=f"{100.0 * latest.relative_humidity:.1f} %",
+        )
     if silent is not None:
         over = say(
             "By estimate it is over its limit of {limit}. Its last reading is {span} old.",

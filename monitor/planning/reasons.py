@@ -10,13 +10,15 @@ from monitor.day_names import short_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import say_day
 from monitor.records import BoxState
-from monitor.texts import say, say_many, to_say, together
+from monitor.records.names import hint
+from monitor.texts import NAMED, say, say_many, to_say, together
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
     from monitor.planning.decisions import PlanConstraints
+    from monitor.planning.problem import KnownBox
     from monitor.records import Assessment, CrossingForecast
 
 
@@ -113,8 +115,10 @@ def why_left_out(
     today: date,
     horizon_days: int,
     decided: PlanConstraints = NOTHING_DECIDED,
+    *,
+    nowhere: str = "",
 ) -> str:
-    """Return why a box with a forecast is on none of the days."""
+    """Return why a box with a forecast is on none of the days; ``nowhere`` says why nothing can fill it, if so."""
     last, name = today + timedelta(days=horizon_days), assessment.box.name
     chance = _chance(forecast, horizon_days)
     due = _due_on(assessment, today)
@@ -135,6 +139,8 @@ def why_left_out(
         skips = say("You skip it until {day}.", day=say_day(until, today))
         return together(skips, say("It is due by {day}.", day=say_day(due, today)) if due else "", risk)
     if due is not None and due <= last - timedelta(days=7):  # judgement: a week before the end there was a day
+        if nowhere:
+            return say("It is due by {day}, but {why}", day=say_day(due, today), why=nowhere)
         full = say("every drying day until {day} is full", day=say_day(last, today))
         return say(
             "It is due by {day}, but {full}. Add a weekday to [plan], or dry more boxes at a time.",
@@ -147,6 +153,23 @@ def why_left_out(
         limit=_limit(forecast),
         chance=chance,
     )
+
+
+def why_nowhere(box: KnownBox) -> str:
+    """Return why neither an appliance nor a spare charge can fill a box, as the end of a sentence; else nothing.
+
+    Without futures nobody knows how long beads hold, and a plan takes any box to any appliance.
+    """
+    planned = box.planned
+    if planned is None or planned.futures is None or planned.futures.holds_days:
+        return ""
+    if planned.beads is None:
+        return say(
+            "no beads are logged for it, and no spare charge fits. Put dry beads in, and log them: {hint}.",
+            hint=hint("log", "charge", box.name, then="--dry-mass GRAMS"),
+        )
+    why = say("no appliance here dries its beads. Add one to shelf.toml, or put dry beads in.")
+    return together(why, *(say(NAMED, box=place, why=said) for place, said in planned.forbidden.items()))
 
 
 def _due_on(assessment: Assessment, today: date) -> date | None:

@@ -11,7 +11,7 @@ from monitor.planning.calendar_days import Calendar
 from monitor.planning.decisions import NOTHING_DECIDED, PlanConstraints, constraints_of
 from monitor.planning.due import just_filled, what_to_do, why_over
 from monitor.planning.problem import KnownBox, Question, problem_of, spare_kinds
-from monitor.planning.reasons import why_left_out
+from monitor.planning.reasons import why_left_out, why_nowhere
 from monitor.planning.solve import solve
 from monitor.planning.steady import NOTHING_ANNOUNCED, Announced
 from monitor.planning.urgency import worst_first
@@ -148,7 +148,14 @@ def plan_of_question(
     left_out = {a.box.name: _why_unknown(a) for a in by_name if a.forecast is None}
     left_out |= {a.box.name: _why_wait(a) for a in by_name if _dries_still(a, decided)}
     left_out |= {
-        box.name: why_left_out(box.assessment, box.forecast, question.today, question.horizon_days, decided)
+        box.name: why_left_out(
+            box.assessment,
+            box.forecast,
+            question.today,
+            question.horizon_days,
+            decided,
+            nowhere=why_nowhere(box),
+        )
         for box in question.boxes
         if box.name not in met
     }

@@ -198,13 +198,19 @@ def _nothing_known(groups: _Groups) -> str:
     if groups.failed and not groups.unknown:
         return say("Nothing is known: the estimate of {names} failed.", names=_names(groups.failed))
     if groups.silent and not groups.unknown:
-        if all(answer.latest is None for answer in groups.silent):
-            return say("No box has sent a reading yet.")
-        return say("Nothing is known of now: {silent}.", silent=_are_silent(groups.silent))
+        return _nothing_heard(groups.silent)
     if groups.silent:
         new, silent = _are_new(groups.unknown), _are_silent(groups.silent)
         return say("Nothing is known yet: {new}, {silent}.", new=new, silent=silent)
     return say("Nothing is known yet: {need}.", need=_need_more(groups.unknown))
+
+
+def _nothing_heard(silent: Sequence[Assessment]) -> str:
+    if later := [answer for answer in silent if answer.only_later_until]:
+        return say("Nothing is known of now: all readings of {names} are dated later.", names=_names(later))
+    if all(answer.latest is None for answer in silent):
+        return say("No box has sent a reading yet.")
+    return say("Nothing is known of now: {silent}.", silent=_are_silent(silent))
 
 
 # --- what else needs a person -----------------------------------------------------------------------------------------
@@ -272,7 +278,8 @@ def _silent_span(answers: Sequence[Assessment]) -> str:
 
 def _silent(answers: Sequence[Assessment]) -> Iterator[str]:
     lost = [answer for answer in answers if silent_for(answer) is not None]
-    never = [answer for answer in answers if answer.latest is None]
+    never = [answer for answer in answers if answer.latest is None and answer.only_later_until is None]
+    later = [answer for answer in answers if answer.only_later_until is not None]
     if lost:
         since = max((answer.latest.at for answer in lost if answer.latest), default=lost[0].as_of)
         one = to_say("Nothing heard from {names} for {span}: check its sensor.")
@@ -282,6 +289,10 @@ def _silent(answers: Sequence[Assessment]) -> Iterator[str]:
         one = to_say("No reading has ever come from {names}: check its sensor.")
         many = to_say("No reading has ever come from {names}: check their sensors.")
         yield say(one if len(never) == 1 else many, names=_names(never))
+    if later:
+        one = to_say("All readings of {names} are dated later: check the clock of its sensor.")
+        many = to_say("All readings of {names} are dated later: check the clocks of their sensors.")
+        yield say(one if len(later) == 1 else many, names=_names(later))
 
 
 def _span(as_of: datetime, since: datetime) -> str:

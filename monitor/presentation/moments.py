@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
-from monitor.records.readings import LATEST_AT
+from monitor.records.readings import EARLIEST_AT, LATEST_AT
 from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
     Raises
     ------
     TypedError
-        Where it is no time, or still to come.
+        Where it is no time, long ago or still to come.
     """
     if text is None:
         return now
@@ -54,6 +54,10 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
         raise TypedError(
             say("'{text}' is not a time. Write it like {moments}", text=text, moments=say(MOMENTS))
         ) from None
+    if at < EARLIEST_AT:
+        raise TypedError(
+            say("'{text}' is too long ago. Choose a time from {year} on", text=text, year=EARLIEST_AT.year)
+        )
     if at > now:
         if re.fullmatch(_CLOCK, text):
             raise TypedError(say(_LATER_TODAY, text=text))

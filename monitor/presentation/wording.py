@@ -10,6 +10,7 @@ from monitor.day_names import near_day
 from monitor.planning.decisions import NOTHING_DECIDED
 from monitor.planning.due import (
     ALMOST_SURE,
+    CHECK_THE_CLOCK,
     CHECK_THE_LID,
     CHECK_THE_SENSOR,
     as_decided,
@@ -148,7 +149,7 @@ class Wording(CrossingWording):
             today, oven_day = self.local_day(answer.as_of), self.oven_day(answer.as_of)
             return what_to_do(answer, today, oven_day, decided, self._planned(answer))
         if answer.state is BoxState.no_readings:
-            return say(CHECK_THE_SENSOR)
+            return say(CHECK_THE_CLOCK if answer.only_later_until else CHECK_THE_SENSOR)
         if answer.forecast is None:
             return say(_WITHOUT_FORECAST.get(answer.state) or to_say("keep closed, wait"))
         if answer.due_at is None:

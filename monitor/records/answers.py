@@ -285,6 +285,9 @@ class Assessment:
     as_of: datetime
     state: BoxState
     latest: Reading | None = None
+    """The newest reading before ``as_of``."""
+    only_later_until: datetime | None = None
+    """When its newest reading is dated, where there are readings but all are dated later than ``as_of``."""
     charge: LedgerEntry | None = None
     leak: LeakEstimate | None = None
     forecast: CrossingForecast | None = None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.errors import ClusterError
+from monitor.errors import ClusterError, StoreError
 from monitor.planning.due import (
     ALMOST_SURE,
     OVER_FROM_CHANCE,
@@ -180,7 +180,7 @@ def _ask(question: Round, histories: Histories, special: _Special | None) -> tup
         answers = question.outlooks()
         if special is not None:
             answers = {**answers, **question.with_something_changed(**vars(special))}
-    except ClusterError:
+    except (ClusterError, StoreError):
         raise
     except Exception as error:
         _log.exception("the boxes can't be looked at together; each is asked alone")
@@ -220,6 +220,7 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         as_of=as_of,
         state=BoxState.over_limit if over else _state(answer, latest, as_of),
         latest=latest,
+        only_later_until=newest.at if newest and not latest else None,
         charge=charge,
         leak=answer.leak,
         forecast=forecast,
@@ -282,8 +283,10 @@ def _over_now(forecast: CrossingForecast | None, *, shown: bool) -> tuple[str, .
     if forecast is None:
         return ()
     chance = forecast.chance_over_already
-    if chance > ALMOST_SURE:
+    if shown and chance > ALMOST_SURE:
         return (say("It is over the limit even if the sensor shows a slightly wrong value."),)
+    if chance > ALMOST_SURE:
+        return (say("By all that is known together, it is almost surely over the limit already."),)
     in_words = (
         f"{100.0 * chance:.0f} %" if chance >= 0.01 else say("less than 1 %")
     )  # judgement: a simulation tells no less
@@ -317,7 +320,11 @@ def _why_none(later: Reading | None) -> str:
     """Return why there is no reading to go by: none ever came, or all that came are dated later than the question."""
     if later is None:
         return say("no reading has arrived yet")
-    return say("all its readings are dated later. Unless you ask about the past, a clock is wrong: set it by NTP")
+    return say(
+        "all its readings are dated later, up to {at} UTC. Unless you ask about the past, a clock was wrong: set those "
+        "of its sensor and of this machine by NTP",
+        at=f"{later.at:%Y-%m-%d %H:%M}",
+    )
 
 
 def _latest(series: ReadingSeries, newest: Reading | None, as_of: datetime) -> Reading | None:

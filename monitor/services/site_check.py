@@ -20,7 +20,8 @@ from monitor.physics.compiled import filter_kernel
 from monitor.records import ROOM, BoxState, Mark
 from monitor.records.names import hint
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
-from monitor.texts import say, to_say
+from monitor.services.doubtful_units import doubtful_units
+from monitor.texts import say, say_many, to_say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -124,8 +125,11 @@ def check_files(folder: Path, database: Path, doubts: Iterable[str]) -> Iterator
 
 
 def check_at_hand(readings: Readings, ledger: Ledger, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
-    """Look at what the stores tell at once: boxes and their clocks, and messages that could not be used."""
-    yield from check_boxes(readings, declared, now)
+    """Look at what the stores tell at once: boxes, their clocks and units, and messages that could not be used."""
+    boxes = tuple(declared)
+    yield from check_boxes(readings, boxes, now)
+    for doubt in doubtful_units(readings, ledger, boxes, now):
+        yield Finding(doubt.name, Severity.look, doubt.found, doubt.remedy)
     yield from check_rejected(ledger, now)
 
 
@@ -149,13 +153,22 @@ def check_store(upkeep: Upkeep) -> Iterator[Finding]:
         faults = [str(error)]
     size = upkeep.path.stat().st_size / 2**20
     if faults:
-        yield Finding(say("store"), Severity.fault, faults[0], say("stop the listener, then restore the newest backup"))
+        yield Finding(
+            say("store"), Severity.fault, _in_one_line(faults), say("stop the listener, then restore the newest backup")
+        )
     else:
         yield Finding(
             say("store"),
             Severity.well,
             say("{path}, {size} MiB, no damage found", path=upkeep.path.name, size=f"{size:.1f}"),
         )
+
+
+def _in_one_line(faults: Sequence[str]) -> str:
+    """Return the first thing that SQLite finds wrong with a file, and how many more there are."""
+    lines = [line for fault in faults for line in fault.splitlines() if not line.startswith("***")]
+    first, more = (lines or faults)[0], len(lines) - 1
+    return say("{first}, and {count} more faults", first=first, count=more) if more > 0 else first
 
 
 def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> Iterator[Finding]:
@@ -389,22 +402,18 @@ def _span(length: timedelta) -> str:
     )
 
 
-_FROM_THE_FUTURE = to_say(
-    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them"
-)
-_FROM_THE_FUTURE_ALONE = to_say(
-    "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them, and"
-    " there are no others"
-)
-
-
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:
     """A clock that was wrong once must not be complained of until its time has come."""
-    count = len(readings.series(latest.box, now + MAX_AHEAD))
+    dated = say_many(
+        "One of its readings is dated in the future, {at}. A clock was wrong. siccast does not use it",
+        "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them",
+        len(readings.series(latest.box, now + MAX_AHEAD)),
+        at=f"{latest.at:%Y-%m-%d}",
+    )
     return Finding(
         latest.box,
         Severity.look if alone else Severity.well,
-        say(_FROM_THE_FUTURE_ALONE if alone else _FROM_THE_FUTURE, count=count, at=f"{latest.at:%Y-%m-%d}"),
+        say("{dated}, and there are no others", dated=dated) if alone else dated,
         say("set the clocks of node and machine by NTP") if alone else "",
     )
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import ImportFileError
-from monitor.records import Appliance, Box, RoomClimate, SensorSpec, Spool
+from monitor.records import ROOM, Appliance, Box, RoomClimate, SensorSpec, Spool
 from monitor.records.declared import (
     APPLIANCE_RANGE_DEGC,
     LIMIT_RANGE_PCT,
@@ -53,6 +53,10 @@ _USUAL_AIR = {
     "tropical": RoomClimate(27.0, 0.66),
 }
 """°C, and a fraction: yearly means of measured rooms (open data; see VAPOR in inference/evidence/room_climate.py)."""
+
+
+_SPOOL_MASS_G = (5.0, 100_000.0)
+"""Judgements: a coil to try out, as 1 was written for a kilogram; a pallet is no spool."""
 
 
 def read_room(table: TomlTable | None, folder: Path) -> RoomClimate | None:
@@ -103,6 +107,8 @@ def _read_weather_file(
 
 
 def read_box(name: str, table: TomlTable) -> Box:
+    if name == ROOM:
+        raise table.fault(f"'{ROOM}' is the sensor outside the boxes. Give the box another name")
     box = Box(
         name=name,
         volume_liter=table.number("volume_l", *VOLUME_RANGE_LITER, default=USUAL_VOLUME_LITER),
@@ -114,8 +120,10 @@ def read_box(name: str, table: TomlTable) -> Box:
         fed_through_tube=table.flag("fed_through_tube", default=False),
         on_printer=table.flag("on_printer", default=False),
         wall_material=_read_wall(table),
-        room=tidy(table.text("room", default="room")),
+        room=tidy(table.text("room", default=ROOM)),
     )
+    if box.room == name:
+        raise table.error("room", name, "the name of a sensor outside this box")
     table.refuse_leftovers()
     return box
 
@@ -167,7 +175,7 @@ def _read_sensor(table: TomlTable | None) -> SensorSpec:
 def _read_spool(table: TomlTable) -> Spool:
     spool = Spool(
         material=_read_filament(table),
-        mass_g=table.number("mass_g", 0.0, 100_000.0, default=1000.0),  # judgement: a usual spool; a pallet is none
+        mass_g=table.number("mass_g", *_SPOOL_MASS_G, default=1000.0),  # judgement: a usual spool
         count=table.whole("count", 1, 200, default=1),  # how many; judgement: more than any box takes
         state=table.choice("state", tuple(SPOOL_STATES), default="unknown"),
     )

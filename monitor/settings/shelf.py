@@ -41,6 +41,9 @@ if TYPE_CHECKING:
 SHELF_FILE = "shelf.toml"
 DATABASE_FILE = "siccast.sqlite3"
 _UTC = ZoneInfo("UTC")
+_TWICE = re.compile(r"Cannot declare \((.*?),?\) twice(.*)")
+"""How the reader of TOML says that a table stands in a file two times."""
+_QUOTED = r"'([^']*)'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +144,12 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
         content = path.read_bytes()
     except FileNotFoundError:
         content = b""
+    except NotADirectoryError as error:
+        raise SettingsError(f"{folder} is a file, not a folder. Name the folder that has {SHELF_FILE}") from error
     except OSError as error:
-        raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
+        raise SettingsError(
+            f"{path} can't be read: {error.strerror or error}. It must be a UTF-8 text file that you may read"
+        ) from error
     return parse_shelf(content, folder, environment)
 
 
@@ -168,12 +175,19 @@ def parse_shelf(content: bytes, folder: Path, environment: Mapping[str, str] = o
     except UnicodeDecodeError as error:
         raise SettingsError(f"{path} can't be read: {error}. It must be a UTF-8 text file that you may read") from error
     except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path} is not valid TOML: {error}") from error
+        raise SettingsError(f"{path} is not valid TOML: {_plain(str(error))}") from error
     except ValueError as error:
         raise SettingsError(f"{path} has a number with thousands of digits. Shorten it") from error
     except RecursionError as error:
         raise SettingsError(f"{path} is not valid TOML: brackets are nested too deep") from error
     return _read_shelf(TomlTable(document, str(path)), folder, environment)
+
+
+def _plain(fault: str) -> str:
+    """Return a fault of TOML, with the commonest two in plain words."""
+    if twice := _TWICE.match(fault):
+        return f"[{'.'.join(re.findall(_QUOTED, twice[1]))}] is declared twice{twice[2]}"
+    return fault.replace(r"Illegal character '\n'", "a line ends within quotes")
 
 
 def _read_shelf(table: TomlTable, folder: Path, environment: Mapping[str, str]) -> Shelf:

@@ -38,6 +38,10 @@ class TomlTable:
         shown = shorten(repr(value), _LONGEST_SHOWN)
         return SettingsError(f"{self._place}: {key} = {shown} is not valid; it must be {right}")
 
+    def fault(self, what: str) -> SettingsError:
+        """Return the error for the table as it is."""
+        return SettingsError(f"{self._place}: {what}")
+
     def refuse_leftovers(self) -> None:
         """Raise for keys that nobody asked for."""
         for key in self._left:
@@ -90,7 +94,7 @@ class TomlTable:
 
     def _within_reach(self, key: str, at: datetime) -> datetime:
         """Return an instant at which there can be readings."""
-        if not EARLIEST_AT <= at < LATEST_AT:
+        if at.year < EARLIEST_AT.year or at >= LATEST_AT:  # the year 2000 begins in each zone at its own time
             raise self.error(key, at.isoformat(), f"from {EARLIEST_AT.year} to {LATEST_AT.year - 1}")
         return at
 

@@ -57,6 +57,14 @@ def put_beads_into_left(run: Callable[..., Result]) -> None:
     run("charge", "put", "cup", "left")
 
 
+@pytest.mark.parametrize("zone", ["Europe/Vienna", "Pacific/Kiritimati", "America/Los_Angeles", "UTC"])
+def test_a_box_is_renamed_in_every_zone(run: Callable[..., Result], shelf: Path, zone: str) -> None:
+    """What it sent under its old name goes to the new one from the year 2000 on, as the clocks of the zone have it."""
+    (shelf / "shelf.toml").write_text(f'timezone = "{zone}"\n{SHELF}')
+    run("box", "rename", "left", "window")
+    assert [box.name for box in load_shelf(shelf).boxes] == ["window", "right"]
+
+
 def test_a_renamed_box_takes_everything_along(run: Callable[..., Result], shelf: Path) -> None:
     put_beads_into_left(run)
     assert "'left' is now called 'Links oben'. Its 50 readings" in run("box", "rename", "left", "Links oben").stdout

@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -106,6 +107,19 @@ def torn(path: Path) -> None:
     path.write_bytes(content)
 
 
+def readings_torn(path: Path) -> None:
+    """Tear what holds the readings and nothing else; SQLite finds that only when they are read."""
+    with closing(sqlite3.connect(path)) as connection:
+        (size,) = connection.execute("PRAGMA page_size").fetchone()
+        tables = "SELECT rootpage FROM sqlite_master WHERE name IN ('readings', 'hourly')"
+        pages = [page for (page,) in connection.execute(tables)]
+    assert pages
+    content = bytearray(path.read_bytes())
+    for page in pages:
+        content[(page - 1) * size : page * size] = b"\xa5" * size
+    path.write_bytes(content)
+
+
 SHELF_FILES = {
     "a folder of zones": 'timezone = "Europe"',
     "a zone of a thousand letters": f'timezone = "{"a" * 1000}"',
@@ -199,6 +213,18 @@ def test_a_damaged_database_is_named_with_what_to_do(
     assert code == 1
     assert "siccast.sqlite3" in err
     assert "ut a backup in its place" in err or "puts a backup in its place" in err
+
+
+@pytest.mark.parametrize("words", [("boxes",), ("today",), ("forecast",), ("leak",), ("plan",), ("size", "pa6-dry")])
+def test_readings_that_can_no_longer_be_read_are_no_defect_to_report(
+    words: tuple[str, ...], site: Path, run: Callable[..., Said], caplog: pytest.LogCaptureFixture
+) -> None:
+    readings_torn(site / "siccast.sqlite3")
+    code, _, err = run(*words)
+    assert code == 1
+    assert "siccast.sqlite3 is damaged, or not a database of siccast" in err
+    assert err.count("\n") == 1
+    assert not caplog.records
 
 
 @pytest.mark.parametrize("words", [*ALL, ("listen",), ("serve",)], ids=" ".join)

@@ -132,6 +132,34 @@ def test_a_file_of_which_no_row_can_be_used_is_a_failure(run: Callable[..., Resu
     )
 
 
+def test_a_slip_in_the_name_of_a_box_is_said_with_how_to_take_it_back(
+    run: Callable[..., Result], tmp_path: Path
+) -> None:
+    """Readings of any name are kept, so only a word can tell that nobody watches what came in."""
+    said = run("readings", "import", written(tmp_path, table()), "--box", "bxo1").stderr
+    assert said == (
+        "not in shelf.toml: bxo1. `siccast adopt bxo1` adds it. If it is a slip:"
+        " `siccast readings withdraw --import 1`\n"
+    )
+    for declared in ("box1", "room"):
+        assert not run("readings", "import", written(tmp_path, table()), "--box", declared).stderr
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("2026-03-01T07:00:00Z,21.4,17.2\n", "x.csv begins with values. Its first line has to name the columns"),
+        ("", "x.csv is empty"),
+        ("Tag,Wert\n", "x.csv has no column 't' for t. It has Tag, Wert. Choose the right one with --column t=NAME"),
+    ],
+)
+def test_a_file_without_headings_is_told_what_its_first_line_must_be(
+    run: Callable[..., Result], tmp_path: Path, content: str, said: str
+) -> None:
+    failed = run("readings", "import", written(tmp_path, content), "--box", "box1", exit_code=1)
+    assert said in str(failed.exception)
+
+
 def test_headings_that_were_taken_are_said_and_ours_are_listed(run: Callable[..., Result], tmp_path: Path) -> None:
     content = table(70.52, headings="Time,Temperature (°F),Humidity")
     shown = run("readings", "import", written(tmp_path, content), "--box", "box1").stdout
@@ -183,7 +211,7 @@ def test_a_span_is_withdrawn_in_the_zone_of_the_shelf_and_put_back(
     assert len(taken_in(shelf)) == 10
     for words in ((), ("--box", "box1"), ("--import", "1", "--box", "box1"), ("--import", "1", "--to", "2026-03-01")):
         run("readings", "withdraw", *words, exit_code=2)
-    assert "there is no import 7" in str(run("readings", "withdraw", "--import", "7", exit_code=1).exception)
+    assert "there is no import 7" in str(run("readings", "withdraw", "--import", "7", exit_code=2).exception)
 
 
 @pytest.mark.parametrize(

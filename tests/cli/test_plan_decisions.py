@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from full_plan_by_hand import SATURDAY, whole_plan
 from icalendar import Calendar
+
+from monitor.cli.outlooks.plan import _show
+from monitor.planning.recharge import RechargePlan
 
 Run = Callable[..., Any]
 
@@ -58,3 +63,13 @@ def test_slips_are_named(siccast: Run, words: tuple[str, ...], said: str) -> Non
     result = siccast("plan", *words)
     assert result.exit_code != 0
     assert said in " ".join((result.output + str(result.exception)).replace("│", " ").split())
+
+
+def test_a_plan_without_days_tells_whether_none_is_needed_or_none_can_be(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = whole_plan()
+    for late, said in (
+        (whole.unmet, "No box has a drying day in that time, though some need dry beads."),
+        ((), "No box needs drying in that time, as far as is known."),
+    ):
+        _show(replace(whole, plan=RechargePlan("oven", ()), unmet=late), SATURDAY, "EUR")
+        assert capsys.readouterr().out.strip().splitlines()[0] == said

@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 
 from monitor.cli.app import app
 from monitor.cli.desk.session import DeskSession
-from monitor.errors import LedgerError, OutOfRangeError, TypedError, UnconfirmedError
+from monitor.errors import LedgerError, TypedError, UnconfirmedError
 from monitor.presentation import quantities
 from monitor.settings import Shelf
 
@@ -343,7 +343,7 @@ def test_runs_as_table_and_picture(shell: Shell, tmp_path: Path, suffix: str) ->
         (("recharge", "start", "bowl", "kiln"), LedgerError, "appliance 'kiln' is not in the shelf file"),
         (("recharge", "compare"), LedgerError, "no run has a weighing"),
         (("recharge", "jar-check", "5", "22"), LedgerError, "Name the charge with --charge"),
-        (("lot", "buy", "x", "sawdust", "1kg"), OutOfRangeError, "'sawdust' is not among the desiccants"),
+        (("lot", "buy", "x", "sawdust", "1kg"), TypedError, "'sawdust' is not a known kind of beads"),
         (("lot", "undo", "99"), LedgerError, "there is no number 99 in the log"),
         (("charge", "split", "bowl", "b", "400"), LedgerError, "it has only 262 g"),
     ],

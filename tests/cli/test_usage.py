@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -99,6 +100,115 @@ def test_wrong_usage_is_one_line_and_2(site: Path, run: Run, words: list[str], s
     assert done.stderr.count("\n") == 1
 
 
+@pytest.fixture
+def desk_site(site: Path, run: Run) -> Path:
+    """Give the shelf with one lot, one charge of it, and a run in progress."""
+    for line in (
+        "lot buy march orange_gel 1kg",
+        "charge weigh-out cup march 100g --sure",
+        "charge weigh-out spare march 100g --sure",
+        "recharge start cup oven --kind oven --temperature 110 --weight 100g --sure",
+    ):
+        done = run(site, *line.split())
+        assert done.returncode == 0, done.stderr
+    return site
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("lot buy x sawdust 1kg", "'sawdust' is not a known kind of beads. `siccast words beads` lists them"),
+        ("lot buy x orange_gel 1kg --at 1066-01-01", "'1066-01-01' is too long ago. Choose a time from 2000 on"),
+        ("lot log nobody", "there is no charge 'nobody'. Known: cup, spare"),
+        ("lot ageing nobody", "there is no lot 'nobody'. Known: march"),
+        ("lot undo 999", "there is no number 999 in the log"),
+        ("log undo 999", "there is no entry 999 in the log"),
+        ("plan undo 999", "there is no decision 999 about the plan"),
+        ("charge weigh-out x nolot 10g", "there is no lot 'nolot'. Known: march"),
+        ("charge show nobody", "there is no charge 'nobody'"),
+        ("charge put nobody pa6-dry", "there is no charge 'nobody'"),
+        ("charge take-out nobody", "there is no charge 'nobody'"),
+        ("charge split nobody x 10g", "there is no charge 'nobody'"),
+        ("charge merge spare nobody", "there is no charge 'nobody'"),
+        ("charge top-up nobody 10g", "there is no charge 'nobody'"),
+        ("charge retire nobody", "there is no charge 'nobody'"),
+        ("charge saturated nobody", "there is no charge 'nobody'"),
+        ("recharge start nobody oven", "there is no charge 'nobody'"),
+        ("recharge start spare grill", "appliance 'grill' is not in the shelf file"),
+        ("recharge weigh 90g --run nobody", "no run of 'nobody' is in progress"),
+        ("recharge stir --run nobody", "no run of 'nobody' is in progress"),
+        ("recharge status nobody", "no run of 'nobody' is in progress"),
+        ("recharge finish --run nobody", "no run of 'nobody' is in progress"),
+        ("recharge jar-check 5 21 --charge nobody", "there is no charge 'nobody'"),
+        ("recharge first-days nobody", "there is no charge 'nobody'"),
+        ("recharge color green --charge nobody", "there is no charge 'nobody'"),
+        ("recharge compare nobody", "there is no run 'nobody'. Known: cup-1"),
+        ("recharge reach nobody", "'nobody' is neither a charge nor a known kind of beads"),
+        ("recharge guide --room x", "'x' is not valid: write the room as temperature/humidity, like 20/50"),
+        ("readings withdraw --import 99", "there is no import 99"),
+        ("readings restore 99", "there is no import 99"),
+        ("readings export --set-aside 99", "there is no import 99"),
+        ("readings export --start x", "'--start': 'x' is not a time. Write it like 2026-03-01T07:30 or 2026-03-01"),
+        ("log charge pa6-dry --dry-mass 100 --at 1066-01-01", "'1066-01-01' is too long ago"),
+        ("log note pa6-dry ''", "there is nothing to note"),
+        ("size pa6-dry --beads sawdust", "'--beads': 'sawdust' is not a known desiccant"),
+        ("recharge start spare oven --power-w 0", "'--power-w': 0 is not valid. Write a number from 5 to 20000"),
+        ("rejected --newest 0", "'--newest': 0 is not valid. Write a number from 1 to 100000"),
+        ("what-if --dry-mass 0", "'--dry-mass': 0 is not valid. Write a number of at least 0.1"),
+    ],
+)
+def test_what_there_is_not_was_written_wrong(desk_site: Path, run: Run, line: str, said: str) -> None:
+    """As DEVELOPERS.md has it: 1 is a failure, 2 wrong usage."""
+    done = run(desk_site, *shlex.split(line))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("lot buy march orange_gel 1kg", "lot 'march' exists already"),
+        ("charge weigh-out cup march 10g", "charge 'cup' exists already"),
+        ("charge take-out spare", "'spare' is already spare"),
+        ("charge split spare x 10kg", "it has only 100 g"),
+        ("recharge jar-check 5 21", "no run is finished yet"),
+    ],
+)
+def test_what_the_log_contradicts_is_a_failure(desk_site: Path, run: Run, line: str, said: str) -> None:
+    done = run(desk_site, *line.split())
+    assert (done.returncode, done.stdout) == (1, "")
+    assert said in done.stderr
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "air --csv {none}",
+        "backtest {none} --out out.csv",
+        "climate {none}",
+        "restore {none}",
+        "readings import {none} --box pa6-dry",
+        "leak-test pa6-dry --csv {none}",
+    ],
+)
+def test_a_file_that_is_not_there_is_said_as_a_person_would(site: Path, run: Run, line: str) -> None:
+    none = site / "none"
+    done = run(site, *line.format(none=none).split())
+    assert (done.returncode, done.stdout) == (1, "")
+    assert str(none) in done.stderr
+    assert "No such file or directory" in done.stderr or "there is no file" in done.stderr
+    assert "Errno" not in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_shelf_that_is_a_file_is_said_as_a_person_would(site: Path, run: Run) -> None:
+    done = run(site / "shelf.toml", "boxes")
+    assert (done.returncode, done.stdout) == (1, "")
+    assert "is a file, not a folder" in done.stderr
+    assert "Errno" not in done.stderr
+
+
 @pytest.mark.parametrize(
     ("words", "code"), [(["boxes"], 1), (["forecast", "--limit", "0"], 2)], ids=["a failure", "wrong usage"]
 )
@@ -114,7 +224,7 @@ def test_a_process_ends_as_it_does_in_this_one(site: Path, run: Run, words: list
 @pytest.mark.parametrize("words", [("log", "undo"), ("lot", "undo"), ("plan", "undo")], ids=" ".join)
 def test_a_number_of_an_entry_without_end_is_one_line(site: Path, run: Run, words: tuple[str, ...]) -> None:
     done = run(site, *words, "9" * 30)
-    assert done.returncode == 1
+    assert done.returncode == 2
     assert done.stderr.endswith("siccast.sqlite3 holds no number that is so long. Check the number that you gave\n")
 
 

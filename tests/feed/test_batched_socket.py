@@ -12,11 +12,11 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from monitor.feed.batched_socket import (
-    LARGEST_PACKET_BYTES,
     BatchingClient,
     PlainClient,
     client_class,
 )
+from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.feed.packets import Published
 
 CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
@@ -87,6 +87,36 @@ def test_messages_come_whole_however_the_bytes_are_cut(kind: type[PlainClient], 
         assert MQTTErrorCode.MQTT_ERR_CONN_LOST in codes
         assert not client.is_connected()
         client.acknowledge([2])  # nobody is there; nothing happens
+
+
+def user_property(value: bytes) -> bytes:
+    """Properties of a message: one of a stranger's own (38), a name and a value (MQTT 5, section 3.3.2.3.7)."""
+    return b"\x26\x00\x01n" + len(value).to_bytes(2, "big") + value
+
+
+def test_properties_that_make_a_message_too_long_are_passed_over_and_not_taken_for_payload() -> None:
+    """The broker sends again what is not acknowledged: to break off the connection would bring it back for ever."""
+    some, many = (user_property(b"v" * 60_000) * count for count in (5, 9))
+    packets = [
+        CONNACK[paho.MQTTv5],
+        publish(0b0010, b"a", b"\x00\x01", b"p" * 200_000, length(len(some)) + some),
+        publish(0b0010, b"a", b"\x00\x02", b"{}", length(len(many)) + many),
+        publish(0b0010, b"a", b"\x00\x03", b"after", b"\x00"),
+    ]
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        client = BatchingClient(CallbackAPIVersion.VERSION2, "client", protocol=paho.MQTTv5, manual_ack=True)
+        client.connect("127.0.0.1", server.getsockname()[1])
+        with closing(server.accept()[0]) as broker:
+            sender = threading.Thread(target=broker.sendall, args=(b"".join(packets),))
+            sender.start()
+            while len(client.arrived) < 3:
+                read(client)
+            sender.join()
+    assert client.arrived == [
+        Published("a", b"p" * 4096, 1, False, 200_000 - 4096),
+        Published("a", b"", 2, False, 2),
+        Published("a", b"after", 3, False),
+    ]
 
 
 @pytest.mark.parametrize("piece", [900, 100_000, 3_000_000])

@@ -76,7 +76,7 @@ def test_backlog_keeps_the_good_and_tells_of_the_bad() -> None:
         (GOOD | {"t": "1999-12-31T23:59:59Z"}, "before the year 2000"),
         (GOOD | {"t": "2026-03-02T08:00:01Z"}, "more than a day ahead of its arrival at 2026-03-01T08:00:00Z"),
         (GOOD | {"t": 1e300}, "t is 1e\\+300"),
-        (GOOD | {"t": 1772350200000}, "t is 1772350200000; it must be seconds since 1970"),
+        (GOOD | {"t": 1772350200000}, "t is 1772350200000; it must be seconds since 1970, not milliseconds"),
         (GOOD | {"t": "0001-01-01T00:00:00+23:00"}, "t is '0001"),
         (GOOD | {"battery_v": 2980}, "battery_v is 2980; it must be volts from 0 to 60"),
         (GOOD | {"seq": -1}, "seq is -1; it must be a whole number"),
@@ -98,6 +98,20 @@ def test_oversized_payload_is_refused_by_its_size_and_cut() -> None:
     (rejection,) = decoded.rejections
     assert rejection.reason == f"payload of {2 * MAX_PAYLOAD_BYTES + 1} bytes; siccast reads at most 262144 bytes"
     assert len(rejection.payload) == 4096
+
+
+def test_an_empty_payload_is_said_to_be_empty() -> None:
+    assert [rejection.reason for rejection in decode(b"").rejections] == ["the payload is empty; that is not JSON"]
+
+
+def test_a_message_cut_for_its_properties_is_refused_for_them_and_not_read_as_far_as_it_came() -> None:
+    whole = json.dumps(GOOD).encode()
+    message = RawMessage("mqtt", "siccast/1/home/box1/reading", whole, ARRIVED, left_out_bytes=1)
+    decoded = Decoder([OWN_FEED], "home").decode([message])
+    assert decoded.readings == []
+    assert [rejection.reason for rejection in decoded.rejections] == [
+        "message of more than 393216 bytes with its MQTT 5 properties; send fewer of them"
+    ], "256 KiB of payload and 128 KiB for the rest"
 
 
 @pytest.mark.parametrize("topic", ["siccast/1/attic/box1", "siccast/1/cellar/box1/reading", "other", ""])

@@ -14,9 +14,9 @@ import pytest
 
 from monitor.errors import FeedError, StoreBusyError
 from monitor.feed import mqtt
-from monitor.feed.batched_socket import LARGEST_PACKET_BYTES
 from monitor.feed.decode import Decoder
 from monitor.feed.embedded import EmbeddedBroker
+from monitor.feed.formats.values import LARGEST_PACKET_BYTES
 from monitor.feed.mqtt import BATCH_BYTES, MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Reading, Rejection
@@ -136,8 +136,24 @@ def test_large_messages_are_read_in_small_portions_and_longer_ones_never_held(
             sizes += [len(message.payload) + message.left_out_bytes for message in messages]
             feed.acknowledge(messages)
     assert max(portions) < BATCH_BYTES + 2 * LARGEST_PACKET_BYTES
-    longer = [3_000_000] * 4 if protocol == "3.1.1" else []  # in MQTT 5 the broker was told not to send them
-    assert sizes == [len(large)] * 60 + longer + [len(payload(1))]
+    assert sizes == [len(large)] * 60 + [3_000_000] * 4 + [len(payload(1))]
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_a_message_too_long_to_be_read_is_kept_as_rejected_with_its_size(
+    mosquitto: Mosquitto, stores: Stores, protocol: str
+) -> None:
+    address = BrokerAddress("127.0.0.1", mosquitto.port, protocol)
+    subscribe(address)
+    publish(mosquitto.port, [payload(1), b"x" * 3_000_000, payload(2)])
+    intake = listen(address, stores, 3)
+    assert (intake.tally.new, intake.tally.rejected) == (2, 1)
+    (rejected,) = stores.ledger.rejected()
+    assert rejected.payload == b"x" * len(rejected.payload)
+    assert rejected.reason == "payload of 3000000 bytes; siccast reads at most 262144 bytes"
+    with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
+        assert feed.receive(0.5) == []
 
 
 @pytest.mark.broker

@@ -133,7 +133,8 @@ def test_beads_that_just_went_in_get_time_before_their_box_is_planned_again() ->
     planned = plan(boxes=(fresh,))
     assert planned.days == ()
     assert planned.left_out["over"] == (
-        "It is over its limit of 20 %. Its beads went in 5 hours ago and may still be drying it. Look again tomorrow."
+        "By estimate it is over its limit of 20 %. Its last reading was 12.1 %. Its beads went in 5 "
+        "hours ago and may still be drying it. Look again tomorrow."
     )
     again = replace(decided((DecisionKind.moved, SUNDAY, "over"))[0], decided_at=AS_OF - timedelta(minutes=5))
     assert days_of(plan(again, boxes=(fresh,))) == {"over": SUNDAY}

@@ -103,11 +103,22 @@ def test_an_alert_for_each_cause() -> None:
         ("silent", AlertKind.silent),
         ("new", AlertKind.silent),
     ]
-    assert alerts[0].text == "over: dry beads now. It is over its limit of 20 %."
+    assert (
+        alerts[0].text == "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading was 12.1 %."
+    )
     assert alerts[1].text == (
         "soon: dry beads by Mon 9 Mar. After that day the chance that it is over 20 % is more than 1 in 5."
     )
     assert alerts[3].text == "silent: no reading for 3 days. Check its sensor (battery, radio)."
+
+
+def test_a_box_whose_last_reading_is_over_its_limit_is_so_by_more_than_an_estimate() -> None:
+    """One that was opened just now is over it by estimate, and its display still shows what was before."""
+    over = assessment_of("over", forecast_of(-10.0))
+    assert over.latest is not None
+    shown = replace(over, latest=over.latest._replace(relative_humidity=0.21))
+    [alert] = alerts_for_today([shown], TODAY)
+    assert alert.text == "over: dry beads now. It is over its limit of 20 %."
 
 
 def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
@@ -120,10 +131,25 @@ def test_silent_boxes_share_a_line_with_their_remedy_once() -> None:
     ]
     assert in_lines(alerts_for_today(crowd, TODAY)) == [
         "No reading from 2 boxes: silent (for 3 days), new (never one). Check their sensors (battery, radio).",
-        "over: dry beads now. It is over its limit of 20 %.",
+        "over: dry beads now. By estimate it is over its limit of 20 %. Its last reading was 12.1 %.",
     ]
     alone = alerts_for_today(crowd[:1], TODAY)
     assert in_lines(alone) == [alone[0].text]
+
+
+def test_a_box_all_of_whose_readings_are_dated_later_did_send_some() -> None:
+    later = replace(
+        assessment_of("ahead", None),
+        state=BoxState.no_readings,
+        latest=None,
+        only_later_until=AS_OF + timedelta(days=3650),
+        refusal="all its readings are dated later",
+    )
+    never = replace(assessment_of("new", None), state=BoxState.no_readings, latest=None)
+    assert in_lines(alerts_for_today([later, never, replace(never, box=replace(never.box, name="newer"))], TODAY)) == [
+        "ahead: all its readings are dated later.",
+        "No reading from 2 boxes: new (never one), newer (never one). Check their sensors (battery, radio).",
+    ]
 
 
 EIGHT_TIMES = Quantiles(5.1, 8.3, 13.0)
@@ -177,7 +203,10 @@ def test_a_box_over_its_limit_is_told_the_next_oven_day() -> None:
     assert next_oven_day(sunday, (5,)) == saturday + timedelta(days=7)
     assert next_oven_day(TODAY, ()) is None
     [alert] = alerts_for_today([over], TODAY, oven_day=saturday)
-    assert alert.text == "over: dry beads now (next drying day: Sat 7 Mar). It is over its limit of 20 %."
+    assert alert.text == (
+        "over: dry beads now (next drying day: Sat 7 Mar). By estimate it is over its limit of 20 %. Its last "
+        "reading was 12.1 %."
+    )
     [alert] = alerts_for_today([over], TODAY, oven_day=TODAY)
     assert alert.text.startswith("over: dry beads now. ")
 

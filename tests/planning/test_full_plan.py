@@ -67,6 +67,34 @@ def test_a_box_over_its_limit_that_nothing_here_dries_has_no_day_and_stops_no_pl
     plan = planned((replace(made, boxes=(over, made.boxes[1])), answers))
     assert "soon" in first_days(plan.days, plan.swaps)
     assert "over" not in first_days(plan.days, plan.swaps)
+    assert plan.left_out["over"] == (
+        "It is due by Wed 4 Mar, but no appliance here dries its beads. Add one to shelf.toml, or put dry beads in."
+    )
+
+
+def test_a_box_without_beads_has_no_day_for_that_reason_and_not_because_days_are_full() -> None:
+    made, answers = made_of({"empty": (5, 20)}, OVEN)
+    empty = replace(made.boxes[0], beads=None, futures=BoxFutures("empty", np.full(DRAWS, 5, np.int16)))
+    plan = planned((replace(made, boxes=(empty,)), answers))
+    assert plan.days == ()
+    assert plan.left_out["empty"] == (
+        "It is due by Mon 9 Mar, but no beads are logged for it, and no spare charge fits. Put dry beads in, and log "
+        "them: `siccast log charge empty --dry-mass GRAMS`."
+    )
+
+
+def test_beads_that_an_appliance_would_spoil_are_named_with_why() -> None:
+    made, answers = made_of({"blue": (5, 20)}, OVEN)
+    blue = replace(
+        made.boxes[0],
+        futures=BoxFutures("blue", np.full(DRAWS, 5, np.int16)),
+        forbidden={"oven": "It is too hot for the dye."},
+    )
+    plan = planned((replace(made, boxes=(blue,)), answers))
+    assert plan.left_out["blue"] == (
+        "It is due by Mon 9 Mar, but no appliance here dries its beads. Add one to shelf.toml, or put dry beads in. "
+        "oven: It is too hot for the dye."
+    )
 
 
 def test_a_leaky_box_is_visited_again_and_again() -> None:

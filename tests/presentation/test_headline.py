@@ -38,6 +38,10 @@ def never(name: str) -> Assessment:
     return replace(assessment_of(name, None, BoxState.no_readings), latest=None, charge=None)
 
 
+def later(name: str) -> Assessment:
+    return replace(never(name), only_later_until=AS_OF + timedelta(days=3650))
+
+
 def young(name: str) -> Assessment:
     return assessment_of(name, None)
 
@@ -70,6 +74,7 @@ def names(count: int) -> list[str]:
         ([], None, "There is no box yet."),
         ([assessment_of("stranger", None, BoxState.undeclared)], None, "No box is declared yet."),
         ([never("a"), never("b")], plan(), "No box has sent a reading yet."),
+        ([never("a"), later("b")], plan(), "Nothing is known of now: all readings of b are dated later."),
         ([young("a"), young("b")], plan(), "Nothing is known yet: a and b need more readings."),
         ([failed("a")], plan(), "Nothing is known: the estimate of a failed."),
         ([young("a"), silent("b")], plan(), "Nothing is known yet: a is too new, b is silent."),
@@ -197,6 +202,14 @@ def test_only_voltages_that_are_low_for_any_cell_are_called_low(volts: float | N
 def test_a_stranger_has_no_badges() -> None:
     stranger = replace(assessment_of("a", None, BoxState.undeclared), charge=None)
     assert badges(replace(stranger, latest=Reading("a", AS_OF - timedelta(days=9), 21.0, 0.1)), WORDS) == ()
+
+
+def test_readings_that_are_all_dated_later_have_come_and_a_clock_is_to_be_set() -> None:
+    assert said([calm("pla"), later("a"), later("b"), never("new")], plan()).beside == (
+        "No reading has ever come from new: check its sensor.",
+        "All readings of a and b are dated later: check the clocks of their sensors.",
+    )
+    assert WORDS.to_do(later("a")) == "check the clock of its sensor"
 
 
 def test_where_all_sensors_are_silent_that_is_said_once_and_no_day_is_planned() -> None:

@@ -165,6 +165,7 @@ def test_a_box_whose_last_good_reading_is_over_its_limit_is_over_it(
             0.06,
             "The chance that it is over the limit already is 6 %: the sensor may show a slightly wrong value.",
         ),
+        (0.17, 0.99, "By all that is known together, it is almost surely over the limit already."),
         (0.17, 0.001, ""),
     ],
 )
@@ -207,7 +208,19 @@ def test_a_box_all_of_whose_readings_are_dated_later_is_told_of_the_clock(
     stores.readings.add([Reading("left", AS_OF + timedelta(days=30), 21.0, 0.12)])
     (left,) = ask(stores, LEFT)
     assert (left.state, left.latest) == (BoxState.no_readings, None)
-    assert left.refusal.startswith("all its readings are dated later. Unless you ask about the past, a clock is wrong")
+    assert left.only_later_until == AS_OF + timedelta(days=30)
+    assert left.refusal == (
+        f"all its readings are dated later, up to {AS_OF + timedelta(days=30):%Y-%m-%d %H:%M} UTC. Unless you ask "
+        "about the past, a clock was wrong: set those of its sensor and of this machine by NTP"
+    )
+
+
+def test_one_reading_before_the_instant_is_not_only_later_ones(stub: StubInference, stores: AnyStores) -> None:
+    stores.readings.add([Reading("left", AS_OF + timedelta(days=at), 21.0, 0.12) for at in (-1, 30)])
+    (left,) = ask(stores, LEFT)
+    assert left.only_later_until is None
+    assert left.latest is not None
+    assert left.latest.at == AS_OF - timedelta(days=1)
 
 
 def test_a_box_nobody_declared_is_named_and_not_assessed(stub: StubInference, stores: AnyStores) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
@@ -17,11 +17,14 @@ from monitor.services.site_check import (
     check_listener,
     check_privacy,
     check_rejected,
+    check_store,
 )
 from monitor.store.opening import open_stores
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from monitor.store.contracts import Upkeep
 
 SINCE = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 AT_WORK = Listener(True, 4242, "shed", SINCE)
@@ -109,3 +112,26 @@ def test_it_says_which_filter_does_the_work(why_not: str, said: str, monkeypatch
     *_, last = check_estimates([])
     assert said in last.found
     assert last.verdict is Severity.well
+
+
+class FaultyUpkeep:
+    """Stands beside the real one, and says what SQLite said of a file with torn pages."""
+
+    def __init__(self, path: Path, *faults: str) -> None:
+        self.path, self._faults = path, list(faults)
+
+    def faults(self) -> list[str]:
+        return self._faults
+
+
+@pytest.mark.parametrize(
+    ("faults", "said"),
+    [
+        (["*** in database main ***\nPage 41: odd\nPage 47: odd", "Page 99: odd"], "Page 41: odd, and 2 more faults"),
+        (["Page 41: odd"], "Page 41: odd"),
+    ],
+)
+def test_what_is_wrong_with_a_file_is_said_in_a_line(tmp_path: Path, faults: list[str], said: str) -> None:
+    (tmp_path / "db").write_bytes(b"")
+    (found,) = check_store(cast("Upkeep", FaultyUpkeep(tmp_path / "db", *faults)))
+    assert (found.verdict, found.found) == (Severity.fault, said)

@@ -112,6 +112,11 @@ def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
         ("[room]\nclimate = 'martian'", "'humid_summers'"),
         ("boxes = 3", "[boxes.NAME]"),
         ("site = ", "not valid TOML"),
+        ("[boxes.a]\n[boxes.a]", "[boxes.a] is declared twice (at line 2, column 9)"),
+        ('site = "attic\nlanguage = "de"', "a line ends within quotes (at line 1, column 14)"),
+        ("[boxes.room]", "[boxes.room]: 'room' is the sensor outside the boxes"),
+        ('[boxes.a]\nroom = "a"', "room = 'a' is not valid; it must be the name of a sensor outside this box"),
+        ("[boxes.a]\nspools = [{material = 'PLA', mass_g = 1}]", "mass_g = 1 is not valid; it must be a number from 5"),
         ("[plan]\nweekdays = ['caturday']", "'saturday'"),
     ],
 )

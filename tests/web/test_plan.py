@@ -339,6 +339,9 @@ def test_an_empty_plan_says_so() -> None:
     shown = view(planned())
     assert shown.headline == "No box needs drying in the coming weeks, as far as is known."
     assert (shown.days, shown.late_for) == ([], [])
+    nowhere = planned(("over", -10.0))
+    nowhere = replace(nowhere, plan=replace(nowhere.plan, days=(), left_out={"over": "It has no beads."}))
+    assert view(nowhere).headline == "No box has a drying day in the coming weeks, though some need dry beads."
     shown = view(planned(("well", 300.0)))
     assert [row.name for row in shown.without] == ["well"]
 

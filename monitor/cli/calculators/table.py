@@ -96,7 +96,9 @@ def _read(csv_file: Path) -> Rows:
             if missing:
                 raise ImportFileError(f"{source} has no column {missing[0]}; it must have {' and '.join(NEEDED)}")
             rows = list(table)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+    except OSError as error:
+        raise ImportFileError(f"{source} can't be read as a table: {error.strerror or error}") from error
+    except (UnicodeDecodeError, csv.Error) as error:
         raise ImportFileError(f"{source} can't be read as a table: {error}") from error
     for place, row in enumerate(rows, 1):
         if None in row:

@@ -45,6 +45,7 @@ def guide(context: typer.Context, room: RoomAir = None) -> None:
     from monitor.desk.cautions import at_the_end, at_the_scale
 
     with open_desk(context, step_by_step=True) as it:
+        quantities.room(room, it.shelf)  # a slip is told before anything is asked
         run = _going_on(it) or _begin(it, room)
         say_cautions(at_the_scale(), it.wording)
         step_g = _step_g(it, run)

@@ -12,8 +12,10 @@ from monitor.cli import arguments
 from monitor.cli.desk.session import IF_RIGHT, Sure
 from monitor.cli.session import open_to_write
 from monitor.errors import NEEDS_THE_PERSON, ImportFileError, UnconfirmedError
+from monitor.records import ROOM
+from monitor.records.names import hint
 from monitor.records.words import HUMIDITY_UNITS, TEMPERATURE_UNITS, TIME_UNITS
-from monitor.settings import load_shelf, shelf_folder, zone_named
+from monitor.settings import SHELF_FILE, load_shelf, shelf_folder, zone_named
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from monitor.feed.decode import Decoded
     from monitor.feed.table import Table, TableShape
     from monitor.records import ImportCounts, NumberedImport
+    from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
 
@@ -97,6 +100,7 @@ def import_readings(
             import_ = _Import(stores, file.name, None if sure else table.shape, bring_back=bring_back)
             import_.take(table.portions(rows, now))
     _summarize(import_, table)
+    _name_undeclared(import_, shelf)
 
 
 class _Import:
@@ -111,6 +115,7 @@ class _Import:
         self.counts: ImportCounts = ImportCounts()
         self.rejected: list[str] = []
         self.rejected_count = 0
+        self.boxes: set[str] = set()
         self._imports = stores.imports
         self._bring_back = bring_back
         self._plausibility = asked and Plausibility(asked.temperature_unit or "C", asked.humidity_unit)
@@ -126,6 +131,7 @@ class _Import:
             self.counts += self._imports.add(
                 self.number, decoded.readings, decoded.rejections, bring_back=self._bring_back
             )
+            self.boxes |= {reading.box for reading in decoded.readings}
             self.rejected = self.rejected or [each.reason for each in decoded.rejections[:1]]
             self.rejected_count += len(decoded.rejections)
         if self.number is not None:
@@ -165,6 +171,17 @@ def _summarize(import_: _Import, table: Table) -> None:
         if not counts.differing:
             raise ImportFileError(f"no row of {import_.file_name} could be used: {import_.rejected[0]}")
         raise typer.Exit(code=NEEDS_THE_PERSON)
+
+
+def _name_undeclared(import_: _Import, shelf: Shelf) -> None:
+    """Say which boxes nobody declared: their readings are kept, but nobody watches them."""
+    known = {ROOM, *(name for box in shelf.boxes for name in (box.name, box.room))}
+    if strangers := sorted(import_.boxes - known):
+        typer.echo(
+            f"not in {SHELF_FILE}: {', '.join(strangers)}. {hint('adopt', strangers[0])} adds it. If it is a slip:"
+            f" `siccast readings withdraw --import {import_.number}`",
+            err=True,
+        )
 
 
 def _differing(number: int, counts: ImportCounts) -> str:

@@ -173,6 +173,8 @@ def color(
 @log.command()
 def note(context: typer.Context, box: BoxName, text: Annotated[str, typer.Argument()], at: At = None) -> None:
     """Record anything else about a box."""
+    if not text.strip():
+        raise typer.BadParameter("there is nothing to note: write a few words", param_hint="'TEXT'")
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.note, box, at=at, note=text)
 

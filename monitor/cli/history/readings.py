@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
+from monitor.cli import arguments
 from monitor.cli.history import imports
 from monitor.cli.session import open_to_write
 from monitor.errors import SettingsError, StoreBusyError, UnknownBoxError
@@ -16,6 +19,8 @@ from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 if TYPE_CHECKING:
     from monitor.records import Reading
     from monitor.store.opening import Stores
+
+_UTC = ZoneInfo("UTC")
 
 readings = typer.Typer(help="Import, export, check or delete readings.", no_args_is_help=True)
 
@@ -32,8 +37,8 @@ def export_readings(
     file: Annotated[Path | None, typer.Argument(help="File to write. Default: standard output.")] = None,
     *,
     box: Annotated[list[str] | None, typer.Option(help="Only this box. You may repeat this option.")] = None,
-    start: Annotated[datetime | None, typer.Option(help="From this time on (UTC).")] = None,
-    end: Annotated[datetime | None, typer.Option(help="Up to this time, not including it (UTC).")] = None,
+    start: Annotated[str | None, typer.Option(metavar="TIME", help="From this time on (UTC).")] = None,
+    end: Annotated[str | None, typer.Option(metavar="TIME", help="Up to this time, not including it (UTC).")] = None,
     set_aside: Annotated[
         int | None,
         typer.Option(
@@ -53,14 +58,16 @@ def export_readings(
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
-    span = (_utc(start), _utc(end))
+    span = (arguments.span_end(start, _UTC, "--start"), arguments.span_end(end, _UTC, "--end"))
     opened = open_stores(
         shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
     )
     with opened as stores:
         if set_aside is not None:
+            kept = stores.imports.set_aside(set_aside)
+            begin = list(islice(kept, 1))  # a number that there isn't is told before a file is begun
             with open_new_table(file, OWN_COLUMNS) as write:
-                for reading in stores.imports.set_aside(set_aside):
+                for reading in chain(begin, kept):
                     write(_cells(reading))
             return
         boxes = _boxes(stores, box)
@@ -168,7 +175,3 @@ def _boxes(stores: Stores, asked: list[str] | None) -> list[str]:
         if name not in known:
             raise UnknownBoxError(f"box '{name}' has no readings. Boxes with readings: {', '.join(known) or 'none'}")
     return asked or known
-
-
-def _utc(at: datetime | None) -> datetime | None:
-    return None if at is None else at.replace(tzinfo=UTC)

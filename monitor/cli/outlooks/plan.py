@@ -125,9 +125,11 @@ def _show(whole: FullPlan, today: date, currency: str) -> None:
 
     planned = whole.plan
     if rows := plan_rows(planned, today):
-        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None})
+        show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None, 4: None})
         show_notes("What that takes", [("", takes(whole.worth, currency)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
+    elif whole.unmet:
+        typer.echo("\nNo box has a drying day in that time, though some need dry beads.\n")
     else:
         typer.echo("\nNo box needs drying in that time, as far as is known.\n")
     show_notes("Not in time", [(one.box, one.words) for one in whole.unmet])

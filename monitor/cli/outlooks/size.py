@@ -93,7 +93,7 @@ def size(
     _known_word("--state", state, SPOOL_STATES)
     parcel = _parcel(wvtr, area)
     subject = _declared(shelf, box) if box else _new_box(volume, style, contents or [], state, parcel)
-    kind = arguments.desiccant(beads) or beads
+    kind = arguments.desiccant(beads, "--beads") or beads
     mass_g = None if grams is None else quantities.mass_g(grams, shelf)
     question = SizeQuestion(
         box=subject,

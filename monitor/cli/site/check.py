@@ -132,7 +132,7 @@ def restore(
     from monitor.store.opening import open_stores, restore_backup
 
     shelf = shelf_of(context)
-    if not yes:
+    if not yes and source.exists():
         typer.confirm(f"Replace {shelf.database_path} with {source}?", abort=True)
     kept = restore_backup(shelf.database_path, source)
     with open_stores(shelf.database_path, read_only=True) as stores:

@@ -45,6 +45,8 @@ _UNIT_ENDINGS = frozenset(
     {"c", "f", "k", "degc", "degf", "celsius", "fahrenheit", "kelvin", "pct", "percent", "rh", "rf", "v"}
 )
 _WITH_UNIT = frozenset({"temperature_c", "rh_pct", "battery_v"})
+_VALUE = re.compile(r"\s*[-+]?\d")
+"""How a number or a time begins, and no heading does."""
 _WITH_ZONE = frozenset({"t", DATE})
 _ZONE_WORDS = frozenset({"utc", "gmt"})
 _TEMPERATURE_UNITS = MappingProxyType(
@@ -153,6 +155,12 @@ def _require_needed(columns: Mapping[str, str], there: Sequence[str], box: str |
 
 
 def _missing(ours: str, theirs: str, there: Sequence[str], file_name: str) -> ImportFileError:
+    if not there:
+        return ImportFileError(f"{file_name} is empty")
+    if all(_VALUE.match(heading) for heading in there):
+        return ImportFileError(
+            f"{file_name} begins with values. Its first line has to name the columns, like t,temperature_c,rh_pct"
+        )
     or_box = ", give the box of all rows with --box" if ours == "box" else ""
     return ImportFileError(
         f"{file_name} has no column '{theirs}' for {ours}. It has {', '.join(sorted(there)) or 'none'}."

@@ -17,6 +17,10 @@ MAX_PAYLOAD_BYTES = 256 * 1024
 """A judgement. A node that was offline for weeks sends its backlog in several arrays; one message is no longer than
 this."""
 
+LARGEST_PACKET_BYTES = MAX_PAYLOAD_BYTES + 128 * 1024
+"""Room for the longest payload that is read, the longest topic (65,535 bytes: MQTT 5, section 1.5.4), and
+properties."""
+
 KEPT_OF_LONGER_BYTES = 4096
 """Of a message that is too long to be read: a judgement, enough to see who sent it and what it was."""
 
@@ -40,6 +44,8 @@ def parse_json(payload: bytes) -> Any:
     """Return what the payload says, or tell why it is no JSON or says something twice."""
     if len(payload) > MAX_PAYLOAD_BYTES:
         refuse_longer(len(payload))
+    if not payload:
+        raise UnusableMessageError("the payload is empty; that is not JSON")
     try:
         content = orjson.loads(payload)
     except orjson.JSONDecodeError as error:
@@ -169,4 +175,5 @@ def _from_epoch(value: Any, units_per_s: float, units: str, name: str) -> dateti
     try:
         return datetime.fromtimestamp(given, UTC)
     except (OverflowError, ValueError, OSError):
-        raise UnusableMessageError(f"{name} is {shown(value)}; it must be {units} since 1970") from None
+        other = ", not milliseconds" if units == "seconds" else ""
+        raise UnusableMessageError(f"{name} is {shown(value)}; it must be {units} since 1970{other}") from None

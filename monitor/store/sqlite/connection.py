@@ -7,7 +7,7 @@ import platform
 import sqlite3
 from typing import TYPE_CHECKING
 
-from monitor.errors import StoreBusyError, StoreError
+from monitor.errors import StoreBusyError, StoreError, UnknownNameError
 from monitor.store.sqlite.copies import create_privately
 from monitor.store.sqlite.held_files import HeldFiles
 from monitor.store.sqlite.schema import bring_up_to_date, require_begun, require_ours, require_present
@@ -102,7 +102,9 @@ class Database:
         except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may quote what is no text any more
             raise explain(self.path, error) from error
         except OverflowError as error:
-            raise StoreError(f"{self.path} holds no number that is so long. Check the number that you gave") from error
+            raise UnknownNameError(
+                f"{self.path} holds no number that is so long. Check the number that you gave"
+            ) from error
 
     def close(self) -> None:
         """Close; the last one to close folds the log into the file."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import orjson
 
-from monitor.errors import LedgerError
+from monitor.errors import UnknownNameError
 from monitor.records.desk_events import DeskEvent, LoggedEvent
 from monitor.store.sqlite.ledger import INSERT_ENTRY, entry_row
 from monitor.store.sqlite.rows import from_ms, to_ms
@@ -53,7 +53,7 @@ class SqliteDeskEvents:
         with self._database.transaction() as connection:
             row = connection.execute(f"{_SELECT} AND deed_id = ?", (event_id,)).fetchone()
             if row is None:
-                raise LedgerError(
+                raise UnknownNameError(
                     f"there is no number {event_id} in the log, or it was undone before. `siccast lot log` lists them"
                 )
             _take_back(connection, "deeds", "deed_id", event_id, now)

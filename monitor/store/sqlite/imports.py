@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.errors import LedgerError, UnknownBoxError
+from monitor.errors import LedgerError, UnknownBoxError, UnknownNameError
 from monitor.records import ImportCounts, ImportKind, NumberedImport
 from monitor.records.readings import ROWS_AT_ONCE
 from monitor.store.sqlite.ledger import add_rejections
@@ -158,7 +158,7 @@ class SqliteImports:
     def _require(self, connection: sqlite3.Connection, number: int, kind: ImportKind | None = None) -> NumberedImport:
         row = connection.execute(f"{_LISTED} WHERE number = ?", (number,)).fetchone()
         if row is None:
-            raise LedgerError(f"there is no import {number}. `siccast readings imports` lists them")
+            raise UnknownNameError(f"there is no import {number}. `siccast readings imports` lists them")
         found = _to_import(row)
         if kind is not None and found.kind is not kind:
             raise LedgerError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from monitor.errors import LedgerError
+from monitor.errors import LedgerError, UnknownNameError
 from monitor.records import EntryKind, LedgerEntry, RejectedMessage, Rejection
 from monitor.store.contracts import REJECTED_LISTED
 from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
@@ -61,7 +61,7 @@ class SqliteLedger:
                 f"{_SELECT} WHERE entry_id = ? AND taken_back_at_ms IS NULL", (entry_id,)
             ).fetchone()
             if row is None:
-                raise LedgerError(
+                raise UnknownNameError(
                     f"there is no entry {entry_id} in the log, or it was undone before. `siccast log show` lists them"
                 )
             event = connection.execute(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from monitor.errors import LedgerError
+from monitor.errors import UnknownNameError
 from monitor.records import AnnouncedDay, DecisionKind, PlanDecision
 from monitor.store.sqlite.rows import LAST_MS, from_ms, to_ms
 
@@ -45,7 +45,7 @@ class SqlitePlanDecisions:
         with self._database.transaction() as connection:
             row = connection.execute(f"{_SELECT} AND decision_id = ?", (decision_id,)).fetchone()
             if row is None:
-                raise LedgerError(
+                raise UnknownNameError(
                     f"there is no decision {decision_id} about the plan, or it was undone before."
                     " `siccast plan` lists those that count"
                 )

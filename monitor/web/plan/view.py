@@ -24,7 +24,7 @@ from monitor.web.plan.swaps import SwapRow
 from monitor.web.plan.weeks import Week, weeks_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 
     from monitor.planning.worth import PlanWorth
     from monitor.presentation.plan_days import PlanDate
@@ -171,7 +171,7 @@ def view(
         else [(one.box, planned.words.in_own_units(said(one.words))) for one in unmet]
     )
     return PlanView(
-        headline=_headline(dates, today),
+        headline=_headline(dates, today, late),
         total=_total(dates),
         days=days,
         effort=effort_of_all,
@@ -191,7 +191,9 @@ def view(
     )  # fmt: skip
 
 
-def _headline(dates: Sequence[PlanDate], today: date) -> str:
+def _headline(dates: Sequence[PlanDate], today: date, late: Collection[object] = ()) -> str:
+    if not dates and late:
+        return say("No box has a drying day in the coming weeks, though some need dry beads.")
     if not dates:
         return say("No box needs drying in the coming weeks, as far as is known.")
     first = dates[0]

@@ -293,7 +293,8 @@ def shown_humidity(answer: Assessment, limit: str) -> Shown:
     beside = say("limit {limit}", limit=limit) if limit else ""
     latest, forecast = answer.latest, answer.forecast
     if latest is None:
-        return Shown("–", ", ".join(filter(None, (say("no reading yet"), beside))))
+        none = say("all readings dated later") if answer.only_later_until else say("no reading yet")
+        return Shown("–", ", ".join(filter(None, (none, beside))))
     humidity = percent(latest.relative_humidity, 1)
     if silent_for(answer) is None and not is_from_before_beads(answer):
         said = say("humidity") if dries_now(answer) or not over_by(answer) else ""
