@@ -245,9 +245,7 @@ class MqttFeed:
             return {}
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _NEVER_EXPIRES if keep else 0
-        if (
-            not client_class().cuts_longer
-        ):  # the broker then drops longer ones, and neither we nor the sender hear of it
+        if not client_class().cuts_longer:  # the broker then drops longer ones, and nobody hears of it
             properties.MaximumPacketSize = LARGEST_PACKET_BYTES
         return {"clean_start": not keep, "properties": properties}
 
