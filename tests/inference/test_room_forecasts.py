@@ -18,7 +18,9 @@ import pytest
 from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, interned, learn_from_days, learn_room
 from monitor.physics.numerics import FloatArray
 from monitor.records import RoomClimate
+from tests.worth.rooms import room as room_hour_by_hour
 
+WORTH_ROOMS = Path(__file__).parents[1] / "worth" / "rooms"
 ROOMS = Path(__file__).parent / "rooms"
 SPANS = (30, 90, 180)
 EVERY = 41  # days between two questions; judgement: no divisor of a month or a season
@@ -41,7 +43,10 @@ class Asked:
         return np.asarray(getattr(self, other) + np.sqrt(np.mean(np.square(off))) * Z)
 
 
-def daily(name: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+Daily = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def daily(name: str) -> Daily:
     """Return days since 1970 without gaps, vapor pressure and temperature; NaN where a day is not known."""
     with (ROOMS / f"{name}.csv").open(encoding="utf-8") as file:
         rows = [
@@ -59,6 +64,14 @@ def daily(name: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     return np.arange(len(degc)) + first - date(1970, 1, 1).toordinal() + 0.5, vapor_kpa, degc
 
 
+def made_of_outdoor_air(name: str, household: int) -> Daily:
+    """Return 600 days of a room made of the outdoor air of a typical year, as ``tests/worth`` makes them."""
+    hourly = room_hour_by_hour(WORTH_ROOMS / f"{name}.csv.gz", 24 * 600, np.random.default_rng((household, 5)))
+    first = hourly.start.date().toordinal() - date(1970, 1, 1).toordinal()
+    vapor_kpa, degc = (np.asarray(v.reshape(-1, 24).mean(axis=1)) for v in (hourly.vapor_kpa, hourly.degc))
+    return first + np.arange(len(degc)) + 0.5, vapor_kpa, degc
+
+
 def log_mean_ahead(room: LearnedRoom, now_day: float, ahead: int, rng: np.random.Generator) -> FloatArray:
     """Draws of ln of the mean vapor pressure of so many days."""
     vapor_kpa, *_ = room.sample(now_day, np.arange(1.0, ahead + 1.0, max(ahead // 30, 1)), 400, rng)
@@ -70,11 +83,14 @@ def usual_log_mean(days: FloatArray) -> float:
     return float(np.log(1.19 * np.mean(np.exp(0.31 * np.cos(angle) + 0.07 * np.cos(2.0 * angle)))))
 
 
-def asked() -> list[Asked]:
+def homes() -> list[Daily]:
+    return [daily(name) for name in ("espoo-1", "espoo-2", "tampere", "berlin")]
+
+
+def asked(rooms: list[Daily]) -> list[Asked]:
     rng = np.random.default_rng(1)
     found = []
-    for name in ("espoo-1", "espoo-2", "tampere", "berlin"):
-        days, vapor_kpa, degc = daily(name)
+    for days, vapor_kpa, degc in rooms:
         for seen in SPANS:
             for start in range(0, len(days) - seen - SPANS[0], EVERY):
                 past = slice(start, start + seen)
@@ -94,7 +110,7 @@ def asked() -> list[Asked]:
 
 @pytest.fixture(scope="module")
 def questions() -> list[Asked]:
-    return asked()
+    return asked(homes())
 
 
 def loss(told: FloatArray, truth: float) -> float:
@@ -127,6 +143,16 @@ def test_so_it_does_for_a_month_a_quarter_and_half_a_year(questions: list[Asked]
 
 def test_the_middle_is_in_the_middle(questions: list[Asked]) -> None:
     assert abs(np.mean([q.truth - q.told[1] for q in questions])) < 0.02  # [ln kPa]; judgement: 2 % in a box's dose
+
+
+@pytest.mark.parametrize("name", ["subarctic-coast", "humid-subtropical"])
+def test_rooms_of_other_climates_lie_inside_about_as_often(name: str) -> None:
+    """Made of outdoor air (three households each), so the bounds are wide; *regression* where they are not 0.90."""
+    questions = asked([made_of_outdoor_air(name, household) for household in range(3)])
+    assert 0.8 <= np.mean([q.told[0] <= q.truth <= q.told[2] for q in questions]) <= 0.97
+    for other in ("persistence", "usual"):
+        theirs = np.mean([loss(q.held_against(other, questions), q.truth) for q in questions])
+        assert np.mean([loss(q.told, q.truth) for q in questions]) < theirs
 
 
 SUMMER, WINTER = 19_723.0 + 225.0, 19_723.0 + 42.0  # 2024: its 225th day and a half year from it
