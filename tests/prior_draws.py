@@ -89,6 +89,9 @@ def shown(problem: Problem, theta: FloatArray, rng: np.random.Generator) -> tupl
         leaked_g=leaked,
         dose_kpa_days=dose,
         event_g=zero,
+        var_slow=zero,
+        slow_with_loading=zero,
+        slow_with_wander=zero,
     )
     return replace(problem, bins=_with_floor(bins, values)), state
 

@@ -39,7 +39,7 @@ SENSORS = {
     "±5 %, whole per cents": SensorSpec(0.05, 0.01),
     "±5 %, nothing below 16 %": SensorSpec(0.05, 0.01, 0.16),
 }
-RATES = {"openings logged": (0.15, 1e-4), "spools swapped": (1e-4, 0.03)}
+RATES = {"openings logged": (0.15, 1e-4), "spools swapped": (1e-4, 0.03), "nylon swapped": (1e-4, 0.03)}
 """Openings and swaps a day that the shelf knows of; a box's own rate is drawn about them. Others see neither."""
 QUIET = (1e-4, 1e-4)
 YOUNGEST, OLDEST, AHEAD = 8, 90, 540
@@ -96,8 +96,12 @@ class _Batch:
 
     def __init__(self, beads: str, columns: list[Column], rng: np.random.Generator) -> None:
         self.beads, self.columns, self.rng, self.count = beads, columns, rng, len(columns)
-        spool = (Spool("PETG", 1000.0, 1, "dried"),)
-        self.boxes = [Box(f"b{i}", LITER, LIMIT, "gasket", SENSORS[c.sensor], spool) for i, c in enumerate(columns)]
+        self.is_nylon = np.array([c.usage == "nylon swapped" for c in columns])
+        spools = [Spool("PA6" if nylon else "PETG", 1000.0, 1, "dried") for nylon in self.is_nylon]
+        self.boxes = [
+            Box(f"b{i}", LITER, LIMIT, "gasket", SENSORS[c.sensor], (spool,))
+            for i, (c, spool) in enumerate(zip(columns, spools, strict=True))
+        ]
         self.begin_day = 19_000 + rng.integers(0, 365, self.count)
         usual = np.array([RATES.get(c.usage, QUIET) for c in columns])
         self.usual, self.rates = usual, usual * rng.exponential(size=usual.shape)
@@ -203,6 +207,9 @@ class _Batch:
             if not ends_day or span == 1.0:
                 opened, swapped = rng.poisson(self.rates.T) * (day > 0)
                 more_g = more_g + self._brought_g(prior, rh, slope, scale, degc, out_kpa, opened, swapped)
+                if self.is_nylon.any():  # of which there is one spool, whose water is followed as it comes
+                    another = self.swapped_humidity + ASSUME.swapped_humidity_sd * rng.standard_normal(count)
+                    slow = np.where(self.is_nylon & (swapped > 0), np.maximum(another, 0.0), slow)
                 found.opened.append(opened)
                 found.swapped.append(swapped)
                 settling = np.where(swapped > 0, np.maximum(settling, ASSUME.settling_humidity), settling)
@@ -246,7 +253,7 @@ class _Batch:
         most = ASSUME.swapped_humidity_sd / per_g
         least = [np.minimum(sd, most) for sd in (ASSUME.opening_sd_g, ASSUME.swap_least_sd_g)]
         dose = dose + np.sqrt(opened) * least[0] * rng.standard_normal(self.count)
-        store = 1.0 / (1.0 / prior.swapped_g_per_humidity + per_g)
+        store = np.where(self.is_nylon, 0.0, 1.0 / (1.0 / prior.swapped_g_per_humidity + per_g))
         fresh = self.swapped_humidity * swapped
         fresh = fresh + np.sqrt(swapped) * ASSUME.swapped_humidity_sd * rng.standard_normal(self.count)
         dose = dose + store * (fresh - swapped * rh) + np.sqrt(swapped) * least[1] * rng.standard_normal(self.count)

@@ -45,7 +45,15 @@ BEADS = {
     "calcium chloride": "calcium_chloride",
 }
 """Each isotherm that the tables have, but for sieves 4A and 5A, which are near the others."""
-USAGES = ("quiet", "openings logged", "spools swapped", "weighed", "no room sensor", "earlier episodes")
+USAGES = (
+    "quiet",
+    "openings logged",
+    "spools swapped",
+    "nylon swapped",
+    "weighed",
+    "no room sensor",
+    "earlier episodes",
+)
 COPIES = 3
 """A batch is so many boxes of each sensor and usage: side by side they cost little more than one."""
 COLUMNS = [Column(*both) for both in product(SENSORS, USAGES)] * COPIES

@@ -39,8 +39,11 @@ def carried_of(prior: Prior, *, sd: float | None = None, mean: float | None = No
     return Carried(START_S, START_S + 50 * DAY_S, "silica_regular", 100.0, means, np.diag(sds**2), True, True)
 
 
-def start_from(carried: Carried, stayed: Stayed = ALL_STAYED, desiccant: str = "silica_regular") -> Prior:
-    return with_carried(the_prior(), carried, stayed, box=BOX, desiccant=desiccant, assumptions=Assumptions())
+def start_from(
+    carried: Carried, stayed: Stayed = ALL_STAYED, desiccant: str = "silica_regular", swapped_share: float = 0.0
+) -> Prior:
+    prior = replace(the_prior(), swapped_share=swapped_share)
+    return with_carried(prior, carried, stayed, box=BOX, desiccant=desiccant, assumptions=Assumptions())
 
 
 class TestDrift:
@@ -119,6 +122,16 @@ class TestWhatStayed:
         assert long_ago.mean == pytest.approx(alike.mean, abs=1e-6)
         half = 0.5 * (0.2 + (0.70 if wetter else 0.07))
         assert lately.mean == pytest.approx(np.log(half), abs=0.01)
+
+    def test_a_spool_that_the_filter_followed_is_not_mixed_in_twice(self) -> None:
+        """But one that came with the next beads, which was in no bin of the earlier episode."""
+        known, at = carried_of(the_prior(), sd=0.1, mean=float(np.log(0.2))), Unknown.log_slow_humidity
+        lately, with_beads = (
+            start_from(known, replace(ALL_STAYED, swaps=(Swap(seconds, "wet"),)), swapped_share=0.5).unknowns[at]
+            for seconds in (60.0, 0.0)
+        )
+        assert lately.mean == pytest.approx(np.log(0.2))
+        assert with_beads.mean == pytest.approx(np.log(0.5 * (0.2 + 0.70)), abs=0.01)
 
     def test_spools_of_long_ago_are_anywhere(self) -> None:
         known = carried_of(the_prior(), sd=0.1, mean=-1.0)

@@ -75,6 +75,9 @@ def straight_box(conductance: float, start_humidity: float, room: SteadyRoom, as
         leaked_g=zero,
         dose_kpa_days=zero,
         event_g=zero,
+        var_slow=zero,
+        slow_with_loading=zero,
+        slow_with_wander=zero,
     )
     problem = problem_of(20, None, assume)
     theta = np.zeros((count, len(problem.prior.unknowns)))

@@ -26,6 +26,7 @@ from monitor.inference.model.prior import Assumptions, Normal, Unknown
 from monitor.inference.model.state import Problem, State
 from monitor.physics import compiled
 from monitor.physics.numerics import FloatArray
+from monitor.records import Spool
 
 Pass = tuple[FloatArray, State]
 KERNEL, _ = compiled.filter_kernel()
@@ -59,8 +60,12 @@ def assert_same(ours: Pass, theirs: Pass, nudged: Pass) -> None:
     """
     # what an update leaves of a variance is a small difference; one of water below 1e-14 counts as none (`fit.fit`)
     var_loading = 1e-5
-    covariance = np.sqrt(np.maximum(theirs[1].var_loading, var_loading) * Assumptions().drift_sd ** 2)
-    sizes = {"wander": Assumptions().drift_sd, "var_loading": var_loading, "covariance": covariance, "event_g": 1.0}
+    of_loading = np.sqrt(np.maximum(theirs[1].var_loading, var_loading))
+    drift, of_slow = Assumptions().drift_sd, Assumptions().swapped_humidity_sd
+    sizes = {
+        "wander": drift, "var_loading": var_loading, "covariance": drift * of_loading, "event_g": 1.0,
+        "var_slow": of_slow**2, "slow_with_loading": of_slow * of_loading, "slow_with_wander": of_slow * drift,
+    }  # fmt: skip
     assert_near(ours[0], theirs[0], nudged[0], 1.0, "log likelihood")
     for row in ROWS:
         assert_near(*(getattr(one[1], row) for one in (ours, theirs, nudged)), sizes.get(row, 0.0), row)
@@ -84,7 +89,9 @@ def problems(draw: st.DrawFn) -> tuple[Problem, FloatArray]:
     kind = draw(st.sampled_from(["silica_regular", "molecular_sieve", "calcium_chloride", "clay", None]))
     mass_g = 0.0 if kind is None else draw(st.sampled_from([5.0, 100.0, 800.0]))
     episode = replace(problem.episode, desiccant=kind, dry_mass_g=mass_g)
-    box = replace(problem.box, volume_liter=draw(st.sampled_from([1.0, 10.0, 60.0])))
+    nylons = (Spool("PA6", 1500.0, 2, "dried"), Spool("PLA", 900.0))
+    spools = draw(st.sampled_from([(), (Spool("PETG", 900.0),), (Spool("PA12", 900.0),), nylons]))
+    box = replace(problem.box, volume_liter=draw(st.sampled_from([1.0, 10.0, 60.0])), spools=spools)
     shown = np.clip(0.08 + 0.01 * np.cumsum(rng.standard_normal(DAYS)), 0.01, 0.6)
     censored = np.zeros(DAYS, dtype=bool) if floor is None else shown <= floor
     shown = np.where(censored, floor or 0.0, shown)
@@ -94,6 +101,8 @@ def problems(draw: st.DrawFn) -> tuple[Problem, FloatArray]:
         return np.where(rng.random(DAYS) < share, rng.integers(1, 4, DAYS).astype(float), 0.0)
 
     is_disturbed = draw(st.booleans())
+    swaps = in_some(0.1) * is_disturbed
+    notes = tuple((int(i), str(rng.choice(["wet", "dried in the oven", "red"]))) for i in np.flatnonzero(swaps))
     bins = replace(
         problem.bins,
         edges_days=-np.r_[0.0, np.cumsum(rng.choice([0.5, 1.0, 2.0, 5.0], DAYS))][::-1],
@@ -102,7 +111,8 @@ def problems(draw: st.DrawFn) -> tuple[Problem, FloatArray]:
         shown_humidity=shown,
         censored=censored,
         openings=in_some(0.3),
-        swaps=in_some(0.1) * is_disturbed,
+        swaps=swaps,
+        swap_notes=notes,
         step_size=0.02 * in_some(0.1) * is_disturbed,
         loosened=0.1 * in_some(0.1) * is_disturbed,
         weighings=((3, 110.0, 0.1), (DAYS - 1, 112.0, 0.1)) if draw(st.booleans()) else (),

@@ -20,8 +20,10 @@ from monitor.inference.answers.forecast import FAN_DAYS, Futures, futures
 from monitor.inference.answers.simulation import MOST_A_STEP, Chances, Usage, poisson_counts
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
-from monitor.inference.model import normal
+from monitor.inference.model import kalman, normal
+from monitor.inference.model.box_prior import prior_of
 from monitor.physics.compiled import forecast_kernel
+from monitor.records import Spool
 
 KINDS: dict[str, dict[str, Any]] = {
     "tight": {"truth": Truth(conductance=0.02, dry_mass_g=300.0)},
@@ -80,6 +82,23 @@ def test_a_box_that_is_opened_all_day_comes_out_alike_too(
         assert_same(ours, futures(posterior, 0.2))
 
 
+@pytest.mark.parametrize("spools", [(Spool("PA12", 900.0),), (Spool("PA6", 1500.0, 2), Spool("PLA", 900.0))])
+def test_spools_that_will_be_swapped_come_out_alike_too(
+    posterior: Posterior, spools: tuple[Spool, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fitted anew: their store, and the share that one is of it, are of the prior."""
+    require_compiled_filter()
+    problem = posterior.problem
+    box, busy = replace(problem.box, spools=spools), replace(problem.episode, all_swaps=12)
+    prior = prior_of(box, busy, problem.assumptions)
+    theta = prior.drawn(len(posterior.theta), np.random.default_rng(3))
+    problem = replace(problem, box=box, episode=busy, prior=prior)
+    posterior = replace(posterior, problem=problem, theta=theta, state=kalman.run(problem, theta)[1])
+    ours = futures(posterior, 0.2)
+    with by_numpy(monkeypatch):
+        assert_same(ours, futures(posterior, 0.2))
+
+
 def test_water_that_is_no_number_stops_it(posterior: Posterior) -> None:
     """Compiled, a grid is looked up at its dry end for it; numpy stops at the look-up."""
     require_compiled_filter()
@@ -122,11 +141,11 @@ def test_counts_are_poissons(mean: float) -> None:
 
 
 def test_random_numbers_of_one_step_are_what_they_are_taken_for() -> None:
-    rows = Chances.drawn(40, 500, 2).rows.reshape(5, -1)
-    for row, distribution in zip(rows, ("norm", "norm", "uniform", "uniform", "uniform"), strict=True):
+    rows = Chances.drawn(40, 500, 2).rows.reshape(6, -1)
+    for row, distribution in zip(rows, ("norm", "norm", "uniform", "uniform", "uniform", "norm"), strict=True):
         assert kstest(row, distribution).pvalue > 0.001
-    assert np.abs(np.corrcoef(rows) - np.eye(5)).max() < 0.03
-    assert rows[2:].max() < 1.0
+    assert np.abs(np.corrcoef(rows) - np.eye(6)).max() < 0.03
+    assert rows[2:5].max() < 1.0
 
 
 def test_they_are_not_those_of_the_room() -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import pytest
+from exactly_filtered import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
 from prior_draws import problem_of
 from with_compiled import require_compiled_filter
 
@@ -23,7 +22,7 @@ from monitor.inference.model.state import (
 )
 from monitor.physics.box_balance import Air, DrawnBox, advance
 from monitor.physics.materials import desiccant
-from monitor.physics.numerics import FloatArray, Numeric
+from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption.tabulated import SorptionTable
@@ -32,60 +31,8 @@ LINEAR = Assumptions(student_degrees=1e300, reading_share=0.0, settling_humidity
 """Errors of a constant size without tails: what a linear filter knows."""
 CONSTANT_LEAK = replace(LINEAR, drift_sd=0.0, unknown_share=0.0)
 QUIET = replace(CONSTANT_LEAK, unknown_g_per_g=0.0, bias_walk=0.0)
-PER_HUMIDITY = 0.55
-"""A straight isotherm: a gram of beads takes up 0.55 g for a humidity of 1."""
 MASS_G, VOLUME_LITER, BIAS_OF_SENSOR, SCALE_G, DRY_G = 100.0, 10.0, 0.004, 0.1, 101.0
 DAYS = np.array([0.5, 0.5, 1.0, 1.0, 1.0, 2.0, 5.0, 2.0, 1.0, 0.5, 1.0, 1.0])
-
-
-class StraightTable:
-    """A straight isotherm without the corners that a table has."""
-
-    def humidity(self, loading: FloatArray, temperature_degc: Numeric) -> tuple[FloatArray, FloatArray]:
-        return loading / PER_HUMIDITY, np.full_like(loading, 1.0 / PER_HUMIDITY)
-
-    def keep_within(self, loading: FloatArray) -> FloatArray:
-        return loading
-
-
-class Step(NamedTuple):
-    """One bin of a linear problem: x' = transition x + moved + noise, shown = design x' + offset."""
-
-    transition: FloatArray
-    moved: FloatArray
-    noise: FloatArray
-    design: FloatArray
-    offset: FloatArray
-
-
-class Filtered(NamedTuple):
-    mean: FloatArray
-    covariance: FloatArray
-    log_likelihood: float
-
-
-def exactly_filtered(
-    step_at: Callable[[int, FloatArray], Step], seen: FloatArray, noise_of_seen: FloatArray, start: Filtered
-) -> Filtered:
-    """Filter by statsmodels, bin by bin: its first period is where a bin begins, its second where it ends.
-
-    What is linear in a bin may depend on the mean before it, as the offset of a bin's mean does.
-    """
-    library = pytest.importorskip("statsmodels.tsa.statespace.kalman_filter")
-    for k, shown in enumerate(seen):
-        step = step_at(k, start.mean)
-        size = len(start.mean)
-        exact = library.KalmanFilter(k_endog=len(shown), k_states=size, k_posdef=size)
-        exact.bind(np.vstack([np.full_like(shown, np.nan), shown]))
-        exact["transition"], exact["state_intercept"] = step.transition, step.moved[:, None]
-        exact["selection"], exact["state_cov"] = np.eye(size), step.noise
-        exact["design"], exact["obs_intercept"] = step.design, step.offset[:, None]
-        exact["obs_cov"] = noise_of_seen
-        exact.initialize_known(start.mean, start.covariance)
-        found = exact.filter()
-        mean, covariance = found.filtered_state[:, 1], found.filtered_state_cov[:, :, 1]
-        start = Filtered(mean, covariance, start.log_likelihood + float(found.llf_obs[1]))
-    return start
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,17 +103,14 @@ def state_of(table: StraightTable | SorptionTable, assume: Assumptions, humidity
         leaked_g=zero,
         dose_kpa_days=zero,
         event_g=zero,
+        var_slow=zero,
+        slow_with_loading=zero,
+        slow_with_wander=zero,
     )
 
 
 def start_of(state: State) -> Filtered:
     return Filtered(np.array([state.loading[0], 0.0]), np.diag([0.0, state.var_wander[0]]), 0.0)
-
-
-def assert_same(found: Filtered, exact: Filtered) -> None:
-    assert found.mean == pytest.approx(exact.mean, rel=1e-9, abs=1e-12)
-    assert found.covariance == pytest.approx(exact.covariance, rel=1e-9, abs=1e-18)
-    assert found.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-9)
 
 
 def test_on_a_straight_isotherm_it_is_the_exact_linear_filter() -> None:

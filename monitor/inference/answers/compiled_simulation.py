@@ -94,6 +94,7 @@ def _errors(ahead: Ahead) -> dict[str, float]:
     return {
         **{name: getattr(assume, name) for name in same_names},
         "swapped_g_per_humidity": posterior.problem.prior.swapped_g_per_humidity,
+        "swapped_share": posterior.problem.prior.swapped_share,
         "least_humidity_per_g": LEAST_HUMIDITY_PER_G,
         "most_a_step": MOST_A_STEP,
         "least_rise": LEAST_RISE,

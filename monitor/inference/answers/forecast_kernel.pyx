@@ -37,7 +37,7 @@ cdef enum:
     OPENINGS_PER_DAY, EVENTS_PER_DAY, SWAPPED_HUMIDITY, FULL_LOADING, CONSTANT_ROWS
 
 cdef enum:
-    OF_LOADING, OF_WANDER, OF_OPENINGS, OF_EVENTS, OF_LID, CHANCE_ROWS
+    OF_LOADING, OF_WANDER, OF_OPENINGS, OF_EVENTS, OF_LID, OF_SPOOLS, CHANCE_ROWS
 
 cdef enum:
     SOME = 128  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
@@ -46,6 +46,7 @@ cdef struct Errors:  # the model of errors, and constants of `simulation`, `dist
     double drift_days, drift_sd, unknown_share, unknown_g_per_g, seating_sd
     double badly_seated, ajar_log_conductance, ajar_days
     double opening_sd_g, swap_least_sd_g, swapped_humidity_sd, swapped_g_per_humidity, least_humidity_per_g
+    double swapped_share
     double most_a_step, least_rise, limit, small, volume_liter
     double above_room_degc, coldest_degc, warmest_degc, kelvin_at_0_degc, reference_k, g_per_liter_kpa_k
     bint future_events, wandering_leak, by_potential
@@ -159,6 +160,8 @@ cdef void simulate_some "simulate_some"(
         leak(&some, it, i * it.draw_count + from_draw, days)
         if it.errors.future_events:
             count_events(&some, it, i, from_draw, days)
+            if it.errors.swapped_share > 0.0:
+                swap_spools(&some, it, i, from_draw, days)
             disturb(&some, it, i, from_draw, days)
         scatter(&some, it, i, from_draw, days)
         pass_limit(&some, it, i * it.draw_count + from_draw, before, days)
@@ -185,7 +188,7 @@ cdef inline void prefetch(const Draws *some, const Run *it, Py_ssize_t i, Py_ssi
     for k in range(0, some.count, 8):  # doubles: 64 bytes, a line of the cache of nearly all processors
         PREFETCH(it.outside_kpa + at + k)
         PREFETCH(it.room_degc + at + k)
-    for row in range(CHANCE_ROWS):
+    for row in range(OF_SPOOLS):  # those few draws that have a swap read theirs as it comes
         for k in range(0, some.count, 16):  # floats, as many bytes
             PREFETCH(chances_of(it, row, i, from_draw) + k)
 
@@ -292,6 +295,36 @@ cdef inline void count(
             left |= more
 
 
+cdef inline void swap_spools(
+    Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw, double days
+) noexcept nogil:
+    """As `swap_of`; few draws have one in a step."""
+    cdef const float *of_spools = chances_of(it, OF_SPOOLS, i, from_draw)
+    cdef double kept_of_one = 1.0 - it.errors.swapped_share
+    cdef double capacity_g, per_g, together, x, gone, kept, left, spread, before, came, conductance, left_in
+    cdef int k
+    for k in range(some.count):
+        if some.swapped[k] == 0.0:
+            continue
+        capacity_g = some.constant[DRY_MASS_G][k] + some.air_g[k] * some.state[SLOPE][k]
+        per_g = some.state[SLOPE][k] / capacity_g
+        together = 1.0 + some.constant[SLOW_G][k] * per_g
+        x = together * days / some.constant[SLOW_LAG_DAYS][k]
+        gone = (1.0 + expm1(-x) / x) / together
+        kept, left = 1.0, some.swapped[k]
+        while left > 0.0:
+            kept, left = kept * kept_of_one, left - 1.0
+        spread = it.errors.swapped_share * sqrt((1.0 - kept * kept) / (1.0 - kept_of_one * kept_of_one))
+        before = some.state[SLOW_HUMIDITY][k]
+        came = before + (1.0 - kept) * (some.constant[SWAPPED_HUMIDITY][k] - before)
+        came = at_least(came + spread * it.errors.swapped_humidity_sd * of_spools[k], 0.0) - before
+        conductance = exp(some.constant[LOG_CONDUCTANCE][k] + some.state[WANDER][k] + some.state[AJAR][k])
+        x = at_least(conductance * some.saturation_kpa[k] * days * per_g, it.errors.small)
+        left_in = -expm1(-x) / x
+        some.state[LOADING][k] += left_in * came * (some.constant[SLOW_G][k] * gone / capacity_g)
+        some.state[SLOW_HUMIDITY][k] += (1.0 - gone) * came
+
+
 cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t from_draw, double days) noexcept nogil:
     cdef const double *outside_kpa = it.outside_kpa + i * it.draw_count + from_draw
     cdef const float *chance = chances_of(it, OF_LID, i, from_draw)
@@ -300,6 +333,7 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t fr
     cdef double capacity_g, per_capacity, per_g, dose_g, most_g, opening_sd_g, swap_sd_g, per_humidity, spread, swap_g, grams, var
     cdef double as_before, anew, of_lid, events
     cdef double badly_seated = it.errors.badly_seated, wide = it.errors.ajar_log_conductance
+    cdef double at_once = 0.0 if it.errors.swapped_share > 0.0 else 1.0
     cdef int k
     for k in range(some.count):
         capacity_g = some.constant[DRY_MASS_G][k] + some.air_g[k] * some.state[SLOPE][k]
@@ -308,7 +342,7 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i, Py_ssize_t fr
         dose_g = some.air_g[k] * at_least(outside_kpa[k] / some.saturation_kpa[k] - some.state[HUMIDITY][k], 0.0)
         most_g = it.errors.swapped_humidity_sd / at_least(per_g, it.errors.least_humidity_per_g)
         opening_sd_g, swap_sd_g = at_most(it.errors.opening_sd_g, most_g), at_most(it.errors.swap_least_sd_g, most_g)
-        per_humidity = 1.0 / (per_swapped_g + per_g)
+        per_humidity = at_once / (per_swapped_g + per_g)
         swap_g = per_humidity * (some.constant[SWAPPED_HUMIDITY][k] - some.state[HUMIDITY][k])
         spread = it.errors.swapped_humidity_sd * per_humidity
         grams = some.opened[k] * dose_g + some.swapped[k] * swap_g

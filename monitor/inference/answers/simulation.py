@@ -26,7 +26,8 @@ from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
 from monitor.inference.fit.posterior import Posterior, conditioned_on_rooms, humidity_now
 from monitor.inference.model.disturbances import opening_dose_g, opening_var_g, swap_dose_g
 from monitor.inference.model.state import air_states
-from monitor.physics.box_balance import Air, advance
+from monitor.inference.model.swapped_spools import swap_of
+from monitor.physics.box_balance import SMALL, Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 
@@ -40,9 +41,9 @@ MOST_A_STEP = 500.0
 """A box is expected to be opened no more often in a step. [1] Judgement: fifty times a day is a box that stands open;
 and its chance of no opening is still a number."""
 
-_NORMAL_ROWS = (True, True, False, False, False)
-"""Which random numbers of a step are normal: those of water and conductance, not those of openings, bigger events and
-the lid."""
+_NORMAL_ROWS = (True, True, False, False, False, True)
+"""Which random numbers of a step are normal: those of water, conductance and swapped spools, not those of openings,
+bigger events and the lid."""
 _USAGE_STREAM = 1
 """Streams of random numbers are told apart by a number behind the seed, and the next ones are those of the steps. [1]
 Judgement: any but 0, which numpy takes for the bare seed, that of the room."""
@@ -57,7 +58,7 @@ class Chances:
 
     rows: Chance
     """Standard normals of the water and of the conductance; chances from 0 to 1 of openings, of bigger events and of
-    the lid. (5 × steps × draws) [1]"""
+    the lid; standard normals of swapped spools. (6 × steps × draws) [1]"""
 
     @classmethod
     def drawn(cls, steps: int, count: int, seed: int) -> Chances:
@@ -346,7 +347,7 @@ def _step(ahead: Ahead, before: Simulated, air: Air, i: int, full: FloatArray) -
     box, assume = posterior.state.drawn, posterior.problem.assumptions
     began = float(ahead.ends[i - 1]) if i else 0.0
     days = float(ahead.ends[i]) - began
-    of_loading, of_wander, of_openings, of_events, of_lid = ahead.chances.rows[:, i].astype(np.float64)
+    of_loading, of_wander, of_openings, of_events, of_lid, of_spools = ahead.chances.rows[:, i].astype(np.float64)
     conductance = np.exp(posterior.state.log_conductance + before.wander + before.ajar)
     stepped = advance(box, before.loading, before.slow_humidity, conductance, air, days=days)
     # the mean of the square of what is left falls twice as fast
@@ -355,7 +356,8 @@ def _step(ahead: Ahead, before: Simulated, air: Air, i: int, full: FloatArray) -
     noise = noise + assume.unknown_g_per_g**2 * days * retained_squared
     wander_kept = np.exp(-days / assume.drift_days)
     drift = np.full(len(before.loading), assume.drift_sd**2 * (1.0 - wander_kept * wander_kept))
-    loading, wander, ajar = stepped.loading_g_per_g, before.wander, before.ajar
+    loading, slow_humidity = stepped.loading_g_per_g, stepped.slow_humidity
+    wander, ajar = before.wander, before.ajar
     if assume.future_events:
         opened = poisson_counts(of_openings, ahead.usage.openings_per_day * days)
         swapped = poisson_counts(of_events, ahead.usage.events_per_day * days)
@@ -370,6 +372,15 @@ def _step(ahead: Ahead, before: Simulated, air: Air, i: int, full: FloatArray) -
         anew = np.where(of_lid < assume.badly_seated, assume.ajar_log_conductance, 0.0)
         as_before = np.where(of_lid < np.exp(-days / assume.ajar_days), ajar, 0.0)
         ajar = np.where(opened + swapped > 0, anew, as_before)
+        share = posterior.problem.prior.swapped_share
+        if share and swapped.any():
+            swap = swap_of(box, before.slope, air, days, share, swapped)
+            spread = swap.spread * assume.swapped_humidity_sd * of_spools
+            came = slow_humidity + swap.replaced * (ahead.usage.swapped_humidity - slow_humidity) + spread
+            rise = np.maximum(came, 0.0) - slow_humidity
+            left_in = share_left_in(conductance * air.saturation_kpa * days * per_g)
+            loading = loading + left_in * swap.loading * rise
+            slow_humidity = slow_humidity + swap.stays * rise
     loading = box.table.keep_within(loading + np.sqrt(noise) * of_loading)
     if assume.wandering_leak:
         wander = wander_kept * wander + np.sqrt(drift) * of_wander
@@ -379,7 +390,24 @@ def _step(ahead: Ahead, before: Simulated, air: Air, i: int, full: FloatArray) -
     rise = np.maximum(humidity[passed] - before.humidity[passed], LEAST_RISE)
     crossing[passed] = began + days * np.clip((ahead.limit - before.humidity[passed]) / rise, 0.0, 1.0)
     spent[np.isinf(spent) & (loading > full)] = began + days
-    return Simulated(loading, stepped.slow_humidity, wander, ajar, humidity, slope, crossing, spent)
+    return Simulated(loading, slow_humidity, wander, ajar, humidity, slope, crossing, spent)
+
+
+def share_left_in(times: FloatArray) -> FloatArray:
+    """Return what is left at the end of a step of water that came in at any time of it, on average.
+
+    Parameters
+    ----------
+    times : ndarray, draws
+        How often its loss makes up its time constant. [1]
+
+    Returns
+    -------
+    ndarray, draws
+        [fraction]
+    """
+    times = np.maximum(times, SMALL)
+    return np.asarray(-np.expm1(-times) / times)
 
 
 def poisson_counts(chance: FloatArray, mean: FloatArray) -> FloatArray:

@@ -93,6 +93,8 @@ class Bins:
     """Bin, mass and scale resolution of each weighing. [g]"""
     colors: tuple[tuple[int, str], ...] = ()
     """Bin and color, each time somebody noted the color of the beads."""
+    swap_notes: tuple[tuple[int, str], ...] = ()
+    """Bin and note of each spool swap of which something was noted."""
     new_sensors: tuple[int, ...] = ()
     """First bin of each sensor but the first, where sensors were swapped or calibrated."""
 
@@ -187,6 +189,11 @@ def bin_episode(
             if w.at_s >= episode.start_s
         ),
         colors=tuple((_bin_at(at_s, edges, now_s), seen) for at_s, seen in episode.colors if at_s >= episode.start_s),
+        swap_notes=tuple(
+            (_bin_at(at_s, edges, now_s), note)
+            for at_s, note in zip(episode.swaps_s, episode.swap_notes, strict=False)
+            if note and at_s > filled_s
+        ),
         new_sensors=new_sensors,
     )
 
@@ -267,6 +274,7 @@ def coarser(bins: Bins) -> Bins:
         loosened=np.add.reduceat(bins.loosened, first),
         weighings=tuple((i // 2, mass_g, resolution_g) for i, mass_g, resolution_g in bins.weighings),
         colors=tuple((i // 2, seen) for i, seen in bins.colors),
+        swap_notes=tuple((i // 2, note) for i, note in bins.swap_notes),
         new_sensors=tuple(sorted({at // 2 for at in bins.new_sensors})),
     )
 

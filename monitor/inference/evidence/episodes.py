@@ -148,6 +148,8 @@ class Episode:
     """True where a test of the empty box gave its leak in grams."""
     steps_counted_from_s: float = -math.inf
     """Since when steps that no entry explains are counted; before, hours were left out. [s since 1970 UTC]"""
+    swap_notes: tuple[str, ...] = ()
+    """What was noted of each spool swap."""
     unlogged_rise_s: float | None = None
     """The last step upward of this episode that no entry explains; None without one. [s since 1970 UTC]"""
 
@@ -275,7 +277,8 @@ def current_episode(
     weighed = [_weighing(e) for e in later if e.kind is EntryKind.weighing and e.mass_g is not None]
     loaded = _loaded_mass(charge, weighed, start_s) if not unlogged else None
     openings = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.opening)
-    swaps = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.spool_swap)
+    swapped = [e for e in later if e.kind is EntryKind.spool_swap]
+    swaps = tuple(e.at.timestamp() for e in swapped)
     steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
     unlogged_steps = [s for s in steps if not _explained(s, (*openings, *swaps))]
     return Episode(
@@ -300,6 +303,7 @@ def current_episode(
         colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
         sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
         sensors_apart=max((abs(s.size) for s in at_swaps if _explained(s, sensor_swaps)), default=0.0),
+        swap_notes=tuple(e.note for e in swapped),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
         unlogged_rise_s=max((s.at_s for s in unlogged_steps if s.size > 0.0), default=None),
     )

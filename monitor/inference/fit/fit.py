@@ -361,17 +361,19 @@ def _joined(older: Bins, newer: Bins) -> Bins:
     arrays = {
         f.name: np.concatenate((getattr(older, f.name), getattr(newer, f.name)))
         for f in fields(Bins)
-        if f.name not in ("edges_days", "floor", "weighings", "colors", "new_sensors")
+        if f.name not in ("edges_days", "floor", "weighings", "colors", "swap_notes", "new_sensors")
     }
     shift, count = newer.length_days, len(older.days)
     later = tuple((i + count, mass, scale) for i, mass, scale in newer.weighings)
     colors = (*older.colors, *((i + count, seen) for i, seen in newer.colors))
+    notes = (*older.swap_notes, *((i + count, note) for i, note in newer.swap_notes))
     edges = np.concatenate((older.edges_days - shift, newer.edges_days[1:]))
     return Bins(
         edges_days=edges,
         floor=older.floor,
         weighings=(*older.weighings, *later),
         colors=colors,
+        swap_notes=notes,
         new_sensors=older.new_sensors,
         **arrays,
     )

@@ -37,6 +37,8 @@ year, and what is left out is the curve of a season within one."""
 
 _ROOM_SO_FAR_SEED = 3
 """Of the random numbers of the room so far. [count, no unit] Judgement: any but that of what is ahead."""
+_MEAN_ABOVE_0 = 0.4
+"""Mean of a normal about 0 of which what lies below is taken for 0. [standard deviations] 1/√(2π), exact to 0.01."""
 _DRIEST_SPOOLS = 1e-4
 """Spools are taken for no drier than this. [fraction of saturation] Judgement: drier than any that was ever dried."""
 
@@ -286,15 +288,20 @@ def carried_from(posterior: Posterior) -> Carried:
         Of its equally weighted draws.
     """
     known = posterior.theta.copy()
-    known[:, Unknown.log_slow_humidity] = np.log(np.maximum(posterior.filtered.slow_humidity, _DRIEST_SPOOLS))
+    var_slow = posterior.filtered.var_slow
+    slow = np.maximum(posterior.filtered.slow_humidity, np.maximum(_MEAN_ABOVE_0 * np.sqrt(var_slow), _DRIEST_SPOOLS))
+    var_log_slow = np.log1p(var_slow / slow**2)  # of a lognormal with these moments
+    known[:, Unknown.log_slow_humidity] = np.log(slow) - 0.5 * var_log_slow
     known, episode = known[:, CARRIED], posterior.episode
+    covariance, place = np.cov(known, rowvar=False), CARRIED.index(Unknown.log_slow_humidity)
+    covariance[place, place] += var_log_slow.mean()
     return Carried(
         start_s=episode.start_s,
         at_s=posterior.now_s,
         desiccant=episode.desiccant,
         dry_mass_g=posterior.problem.prior.dry_mass_g,
         mean=known.mean(axis=0),
-        covariance=np.cov(known, rowvar=False),
+        covariance=covariance,
         follows_air=posterior.problem.prior.humidity_shows != "phase",
         weighed=bool(episode.weighings) or posterior.problem.prior.weighed_before,
     )

@@ -14,6 +14,7 @@ from monitor.inference.model.contents import (
     slow_store,
     spool_mixed_in,
     swapped_g_per_humidity,
+    swapped_share,
 )
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
 from monitor.physics.leakage import conductance_from_air_changes
@@ -140,6 +141,7 @@ def prior_of(box: Box, episode: Episode, assumptions: Assumptions, pooled: tuple
         dry_mass_g=dry_mass_g,
         grams_declared=beads is not None and episode.dry_mass_g > 0.0,
         swapped_g_per_humidity=swapped_g_per_humidity(box),
+        swapped_share=swapped_share(box) if assumptions.slow_contents else 0.0,
         humidity_shows=shows,
         dye=None if beads is None else beads.dye,
     )

@@ -144,7 +144,9 @@ def _of_spools(
     stores = (Unknown.log_slow_capacity, Unknown.log_slow_lag)
     steps = {unknown: _drifted(prior.unknowns[unknown], _SLOW_STORE_DRIFT, left) for unknown in stores}
     if stayed.at_once:
-        steps[Unknown.log_slow_humidity] = _slow_humidity(carried, stayed, one, assumptions)
+        steps[Unknown.log_slow_humidity] = _slow_humidity(
+            carried, stayed, one, assumptions, followed=prior.swapped_share > 0.0
+        )
     return steps
 
 
@@ -159,13 +161,17 @@ def _drifted(base: Normal, drift: float, left: float = 1.0) -> _Step:
     return _Step(kept, (1.0 - kept) * base.mean, (1.0 - kept**2) * base.sd**2)
 
 
-def _slow_humidity(carried: Carried, stayed: Stayed, one: float, assumptions: Assumptions) -> _Step:
-    """Spools as humid as they were, but for those swapped in too lately to have come to rest with them."""
+def _slow_humidity(carried: Carried, stayed: Stayed, one: float, assumptions: Assumptions, *, followed: bool) -> _Step:
+    """Spools as humid as they were, but for those swapped in too lately to have come to rest with them.
+
+    Where the filter follows what they bring, it has those of the earlier episode already.
+    """
     ln_humidity = float(carried.mean[CARRIED.index(Unknown.log_slow_humidity)])
     lag_s = math.exp(carried.mean[CARRIED.index(Unknown.log_slow_lag)]) * SECONDS_PER_DAY
     usual = assumptions.swapped_humidity, assumptions.swapped_humidity_sd
     humidity, kept, var = math.exp(ln_humidity), 1.0, _SLOW_HUMIDITY_DRIFT**2
-    for swap in sorted(stayed.swaps, key=lambda s: -s.before_end_s):
+    new = [swap for swap in stayed.swaps if not (followed and swap.before_end_s > 0.0)]
+    for swap in sorted(new, key=lambda s: -s.before_end_s):
         share, fresh = one * math.exp(-swap.before_end_s / lag_s), swapped_in_humidity(swap.note, usual)
         humidity, by_old, of_fresh = spool_mixed_in(humidity, share, fresh)
         kept, var = kept * by_old, var * by_old**2 + of_fresh

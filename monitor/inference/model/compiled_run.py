@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.model.disturbances import FLATTEST, LEAST_HUMIDITY_PER_G
+from monitor.inference.model.disturbances import FLATTEST, LEAST_HUMIDITY_PER_G, swapped_in
 from monitor.inference.model.observations import STEEPEST, reading_noise
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
+from monitor.inference.model.swapped_spools import replaced_and_spread
 from monitor.physics.box_balance import SMALL, Air
 from monitor.physics.compiled import filter_kernel
 from monitor.physics.numerics import FloatArray
@@ -23,7 +24,7 @@ from monitor.physics.sorption.tabulated import SorptionTable
 
 _STATE = (
     "loading", "wander", "slow_humidity", "var_loading", "covariance", "var_wander", "leaked_g", "dose_kpa_days",
-    "log_conductance", "event_g",
+    "log_conductance", "event_g", "var_slow", "slow_with_loading", "slow_with_wander",
 )  # fmt: skip
 """Rows of the state, in the order of the kernel."""
 
@@ -64,11 +65,22 @@ def stacked(problem: Problem, acting: Sequence[Air], settling: FloatArray) -> St
     rows = np.array([
         bins.days, outside_kpa, saturation_kpa, air_g_per_liter, middle, settling, seen, noise,
         bins.censored & assume.censored, bins.openings, bins.swaps, bins.step_size,
+        *_swapped(problem),
     ])  # fmt: skip
     jumps = [i for i, jump in enumerate(bins.loosened) if jump.any()]
     looked_at = [i + 1 for i in (*(i for i, *_ in bins.weighings), *(i for i, _ in bins.colors))]
     run_ends = sorted({*jumps, *looked_at, *bins.new_sensors, len(bins)})
     return StackedBins(rows, np.array(run_ends, np.intp))
+
+
+def _swapped(problem: Problem) -> FloatArray:
+    """What the swaps of each bin replace, how humid what comes is, and the standard deviation of that."""
+    bins, share = problem.bins, problem.prior.swapped_share
+    replaced, spread = replaced_and_spread(share, bins.swaps)
+    humidity, sd = np.zeros_like(bins.swaps), np.zeros_like(bins.swaps)
+    for i in np.flatnonzero(replaced):
+        humidity[i], sd[i] = swapped_in(problem, int(i))
+    return np.array([replaced, humidity, spread * sd])
 
 
 class CompiledRun:
@@ -189,6 +201,7 @@ def _errors(problem: Problem, state: State, drift_var: float) -> dict[str, float
         "small": SMALL,
         "volume_liter": state.drawn.volume_liter,
         "has_change_point": problem.prior.has_change_point,
+        "at_once": not problem.prior.swapped_share,
     }
 
 

@@ -39,6 +39,10 @@ _CORE_G_PER_G = 0.08
 _SWAPPED_SPOOL_G_PER_HUMIDITY = 4.5
 """Water of a swapped spool for a humidity of 1, where no spool is declared. [g] Judgement: a kilogram of a middling
 filament; those of tables/polymers.toml run from 3 (PC) by 5 (PETG, ABS) and 7 (PLA) to 50 g (PA6)."""
+_FOLLOWED_FROM_DAYS = 7.0
+"""Water of a swapped spool is followed as it comes out where its lag is this or longer: of nylons. [days] Judgement:
+what comes within days is in the jump of a swap and in the settling after it (``Assumptions.settling_days``); PLA, PC
+and ABS lag by 1 to 2 days, TPU by 3, PETG by 6, PA12 by 10, PA6 by 25."""
 _LEAST_SWAPPED_G_PER_HUMIDITY = 0.1
 """A spool holds at least so much. [g] Judgement: far less than any; it keeps a division sound."""
 _AIR_G_10_LITER, _LEAST_WALLS = 0.206, 0.02
@@ -282,6 +286,24 @@ def swapped_g_per_humidity(box: Box) -> float:
     if not spools:
         return _SWAPPED_SPOOL_G_PER_HUMIDITY
     return max(sum(_spool_store(spool)[0] for spool in box.spools) / spools, _LEAST_SWAPPED_G_PER_HUMIDITY)
+
+
+def swapped_share(box: Box) -> float:
+    """Return which share of its spools one is, where its water takes so long that it is followed as it comes.
+
+    Parameters
+    ----------
+    box : Box
+        As declared.
+
+    Returns
+    -------
+    float
+        0 where none is declared, or where they come to rest so soon that it is taken for at once. [fraction]
+    """
+    spools = sum(spool.count for spool in box.spools)
+    size, _, lag = slow_store(box, spools_went_in=True)
+    return 1.0 / spools if spools and lag >= _FOLLOWED_FROM_DAYS * size else 0.0
 
 
 def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, float]:

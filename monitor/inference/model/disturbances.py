@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.inference.evidence.bins import Bins
+from monitor.inference.model.contents import swapped_in_humidity
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
+from monitor.inference.model.swapped_spools import Swap, swap_of, swap_spools
 from monitor.physics.box_balance import Air, DrawnBox
 from monitor.physics.numerics import FloatArray
 
@@ -39,8 +41,8 @@ def apply_change_point(state: State, theta: FloatArray, bins: Bins, i: int) -> N
     state.dose_kpa_days = np.where(share < 0.5, 0.0, state.dose_kpa_days)
 
 
-def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
-    """Let a box full of room air in at openings; move the water by an unknown amount at swaps and unexplained steps.
+def disturb(state: State, air: Air, problem: Problem, i: int) -> Swap | None:
+    """Let a box full of room air in at openings, swap spools, move the water by an unknown amount at unexplained steps.
 
     Parameters
     ----------
@@ -52,11 +54,16 @@ def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
         The episode.
     i : int
         The bin.
+
+    Returns
+    -------
+    Swap or None
+        Of spools that stand for a share of the slow store, where some were swapped.
     """
     box, bins, assume = state.drawn, problem.bins, problem.assumptions
     openings, swaps, step = bins.openings[i], bins.swaps[i], bins.step_size[i]
     if openings == swaps == step == 0.0:
-        return
+        return None
     humidity, slope = box.table.humidity(state.loading, air.temperature_degc)
     capacity_g = box.water_per_loading_g(slope, air)
     if openings:
@@ -68,6 +75,35 @@ def disturb(state: State, air: Air, problem: Problem, i: int) -> None:
     if assume.wandering_leak:
         state.var_wander = state.var_wander + (openings + swaps) * assume.seating_sd**2
     state.loading = box.table.keep_within(state.loading)
+    share = problem.prior.swapped_share
+    if not (swaps and share):
+        return None
+    swap = swap_of(box, slope, air, float(bins.days[i]), share, swaps)
+    swap_spools(state, swap, *swapped_in(problem, i))
+    state.loading = box.table.keep_within(state.loading)
+    return swap
+
+
+def swapped_in(problem: Problem, i: int) -> tuple[float, float]:
+    """Return how humid the spools that were swapped in a bin are expected to be, by their notes.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+    i : int
+        The bin.
+
+    Returns
+    -------
+    (float, float)
+        Humidity and its standard deviation, means of several. [fraction of saturation]
+    """
+    bins, assume = problem.bins, problem.assumptions
+    usual = assume.swapped_humidity, assume.swapped_humidity_sd
+    noted = [swapped_in_humidity(note, usual) for at, note in bins.swap_notes if at == i]
+    every = [*noted, *[usual] * max(int(bins.swaps[i]) - len(noted), 0)]
+    return float(np.mean([humidity for humidity, _ in every])), float(np.sqrt(np.mean([sd**2 for _, sd in every])))
 
 
 def opening_dose_g(box: DrawnBox, air: Air, humidity: FloatArray) -> FloatArray:
@@ -112,9 +148,10 @@ def opening_var_g(problem: Problem, humidity_per_g: FloatArray) -> FloatArray:
 def swap_dose_g(
     problem: Problem, humidity: FloatArray, humidity_per_g: FloatArray, swapped_humidity: FloatArray | float
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the water one swapped-in spool brings on average, and its variance from spool to spool.
+    """Return the water one swap brings at once on average, and its variance from swap to swap.
 
-    Spool and charge come to rest with one another: two stores in series.
+    A spool that lags little is taken to come to rest with the charge at once: two stores in series. The water of others
+    comes later (``swapped_spools``), and nothing here but what an opening does.
 
     Parameters
     ----------
@@ -133,7 +170,8 @@ def swap_dose_g(
         Water, negative where the spool is drier [g], and variance [g²].
     """
     assume = problem.assumptions
-    per_humidity = 1.0 / (1.0 / problem.prior.swapped_g_per_humidity + humidity_per_g)
+    at_once = 0.0 if problem.prior.swapped_share else 1.0
+    per_humidity = at_once / (1.0 / problem.prior.swapped_g_per_humidity + humidity_per_g)
     variance = (assume.swapped_humidity_sd * per_humidity) ** 2
     variance = variance + _least_var_g(problem, assume.swap_least_sd_g, humidity_per_g)
     return np.asarray(per_humidity * (swapped_humidity - humidity)), np.asarray(variance)

@@ -24,7 +24,7 @@ sources_sha256 = SOURCES_SHA256.decode()
 
 cdef enum:  # rows of the state, of what is constant for a draw, and of what acts in a bin, as `compiled_run` stacks them
     LOADING, WANDER, SLOW_HUMIDITY, VAR_LOADING, COVARIANCE, VAR_WANDER, LEAKED_G, DOSE_KPA_DAYS, LOG_CONDUCTANCE, EVENT_G
-    STATE_ROWS
+    VAR_SLOW, SLOW_WITH_LOADING, SLOW_WITH_WANDER, STATE_ROWS
 
 cdef enum:
     FILL_PER_LOADING, NEARLY_FULL, DRY_MASS_G, SLOW_G, SLOW_LAG_DAYS, BIAS
@@ -32,7 +32,7 @@ cdef enum:
 
 cdef enum:
     DAYS, OUTSIDE_KPA, SATURATION_KPA, SATURATED_AIR_G_PER_LITER, MIDDLE_DAY, SETTLING, SHOWN, NOISE, CENSORED
-    OPENINGS, SWAPS, STEP_SIZE, POWER, BIN_ROWS
+    OPENINGS, SWAPS, STEP_SIZE, REPLACED, SWAPPED_HUMIDITY, SWAPPED_SD, POWER, BIN_ROWS
 
 cdef enum:
     SOME = 64  # draws. Judgement: what is kept of so many lies in the processor's nearest cache
@@ -46,7 +46,7 @@ cdef struct Errors:  # the model of errors, and constants of `observations` and 
     double drift_days, drift_var, unknown_share, unknown_g_per_g, student_degrees
     double opening_sd_g, swap_least_sd_g, swapped_humidity, swapped_humidity_sd, swapped_g_per_humidity, seating_var
     double flattest, steepest, least_humidity_per_g, small, volume_liter
-    bint has_change_point
+    bint has_change_point, at_once
 
 cdef struct Run "filter_run":
     Grid grid
@@ -72,6 +72,11 @@ cdef struct Draws:
     double slope[SOME]
     double loading_kept[SOME]
     double by_wander[SOME]
+    double loading_by_slow[SOME]
+    double slow_by_loading[SOME]
+    double slow_by_slow[SOME]
+    double slow_by_wander[SOME]
+    bint spools_were_swapped
 
 
 def run(
@@ -114,6 +119,9 @@ cdef void filter_some "filter_some"(
             some.state[row][k] = it.state[row * it.draw_count + from_draw + k]
     for k in range(some.count):
         some.log_likelihood[k] = it.log_likelihood[from_draw + k]
+    some.spools_were_swapped = False
+    for k in range(some.count):
+        some.spools_were_swapped |= some.state[VAR_SLOW][k] > 0.0
     for i in range(first, stop):
         if it.errors.has_change_point:
             apply_change_point(&some, it, i)
@@ -123,6 +131,8 @@ cdef void filter_some "filter_some"(
         predict(&some, it, i)
         if of_bin(it, OPENINGS, i) + of_bin(it, SWAPS, i) + of_bin(it, STEP_SIZE, i) > 0.0:
             disturb(&some, it, i)
+        if of_bin(it, REPLACED, i) > 0.0:
+            swap_spools(&some, it, i)
         if of_bin(it, SHOWN, i) == of_bin(it, SHOWN, i):  # else nothing was seen
             update_by_reading(&some, it, i)
     for row in range(STATE_ROWS):
@@ -177,6 +187,8 @@ cdef inline void predict(Draws *some, const Run *it, Py_ssize_t i) noexcept nogi
     cdef Step end
     cdef int k
     look_up(some, it, i, some.state[LOADING])
+    if some.spools_were_swapped:
+        find_slow_tangents(some, it, i)
     for k in range(some.count):
         start.humidity, start.slope = some.humidity[k], some.slope[k]
         end = advanced(
@@ -194,6 +206,60 @@ cdef inline void predict(Draws *some, const Run *it, Py_ssize_t i) noexcept nogi
     predict_errors(some, it, i)
 
 
+cdef inline void find_slow_tangents(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
+    """As `slow_tangents`, of the step that is to come."""
+    cdef double days = of_bin(it, DAYS, i), outside_kpa = of_bin(it, OUTSIDE_KPA, i)
+    cdef double saturation_kpa = of_bin(it, SATURATION_KPA, i), air_g = saturated_air_g(it, i)
+    cdef double conductance, capacity_g, pull, reached, catching, caught_up, slow_pull
+    cdef Humidity start
+    cdef Step end
+    cdef int k
+    for k in range(some.count):
+        start.humidity, start.slope = some.humidity[k], some.slope[k]
+        conductance = exp(some.state[LOG_CONDUCTANCE][k] + some.state[WANDER][k])
+        capacity_g = some.constant[DRY_MASS_G][k] + air_g * start.slope
+        caught_up, slow_pull = some.caught_up[k], some.slow_pull[k]
+        end = advanced(
+            some.state[LOADING][k], some.state[SLOW_HUMIDITY][k], conductance, start, capacity_g,
+            outside_kpa, saturation_kpa, days, caught_up, slow_pull, it.errors.small,
+        )
+        pull = conductance * saturation_kpa + slow_pull
+        reached, catching = end.retained * (days / capacity_g), caught_up * (1.0 - end.retained) / pull
+        some.loading_by_slow[k] = slow_pull * reached
+        some.slow_by_loading[k] = caught_up * start.slope * end.retained
+        some.slow_by_slow[k] = 1.0 - caught_up + slow_pull * catching
+        some.slow_by_wander[k] = end.loading_by_log_conductance / reached * catching
+
+
+cdef inline void predict_slow_errors(Draws *some, double wander_kept) noexcept nogil:
+    """As in `kalman._predict`, before the other errors move; what slow humidity adds to theirs comes with it."""
+    cdef double var_loading, covariance, var_wander, var_slow, with_loading, with_wander
+    cdef double by_loading, by_slow, by_wander, kept, by_wander_of_loading, loading_by_slow
+    cdef double of_loading, of_wander, of_slow, end_with_loading, end_with_wander, end_with_slow
+    cdef int k
+    for k in range(some.count):
+        var_loading, covariance = some.state[VAR_LOADING][k], some.state[COVARIANCE][k]
+        var_wander, var_slow = some.state[VAR_WANDER][k], some.state[VAR_SLOW][k]
+        with_loading, with_wander = some.state[SLOW_WITH_LOADING][k], some.state[SLOW_WITH_WANDER][k]
+        kept, by_wander_of_loading = some.loading_kept[k], some.by_wander[k]
+        loading_by_slow, by_loading = some.loading_by_slow[k], some.slow_by_loading[k]
+        by_slow, by_wander = some.slow_by_slow[k], some.slow_by_wander[k]
+        of_loading = kept * var_loading + by_wander_of_loading * covariance + loading_by_slow * with_loading
+        of_wander = kept * covariance + by_wander_of_loading * var_wander + loading_by_slow * with_wander
+        of_slow = kept * with_loading + by_wander_of_loading * with_wander + loading_by_slow * var_slow
+        end_with_loading = by_loading * var_loading + by_wander * covariance + by_slow * with_loading
+        end_with_wander = by_loading * covariance + by_wander * var_wander + by_slow * with_wander
+        end_with_slow = by_loading * with_loading + by_wander * with_wander + by_slow * var_slow
+        some.state[SLOW_WITH_LOADING][k] = by_loading * of_loading + by_wander * of_wander + by_slow * of_slow
+        some.state[SLOW_WITH_WANDER][k] = wander_kept * end_with_wander
+        some.state[VAR_SLOW][k] = by_loading * end_with_loading + by_wander * end_with_wander + by_slow * end_with_slow
+        # what this adds to the errors of the loading: to its variance, and to its covariance before that is kept
+        some.loading_by_slow[k], some.slow_by_slow[k] = (
+            loading_by_slow * (kept * with_loading + by_wander_of_loading * with_wander + of_slow),
+            loading_by_slow * with_wander,
+        )
+
+
 cdef inline void predict_errors(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
     cdef double days = of_bin(it, DAYS, i), settling = of_bin(it, SETTLING, i)
     cdef double wander_kept = exp(-days / it.errors.drift_days)
@@ -203,6 +269,8 @@ cdef inline void predict_errors(Draws *some, const Run *it, Py_ssize_t i) noexce
     cdef double settling_var = settling * settling * days
     cdef double kept, by_wander, slope, of_loading, of_wander
     cdef int k
+    if some.spools_were_swapped:
+        predict_slow_errors(some, wander_kept)
     for k in range(some.count):
         kept, by_wander = some.loading_kept[k], some.by_wander[k]
         slope = at_least(some.slope[k], it.errors.flattest)
@@ -214,12 +282,16 @@ cdef inline void predict_errors(Draws *some, const Run *it, Py_ssize_t i) noexce
         some.state[COVARIANCE][k] = wander_kept * of_wander
         some.state[VAR_WANDER][k] = (wander_kept * wander_kept) * some.state[VAR_WANDER][k] + new_wander
         some.state[WANDER][k] = wander_kept * some.state[WANDER][k]
+    if some.spools_were_swapped:
+        for k in range(some.count):
+            some.state[VAR_LOADING][k] += some.loading_by_slow[k]
+            some.state[COVARIANCE][k] += wander_kept * some.slow_by_slow[k]
 
 
 cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
     cdef double openings = of_bin(it, OPENINGS, i), swaps = of_bin(it, SWAPS, i), step = of_bin(it, STEP_SIZE, i)
     cdef double room = of_bin(it, OUTSIDE_KPA, i) / of_bin(it, SATURATION_KPA, i), air_g = saturated_air_g(it, i)
-    cdef double per_swapped_g = 1.0 / it.errors.swapped_g_per_humidity
+    cdef double per_swapped_g = 1.0 / it.errors.swapped_g_per_humidity, at_once = 1.0 if it.errors.at_once else 0.0
     cdef double capacity_g, per_g, dose_g, most_g, opening_sd_g, swap_sd_g, per_humidity, spread, swap_g, swap_var, moved
     cdef int k
     look_up(some, it, i, some.state[LOADING])
@@ -229,7 +301,7 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i) noexcept nogi
         dose_g = air_g * at_least(room - some.humidity[k], 0.0)
         most_g = it.errors.swapped_humidity_sd / at_least(per_g, it.errors.least_humidity_per_g)
         opening_sd_g, swap_sd_g = at_most(it.errors.opening_sd_g, most_g), at_most(it.errors.swap_least_sd_g, most_g)
-        per_humidity = 1.0 / (per_swapped_g + per_g)
+        per_humidity = at_once / (per_swapped_g + per_g)
         swap_g = per_humidity * (it.errors.swapped_humidity - some.humidity[k])
         spread = it.errors.swapped_humidity_sd * per_humidity
         swap_var = spread * spread + swap_sd_g * swap_sd_g
@@ -242,6 +314,36 @@ cdef inline void disturb(Draws *some, const Run *it, Py_ssize_t i) noexcept nogi
             (openings * (opening_sd_g * opening_sd_g) + swaps * swap_var) / (capacity_g * capacity_g)
         )
         some.state[VAR_WANDER][k] += (openings + swaps) * it.errors.seating_var
+
+
+cdef inline void swap_spools(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
+    """As `swap_of` and `swap_spools`, with the humidity looked up before the openings of the bin."""
+    cdef double days = of_bin(it, DAYS, i), replaced = of_bin(it, REPLACED, i), air_g = saturated_air_g(it, i)
+    cdef double humidity = of_bin(it, SWAPPED_HUMIDITY, i), var = of_bin(it, SWAPPED_SD, i) * of_bin(it, SWAPPED_SD, i)
+    cdef double capacity_g, together, x, gone, stays, loading, rise, left, drawn_off, var_slow, with_loading
+    cdef int k
+    for k in range(some.count):
+        capacity_g = some.constant[DRY_MASS_G][k] + air_g * some.slope[k]
+        together = 1.0 + some.constant[SLOW_G][k] * some.slope[k] / capacity_g
+        x = together * days / some.constant[SLOW_LAG_DAYS][k]
+        gone = (1.0 + expm1(-x) / x) / together
+        stays, loading = 1.0 - gone, some.constant[SLOW_G][k] * gone / capacity_g
+        rise = replaced * (humidity - some.state[SLOW_HUMIDITY][k])
+        left, drawn_off = 1.0 - replaced * stays, replaced * loading
+        var_slow = some.state[VAR_SLOW][k]
+        with_loading = some.state[SLOW_WITH_LOADING][k] - drawn_off * var_slow
+        some.state[LOADING][k] = kept_within(
+            some.state[LOADING][k] + loading * rise, it.grid.empty, some.constant[NEARLY_FULL][k]
+        )
+        some.state[SLOW_HUMIDITY][k] += stays * rise
+        some.state[VAR_LOADING][k] += loading * loading * var - drawn_off * (
+            some.state[SLOW_WITH_LOADING][k] + with_loading
+        )
+        some.state[COVARIANCE][k] -= drawn_off * some.state[SLOW_WITH_WANDER][k]
+        some.state[SLOW_WITH_LOADING][k] = left * with_loading + loading * stays * var
+        some.state[SLOW_WITH_WANDER][k] *= left
+        some.state[VAR_SLOW][k] = left * left * var_slow + stays * stays * var
+    some.spools_were_swapped = True
 
 
 cdef inline void update_by_reading(Draws *some, const Run *it, Py_ssize_t i) noexcept nogil:
@@ -298,6 +400,8 @@ cdef inline void update(
     cdef double by_loading = slope * some.state[VAR_LOADING][k] / variance
     cdef double by_wander = slope * some.state[COVARIANCE][k] / variance
     cdef double by_variance = by_loading * removed_variance
+    if some.spools_were_swapped:
+        update_slow(some, k, innovation, removed_variance, slope, variance)
     some.state[LOADING][k] = kept_within(
         some.state[LOADING][k] + by_loading * innovation, it.grid.empty, some.constant[NEARLY_FULL][k]
     )
@@ -305,6 +409,20 @@ cdef inline void update(
     some.state[VAR_LOADING][k] -= by_loading * by_variance
     some.state[COVARIANCE][k] -= by_wander * by_variance
     some.state[VAR_WANDER][k] -= by_wander * by_wander * removed_variance
+
+
+cdef inline void update_slow(
+    Draws *some, int k, double innovation, double removed_variance, double slope, double variance
+) noexcept nogil:
+    cdef double by_loading = slope * some.state[VAR_LOADING][k] / variance
+    cdef double by_wander = slope * some.state[COVARIANCE][k] / variance
+    cdef double by_slow = slope * some.state[SLOW_WITH_LOADING][k] / variance
+    cdef double moved = at_least(by_slow * innovation, -some.state[SLOW_HUMIDITY][k])
+    some.state[SLOW_HUMIDITY][k] += moved
+    some.state[EVENT_G][k] += moved * some.constant[SLOW_G][k]
+    some.state[SLOW_WITH_LOADING][k] -= by_slow * by_loading * removed_variance
+    some.state[SLOW_WITH_WANDER][k] -= by_slow * by_wander * removed_variance
+    some.state[VAR_SLOW][k] = at_least(some.state[VAR_SLOW][k] - by_slow * by_slow * removed_variance, 0.0)
 
 
 cdef double log_normal_below(double z) noexcept nogil:

@@ -38,6 +38,7 @@ from monitor.inference.model.state import (
     air_states,
     drawn_box,
 )
+from monitor.inference.model.swapped_spools import predict_slow_errors, slow_tangents
 from monitor.physics.box_balance import Air, advance
 from monitor.physics.numerics import FloatArray
 from monitor.units import DAYS_PER_JULIAN_YEAR
@@ -140,7 +141,9 @@ def _through_bin(  # noqa: PLR0917
         apply_change_point(state, theta, bins, i)
     before = state.loading
     _predict(state, air, float(bins.days[i]), assume, settling, earlier)
-    disturb(state, air, problem, i)
+    swap = disturb(state, air, problem, i)
+    if swap is not None and earlier is not None:
+        earlier.swap_spools(swap)
     if not np.isfinite(bins.shown_humidity[i]) or (bins.censored[i] and assume.drop_censored):
         return 0.0
     predicted = state.loading
@@ -200,6 +203,9 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
         leaked_g=zero,
         dose_kpa_days=zero,
         event_g=zero,
+        var_slow=zero,
+        slow_with_loading=zero,
+        slow_with_wander=zero,
     )
     loaded = problem.episode.loaded_mass
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
@@ -226,10 +232,18 @@ def _predict(  # noqa: PLR0917
     unseen = (assume.unknown_share**2 / days) * (by_wander * by_wander) + assume.unknown_g_per_g**2 * days
     if settling:
         unseen = unseen + settling**2 * days / np.square(np.maximum(stepped.start_slope, FLATTEST))
-    if earlier is not None:
-        earlier.predict(loading_kept, by_wander, wander_kept)
     of_loading = loading_kept * state.var_loading + by_wander * state.covariance
     of_wander = loading_kept * state.covariance + by_wander * state.var_wander
+    slow = slow_tangents(box, air, state.conductance, stepped, days) if state.spools_were_swapped else None
+    if slow is not None:
+        of_slow = loading_kept * state.slow_with_loading + by_wander * state.slow_with_wander
+        of_slow = of_slow + slow.loading_by_slow * state.var_slow
+        of_loading = of_loading + slow.loading_by_slow * state.slow_with_loading
+        of_wander = of_wander + slow.loading_by_slow * state.slow_with_wander
+        unseen = unseen + slow.loading_by_slow * of_slow
+        predict_slow_errors(state, slow, of_loading, of_wander, of_slow, wander_kept)
+    if earlier is not None:
+        earlier.predict(loading_kept, by_wander, wander_kept, slow)
     state.var_loading = loading_kept * of_loading + by_wander * of_wander + unseen
     state.covariance = wander_kept * of_wander
     state.var_wander = (wander_kept * wander_kept) * state.var_wander + drift * (1.0 - wander_kept * wander_kept)

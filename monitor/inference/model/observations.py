@@ -8,6 +8,7 @@ import numpy as np
 
 from monitor.inference.model.prior import Unknown
 from monitor.inference.model.state import Problem, State
+from monitor.inference.model.swapped_spools import SlowTangents, Swap
 from monitor.physics.box_balance import Air
 from monitor.physics.numerics import FloatArray
 
@@ -24,6 +25,8 @@ class EarlierBias:
     """Its covariance with the loading. (draws) [g/g]"""
     with_wander: FloatArray
     """Its covariance with ln conductance. (draws) [1]"""
+    with_slow: FloatArray
+    """Its covariance with the slow humidity. (draws) [fraction of saturation²]"""
 
     @classmethod
     def from_prior(cls, sd: float, count: int) -> EarlierBias:
@@ -41,9 +44,12 @@ class EarlierBias:
         EarlierBias
             With mean zero.
         """
-        return cls(np.zeros(count), np.full(count, sd * sd), np.zeros(count), np.zeros(count))
+        zero = np.zeros(count)
+        return cls(zero, np.full(count, sd * sd), zero, zero, zero)
 
-    def predict(self, loading_kept: FloatArray, by_wander: FloatArray, wander_kept: float) -> None:
+    def predict(
+        self, loading_kept: FloatArray, by_wander: FloatArray, wander_kept: float, slow: SlowTangents | None = None
+    ) -> None:
         """Predict the covariances one bin ahead, as those of water and conductance are, in place.
 
         Parameters
@@ -54,17 +60,39 @@ class EarlierBias:
             d end loading / d ln conductance. [g/g]
         wander_kept : float
             Share of the wander of ln conductance still there. [fraction]
+        slow : SlowTangents, optional
+            Of slow humidity, where it has an error.
         """
-        self.with_loading = loading_kept * self.with_loading + by_wander * self.with_wander
+        with_loading = loading_kept * self.with_loading + by_wander * self.with_wander
+        if slow is not None:
+            with_loading = with_loading + slow.loading_by_slow * self.with_slow
+            self.with_slow = (
+                slow.slow_by_loading * self.with_loading
+                + slow.slow_by_wander * self.with_wander
+                + slow.slow_by_slow * self.with_slow
+            )
+        self.with_loading = with_loading
         self.with_wander = wander_kept * self.with_wander
 
-    def update(
+    def swap_spools(self, swap: Swap) -> None:
+        """Swap spools, as in the state itself, in place.
+
+        Parameters
+        ----------
+        swap : Swap
+            Of the bin.
+        """
+        self.with_loading = self.with_loading - swap.replaced * swap.loading * self.with_slow
+        self.with_slow = (1.0 - swap.replaced * swap.stays) * self.with_slow
+
+    def update(  # noqa: PLR0917
         self,
         innovation: FloatArray,
         removed_variance: FloatArray,
         gain: FloatArray,
         by_loading: FloatArray,
         by_wander: FloatArray,
+        by_slow: FloatArray,
     ) -> None:
         """Update the bias by an observation, in place.
 
@@ -80,11 +108,14 @@ class EarlierBias:
             Gain of the loading. [g/g by that unit]
         by_wander : ndarray, draws
             Gain of ln conductance. [1 by that unit]
+        by_slow : ndarray, draws
+            Gain of the slow humidity. [fraction of saturation by that unit]
         """
         self.mean = self.mean + gain * innovation
         self.var = np.maximum(self.var - gain * gain * removed_variance, 0.0)
         self.with_loading = self.with_loading - gain * by_loading * removed_variance
         self.with_wander = self.with_wander - gain * by_wander * removed_variance
+        self.with_slow = self.with_slow - gain * by_slow * removed_variance
 
 
 _LOG_SQRT_2PI = 0.9189385332046727
@@ -162,20 +193,22 @@ def update_by_reading(  # noqa: PLR0917
     slope = np.minimum(slope, STEEPEST)
     shown = float(problem.bins.shown_humidity[i])
     through_loading, through_wander = slope * state.var_loading, slope * state.covariance
+    through_slow = slope * state.slow_with_loading
     through_bias, bias = np.zeros_like(slope), theta[:, Unknown.sensor_bias]
     if earlier is not None:
         bias, through_bias = earlier.mean, earlier.var + slope * earlier.with_loading
         through_loading, through_wander = through_loading + earlier.with_loading, through_wander + earlier.with_wander
+        through_slow = through_slow + earlier.with_slow
     variance = slope * through_loading + through_bias + reading_noise(shown, problem)
     gap = shown - humidity - bias
     if problem.bins.censored[i] and problem.assumptions.censored:
         score, innovation, share = _at_or_below(gap, variance)
     else:
         score, innovation, share = _student(gap, variance, problem.assumptions.student_degrees)
-    by_loading, by_wander = through_loading / variance, through_wander / variance
+    by_loading, by_wander, by_slow = through_loading / variance, through_wander / variance, through_slow / variance
     if earlier is not None:
-        earlier.update(innovation, share * variance, through_bias / variance, by_loading, by_wander)
-    _update(state, innovation, share * variance, by_loading, by_wander)
+        earlier.update(innovation, share * variance, through_bias / variance, by_loading, by_wander, by_slow)
+    _update(state, innovation, share * variance, by_loading, by_wander, by_slow)
     return score
 
 
@@ -236,10 +269,11 @@ def update_by_weighing(  # noqa: PLR0917
     gap = mass_g - dry - grams * state.loading
     score, innovation, share = _student(gap, variance, problem.assumptions.student_degrees)
     by_loading, by_wander = grams * state.var_loading / variance, grams * state.covariance / variance
+    by_slow = grams * state.slow_with_loading / variance
     if earlier is not None:
         gain = grams * earlier.with_loading / variance
-        earlier.update(innovation, share * variance, gain, by_loading, by_wander)
-    _update(state, innovation, share * variance, by_loading, by_wander)
+        earlier.update(innovation, share * variance, gain, by_loading, by_wander, by_slow)
+    _update(state, innovation, share * variance, by_loading, by_wander, by_slow)
     return score
 
 
@@ -269,13 +303,25 @@ def update_by_color(state: State, problem: Problem, color: str, air: Air) -> Flo
     return np.asarray(dye.log_likelihood(color, np.clip(humidity, 0.0, 1.0)))
 
 
-def _update(
-    state: State, innovation: FloatArray, removed_variance: FloatArray, by_loading: FloatArray, by_wander: FloatArray
+def _update(  # noqa: PLR0917
+    state: State,
+    innovation: FloatArray,
+    removed_variance: FloatArray,
+    by_loading: FloatArray,
+    by_wander: FloatArray,
+    by_slow: FloatArray,
 ) -> None:
-    """Kalman update of water and conductance by their gains."""
+    """Kalman update of water, conductance and slow contents by their gains."""
     state.loading = state.drawn.table.keep_within(state.loading + by_loading * innovation)
     state.wander = state.wander + by_wander * innovation
     by_variance = by_loading * removed_variance
     state.var_loading = state.var_loading - by_loading * by_variance
     state.covariance = state.covariance - by_wander * by_variance
     state.var_wander = state.var_wander - by_wander * by_wander * removed_variance
+    if state.spools_were_swapped:
+        before = state.slow_humidity
+        state.slow_humidity = np.maximum(before + by_slow * innovation, 0.0)
+        state.event_g = state.event_g + (state.slow_humidity - before) * state.drawn.slow_g_per_humidity
+        state.slow_with_loading = state.slow_with_loading - by_slow * by_variance
+        state.slow_with_wander = state.slow_with_wander - by_slow * by_wander * removed_variance
+        state.var_slow = np.maximum(state.var_slow - by_slow * by_slow * removed_variance, 0.0)

@@ -158,6 +158,9 @@ class Prior:
     """True where the dry mass of beads is known, so that weighings inform."""
     swapped_g_per_humidity: float
     """Water that one spool of the box gives or takes for a humidity of 1 between it and the air of the box. [g]"""
+    swapped_share: float = 0.0
+    """One spool of those in the box, where the water of one that is swapped in is followed as it comes; 0 where it is
+    taken to come to rest at once. [fraction]"""
     humidity_shows: str = "fill"
     """What humidity shows of this desiccant: 'fill', 'little' or 'phase' (a salt in steps)."""
     dye: Dye | None = None

@@ -32,6 +32,9 @@ _LEAST_VAR_WANDER = 1e-12
 _LEAST_SD_PRODUCT = 1e-15
 """The product of both standard deviations divides, and is taken for no less. [g/g] Judgement: it only keeps a division
 sound."""
+_LEAST_SD_LOADING = 1e-12
+"""The standard deviation of the loading divides, and is taken for no less. [g/g] Judgement: far below what a scale
+shows; it only keeps a division sound."""
 _LEAST_CHANCE = 1e-300
 """A chance is taken for no less, so that the normal quantile is finite. [chance] Judgement: near the least double."""
 
@@ -56,8 +59,8 @@ class Problem:
 
 @dataclass(eq=False)
 class State:
-    """Filtered state of each draw: water, wander of the conductance, slow contents, and the covariance of the first
-    two."""
+    """Filtered state of each draw: water, wander of the conductance, slow contents, and their covariance; that of slow
+    contents is 0 until a spool was swapped."""
 
     drawn: DrawnBox
     """The constants of the box, as the balance takes them."""
@@ -82,6 +85,17 @@ class State:
     [kPa days]"""
     event_g: FloatArray
     """Water that came with spool swaps and unexplained steps, by the readings. (draws) [g]"""
+    var_slow: FloatArray
+    """Variance of the slow humidity. (draws) [fraction of saturation²]"""
+    slow_with_loading: FloatArray
+    """Covariance of slow humidity and loading. (draws) [g/g]"""
+    slow_with_wander: FloatArray
+    """Covariance of slow humidity and wander. (draws) [1]"""
+
+    @property
+    def spools_were_swapped(self) -> bool:
+        """True where slow contents have an error of their own."""
+        return bool(self.var_slow.any())
 
     def take(self, draws: NDArray[np.intp]) -> State:
         """Return the state of some of the draws, in that order.
@@ -185,6 +199,8 @@ class StandardErrors(NamedTuple):
     """Of the loading. (draws) [standard deviations]"""
     second: FloatArray
     """Of what the wander has beside it. (draws) [standard deviations]"""
+    third: FloatArray
+    """Of what the slow humidity has beside both. (draws) [standard deviations]"""
 
     @classmethod
     def drawn(cls, count: int, rng: np.random.Generator, highest: FloatArray | float = np.inf) -> StandardErrors:
@@ -205,11 +221,11 @@ class StandardErrors(NamedTuple):
             That of the loading is a normal cut off above, by the inverse of its distribution.
         """
         chances = np.maximum(rng.random(count) * normal.below(np.asarray(highest)), _LEAST_CHANCE)
-        return cls(normal.quantile(chances), rng.standard_normal(count))
+        return cls(normal.quantile(chances), rng.standard_normal(count), rng.standard_normal(count))
 
 
 def sampled_state(state: State, errors: StandardErrors) -> State:
-    """Sample water and conductance from the covariance of the filter, so that each draw is one plausible present.
+    """Sample water, conductance and slow contents by the covariance of the filter: each draw is one plausible present.
 
     Parameters
     ----------
@@ -223,12 +239,30 @@ def sampled_state(state: State, errors: StandardErrors) -> State:
     State
         Without errors.
     """
-    first, second = errors
+    first, second, third = errors
     sd_loading = np.sqrt(np.maximum(state.var_loading, 0.0))
     sd_wander = np.sqrt(np.maximum(state.var_wander, _LEAST_VAR_WANDER))
     correlation = state.covariance / np.maximum(sd_loading * sd_wander, _LEAST_SD_PRODUCT)
     correlation = np.clip(correlation, -_MOST_CORRELATED, _MOST_CORRELATED)
     loading = state.drawn.table.keep_within(state.loading + sd_loading * first)
-    wander = state.wander + sd_wander * (correlation * first + np.sqrt(1.0 - correlation * correlation) * second)
+    beside = np.sqrt(1.0 - correlation * correlation)
+    wander = state.wander + sd_wander * (correlation * first + beside * second)
+    slow_humidity = state.slow_humidity
+    if state.spools_were_swapped:
+        by_first = state.slow_with_loading / np.maximum(sd_loading, _LEAST_SD_LOADING)
+        by_second = (state.slow_with_wander / sd_wander - correlation * by_first) / beside
+        by_third = np.sqrt(np.maximum(state.var_slow - by_first * by_first - by_second * by_second, 0.0))
+        slow_humidity = np.maximum(slow_humidity + by_first * first + by_second * second + by_third * third, 0.0)
     zero = np.zeros_like(loading)
-    return replace(state, loading=loading, wander=wander, var_loading=zero, covariance=zero, var_wander=zero)
+    return replace(
+        state,
+        loading=loading,
+        wander=wander,
+        slow_humidity=slow_humidity,
+        var_loading=zero,
+        covariance=zero,
+        var_wander=zero,
+        var_slow=zero,
+        slow_with_loading=zero,
+        slow_with_wander=zero,
+    )
