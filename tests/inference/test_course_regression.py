@@ -35,8 +35,8 @@ def test_memories_are_weighed_by_the_density_of_the_record() -> None:
         seen = BASIS @ COVARIANCE @ BASIS.T + errors(sd, memory_days)
         off = OBSERVED - BASIS @ MEAN
         density = -0.5 * (off @ np.linalg.solve(seen, off) + np.linalg.slogdet(seen)[1])
-        ratio = (USUAL_SD / sd) ** 2  # scaled inverse chi square of 20 days, up to a constant
-        found.append(density + 10.0 * (np.log(ratio) - ratio))
+        ratio = (USUAL_SD / sd) ** 2  # scaled inverse chi square of 10 days, up to a constant
+        found.append(density + 5.0 * (np.log(ratio) - ratio))
     assert np.diff(FITS.log_evidence) == pytest.approx(np.diff(found), rel=1e-8)
 
 

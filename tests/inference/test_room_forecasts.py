@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.inference.evidence.course_regression import _USUAL_SD_DAYS
 from monitor.inference.evidence.room_climate import CLIMATES, LearnedRoom, interned, learn_from_days, learn_room
 from monitor.physics.numerics import FloatArray
 from monitor.records import RoomClimate
@@ -145,11 +146,30 @@ def test_the_middle_is_in_the_middle(questions: list[Asked]) -> None:
     assert abs(np.mean([q.truth - q.told[1] for q in questions])) < 0.02  # [ln kPa]; judgement: 2 % in a box's dose
 
 
+def test_the_usual_weather_counts_as_many_days_as_homes_say() -> None:
+    """Spreads of half years of weather lie as far from the usual one as those known by so many days would."""
+    usual, far, left_open = CLIMATES["temperate"].vapor, [], []
+    for days, vapor_kpa, _ in homes():
+        for start in range(0, len(days) - 179, 180):
+            known = np.flatnonzero(np.isfinite(vapor_kpa[start : start + 180])) + start
+            angle = 2.0 * np.pi * days[known] / 365.2425
+            season = np.column_stack([np.ones(len(known)), days[known] - days[start], np.cos(angle), np.sin(angle)])
+            kept = np.exp(-np.diff(days[known]) / usual.memory_days)[:, np.newaxis]
+            both = np.column_stack([season, np.log(vapor_kpa[known])])
+            white = (both[1:] - kept * both[:-1]) / np.sqrt(1.0 - kept**2)
+            off = white[:, -1] - white[:, :-1] @ np.linalg.lstsq(white[:, :-1], white[:, -1], rcond=None)[0]
+            degrees = len(off) - season.shape[1]
+            far.append(np.log(np.sqrt(off @ off / degrees) / usual.residual_sd))
+            left_open.append(0.5 / degrees)
+    counted = 0.5 / (np.mean(np.square(far)) - np.mean(left_open))
+    assert 0.5 < counted / _USUAL_SD_DAYS < 2.0  # judgement: seventeen spans, of four homes, tell no more
+
+
 @pytest.mark.parametrize("name", ["subarctic-coast", "humid-subtropical"])
 def test_rooms_of_other_climates_lie_inside_about_as_often(name: str) -> None:
     """Made of outdoor air (three households each), so the bounds are wide; *regression* where they are not 0.90."""
     questions = asked([made_of_outdoor_air(name, household) for household in range(3)])
-    assert 0.8 <= np.mean([q.told[0] <= q.truth <= q.told[2] for q in questions]) <= 0.97
+    assert 0.85 <= np.mean([q.told[0] <= q.truth <= q.told[2] for q in questions]) <= 0.97
     for other in ("persistence", "usual"):
         theirs = np.mean([loss(q.held_against(other, questions), q.truth) for q in questions])
         assert np.mean([loss(q.told, q.truth) for q in questions]) < theirs
