@@ -370,7 +370,7 @@ CASES: dict[str, Callable[[], Any]] = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_numbers_of_evidence_stay(case: str) -> None:
-    assert_pinned("evidence", case, CASES[case]())
+    assert_pinned("evidence", case, CASES[case](), relative=1e-7)  # libraries of other processors sum in other orders
 
 
 @pytest.mark.parametrize(("days", "rough"), [(35.0, 33), (50.0, 40), (51.5, 21), (55.0, 22)])

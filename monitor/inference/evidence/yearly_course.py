@@ -28,6 +28,9 @@ _OTHER_MEMORIES = (0.3, 0.55, 1.8, 3.2)
 """Memories at which climates are compared too, so that weather doesn't decide what the course should. [times the usual]
 Judgement: two of the spread above either way, a ratio of 1.8 apart. The forecast itself keeps the usual memory: weather
 has more than one, and that of days hides that of weeks."""
+_ROUNDING, _KNOWN_VARIANCE = 1e-12, 1e-18
+"""Added to variances, as a share and of what is known for certain, so that rounding leaves none below zero. [no unit;
+ln(kPa)² or °C²] Judgement: a millionth and a billionth of a spread, which nobody sees."""
 _SINGLES = 3
 """Numbers of a learned course that stand alone. [count] By definition: last day, its residual, evidence."""
 
@@ -228,7 +231,7 @@ class LearnedSeason:
         (ndarray, DrawnCourses)
             Ahead with their weather (steps × draws) [ln(kPa) or °C], and the yearly course of each draw.
         """
-        theta = rng.multivariate_normal(self.mean, self.covariance, size=count)
+        theta = self.mean + rng.standard_normal((count, len(self.mean))) @ _root(self.covariance).T
         season = self.season
         fade = np.exp(-max(now_day - self.last_day, 0.0) / season.level_memory_days)
         level = theta[:, -1] * fade + season.level_sd * np.sqrt(1.0 - fade**2) * rng.standard_normal(count)
@@ -246,6 +249,15 @@ class LearnedSeason:
         out += _wandering(residual, steps, season.residual_sd, season.memory_days, rng)
         memory_days = np.full(count, season.level_memory_days)
         return np.asarray(out), DrawnCourses(theta[:, :-1], level, memory_days, now_day)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Return the lower triangle whose square this is.
+
+    It is the same on every processor; singular vectors are not, as their signs are the library's choice.
+    """
+    rounding = np.diag(_ROUNDING * np.diag(covariance) + _KNOWN_VARIANCE)
+    return np.asarray(np.linalg.cholesky(covariance + rounding), dtype=np.float64)
 
 
 def learn(
