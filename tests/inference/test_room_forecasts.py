@@ -121,8 +121,9 @@ def loss(told: FloatArray, truth: float) -> float:
 
 
 def test_nine_in_ten_lie_inside(questions: list[Asked]) -> None:
-    """Of 537 questions 513 are inside: 0.955. They are of four homes, three of them in the same two winters; of four homes
-    drawn from the prior over the same days 0.90 ± 0.06 are (``tests/bench/room_forecasts.py --chance``)."""
+    """Of 537 questions 511 to 513 are inside, by the seed. They are of four homes, three in the same two winters;
+    of four homes drawn from the prior over the same days 0.90 ± 0.06 (``tests/bench/room_forecasts.py --chance``).
+    """
     inside = np.mean([q.told[0] <= q.truth <= q.told[2] for q in questions])
     assert 0.85 <= inside <= 0.96
 
