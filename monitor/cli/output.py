@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -24,6 +25,9 @@ _LONGEST_WORD = 40
 """Letters; a judgement: what is longer, such as the topic of a stranger, may be broken."""
 _BETWEEN_COLUMNS = 2
 """Spaces between the columns of a table: a judgement."""
+_OBEYED = re.compile("[\\x00-\\x09\\x0b-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069]")
+"""Letters that a terminal obeys instead of showing them: controls but the end of a line, and those that turn its order
+(Unicode categories Cc and, of Cf, the bidirectional ones)."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
@@ -159,8 +163,8 @@ def _console() -> Console:
 
 
 def _plain(text: str) -> str:
-    """Return a text for a terminal, which has no narrow spaces."""
-    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    """Return a text for a terminal, which has no narrow spaces, and obeys what may stand in a note that others wrote."""
+    return _OBEYED.sub("�", text.replace("\N{NARROW NO-BREAK SPACE}", " ").replace("\r\n", "\n").replace("\t", " "))
 
 
 @contextmanager

@@ -83,6 +83,17 @@ def test_letters_that_take_two_places_are_counted_as_two(
     assert lines[-2].split() == ["state", "over"]
 
 
+def test_what_a_terminal_would_obey_is_shown_as_a_sign(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A note can come from any device that may open the page."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.delenv("FORCE_COLOR")
+    show_table(("box", "note"), [("left", "\x1b[31mred\x07 \u202eback\ttab [red]x[/red] :door: שלום 👩\u200d🔧")])
+    last = capsys.readouterr().out.splitlines()[-2].rstrip()
+    assert last == "left  �[31mred� �back tab [red]x[/red] :door: שלום 👩\u200d🔧"
+
+
 @pytest.mark.parametrize("columns", [40, 60, 80])
 @pytest.mark.parametrize("command", ["boxes", "forecast", "leak", "plan"])
 def test_an_answer_in_a_narrow_terminal_lacks_no_word(
