@@ -163,7 +163,7 @@ def _console() -> Console:
 
 
 def _plain(text: str) -> str:
-    """Return a text for a terminal, which has no narrow spaces, and obeys what may stand in a note that others wrote."""
+    """Return a text for a terminal, which has no narrow spaces, and would obey what a note of others may hold."""
     return _OBEYED.sub("�", text.replace("\N{NARROW NO-BREAK SPACE}", " ").replace("\r\n", "\n").replace("\t", " "))
 
 
