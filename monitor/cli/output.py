@@ -206,7 +206,19 @@ def progress_bar(title: str, total: float | None) -> Iterator[Callable[[float], 
         yield lambda amount: progress.update(task, advance=amount)
 
 
+_DATABASE = b"SQLite format 3\0"
+"""How each SQLite file begins (sqlite.org/fileformat.html, section 1.3)."""
 _LONGEST_STEM = 80  # letters; judgement: with what is added, far below the 255 bytes of a file name
+
+
+def _belongs_to_a_shelf(file: Path) -> bool:
+    """Return whether a file is one that no answer may replace: the shelf file, or a database."""
+    from monitor.settings import SHELF_FILE
+
+    if not file.exists():
+        return False
+    with file.open("rb") as content:
+        return file.name == SHELF_FILE or content.read(len(_DATABASE)) == _DATABASE
 
 
 @contextmanager
@@ -223,6 +235,8 @@ def whole_file(path: Path) -> Iterator[Path]:
         if place.exists() and not place.is_file():  # a pipe or a device takes what comes
             yield place
             return
+        if _belongs_to_a_shelf(place):
+            raise UnwritableError(f"{path} belongs to the shelf. Choose another file")
         beside = place.with_name(f"{place.stem[:_LONGEST_STEM]}.unfinished-{os.getpid()}{place.suffix}")
         mode = place.stat().st_mode & 0o777 if place.exists() else 0o666
         os.close(os.open(beside, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, mode))
