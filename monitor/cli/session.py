@@ -12,7 +12,9 @@ import typer
 from monitor.cli import arguments
 from monitor.errors import UnknownBoxError
 from monitor.presentation.clock import utc_now
+from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT
+from monitor.records.names import hint
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -189,11 +191,20 @@ def ask(
             dask=dask,
             progress=progress,
         )
+        if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
+            raise UnknownBoxError(_why_unanswered(min(unanswered), shelf, stores))
         decisions = stores.plan_decisions.counting(None if as_of is None else instant)
-    if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
-        raise UnknownBoxError(f"'{min(unanswered)}' is the room sensor, not a box. `siccast boxes` lists the boxes")
     answers = [a for a in assessments if not names or a.box.name in names]
     return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh)
+
+
+def _why_unanswered(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return why nothing can be said of a name that is known: a room, a box off the shelf, or one heard only later."""
+    if name == ROOM or any(name == box.room for box in shelf.boxes):
+        return f"'{name}' is the room sensor, not a box. `siccast boxes` lists the boxes"
+    if name not in stores.readings.latest():
+        return f"box '{name}' was taken off the shelf. {hint('adopt', name)} brings it back"
+    return f"box '{name}' is not in {SHELF_FILE}, and all its readings are dated later. {hint('adopt', name)} adds it"
 
 
 def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
