@@ -28,6 +28,9 @@ _BETWEEN_COLUMNS = 2
 _OBEYED = re.compile("[\\x00-\\x09\\x0b-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069]")
 """Letters that a terminal obeys instead of showing them: controls but the end of a line, and those that turn its order
 (Unicode categories Cc and, of Cf, the bidirectional ones)."""
+_NAMES_SHARE = 3
+"""So many times as wide as the names beside sentences is a line at least. [ratio] A judgement: sentences are what is
+read."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
@@ -114,35 +117,35 @@ def _widths(
 
 def _show_blocks(console: Console, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print each row as lines of heading and cell; an empty cell has none."""
+    lines: list[tuple[str, str]] = []
+    for number, row in enumerate(rows):
+        if number:
+            lines.append(("", ""))
+        cells = zip(headings, row, strict=True)
+        lines += [(" ".join(heading.split()), " ".join(cell.split())) for heading, cell in cells if cell.strip()]
+    typer.echo()
+    _show_beside(console, lines)
+    typer.echo()
+
+
+def _show_beside(console: Console, lines: Sequence[tuple[str, str]]) -> None:
+    """Print texts beside their names; a long name is folded before it leaves its text no room."""
     from rich.table import Table
 
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold", max_width=max(_NEVER_FOLDED, console.width // _NAMES_SHARE))
     table.add_column(overflow="fold")
-    for number, row in enumerate(rows):
-        if number:
-            table.add_row()
-        for heading, cell in zip(headings, row, strict=True):
-            if cell.strip():
-                table.add_row(" ".join(heading.split()), " ".join(cell.split()))
-    typer.echo()
+    for name, text in lines:
+        table.add_row(name, text)
     console.print(table)
-    typer.echo()
 
 
 def show_notes(heading: str, notes: Sequence[tuple[str, str]]) -> None:
     """Print a heading and under it a sentence or more for each name, wrapped beside the names."""
-    from rich.table import Table
-
     if not notes:
         return
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
-    for name, text in notes:
-        table.add_row(_plain(name), _plain(text))
     typer.echo(heading)
-    _console().print(table)
+    _show_beside(_console(), [(_plain(name), _plain(text)) for name, text in notes])
     typer.echo()
 
 
