@@ -224,11 +224,18 @@ def shelf_of(context: typer.Context) -> Shelf:
     return load_shelf(shelf_folder(context.obj))
 
 
-def say_as_of(asked: Assessed) -> None:
-    """Say what instant the answer holds for, and what to do where there is nothing to answer about."""
+def say_as_of(asked: Assessed) -> bool:
+    """Say what instant the answer holds for; return whether there is any box to answer about."""
     typer.echo(f"As of {asked.wording.moment(asked.as_of)} ({asked.shelf.timezone})")
-    if not asked.assessments and not asked.shelf.boxes:
-        place = asked.shelf.folder / SHELF_FILE
-        typer.echo(
-            f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
-        )
+    return has_boxes(asked)
+
+
+def has_boxes(asked: Assessed) -> bool:
+    """Return whether there is any box; where there is none, say what to do."""
+    if asked.assessments or asked.shelf.boxes:
+        return True
+    place = asked.shelf.folder / SHELF_FILE
+    typer.echo(
+        f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
+    )
+    return False

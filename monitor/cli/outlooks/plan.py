@@ -16,6 +16,7 @@ from monitor.cli.session import (
     Dask,
     Fresh,
     ask,
+    has_boxes,
     open_to_write,
     shelf_of,
 )
@@ -100,7 +101,8 @@ def show(
     typer.echo(f"{horizon_days} days from {near_day(today, today)} {today.year}")
     for dryer in dryers:
         typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays))
-    _show(whole, today, shelf.plan.currency, asked.wording)
+    if has_boxes(asked):
+        _show(whole, today, shelf.plan.currency, asked.wording)
 
 
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
