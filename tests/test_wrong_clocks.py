@@ -58,8 +58,8 @@ def test_a_box_with_no_other_readings_needs_a_look(stores: Stores) -> None:
     (found,) = findings(stores)
     assert found.verdict is Severity.look
     assert found.found == (
-        "One of its readings is dated in the future, 2036-05-01. A clock was wrong. siccast does not use it, and there "
-        "are no others"
+        "One of its readings is dated in the future, 2036-05-01 00:00 UTC. A clock was wrong. siccast does not use it, "
+        "and there are no others"
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -24,6 +25,12 @@ _LONGEST_WORD = 40
 """Letters; a judgement: what is longer, such as the topic of a stranger, may be broken."""
 _BETWEEN_COLUMNS = 2
 """Spaces between the columns of a table: a judgement."""
+_OBEYED = re.compile("[\\x00-\\x09\\x0b-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069]")
+"""Letters that a terminal obeys instead of showing them: controls but the end of a line, and those that turn its order
+(Unicode categories Cc and, of Cf, the bidirectional ones)."""
+_NAMES_SHARE = 3
+"""So many times as wide as the names beside sentences is a line at least. [ratio] A judgement: sentences are what is
+read."""
 _WORTH_A_BAR_S = 1.0  # judgement: a person waits that long without a word
 
 
@@ -110,35 +117,35 @@ def _widths(
 
 def _show_blocks(console: Console, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print each row as lines of heading and cell; an empty cell has none."""
+    lines: list[tuple[str, str]] = []
+    for number, row in enumerate(rows):
+        if number:
+            lines.append(("", ""))
+        cells = zip(headings, row, strict=True)
+        lines += [(" ".join(heading.split()), " ".join(cell.split())) for heading, cell in cells if cell.strip()]
+    typer.echo()
+    _show_beside(console, lines)
+    typer.echo()
+
+
+def _show_beside(console: Console, lines: Sequence[tuple[str, str]]) -> None:
+    """Print texts beside their names; a long name is folded before it leaves its text no room."""
     from rich.table import Table
 
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold", max_width=max(_NEVER_FOLDED, console.width // _NAMES_SHARE))
     table.add_column(overflow="fold")
-    for number, row in enumerate(rows):
-        if number:
-            table.add_row()
-        for heading, cell in zip(headings, row, strict=True):
-            if cell.strip():
-                table.add_row(" ".join(heading.split()), " ".join(cell.split()))
-    typer.echo()
+    for name, text in lines:
+        table.add_row(name, text)
     console.print(table)
-    typer.echo()
 
 
 def show_notes(heading: str, notes: Sequence[tuple[str, str]]) -> None:
     """Print a heading and under it a sentence or more for each name, wrapped beside the names."""
-    from rich.table import Table
-
     if not notes:
         return
-    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
-    for name, text in notes:
-        table.add_row(_plain(name), _plain(text))
     typer.echo(heading)
-    _console().print(table)
+    _show_beside(_console(), [(_plain(name), _plain(text)) for name, text in notes])
     typer.echo()
 
 
@@ -159,8 +166,8 @@ def _console() -> Console:
 
 
 def _plain(text: str) -> str:
-    """Return a text for a terminal, which has no narrow spaces."""
-    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    """Return a text for a terminal, which has no narrow spaces, and would obey what a note of others may hold."""
+    return _OBEYED.sub("�", text.replace("\N{NARROW NO-BREAK SPACE}", " ").replace("\r\n", "\n").replace("\t", " "))
 
 
 @contextmanager
@@ -202,7 +209,19 @@ def progress_bar(title: str, total: float | None) -> Iterator[Callable[[float], 
         yield lambda amount: progress.update(task, advance=amount)
 
 
+_DATABASE = b"SQLite format 3\0"
+"""How each SQLite file begins (sqlite.org/fileformat.html, section 1.3)."""
 _LONGEST_STEM = 80  # letters; judgement: with what is added, far below the 255 bytes of a file name
+
+
+def _belongs_to_a_shelf(file: Path) -> bool:
+    """Return whether a file is one that no answer may replace: the shelf file, or a database."""
+    from monitor.settings import SHELF_FILE
+
+    if not file.exists():
+        return False
+    with file.open("rb") as content:
+        return file.name == SHELF_FILE or content.read(len(_DATABASE)) == _DATABASE
 
 
 @contextmanager
@@ -219,6 +238,8 @@ def whole_file(path: Path) -> Iterator[Path]:
         if place.exists() and not place.is_file():  # a pipe or a device takes what comes
             yield place
             return
+        if _belongs_to_a_shelf(place):
+            raise UnwritableError(f"{path} belongs to the shelf. Choose another file")
         beside = place.with_name(f"{place.stem[:_LONGEST_STEM]}.unfinished-{os.getpid()}{place.suffix}")
         mode = place.stat().st_mode & 0o777 if place.exists() else 0o666
         os.close(os.open(beside, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, mode))

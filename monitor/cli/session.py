@@ -12,7 +12,9 @@ import typer
 from monitor.cli import arguments
 from monitor.errors import UnknownBoxError
 from monitor.presentation.clock import utc_now
+from monitor.records import ROOM
 from monitor.records.declared import LIMIT_RANGE_PCT
+from monitor.records.names import hint
 from monitor.settings import SHELF_FILE, load_shelf, shelf_folder
 
 if TYPE_CHECKING:
@@ -189,11 +191,20 @@ def ask(
             dask=dask,
             progress=progress,
         )
+        if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
+            raise UnknownBoxError(_why_unanswered(min(unanswered), shelf, stores))
         decisions = stores.plan_decisions.counting(None if as_of is None else instant)
-    if unanswered := set(names) - {assessment.box.name for assessment in assessments}:
-        raise UnknownBoxError(f"'{min(unanswered)}' is the room sensor, not a box. `siccast boxes` lists the boxes")
     answers = [a for a in assessments if not names or a.box.name in names]
     return Assessed(shelf, instant, answers, decisions, of_the_past=as_of is not None, fresh=fresh)
+
+
+def _why_unanswered(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return why nothing can be said of a name that is known: a room, a box off the shelf, or one heard only later."""
+    if name == ROOM or any(name == box.room for box in shelf.boxes):
+        return f"'{name}' is the room sensor, not a box. `siccast boxes` lists the boxes"
+    if name not in stores.readings.latest():
+        return f"box '{name}' was taken off the shelf. {hint('adopt', name)} brings it back"
+    return f"box '{name}' is not in {SHELF_FILE}, and all its readings are dated later. {hint('adopt', name)} adds it"
 
 
 def open_to_write(shelf: Shelf) -> AbstractContextManager[Stores]:
@@ -213,11 +224,18 @@ def shelf_of(context: typer.Context) -> Shelf:
     return load_shelf(shelf_folder(context.obj))
 
 
-def say_as_of(asked: Assessed) -> None:
-    """Say what instant the answer holds for, and what to do where there is nothing to answer about."""
+def say_as_of(asked: Assessed) -> bool:
+    """Say what instant the answer holds for; return whether there is any box to answer about."""
     typer.echo(f"As of {asked.wording.moment(asked.as_of)} ({asked.shelf.timezone})")
-    if not asked.assessments and not asked.shelf.boxes:
-        place = asked.shelf.folder / SHELF_FILE
-        typer.echo(
-            f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
-        )
+    return has_boxes(asked)
+
+
+def has_boxes(asked: Assessed) -> bool:
+    """Return whether there is any box; where there is none, say what to do."""
+    if asked.assessments or asked.shelf.boxes:
+        return True
+    place = asked.shelf.folder / SHELF_FILE
+    typer.echo(
+        f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
+    )
+    return False

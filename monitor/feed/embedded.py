@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import logging
 import socket
 import threading
@@ -51,7 +52,12 @@ class EmbeddedBroker:
         self._thread.start()
         if not self._started.wait(_START_WITHIN_S) or self._failure:
             where = f"{LOOPBACK}:{self.address.port}"
-            raise FeedError(f"siccast's own broker can't start at {where} ({self._failure}). Is the port taken?")
+            if _is_taken(self._failure):
+                raise FeedError(
+                    f"another program has {where}, where siccast's own broker would be. Choose another --port. Or, if "
+                    "it is a broker, name it in shelf.toml under [broker]"
+                )
+            raise FeedError(f"siccast's own broker can't start at {where} ({self._failure or 'it gives no answer'})")
         return self
 
     def __exit__(
@@ -93,6 +99,15 @@ class EmbeddedBroker:
             loop.run_until_complete(broker.shutdown())
         finally:
             loop.close()
+
+
+def _is_taken(failure: BaseException | None) -> bool:
+    """Return whether a port was taken by another, as the operating system said it to the broker."""
+    while failure is not None:
+        if isinstance(failure, OSError) and failure.errno == errno.EADDRINUSE:
+            return True
+        failure = failure.__cause__ or failure.__context__
+    return False
 
 
 def _settings(port: int) -> dict[str, Any]:

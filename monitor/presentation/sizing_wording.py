@@ -27,18 +27,17 @@ _WHAT = {
 }
 
 
-def leak_sentence(sizing: Sizing) -> str:
+def leak_sentence(sizing: Sizing, wording: Wording) -> str:
     """Return whose leak the answer rests on."""
-    leak = sizing.conductance_g_per_day_per_kpa
-    grams = f"{figures(leak.p50)} g a day for each kPa ({figures(leak.p05)} {TO} {figures(leak.p95)})"
+    leak = f"{wording.masses_a_day(sizing.conductance_g_per_day_per_kpa)} for each kPa"
     question = sizing.question
     if sizing.known:
-        return f"Box {question.box.name}, by its own leak: {grams}."
+        return f"Box {question.box.name}, by its own leak: {leak}."
     if question.parcel is not None:
-        return f"A sealed parcel, by its film's sheet: {grams}."
+        return f"A sealed parcel, by its film's sheet: {leak}."
     style = question.box.style
     named = f"'{style}'" if style != "unknown" else "no known style"
-    return f"A box of {named} of {question.box.volume_liter:g} L, by what such boxes usually leak: {grams}."
+    return f"A box of {named} of {question.box.volume_liter:g} L, by what such boxes usually leak: {leak}."
 
 
 def size_sentence(sizing: Sizing, wording: Wording) -> str:

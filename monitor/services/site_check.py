@@ -408,7 +408,7 @@ def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alon
         "One of its readings is dated in the future, {at}. A clock was wrong. siccast does not use it",
         "{count} of its readings are dated in the future, up to {at}. A clock was wrong. siccast does not use them",
         len(readings.series(latest.box, now + MAX_AHEAD)),
-        at=f"{latest.at:%Y-%m-%d}",
+        at=f"{latest.at:%Y-%m-%d %H:%M} UTC",
     )
     return Finding(
         latest.box,

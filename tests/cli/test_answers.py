@@ -216,10 +216,18 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
     assert list(shelf.iterdir()) == []
     with open_stores(shelf / "siccast.sqlite3"):
         pass
-    for command in ("boxes", "forecast", "leak"):
-        result = CliRunner().invoke(app, ["--shelf", str(shelf), command])
+    for command in ("boxes", "forecast", "leak", "today", "plan", "what-if --limit 30"):
+        result = CliRunner().invoke(app, ["--shelf", str(shelf), *command.split()])
         assert result.exit_code == 0
-        assert "There are no boxes yet: none is declared" in result.stdout
+        assert result.stdout.rstrip().endswith(
+            "There are no boxes yet: none is declared, and none has sent readings. Declare the first one in "
+            f"{shelf / 'shelf.toml'}"
+        ), "and of no box more is said"
+    for command, said in (
+        ("lot list", "No lot is written down yet. `siccast lot buy` begins one."),
+        ("charge list", "No charge is written down yet. `siccast charge weigh-out` begins one."),
+    ):
+        assert CliRunner().invoke(app, ["--shelf", str(shelf), *command.split()]).stdout.strip() == said
 
 
 @pytest.mark.parametrize("columns", [60, 80, 120])

@@ -57,6 +57,28 @@ def put_beads_into_left(run: Callable[..., Result]) -> None:
     run("charge", "put", "cup", "left")
 
 
+def test_what_is_undone_is_named_as_it_was_when_it_was_saved(run: Callable[..., Result], shelf: Path) -> None:
+    (shelf / "shelf.toml").write_text(f'timezone = "Asia/Tokyo"\n{SHELF}')
+    saved = run("log", "opening", "left", "--at", "2026-03-01T07:30").stdout
+    what = "opening of left, 1 Mar 2026, 07:30"
+    assert saved == f"saved as entry 2: {what}. To undo: `siccast log undo 2`\n"
+    assert run("log", "undo", "2").stdout == f"undid entry 2: {what}\n"
+
+
+def test_a_box_off_the_shelf_is_said_to_be_off_it_where_it_is_asked_about(
+    run: Callable[..., Result], shelf: Path
+) -> None:
+    run("box", "remove", "left")
+    for command in ("boxes", "forecast", "leak"):
+        said = str(run(command, "left", exit_code=2).exception)
+        assert said == "box 'left' was taken off the shelf. `siccast adopt left` brings it back"
+    with open_stores(shelf / "siccast.sqlite3", synchronous="OFF") as stores:
+        stores.readings.add([Reading("ahead", NOW + timedelta(days=400), 21.4, 0.172)])
+        stores.readings.add([Reading("room", NOW - timedelta(hours=1), 21.4, 0.45)])
+    assert "all its readings are dated later" in str(run("boxes", "ahead", exit_code=2).exception)
+    assert "'room' is the room sensor" in str(run("boxes", "room", exit_code=2).exception)
+
+
 @pytest.mark.parametrize("zone", ["Europe/Vienna", "Pacific/Kiritimati", "America/Los_Angeles", "UTC"])
 def test_a_box_is_renamed_in_every_zone(run: Callable[..., Result], shelf: Path, zone: str) -> None:
     """What it sent under its old name goes to the new one from the year 2000 on, as the clocks of the zone have it."""

@@ -276,6 +276,21 @@ def test_a_backup_onto_a_full_disk_names_the_target(tmp_path: Path, run: Callabl
     assert err.startswith(f"siccast: {disk / 'backup.sqlite3'}: the disk is full")
 
 
+@pytest.mark.parametrize("words", [("readings", "export"), ("plan", "--calendar")], ids=" ".join)
+@pytest.mark.parametrize("ours", ["shelf.toml", "siccast.sqlite3"])
+def test_no_answer_takes_the_place_of_what_the_shelf_is_made_of(
+    words: tuple[str, ...], ours: str, site: Path, run: Callable[..., Said]
+) -> None:
+    """A slip of the completing shell is enough; a person's own words in shelf.toml have no copy."""
+    (site / "link.csv").symlink_to(site / ours)
+    for target in (ours, "link.csv"):
+        before = (site / ours).read_bytes()
+        code, _, err = run(*words, str(site / target))
+        assert code == 1
+        assert f"{site / target} belongs to the shelf. Choose another file" in err
+        assert (site / ours).read_bytes() == before
+
+
 def test_an_export_onto_a_full_disk_leaves_no_part(site: Path, tmp_path: Path, run: Callable[..., Said]) -> None:
     with small_disk(tmp_path / "disk", megabytes=1) as disk:
         (disk / "before.csv").write_text("what was there")

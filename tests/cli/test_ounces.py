@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from monitor.cli.app import app
 from monitor.presentation import quantities
 from monitor.settings import Shelf, load_shelf
+from monitor.store.opening import open_stores
 
 SHELF = """
 timezone = "America/Chicago"
@@ -68,6 +69,17 @@ def test_an_evening_at_the_desk_is_in_ounces_and_fahrenheit_throughout(shelf: Pa
         assert not FOREIGN.search(answer), f"{line}: {answer}"
         if line == "recharge finish":
             assert "140 °F" in answer
+
+
+def test_what_is_asked_of_a_box_is_in_ounces_and_fahrenheit(shelf: Path) -> None:
+    """The rules of standards below it are quoted as they stand, in their own units."""
+    answer = said(shelf, "size --volume 10 --style gasket").partition("standard ")[0]
+    assert "oz a day for each kPa" in answer
+    assert not FOREIGN.search(answer), answer
+    with open_stores(shelf / "siccast.sqlite3") as stores:
+        stores.readings.add([])
+    cold = said(shelf, "log reading pla 13 21", exit_code=3)
+    assert "box 'pla' at no more than 21.0 °F is cold. Is it in °C?" in cold
 
 
 def test_questions_at_the_desk_are_in_ounces_too(shelf: Path) -> None:

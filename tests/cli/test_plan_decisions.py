@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from full_plan_by_hand import SATURDAY, whole_plan
@@ -14,6 +15,8 @@ from icalendar import Calendar
 
 from monitor.cli.outlooks.plan import _show
 from monitor.planning.recharge import RechargePlan
+from monitor.presentation.wording import Wording
+from monitor.texts import say
 
 Run = Callable[..., Any]
 
@@ -65,11 +68,27 @@ def test_slips_are_named(siccast: Run, words: tuple[str, ...], said: str) -> Non
     assert said in " ".join((result.output + str(result.exception)).replace("│", " ").split())
 
 
+def test_what_a_plan_takes_and_lacks_is_in_the_units_of_the_shelf(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = whole_plan()
+    spare = say("A spare charge of {grams} g in reserve would mend that.", grams="120")
+    hot = RechargePlan("oven", whole.plan.days, {"blue": "It stands 120 °C at most."})
+    _show(
+        replace(whole, plan=hot, unmet=(replace(whole.unmet[0], words=spare),)),
+        SATURDAY,
+        "EUR",
+        Wording(ZoneInfo("UTC"), fahrenheit=True, ounces=True),
+    )
+    shown = capsys.readouterr().out
+    assert "All of it takes 15 oz of beads" in shown, "420 g are 14.8"
+    assert "A spare charge of 4.23 oz in reserve" in shown
+    assert "It stands 248 °F at most." in shown
+
+
 def test_a_plan_without_days_tells_whether_none_is_needed_or_none_can_be(capsys: pytest.CaptureFixture[str]) -> None:
     whole = whole_plan()
     for late, said in (
         (whole.unmet, "No box has a drying day in that time, though some need dry beads."),
         ((), "No box needs drying in that time, as far as is known."),
     ):
-        _show(replace(whole, plan=RechargePlan("oven", ()), unmet=late), SATURDAY, "EUR")
+        _show(replace(whole, plan=RechargePlan("oven", ()), unmet=late), SATURDAY, "EUR", Wording(ZoneInfo("UTC")))
         assert capsys.readouterr().out.strip().splitlines()[0] == said

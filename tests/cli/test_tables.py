@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 from shelf_fixtures import Run
 
-from monitor.cli.output import show_table
+from monitor.cli.output import show_notes, show_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,6 +73,18 @@ def test_a_terminal_too_narrow_for_the_columns_has_a_line_for_each_cell(
     ]
 
 
+@pytest.mark.parametrize("columns", [30, 40, 60, 80, 200])
+def test_a_long_name_leaves_what_is_said_of_it_room(
+    columns: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    name, text = "a name of " + "sixty-four " * 5, "It has no day in this plan; by its end it is over its limit."
+    show_notes("Not in time", [(name, text), ("a", "Well.")])
+    lines = shown(capsys.readouterr().out)
+    assert max(map(len, lines)) <= columns
+    assert all(any(word in line for line in lines) for word in f"{name} {text} Well.".split())
+
+
 def test_letters_that_take_two_places_are_counted_as_two(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -81,6 +93,17 @@ def test_letters_that_take_two_places_are_counted_as_two(
     lines = shown(capsys.readouterr().out)
     assert not any("─" in line for line in lines), "twice 12, two between them and five letters are 31"
     assert lines[-2].split() == ["state", "over"]
+
+
+def test_what_a_terminal_would_obey_is_shown_as_a_sign(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A note can come from any device that may open the page."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.delenv("FORCE_COLOR")
+    show_table(("box", "note"), [("left", "\x1b[31mred\x07 \u202eback\ttab [red]x[/red] :door: שלום 👩\u200d🔧")])
+    last = capsys.readouterr().out.splitlines()[-2].rstrip()
+    assert last == "left  �[31mred� �back tab [red]x[/red] :door: שלום 👩\u200d🔧"
 
 
 @pytest.mark.parametrize("columns", [40, 60, 80])

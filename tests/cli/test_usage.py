@@ -148,6 +148,8 @@ def desk_site(site: Path, run: Run) -> Path:
         ("readings withdraw --import 99", "there is no import 99"),
         ("readings restore 99", "there is no import 99"),
         ("readings export --set-aside 99", "there is no import 99"),
+        ("readings export --start 2026-03-02 --end 2026-03-01", "'--end': the span ends before it begins"),
+        ("readings withdraw --box pa6-dry --from 2026-03-02 --to 2026-03-01", "'--to': the span ends before it begins"),
         ("readings export --start x", "'--start': 'x' is not a time. Write it like 2026-03-01T07:30 or 2026-03-01"),
         ("log charge pa6-dry --dry-mass 100 --at 1066-01-01", "'1066-01-01' is too long ago"),
         ("log note pa6-dry ''", "there is nothing to note"),

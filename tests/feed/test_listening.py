@@ -186,6 +186,17 @@ def test_the_connection_is_made_again(start_mosquitto: Callable[..., Mosquitto],
     assert said[-1].startswith("connected")
 
 
+def test_a_port_that_another_program_has_is_said_with_what_to_do() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(FeedError) as caught, EmbeddedBroker(port):
+            pass
+    assert str(caught.value) == (
+        f"another program has 127.0.0.1:{port}, where siccast's own broker would be. Choose another --port. Or, if it "
+        "is a broker, name it in shelf.toml under [broker]"
+    )
+
+
 def test_the_embedded_broker_carries_a_reading(stores: Stores) -> None:
     with EmbeddedBroker() as broker, MqttFeed(broker.address, ["siccast/#"], clock=utc_now) as feed:
         feed.connect()

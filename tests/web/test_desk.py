@@ -165,6 +165,36 @@ def test_the_box_that_the_beads_came_from_is_chosen(hand: Hand) -> None:
     assert '<option value="pla" selected>' in hand.text
 
 
+NEW = {"source": "kind:silica_gel_type_A", "holder": "glass", "tare": "0"}
+
+
+def test_beads_that_were_weighed_out_by_a_slip_are_taken_back_with_the_lot_made_up_for_them(hand: Hand) -> None:
+    before = hand.events()
+    hand.send("/desk/new", **NEW, name="slip", weight="10kg")
+    assert len(hand.events()) == len(before) + 2
+    assert 'action="/desk/charge/slip/undo"' in hand.text
+    assert hand.send("/desk/charge/slip/undo").url.path == "/desk"
+    assert hand.events() == before
+    assert "slip" not in hand.look("/desk")
+    hand.send("/desk/charge/slip/undo")
+    assert hand.status == 404, "sent twice, or by the back button"
+    assert hand.events() == before
+
+
+def test_only_what_nothing_else_was_logged_of_is_taken_back_so(hand: Hand) -> None:
+    hand.send("/desk/new", **NEW, name="first", weight="100")
+    hand.send("/desk/new", **NEW | {"source": "lot:silica_gel_type_A"}, name="second", weight="50", sure="1")
+    hand.send("/desk/charge/first/undo")
+    lots = [event.lot for event in hand.events() if isinstance(event, LotBought)]
+    assert "silica_gel_type_A" in lots, "the second is of that lot"
+    begun(hand)
+    assert 'action="/desk/charge/bowl/undo"' not in hand.look("/desk/charge/bowl")
+    kept = hand.events()
+    hand.send("/desk/charge/bowl/undo")
+    assert "More was logged of bowl since it was weighed out." in hand.text
+    assert hand.events() == kept
+
+
 def test_beads_of_a_box_that_nobody_declared_need_three_answers(hand: Hand) -> None:
     assert "/desk/new?box=pa-dry" in hand.look("/desk")
     page = hand.look("/desk/new?box=pa-dry")

@@ -110,6 +110,9 @@ def list_lots(context: typer.Context, as_json: AsJson = False) -> None:
         for each in inventory.lots.values()
     ]
     headings = ("lot", "beads", "bought", "weight", "left in the bag", "takes up, of its first run")
+    if not rows:
+        typer.echo("No lot is written down yet. `siccast lot buy` begins one.")
+        return
     show_table(headings, rows, right=(3, 4))
     for sentence in discrepancies(inventory) or ("All grams add up.",):
         typer.echo(wording.in_own_units(sentence))
@@ -206,6 +209,9 @@ def list_charges(context: typer.Context, as_json: AsJson = False) -> None:
         charges, wording = list(it.desk.inventory().charges.values()), it.wording
     if as_json:
         show_json({"charges": [asdict(each) for each in charges]})
+        return
+    if not charges:
+        typer.echo("No charge is written down yet. `siccast charge weigh-out` begins one.")
         return
     headings = (
         "charge",

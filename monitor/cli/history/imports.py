@@ -281,6 +281,8 @@ def withdraw(
             f"this would take back all readings of {box}. Give at least one end of the span with --from or --to"
         )
     first, last = arguments.span_end(start, shelf.timezone, "--from"), arguments.span_end(end, shelf.timezone, "--to")
+    if first is not None and last is not None and first >= last:
+        raise typer.BadParameter("the span ends before it begins", param_hint="'--to'")
     now = datetime.now(tz=UTC)
     with open_to_write(shelf) as stores:
         if number is not None:

@@ -255,9 +255,12 @@ def undo(
     context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry in `siccast log show`.")]
 ) -> None:
     """Undo an entry of `siccast log show`. The entry is not deleted, only ignored."""
-    with _writing(context) as (_, stores):
+    from monitor.presentation.log_wording import repeated
+    from monitor.presentation.wording import Wording
+
+    with _writing(context) as (shelf, stores):
         entry = stores.ledger.undo(number, utc_now())
-    typer.echo(f"undid entry {number}: {entry.kind.value} of {entry.box} at {entry.at:%Y-%m-%d %H:%M} UTC")
+    typer.echo(f"undid entry {number}: {repeated(entry, Wording.of(shelf))}")
 
 
 def _withdraw_command(box: str, at: datetime) -> str:

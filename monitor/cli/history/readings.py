@@ -59,6 +59,8 @@ def export_readings(
 
     shelf = load_shelf(shelf_folder(context.obj))
     span = (arguments.span_end(start, _UTC, "--start"), arguments.span_end(end, _UTC, "--end"))
+    if span[0] is not None and span[1] is not None and span[0] >= span[1]:
+        raise typer.BadParameter("the span ends before it begins", param_hint="'--end'")
     opened = open_stores(
         shelf.database_path, influx=shelf.influx, read_only=True, report=lambda line: typer.echo(line, err=True)
     )

@@ -13,6 +13,7 @@ from monitor.cli.session import (
     Dask,
     Fresh,
     ask,
+    has_boxes,
     say_as_of,
     shelf_of,
 )
@@ -62,7 +63,8 @@ def show_boxes(asked: Assessed) -> None:
     from monitor.presentation.wording import FULL_BEADS
 
     headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
-    say_as_of(asked)
+    if not say_as_of(asked):
+        return
     say_faults(asked)
     wording = asked.wording
     show_table(
@@ -103,7 +105,7 @@ def today(
     if as_json:
         said = [{"box": alert.box or None, "matter": alert.kind, "text": alert.text} for alert in alerts]
         show_json({"as_of": asked.as_of, "words": said})
-    else:
+    elif has_boxes(asked):
         typer.echo("\n".join(in_lines(alerts)) or "Nothing needs you today.")
     if alerts:
         raise typer.Exit(NEEDS_THE_PERSON)

@@ -53,8 +53,7 @@ def forecast(
     asked = ask(shelf_of(context), boxes, as_of, limit, fresh=fresh, dask=dask)
     if as_json:
         show_json(forecast_answer(asked.assessments, asked.as_of, asked.wording))
-    else:
-        say_as_of(asked)
+    elif say_as_of(asked):
         show_forecasts(asked)
 
 
@@ -79,8 +78,7 @@ def leak(
     asked = ask(shelf_of(context), boxes, as_of, fresh=fresh, dask=dask)
     if as_json:
         show_json(leak_answer(asked.assessments, asked.as_of))
-    else:
-        say_as_of(asked)
+    elif say_as_of(asked):
         show_leaks(asked)
 
 

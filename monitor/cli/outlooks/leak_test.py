@@ -110,7 +110,8 @@ def _run_test(
     start, end = start or now, end or now
     if end <= start:
         raise typer.BadParameter(
-            f"the test would end on {end:%Y-%m-%d %H:%M} UTC, before it began", param_hint="'--to'"
+            f"the test would end on {end.astimezone(shelf.timezone):%Y-%m-%d %H:%M}, before it began",
+            param_hint="'--to'",
         )
 
     def series(name: str) -> ReadingSeries:

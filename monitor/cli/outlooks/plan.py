@@ -16,6 +16,7 @@ from monitor.cli.session import (
     Dask,
     Fresh,
     ask,
+    has_boxes,
     open_to_write,
     shelf_of,
 )
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from monitor.cli.session import Assessed
     from monitor.planning.recharge import RechargePlan
+    from monitor.presentation.unit_wording import UnitWording
     from monitor.records import Appliance
     from monitor.services.recharge_plan import FullPlan
     from monitor.settings import Shelf
@@ -99,7 +101,8 @@ def show(
     typer.echo(f"{horizon_days} days from {near_day(today, today)} {today.year}")
     for dryer in dryers:
         typer.echo(_title(dryer, dryer.weekdays or shelf.plan.weekdays))
-    _show(whole, today, shelf.plan.currency)
+    if has_boxes(asked):
+        _show(whole, today, shelf.plan.currency, asked.wording)
 
 
 def _planned(asked: Assessed, dryers: Sequence[Appliance], horizon_days: int) -> FullPlan:
@@ -119,22 +122,22 @@ def _title(dryer: Appliance, weekdays: Sequence[int]) -> str:
     return f"{dryer.name}: {places} at a time, on {days}"
 
 
-def _show(whole: FullPlan, today: date, currency: str) -> None:
+def _show(whole: FullPlan, today: date, currency: str, wording: UnitWording) -> None:
     from monitor.cli.output import show_notes, show_table
     from monitor.presentation.plan_table import plan_rows, proof, rule_rows, takes
 
     planned = whole.plan
     if rows := plan_rows(planned, today):
         show_table(("on", "in", "box", "why", "a week later"), rows, wrap={2: 24, 3: None, 4: None})
-        show_notes("What that takes", [("", takes(whole.worth, currency)), ("", proof(planned))])
+        show_notes("What that takes", [("", takes(whole.worth, currency, wording.mass)), ("", proof(planned))])
         show_notes("Before you heat anything", [("", HEAT_CAUTION)])
     elif whole.unmet:
         typer.echo("\nNo box has a drying day in that time, though some need dry beads.\n")
     else:
         typer.echo("\nNo box needs drying in that time, as far as is known.\n")
-    show_notes("Not in time", [(one.box, one.words) for one in whole.unmet])
+    show_notes("Not in time", [(one.box, wording.in_own_units(one.words)) for one in whole.unmet])
     show_notes("Other days than announced", list(planned.changed.items()))
-    show_notes("Not in this plan", list(planned.left_out.items()))
+    show_notes("Not in this plan", [(box, wording.in_own_units(why)) for box, why in planned.left_out.items()])
     if whole.worth.rules:
         show_table(("on the same futures", "heating days", "boxes dried", "days over"), rule_rows(whole.worth))
     decided = (*planned.decided.in_force, *planned.decided.to_be_logged)

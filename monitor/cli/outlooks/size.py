@@ -137,7 +137,7 @@ def _show(told: Sizing, wording: Wording) -> None:
         standard_rules,
     )
 
-    say(leak_sentence(told))
+    say(leak_sentence(told, wording))
     say(size_sentence(told, wording))
     answer = "beads, dry" if told.question.grams is None else "holds"
     show_table(("with", "limit", answer), size_rows(told, wording), right=(1,))

@@ -105,7 +105,8 @@ def what_if(
 
         show_json(what_if_answer(asked.assessments, asked.as_of, change))
         return
-    say_as_of(asked)
+    if not say_as_of(asked):
+        return
     show_changes(asked.worst_first, change, asked.wording)
 
 

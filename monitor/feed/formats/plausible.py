@@ -53,9 +53,7 @@ class Plausibility:
             asked = "Are they in °F?" if not self._fahrenheit and not self._kelvin else "Is the unit right?"
             return f"box '{box}' at {warmest:.1f} °C is too warm for stored filament. {asked}"
         if self._fahrenheit and warmest < COLDEST_DEGC:
-            return (
-                f"box '{box}' at no more than {warmest:.1f} °C ({degc_to_degf(warmest):.1f} °F) is cold. Is it in °C?"
-            )
+            return f"box '{box}' at no more than {degc_to_degf(warmest):.1f} °F is cold. Is it in °C?"
         if self._per_cent and 0.0 < most_humid <= DRIEST:
             given = f"{100 * most_humid:g} %"
             return f"box '{box}' never passes {given} relative humidity. Is that a fraction, {given[:-2]} of 1?"

@@ -120,7 +120,7 @@ class Sizer:
         why = [sentence(f"There is no estimate of its leak yet: {known}")] if isinstance(known, str) and known else []
         return replace(
             blank,
-            said=[size_sentence(told, words), leak_sentence(told), *why],
+            said=[size_sentence(told, words), leak_sentence(told, words), *why],
             answer="grams" if question.grams is None else "months",
             rows=_rows(told, words),
             standards=_standards(told, words),

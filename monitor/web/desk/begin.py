@@ -26,6 +26,7 @@ from monitor.texts import say, to_say
 from monitor.web.desk.asked import answered, question
 from monitor.web.desk.charges import charge_address, lies, run_address
 from monitor.web.desk.fields import Problem, as_typed, problem, read, typed
+from monitor.web.desk.new_beads import taken_back_with
 from monitor.web.forms import changes
 
 if TYPE_CHECKING:
@@ -76,6 +77,8 @@ class BeginView:
     sheet: str
     busy: str
     """Address of the run that these beads are in already."""
+    undo: str
+    """Where a form leads that takes back that these beads were weighed out; '' where more was logged of them."""
 
 
 @dataclass(eq=False)
@@ -88,6 +91,7 @@ class BeginPages:
         """Return the addresses."""
         return (
             Route("/desk/charge/{name:path}/start", changes(self.site.tokens, self.start), methods=["POST"]),
+            Route("/desk/charge/{name:path}/undo", changes(self.site.tokens, self.take_back), methods=["POST"]),
             Route("/desk/charge/{name:path}", self.choose),
         )
 
@@ -114,6 +118,27 @@ class BeginPages:
         except SiccastError as error:
             return self._page(name, form, wrong=problem(error, words))
 
+    def take_back(self, request: Request, _form: Mapping[str, str]) -> Response:
+        """Undo that a charge was weighed out, where nothing else was logged of it."""
+        name = request.path_params["name"]
+        try:
+            with self.site.writing() as stores, stores.events.transaction():
+                desk = self.site.desk(stores)
+                numbers = taken_back_with(desk, self._charge(desk, name))
+                if not numbers:
+                    raise LedgerError(say("more was logged of {charge} since it was weighed out", charge=name))
+                for number in numbers:
+                    desk.undo(number)
+            return RedirectResponse("/desk", status_code=HTTPStatus.SEE_OTHER)
+        except SiccastError as error:
+            return self._page(name, wrong=problem(error, self.site.words))
+
+    def _charge(self, desk: Desk, name: str) -> Charge:
+        try:
+            return desk.inventory().active_charge(name)
+        except LedgerError:
+            raise self.site.not_found(say("There are no beads of this name at the desk.")) from None
+
     def _page(
         self,
         name: str,
@@ -124,11 +149,7 @@ class BeginPages:
     ) -> Response:
         with self.site.reading() as stores:
             desk = self.site.desk(stores)
-            try:
-                charge = desk.inventory().active_charge(name)
-            except LedgerError:
-                raise self.site.not_found(say("There are no beads of this name at the desk.")) from None
-            view = begin_view(desk, self.site, charge)
+            view = begin_view(desk, self.site, self._charge(desk, name))
         slip = bool(asked or wrong)
         return self.site.page(
             "desk_begin.html",
@@ -164,6 +185,7 @@ def begin_view(desk: Desk, site: Site, charge: Charge) -> BeginView:
         kinds={kind: say(words) for kind, words in APPLIANCE_KINDS.items()},
         cautions=[words.in_own_units(c.text) for c in cautions.before_heating(kind, "", charge.holder)],
         sheet=say(cautions.SHEET),
+        undo=f"{charge_address(charge.name)}/undo" if taken_back_with(desk, charge) else "",
         busy=run_address(busy) if busy and charge.place.startswith(APPLIANCE) else "",
     )
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from monitor.desk import Desk
-    from monitor.desk.inventory import Inventory
+    from monitor.desk.inventory import Charge, Inventory
     from monitor.desk.told_by_box import ToldByBox
     from monitor.presentation.wording import Wording
     from monitor.web.desk.asked import Question
@@ -179,6 +179,29 @@ def weigh_out(desk: Desk, site: Site, form: Mapping[str, str], now: datetime) ->
         event = replace(event, of_box=told.box, dry_mass_g=told.dry_mass_g, dried_g=told.dried_g)
     desk.keep(event, now, confirmed=sure)
     return name
+
+
+def taken_back_with(desk: Desk, charge: Charge) -> list[int]:
+    """Return the numbers of what is undone where a charge was weighed out by a slip, newest first.
+
+    That is its weighing out, and the purchase that ``weigh_out`` made up for it, if nobody else has of that; none where
+    more was logged of the charge since.
+    """
+    events = {each.event_id: each for each in desk.stores.events.events()}
+    of_it = [events[number] for number in charge.events]
+    if len(of_it) != 1 or not isinstance(of_it[0].event, ChargePortioned):
+        return []
+    others = [other.name for other in desk.inventory().charges.values() if other.lot == charge.lot]
+    made_up = [
+        each.event_id
+        for each in events.values()
+        if isinstance(each.event, LotBought)
+        and each.event.lot == charge.lot
+        and each.event.lot.startswith(each.event.desiccant)
+        and each.at == of_it[0].at
+        and others == [charge.name]
+    ]
+    return [of_it[0].event_id, *made_up]
 
 
 def _told_of_them(desk: Desk, site: Site, box: str, kind: str, now: datetime) -> ToldByBox | None:
