@@ -59,9 +59,7 @@ def make_chart_shelf(folder: Path, more: str = "") -> Shelf:
 
 
 def told(answer: Assessment) -> Assessment:
-    """Return an assessment with a leak line, or with a reading that is forty days old."""
-    if answer.box.name == BOX:
-        return replace(answer, leak_line=LINE)
+    """Return an assessment, one of them with a reading that is forty days old."""
     if answer.box.name == "far" and answer.latest and answer.forecast:
         old = answer.latest._replace(at=AS_OF - timedelta(days=40), relative_humidity=0.129)
         present = Quantiles(0.15, 0.176, 0.20)
@@ -76,9 +74,15 @@ def snapshot(shelf: Shelf, clock: datetime) -> Snapshot:
     return replace(found, answers=(*map(told, found.answers), hostile))
 
 
+def line_of(_: Snapshot, answer: Assessment) -> LeakLine | None:
+    """Return the leak line of the one box that has one."""
+    return LINE if answer.box.name == BOX else None
+
+
 @contextmanager
 def serving_charts(folder: Path, more: str = "") -> Iterator[str]:
     """Serve that shelf."""
     shelf = make_chart_shelf(folder, more)
-    with serving(shelf, Keeper(partial(snapshot, shelf), lambda _: 1)) as address:
+    keeper = Keeper(partial(snapshot, shelf), lambda _: 1, leak_line=line_of)
+    with serving(shelf, keeper) as address:
         yield address

@@ -262,8 +262,6 @@ class Outlook:
     """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
     unlogged_rise_at: datetime | None = None
     """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
-    leak_line: LeakLine | None = None
-    """What the leak was read from, to be drawn; None where there are no beads, or no two points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,8 +305,6 @@ class Assessment:
     """Why the boxes could not be looked at together, where that failed and each was asked alone."""
     unlogged_rise_at: datetime | None = None
     """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
-    leak_line: LeakLine | None = None
-    """What the leak was read from, to be drawn; None where it can't be."""
     lid_open_since: datetime | None = None
     """Since when the air in the box has been like the room's, where it became so at once."""
     weak_recharge: AtRest | None = None

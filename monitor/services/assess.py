@@ -238,7 +238,6 @@ def _assessment(histories: Histories, box: Box, answer: Outlook, newest: Reading
         failed=bool(answer.trace),
         apart=apart,
         unlogged_rise_at=answer.unlogged_rise_at if latest else None,
-        leak_line=answer.leak_line,
         lid_open_since=_lid_open_since(recent, histories.recent_room(box), as_of),
     )
     return replace(assessment, weak_recharge=weak_recharge(assessment, histories.readings))

@@ -119,6 +119,8 @@ class Round:
         self._known_rates: DisturbanceRates | None = None
         self._rooms: SharedRooms | None = None
         """Of the boxes that things are supposed about."""
+        self._all_asked = False
+        """Whether every fit is one of now, as all were asked."""
 
     def outlooks(self) -> Mapping[str, Outlook]:
         """Return the outlook of every box, and keep what is new."""
@@ -127,6 +129,7 @@ class Round:
         if len(self._answers) < len(self._boxes) or self._kept.heard() != self._digest_of(self._teachings):
             self._answer_anew()
         self._refused = {name: one.refusal for name, one in self._answers.items() if one.forecast is None}
+        self._all_asked = True
         return self._answers
 
     def refusals(self) -> Mapping[str, str]:
@@ -156,16 +159,17 @@ class Round:
         return found | {name: one.outlook for name, one in self._fitted(again, **how)}
 
     def supposable(self, name: str) -> Supposable | None:
-        """Return a box that is ``held``, its fit at hand; None where it has no forecast. Ask for outlooks first."""
+        """Return a box that is ``held``, its fit at hand; None where it has no forecast.
+
+        Ask for outlooks first, else it hears only what other boxes taught when outlooks were kept.
+        """
         from monitor.inference import RECENT_DAYS, SharedRooms, supposable  # noqa: PLC0415
 
         self._rooms = self._rooms or SharedRooms()
         if name in self._refused:
             return None
-        if name not in self._teaching:
-            self._read_teaching(name)
         now_s, until = self._histories.as_of.timestamp(), self._fitted_until(name)
-        if until is not None:
+        if until is not None and (self._all_asked or self._fit_holds(name)):
             history = partial(self._histories.history, self._boxes[name], until - timedelta(days=RECENT_DAYS))
             found = supposable(self._fit_of(name), history, now_s, self._rates(), self._rooms)
             if not isinstance(found, StrEnum):

@@ -1,4 +1,4 @@
-"""What if, asked of one box again and again: its fit is looked up once, and each answer is one forecast."""
+"""What is asked of one box with its fit: what if, again and again, each answer one forecast; and its leak line."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from monitor.inference import Supposable
     from monitor.inference.answers.sizing import KnownBox
-    from monitor.records import Box, CrossingForecast, RoomClimate, WhatIf
+    from monitor.records import Box, CrossingForecast, LeakEstimate, LeakLine, RoomClimate, WhatIf
     from monitor.store.contracts import Ledger, Readings
     from monitor.store.kept_contracts import KeptOutlooks
 
@@ -55,3 +55,24 @@ def supposing(
     if box is None:
         return without_box(answer.refusal, name)
     return Supposing(as_of, box)
+
+
+def leak_line(
+    readings: Readings,
+    ledger: Ledger,
+    boxes: Sequence[Box],
+    name: str,
+    as_of: datetime,
+    *,
+    leak: LeakEstimate,
+    kept: KeptOutlooks,
+    room_climate: RoomClimate | None = None,
+) -> LeakLine | None:
+    """Return what the ``leak`` of a declared box was read from, to be drawn; None where it can't be.
+
+    By its kept fit, brought up to an instant; no other box is looked at, so that a page may wait for it.
+    """
+    as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
+    question = Round(Histories.of(readings, ledger, boxes, as_of, room_climate), kept, held=[name], workers=1)
+    box = question.supposable(name)
+    return None if box is None else box.leak_line(leak.conductance_g_per_day_per_kpa)

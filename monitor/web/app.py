@@ -22,6 +22,7 @@ from monitor.texts import say
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
 from monitor.web.box.chart_pages import ChartPages
+from monitor.web.box.leak_lines import LeakLines
 from monitor.web.box.pages import BoxPages
 from monitor.web.desk.pages import DeskPages
 from monitor.web.enter.pages import EnterPages
@@ -81,6 +82,7 @@ def create_app(
         lambda clock: read_stamp(file.now, clock),
         carry=lambda snapshot, clock: carry(file.now, snapshot, clock),
         plan=lambda snapshot, make: plan_due(file.now, snapshot, over, make=make),
+        leak_line=LeakLines(lambda: file.now),
     )
     site = Site(file, keeper, Tokens(access.file))
     front, subscribers = ShelfPages(site), Subscribers()

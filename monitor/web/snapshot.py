@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 
     from monitor.planning.recharge import RechargePlan
-    from monitor.records import Assessment, PlanDecision
+    from monitor.records import Assessment, LeakLine, PlanDecision
     from monitor.services.recharge_plan import FullPlan
     from monitor.services.supposing import Supposing
     from monitor.settings import Shelf
@@ -199,16 +199,19 @@ class Keeper:
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         prepare: Callable[[Snapshot], object] = lambda _: None,
         plan: Callable[[Snapshot, bool], Snapshot] = lambda snapshot, _: snapshot,
+        leak_line: Callable[[Snapshot, Assessment], LeakLine | None] = lambda *_: None,
     ) -> None:
         """``prepare`` is given each snapshot before anybody sees it.
 
         ``plan`` returns one with the plan that is kept, or, where the second argument says so, makes what is due of it.
+        ``leak_line`` returns what the leak of a box in it was read from.
         """
         self.newest: Snapshot | None = None
         self.failure = ""
         """Why there is no snapshot yet, where the first one failed."""
         self.clock = clock
         self.prepare = prepare
+        self.leak_line = leak_line
         self.changed: Callable[[], object] = lambda: None
         """Called where all was assessed anew, or could not be."""
         self.is_assessing = False

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import astuple, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
+import numpy as np
 import pytest
 from made_up import AS_OF
 from shelf_made_up import charge, history
 
-from monitor.records import RoomClimate, WhatIf
+from monitor.inference.answers.leak import leak_of
+from monitor.inference.answers.leak_line import leak_line_of
+from monitor.inference.fit.change_point import change_point_of
+from monitor.inference.fit.posterior import Posterior
+from monitor.inference.shelf import answer as answer_module
+from monitor.records import EntryKind, LeakEstimate, LeakLine, LedgerEntry, RoomClimate, WhatIf
 from monitor.services.assess import assess
 from monitor.services.kept_outlooks import NothingKept
-from monitor.services.supposing import Supposing, supposing
+from monitor.services.supposing import Supposing, leak_line, supposing
 from monitor.settings import Shelf, load_shelf
+from monitor.store.kept_contracts import KeptOutlooks
 from monitor.store.opening import Stores, open_stores
 
 CHANGES = (
@@ -38,7 +47,11 @@ style = "gasket"
 @pytest.fixture(scope="module")
 def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
     """Give a shelf in a damp room, of which a first question kept what it found."""
-    folder = tmp_path_factory.mktemp("shelf")
+    return asked_first(tmp_path_factory.mktemp("shelf"), AS_OF)
+
+
+def asked_first(folder: Path, as_of: datetime) -> Shelf:
+    """Make that shelf, asked for the first time at an instant."""
     (folder / "shelf.toml").write_text(SHELF, encoding="utf-8")
     shelf = load_shelf(folder, {})
     with open_stores(shelf.database_path) as stores:
@@ -46,7 +59,7 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
         for name, highest, days in (("over", 0.30, 50), ("soon", 0.16, 50), ("young", 0.05, 1)):
             stores.readings.add(history(name, highest, days))
             stores.ledger.log(replace(charge(name), at=AS_OF - timedelta(days=days)), AS_OF)
-        assess(stores.readings, stores.ledger, shelf.boxes, AS_OF, room_climate=shelf.room, kept=stores.outlooks)
+        assess(stores.readings, stores.ledger, shelf.boxes, as_of, room_climate=shelf.room, kept=stores.outlooks)
     return shelf
 
 
@@ -100,3 +113,99 @@ def test_a_box_too_young_says_why(shelf: Shelf) -> None:
         why = supposing(stores.readings, stores.ledger, shelf.boxes, "young", AS_OF, kept=stores.outlooks)
     assert isinstance(why, str)
     assert "too new" in why
+
+
+# --- the leak line ---------------------------------------------------------------------------------------------------
+
+
+def line_of(shelf: Shelf, stores: Stores, leak: LeakEstimate, kept: KeptOutlooks | None = None) -> LeakLine:
+    line = leak_line(
+        stores.readings, stores.ledger, shelf.boxes, "soon", AS_OF,
+        leak=leak, kept=kept or stores.outlooks, room_climate=shelf.room,
+    )  # fmt: skip
+    assert line is not None
+    return line
+
+
+def told(shelf: Shelf, stores: Stores, kept: KeptOutlooks | None = None) -> LeakEstimate:
+    answers = assess(
+        stores.readings, stores.ledger, shelf.boxes, AS_OF, room_climate=shelf.room, kept=kept or stores.outlooks
+    )
+    [leak] = [answer.leak for answer in answers if answer.box.name == "soon"]
+    assert leak is not None
+    return leak
+
+
+def columns(line: LeakLine) -> np.ndarray:
+    return np.concatenate([np.ravel(one) for one in astuple(line) if one is not None])
+
+
+def seen_by(monkeypatch: pytest.MonkeyPatch) -> dict[str, Posterior]:
+    """Give the posterior of each box that a leak is told from, by name, as they come."""
+    posteriors: dict[str, Posterior] = {}
+
+    def noted(posterior: Posterior) -> LeakEstimate:
+        posteriors[posterior.box.name] = posterior
+        return leak_of(posterior)
+
+    monkeypatch.setattr(answer_module, "leak_of", noted)
+    return posteriors
+
+
+def drawn_by(posterior: Posterior, leak: LeakEstimate) -> LeakLine:
+    line = leak_line_of(posterior, leak.conductance_g_per_day_per_kpa, change_point_of(posterior))
+    assert line is not None
+    return line
+
+
+def test_the_leak_line_is_that_of_the_posterior_that_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fit is kept with seven digits; an update half a day later starts from what is kept, so it is the same."""
+    posteriors = seen_by(monkeypatch)
+    for folder, first_asked, digits in (("now", AS_OF, 1e-5), ("updated", AS_OF - timedelta(hours=12), 1e-12)):
+        (tmp_path / folder).mkdir()
+        shelf = asked_first(tmp_path / folder, first_asked)
+        with open_stores(shelf.database_path, read_only=True) as stores:
+            leak = told(shelf, stores)
+            line = line_of(shelf, stores, leak)
+        expected = drawn_by(posteriors["soon"], leak)
+        assert line.pieces == expected.pieces
+        np.testing.assert_allclose(columns(line), columns(expected), rtol=digits, atol=1e-4 * digits)
+        last = AS_OF - timedelta(days=1)
+        assert line.at_s[-1] > last.timestamp(), "it goes on to now"
+
+
+def test_for_a_leak_line_no_other_box_is_looked_at(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        leak, read = told(shelf, stores), []
+
+        def noted(box: str, *_: object, **__: object) -> Iterable[object]:
+            read.append(box)
+            raise AssertionError(box)
+
+        monkeypatch.setattr(stores.readings, "series", noted)
+        assert len(line_of(shelf, stores, leak).at_s) > 20
+    assert not read, "within an hour of the fit nothing new is known"
+
+
+def test_beads_that_went_in_since_begin_another_leak_line(tmp_path: Path) -> None:
+    """What is kept is of the beads before; before anybody assesses anew, the page may be asked for."""
+    shelf = asked_first(tmp_path, AS_OF)
+    with open_stores(shelf.database_path) as stores:
+        leak, at = told(shelf, stores), AS_OF - timedelta(days=20)
+        recharge = LedgerEntry(EntryKind.recharge, "soon", at, desiccant="silica_gel", dry_mass_g=100.0)
+        before = line_of(shelf, stores, leak)
+        stores.ledger.log(recharge, AS_OF)
+        after = line_of(shelf, stores, leak)
+    assert before.at_s[0] < at.timestamp() < after.at_s[0]
+
+
+def test_a_leak_line_needs_nothing_that_is_kept(shelf: Shelf, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fitted alone, a box hears nothing of others, so that its draws differ; its points are within their own range."""
+    posteriors = seen_by(monkeypatch)
+    with open_stores(shelf.database_path, read_only=True) as stores:
+        leak = told(shelf, stores, NothingKept())
+        line = line_of(shelf, stores, leak, NothingKept())
+    expected = drawn_by(posteriors["soon"], leak)
+    assert line.at_s == expected.at_s
+    middle, low, high = (np.array(one) for one in (line.taken_up_g, expected.taken_up_low_g, expected.taken_up_high_g))
+    assert np.all((low - 1e-9 <= middle) & (middle <= high + 1e-9))

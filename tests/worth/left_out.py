@@ -15,11 +15,10 @@ _ROOMS = 64  # as many instants as a site's boxes were dried at in the episodes 
 
 @contextmanager
 def without_what_nobody_asks() -> Iterator[None]:
-    """Leave out which measurement would help most, and the points of the chart of the leak."""
+    """Leave out which measurement would help most."""
     for_more_boxes = lru_cache(maxsize=_ROOMS)(fit.room_before.__wrapped__)
     with (
         patch.object(answer, "most_useful", lambda *_: None),
-        patch.object(answer, "leak_line_of", lambda *_: None),
         patch.object(fit, "room_before", for_more_boxes),
     ):
         yield

@@ -14,7 +14,6 @@ from monitor.inference.answers.explanation import (
 )
 from monitor.inference.answers.forecast import crossing_ahead, forecast_of
 from monitor.inference.answers.leak import leak_of
-from monitor.inference.answers.leak_line import leak_line_of
 from monitor.inference.answers.value_of_measurement import Useful, best_measurement, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
@@ -82,8 +81,7 @@ def answer_of(
         for_its_kind=tightness_of(posterior, style_leak),
         grams_words=grams_words(posterior),
     )
-    within = change_point_of(posterior)
-    if (since := within or first.change_point) is not None:
+    if (since := change_point_of(posterior) or first.change_point) is not None:
         leak = replace(
             leak, changed_at=since.at, changed_between=since.between, change_factor=since.factor,
             change_words=words_for(since),
@@ -99,9 +97,8 @@ def answer_of(
         sharpen=best_measurement(posterior, futures[0], useful),
         forecast_if=what_if(posterior, question.change, question.horizon_days) if question.change else None,
         unlogged_rise_at=None if rise_s is None else datetime.fromtimestamp(rise_s, UTC),
-        leak_line=leak_line_of(posterior, leak.conductance_g_per_day_per_kpa, within),
     )
-    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if, outlook.leak_line)):
+    if not _is_finite((outlook.leak, outlook.forecast, outlook.forecast_if)):
         raise FloatingPointError("some number of the leak or the forecast is not finite")
     return outlook, useful
 

@@ -7,13 +7,15 @@ from dataclasses import dataclass, field, replace
 
 from monitor.inference.answers.forecast import HORIZON_DAYS
 from monitor.inference.answers.futures import FreshBeads, box_futures
+from monitor.inference.answers.leak_line import leak_line_of
 from monitor.inference.answers.sizing import KnownBox
 from monitor.inference.answers.what_if import as_changed, what_if
 from monitor.inference.evidence.episodes import DisturbanceRates
+from monitor.inference.fit.change_point import change_point_of
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.shelf.first_fit import Room, by_room
 from monitor.inference.shelf.last_fit import LastFit, RefitReason
-from monitor.records import BoxHistory, CrossingForecast, WhatIf
+from monitor.records import BoxHistory, CrossingForecast, LeakLine, Quantiles, WhatIf
 from monitor.records.futures import BoxFutures
 
 
@@ -82,6 +84,21 @@ class Supposable:
             With the same draws.
         """
         return replace(self, posterior=as_changed(self.posterior, change))
+
+    def leak_line(self, conductance: Quantiles) -> LeakLine | None:
+        """Return what its leak was read from, to be drawn.
+
+        Parameters
+        ----------
+        conductance : Quantiles
+            Its leak, as it is told. [g/day/kPa]
+
+        Returns
+        -------
+        LeakLine or None
+            None without beads, or where there are no two points.
+        """
+        return leak_line_of(self.posterior, conductance, change_point_of(self.posterior))
 
     def sized(self) -> KnownBox:
         """Return the box as one that is filled anew.

@@ -64,9 +64,9 @@ class ChartPages:
 
     def leak(self, request: Request) -> Response:
         """Draw the leak line."""
-        _, answer = self._found(request)
+        snapshot, answer = self._found(request)
         words = self.site.words
-        picture = leak_picture(answer, words)
+        picture = leak_picture(answer, self.site.keeper.leak_line(snapshot, answer), words)
         if picture is None:
             raise self.site.not_found(say("There is no leak line of this box."))
         return self._drawing("leak.svg", answer, p=picture, as_of=words.moment(answer.as_of))

@@ -45,9 +45,9 @@ class LeakPicture:
     """Day, push, taken up, by the line."""
 
 
-def leak_picture(answer: Assessment, words: Wording) -> LeakPicture | None:
+def leak_picture(answer: Assessment, line: LeakLine | None, words: Wording) -> LeakPicture | None:
     """Return the leak line of a box; None where there is none."""
-    line, leak = answer.leak_line, answer.leak
+    leak = answer.leak
     if line is None or leak is None:
         return None
     scale = grams_to_ounces(1.0) if words.ounces else 1.0

@@ -90,7 +90,7 @@ class BoxPages:
         return self.site.page(
             "box.html",
             status=HTTPStatus.BAD_REQUEST if asked.problem_at or size.problem_at else status,
-            view=view.view(snapshot, answer, course, words),
+            view=view.view(snapshot, answer, course, self.site.keeper.leak_line(snapshot, answer), words),
             asked=asked,
             size=size,
             deeds=log_view.deeds(known, self.site.now(), words, sent),

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from markupsafe import Markup
 
-    from monitor.records import Assessment, CrossingForecast, LeakEstimate
+    from monitor.records import Assessment, CrossingForecast, LeakEstimate, LeakLine
     from monitor.web.box.course import Course
     from monitor.web.box.tables import AheadRow, MarkedRow, WeekRow
     from monitor.web.snapshot import Snapshot
@@ -61,7 +61,7 @@ class BoxView:
     temperature_unit: str
 
 
-def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording) -> BoxView:
+def view(snapshot: Snapshot, answer: Assessment, course: Course, leak_line: LeakLine | None, words: Wording) -> BoxView:
     """Return the page of one box."""
     return BoxView(
         card=card(answer, words),
@@ -82,7 +82,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, words: Wording)
         ahead=ahead(answer, words),
         marked=marked(course.marked, words),
         kinds=list(dict.fromkeys((SIGNS[entry.kind], say(entry.kind.value)) for entry in course.entries)),
-        leak_line=leak_picture(answer, words),
+        leak_line=leak_picture(answer, leak_line, words),
         temperature_unit=words.temperature_unit,
     )
 
