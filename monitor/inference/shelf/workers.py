@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Generic, Protocol, TypeVar
 
-from monitor.inference.shelf.allocator import keep_freed_memory
+from monitor.inference.shelf.allocator import prepare_memory
 
 Shared = TypeVar("Shared")
 Job = TypeVar("Job")
@@ -227,7 +227,7 @@ def worker_pool(shared: Shared, boxes: int, workers: Workers) -> Iterator[Worker
     WorkerPool
         To be used within the body.
     """
-    keep_freed_memory()
+    prepare_memory()
     if workers is not None and not isinstance(workers, int):
         with workers.executor(shared) as executor:
             yield WorkerPool(shared, executor)
@@ -261,7 +261,7 @@ _at_work: dict[str, Any] = {}
 
 
 def _begin(shared: object) -> None:
-    keep_freed_memory()
+    prepare_memory()
     _at_work["shared"] = shared
 
 
