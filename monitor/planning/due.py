@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -49,8 +50,8 @@ Fresh beads do not end it, since they mend no seal; a lid that closes better doe
 def due_at(forecast: CrossingForecast, as_of: datetime, weights: PlanWeights | None = None) -> datetime | None:
     """Return when the chance of being over the limit becomes worth a recharge, or None beyond the horizon."""
     worth_it = (weights or PlanWeights()).due_chance
-    days = next((day for day, chance in enumerate(forecast.chance_by_day) if chance >= worth_it), None)
-    return None if days is None else as_of + timedelta(days=days)
+    days = bisect_left(forecast.chance_by_day, worth_it)  # a chance within more days is no smaller
+    return None if days == len(forecast.chance_by_day) else as_of + timedelta(days=days)
 
 
 def state_of(forecast: CrossingForecast, as_of: datetime) -> BoxState:

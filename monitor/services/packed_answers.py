@@ -37,7 +37,7 @@ class PackedAnswer(Fitted):
             found.teaching,
             last_fit,
             packed(replace(found.outlook, forecast_if=None), _AS_LONG_AS_IT_IS),
-            packed(found.teaching),
+            packed(found.teaching, _AS_LONG_AS_IT_IS),
             packed(last_fit, _AS_LONG_AS_IT_IS) if until_s == as_of_s else None,
             until_s,
         )

@@ -253,9 +253,11 @@ def _vapor_fan(ahead: Futures) -> VaporFan | None:
         return None
     some, degc = _vapor_steps(ahead.ahead_days), ahead.temperature_degc
     middle = degc.mean(axis=1, keepdims=True)
-    apart = np.asarray(log_saturation_slope_per_k(middle)) * (degc - middle)
-    saturation_kpa = np.asarray(saturation_vapor_pressure_pa(middle)) / _PA_PER_KPA
-    kpa = ahead.humidity[some] * saturation_kpa * np.exp(apart.astype(np.float32))
+    apart = degc - middle
+    apart *= log_saturation_slope_per_k(middle)
+    kpa = ahead.humidity[some]
+    kpa *= np.asarray(saturation_vapor_pressure_pa(middle)) / _PA_PER_KPA
+    kpa *= np.exp(apart.astype(np.float32))
     return VaporFan(*_daily(ahead.ahead_days[some], [*_points(kpa), middle[:, 0]]))
 
 

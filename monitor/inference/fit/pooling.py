@@ -267,8 +267,8 @@ class KnownLeaks:
 
     def _style(self, box: Box) -> tuple[float, float]:
         """Precision, and the mean times that."""
-        others = self._of_style.get(box.style)
-        mean, variance = _style(box, *(others.without(box.name) if others else (np.empty(0), np.empty(0))))
+        others = self._of_style.get(box.style, _NO_OTHERS)
+        mean, variance = _style(box, others.without(box.name))
         return 1.0 / variance, mean / variance
 
 
@@ -278,21 +278,31 @@ def _mean_and_sd(precision: float, weighted: float) -> tuple[float, float]:
 
 @dataclass(frozen=True, eq=False)
 class _OfStyle:
-    """The latest observation of each box of a style."""
+    """The latest observation of each box of a style, with what of them is the same for every box that asks."""
 
     places: dict[str, int]
     mean: FloatArray
-    sd: FloatArray
+    """(observations) [ln(1/day)]"""
+    variance: FloatArray
+    """Of each about the mean of the style, by the spread between boxes. (spreads × observations)"""
+    log_variance: FloatArray
+    """(spreads × observations)"""
 
     @classmethod
     def of(cls, latest: dict[str, LeakObservation]) -> _OfStyle:
         means, sds = (np.array([getattr(s, name) for s in latest.values()]) for name in ("mean", "sd"))
-        return cls({name: place for place, name in enumerate(latest)}, means, sds)
+        variance = sds**2 + _BETWEEN_BOXES[:, None] ** 2
+        return cls({name: place for place, name in enumerate(latest)}, means, variance, np.log(variance))
 
-    def without(self, box: str) -> tuple[FloatArray, FloatArray]:
+    def without(self, box: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+        of_all = self.mean, self.variance, self.log_variance
         if (place := self.places.get(box)) is None:
-            return self.mean, self.sd
-        return np.delete(self.mean, place), np.delete(self.sd, place)
+            return of_all
+        mean, variance, log_variance = (np.delete(one, place, axis=-1) for one in of_all)
+        return mean, variance, log_variance
+
+
+_NO_OTHERS = _OfStyle.of({})
 
 
 def _episodes(own: Sequence[LeakObservation]) -> list[tuple[float, float]]:
@@ -304,16 +314,16 @@ def _episodes(own: Sequence[LeakObservation]) -> list[tuple[float, float]]:
     return [(latest[start_s].mean, latest[start_s].sd) for start_s in sorted(latest)]
 
 
-def _style(box: Box, values: FloatArray, sds: FloatArray) -> tuple[float, float]:
+def _style(box: Box, others: tuple[FloatArray, FloatArray, FloatArray]) -> tuple[float, float]:
     """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
     prior_mean, prior_sd = style_prior(box)
+    values, total, log_total = others
     if not values.size:
         return prior_mean, prior_sd**2
-    spreads = np.asarray(_BETWEEN_BOXES)
-    total = sds**2 + spreads[:, None] ** 2  # (spreads × observations)
+    spreads = _BETWEEN_BOXES
     precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum(axis=1)
     means = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum(axis=1)) / precision
-    fits = -0.5 * (np.log(total) + (values - means[:, None]) ** 2 / total).sum(axis=1) - 0.5 * np.log(precision)
+    fits = -0.5 * (log_total + (values - means[:, None]) ** 2 / total).sum(axis=1) - 0.5 * np.log(precision)
     fits = fits - 0.5 * ((means - prior_mean) / _STYLE_MEAN_SD) ** 2
     logs = fits - 0.5 * ((spreads - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2
     weights = np.exp(logs - logs.max())
