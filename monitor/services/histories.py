@@ -82,7 +82,7 @@ class Histories:
     ) -> Histories:
         """Return those of some boxes; their readings are read when they are asked for."""
         by_box: dict[str, list[LedgerEntry]] = defaultdict(list)
-        for entry in ledger.entries(before=as_of):
+        for entry in ledger.entries(boxes[0].name if len(boxes) == 1 else None, before=as_of):
             by_box[entry.box].append(entry)
         entries = {box.name: tuple(by_box[box.name]) for box in boxes}
         since = any(reading.at >= as_of for reading in readings.latest().values())

@@ -56,7 +56,7 @@ _UPDATES_PER_FIT = 3
 class NothingKept:
     """For one who keeps nothing."""
 
-    def all(self) -> Mapping[str, KeptOutlook]:
+    def all(self, box: str | None = None) -> Mapping[str, KeptOutlook]:  # noqa: ARG002
         """Return nothing."""
         return {}
 
@@ -99,7 +99,7 @@ class Round:
         self._histories, self._kept, self._held = histories, kept, held
         self._workers, self._progress = workers, progress
         self._boxes = {box.name: box for box in histories.boxes}
-        there = kept.all()
+        there = kept.all(next(iter(self._boxes)) if len(self._boxes) == 1 else None)
         self._known = {name: there[name] for name in self._boxes if name in there and not fresh}
         """What was kept of each box; whether it still holds is another matter."""
         self._of_later = {

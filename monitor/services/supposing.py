@@ -60,8 +60,7 @@ def supposing(
 def leak_line(
     readings: Readings,
     ledger: Ledger,
-    boxes: Sequence[Box],
-    name: str,
+    box: Box,
     as_of: datetime,
     *,
     leak: LeakEstimate,
@@ -70,9 +69,10 @@ def leak_line(
 ) -> LeakLine | None:
     """Return what the ``leak`` of a declared box was read from, to be drawn; None where it can't be.
 
-    By its kept fit, brought up to an instant; no other box is looked at, so that a page may wait for it.
+    By its kept fit, brought up to an instant. No other box is looked at, so that a page may wait for it: where no fit
+    holds, it is fitted by itself, and what others taught is missed, which moves the points by less than their range.
     """
     as_of = as_of.replace(microsecond=as_of.microsecond // 1000 * 1000)  # instants are kept by the millisecond
-    question = Round(Histories.of(readings, ledger, boxes, as_of, room_climate), kept, held=[name], workers=1)
-    box = question.supposable(name)
-    return None if box is None else box.leak_line(leak.conductance_g_per_day_per_kpa)
+    question = Round(Histories.of(readings, ledger, [box], as_of, room_climate), kept, held=[box.name], workers=1)
+    found = question.supposable(box.name)
+    return None if found is None else found.leak_line(leak.conductance_g_per_day_per_kpa)

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 class KeptOutlooks(Protocol):
     """Outlooks kept from question to question. They can all be made again, so nothing here ever raises."""
 
-    def all(self) -> Mapping[str, KeptOutlook]:
-        """Return what is kept of each box; what is damaged is passed over."""
+    def all(self, box: str | None = None) -> Mapping[str, KeptOutlook]:
+        """Return what is kept of each box, or of one; what is damaged is passed over."""
         ...
 
     def stamps(self) -> Mapping[str, tuple[datetime, bytes]]:

@@ -119,8 +119,9 @@ def test_a_box_too_young_says_why(shelf: Shelf) -> None:
 
 
 def line_of(shelf: Shelf, stores: Stores, leak: LeakEstimate, kept: KeptOutlooks | None = None) -> LeakLine:
+    [box] = [box for box in shelf.boxes if box.name == "soon"]
     line = leak_line(
-        stores.readings, stores.ledger, shelf.boxes, "soon", AS_OF,
+        stores.readings, stores.ledger, box, AS_OF,
         leak=leak, kept=kept or stores.outlooks, room_climate=shelf.room,
     )  # fmt: skip
     assert line is not None

@@ -41,6 +41,7 @@ def test_what_is_kept_comes_back(stores: Stores) -> None:
     assert stores.outlooks.heard() == b""
     assert stores.outlooks.keep([(ONE, b"fit"), (refused, None)], ["pla", "new"], b"heard")
     assert stores.outlooks.all() == {"pla": ONE, "new": refused}
+    assert [stores.outlooks.all(box) for box in ("pla", "gone")] == [{"pla": ONE}, {}]
     assert stores.outlooks.fit("pla", b"fit rests") == b"fit"
     assert stores.outlooks.fit("pla", b"another") is None
     assert stores.outlooks.fit("new", b"") is None

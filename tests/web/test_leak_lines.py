@@ -11,7 +11,7 @@ from chart_made_up import LINE
 from made_up import AS_OF
 from shelf_made_up import charge, got, history, make_shelf, serving, take_snapshot_by_hand
 
-from monitor.records import Assessment, LeakLine
+from monitor.records import Assessment, Box, LeakLine
 from monitor.settings import Shelf, load_shelf
 from monitor.store.opening import open_stores
 from monitor.web.box import leak_lines
@@ -47,7 +47,9 @@ def test_a_line_is_worked_out_once_for_an_assessment(shelf: Shelf, monkeypatch: 
     asked: list[str] = []
 
     def noted(*given: object, **_: object) -> LeakLine:
-        asked.append(str(given[3]))
+        box = given[2]
+        assert isinstance(box, Box)
+        asked.append(box.name)
         return LINE
 
     monkeypatch.setattr(leak_lines, "leak_line", noted)

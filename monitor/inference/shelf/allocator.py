@@ -22,7 +22,10 @@ box touched 460 pages anew, a seventh of its processor time; with this it touche
 
 @cache
 def prepare_memory() -> None:
-    """Do so once in a process, when all that it needs is imported."""
+    """Do so once in a process, when all that it needs is imported; what is garbage just then is kept, so never again.
+
+    Measured: 0.15 s of processor time of a process that ends after the night of its boxes, most of it at its end.
+    """
     gc.freeze()
     _keep_freed_memory()
 

@@ -41,13 +41,15 @@ class SqliteKeptOutlooks:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def all(self) -> Mapping[str, KeptOutlook]:
-        """Return what is kept of each box; what is damaged is passed over."""
+    def all(self, box: str | None = None) -> Mapping[str, KeptOutlook]:
+        """Return what is kept of each box, or of one; what is damaged is passed over."""
         rows: list[tuple[object, ...]] = []
+        which, names = ("", ()) if box is None else (" WHERE box = ?", (box,))
         with contextlib.suppress(sqlite3.Error):
-            rows = self._database.connection.execute(f"SELECT {_KEPT}, checksum FROM kept_outlooks").fetchall()
-        found = (_to_kept(row[:-1]) for row in rows if _checksum(row[:-1]) == row[-1])
-        return {one.box: one for one in found if one is not None}
+            found = self._database.connection.execute(f"SELECT {_KEPT}, checksum FROM kept_outlooks{which}", names)
+            rows = found.fetchall()
+        whole = (_to_kept(row[:-1]) for row in rows if _checksum(row[:-1]) == row[-1])
+        return {one.box: one for one in whole if one is not None}
 
     def stamps(self) -> Mapping[str, tuple[datetime, bytes]]:
         """Return for each box the instant that its outlook was made for and what it rests on; cheaper than all."""

@@ -50,12 +50,13 @@ class LeakLines:
 
     def _worked_out(self, snapshot: Snapshot, name: str, leak: LeakEstimate) -> LeakLine | None:
         shelf = self._shelf()
-        if name not in {box.name for box in shelf.boxes}:
+        box = next((box for box in shelf.boxes if box.name == name), None)
+        if box is None:
             return None
         try:
             with open_stores(shelf.database_path, influx=shelf.influx, read_only=True) as stores:
                 return leak_line(
-                    stores.readings, stores.ledger, shelf.boxes, name, snapshot.as_of,
+                    stores.readings, stores.ledger, box, snapshot.as_of,
                     leak=leak, kept=stores.outlooks, room_climate=shelf.room,
                 )  # fmt: skip
         except SiccastError:
