@@ -246,41 +246,25 @@ def current_episode(
     known = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
     starts = [e for e in known if e.kind in _STARTS]
     if not starts and len(hours) == 0:
-        raise TooLittleEvidence(
-            say(
-                NAMED,
-                box=box.name,
-                why=say(
-                    "there is no full hour of usable readings yet, and no beads were logged; log the beads with "
-                    "`siccast log charge` and check the sensor"
-                ),
-            )
-        )
+        raise TooLittleEvidence(_nothing_known_of(box))
     charge = starts[-1] if starts else None
+    first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
+    closed_s = charge.at.timestamp() if charge else first_s
+    sensor_swaps = _times(known, EntryKind.sensor_swap)
+    seen = _steps_seen(box, hours, closed_s, now_s, sensor_swaps, about_swaps)
     dry_mass_g = next((e.dry_mass_g for e in reversed(starts) if e.dry_mass_g is not None), None)
     desiccant = next((e.desiccant for e in reversed(starts) if e.desiccant is not None), None)
-    first_s = starts[0].at.timestamp() if starts else hours.first_hour * HOUR_S
-    start_s = charge.at.timestamp() if charge else first_s
-    sensor_swaps = tuple(e.at.timestamp() for e in known if e.kind is EntryKind.sensor_swap)
-    # a step at a swap of the sensor is the sensor's, not the water's
-    display = box.sensor.resolution, box.sensor.floor
-    found = find_steps(hours.between(start_s, now_s), *display)
-    steps = tuple(s for s in found if not _explained(s, sensor_swaps))
-    all_found = found if hours.first_hour * HOUR_S >= start_s else find_steps(hours, *display)
-    at_swaps = [*all_found, *(s for one in about_swaps for s in find_steps(one, *display))]
-    counted = known if starts else [e for e in known if e.at.timestamp() >= first_s]
     has_beads = desiccant is not None and bool(dry_mass_g)
-    swap_s = _last_unlogged_recharge(hours, steps, start_s) if has_beads else None
-    unlogged = swap_s is not None or charge is None
-    start_s = start_s if swap_s is None else swap_s
+    recharged_s = _last_unlogged_recharge(hours, seen.of_water, closed_s) if has_beads else None
+    unlogged = recharged_s is not None or charge is None
+    start_s = closed_s if recharged_s is None else recharged_s
     later = [e for e in known if e.at.timestamp() >= start_s - _SAME_ENTRY_S]
     weighed = [_weighing(e) for e in later if e.kind is EntryKind.weighing and e.mass_g is not None]
     loaded = _loaded_mass(charge, weighed, start_s) if not unlogged else None
-    openings = tuple(e.at.timestamp() for e in later if e.kind is EntryKind.opening)
-    swapped = [e for e in later if e.kind is EntryKind.spool_swap]
-    swaps = tuple(e.at.timestamp() for e in swapped)
-    steps = tuple(s for s in steps if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
+    openings, swaps = _times(later, EntryKind.opening), _times(later, EntryKind.spool_swap)
+    steps = tuple(s for s in seen.of_water if s.at_s > start_s + _SETTLE_HOURS * HOUR_S)
     unlogged_steps = [s for s in steps if not _explained(s, (*openings, *swaps))]
+    counted = known if starts else [e for e in known if e.at.timestamp() >= first_s]
     return Episode(
         start_s=start_s,
         desiccant=desiccant if has_beads else None,
@@ -294,18 +278,61 @@ def current_episode(
         openings_s=openings,
         swaps_s=swaps,
         steps=steps,
-        all_openings=sum(e.kind is EntryKind.opening for e in counted),
-        all_swaps=sum(e.kind is EntryKind.spool_swap for e in counted),
+        all_openings=len(_times(counted, EntryKind.opening)),
+        all_swaps=len(_times(counted, EntryKind.spool_swap)),
         first_start_s=first_s,
         steps_counted_from_s=max(first_s, since_s),
         unlogged_steps=len(unlogged_steps),
-        all_unlogged_steps=_unexplained([s for s in all_found if s.at_s >= first_s], known),
+        all_unlogged_steps=_unexplained([s for s in seen.whole if s.at_s >= first_s], known),
         colors=tuple((e.at.timestamp(), e.color) for e in later if e.color),
         sensor_swaps_s=tuple(s for s in sensor_swaps if s > start_s),
-        sensors_apart=max((abs(s.size) for s in at_swaps if _explained(s, sensor_swaps)), default=0.0),
-        swap_notes=tuple(e.note for e in swapped),
+        sensors_apart=max((abs(s.size) for s in seen.at_sensor_swaps), default=0.0),
+        swap_notes=tuple(e.note for e in later if e.kind is EntryKind.spool_swap),
         leak_tested=any(e.kind is EntryKind.leak_test for e in known),
         unlogged_rise_s=max((s.at_s for s in unlogged_steps if s.size > 0.0), default=None),
+    )
+
+
+def _nothing_known_of(box: Box) -> str:
+    why = say(
+        "there is no full hour of usable readings yet, and no beads were logged; log the beads with "
+        "`siccast log charge` and check the sensor"
+    )
+    return say(NAMED, box=box.name, why=why)
+
+
+def _times(entries: Iterable[LedgerEntry], kind: EntryKind) -> tuple[float, ...]:
+    return tuple(e.at.timestamp() for e in entries if e.kind is kind)
+
+
+@dataclass(frozen=True)
+class _StepsSeen:
+    """Lasting steps of a box's humidity."""
+
+    of_water: tuple[Step, ...]
+    """Since it was closed; none at a swap of the sensor, where the step is the sensor's."""
+    whole: tuple[Step, ...]
+    """In all of its hours."""
+    at_sensor_swaps: tuple[Step, ...]
+    """Near a swap of the sensor, however long ago."""
+
+
+def _steps_seen(  # noqa: PLR0917
+    box: Box,
+    hours: Hours,
+    closed_s: float,
+    now_s: float,
+    sensor_swaps: tuple[float, ...],
+    about_swaps: Sequence[Hours],
+) -> _StepsSeen:
+    display = box.sensor.resolution, box.sensor.floor
+    found = find_steps(hours.between(closed_s, now_s), *display)
+    whole = found if hours.first_hour * HOUR_S >= closed_s else find_steps(hours, *display)
+    at_swaps = [*whole, *(s for one in about_swaps for s in find_steps(one, *display))]
+    return _StepsSeen(
+        tuple(s for s in found if not _explained(s, sensor_swaps)),
+        whole,
+        tuple(s for s in at_swaps if _explained(s, sensor_swaps)),
     )
 
 
