@@ -130,7 +130,9 @@ class BatchingClient(PlainClient):
         extent = extent_of(self._unread, 0)
         if extent is None or extent[1] > len(self._unread):
             return
-        found = sort_packets(bytes(self._unread), has_properties=self._has_properties)
+        found = sort_packets(
+            bytes(self._unread), has_properties=self._has_properties, longest_bytes=LARGEST_PACKET_BYTES
+        )
         self.arrived += found.messages
         self.arrived_bytes += found.read_to - len(found.others)
         self._for_paho += found.others

@@ -36,13 +36,13 @@ class Sorted:
     others: bytes = b""
     """Packets of every other kind, one behind the other."""
     read_to: int = 0
-    """Where the first packet begins that is not all there yet."""
+    """Where the first packet begins that is not all there yet, or is longer than any that is read."""
     is_broken: bool = False
     """Whether lengths don't fit from there on: nothing after them can be trusted."""
 
 
-def sort_packets(packets: bytes, *, has_properties: bool) -> Sorted:
-    """Return the messages in these bytes (QoS 0 and 1), and what else there is."""
+def sort_packets(packets: bytes, *, has_properties: bool, longest_bytes: int) -> Sorted:
+    """Return the messages in these bytes (QoS 0 and 1), and what else there is, up to a packet that is longer."""
     found, start, size = Sorted(), 0, len(packets)
     keep = found.messages.append
     while start + 1 < size:
@@ -50,6 +50,8 @@ def sort_packets(packets: bytes, *, has_properties: bool) -> Sorted:
         end = body + length
         if length >= _GOES_ON:
             body, end = extent_of(packets, start) or (body, size + 1)
+            if end - start > longest_bytes:
+                break
         if end > size:
             break
         if packets[start] & _TYPE_AND_QOS_2 != _PUBLISH:

@@ -17,7 +17,7 @@ from monitor.feed.batched_socket import (
     client_class,
 )
 from monitor.feed.formats.values import LARGEST_PACKET_BYTES
-from monitor.feed.packets import Published
+from monitor.feed.packets import Published, sort_packets
 
 CONNACK = {paho.MQTTv311: b"\x20\x02\x00\x00", paho.MQTTv5: b"\x20\x03\x00\x00\x00"}
 PINGRESP = b"\xd0\x00"
@@ -92,6 +92,19 @@ def test_messages_come_whole_however_the_bytes_are_cut(kind: type[PlainClient], 
 def user_property(value: bytes) -> bytes:
     """Properties of a message: one of a stranger's own (38), a name and a value (MQTT 5, section 3.3.2.3.7)."""
     return b"\x26\x00\x01n" + len(value).to_bytes(2, "big") + value
+
+
+def test_a_packet_that_is_too_long_is_left_to_be_cut_also_where_all_of_it_is_here() -> None:
+    """Else what becomes of it would hang on how much the network hands over at once."""
+    short = publish(0b0010, b"a", b"\x00\x01", b"{}", b"\x00")
+    many = user_property(b"v" * 60_000) * 9
+    long = publish(0b0010, b"a", b"\x00\x02", b"{}", length(len(many)) + many)
+    found = sort_packets(short + long + short, has_properties=True, longest_bytes=LARGEST_PACKET_BYTES)
+    assert found.read_to == len(short)
+    assert [message.packet_id for message in found.messages] == [1]
+    assert not found.is_broken
+    found = sort_packets(short + long + short, has_properties=True, longest_bytes=len(long))
+    assert [message.packet_id for message in found.messages] == [1, 2, 1]
 
 
 def test_properties_that_make_a_message_too_long_are_passed_over_and_not_taken_for_payload() -> None:

@@ -68,9 +68,10 @@ def test_the_leak_of_a_known_box_lasts_as_what_if_says() -> None:
     ahead = what_if(posterior, WhatIf(desiccant="silica_regular", dry_mass_g=250.0)).cross_at
     supposed, box = Supposed("silica_regular", posterior.box.humidity_limit), KnownBox(posterior)
     told = days_for(box, supposed, 250.0, now_s)
-    for days, at in ((told.p05, ahead.p05), (told.p50, ahead.p50)):
+    # both draw 1,000 rooms of their own: chance moves their ratio by 1.8 % (5 % point) and 1.1 % (median), one sd
+    for days, at, within in ((told.p05, ahead.p05, 0.055), (told.p50, ahead.p50, 0.03)):
         assert at is not None
-        assert days == pytest.approx((at.timestamp() - now_s) / 86_400.0, rel=0.03)
+        assert days == pytest.approx((at.timestamp() - now_s) / 86_400.0, rel=within)
     assert grams_for(box, supposed, told.p50, now_s).p50 == pytest.approx(250.0, rel=0.05)
 
 
