@@ -137,7 +137,14 @@ def test_several_swaps_replace_one_another() -> None:
 def test_what_was_noted_of_a_spool_counts() -> None:
     """A wet one is at 0.70, a dried one at 0.07, by the table of the page; of two in one bin it is the middle."""
     problem = problem_with(1.0)
-    for note, humidity in (("", 0.25), ("PA6", 0.25), ("wet PA6", 0.70), ("dried at 80 °C", 0.07)):
+    for note, humidity in (
+        ("", 0.25),
+        ("PA6", 0.25),
+        ("wet PA6", 0.70),
+        ("Dried at 80 °C", 0.07),
+        ("not dried", 0.25),
+        ("reopened", 0.25),
+    ):
         noted = replace(problem, bins=replace(problem.bins, swap_notes=((0, note),)))
         assert swapped_in(noted, 0)[0] == pytest.approx(humidity)
         assert swapped(state_with(1e6), noted).slow_humidity[0] == pytest.approx(humidity, rel=1e-4)

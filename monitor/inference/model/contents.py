@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from monitor.errors import OutOfRangeError
@@ -312,7 +314,7 @@ def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, f
     Parameters
     ----------
     note : str
-        As logged; words such as 'dried' or 'wet' count.
+        As logged; the words 'fresh', 'dried', 'open' and 'wet' count, unless 'not' stands there too.
     usual : (float, float)
         Humidity and its standard deviation where none of them stands there. [fraction of saturation]
 
@@ -321,8 +323,9 @@ def swapped_in_humidity(note: str, usual: tuple[float, float]) -> tuple[float, f
     (float, float)
         Humidity and its standard deviation. [fraction of saturation]
     """
-    known = next((value for word, value in _SPOOL_HUMIDITY.items() if word in note.lower()), None)
-    return usual if known is None else (known, _SWAPPED_SD_SHARE * known)
+    words = re.findall(r"\w+", note.lower())
+    known = next((value for state, value in _SPOOL_HUMIDITY.items() if state in words), None)
+    return usual if known is None or "not" in words else (known, _SWAPPED_SD_SHARE * known)
 
 
 def spool_mixed_in(humidity: float, share: float, fresh: tuple[float, float]) -> tuple[float, float, float]:
