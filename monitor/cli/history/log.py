@@ -137,7 +137,11 @@ def opening(context: typer.Context, box: BoxName, at: At = None, note: Note = ""
 
 @log.command()
 def spool(context: typer.Context, box: BoxName, at: At = None, note: Note = "", *, sure: Sure = False) -> None:
-    """Record that you put a spool in, took one out or swapped one."""
+    """Record that you put a spool in, took one out or swapped one.
+
+    Of nylon, say how the one that went in was: `--note dried`, or fresh, open (it lay in the room) or wet. Its water
+    takes weeks to come out.
+    """
     with _writing(context) as (shelf, stores):
         _keep(shelf, stores, EntryKind.spool_swap, box, at=at, note=note, sure=sure)
 
