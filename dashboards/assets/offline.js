@@ -105,13 +105,19 @@ self.addEventListener("fetch", (event) => {
   }
 });
 
-// A page that was there before this worker hands over what it is made of.
+// A page that was there before this worker hands over what it is made of. It is kept after its parts: without its
+// script a kept page could not say that it is one.
 self.addEventListener("message", (event) => {
-  const take = async (url) => {
+  const takePart = async (url) => (await caches.open(PARTS)).put(url, await fetch(url));
+  const takePage = async (url) => {
     const answer = await fetch(url, { headers: { Accept: "text/html" } });
-    if (new URL(url).pathname.startsWith("/assets/")) await (await caches.open(PARTS)).put(url, answer);
-    else if (mayBeKept(answer)) await keepPage(url.split("#")[0], answer);
+    if (mayBeKept(answer)) await keepPage(url.split("#")[0], answer);
   };
   const ours = event.data.filter((url) => new URL(url).origin === location.origin);
-  event.waitUntil(Promise.allSettled(ours.map(take)));
+  const isPart = (url) => new URL(url).pathname.startsWith("/assets/");
+  const take = async () => {
+    await Promise.allSettled(ours.filter(isPart).map(takePart));
+    await Promise.allSettled(ours.filter((url) => !isPart(url)).map(takePage));
+  };
+  event.waitUntil(take());
 });

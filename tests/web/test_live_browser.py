@@ -113,14 +113,24 @@ def test_ages_tick_in_the_words_of_the_server(page: Page, shelf: Shelf) -> None:
         expect(age).to_have_text("2 days ago")
 
 
+def wait_until_kept(page: Page, path: str) -> None:
+    """Wait until the worker has something under a path; ``wait_for_function`` would take the promise for the answer."""
+    page.evaluate(
+        """async (path) => {
+            while (!(await caches.match(path))) await new Promise(requestAnimationFrame);
+        }""",
+        path,
+    )
+
+
 def test_pages_are_there_offline_as_they_stood_and_forms_say_that_nothing_was_saved(page: Page, shelf: Shelf) -> None:
-    kept = "name => caches.open('siccast-pages').then(c => c.keys()).then(k => k.some(r => r.url.endsWith(name)))"
     with ExitStack() as stack:
         address = stack.enter_context(serving(shelf))
         opened(page, address + "/")
-        page.wait_for_function(kept, arg="/")
+        wait_until_kept(page, "/")
         page.goto(f"{address}/box/left")
-        page.wait_for_function(kept, arg="/box/left")
+        for path in ("/box/left", "/assets/live.js", "/assets/box.css"):
+            wait_until_kept(page, path)
         stack.close()
         page.reload()
         expect(page.locator("#connection")).to_contain_text("No connection: this is how it stood at ")
@@ -151,7 +161,7 @@ def test_no_more_than_thirty_pages_are_kept_and_none_of_what_is_not_a_page(page:
             for (let n = 0; n < 33; n++) await (await fetch('/?n=' + n, {headers: {Accept: 'text/html'}})).text();
             await (await fetch('/drying.ics')).text();
         }""")
-        page.wait_for_function("() => caches.open('siccast-pages').then(c => c.match('/?n=32')).then(Boolean)")
+        wait_until_kept(page, "/?n=32")
         kept = page.evaluate(names)
     assert len(kept) == 30
     assert address + "/?n=2" not in kept
