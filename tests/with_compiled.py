@@ -6,6 +6,7 @@ import os
 
 import pytest
 
+from monitor.inference.model import compiled_run
 from monitor.physics.compiled import filter_kernel
 
 
@@ -16,3 +17,11 @@ def require_compiled_filter() -> None:
         if os.environ.get("CI"):
             pytest.fail(reason)
         pytest.skip(reason)
+
+
+def take_filter(path: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Filter by what is compiled, or by 'numpy'."""
+    if path == "numpy":
+        monkeypatch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a test"))
+    else:
+        require_compiled_filter()

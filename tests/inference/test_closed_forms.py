@@ -63,22 +63,7 @@ def straight_box(conductance: float, start_humidity: float, room: SteadyRoom, as
     one, zero = np.ones(count), np.zeros(count)
     drawn = DrawnBox(SorptionTable(isotherm, isotherm, zero), 100.0 * one, 1e-6 * one, one, 10.0)
     loading = start_humidity * GRAMS_PER_HUMIDITY / 100.0 * one
-    state = State(
-        drawn=drawn,
-        log_conductance=np.log(conductance) * one,
-        loading=loading,
-        wander=zero,
-        slow_humidity=zero,
-        var_loading=zero,
-        covariance=zero,
-        var_wander=zero,
-        leaked_g=zero,
-        dose_kpa_days=zero,
-        event_g=zero,
-        var_slow=zero,
-        slow_with_loading=zero,
-        slow_with_wander=zero,
-    )
+    state = State.at_closing(drawn, np.log(conductance) * one, loading, zero)
     problem = problem_of(20, None, assume)
     theta = np.zeros((count, len(problem.prior.unknowns)))
     return Posterior(problem, room, Draws(theta, one / count, 0), state, theta, state, state, NOW_S, True, 0.0)  # type: ignore[arg-type]

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from exactly_filtered import PER_HUMIDITY, Filtered, Step, StraightTable, assert_same, exactly_filtered
 from prior_draws import problem_of
-from with_compiled import require_compiled_filter
+from with_compiled import take_filter
 
-from monitor.inference.model import compiled_run
 from monitor.inference.model.disturbances import opening_dose_g
 from monitor.inference.model.kalman import run_on
 from monitor.inference.model.observations import reading_noise
@@ -144,10 +143,7 @@ def test_with_a_leak_that_wanders_it_is_the_exact_filter_of_its_own_tangents(
     path: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On gel, each bin made straight about the mean before it: gains and errors are those of the library."""
-    if path == "numpy":
-        monkeypatch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a test"))
-    else:
-        require_compiled_filter()
+    take_filter(path, monkeypatch)
     gel = desiccant("silica_regular").isotherm
     table = SorptionTable(gel, gel, np.zeros(1))
     assume = replace(LINEAR, drift_sd=0.3, drift_days=20.0)

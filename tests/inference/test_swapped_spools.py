@@ -12,14 +12,13 @@ from exactly_filtered import PER_HUMIDITY, Filtered, Step, StraightTable, assert
 from made_boxes import CLOSED_AT, room_hours
 from prior_draws import problem_of
 from scipy.integrate import solve_ivp
-from with_compiled import require_compiled_filter
+from with_compiled import take_filter
 
 from monitor.inference.answers.simulation import Ahead, Simulated, poisson_counts, simulate
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior, Record, carried_from, humidity_now, mean_conductance
-from monitor.inference.model import compiled_run
 from monitor.inference.model.box_prior import prior_of
 from monitor.inference.model.carried import CARRIED
 from monitor.inference.model.disturbances import disturb, swapped_in
@@ -48,24 +47,9 @@ NEW, NEW_SD = Assumptions().swapped_humidity, Assumptions().swapped_humidity_sd
 
 def state_with(lag_days: float, conductance: float = 0.15, humidity: float = 0.10, slow: float = 0.10) -> State:
     """A box of 100 g on a straight isotherm, with spools that take up 9 g for a humidity of 1."""
-    one, zero = np.ones(1), np.zeros(1)
+    one = np.ones(1)
     box = DrawnBox(StraightTable(), BEADS_G * one, STORE_G * one, lag_days * one, LITER)  # type: ignore[arg-type]
-    return State(
-        drawn=box,
-        log_conductance=np.log(conductance) * one,
-        loading=PER_HUMIDITY * humidity * one,
-        wander=zero,
-        slow_humidity=slow * one,
-        var_loading=zero,
-        covariance=zero,
-        var_wander=zero,
-        leaked_g=zero,
-        dose_kpa_days=zero,
-        event_g=zero,
-        var_slow=zero,
-        slow_with_loading=zero,
-        slow_with_wander=zero,
-    )
+    return State.at_closing(box, np.log(conductance) * one, PER_HUMIDITY * humidity * one, slow * one)
 
 
 def problem_with(share: float, days: int = 1, swaps: float = 1.0, assume: Assumptions = QUIET) -> Problem:
@@ -176,10 +160,7 @@ def test_a_filter_that_goes_on_after_a_swap_ends_where_one_in_a_go_does(
     path: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As updates do, whose bins have no swap any more: the error of the slow humidity is in the state."""
-    if path == "numpy":
-        monkeypatch.setattr(compiled_run, "filter_kernel", lambda: (None, "left aside by a test"))
-    else:
-        require_compiled_filter()
+    take_filter(path, monkeypatch)
     assume, count, cut = replace(QUIET, unknown_g_per_g=1e-4), 12, 4
     problem = problem_of(count, None, assume)
     box = replace(problem.box, spools=(Spool("PA6", 1000.0, 1, "dried"),))

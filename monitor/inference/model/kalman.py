@@ -191,22 +191,9 @@ def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
     zero = np.zeros(count)
     drift = _drift_var(problem.assumptions)
-    state = State(
-        drawn=drawn,
-        log_conductance=theta[:, Unknown.log_conductance],
-        loading=loading,
-        wander=zero,
-        slow_humidity=np.exp(theta[:, Unknown.log_slow_humidity]),
-        var_loading=zero,
-        covariance=zero,
-        var_wander=np.full(count, drift),
-        leaked_g=zero,
-        dose_kpa_days=zero,
-        event_g=zero,
-        var_slow=zero,
-        slow_with_loading=zero,
-        slow_with_wander=zero,
-    )
+    slow_humidity = np.exp(theta[:, Unknown.log_slow_humidity])
+    state = State.at_closing(drawn, theta[:, Unknown.log_conductance], loading, slow_humidity)
+    state.var_wander = np.full(count, drift)
     loaded = problem.episode.loaded_mass
     if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
         return state, zero

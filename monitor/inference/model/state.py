@@ -92,6 +92,33 @@ class State:
     slow_with_wander: FloatArray
     """Covariance of slow humidity and wander. (draws) [1]"""
 
+    @classmethod
+    def at_closing(
+        cls, drawn: DrawnBox, log_conductance: FloatArray, loading: FloatArray, slow_humidity: FloatArray
+    ) -> State:
+        """Return a state in which each draw is certain, and nothing has leaked yet.
+
+        Parameters
+        ----------
+        drawn : DrawnBox
+            Of every draw.
+        log_conductance : ndarray, draws
+            [ln(g/day/kPa)]
+        loading : ndarray, draws
+            [g/g]
+        slow_humidity : ndarray, draws
+            [fraction of saturation]
+
+        Returns
+        -------
+        State
+            All else is zero.
+        """
+        given = {"log_conductance": log_conductance, "loading": loading, "slow_humidity": slow_humidity}
+        zero = np.zeros(len(loading))
+        others = {f.name: zero for f in fields(cls) if f.name != "drawn" and f.name not in given}
+        return cls(drawn=drawn, **given, **others)
+
     @property
     def spools_were_swapped(self) -> bool:
         """True where slow contents have an error of their own."""

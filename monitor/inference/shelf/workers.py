@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Generic, Protocol, TypeVar
 
-from monitor.inference.shelf.allocator import prepare_memory
+from monitor.inference.shelf.process_memory import prepare_memory
 
 Shared = TypeVar("Shared")
 Job = TypeVar("Job")
