@@ -129,4 +129,4 @@ def test_a_table_that_is_wider_than_its_place_shows_it_and_is_moved_by_keys(brow
         assert set(shades) == {"local, local, scroll, scroll"}
         page.evaluate(f"{wide}[0].focus()")
         page.keyboard.press("ArrowRight")
-        page.wait_for_function(f"{wide}[0].scrollLeft > 0")
+        page.wait_for_function(f"() => {wide}[0].scrollLeft > 0")

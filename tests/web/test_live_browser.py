@@ -147,7 +147,7 @@ def test_pages_are_there_offline_as_they_stood_and_forms_say_that_nothing_was_sa
         expect(page.locator("h1")).to_contain_text("Nothing was saved")
     with serving(shelf, port=urlsplit(address).port or 0):
         page.goto(f"{address}/box/left")
-        page.wait_for_function("!document.documentElement.dataset.keptAt")
+        page.wait_for_function("() => !document.documentElement.dataset.keptAt")
         expect(page.locator("#connection")).to_be_hidden()
 
 
