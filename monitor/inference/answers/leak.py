@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior, conditioned_on_sampled_rooms, humidity_now, mean_conductance
 from monitor.inference.fit.quantiles import quantiles

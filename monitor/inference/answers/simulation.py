@@ -18,7 +18,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.episodes import rates_from
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.evidence.yearly_course import DrawnCourses

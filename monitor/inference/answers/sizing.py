@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.inference.answers.forecast import futures
 from monitor.inference.answers.what_if import as_changed
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points

@@ -15,7 +15,7 @@ import numpy as np
 
 from monitor.inference.drying.priors import LEAST_FLOOR
 from monitor.inference.drying.reach import end_in_room, temperature_of
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import NORMAL_P95, Quantiles, RoomClimate

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.fit.change_point import (
     ONE_IN_DAYS,
     REPORTED_FROM,
