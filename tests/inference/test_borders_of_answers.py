@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from made_posteriors import START_S, after, made
 
+from monitor.inference.answers.drawn_future import Usage
 from monitor.inference.answers.explanation import comparison_of, evidence_of, grams_words, tightness_of
 from monitor.inference.answers.forecast import Futures, crossing_ahead, forecast_of, futures
 from monitor.inference.answers.leak import grams_known, leak_of
-from monitor.inference.answers.simulation import Usage
 from monitor.inference.answers.value_of_measurement import Measurement, best_measurement, measurements, most_useful
 from monitor.inference.answers.what_if import what_if
 from monitor.inference.evidence.episodes import ChargeWeighing
