@@ -17,6 +17,7 @@ from monitor.inference.drying.priors import LEAST_FLOOR
 from monitor.inference.drying.reach import end_in_room, temperature_of
 from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.model.normal import lognormal_quantiles
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import NORMAL_P95, Quantiles, RoomClimate
 
@@ -108,7 +109,7 @@ def _with_earlier(expected: Quantiles, desiccant: Desiccant, earlier: Sequence[E
     precision = habit_sd**-2 + weights.sum()
     middle = float(np.log(expected.p50) + (weights * apart).sum() / precision)
     sd = float(np.sqrt(1.0 / precision + _RUN_LOG_SD**2))
-    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
+    return lognormal_quantiles(middle, sd)
 
 
 def _apart(run: EarlierEnd, desiccant: Desiccant) -> tuple[float, float]:
