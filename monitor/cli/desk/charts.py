@@ -30,7 +30,6 @@ _COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 _MARKERS = "osD^"
 _JAR_DEGC = 25.0  # where methods are compared: as `physics.drying.JAR_DEGC`; a judgement
 _INCHES, _MARGIN_INCHES = 4.2, 1.0  # inches of one run and beside all; judgement: readable three to a page
-_HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read
 _BAND_ALPHA, _GRID_ALPHA = 0.2, 0.25  # share of the ink; judgement: seen, and not in the way
 _TITLE_POINTS, _LEGEND_POINTS = 10, 8  # judgement: a long verdict fits over its run
 _DOTS_PER_INCH = 150  # count; judgement: sharp on a screen
@@ -199,10 +198,10 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
 
 def _draw_run(axis: Axes, curve: RunCurve, wording: Wording, *, color: str, marker: str) -> None:
     """Draw one run: its weighings, the fitted curve with its interval, and the best that this method reaches."""
-    from monitor.presentation.desk_amounts import wording_scale
+    from monitor.presentation.desk_amounts import CURVE_IN_HOURS_FROM_S, wording_scale
     from monitor.presentation.desk_wording import report_in_brief
 
-    in_hours = float(curve.heated_s[-1]) > _HOURS_FROM_S
+    in_hours = float(curve.heated_s[-1]) > CURVE_IN_HOURS_FROM_S
     seconds = 3600.0 if in_hours else 60.0
     mass = wording_scale(wording)
     heated, (low, middle, high) = curve.heated_s / seconds, curve.band_g

@@ -20,6 +20,7 @@ from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.model.normal import lognormal_quantiles
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import NORMAL_P95, Quantiles, RoomClimate
+from monitor.units import PA_PER_KPA
 
 if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
@@ -33,8 +34,6 @@ _MID_MONTH = 15
 """A day of each month. [day of the month] Judgement: its middle."""
 _WETTEST_ROOM = 0.95
 """No room is taken to be moister. [fraction of saturation] Judgement: as in ``room_climate``."""
-_PA_PER_KPA = 1e3
-"""Exact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +70,7 @@ def months_of(room: LearnedRoom, now_s: float) -> tuple[RoomClimate, ...]:
     ]
     degc = room.temperature.course(np.array(middles))
     full_pa = np.asarray(saturation_vapor_pressure_pa(degc))
-    humidity = np.minimum(_PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, _WETTEST_ROOM)
+    humidity = np.minimum(PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, _WETTEST_ROOM)
     return tuple(RoomClimate(*pair) for pair in zip(degc.tolist(), humidity.tolist(), strict=True))
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from monitor.inference.evidence.bin_grid import DAY_S, BinGrid, bin_grid, hour_ends
 from monitor.inference.evidence.episodes import CLOSED_WITHIN_S, Episode
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.humidity_steps import SAME_HUMIDITY
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S, medians
@@ -32,9 +33,6 @@ _FLOOR_HELD_HOURS = 36
 which air that a sensor follows moves any display."""
 _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
-_SAME_HUMIDITY = 1e-6
-"""Two shown humidities nearer than this are the same figure. [fraction of saturation] Judgement: far below any
-display's step."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
 all be of its warm or its cold part."""
@@ -296,7 +294,7 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     if len(shown) < _FLOOR_HELD_HOURS:
         return stated
     least = float(np.quantile(shown, _FLOOR_QUANTILE))
-    held = np.concatenate(((False,), np.abs(shown - least) < _SAME_HUMIDITY, (False,)))
+    held = np.concatenate(((False,), np.abs(shown - least) < SAME_HUMIDITY, (False,)))
     edges = np.flatnonzero(np.diff(held.astype(np.int8)))
     longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
     learned = least if longest >= _FLOOR_HELD_HOURS else None
@@ -321,7 +319,7 @@ def _shown(
     hours = np.bincount(group, minlength=count)
     enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
-        low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
+        low = np.bincount(group, weights=here <= floor + SAME_HUMIDITY, minlength=count)
         cut_off = enough & (low > _AT_FLOOR_SHARE * hours)
     middle = np.full(count, np.nan)
     seen = hours > 0
@@ -332,6 +330,6 @@ def _shown(
     shown[cut_off] = middle[cut_off]
     censored = np.zeros(count, dtype=bool)
     if floor is not None:
-        censored = cut_off & (middle <= floor + _SAME_HUMIDITY)
+        censored = cut_off & (middle <= floor + SAME_HUMIDITY)
         shown[censored] = floor + _FLOOR_HIDES_STEPS * resolution
     return shown, censored

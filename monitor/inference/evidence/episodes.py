@@ -12,11 +12,11 @@ from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.humidity_steps import LEVEL_HOURS, Step, find_steps
 from monitor.records import Box, EntryKind, LedgerEntry
+from monitor.records.logged import FILLINGS
 from monitor.series.hourly_values import HOUR_S
 from monitor.texts import NAMED, say
 from monitor.units import SECONDS_PER_DAY
 
-_STARTS = (EntryKind.charge, EntryKind.recharge)
 _WITH_THE_CHARGE_S = 2 * HOUR_S
 """A weighing this soon after a charge went in weighed it as it was put in. [s] Judgement: water that leaks in meanwhile
 is lost in a scale's last digit."""
@@ -166,7 +166,7 @@ def rates_of(ledgers: Iterable[Sequence[LedgerEntry]], now_s: float) -> Disturba
     openings, swaps, watched_days = 0, 0, 0.0
     for ledger in ledgers:
         known = [(e.kind, e.at.timestamp()) for e in ledger if e.at.timestamp() < now_s]
-        charged_s = [at_s for kind, at_s in known if kind in _STARTS]
+        charged_s = [at_s for kind, at_s in known if kind in FILLINGS]
         if charged_s:
             watched_days += (now_s - min(charged_s)) / SECONDS_PER_DAY
             openings += sum(kind is EntryKind.opening for kind, _ in known)
@@ -211,7 +211,7 @@ def current_episode(
         If no charge was ever logged and no readings show when the box was closed.
     """
     log = sorted((e for e in entries if e.box == box.name and e.at.timestamp() < now_s), key=lambda e: e.at)
-    charges = [e for e in log if e.kind in _STARTS]
+    charges = [e for e in log if e.kind in FILLINGS]
     if not charges and len(hours) == 0:
         raise TooLittleEvidence(_nothing_known_of(box))
     first_s = charges[0].at.timestamp() if charges else hours.first_hour * HOUR_S

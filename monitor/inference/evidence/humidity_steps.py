@@ -27,8 +27,9 @@ once in two million hours."""
 _LEAST_STEP, _LEAST_STEP_RESOLUTIONS = 0.005, 0.8
 """And from so much humidity [fraction of saturation] with so much of a display's step. Judgement: a display flickers by
 one step."""
-_SAME_HUMIDITY = 1e-6
-"""A level no further above a floor lies on it. [fraction of saturation] Judgement: far below any display's step."""
+SAME_HUMIDITY = 1e-6
+"""Humidities nearer than this are the same figure: a level no further above a floor lies on it. [fraction of
+saturation] Judgement: far below any display's step."""
 _MOST_STEPS = 60
 """More steps than this are no steps but weather. Judgement: a bound on the work."""
 _ONE_STEP_HOURS = 24
@@ -69,7 +70,7 @@ def find_steps(hours: Hours, resolution: float, floor: float | None = None) -> t
     if len(hours) < _LEAST_HOURS:
         return ()
     before, after = _levels_about(hours.relative_humidity)
-    at_floor = -np.inf if floor is None else floor + _SAME_HUMIDITY
+    at_floor = -np.inf if floor is None else floor + SAME_HUMIDITY
     change = after - before
     seen = np.isfinite(change)
     usual = seen & (before > at_floor) & (after > at_floor)
