@@ -8,12 +8,14 @@ come, errors of readings with heavy tails. Displays really round and stop at a f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 import numpy as np
-from prior_walks import ASSUME, LIMIT, LITER, Course, Surroundings, followed
+from exact_balance import Box as ExactBox
+from exact_balance import Climate, Sorbent, follow, humidity_holding
 
 from monitor.inference.evidence.episodes import DisturbanceRates, current_episode
 from monitor.inference.evidence.hours import Hours
@@ -21,13 +23,17 @@ from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.fit.posterior import MODEL_SD, Record
 from monitor.inference.model import carried
 from monitor.inference.model.box_prior import prior_of
+from monitor.inference.model.disturbances import FLATTEST
 from monitor.inference.model.observations import SCALE_SD_STEPS
-from monitor.inference.model.prior import Prior, Unknown
+from monitor.inference.model.prior import Assumptions, Prior, Unknown
 from monitor.physics.numerics import FloatArray
+from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.physics.sorption import PiecewiseLinear
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec, Spool
 
-BEADS_G, SCALE_G = 100.0, 1.0
+ASSUME = Assumptions()
+LITER, BEADS_G, LIMIT, SCALE_G = 10.0, 100.0, 0.20, 1.0
 SENSORS = {
     "±2 %": SensorSpec(0.02, 0.001),
     "±5 %, whole per cents": SensorSpec(0.05, 0.01),
@@ -39,10 +45,11 @@ QUIET = (1e-4, 1e-4)
 YOUNGEST, OLDEST, AHEAD = 8, 90, 540
 EARLIER_DAYS = 30, 75
 WEIGHED_EVERY = 14
-_DAY_S = 86_400.0
+_DAY_S, _HALF = 86_400.0, 0.5
 _SEGMENT = (np.arange(12) + 0.5) / 24.0
 _OF_DAY, _OF_HOUR = 0.95, 1.5
 """Errors of a day and of an hour, over that of a day's mean: together they make that, and no odd day is a step."""
+_HENRY = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
 
 
 class Column(NamedTuple):
@@ -108,7 +115,6 @@ class _Batch:
         days = [rng.integers(*EARLIER_DAYS, self.count) for _ in range(earlier)]
         days.append(rng.integers(YOUNGEST, OLDEST + 1, self.count))
         self.room_kpa, self.room_degc = self._rooms(int(sum(d.max() for d in days)) + AHEAD + 1)
-        where = Surroundings(self.room_kpa, self.room_degc, self.rates, self.swapped_humidity, self.is_nylon)
         start, ends = np.zeros(self.count, int), []
         priors, theta = self._first()
         of_box = theta[:, Unknown.log_conductance].copy()
@@ -121,7 +127,7 @@ class _Batch:
                 lids = np.sqrt(np.maximum(between**2 - _wander_var(length), 0.0))
                 theta[:, Unknown.log_conductance] = of_box + lids * rng.standard_normal(self.count)
             last = number == len(days) - 1
-            course = followed(where, theta, priors[0], rng, start=start, length=length, ahead=AHEAD if last else 0)
+            course = self._followed(theta, priors[0], start, length, AHEAD if last else 0)
             self._log(theta, course, start, length, number)
             start = start + length
             ends.append(start.copy())
@@ -143,7 +149,7 @@ class _Batch:
             priors.append(prior_of(box, episode, ASSUME))
         return priors, np.vstack([prior.drawn(1, self.rng) for prior in priors])
 
-    def _next(self, priors: list[Prior], theta: FloatArray, before: Course) -> FloatArray:
+    def _next(self, priors: list[Prior], theta: FloatArray, before: _Course) -> FloatArray:
         """Constants of the next episode: what stayed drifts about its usual prior, the start is drawn anew."""
         drawn = np.vstack([prior.drawn(1, self.rng) for prior in priors])
         out, prior = theta.copy(), priors[0]
@@ -164,7 +170,96 @@ class _Batch:
         out[:, Unknown.log_slow_humidity] = np.log(np.maximum(before.slow_humidity, 1e-4)) + moved
         return out
 
-    def _log(self, theta: FloatArray, course: Course, start: FloatArray, length: FloatArray, number: int) -> None:
+    def _followed(self, theta: FloatArray, prior: Prior, start: FloatArray, length: FloatArray, ahead: int) -> _Course:
+        """Step all of them through an episode of their own length, and ahead until every one is over its limit."""
+        rng, count = self.rng, self.count
+        exact = _exact_box(prior, theta)
+        scale = prior.dry_mass_g * np.exp(theta[:, Unknown.log_capacity_scale])
+        rh = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), 0.95)
+        slow, wander = np.exp(theta[:, Unknown.log_slow_humidity]), ASSUME.drift_sd * rng.standard_normal(count)
+        ajar, settling = np.zeros(count), np.full(count, ASSUME.settling_humidity)
+        leaked, dose = np.zeros(count), np.zeros(count)
+        found = _Course.empty(count)
+        found.water_at_start_g = np.asarray(exact.water_g(rh, self.room_degc[start, np.arange(count)]))
+        columns, beads_only = np.arange(count), replace(exact, volume_liter=0.0)
+        over_salt = ASSUME.unknown_humidity_over_salt if prior.humidity_shows == "phase" else 0.0
+        crossing = np.where(length >= 0, np.inf, 0.0)
+        longest = int(length.max())
+        for day, span, ends_day in _steps(longest, ahead):
+            past, kept = day < length, np.exp(-span / ASSUME.drift_days)
+            if not past.any() and np.isfinite(crossing).all():
+                break
+            degc, out_kpa = self.room_degc[start + day, columns], self.room_kpa[start + day, columns]
+            conductance = np.exp(theta[:, Unknown.log_conductance] + wander + ajar)
+            air = Climate(np.full(2, span / 2.0), *np.broadcast_arrays(1e3 * out_kpa, degc, np.zeros((2, 1)))[:2])
+            begun, stepped = rh, follow(replace(exact, conductance_g_per_day_per_kpa=conductance), air, rh, (slow,))
+            quarter, rh = stepped.relative_humidity
+            gained, slow = stepped.leaked_g[-1], stepped.slow_loading_g_per_g[0][-1]
+            leaked, dose = leaked + past * np.abs(gained), dose + past * np.abs(gained) / conductance
+            slope = scale / np.asarray(beads_only.water_slope_g(rh, degc))
+            humid = np.where(past, settling**2 + over_salt**2, 0.0)
+            variance = ASSUME.unknown_share**2 * (gained / scale) ** 2 / span + ASSUME.unknown_g_per_g**2 * span
+            variance = variance + humid * span / np.maximum(slope, FLATTEST) ** 2
+            settling = settling * np.exp(-span / ASSUME.settling_days)
+            more_g = scale * np.sqrt(variance) * rng.standard_normal(count)
+            wander = kept * wander + ASSUME.drift_sd * np.sqrt(1.0 - kept**2) * rng.standard_normal(count)
+            opened, swapped = np.zeros((2, count))
+            if not ends_day or span == 1.0:
+                opened, swapped = rng.poisson(self.rates.T) * (day > 0)
+                more_g = more_g + self._brought_g(prior, rh, slope, scale, degc, out_kpa, opened, swapped)
+                if self.is_nylon.any():  # of which there is one spool, whose water is followed as it comes
+                    another = self.swapped_humidity + ASSUME.swapped_humidity_sd * rng.standard_normal(count)
+                    slow = np.where(self.is_nylon & (swapped > 0), np.maximum(another, 0.0), slow)
+                found.opened.append(opened)
+                found.swapped.append(swapped)
+                settling = np.where(swapped > 0, np.maximum(settling, ASSUME.settling_humidity), settling)
+                wander = wander + np.sqrt(opened + swapped) * ASSUME.seating_sd * rng.standard_normal(count)
+            disturbed = opened + swapped > 0
+            badly = np.where(rng.random(count) < ASSUME.badly_seated, ASSUME.ajar_log_conductance, 0.0)
+            left = np.where(rng.random(count) < np.exp(-span / ASSUME.ajar_days), ajar, 0.0)
+            ajar = np.where(past, 0.0, np.where(disturbed, badly, left))
+            found.path.append(np.array([begun, quarter, rh]))
+            water = np.asarray(beads_only.water_g(rh, degc)) + more_g
+            most = np.asarray(beads_only.water_g(np.full(count, 0.98), degc))
+            rh = humidity_holding(beads_only, np.clip(water, 1e-6 * most, most), degc, rh)
+            if ends_day:
+                ended = day + 1 == length
+                found.note(
+                    ended,
+                    rh,
+                    slow,
+                    conductance=np.exp(theta[:, Unknown.log_conductance] + wander),
+                    water_g=np.asarray(beads_only.water_g(rh, degc)),
+                    leak=leaked / np.maximum(dose, 1e-9),
+                )
+                found.beads_g.append(np.asarray(beads_only.water_g(rh, degc)))
+                crossing = np.where(ended, np.where(rh > LIMIT, 0.0, np.inf), crossing)
+                later = (day + 1 > length) & np.isinf(crossing) & (rh > LIMIT)
+                crossing = np.where(later, day - length + _part(found, rh), crossing)
+                found.humidity_at_day_end = rh
+        found.days_left = crossing
+        return found
+
+    def _brought_g(  # noqa: PLR0917
+        self, prior: Prior, rh: FloatArray, slope: FloatArray, scale: FloatArray, degc: FloatArray, out_kpa: FloatArray,
+        opened: FloatArray, swapped: FloatArray,
+    ) -> FloatArray:  # fmt: skip
+        """Water on the beads that openings and swapped spools bring, by the table of disturbances."""
+        rng, saturation_pa = self.rng, np.asarray(saturation_vapor_pressure_pa(degc))
+        air_g = LITER / 1e3 * saturation_pa * np.asarray(grams_per_m3_per_pa(degc))
+        capacity = scale + air_g * slope
+        per_g = slope / capacity
+        dose = opened * air_g * np.maximum(1e3 * out_kpa / saturation_pa - rh, 0.0)
+        most = ASSUME.swapped_humidity_sd / per_g
+        least = [np.minimum(sd, most) for sd in (ASSUME.opening_sd_g, ASSUME.swap_least_sd_g)]
+        dose = dose + np.sqrt(opened) * least[0] * rng.standard_normal(self.count)
+        store = np.where(self.is_nylon, 0.0, 1.0 / (1.0 / prior.swapped_g_per_humidity + per_g))
+        fresh = self.swapped_humidity * swapped
+        fresh = fresh + np.sqrt(swapped) * ASSUME.swapped_humidity_sd * rng.standard_normal(self.count)
+        dose = dose + store * (fresh - swapped * rh) + np.sqrt(swapped) * least[1] * rng.standard_normal(self.count)
+        return np.asarray(dose * scale / capacity)
+
+    def _log(self, theta: FloatArray, course: _Course, start: FloatArray, length: FloatArray, number: int) -> None:
         """What a person logs, and the course that a sensor would see."""
         rng = self.rng
         for i, entries in enumerate(self.entries):
@@ -209,7 +304,7 @@ class _Batch:
             shown = np.clip(np.round((humidity + off) / step) * step, box.sensor.floor or 0.0, 1.0)
             self.shown[i] = [shown]
 
-    def _life(self, i: int, theta: FloatArray, course: Course, ends: list[FloatArray]) -> PriorLife:
+    def _life(self, i: int, theta: FloatArray, course: _Course, ends: list[FloatArray]) -> PriorLife:
         days, first = int(ends[-1][i]), int(self.begin_day[i] * 24)
         degc = np.repeat(self.room_degc[:days, i], 24)
         outside = np.repeat(self.room_kpa[:days, i], 24) / (np.asarray(saturation_vapor_pressure_pa(degc)) / 1e3)
@@ -231,7 +326,60 @@ class _Batch:
         return datetime.fromtimestamp((float(self.begin_day[i]) + day) * _DAY_S, UTC)
 
 
+def _steps(days: int, ahead: int) -> Iterator[tuple[int, float, bool]]:
+    """Day, length and whether it ends the day: half days while there are readings, whole ones ahead."""
+    for day in range(days):
+        yield from ((day, _HALF, False), (day, _HALF, True))
+    yield from ((day, 1.0, True) for day in range(days, days + ahead))
+
+
+@dataclass(eq=False)
+class _Course:
+    """What became of an episode."""
+
+    path: list[FloatArray]
+    """Humidity at the start, middle and end of each half day. (3 × columns)"""
+    opened: list[FloatArray]
+    swapped: list[FloatArray]
+    beads_g: list[FloatArray]
+    """Water in the beads at the end of each day."""
+    slow_humidity: FloatArray
+    conductance: FloatArray
+    water_g: FloatArray
+    leak: FloatArray
+    days_left: FloatArray
+    water_at_start_g: FloatArray
+    humidity_at_day_end: FloatArray
+
+    @classmethod
+    def empty(cls, count: int) -> _Course:
+        return cls([], [], [], [], *(np.full(count, np.nan) for _ in range(7)))
+
+    def note(self, ended: FloatArray, rh: FloatArray, slow: FloatArray, **now: FloatArray) -> None:
+        """Keep how things stand where an episode ends today."""
+        self.slow_humidity = np.where(ended, slow, self.slow_humidity)
+        for name, values in now.items():
+            setattr(self, name, np.where(ended, values, getattr(self, name)))
+
+
 def _wander_var(days: FloatArray) -> FloatArray:
     """Variance of the mean of what wanders over an episode: it is a part of how far leaks of episodes lie apart."""
     lasted = days / ASSUME.drift_days
     return ASSUME.drift_sd**2 * 2.0 / lasted * (1.0 - (1.0 - np.exp(-lasted)) / lasted)
+
+
+def _part(found: _Course, rh: FloatArray) -> FloatArray:
+    """Share of the day after which the limit was passed, on a line from its start to its end."""
+    before = found.humidity_at_day_end
+    return np.clip((LIMIT - before) / np.maximum(rh - before, 1e-9), 0.0, 1.0)
+
+
+def _exact_box(prior: Prior, theta: FloatArray) -> ExactBox:
+    """The beads lie between two isotherms; the spools on a straight line, behind the air by their lag."""
+    held, shape = np.exp(theta[:, Unknown.log_capacity_scale]), np.clip(theta[:, Unknown.isotherm_shape], -0.5, 1.5)
+    beads = tuple(
+        Sorbent(isotherm, prior.dry_mass_g, held * share)
+        for isotherm, share in zip(prior.shapes, (1.0 - shape, shape), strict=True)
+    )
+    spools = Sorbent(_HENRY, np.exp(theta[:, Unknown.log_slow_capacity]), 1.0, np.exp(theta[:, Unknown.log_slow_lag]))
+    return ExactBox(LITER, 1.0, beads, (spools,))
