@@ -36,7 +36,6 @@ from monitor.inference.drying import (
     WeighedPoint,
     judge,
 )
-from monitor.inference.drying.jar import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 from monitor.inference.drying.reach import mean_draw_w
 from monitor.inference.drying.verdict import SETTLED_SHARE, step_s
 from monitor.inference.fit.quantiles import quantiles
@@ -44,6 +43,7 @@ from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT
 from monitor.records.desk_events import BOX, is_known
+from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

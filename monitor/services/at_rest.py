@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.inference.drying.jar import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 from monitor.physics import materials
 from monitor.records import AtRest
+from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 from monitor.services.histories import NOT_GOOD
 
 if TYPE_CHECKING:

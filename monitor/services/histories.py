@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.inference.shelf.needed import GRID_S
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Mark, ReadingSeries, RoomClimate
 from monitor.series.hourly_values import HOUR_S, hourly_values
 from monitor.series.spans import between, joined
@@ -30,6 +29,10 @@ if TYPE_CHECKING:
 _RECENT_S = 30.0 * SECONDS_PER_DAY
 """Readings this young stay one by one. [s] Judgement: a month is well beyond the fortnight that an update of a fit
 looks at again, and what a page says of now."""
+_GRID_S = 28.0 * SECONDS_PER_DAY
+"""What is recent moves on in such steps, so that what a kept fit knew stays as it was meanwhile. [s] As in
+``inference.shelf.needed``, written twice because what was kept is answered without importing any model; a test holds
+both equal."""
 _RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
 _TEACHING_KINDS = (EntryKind.charge, EntryKind.recharge, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""
@@ -168,7 +171,7 @@ class Histories:
         under one name, is read off them.
         """
         series, spans = self._read(box), self._needed_of(box).one_by_one
-        recent_s = (self._newest_s(box) - _RECENT_S) // GRID_S * GRID_S
+        recent_s = (self._newest_s(box) - _RECENT_S) // _GRID_S * _GRID_S
         recent_s = min([recent_s, *(start_s for start_s, next_end_s in spans if next_end_s >= recent_s)])
         parts, end_s = [], -math.inf
         for start_s, next_end_s in (*(span for span in spans if span[1] < recent_s), (recent_s, math.inf)):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,10 +15,6 @@ if TYPE_CHECKING:
 
     from monitor.physics.materials import Desiccant
 
-AT_REST_AFTER, READ_FOR = timedelta(days=1.5), timedelta(days=2)
-"""When the air of a box shows what its beads hold, and how long it is read then. Judgements: the first day and a half
-belongs to the air that was let in and to what spools give off; two days even out the swing of the room."""
-ENOUGH_READINGS = 24  # readings of these two days; judgement: one every two hours
 SENSOR_SD_SHARE = 0.5
 """Standard deviation of a hygrometer over its stated accuracy, read as an expanded uncertainty of coverage factor 2
 (JCGM 100:2008, 6.2). [share]"""

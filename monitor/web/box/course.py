@@ -9,8 +9,7 @@ import numpy as np
 
 from monitor.physics import calculators
 from monitor.records import ROOM, EntryKind, ReadingSeries
-from monitor.web.drawing import top_pct
-from monitor.web.snapshot import NEARLY_ALL
+from monitor.web.drawing import NEARLY_ALL, top_pct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
