@@ -11,6 +11,11 @@ GRAMS_PER_OUNCE = 28.349523125
 
 SECONDS_PER_DAY = 86_400.0  # by definition
 HOURS_PER_DAY = 24  # by definition
+DAYS_PER_WEEK = 7  # by definition
+MINUTES_PER_HOUR = 60.0  # by definition
+PA_PER_KPA = 1e3  # by definition
+W_PER_KW = 1e3  # by definition
+LITERS_PER_M3 = 1e3  # by definition
 
 DAYS_PER_JULIAN_YEAR = 365.25
 """Exact by definition: the year in which astronomers count. [days]"""

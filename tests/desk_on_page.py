@@ -49,6 +49,7 @@ temperature_c = 115
 kind = "filament_dryer"
 temperature_c = 65
 """
+RUN = "/desk/run/bowl-1"
 MICROWAVE = (("617", "0"), ("596", "4"), ("582", "4"), ("575", "4"), ("571", "8"))
 """What the scale shows with the bowl, and minutes since the weighing before: invented."""
 
@@ -194,3 +195,28 @@ class Hand:
         """What all of it adds up to."""
         with open_stores(self.shelf.database_path, read_only=True) as stores:
             return desk_of(self.shelf, stores).inventory()
+
+
+@contextmanager
+def at_the_desk(folder: Path, *events: DeskEvent) -> Iterator[Hand]:
+    """Serve a shelf with a desk, for whoever works at it."""
+    with (
+        desk_served(folder, *events) as (address, shelf, clock),
+        httpx.Client(base_url=address, timeout=None) as client,
+    ):
+        yield Hand(client, shelf, clock)
+
+
+def begun(hand: Hand, *weights: tuple[str, str], appliance: str = "microwave") -> Hand:
+    """Start a run of the bowl, with weighings that were made before."""
+    assert hand.send("/desk/charge/bowl/start", appliance=appliance).status_code == 200
+    hand.weighed_before(*weights)
+    return hand
+
+
+def asked(hand: Hand) -> str:
+    """Return what the page asks; nothing of it was saved."""
+    assert hand.status == 400
+    found = re.search(r'<section class="asked".*?</section>', hand.text, re.S)
+    assert found, hand.text
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", found[0]))

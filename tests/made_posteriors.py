@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from typing import Any
@@ -14,6 +14,7 @@ from fixed_draws import DRAWS, fixed_draws
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.change_point import with_change_point
 from monitor.inference.fit.fit import estimate
+from monitor.inference.fit.pooling import LeakObservation
 from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model.prior import Assumptions, Unknown
 from monitor.inference.model.sensor_bias import Comparison
@@ -178,3 +179,28 @@ def told(value: Any, now_s: float) -> Any:
     if isinstance(value, DateQuantiles):
         return [None if one is None else told(one, now_s) for one in (value.p05, value.p50, value.p95)]
     return value
+
+
+def but(of: Posterior, **what: Any) -> Posterior:
+    """The same with other bins, episode, prior or fields of its own."""
+    problem = of.problem
+    for part in ("bins", "episode", "prior"):
+        if part in what:
+            problem = replace(problem, **{part: replace(getattr(problem, part), **what.pop(part))})
+    return replace(of, problem=problem, **what)
+
+
+def observed(
+    mean: float = 0.4, sd: float = 0.2, at_s: float = START_S, start_s: float = START_S, **what: Any
+) -> LeakObservation:
+    """What one box tells others of its leak."""
+    return LeakObservation(what.pop("box", "made"), what.pop("style", "gasket"), at_s, start_s, mean, sd, **what)
+
+
+def unchangeable(one: Any, name: str, value: Any = None) -> bool:
+    """Whether a record refuses another value."""
+    try:
+        setattr(one, name, value)
+    except FrozenInstanceError:
+        return True
+    return False

@@ -19,6 +19,10 @@ ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", README, flags=re.DOTALL)
 
+NOT_FILES = {"/box/NAME/numbers"}
+"""What looks like a path in DEVELOPERS.md and is the address of a page."""
+MODULE_AND_NAME = re.compile(r"(?:\w+/)*([a-z]\w+)\.([A-Za-z_]\w+)")
+
 
 def commands_shown() -> list[str]:
     lines = [line for kind, block in BLOCKS if kind == "sh" for line in block.splitlines()]
@@ -83,6 +87,24 @@ def test_files_that_the_documents_point_at_exist() -> None:
         text = document.read_text(encoding="utf-8")
         for target in re.findall(r"\]\((?!https?:)([^)#]+)\)", text):
             assert (document.parent / target).exists(), f"{document.name} points at {target}"
+
+
+def path_of_ours(path: str, known: Path) -> bool:
+    return str(known).endswith((f"/{path}", f"/{path}.py"))
+
+
+def test_modules_and_names_in_developers_exist() -> None:
+    """A path is that of a file or folder; the name in `module.name` stands in a module of that name."""
+    there = [path for folder in ("monitor", "tests", "dashboards", ".ci") for path in (ROOT / folder).rglob("*")]
+    spoken_of = set(re.findall(r"(?<!`)`([\w./-]+)`", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")))
+    paths = {name.rstrip("/") for name in spoken_of if re.search(r"\w\.(py|pyx|pxd|csv|js)$|\w/\w+$", name)}
+    assert len(paths) > 50
+    assert {path for path in paths if not any(path_of_ours(path, known) for known in there)} == NOT_FILES
+
+    for module, name in (match.groups() for match in map(MODULE_AND_NAME.fullmatch, spoken_of - paths) if match):
+        sources = [path for path in there if path.name == f"{module}.py" and "monitor" in path.parts]
+        if sources:
+            assert any(name in source.read_text(encoding="utf-8") for source in sources), f"{module}.{name}"
 
 
 @pytest.mark.parametrize("name", [command.name for command in typer.main.get_command(app).commands.values()])

@@ -16,6 +16,7 @@ import numpy as np
 
 from monitor.desk.inventory import Charge, Inventory, Run
 from monitor.desk.methods import beads_of
+from monitor.desk.run_fit import BOOKS_SHARE
 from monitor.inference.drying.ageing import Uptake, UptakeTrend, uptake_trend
 from monitor.inference.drying.priors import LEAST_INFORMATIVE_AIR, ROOM_HUMIDITY_SD
 from monitor.records.desk_events import BOX
@@ -48,8 +49,6 @@ _WEIGHED_LOG_SD = 0.02
 _LEAST_TAKEN_UP = 0.05
 """Loading above that of the last end from which on beads have taken up water that says something. [g/g] A judgement:
 twice what new beads hold."""
-_BOOKS_SHARE = 0.005
-"""Of what was weighed out; more than that beyond the books was added. [share] A judgement: as for weighings."""
 
 
 class Against(StrEnum):
@@ -215,7 +214,7 @@ def _batches(starts: Sequence[_Start]) -> list[list[_Start]]:
     batches: list[list[_Start]] = []
     held_g = 0.0
     for start in starts:
-        if not batches or start.charge.portioned_g > held_g * (1.0 + _BOOKS_SHARE):
+        if not batches or start.charge.portioned_g > held_g * (1.0 + BOOKS_SHARE):
             batches.append([])
         batches[-1].append(start)
         finished = start.run.finished if start.run is not None and start.weighed_in_run else None

@@ -20,6 +20,7 @@ from monitor.records.desk_events import (
     ChargeToppedUp,
     DeskEvent,
 )
+from monitor.records.logged import FILLINGS
 from monitor.records.words import METHODS, NOT_DRIED
 from monitor.texts import say, to_say
 
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from monitor.desk.inventory import Inventory
     from monitor.records import Box
 
-STARTS = (EntryKind.charge, EntryKind.recharge)
-"""Entries that begin an episode: beads went in."""
 _OF_BEADS = (EntryKind.weighing, EntryKind.color)
 ONE_MOMENT = timedelta(minutes=1)
 """Two entries of a kind within this are taken for one that was typed twice (a judgement)."""
@@ -127,15 +126,15 @@ def about_entry(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[T
     if entry.kind is not EntryKind.note:
         yield from _twice(entry, others)
     before = [other for other in others if other.at <= entry.at]
-    starts = [other for other in before if other.kind in STARTS]
+    starts = [other for other in before if other.kind in FILLINGS]
     if entry.kind in _OF_BEADS and not starts:
         why = (
             say("the first beads went in later")
-            if any(o.kind in STARTS for o in others)
+            if any(o.kind in FILLINGS for o in others)
             else say("no beads were logged")
         )
         yield Trap("before the charge", say("{why}, so this would have no effect. Is the time right?", why=why))
-    if entry.kind in STARTS:
+    if entry.kind in FILLINGS:
         yield from _method(entry)
         yield from _so_soon(entry, others)
     yield from _amounts(entry, starts)
@@ -150,9 +149,9 @@ def completed(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
     LedgerError
         If another kind went in and nobody said how much of it.
     """
-    if entry.kind not in STARTS:
+    if entry.kind not in FILLINGS:
         return entry
-    before = [other for other in others if other.kind in STARTS and other.at <= entry.at]
+    before = [other for other in others if other.kind in FILLINGS and other.at <= entry.at]
     there = next((other.desiccant for other in reversed(before) if other.desiccant), None)
     if entry.dry_mass_g is not None and entry.desiccant is None:
         return replace(entry, desiccant=there)
@@ -215,7 +214,7 @@ def beside(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry:
 
 def _beads_there(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> LedgerEntry | None:
     """Return the newest entry before this one that says what beads are in its box, and how much."""
-    before = [other for other in others if other.kind in STARTS and other.at <= entry.at]
+    before = [other for other in others if other.kind in FILLINGS and other.at <= entry.at]
     return next((other for other in reversed(before) if other.desiccant and other.dry_mass_g), None)
 
 
@@ -286,7 +285,7 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
         return
     for other in others:
         other_kind = other.desiccant is not None and _kind(other.desiccant) != _kind(entry.desiccant)
-        if other.kind in STARTS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
+        if other.kind in FILLINGS and other_kind and abs(other.at - entry.at) < _JUST_FILLED:
             text = say(
                 "entry {entry_id} put other beads into {box} within a day of that",
                 entry_id=other.entry_id,
@@ -302,7 +301,7 @@ def _so_soon(entry: LedgerEntry, others: Sequence[LedgerEntry]) -> Iterable[Trap
 
 def _amounts(entry: LedgerEntry, starts: Sequence[LedgerEntry]) -> Iterable[Trap]:
     known_g = next((start.dry_mass_g for start in reversed(starts) if start.dry_mass_g), None)
-    if entry.kind in STARTS and entry.dry_mass_g and known_g:
+    if entry.kind in FILLINGS and entry.dry_mass_g and known_g:
         times = max(entry.dry_mass_g / known_g, known_g / entry.dry_mass_g)
         if times > _OTHER_AMOUNT:
             text = say(
@@ -346,7 +345,7 @@ def _lighter(entry: LedgerEntry, before: Sequence[LedgerEntry]) -> Iterable[Trap
     """Beads in a closed box gain water: a loss is a recharge that nobody logged, or a slip."""
     if entry.kind is not EntryKind.weighing or entry.mass_g is None:
         return
-    start = max((k for k, other in enumerate(before) if other.kind in STARTS), default=len(before))
+    start = max((k for k, other in enumerate(before) if other.kind in FILLINGS), default=len(before))
     weighed = [other for other in before[start:] if other.mass_g is not None]
     if not weighed or weighed[-1].mass_g is None:
         return

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 
 FIRST_JUDGED = 2  # count of weighings, by definition: the first alone says nothing of the drying
-_BOOKS_SHARE = 0.005  # of a mass, either way; judgement: what a kitchen scale and a pour lose
+BOOKS_SHARE = 0.005  # of a mass, either way; judgement: what a kitchen scale and a pour lose
 _DRY_MASS_SD_A_CYCLE = 0.01
 """What spills or ages between two runs of a charge, as a share of its dry mass (a judgement)."""
 
@@ -90,7 +90,7 @@ def expected_g(run: Run, heated_s: float, it: Fitted | None) -> Quantiles | None
         if kept is None:
             return None
         mass_g = run.mass_before_g * kept
-        return Quantiles((1.0 - _BOOKS_SHARE) * mass_g, mass_g, (1.0 + _BOOKS_SHARE) * mass_g)
+        return Quantiles((1.0 - BOOKS_SHARE) * mass_g, mass_g, (1.0 + BOOKS_SHARE) * mass_g)
     return quantiles(it.fit.mass_g(max(heated_s - it.heated_before_s, 0.0)))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +43,7 @@ from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT
 from monitor.records.desk_events import BOX, is_known
+from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,14 +51,11 @@ if TYPE_CHECKING:
     from monitor.store.contracts import Readings
 
 
-_ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
 _CURVE_POINTS = 60  # judgement: the line looks smooth
 _CURVE_AHEAD = 1.25  # times the heat so far, or to the next weighing; judgement: where it leads to is seen
 _KWH_PER_WS = 1.0 / 3.6e6  # by definition
 _FULLEST, _DRIEST_G_PER_G = 0.95, 1e-5
 """Humidity of the wettest beads and loading of the driest whose jar is asked for. Judgements: isotherms end there."""
-_AT_REST_AFTER, _READ_FOR = timedelta(days=1.5), timedelta(days=2)
-"""Judgements: as said in ``first_days``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,8 +238,8 @@ def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tu
     charge = inventory.charge(charge_name)
     if not charge.place.startswith(BOX) or charge.placed_at is None:
         return None
-    begin = charge.placed_at + _AT_REST_AFTER
-    series = readings.series(charge.place.removeprefix(BOX), begin, begin + _READ_FOR)
-    if len(series) < _ENOUGH_READINGS:
+    begin = charge.placed_at + AT_REST_AFTER
+    series = readings.series(charge.place.removeprefix(BOX), begin, begin + READ_FOR)
+    if len(series) < ENOUGH_READINGS:
         return None
     return float(np.median(series.relative_humidity)), float(np.median(series.temperature_degc))

@@ -14,7 +14,7 @@ from monitor.desk.inventory import (
     Inventory,
 )
 from monitor.desk.methods import Service, beads_of, services_of
-from monitor.desk.questions import STARTS, about_event, about_use
+from monitor.desk.questions import about_event, about_use
 from monitor.desk.run_log import RunLog
 from monitor.desk.runs import first_days
 from monitor.desk.told_by_box import ToldByBox, another_dry_mass, came_out_of, told_by_box
@@ -28,6 +28,7 @@ from monitor.records.desk_events import (
     JarChecked,
     LoggedEvent,
 )
+from monitor.records.logged import FILLINGS
 from monitor.texts import say
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ class Desk(RunLog):
 
     def _filled(self, inventory: Inventory, charges: Sequence[Charge], box: Box, now: datetime) -> LedgerEntry:
         earlier = self.stores.ledger.entries(box.name, before=now)
-        kind = EntryKind.recharge if any(entry.kind in STARTS for entry in earlier) else EntryKind.charge
+        kind = EntryKind.recharge if any(entry.kind in FILLINGS for entry in earlier) else EntryKind.charge
         return filled(inventory, charges, box.name, kind, now)
 
     def first_days(self, charge_name: str) -> JarVerdict | None:

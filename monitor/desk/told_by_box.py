@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.desk.inventory import SURELY_SDS
-from monitor.desk.questions import STARTS
 from monitor.desk.traps import Trap, fullest_g_per_g
 from monitor.inference.drying.priors import DECLARED_DRY_SD
 from monitor.physics.materials import desiccant
+from monitor.records.logged import FILLINGS
 from monitor.records.words import NOT_DRIED
 from monitor.texts import say
 
@@ -35,7 +35,7 @@ class ToldByBox:
 
 def told_by_box(entries: Sequence[LedgerEntry]) -> ToldByBox | None:
     """Return what the log of a box tells of the beads that lie in it; None where it does not say how heavy they are."""
-    starts = [entry for entry in entries if entry.kind in STARTS]
+    starts = [entry for entry in entries if entry.kind in FILLINGS]
     if not starts or not starts[-1].dry_mass_g:
         return None
     newest = starts[-1]

@@ -1,1 +1,1 @@
-"""The feed: broker or recording → raw messages → readings."""
+"""The feed: broker or recording → raw messages → decoded readings → screened ones: marked, never dropped."""

@@ -43,6 +43,7 @@ _GATHERED_WITHIN_S = 0.0005
 """What comes so soon after another message is committed with it. Measured: about the time that a commit takes from the
 processor, and there are half as many in a stream."""
 
+TAKEN_WITHIN_S = 10.0  # judgement: a broker takes what is said of a shelf within a second
 SHORT_WAIT_S = 0.1
 """A judgement: so late a deadline may be noticed; what comes is taken in at once."""
 _KEEPALIVE_S = 60  # judgement: a router forgets an idle connection after some minutes

@@ -19,6 +19,7 @@ from monitor.physics.saturation import (
     VAPORIZATION_RANGE_DEGC,
     WATER_RANGE_DEGC,
 )
+from monitor.units import PA_PER_KPA
 
 Columns = Mapping[str, FloatArray]
 
@@ -26,8 +27,6 @@ AIR_RANGE_C = WATER_RANGE_DEGC
 SORPTION_RANGE_C = VAPORIZATION_RANGE_DEGC
 HUMIDITY_RANGE_PCT = (0.0, 100.0)  # by definition
 PRESSURE_RANGE_PA = air.PRESSURE_RANGE_PA
-_PA_PER_KPA = 1e3
-"""Exact."""
 
 
 def material_kinds() -> tuple[str, ...]:
@@ -141,7 +140,7 @@ def moisture(temperature_c: FloatArray, relative_humidity: FloatArray) -> Column
     holds = (temperature_c >= AIR_RANGE_C[0]) & (temperature_c <= AIR_RANGE_C[1])
     holds &= (relative_humidity >= 0.0) & (relative_humidity <= 1.0)
     vapor_pa = _where(holds, air.vapor_pressure_pa, temperature_c, relative_humidity)
-    return {"vapor_kpa": vapor_pa / _PA_PER_KPA, "absolute_g_per_m3": absolute_g_per_m3(temperature_c, vapor_pa)}
+    return {"vapor_kpa": vapor_pa / PA_PER_KPA, "absolute_g_per_m3": absolute_g_per_m3(temperature_c, vapor_pa)}
 
 
 def absolute_g_per_m3(temperature_c: FloatArray, vapor_pa: FloatArray) -> FloatArray:

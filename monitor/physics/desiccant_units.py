@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.physics.saturation import saturation_vapor_pressure_pa
+from monitor.units import LITERS_PER_M3, PA_PER_KPA
 
 _SECOND_HAND = "quoted at second hand, with a worked example"
 _DIN_UNIT_G = {0.20: 3.0, 0.40: 6.0, 0.50: 7.0, 0.60: 8.0}
@@ -48,8 +49,7 @@ _JIS_TEST_DEGC, _JIS_TEST_HUMIDITY = 40.0, 0.90
 _CM2_PER_IN2 = 6.4516  # exact: the inch is 2.54 cm
 _G_PER_LB = 453.59237  # exact
 _LITERS_PER_IN3 = 0.016387064  # exact
-_CM2_PER_M2, _LITERS_PER_M3 = 1e4, 1e3  # by definition
-_PER_THOUSAND, _PA_PER_KPA = 1e-3, 1e3  # by definition
+_CM2_PER_M2, _PER_THOUSAND = 1e4, 1e-3  # by definition
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,7 @@ def din_55474(
     28.4
     """
     row = max((humidity for humidity in _DIN_UNIT_G if humidity <= limit), default=min(_DIN_UNIT_G))
-    water_g = volume_liter / _LITERS_PER_M3 * air_g_per_m3 + hygroscopic_g
+    water_g = volume_liter / LITERS_PER_M3 * air_g_per_m3 + hygroscopic_g
     water_g += area_m2 * DIN_EASIER[row] * wvtr_g_per_m2_day * days
     units = water_g / _DIN_UNIT_G[row]
     why = (
@@ -244,7 +244,7 @@ def jis_film_g_per_day(conductance_g_per_day_per_kpa: float) -> float:
     >>> round(jis_film_g_per_day(1.0), 2)
     6.65
     """
-    push_kpa = _JIS_TEST_HUMIDITY * float(saturation_vapor_pressure_pa(_JIS_TEST_DEGC)) / _PA_PER_KPA
+    push_kpa = _JIS_TEST_HUMIDITY * float(saturation_vapor_pressure_pa(_JIS_TEST_DEGC)) / PA_PER_KPA
     return conductance_g_per_day_per_kpa * push_kpa
 
 

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from monitor.physics.numerics import Numeric
 from monitor.physics.psychrometrics import grams_per_m3_per_pa
-
-_LITERS_PER_M3 = 1e3  # by definition
+from monitor.units import LITERS_PER_M3
 
 
 def conductance_from_air_changes(
@@ -39,4 +38,4 @@ def opening_water_g(
     0.073
     """
     difference_pa = outside_vapor_pressure_pa - inside_vapor_pressure_pa
-    return volume_liter / _LITERS_PER_M3 * difference_pa * grams_per_m3_per_pa(temperature_degc)
+    return volume_liter / LITERS_PER_M3 * difference_pa * grams_per_m3_per_pa(temperature_degc)

@@ -279,18 +279,14 @@ def _mixture(kind: str) -> Desiccant:
     shares = [share for _, share in parts_of(kind)]
     parts = [_desiccant(part) for part, _ in parts_of(kind)]
     # at 40 % RH: judgement, wet enough that every kind holds what it is bought for
-    held = np.array([s * float(p.isotherm.loading_g_per_g(0.4, JAR_DEGC)) for s, p in zip(shares, parts, strict=True)])
-
-    def spread(sigmas: Sequence[float]) -> float:
-        return float(np.sqrt(np.sum((held * np.array(sigmas)) ** 2)) / held.sum())
-
+    held = _by_share(shares, [float(part.isotherm.loading_g_per_g(0.4, JAR_DEGC)) for part in parts])
     shown = {part.humidity_shows for part in parts}
     return Desiccant(
         kind=kind,
         title=" and ".join(part.title for part in parts),
         isotherm=Mixture(tuple(part.isotherm for part in parts), tuple(shares)),
-        sigma_ln_capacity=spread([part.sigma_ln_capacity for part in parts]),
-        sigma_ln_capacity_known=spread([part.sigma_ln_capacity_known for part in parts]),
+        sigma_ln_capacity=_spread(held, [part.sigma_ln_capacity for part in parts]),
+        sigma_ln_capacity_known=_spread(held, [part.sigma_ln_capacity_known for part in parts]),
         temperature_range_degc=_common([part.temperature_range_degc for part in parts]),
         humidity_range=_common([part.humidity_range for part in parts]),
         humidity_shows=next(word for word in ("phase", "fill", "little") if word in shown),
@@ -298,13 +294,23 @@ def _mixture(kind: str) -> Desiccant:
         verified="; ".join(dict.fromkeys(part.verified for part in parts)),
         weak=any(part.weak for part in parts),
         dry_heat_capacity_kj_per_kg_per_k=sum(
-            s * p.dry_heat_capacity_kj_per_kg_per_k for s, p in zip(shares, parts, strict=True)
+            _by_share(shares, [part.dry_heat_capacity_kj_per_kg_per_k for part in parts])
         ),
         ceiling=min((part.ceiling for part in parts), key=lambda ceiling: ceiling.max_degc),
         dye=next((part.dye for part in parts if part.dye), None),
         hysteresis=None,
         ageing=next((part.ageing for part in parts if part.ageing), None),
     )
+
+
+def _by_share(shares: Sequence[float], values: Sequence[float]) -> list[float]:
+    return [share * value for share, value in zip(shares, values, strict=True)]
+
+
+def _spread(held: Sequence[float], sigmas: Sequence[float]) -> float:
+    """Return how far what a mixture holds differs from lot to lot, where its parts hold so much. [ln capacity]"""
+    of_parts = np.array(held) * np.array(sigmas)
+    return float(np.sqrt(np.sum(of_parts**2)) / np.sum(held))
 
 
 def _common(ranges: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -110,30 +110,31 @@ class Calendar:
         return np.where(visited.any(axis=1), visited.argmax(axis=1), len(problem.days_ahead))
 
     def _day(self, on: date, way: int, there: list[Visit], dried: NDArray[np.int_]) -> PlannedDay:
+        """Return what is told of one appliance on one day: its boxes, spare charges dried along, and what it takes."""
         question, place = self._question, self._question.places[way]
-        names = [self._name(visit) for visit in there]
-        moved = tuple(name for name in names if question.decided.fixed.get(name) == on)
+        visits = {self._name(visit): visit for visit in there}
+        names = list(visits)
+        waits = {name: self._late_and_early(visit) for name, visit in visits.items()}
+        spares = [(kind, int(count)) for kind, count in zip(question.spares, dried, strict=True) if count]
+        of_boxes = [question.boxes[visit.box].grams or 0.0 for visit in there]
+        of_spares = [(kind.beads.dry_mass_g or 0.0) * count for kind, count in spares]
         batches = self._batches(way, there, dried)
-        kinds = [(kind, int(count)) for kind, count in zip(question.spares, dried, strict=True) if count]
-        grams = [question.boxes[visit.box].grams or 0.0 for visit in there]
-        grams += [(kind.beads.dry_mass_g or 0.0) * count for kind, count in kinds]
-        waits = {self._name(visit): self._late_and_early(visit) for visit in there}
         return PlannedDay(
-            on,
-            place.name,
-            tuple(names),
-            {self._name(visit): self._why(visit, names) for visit in there},
-            moved=moved,
+            on=on,
+            appliance=place.name,
+            boxes=tuple(names),
+            reasons={name: self._why(visit, names) for name, visit in visits.items()},
+            moved=tuple(name for name in names if question.decided.fixed.get(name) == on),
             late_days={name: late for name, (late, _) in waits.items()},
             early_days={name: early for name, (_, early) in waits.items()},
             batches=batches,
-            again=tuple(self._name(visit) for visit in there if visit.number),
-            spares_dried={kind.name: count for kind, count in kinds},
+            again=tuple(name for name, visit in visits.items() if visit.number),
+            spares_dried={kind.name: count for kind, count in spares},
             minutes=batches * place.minutes,
             hands_on_minutes=batches * place.hands_on_minutes,
             kwh=batches * place.kwh,
-            grams=float(sum(grams)),
-            week_later={self._name(visit): self._week_later(visit) for visit in there},
+            grams=float(sum([*of_boxes, *of_spares])),
+            week_later={name: self._week_later(visit) for name, visit in visits.items()},
         )
 
     def _batches(self, way: int, there: list[Visit], dried: NDArray[np.int_]) -> int:

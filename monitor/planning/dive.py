@@ -174,27 +174,30 @@ def _fixed(master: Master, paths: NDArray[np.int_]) -> bool:
 
 
 def _placed(master: Master, values: NDArray[np.float64], left: NDArray[np.bool_]) -> list[Path]:
-    """Return the path of each box; those that are left get what still fits, and then each box is put in anew."""
+    """Return the path of each box; those that are left get what still fits, and then each box is put in anew.
+
+    Boxes that swap keep their paths: which charge is dried when is chosen in the end.
+    """
     taken = np.flatnonzero(values[master.fixed_columns :] > 0.5)  # judgement: halfway between no and yes
     boxes, ways = np.concatenate(master.boxes)[taken], np.concatenate(master.ways)[taken]
+    chosen: dict[int, Path] = {
+        box: tuple((int(day), int(row[day])) for day in np.flatnonzero(row >= 0))
+        for box, row in zip(boxes.tolist(), ways, strict=True)
+        if not left[box]
+    }
     own = _without_swaps(master.problem)
+    swapping = {box for box, path in chosen.items() if any(way >= own.appliances for _, way in path)}
     plan = Plans.empty(own, 1)
-    paths: list[Path] = [()] * own.boxes
-    for box, row in zip(boxes.tolist(), ways, strict=True):
-        if not left[box]:
-            paths[box] = tuple((int(day), int(row[day])) for day in np.flatnonzero(row >= 0))
-    swapping = {box for box, path in enumerate(paths) if any(way >= own.appliances for _, way in path)}
-    for box, path in enumerate(paths):
-        plan.take(box, tuple((day, way) for day, way in path if way < own.appliances))
-    without = sorted({*range(own.boxes)} - {box for box in boxes.tolist() if not left[box]})
-    plan.turn(without)
+    for box in range(own.boxes):
+        plan.take(box, tuple((day, way) for day, way in chosen.get(box, ()) if way < own.appliances))
+    plan.turn(box for box in range(own.boxes) if box not in chosen)
     others = [box for box in range(own.boxes) if box not in swapping]
     for _ in range(_PASSES):
         before = plan.ways.copy()
         plan.turn(others)
         if np.array_equal(plan.ways, before):
             break
-    return [paths[box] if box in swapping else plan.path(0, box) for box in range(own.boxes)]
+    return [chosen[box] if box in swapping else plan.path(0, box) for box in range(own.boxes)]
 
 
 def _without_swaps(problem: VisitProblem) -> VisitProblem:

@@ -157,23 +157,27 @@ class Plans:
         place, any_heated = heated.argmax(axis=1), heated.any(axis=1)
         numbered = np.where(any_heated, np.arange(days), days)
         next_heated = np.minimum.accumulate(numbered[:, ::-1], axis=1)[:, ::-1]
-        used, dry = self.used.copy(), np.empty(self.swaps.shape)
-        plan, day = np.nonzero(any_heated)
+
+        plan, day = np.nonzero(any_heated)  # all heated days, plan by plan
+        is_first = np.diff(plan, prepend=-1) > 0
         way = place[plan, day]
-        begins = np.diff(plan, prepend=-1) > 0
+        used, dry = self.used.copy(), np.empty(self.swaps.shape)
         for kind in range(len(problem.spare_counts)):
-            out = np.cumsum(self.swaps[:, kind], axis=1)
-            at = out[plan, day]
-            count = at - np.where(begins, 0.0, np.append(0.0, at[:-1])[: len(at)])
-            left = self.waits.most[way, day] - _over_groups(used[plan, way, day])
+            # what was taken out since the heated day before is dried again
+            taken_out = np.cumsum(self.swaps[:, kind], axis=1)
+            by_then = taken_out[plan, day]
+            again = by_then - np.where(is_first, 0.0, np.append(0.0, by_then[:-1])[: len(by_then)])
+            # charges that were wet at first are dried on the first heated day, as far as there is room
             shares = problem.spare_shares[kind, way]
-            fit = np.where(shares > 0.0, left / np.where(shares > 0.0, shares, 1.0), np.inf).min(axis=1) - count
-            wet = np.where(begins, np.floor(fit).clip(0, problem.spare_wet[kind]), 0.0)
-            used[plan, way, day, problem.spare_groups[kind]] += (count + wet)[:, None] * shares
+            left = self.waits.most[way, day] - _over_groups(used[plan, way, day])
+            room = np.where(shares > 0.0, left / np.where(shares > 0.0, shares, 1.0), np.inf).min(axis=1) - again
+            wet = np.where(is_first, np.floor(room).clip(0, problem.spare_wet[kind]), 0.0)
+            used[plan, way, day, problem.spare_groups[kind]] += (again + wet)[:, None] * shares
+            # both are there from the day after
             back, gained = np.zeros((len(self), days)), np.zeros((len(self), days + 1))
-            back[:, 1:] = np.maximum.accumulate(np.where(any_heated, out, 0.0), axis=1)[:, :-1]
+            back[:, 1:] = np.maximum.accumulate(np.where(any_heated, taken_out, 0.0), axis=1)[:, :-1]
             gained[plan, day + 1] = wet
-            dry[:, kind] = problem.spare_counts[kind] - out + back + np.cumsum(gained, axis=1)[:, :-1]
+            dry[:, kind] = problem.spare_counts[kind] - taken_out + back + np.cumsum(gained, axis=1)[:, :-1]
         return Stock(used, place, next_heated, dry)
 
     def _prices(self, box: int, too_full: float) -> NDArray[np.float64]:

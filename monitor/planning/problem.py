@@ -143,23 +143,20 @@ def problem_of(question: Question) -> VisitProblem:
         if place.appliance.batch_boxes < 1:
             takes = f"takes {place.appliance.batch_boxes} boxes a batch"
             raise OutOfRangeError(f"appliance '{place.name}' {takes}; at least 1")
-    days = len(question.days)
-    ways, kinds = len(question.places) + len(question.spares), len(question.spares)
+    boxes, days, appliances = len(question.boxes), len(question.days), len(question.places)
     costs = [_costs(question, box) for box in question.boxes]
-    first = np.array([each for each, _ in costs]).reshape(len(costs), days + 1)
-    later = np.array([each for _, each in costs]).reshape(len(costs), ways, days, days + 1)
+    first = np.array([until_first for until_first, _ in costs]).reshape(boxes, days + 1)
+    ways = appliances + len(question.spares)
+    later = np.array([from_each for _, from_each in costs]).reshape(boxes, ways, days, days + 1)
     shares = _all_shares(question, [box.grams for box in question.boxes])
     groups, spare_groups = _groups(question)
-    open_days = [[_is_open(question, place, on) for on in question.days] for place in question.places]
-    batches = np.array([place.batches_a_day for place in question.places])[:, None] * np.array(open_days, dtype=int)
-    fit = np.array([[bool(np.isfinite(later[:, way]).any())] for way in range(len(question.places))])
     return VisitProblem(
         days_ahead=question.ahead[:-1],
         first=first,
         later=later,
         shares=shares,
-        batches=(batches * (fit | (kinds > 0))).reshape(len(question.places), days),
-        heating=np.tile(_heating(question), (len(question.places), 1)),
+        batches=_batches(question, later),
+        heating=np.tile(_heating(question), (appliances, 1)),
         batch_cost=np.array([question.batch_cost(place) for place in question.places]),
         groups=groups,
         moved_shares=_moved_shares(question, shares),
@@ -170,6 +167,18 @@ def problem_of(question: Question) -> VisitProblem:
         swap_cost=question.weights.swap,
         wet_cost=question.weights.wet_charge,
     )
+
+
+def _batches(question: Question, later: NDArray[np.float64]) -> NDArray[np.int_]:
+    """Return how many batches each appliance takes on each day. (appliances × days)
+
+    None on days that are not open, and none at all where no box may use it and there is no spare charge to dry.
+    """
+    open_days = [[_is_open(question, place, on) for on in question.days] for place in question.places]
+    a_day = np.array([place.batches_a_day for place in question.places])[:, None]
+    may_use = np.array([[bool(np.isfinite(later[:, way]).any())] for way in range(len(question.places))])
+    batches = a_day * np.array(open_days, dtype=int) * (may_use | bool(question.spares))
+    return np.asarray(batches.reshape(len(question.places), len(question.days)))
 
 
 def _heating(question: Question) -> NDArray[np.float64]:

@@ -51,53 +51,60 @@ def why_on_this_day(
     ``best_is_full`` where it has no room there; ``company`` are the other boxes of the day; ``goes_first`` has a place
     in time though it could wait longer by its own day; ``decided`` is what a person asked for.
     """
+    name, due = assessment.box.name, _due_on(assessment, today)
+    skipped_until = decided.not_before.get(name)
+    if name in decided.fixed:
+        return _why_moved(assessment, forecast, today=today, on=on, due=due)
+    if assessment.state is BoxState.over_limit:
+        return _why_over(forecast, today, skipped_until)
+    full = ""
+    if best and best_is_full:
+        full = say("{day} is full", day=say("that day") if best == due else say_day(best, today))
+    waited = best is not None and on > best
+    if due is None or (on < due and (best is None or on < best)):
+        return _why_early(_lasts(due, today), company, full)
+    if on > due:
+        if skipped_until is not None:
+            why, goes_first = say("you skip it until {day}", day=say_day(skipped_until, today)), None
+        elif waited:
+            why = say("every drying day before is full")
+        else:
+            why = say("this is the first drying day after it")
+        return together(_how_late(on, due, today, why, goes_first), _by_then(forecast, (on - today).days))
+    shared = say("it waits to be dried along with {names}", names=_names(company)) if company else ""
+    return _why_in_time(forecast, today=today, on=on, due=due, waits=(full or shared) if waited else "")
+
+
+def _why_over(forecast: CrossingForecast, today: date, skipped_until: date | None) -> str:
+    over = say("It is over its limit of {limit}.", limit=_limit(forecast))
+    if skipped_until is not None:
+        return together(over, say("You skip it until {day}.", day=say_day(skipped_until, today)))
+    return together(over, say("This is the first drying day with a free place."))
+
+
+def _why_in_time(forecast: CrossingForecast, *, today: date, on: date, due: date, waits: str) -> str:
+    """Return by when a box is due, why it waited for this day, and what that risks."""
     risk = say(
         "The chance that it is over {limit} on this day is {chance}.",
         limit=_limit(forecast),
         chance=_chance(forecast, (on - today).days),
     )
-    due = _due_on(assessment, today)
-    full = ""
-    if best and best_is_full:
-        full = say("{day} is full", day=say("that day") if best == due else say_day(best, today))
-    name = assessment.box.name
-    if name in decided.fixed:
-        return _why_moved(assessment, forecast, today=today, on=on, due=due)
-    skipped = (
-        say("you skip it until {day}", day=say_day(decided.not_before[name], today))
-        if name in decided.not_before
-        else ""
-    )
-    if assessment.state is BoxState.over_limit:
-        over = say("It is over its limit of {limit}.", limit=_limit(forecast))
-        if name in decided.not_before:
-            return together(over, say("You skip it until {day}.", day=say_day(decided.not_before[name], today)))
-        return together(over, say("This is the first drying day with a free place."))
-    if due is None or (on < due and (best is None or on < best)):
-        return _why_early(_lasts(due, today), company, full)
-    if on > due:
-        why = skipped or _why_late(full=best is not None and on > best)
-        late = _how_late(on, due, today, why, None if skipped else goes_first)
-        by_then = say(
-            "The chance that it is over {limit} by then is {chance}.",
-            limit=_limit(forecast),
-            chance=_chance(forecast, (on - today).days),
-        )
-        return together(late, by_then)
     when = say("It is due today") if due <= today else say("It is due by {day}", day=say_day(due, today))
-    shared = say("it waits to be dried along with {names}", names=_names(company)) if company else ""
-    waits = (full or shared) if best and on > best else ""
     text = to_say("{when}; {why}. {risk}") if waits else to_say("{when}. {risk}")
     return say(text, when=when, why=waits, risk=risk)
 
 
-def _why_moved(assessment: Assessment, forecast: CrossingForecast, *, today: date, on: date, due: date | None) -> str:
-    """Return what follows from the day on which a person put a box."""
-    risk = say(
+def _by_then(forecast: CrossingForecast, days: int) -> str:
+    return say(
         "The chance that it is over {limit} by then is {chance}.",
         limit=_limit(forecast),
-        chance=_chance(forecast, (on - today).days),
+        chance=_chance(forecast, days),
     )
+
+
+def _why_moved(assessment: Assessment, forecast: CrossingForecast, *, today: date, on: date, due: date | None) -> str:
+    """Return what follows from the day on which a person put a box."""
+    risk = _by_then(forecast, (on - today).days)
     if assessment.state is BoxState.over_limit:
         return say("You moved it to this day. It is over its limit of {limit} now.", limit=_limit(forecast))
     if due is not None and on > due:
@@ -120,7 +127,6 @@ def why_left_out(
 ) -> str:
     """Return why a box with a forecast is on none of the days; ``nowhere`` says why nothing can fill it, if so."""
     last, name = today + timedelta(days=horizon_days), assessment.box.name
-    chance = _chance(forecast, horizon_days)
     due = _due_on(assessment, today)
     if name in decided.fixed:
         return say(
@@ -130,14 +136,9 @@ def why_left_out(
         )
     if name in decided.not_before and (due is None or due < decided.not_before[name]):
         until = decided.not_before[name]
-        ahead = (until - today).days
-        risk = say(
-            "The chance that it is over {limit} by then is {chance}.",
-            limit=_limit(forecast),
-            chance=_chance(forecast, ahead),
-        )
         skips = say("You skip it until {day}.", day=say_day(until, today))
-        return together(skips, say("It is due by {day}.", day=say_day(due, today)) if due else "", risk)
+        is_due = say("It is due by {day}.", day=say_day(due, today)) if due else ""
+        return together(skips, is_due, _by_then(forecast, (until - today).days))
     if due is not None and due <= last - timedelta(days=7):  # judgement: a week before the end there was a day
         if nowhere:
             return say("It is due by {day}, but {why}", day=say_day(due, today), why=nowhere)
@@ -151,7 +152,7 @@ def why_left_out(
         "It lasts beyond {day}. The chance that it is over {limit} by then is {chance}.",
         day=say_day(last, today),
         limit=_limit(forecast),
-        chance=chance,
+        chance=_chance(forecast, horizon_days),
     )
 
 
@@ -208,10 +209,6 @@ def _how_late(on: date, due: date, today: date, why: str, first: GoesFirst | Non
         own=own,
     )
     return together(because, waited)
-
-
-def _why_late(*, full: bool) -> str:
-    return say("every drying day before is full") if full else say("this is the first drying day after it")
 
 
 def _limit(forecast: CrossingForecast) -> str:

@@ -21,14 +21,13 @@ from monitor.records.declared import PLAN_DAYS
 from monitor.records.names import hint
 from monitor.records.plan_input import DryingPlace
 from monitor.texts import say, together
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
     from monitor.records import Appliance, Assessment, PlanDecision, PlannedDay, PlannedSwap
     from monitor.records.plan_input import PlanInput
-
-DAYS_A_WEEK = 7  # days, by definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +183,7 @@ def _dries_still(assessment: Assessment, decided: PlanConstraints) -> bool:
 
 
 def _refuse_other_weekdays(weekdays: Collection[int]) -> None:
-    if not weekdays or not set(weekdays) <= set(range(DAYS_A_WEEK)):
+    if not weekdays or not set(weekdays) <= set(range(DAYS_PER_WEEK)):
         raise OutOfRangeError(f"weekdays to plan for are {sorted(weekdays)}; name one to seven, Monday 0 to Sunday 6")
 
 

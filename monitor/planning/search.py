@@ -170,43 +170,59 @@ def _other_paces(heated: NDArray[np.bool_], room: NDArray[np.bool_]) -> Iterator
     there = sorted((int(day), int(appliance)) for appliance, day in np.argwhere(heated))
     ends = [(-1, 0), *there, (days, 0)]
     seen: set[tuple[frozenset[Slot], frozenset[Slot]]] = set()
-    for (one, begin), (other, end) in combinations(enumerate(ends), 2):
-        inside = {(appliance, day) for day, appliance in ends[one + 1 : other]}
-        appliance = ends[one + 1][1] if inside else begin[1]
+    for begin, end in combinations(range(len(ends)), 2):
+        (first_day, appliance), (last_day, _) = ends[begin], ends[end]
+        inside = {(at, day) for day, at in ends[begin + 1 : end]}
+        if inside:
+            _, appliance = ends[begin + 1]
         for count in (len(inside) - 1, len(inside), len(inside) + 1):
-            step = (end[0] - begin[0]) / (count + 1) if count >= 0 else 0.0
-            even = {(appliance, round(begin[0] + step * (each + 1))) for each in range(count)}
-            even = {(at, day) for at, day in even if begin[0] < day < end[0] and room[at, day]}
-            move = frozenset(inside - even), frozenset(even - inside)
-            if any(move) and move not in seen:
-                seen.add(move)
-                yield sorted(move[0]), sorted(move[1])
+            even = {(appliance, day) for day in _evenly(first_day, last_day, count) if room[appliance, day]}
+            closed, opened = frozenset(inside - even), frozenset(even - inside)
+            if (closed or opened) and (closed, opened) not in seen:
+                seen.add((closed, opened))
+                yield sorted(closed), sorted(opened)
+
+
+def _evenly(first_day: int, last_day: int, count: int) -> set[int]:
+    """Return so many days, evenly spaced between two others."""
+    days = {round(first_day + (last_day - first_day) / (count + 1) * (each + 1)) for each in range(count)}
+    return {day for day in days if first_day < day < last_day}
 
 
 def _promising(plans: Plans, room: NDArray[np.bool_]) -> list[list[Move]]:
     """Return for each plan: every heated day left out, and the other days that may bring most, alone or instead."""
-    via, now = _through(plans)
+    at_least, now = _through(plans)
     heated, heating = plans.heated(), plans.problem.heating
     moves: list[list[Move]] = []
     for plan in range(len(plans)):
-        more = np.minimum(via[plan] - now[plan][:, None, None], _HURT)  # boxes × appliances × days
-        helped, hurt = np.minimum(more, 0.0).sum(axis=0) + heating, np.maximum(more, 0.0)
         there = [(int(appliance), int(day)) for appliance, day in np.argwhere(heated[plan])]
-        left_out = [(), *((slot,) for slot in there), *_neighbors(there)]
-        scores = np.full((len(left_out), *room.shape), np.inf)
+        left_out: list[Sequence[Slot]] = [(), *((slot,) for slot in there), *_neighbors(there)]
+        # boxes that gain by another day move there; of the others those that days left out drive away
+        more = np.minimum(at_least[plan] - now[plan][:, None, None], _HURT)  # boxes × appliances × days
+        helped, hurt = np.minimum(more, 0.0).sum(axis=0) + heating, np.maximum(more, 0.0)
+        costs = np.full((len(left_out), *room.shape), np.inf)
         for number, slots in enumerate(left_out):
-            driven = np.zeros(len(more), bool)
-            for appliance, day in slots:
-                driven |= plans.ways[plan, :, day] == appliance
+            driven = _visited_on(plans.ways[plan], slots)
             saved = sum(heating[slot] for slot in slots)
-            scores[number] = np.where(room & ~heated[plan], helped + hurt[driven].sum(axis=0) - saved, np.inf)
-        best = np.argsort(scores, axis=None, kind="stable")[:_TRIED]
-        best = best[np.isfinite(scores.ravel()[best])]
-        others = [
-            (left_out[n], ((int(a), int(d)),)) for n, a, d in zip(*np.unravel_index(best, scores.shape), strict=True)
-        ]
-        moves.append([((), ()), *(((slot,), ()) for slot in there), *others])
+            costs[number] = np.where(room & ~heated[plan], helped + hurt[driven].sum(axis=0) - saved, np.inf)
+        moves.append([((), ()), *(((slot,), ()) for slot in there), *_cheapest(costs, left_out)])
     return moves
+
+
+def _visited_on(ways: NDArray[np.int8], slots: Sequence[Slot]) -> NDArray[np.bool_]:
+    """Return which boxes of a plan are dried on any of these days. (boxes)"""
+    visited = np.zeros(len(ways), bool)
+    for appliance, day in slots:
+        visited |= ways[:, day] == appliance
+    return visited
+
+
+def _cheapest(costs: NDArray[np.float64], left_out: Sequence[Sequence[Slot]]) -> list[Move]:
+    """Return the few moves that cost least, of (left out × appliances × days)."""
+    order = np.argsort(costs, axis=None, kind="stable")[:_TRIED]
+    order = order[np.isfinite(costs.ravel()[order])]
+    found = zip(*np.unravel_index(order, costs.shape), strict=True)
+    return [(left_out[number], ((int(appliance), int(day)),)) for number, appliance, day in found]
 
 
 def _neighbors(there: Sequence[Slot]) -> Iterator[tuple[Slot, Slot]]:

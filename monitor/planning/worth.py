@@ -10,6 +10,7 @@ import numpy as np
 from monitor.planning.exact import ROUNDING
 from monitor.planning.problem import held_days
 from monitor.texts import say, say_many
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 _MOST_WEEKS = 26
 """The longest interval that is tried. [weeks] Judgement: half a year; beads are seldom dry for longer."""
 _IN_TWENTY = 0.95  # share of futures; judgement: nineteen of twenty, as elsewhere intervals end there
-_DAYS_A_WEEK = 7  # days, by definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ def _best_interval(question: Question, boxes: Sequence[KnownBox], ours: RuleWort
 def _every(question: Question, boxes: Sequence[KnownBox], weeks: int) -> RuleWorth:
     """Return what all boxes every so many weeks bring: heating as many days as the batches of the first way need."""
     ahead = question.ahead[:-1]
-    wanted = np.arange(0, question.horizon_days + 1, _DAYS_A_WEEK * weeks)
+    wanted = np.arange(0, question.horizon_days + 1, DAYS_PER_WEEK * weeks)
     places = np.unique(np.searchsorted(ahead, wanted))
     days = [int(ahead[place]) for place in places if place < len(ahead)]
     over, filled = np.zeros(1), 0.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 
 from monitor.presentation.amounts import joined
+from monitor.records.words import NOT_DRIED
 from monitor.texts import say, to_say
 
-NOT_DRIED = "not_dried"
 METHODS = {
     "oven_120C_3h": to_say("three hours in the oven at 120 °C"),
     "microwave": to_say("dried in the microwave"),

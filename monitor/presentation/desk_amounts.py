@@ -21,6 +21,7 @@ _ROOM_SOURCES = {
 _WHOLE_FROM_G = 5.0  # judgement: from here on a tenth of a gram is more than a kitchen scale or these estimates tell
 _WHOLE_PERCENT_FROM = 5.0  # per cent; judgement: from here on tenths are more than the scale tells
 _HALF_AN_HOUR_S = 1800.0  # by definition
+CURVE_IN_HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read along an axis
 _IN_HOURS_FROM_S, _IN_DAYS_FROM_S = 7_200.0, 172_800.0  # judgement: two of the unit, so that its steps stay small
 
 

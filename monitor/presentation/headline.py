@@ -13,6 +13,7 @@ from monitor.presentation.amounts import days_or_hours
 from monitor.presentation.plan_days import dates_of
 from monitor.records import BoxState
 from monitor.texts import say, to_say
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from monitor.records import Assessment
 
 _MOST_NAMES = 4  # boxes; judgement: more than four names are not read in a headline
-_DAYS_A_WEEK = 7  # days, by definition: a weekday alone names no day farther off
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +327,6 @@ def _on(day: date, today: date) -> str:
     ahead = (day - today).days
     if ahead <= 1:
         return say("today") if ahead <= 0 else say("tomorrow")
-    if ahead < _DAYS_A_WEEK:
+    if ahead < DAYS_PER_WEEK:  # a weekday alone names no day farther off
         return say("on {weekday}", weekday=weekday(day))
     return say("on {weekday}, {day}", weekday=weekday(day), day=day_in_month(day, today))

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 from monitor.day_names import near_day
 from monitor.records import DecisionKind
 from monitor.texts import say, to_say
+from monitor.units import MINUTES_PER_HOUR
 
 if TYPE_CHECKING:
     from datetime import date
 
     from monitor.records import PlanDecision
 
-_MINUTES_AN_HOUR = 60.0  # by definition
 _IN_HOURS_FROM = 120.0  # minutes; judgement: 90 minutes tell more than an hour and a half
 HEAT_CAUTION = to_say(
     "Hot beads, glass and steam burn. Use heat-proof ware, let steam out, and let it cool before you close the box. "
@@ -37,7 +37,7 @@ def minutes_words(minutes: float) -> str:
     """
     if minutes < _IN_HOURS_FROM:
         return say("{count} minutes", count=f"{minutes:.0f}")
-    return say("{count} hours", count=f"{minutes / _MINUTES_AN_HOUR:.1f}".removesuffix(".0"))
+    return say("{count} hours", count=f"{minutes / MINUTES_PER_HOUR:.1f}".removesuffix(".0"))
 
 
 def decision(told: PlanDecision, today: date) -> str:

@@ -27,7 +27,7 @@ from monitor.planning.due import (
     why_over,
 )
 from monitor.presentation.amounts import ago, chance, duration, percent, sentence, spread
-from monitor.presentation.bead_wording import NOT_DRIED, beads, method
+from monitor.presentation.bead_wording import beads, method
 from monitor.presentation.crossing_wording import FAR_AWAY, CrossingWording
 from monitor.presentation.plan_days import planned_words
 from monitor.records import (
@@ -39,6 +39,7 @@ from monitor.records import (
     Tightness,
     WhatIf,
 )
+from monitor.records.words import NOT_DRIED
 from monitor.texts import said, say, to_say
 
 if TYPE_CHECKING:

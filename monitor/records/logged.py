@@ -28,6 +28,10 @@ class EntryKind(StrEnum):
     note = to_say("note")
 
 
+FILLINGS = (EntryKind.charge, EntryKind.recharge)
+"""Entries with which an episode begins: beads went in."""
+
+
 @dataclass(frozen=True, slots=True)
 class LedgerEntry:
     """One thing that a person did to a box and wrote down."""

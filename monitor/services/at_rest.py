@@ -9,16 +9,13 @@ import numpy as np
 
 from monitor.physics import materials
 from monitor.records import AtRest
+from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
 from monitor.services.histories import NOT_GOOD
 
 if TYPE_CHECKING:
     from monitor.records import Assessment, LedgerEntry
     from monitor.store.contracts import Readings
 
-_AT_REST_AFTER, _READ_FOR = timedelta(days=1.5), timedelta(days=2)
-"""Judgements: the first day and a half belongs to the air that was let in and to what spools give off; two days even
-out the swing of the room."""
-_ENOUGH_READINGS = 24  # readings of two days; judgement: one every two hours
 _SAID_FOR = timedelta(days=30)
 """A judgement: within a month somebody has dried them again, or never will, and the forecast knows it by then."""
 
@@ -32,8 +29,8 @@ def weak_recharge(assessment: Assessment, readings: Readings) -> AtRest | None:
     charge = assessment.charge
     if charge is None or charge.loading_g_per_g is None or charge.desiccant is None:
         return None
-    begin = charge.at + _AT_REST_AFTER
-    if not begin + _READ_FOR <= assessment.as_of <= charge.at + _SAID_FOR:
+    begin = charge.at + AT_REST_AFTER
+    if not begin + READ_FOR <= assessment.as_of <= charge.at + _SAID_FOR:
         return None
     return _contradicted(assessment, charge, readings)
 
@@ -41,10 +38,10 @@ def weak_recharge(assessment: Assessment, readings: Readings) -> AtRest | None:
 def _contradicted(assessment: Assessment, charge: LedgerEntry, readings: Readings) -> AtRest | None:
     assert charge.loading_g_per_g is not None
     assert charge.desiccant is not None
-    begin = charge.at + _AT_REST_AFTER
-    series = readings.series(assessment.box.name, begin, begin + _READ_FOR)
+    begin = charge.at + AT_REST_AFTER
+    series = readings.series(assessment.box.name, begin, begin + READ_FOR)
     good = (series.marks & NOT_GOOD) == 0
-    if np.count_nonzero(good) < _ENOUGH_READINGS:
+    if np.count_nonzero(good) < ENOUGH_READINGS:
         return None
     humidity = float(np.median(series.relative_humidity[good]))
     degc = float(np.median(series.temperature_degc[good]))

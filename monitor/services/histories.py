@@ -30,8 +30,9 @@ _RECENT_S = 30.0 * SECONDS_PER_DAY
 """Readings this young stay one by one. [s] Judgement: a month is well beyond the fortnight that an update of a fit
 looks at again, and what a page says of now."""
 _GRID_S = 28.0 * SECONDS_PER_DAY
-"""What is recent moves on in such steps, so that what a kept fit knew stays as it was meanwhile. [s] Judgement: fits
-are renewed more often anyway."""
+"""What is recent moves on in such steps, so that what a kept fit knew stays as it was meanwhile. [s] The judgement of
+``inference.shelf.needed``, written twice because what was kept is answered without importing any model; a test holds
+both equal."""
 _RECENT = timedelta(days=7)  # judgement: two sensors under one name show within days
 _TEACHING_KINDS = (EntryKind.charge, EntryKind.recharge, EntryKind.opening, EntryKind.spool_swap)
 """Entries by which the use of one box says something of the others: ``inference.rates_of``."""

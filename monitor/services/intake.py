@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from monitor.errors import SiccastError, StoreBusyError
-from monitor.feed.formats.values import escaped
+from monitor.feed.formats.values import SHOWN_OF_TOPIC, escaped
 from monitor.retrying import BackOff
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ _LONGEST_SILENCE_S = 10.0
 _LINES_AT_ONCE = 50  # lines of the log; judgement: a screenful tells what goes wrong
 _LINES_A_MINUTE = 1.0
 """Of rejected messages; a judgement. A year of nonsense then makes some 200 MB of log at the very most."""
-_SHOWN_OF_TOPIC = 120  # letters; judgement: fits a line of a terminal
 
 _log = logging.getLogger(__name__)
 
@@ -95,7 +94,7 @@ class RejectionLog:
         for rejection in rejections:
             if self._has_room():
                 self._lines_left -= 1.0
-                self._report(f"rejected {escaped(rejection.topic, _SHOWN_OF_TOPIC)}: {rejection.reason}")
+                self._report(f"rejected {escaped(rejection.topic, SHOWN_OF_TOPIC)}: {rejection.reason}")
             else:
                 self._untold += 1
 

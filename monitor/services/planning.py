@@ -18,6 +18,7 @@ from monitor.records.plan_input import Beads, BetterLid, DryingPlace, PlanInput,
 from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import Round
 from monitor.services.plan_risk import risk_of
+from monitor.units import MINUTES_PER_HOUR, W_PER_KW
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -43,7 +44,7 @@ _SPENT_HUMIDITY = 0.20
 _HALF = 0.5
 """Of its leak, under a better lid. [ratio] Judgement: as sizing has it; a new gasket gives it."""
 _log = logging.getLogger(__name__)
-_MINUTES_AN_HOUR, _SECONDS_A_MINUTE, _W_PER_KW = 60.0, 60.0, 1e3  # by definition
+_SECONDS_A_MINUTE = 60.0  # by definition
 
 
 @dataclass(frozen=True, eq=False)
@@ -204,7 +205,7 @@ class PlanInputs:
         grams = tool.batch_g or _USUAL_BATCH_G * tool.batch_boxes
         usual, told = reach(tool, load, room, grams, spent), usual_minutes(inventory, tool.name)
         minutes = tool.minutes or told or usual.time_s.p50 / _SECONDS_A_MINUTE
-        kwh = max(mean_draw_w(tool) * minutes / _MINUTES_AN_HOUR / _W_PER_KW, usual.least_energy_kwh)
+        kwh = max(mean_draw_w(tool) * minutes / MINUTES_PER_HOUR / W_PER_KW, usual.least_energy_kwh)
         return DryingPlace(
             appliance=tool,
             weekdays=tool.weekdays or self._sources.rules.weekdays,

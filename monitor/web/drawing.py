@@ -30,7 +30,8 @@ _SHAKE = (0.0, 0.4, -0.3, 0.2, -0.4, 0.1, -0.1)
 LIMIT_Y = _FIRST_Y + _ROW / 2 - _ROWS * _ROW
 """Where the limit is, units of the drawing: as high as the beads, since full beads hold what they hold at the limit."""
 _ROOM_ABOVE = 54.0  # units of the drawing; judgement: from there to the stopper with some air
-_MOST_OVER = 0.20  # a fraction of saturation; judgement: from so much over on the glass is full to the stopper
+NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
+MOST_OVER = 0.20  # a fraction of saturation; judgement: from so much over on the glass is full to the stopper
 _LEAST_ABOVE = 3.0  # units of the drawing; judgement: a hair over its limit can still be seen
 _LABEL_ABOVE, _TOPMOST_LABEL_Y = 5.0, 27.0  # units of the drawing; judgement: free of what it names, and of the stopper
 
@@ -83,7 +84,7 @@ def over_points(over_by: float) -> str:
 
 
 def _over(over_by: float) -> OverLimit:
-    height = max(min(over_by / _MOST_OVER, 1.0) * _ROOM_ABOVE, _LEAST_ABOVE)
+    height = max(min(over_by / MOST_OVER, 1.0) * _ROOM_ABOVE, _LEAST_ABOVE)
     top = LIMIT_Y - height
     return OverLimit(round(top, 1), round(max(top - _LABEL_ABOVE, _TOPMOST_LABEL_Y), 1), f"+{over_points(over_by)}")
 

@@ -20,6 +20,7 @@ from monitor.services import assess
 from monitor.services.supposing import supposing
 from monitor.store.opening import open_stores
 from monitor.texts import say
+from monitor.web.drawing import NEARLY_ALL
 from monitor.web.planned import plan_beside, shown_plan
 
 if TYPE_CHECKING:
@@ -44,7 +45,6 @@ _SHARE_OF_TIME = 20.0
 """Times: assessing takes at most one part in so many of a core (a judgement)."""
 _PATIENCE_S = 2.0
 """So long the answer to a deed waits for the pages to have it. A judgement: they will have it soon all the same."""
-_NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 
 _log = logging.getLogger(__name__)
 
@@ -151,7 +151,7 @@ def suppose(shelf: Shelf, as_of: datetime, box: str) -> Supposing | str:
 
 def _nearly_highest(series: ReadingSeries) -> float:
     """Return a humidity that all but the odd spike stay under."""
-    return float(np.quantile(series.relative_humidity, _NEARLY_ALL)) if len(series) else 0.0
+    return float(np.quantile(series.relative_humidity, NEARLY_ALL)) if len(series) else 0.0
 
 
 def planned(shelf: Shelf, snapshot: Snapshot, *, make: bool = True) -> Snapshot:

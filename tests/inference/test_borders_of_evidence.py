@@ -15,8 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.inference.evidence.bins import Bins, bin_episode
-from monitor.inference.evidence.episodes import Episode, Step, current_episode, find_steps, rates_from
+from monitor.inference.evidence.episodes import Episode, current_episode, rates_from
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.humidity_steps import Step, find_steps
 from monitor.inference.evidence.room_climate import learn_room
 from monitor.inference.model.box_prior import prior_of
 from monitor.inference.model.prior import Assumptions, Unknown

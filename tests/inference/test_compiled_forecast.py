@@ -16,8 +16,8 @@ from with_compiled import require_compiled_filter
 
 from monitor.inference.answers import forecast as forecast_module
 from monitor.inference.answers import leak_line, simulation
+from monitor.inference.answers.drawn_future import MOST_A_STEP, Chances, Usage, poisson_counts
 from monitor.inference.answers.forecast import FAN_DAYS, Futures, futures
-from monitor.inference.answers.simulation import MOST_A_STEP, Chances, Usage, poisson_counts
 from monitor.inference.fit.fit import estimate
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.model import kalman, normal

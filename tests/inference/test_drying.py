@@ -29,13 +29,12 @@ from monitor.inference.drying import (
 from monitor.inference.drying import curve as drying_curve
 from monitor.inference.drying.curve import (
     DRAWS,
-    MODEL_SD_SHARE,
     PRIOR_CHANCE,
-    REPEAT_SD_PER_STEP,
     START_SD_STEPS,
     STRAIN_CHANCE,
 )
 from monitor.inference.drying.prior_curves import SHAPE_RANGE, Curves, PriorCurves, masses_from
+from monitor.inference.drying.weighings import MODEL_SD_SHARE, REPEAT_SD_PER_STEP
 from monitor.inference.fit.quantiles import weighted_points
 
 FEWER_DRAWS = DRAWS // 4

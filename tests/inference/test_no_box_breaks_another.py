@@ -14,7 +14,7 @@ from made_boxes import Truth, made_box
 from made_shelf import made_shelf, series_of
 
 from monitor.inference import outlooks
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
 from monitor.inference.fit.change_point import with_change_point
 from monitor.inference.fit.fit import estimate

@@ -17,7 +17,7 @@ from pinned import assert_pinned
 
 from monitor.errors import OutOfRangeError, TooLittleEvidence
 from monitor.inference.drying import curve as drying_curve
-from monitor.inference.drying.curve import CurveFit, WeighedPoint, end_from_three, fit_curve, strain_of
+from monitor.inference.drying.curve import CurveFit, end_from_three, fit_curve, strain_of
 from monitor.inference.drying.jar import jar_verdict
 from monitor.inference.drying.prior_curves import DryMass, EndLoading, Loss, Pace, PriorCurves, RunPriors, masses_from
 from monitor.inference.drying.priors import (
@@ -34,6 +34,7 @@ from monitor.inference.drying.priors import (
 )
 from monitor.inference.drying.reach import mean_draw_w, reach, temperature_of
 from monitor.inference.drying.verdict import Verdict, judge, step_s
+from monitor.inference.drying.weighings import WeighedPoint
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import Target, WeightedDraws
 from monitor.physics.materials import desiccant

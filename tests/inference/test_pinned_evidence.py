@@ -16,15 +16,9 @@ from pinned import assert_pinned
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.evidence.bins import Bins, bin_episode, coarser, for_rough_likelihood
-from monitor.inference.evidence.episodes import (
-    ChargeWeighing,
-    Episode,
-    Step,
-    current_episode,
-    find_steps,
-    rates_of,
-)
+from monitor.inference.evidence.episodes import ChargeWeighing, Episode, current_episode, rates_of
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.evidence.humidity_steps import Step, find_steps
 from monitor.inference.evidence.mixed_course import MixedCourse
 from monitor.inference.evidence.room_climate import TEMPERATURE, VAPOR, LearnedRoom, learn_room
 from monitor.inference.evidence.yearly_course import LearnedSeason

@@ -16,8 +16,8 @@ from made_boxes import CLOSED_AT
 from made_lives import Kind, Life, made_lives, with_shown
 
 from monitor.inference import outlooks
-from monitor.inference.evidence.episodes import find_steps
 from monitor.inference.evidence.hours import Hours, reduce_to_hours
+from monitor.inference.evidence.humidity_steps import find_steps
 from monitor.records import BoxHistory, Mark, Outlook, ReadingSeries
 
 GEL = Kind(days=40, ahead_days=80, conductance=(0.25, 0.35))

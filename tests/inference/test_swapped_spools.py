@@ -14,7 +14,8 @@ from prior_draws import problem_of
 from scipy.integrate import solve_ivp
 from with_compiled import take_filter
 
-from monitor.inference.answers.simulation import Ahead, Simulated, poisson_counts, simulate
+from monitor.inference.answers.drawn_future import poisson_counts
+from monitor.inference.answers.simulation import Ahead, Simulated, simulate
 from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.fit.fit import estimate

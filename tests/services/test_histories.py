@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from made_boxes import Truth, room_hours, true_humidity
 
 from monitor import inference
-from monitor.inference.shelf import first_fit
+from monitor.inference.shelf import first_fit, needed
 from monitor.inference.shelf.needed import Needed, needed_of
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Outlook, Reading
+from monitor.services import histories as read_histories
 from monitor.services.histories import Histories, digested_since
 from monitor.store.opening import Stores, open_stores
 
@@ -173,3 +174,8 @@ def test_all_that_an_estimate_rests_on_is_digested(gaps: list[tuple[EntryKind, f
         first_s = min(needed.since_s, *(start_s for start_s, _ in (*needed.earlier, (needed.since_s, 0.0))))
         assert since.timestamp() < first_s
         assert datetime(since.year - 3, 1, 1, tzinfo=UTC).timestamp() < needed.room_since_s
+
+
+def test_the_present_moves_on_in_the_steps_of_what_a_fit_needs() -> None:
+    """Written twice, as what was kept is read without any model: with other steps readings would be missing or idle."""
+    assert read_histories._GRID_S == needed.GRID_S

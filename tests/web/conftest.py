@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from pathlib import Path
 
 import jinja2
 import pytest
 from browsing import Looks, chromium
+from desk_on_page import Hand, at_the_desk
 from jinja2.bccache import Bucket
 from playwright.sync_api import Browser
 from shelf_fixtures import run, siccast, site, stub
@@ -59,3 +61,10 @@ def looks(browser: Browser) -> Iterator[Looks]:
     """Pages that are only looked at, one after another."""
     with ExitStack() as closed_at_the_end:
         yield Looks(browser, closed_at_the_end)
+
+
+@pytest.fixture
+def hand(tmp_path: Path) -> Iterator[Hand]:
+    """Serve a desk of its own to a test."""
+    with at_the_desk(tmp_path) as hand:
+        yield hand

@@ -18,8 +18,11 @@ from monitor.records.declared import APPLIANCE_RANGE_DEGC
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from monitor.desk import RunCurve
+    from matplotlib.axes import Axes
+
+    from monitor.desk import Method, RunCurve
     from monitor.presentation.wording import Wording
+    from monitor.records import RoomClimate
 
 _WIDTH, _HEIGHT = 64, 15  # letters and lines; judgement: fits a terminal of 80 by 24
 _COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
@@ -27,7 +30,6 @@ _COLORS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7")
 _MARKERS = "osD^"
 _JAR_DEGC = 25.0  # where methods are compared: as `physics.drying.JAR_DEGC`; a judgement
 _INCHES, _MARGIN_INCHES = 4.2, 1.0  # inches of one run and beside all; judgement: readable three to a page
-_HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read
 _BAND_ALPHA, _GRID_ALPHA = 0.2, 0.25  # share of the ink; judgement: seen, and not in the way
 _TITLE_POINTS, _LEGEND_POINTS = 10, 8  # judgement: a long verdict fits over its run
 _DOTS_PER_INCH = 150  # count; judgement: sharp on a screen
@@ -103,17 +105,9 @@ def reach(
 
     Look here before you switch one on. Nothing is saved.
     """
-    from monitor.cli.output import (
-        say,
-        show_json,
-        show_notes,
-        show_table,
-    )
+    from monitor.cli.output import show_json
     from monitor.desk import compare_methods
-    from monitor.presentation.amounts import sentence
-    from monitor.presentation.desk_amounts import room_source
     from monitor.presentation.desk_answers import method_answer
-    from monitor.presentation.desk_tables import method_row, table_headings
     from monitor.records import Appliance
 
     with open_desk(context, read_only=True) as it:
@@ -127,24 +121,31 @@ def reach(
         tools = [*it.shelf.appliances, *(Appliance("hot air", "other", degc) for degc in degrees)]
         air, known_from = it.desk.room(it.at, quantities.room(room, it.shelf))
         methods = compare_methods(it.desk.inventory(), tools, it.shelf.boxes, air, of=of)
-    wording = it.wording
     if as_json:
         answer = {"temperature_c": air.temperature_degc, "rh_pct": 100.0 * air.relative_humidity, "from": known_from}
         show_json({"of": of, "room": answer, "methods": [method_answer(method) for method in methods]})
-        return
-    say(
-        f"'{of}' in a room at {it.wording.temperature(air.temperature_degc)},"
-        f" {100 * air.relative_humidity:.0f} % RH ({room_source(known_from)})"
-    )
-    rows = [method_row(method, it.wording) for method in methods]
-    show_table(table_headings(methods, it.wording), rows, right=range(2, len(rows[0]) - 1))
+    else:
+        _show_methods(of, methods, air, known_from, it.wording)
+
+
+def _show_methods(of: str, methods: Sequence[Method], air: RoomClimate, known_from: str, wording: Wording) -> None:
+    """Show what each appliance can reach as a table, what its columns mean, and what can go wrong."""
+    from monitor.cli.output import say, show_notes, show_table
+    from monitor.presentation.amounts import sentence
+    from monitor.presentation.desk_amounts import room_source
+    from monitor.presentation.desk_tables import method_row, table_headings
+
+    degc, rh_pct = wording.temperature(air.temperature_degc), 100 * air.relative_humidity
+    say(f"'{of}' in a room at {degc}, {rh_pct:.0f} % RH ({room_source(known_from)})")
+    rows = [method_row(method, wording) for method in methods]
+    show_table(table_headings(methods, wording), rows, right=range(2, len(rows[0]) - 1))
     if methods:
         say(f"Calculated for beads that weigh {wording.mass(methods[0].dry_mass_g)} when fully dry.")
     say("'water left in the beads': in % of their weight when fully dry.")
     say("'can take in until 20 % RH': water that the finished beads can take in before a box reaches 20 % RH.")
     jar = wording.temperature(_JAR_DEGC)
     say(f"'RH in a jar': what a hygrometer shows over the cooled beads in a closed jar at {jar}.")
-    risks = [(it.reach.method, " ".join(map(sentence, it.risks))) for it in methods if it.risks]
+    risks = [(method.reach.method, " ".join(map(sentence, method.risks))) for method in methods if method.risks]
     show_notes("Be careful:", [(f"  {method}:", wording.in_own_units(risk)) for method, risk in risks])
 
 
@@ -185,35 +186,35 @@ def draw(curves: Sequence[RunCurve], path: Path, wording: Wording) -> None:
     except ImportError:
         raise typer.BadParameter("pictures need matplotlib. Install it with: pip install 'siccast[plot]'") from None
     from monitor.cli.output import whole_file
-    from monitor.presentation.desk_amounts import wording_scale
-    from monitor.presentation.desk_wording import report_in_brief as brief
 
-    unit = wording_scale(wording)
     figure = Figure(figsize=(_MARGIN_INCHES + _INCHES * len(curves), _INCHES), layout="constrained")
     axes = figure.subplots(1, len(curves), sharey=True, squeeze=False)[0]
     for place, (axis, curve) in enumerate(zip(axes, curves, strict=True)):
-        color, marker = _COLORS[place % len(_COLORS)], _MARKERS[place % len(_MARKERS)]
-        hours = float(curve.heated_s[-1]) > _HOURS_FROM_S
-        scale = 3600.0 if hours else 60.0
-        start, weighed = curve.report.run.start, curve.weighed
-        low, middle, high = curve.band_g
-        axis.fill_between(
-            curve.heated_s / scale, unit * low, unit * high, color=color, alpha=_BAND_ALPHA, lw=0, label="90 % interval"
-        )
-        axis.plot(curve.heated_s / scale, unit * middle, color=color, label="fitted curve")
-        axis.axhline(unit * curve.floor_g, color="black", ls="--", lw=1, label="best possible with this method")
-        shown = [unit * mass_g for _, mass_g in weighed]
-        axis.plot(
-            [heated_s / scale for heated_s, _ in weighed], shown, marker, color=color, mec="black", label="weighed"
-        )
-        heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
-        axis.set_title(
-            f"{curve.report.run.name}: {start.appliance}{heat}\n{brief(curve.report)}",
-            fontsize=_TITLE_POINTS,
-        )
-        axis.set_xlabel("hours of heating" if hours else "minutes of heating")
-        axis.grid(alpha=_GRID_ALPHA)
-        axis.legend(fontsize=_LEGEND_POINTS, frameon=False)
+        _draw_run(axis, curve, wording, color=_COLORS[place % len(_COLORS)], marker=_MARKERS[place % len(_MARKERS)])
     axes[0].set_ylabel(f"beads with their water, {wording.mass_unit}")
     with whole_file(path) as beside:
         figure.savefig(beside, dpi=_DOTS_PER_INCH)
+
+
+def _draw_run(axis: Axes, curve: RunCurve, wording: Wording, *, color: str, marker: str) -> None:
+    """Draw one run: its weighings, the fitted curve with its interval, and the best that this method reaches."""
+    from monitor.presentation.desk_amounts import CURVE_IN_HOURS_FROM_S, wording_scale
+    from monitor.presentation.desk_wording import report_in_brief
+
+    in_hours = float(curve.heated_s[-1]) > CURVE_IN_HOURS_FROM_S
+    seconds = 3600.0 if in_hours else 60.0
+    mass = wording_scale(wording)
+    heated, (low, middle, high) = curve.heated_s / seconds, curve.band_g
+    axis.fill_between(heated, mass * low, mass * high, color=color, alpha=_BAND_ALPHA, lw=0, label="90 % interval")
+    axis.plot(heated, mass * middle, color=color, label="fitted curve")
+    axis.axhline(mass * curve.floor_g, color="black", ls="--", lw=1, label="best possible with this method")
+    weighed_at = [heated_s / seconds for heated_s, _ in curve.weighed]
+    weighed = [mass * mass_g for _, mass_g in curve.weighed]
+    axis.plot(weighed_at, weighed, marker, color=color, mec="black", label="weighed")
+    start = curve.report.run.start
+    heat = "" if start.temperature_degc is None else f", {wording.temperature(start.temperature_degc)}"
+    title = f"{curve.report.run.name}: {start.appliance}{heat}\n{report_in_brief(curve.report)}"
+    axis.set_title(title, fontsize=_TITLE_POINTS)
+    axis.set_xlabel("hours of heating" if in_hours else "minutes of heating")
+    axis.grid(alpha=_GRID_ALPHA)
+    axis.legend(fontsize=_LEGEND_POINTS, frameon=False)

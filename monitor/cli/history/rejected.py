@@ -9,8 +9,6 @@ import typer
 from monitor.cli.session import open_to_write
 from monitor.settings import load_shelf, shelf_folder
 
-_SHOWN_OF_TOPIC = 120  # letters; judgement: fits a line of a terminal
-
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
@@ -34,7 +32,7 @@ def rejected(
         _try_again(context)
         return
     from monitor.cli.output import show_json, show_table
-    from monitor.feed.formats.values import escaped
+    from monitor.feed.formats.values import SHOWN_OF_TOPIC, escaped
     from monitor.store.opening import open_stores
 
     shelf = load_shelf(shelf_folder(context.obj))
@@ -63,7 +61,7 @@ def rejected(
         (
             str(each.rejection_id),
             f"{each.arrived_at:%Y-%m-%d %H:%M:%S}",
-            escaped(each.topic, _SHOWN_OF_TOPIC),
+            escaped(each.topic, SHOWN_OF_TOPIC),
             escaped(each.reason),
         )
         for each in messages

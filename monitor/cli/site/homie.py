@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.errors import FeedError
-from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
+from monitor.feed.mqtt import SHORT_WAIT_S, TAKEN_WITHIN_S, MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.presentation.homie import PREFIX, HomieDevice, device_id, topics_of
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from monitor.feed.mqtt import SentMessage
     from monitor.records import BrokerAddress
 
-_TAKEN_WITHIN_S = 10.0  # judgement: a broker takes a shelf within a second
 _SILENT_S = 0.5  # judgement: what a broker retains it sends at once after it took the subscription
 _LEFT_WITHIN_S = 5.0  # judgement: whoever stops the listener waits for it
 INIT, READY, SLEEPING, DISCONNECTED, LOST = b"init", b"ready", b"sleeping", b"disconnected", b"lost"
@@ -123,7 +122,7 @@ def _named(address: BrokerAddress, part: str) -> BrokerAddress:
 def _retained_description(feed: MqttFeed) -> object:
     """Return the description that the broker holds; None where it has none that can be read."""
     found: object = None
-    deadline = time.monotonic() + _TAKEN_WITHIN_S
+    deadline = time.monotonic() + TAKEN_WITHIN_S
     silent_since = time.monotonic()
     while time.monotonic() < deadline and (not feed.is_subscribed or time.monotonic() - silent_since < _SILENT_S):
         for message in feed.receive(SHORT_WAIT_S):
@@ -136,7 +135,7 @@ def _retained_description(feed: MqttFeed) -> object:
 
 
 def _await_taken(feed: MqttFeed, sent: Sequence[SentMessage]) -> None:
-    deadline = time.monotonic() + _TAKEN_WITHIN_S
+    deadline = time.monotonic() + TAKEN_WITHIN_S
     while waiting := [message for message in sent if not message.is_published()]:
         if time.monotonic() > deadline:
             where = f"{feed.address.host}:{feed.address.port}"

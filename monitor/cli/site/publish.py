@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from monitor.cli.session import Assessed
     from monitor.records import BrokerAddress
 
-_TAKEN_WITHIN_S = 10.0  # judgement: a broker takes a shelf within a second
-
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
@@ -103,13 +101,13 @@ def forget_outlook(site: str, box: str, address: BrokerAddress) -> None:
 
 def retain(messages: Sequence[tuple[str, bytes]], address: BrokerAddress, purpose: str) -> None:
     """Have the broker retain messages, over a connection of their own; an empty one makes it forget the topic."""
-    from monitor.feed.mqtt import SHORT_WAIT_S, MqttFeed
+    from monitor.feed.mqtt import SHORT_WAIT_S, TAKEN_WITHIN_S, MqttFeed
 
     where = f"{address.host}:{address.port}"
     with MqttFeed(replace(address, client_id=f"{address.client_id}-{purpose}", share=None), clock=utc_now) as feed:
         feed.connect()
         waiting = [feed.send(topic, payload, retain=True) for topic, payload in messages]
-        deadline = time.monotonic() + _TAKEN_WITHIN_S
+        deadline = time.monotonic() + TAKEN_WITHIN_S
         while waiting := [message for message in waiting if not message.is_published()]:
             if time.monotonic() > deadline:
                 raise FeedError(

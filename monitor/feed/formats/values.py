@@ -37,6 +37,7 @@ _TEMPERATURES_SAID = {"C": (*SENSOR_RANGE_DEGC, "°C"), "F": (-40.0, 185.0, "°F
 _HUMIDITY_UNITS = {"%": 100.0, "fraction": 1.0}  # whole saturation in %, in one, by definition
 _EPOCH_UNITS = {"epoch_s": (1.0, "seconds"), "epoch_ms": (1000.0, "milliseconds")}  # by definition, in a second
 _JSON_WORDS = {None: "null", True: "true", False: "false"}
+SHOWN_OF_TOPIC = 120  # letters; judgement: fits a line of a terminal
 _SHOWN = 60  # letters; judgement: what a stranger sent fits a line beside the reason
 
 

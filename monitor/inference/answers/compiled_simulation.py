@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.inference.answers.simulation import LEAST_RISE, MOST_A_STEP, Ahead, Simulated, full_loading
+from monitor.inference.answers.drawn_future import MOST_A_STEP
+from monitor.inference.answers.simulation import LEAST_RISE, Ahead, Simulated, full_loading
 from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
 from monitor.inference.model.disturbances import LEAST_HUMIDITY_PER_G
 from monitor.physics.box_balance import SMALL

@@ -18,6 +18,7 @@ from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import log_saturation_slope_per_k, saturation_vapor_pressure_pa
 from monitor.records import Column, CrossingForecast, DateQuantiles, Fan, Quantiles, VaporFan
+from monitor.units import PA_PER_KPA
 
 HORIZON_DAYS = 540
 """How far ahead a forecast goes. [days] Judgement: a summer, a winter and another summer; seals change meanwhile."""
@@ -28,8 +29,6 @@ _FAN_SHARES = 0.05, 0.25, 0.50, 0.75, 0.95
 _VAPOR_EVERY_STEPS = 3
 """Vapor pressure is drawn through every third step. [steps] Judgement: its points move little from day to day, and a
 third of the work is left."""
-_PA_PER_KPA = 1e3
-"""Exact."""
 STEPS = np.r_[
     np.arange(0.25, 2.0, 0.25), np.arange(2.0, 21.0), np.arange(21.0, 45.0, 2.0), np.arange(45.0, 90.0, 5.0),
     np.arange(90.0, 180.0, 10.0), np.arange(180.0, 900.0, 15.0),
@@ -256,7 +255,7 @@ def _vapor_fan(ahead: Futures) -> VaporFan | None:
     apart = degc - middle
     apart *= log_saturation_slope_per_k(middle)
     kpa = ahead.humidity[some]
-    kpa *= np.asarray(saturation_vapor_pressure_pa(middle)) / _PA_PER_KPA
+    kpa *= np.asarray(saturation_vapor_pressure_pa(middle)) / PA_PER_KPA
     kpa *= np.exp(apart.astype(np.float32))
     return VaporFan(*_daily(ahead.ahead_days[some], [*_points(kpa), middle[:, 0]]))
 

@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from monitor.errors import OutOfRangeError
 from monitor.inference.answers.compiled_simulation import compiled_steps
+from monitor.inference.answers.drawn_future import Chances, Usage, Weather, chances
 from monitor.inference.answers.forecast import HORIZON_DAYS, LOOK_EVERY_STEPS, STEPS
-from monitor.inference.answers.simulation import Ahead, Chances, Simulated, Usage, Weather, chances, simulate
+from monitor.inference.answers.simulation import Ahead, Simulated, simulate
 from monitor.inference.answers.what_if import as_changed
 from monitor.inference.fit.fit import COLDEST_DEGC, WARMEST_DEGC
 from monitor.inference.fit.posterior import Posterior

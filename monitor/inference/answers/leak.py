@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.posterior import Posterior, conditioned_on_sampled_rooms, humidity_now, mean_conductance
 from monitor.inference.fit.quantiles import quantiles
@@ -16,11 +16,10 @@ from monitor.physics.numerics import FloatArray, median
 from monitor.physics.psychrometrics import REFERENCE_DEGC
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import LeakEstimate, Quantiles
-from monitor.units import HOURS_PER_DAY
+from monitor.units import HOURS_PER_DAY, PA_PER_KPA
 
 _LEAST_APART_KPA = 0.05
 """Nearer to the room than this an opening brings nothing worth a word. [kPa] Judgement: 0.004 g in ten liters."""
-_PA_PER_KPA = 1e3  # exact
 _HALF_A_YEAR_DAYS, _DAYS_OF_A_LEAP_YEAR = 182.6, 366.0
 """From the room's moistest day to its driest, half a Gregorian year, and the days searched for the moistest, those of a
 leap year: both by definition. [days]"""
@@ -77,10 +76,10 @@ def _opening(posterior: Posterior, inside_kpa: FloatArray) -> tuple[Quantiles, Q
     """
     degc = float(posterior.bins.temperature_degc[-1])
     apart_kpa = _outside_kpa(posterior.room, posterior.now_s / DAY_S) - inside_kpa
-    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA * apart_kpa, 0.0, degc))
+    water_g = np.asarray(opening_water_g(posterior.box.volume_liter, PA_PER_KPA * apart_kpa, 0.0, degc))
     if median(apart_kpa) <= _LEAST_APART_KPA:
         return None
-    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, _PA_PER_KPA, 0.0, degc))
+    per_conductance = np.asarray(opening_water_g(posterior.box.volume_liter, PA_PER_KPA, 0.0, degc))
     hours = HOURS_PER_DAY * per_conductance / conditioned_on_sampled_rooms(posterior).conductance
     return quantiles(water_g), quantiles(hours)
 
@@ -122,4 +121,4 @@ def _inside_kpa(posterior: Posterior) -> FloatArray:
     """Vapor pressure in the box as it is now. [kPa]"""
     degc = float(posterior.bins.temperature_degc[-1])
     humidity, _ = humidity_now(posterior)
-    return np.asarray(humidity * float(saturation_vapor_pressure_pa(degc)) / _PA_PER_KPA)
+    return np.asarray(humidity * float(saturation_vapor_pressure_pa(degc)) / PA_PER_KPA)

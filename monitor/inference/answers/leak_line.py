@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S, Bins
+from monitor.inference.evidence.bin_grid import DAY_S
+from monitor.inference.evidence.bins import Bins
 from monitor.inference.fit.change_point import ChangePoint
 from monitor.inference.fit.posterior import Posterior
 from monitor.inference.fit.quantiles import quantile_points

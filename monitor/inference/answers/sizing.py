@@ -15,8 +15,8 @@ from typing import Any, NamedTuple, Self
 import numpy as np
 
 from monitor.inference.answers.forecast import futures
-from monitor.inference.answers.what_if import as_changed
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.answers.what_if import WETTEST_START, as_changed
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom, learn_room
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.quantiles import quantile_points
@@ -31,6 +31,7 @@ from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption.tabulated import SorptionTable
 from monitor.records import Box, Quantiles, RoomClimate, WhatIf
+from monitor.units import LITERS_PER_M3, PA_PER_KPA
 
 HORIZON_DAYS = 890
 """How far ahead is looked. [days] Judgement: as far as a forecast's steps go; seals change meanwhile."""
@@ -38,8 +39,6 @@ _DRAWS = 200
 """Draws of each charge. [draws] Judgement: the ends of an interval then move by a tenth of its width."""
 _SEED = 5
 """Of the random numbers. [count, no unit] Judgement: any would do; one and the same makes answers repeat."""
-_WETTEST_START = 0.9
-"""Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 _STEPS = np.r_[np.arange(0.5, 3.0, 0.5), np.arange(3.0, 30.0), np.arange(30.0, HORIZON_DAYS + 5.0, 5.0)]
 """Ends of the steps. [days] Judgement: fine at first, as beside wet spools; then a forecast's weeks do."""
 _MASSES_G = np.geomspace(1.0, 30_000.0, 16)
@@ -51,7 +50,6 @@ _FILM_LOG_SD = 0.4
 at room temperature a film passes less than it does at 38 °C."""
 BETTER_STYLE = "valve"
 """Boxes with a better seal than others have. Judgement: of the rigid ones with a style, the tightest of the prior."""
-_PA_PER_KPA, _LITERS_PER_M3 = 1e3, 1e3  # by definition
 
 
 @dataclass(frozen=True)
@@ -203,7 +201,7 @@ class SizedBox(Fillable):
             log_start_humidity=draw(float(np.log(start)), start_sd),
             slow_g_per_humidity=np.exp(draw(float(np.log(store)), store_sd)),
             slow_lag_days=np.exp(draw(float(np.log(max(lag / store, least_days))), lag_sd)),
-            slow_humidity=np.clip(np.exp(draw(float(np.log(humidity)), wet_sd)), 0.0, _WETTEST_START),
+            slow_humidity=np.clip(np.exp(draw(float(np.log(humidity)), wet_sd)), 0.0, WETTEST_START),
             openings_per_day=np.full(_DRAWS, openings_per_day),
             volume_liter=box.volume_liter,
             room=learn_room(None, climate, 0.0),
@@ -251,7 +249,7 @@ def film_conductance(wvtr_g_per_m2_day: float, area_m2: float) -> float:
     >>> round(film_conductance(1.0, 1.0), 3)
     0.168
     """
-    push_kpa = TEST_HUMIDITY * float(saturation_vapor_pressure_pa(TEST_DEGC)) / _PA_PER_KPA
+    push_kpa = TEST_HUMIDITY * float(saturation_vapor_pressure_pa(TEST_DEGC)) / PA_PER_KPA
     return wvtr_g_per_m2_day * area_m2 / push_kpa
 
 
@@ -305,13 +303,13 @@ def _start_humidity(sized: SizedBox, supposed: Supposed) -> FloatArray:
     known, start = known_or_plain_gel(supposed.desiccant), sized.log_start_humidity
     if supposed.method is not None or known.humidity_shows == "little":
         start = _start(supposed, known, len(start))
-    return np.minimum(np.exp(start), _WETTEST_START)
+    return np.minimum(np.exp(start), WETTEST_START)
 
 
 def _step(many: SizedBox, drawn: DrawnBox, now: _Filled, conductance: FloatArray, air: Air, *, days: float) -> _Filled:
     """Step the balance; what openings brought on the way has partly left again by the end."""
-    outside_pa = np.asarray(air.outside_kpa) * _PA_PER_KPA
-    inside_pa = now.humidity * air.saturation_kpa * _PA_PER_KPA
+    outside_pa = np.asarray(air.outside_kpa) * PA_PER_KPA
+    inside_pa = now.humidity * air.saturation_kpa * PA_PER_KPA
     opening_g = opening_water_g(many.volume_liter, outside_pa, inside_pa, air.temperature_degc)
     stepped = advance(drawn, now.loading, now.slow_humidity, conductance, air, days=days)
     came_g = many.openings_per_day * days * opening_g * stepped.retained
@@ -323,8 +321,8 @@ def _step(many: SizedBox, drawn: DrawnBox, now: _Filled, conductance: FloatArray
 
 def _air(outside_kpa: FloatArray, degc: FloatArray) -> Air:
     saturation_pa = np.asarray(saturation_vapor_pressure_pa(degc))
-    water = saturation_pa * np.asarray(grams_per_m3_per_pa(degc)) / _LITERS_PER_M3
-    return Air(outside_kpa, saturation_pa / _PA_PER_KPA, degc, water)
+    water = saturation_pa * np.asarray(grams_per_m3_per_pa(degc)) / LITERS_PER_M3
+    return Air(outside_kpa, saturation_pa / PA_PER_KPA, degc, water)
 
 
 def days_for(sized: Fillable, supposed: Supposed, mass_g: float, begin_s: float) -> Quantiles:

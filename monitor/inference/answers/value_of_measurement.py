@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.inference.answers.forecast import Futures
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.fit.posterior import Posterior, humidity_now
 from monitor.inference.fit.quantiles import INTERVAL, quantile_points, weighted_points
 from monitor.inference.model.prior import Unknown

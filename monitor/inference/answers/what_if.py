@@ -16,7 +16,7 @@ from monitor.physics.box_balance import DrawnBox
 from monitor.physics.sorption.tabulated import SorptionTable
 from monitor.records import CrossingForecast, RoomClimate, WhatIf
 
-_WETTEST_START = 0.9
+WETTEST_START = 0.9
 """Fresh beads start no more humid than this. [fraction of saturation] Judgement: they would not be fresh."""
 
 
@@ -84,6 +84,6 @@ def _with_fresh_beads(posterior: Posterior, change: WhatIf) -> Posterior:
     drawn = DrawnBox(
         table, mass_g * scale, state.drawn.slow_g_per_humidity, state.drawn.slow_lag_days, state.drawn.volume_liter
     )
-    start = np.minimum(np.exp(posterior.theta[:, Unknown.log_start_humidity]), _WETTEST_START)
+    start = np.minimum(np.exp(posterior.theta[:, Unknown.log_start_humidity]), WETTEST_START)
     loading = table.loading(start, float(posterior.bins.temperature_degc[-1]))
     return replace(posterior, state=replace(state, drawn=drawn, loading=loading))

@@ -1,20 +1,17 @@
-"""Weighings → the drying curves that could have made them, and what more heat would bring.
-
-A scale that shows whole grams gives an interval, not a value: the likelihood is that of an interval.
-"""
+"""Weighings → the drying curves that could have made them, and what more heat would bring."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.errors import OutOfRangeError, TooLittleEvidence
+from monitor.errors import TooLittleEvidence
 from monitor.inference.drying.prior_curves import Curves, Loss, PriorCurves, RunPriors, Unknown
+from monitor.inference.drying.weighings import LEAST_RESOLUTION_G, Shown, WeighedPoint, log_likelihood, require_sound
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import Target, draw_by_moves
@@ -25,13 +22,9 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-REPEAT_SD_PER_STEP = 0.3
-"""How well a kitchen scale repeats itself, as a share of its last digit (a judgement; rounding comes on top)."""
 START_SD_STEPS = 3.0
 """How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to inform.
 Judgement: wide against the weighing's own error, so that it hardly counts twice."""
-MODEL_SD_SHARE = 0.002
-"""How far a real load may stray from a smooth curve, as a share of the water driven off (a judgement)."""
 STRAIN_CHANCE = 0.999
 """Weighings that would be this unlikely under the priors of the run are taken to fit no curve. [chance]
 Judgement: once in a thousand sound runs."""
@@ -54,30 +47,9 @@ _SEED = 20260301
 _WIDENED_BY = 3.0
 """Over the strain itself: from one chance in a thousand to what is usual (chi-squared of a few degrees). [variance
 ratio] Judgement: with four weighings 18.5 against a mean of 4 is a factor of 4.6, with ten 29.6 and 3.0."""
-_LEAST_RESOLUTION_G = 1e-3
-"""A scale shows no finer steps than this. [g] Judgement: none in a household does."""
 _LEAST_DROP_SDS, _LEAST_DROP_RATIO, _MOST_DROP_RATIO = 4.0, 0.1, 0.6
 """When three weighings give an end: the first drop over its own standard deviation, and the second drop over the first.
 Judgement: by the formula's error, 1.7 scale sds at a ratio of 0.2, 10 at 0.6, 50 at 0.8."""
-_FAR_OUT = 1e-290
-"""A smaller chance is reckoned by logarithms. No unit. Judgement: near the least number of full precision, 2e-308."""
-_NEVER_CERTAIN = -1e-12
-"""Logarithms of two chances differ by at least this much. [nat] Judgement: it only keeps a logarithm sound where both
-ends of a weighing's interval lie as far out."""
-
-
-@dataclass(frozen=True, slots=True)
-class WeighedPoint:
-    """One weighing of the beads without their holder, after so much heating in all."""
-
-    heated_s: float
-    """Heating time so far. [s]"""
-    mass_g: float
-    """Of the beads that are left. [g]"""
-    resolution_g: float = 1.0
-    """Last digit of the scale. [g]"""
-    losses_before: int = 0
-    """How many times beads had fallen out of the run by then."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,7 +211,7 @@ def fit_curve(points: Sequence[WeighedPoint], priors: RunPriors, losses: Sequenc
     """
     if not points:
         raise TooLittleEvidence("no weighing yet: weigh the beads before the first heating")
-    _require_sound(points)
+    require_sound(points)
     return _fit_curve(tuple(points), priors, tuple(losses))
 
 
@@ -280,16 +252,16 @@ def _fit(
 ) -> CurveFit:
     """Fit with the variances of scale and prior multiplied by ``variance_ratio``."""
     start = points[0]
-    start_sd_g = START_SD_STEPS * max(start.resolution_g, _LEAST_RESOLUTION_G) * float(np.sqrt(variance_ratio))
+    start_sd_g = START_SD_STEPS * max(start.resolution_g, LEAST_RESOLUTION_G) * float(np.sqrt(variance_ratio))
     prior = PriorCurves.of(priors.widened(variance_ratio), start.mass_g, start_sd_g)
 
-    shown = _Shown.of(points)
+    shown = Shown.of(points)
 
-    def log_likelihood(z: FloatArray) -> FloatArray:
-        return _log_likelihood(prior.at(z), shown, _kept(z, losses), variance_ratio)
+    def of_weighings(z: FloatArray) -> FloatArray:
+        return log_likelihood(prior.at(z), shown, _kept(z, losses), variance_ratio)
 
     unknowns = len(Unknown) + len(losses)
-    target = Target(_standard_normal, log_likelihood, lambda count, rng: _from_prior(count, unknowns, rng))
+    target = Target(_standard_normal, of_weighings, lambda count, rng: _from_prior(count, unknowns, rng))
     drawn = draw_by_moves(target, draws, np.random.default_rng(_SEED), _MOVES)
     z = drawn.points
     strain = _strain(np.sum(z**2, axis=1), -2.0 * drawn.log_likelihood, unknowns, len(points))
@@ -367,71 +339,3 @@ def end_from_three(first_g: float, second_g: float, third_g: float, scale_sd_g: 
     # g; propagation of independent errors to first order (JCGM 100:2008, 5.1.2)
     sd = scale_sd_g * np.sqrt(ratio**4 + 4.0 * ratio**2 + 1.0) / (1.0 - ratio) ** 2
     return float(end), float(sd)
-
-
-def _require_sound(points: Sequence[WeighedPoint]) -> None:
-    for before, after in pairwise(points):
-        if after.heated_s < before.heated_s or (
-            after.heated_s == before.heated_s and after.losses_before == before.losses_before
-        ):
-            raise OutOfRangeError(
-                f"heated_s is {after.heated_s:g} after {before.heated_s:g}; heating times have to rise"
-            )
-    for point in points:
-        if not point.mass_g > 0.0:
-            raise OutOfRangeError(f"mass_g is {point.mass_g:g}; beads on a scale weigh more than nothing")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shown:
-    """What a scale showed, as columns of equal length."""
-
-    heated_s: FloatArray
-    """(weighings) [s]"""
-    mass_g: FloatArray
-    """(weighings) [g]"""
-    half_g: FloatArray
-    """Half the last digit of the scale. (weighings) [g]"""
-    losses_before: NDArray[np.intp]
-    """(weighings) [losses]"""
-
-    @classmethod
-    def of(cls, points: Sequence[WeighedPoint]) -> _Shown:
-        resolution_g = np.array([point.resolution_g for point in points])
-        return cls(
-            np.array([point.heated_s for point in points]),
-            np.array([point.mass_g for point in points]),
-            0.5 * np.maximum(resolution_g, _LEAST_RESOLUTION_G),
-            np.array([point.losses_before for point in points], dtype=np.intp),
-        )
-
-
-def _log_likelihood(curves: Curves, shown: _Shown, kept: FloatArray, variance_ratio: float = 1.0) -> FloatArray:
-    """Return the log chance that the scale would show these figures over that of a perfect match, for every curve."""
-    from scipy.special import erf  # noqa: PLC0415 -- a quarter of a second, paid where a run is fitted
-
-    left = kept[:, shown.losses_before]
-    expected = left * curves.mass_g(shown.heated_s)
-    stray = MODEL_SD_SHARE * np.maximum(left * curves.start_g[:, None] - expected, 0.0)
-    sd = np.sqrt(variance_ratio * ((2.0 * REPEAT_SD_PER_STEP * shown.half_g) ** 2 + stray**2))
-    off, half = np.abs(shown.mass_g - expected) / sd, shown.half_g / sd
-    match = erf(half / np.sqrt(2.0))  # what a perfect match has: 2 Φ(half) - 1
-    return np.asarray(np.sum(_log_chance(off, half) - np.log(match), axis=1))
-
-
-def _log_chance(off: FloatArray, half: FloatArray) -> FloatArray:
-    """Return the log chance of an interval so far off the mean, of so much to either side, all in standard deviations.
-
-    ln(Φ(half - off) - Φ(-half - off)); where that difference is too small for a number, by logarithms of both.
-    """
-    from scipy.special import log_ndtr, ndtr  # noqa: PLC0415 -- as above
-
-    high, low = half - off, -half - off
-    chance = ndtr(high) - ndtr(low)
-    far = chance < _FAR_OUT
-    chance[far] = 1.0
-    log_chance = np.log(chance)
-    if far.any():
-        top, less = log_ndtr(high[far]), log_ndtr(low[far])
-        log_chance[far] = top + np.log1p(-np.exp(np.minimum(less - top, _NEVER_CERTAIN)))
-    return np.asarray(log_chance)

@@ -15,10 +15,12 @@ import numpy as np
 
 from monitor.inference.drying.priors import LEAST_FLOOR
 from monitor.inference.drying.reach import end_in_room, temperature_of
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.evidence.room_climate import LearnedRoom
+from monitor.inference.model.normal import lognormal_quantiles
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import NORMAL_P95, Quantiles, RoomClimate
+from monitor.units import PA_PER_KPA
 
 if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
@@ -32,8 +34,6 @@ _MID_MONTH = 15
 """A day of each month. [day of the month] Judgement: its middle."""
 _WETTEST_ROOM = 0.95
 """No room is taken to be moister. [fraction of saturation] Judgement: as in ``room_climate``."""
-_PA_PER_KPA = 1e3
-"""Exact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ def months_of(room: LearnedRoom, now_s: float) -> tuple[RoomClimate, ...]:
     ]
     degc = room.temperature.course(np.array(middles))
     full_pa = np.asarray(saturation_vapor_pressure_pa(degc))
-    humidity = np.minimum(_PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, _WETTEST_ROOM)
+    humidity = np.minimum(PA_PER_KPA * room.expected_kpa(np.array(middles)) / full_pa, _WETTEST_ROOM)
     return tuple(RoomClimate(*pair) for pair in zip(degc.tolist(), humidity.tolist(), strict=True))
 
 
@@ -108,7 +108,7 @@ def _with_earlier(expected: Quantiles, desiccant: Desiccant, earlier: Sequence[E
     precision = habit_sd**-2 + weights.sum()
     middle = float(np.log(expected.p50) + (weights * apart).sum() / precision)
     sd = float(np.sqrt(1.0 / precision + _RUN_LOG_SD**2))
-    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
+    return lognormal_quantiles(middle, sd)
 
 
 def _apart(run: EarlierEnd, desiccant: Desiccant) -> tuple[float, float]:

@@ -15,8 +15,9 @@ from monitor.inference.drying.priors import (
     pace,
 )
 from monitor.inference.drying.verdict import SETTLED_SHARE
-from monitor.physics.drying import desorption_energy_kj, jar_relative_humidity, sensible_heat_kj
+from monitor.physics.drying import JAR_DEGC, desorption_energy_kj, jar_relative_humidity, sensible_heat_kj
 from monitor.records import NORMAL_P95, Quantiles
+from monitor.units import W_PER_KW
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,11 +25,7 @@ if TYPE_CHECKING:
     from monitor.physics.materials import Desiccant
     from monitor.records import Appliance, RoomClimate
 
-JAR_DEGC = 25.0
-"""What beads cool to in a closed jar. [°C] Judgement: a warm room."""
 _KJ_PER_KWH = 3600.0
-"""Exact."""
-_W_PER_KW = 1e3
 """Exact."""
 _BOILING_OFF_DEGC = 110.0
 """Beads in a microwave, for the heat they take. [°C] Judgement: steam leaves them at about 100 to 120 °C."""
@@ -137,7 +134,7 @@ def reach(
         jar_relative_humidity=_jar(desiccant, room, degc),
         time_s=time_s,
         water_off_g=float(water_g),
-        energy_kwh=max(mean_draw_w(appliance) * time_s.p50 / _W_PER_KW / _KJ_PER_KWH, float(heat_kj) / _KJ_PER_KWH),
+        energy_kwh=max(mean_draw_w(appliance) * time_s.p50 / W_PER_KW / _KJ_PER_KWH, float(heat_kj) / _KJ_PER_KWH),
         least_energy_kwh=float(heat_kj) / _KJ_PER_KWH,
         hands_on_min=_HANDS_ON_MIN.get(appliance.kind, _HANDS_ON_MIN["other"]),
         over_ceiling=degc is not None and degc > desiccant.max_regeneration_degc,

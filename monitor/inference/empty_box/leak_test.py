@@ -23,6 +23,7 @@ from monitor.inference.empty_box.course import (
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE
 from monitor.inference.model.contents import walls_of
+from monitor.inference.model.normal import lognormal_quantiles
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Quantiles
 from monitor.texts import say
@@ -108,21 +109,19 @@ def leak_of_empty_box(
                 least=_LEAST_HOURS,
             )
         )
-    step = float(np.mean(inside[known][:_START_HOURS] - outside[known][:_START_HOURS]))
-    if abs(step) < _LEAST_STEP_KPA:
+    step_kpa = float(np.mean(inside[known][:_START_HOURS] - outside[known][:_START_HOURS]))
+    if abs(step_kpa) < _LEAST_STEP_KPA:
         raise TooLittleEvidence(
             say(
                 "the box started only {step} kPa from the room; start at least {least} kPa apart: dry "
                 "its air with beads or moisten it with a damp cloth, and take them out before closing",
-                step=f"{abs(step):.2f}",
+                step=f"{abs(step_kpa):.2f}",
                 least=_LEAST_STEP_KPA,
             )
         )
     course = Course(inside, outside, there.temperature_degc, known)
-    objection, weights = objection_to(course), _posterior(course)
-    (slower, slower_sd), sorbing = walls_of(wall_material)
-    middle = float(weights @ np.log(_GRID))
-    seen_sd = float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
+    objection = objection_to(course)
+    middle, seen_sd = _log_changes(course)
     if seen_sd > _LEARNED_SD:
         raise TooLittleEvidence(
             objection
@@ -132,10 +131,17 @@ def leak_of_empty_box(
                 inside=len(inside),
             )
         )
-    sd = float(np.hypot(seen_sd, slower_sd))
-    changes = Quantiles(*(float(np.exp(middle + slower + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
+    (slower, slower_sd), walls_matter = walls_of(wall_material)
+    changes = lognormal_quantiles(middle + slower, float(np.hypot(seen_sd, slower_sd)))
     found = _found(changes, volume_liter, int(known.sum()))
-    return replace(found, upward=step < 0.0, walls_matter=sorbing, objection=objection)
+    return replace(found, upward=step_kpa < 0.0, walls_matter=walls_matter, objection=objection)
+
+
+def _log_changes(course: Course) -> tuple[float, float]:
+    """Return mean and spread of ln of the air changes a day, as the course shows them."""
+    weights = _posterior(course)
+    middle = float(weights @ np.log(_GRID))
+    return middle, float(np.sqrt(weights @ (np.log(_GRID) - middle) ** 2))
 
 
 def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
@@ -157,7 +163,7 @@ def both_ways(one: Quantiles, other: Quantiles) -> Quantiles:
     logs = [np.log([run.p05, run.p50, run.p95]) for run in (one, other)]
     middle = 0.5 * (logs[0][1] + logs[1][1])
     sd = np.hypot(min(float(q[2] - q[0]) / (2.0 * NORMAL_P95) for q in logs), 0.5 * abs(logs[0][1] - logs[1][1]))
-    return Quantiles(*(float(np.exp(middle + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
+    return lognormal_quantiles(middle, float(sd))
 
 
 def _found(changes: Quantiles, volume_liter: float, hours: int) -> EmptyBoxLeak:

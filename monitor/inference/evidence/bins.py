@@ -7,37 +7,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.inference.evidence.bin_grid import DAY_S, BinGrid, bin_grid, hour_ends
 from monitor.inference.evidence.episodes import CLOSED_WITHIN_S, Episode
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.humidity_steps import SAME_HUMIDITY
 from monitor.physics.numerics import FloatArray
 from monitor.records import Box
 from monitor.series.hourly_values import HOUR_S, medians
-from monitor.units import HOURS_PER_DAY, SECONDS_PER_DAY
+from monitor.units import HOURS_PER_DAY
 
-DAY_S = SECONDS_PER_DAY
 LEFT_OUT_DAYS, _LEFT_OUT_SHARE = 1.5, 0.5
 """After closing, air, beads and spools first come to rest with each other; those readings show no leak. [days], and at
 most this share of the episode. Judgement: a bed of beads answers within hours, spool board within a day or two."""
 _AIR_ALONE_DAYS = 1.0 / 24.0
 """The same where nothing in the box holds water: the air mixes, and the sensor follows. [days] Judgement: air in a
 small box without a fan mixes within the hour."""
-_FIRST_DAYS, _FIRST_WIDTH_DAYS = 2.0, 1.0 / 12.0
-"""A box closed without beads comes halfway to its room in hours: its first days inform most, and their bins are fine.
-[days]
-
-Where it is not known when it was closed, and on what, the first reading is none of these hours. Judgement: at one air
-change a day half-time is 17 hours (ln 2 / n), so two-hour bins follow it, and two days have most of the information.
-"""
-_YOUNG_DAYS, _YOUNG_WIDTH_DAYS = 6.0, 0.5
-"""An episode up to this age is cut into half days. [days] Judgement: twelve bins are the least a course needs."""
-_DAILY_DAYS, _TWO_DAILY_DAYS = 30.0, 90.0
-"""Before now: daily bins up to the first age, coarser ones up to the second, and the coarsest beyond. [days] Judgement:
-the newest show the present; coarser bins of steady months cost little and save half the work."""
-_OLDER_WIDTHS_DAYS = 2.0, 5.0
-"""Widths of the bins beyond each of these ages. [days] Judgement: weather of days evens out in them."""
-_LEAST_FIRST_BIN_DAYS = 0.3
-"""A shorter rest at the start of an episode joins the bin after it. [days] Judgement: too few hours to mean
-anything."""
 _MANY_BINS = 40
 """From here on a rough likelihood merges pairs of bins. [bins] Judgement: below it the work is small anyway."""
 _AT_FLOOR_SHARE = 0.15
@@ -49,9 +33,6 @@ _FLOOR_HELD_HOURS = 36
 which air that a sensor follows moves any display."""
 _FLOOR_QUANTILE = 0.002
 """Taken for the least value, so that one spike below is none. [share of hours] Judgement: 1 hour in 500."""
-_SAME_HUMIDITY = 1e-6
-"""Two shown humidities nearer than this are the same figure. [fraction of saturation] Judgement: far below any
-display's step."""
 _LEAST_HOURS_OF_BIN, _LEAST_PART_OF_BIN = 4.0, 3.0
 """A bin needs so many hours [h], or one in so many of its own where it is short. Judgement: fewer hours of a day may
 all be of its warm or its cold part."""
@@ -143,74 +124,79 @@ def bin_episode(
     Bins
         NaN where nothing was seen.
     """
-    length_days = (now_s - episode.start_s) / DAY_S
-    edges = _edges(length_days, length_days if after is None else length_days + after.length_days)
     closed_without_beads = after is None and episode.desiccant is None and not episode.unlogged
-    if closed_without_beads:
-        edges = _finer_at_first(edges)
-    start_s = now_s + edges[0] * DAY_S
-    inside = hours.between(start_s, now_s)
-    bin_of = _bin_of_hours(inside, edges, now_s)
-    new_sensors, mixed = _sensors(inside, episode, bin_of, edges, now_s)
+    earlier_days = 0.0 if after is None else after.length_days
+    grid = bin_grid(episode.start_s, now_s, earlier_days, fine_at_first=closed_without_beads)
+    inside = hours.between(grid.start_s, now_s)
+    bin_of = grid.bins_of(inside)
+    new_sensors, mixed = _sensors(inside, episode, bin_of, grid)
+
+    left_out_days = 0.0
+    if after is None:
+        holds_water = not closed_without_beads or box.spools or box.spool_core == "cardboard"
+        left_out_days = min(LEFT_OUT_DAYS if holds_water else _AIR_ALONE_DAYS, _LEFT_OUT_SHARE * grid.length_days)
+    comes_to_rest = hour_ends(inside) <= episode.start_s + left_out_days * DAY_S
+    usable = np.where(comes_to_rest | mixed, np.nan, inside.relative_humidity)
     floor = known_floor(_of_sensor_now(hours, episode), box) if after is None else after.floor
-    usable = inside.relative_humidity.copy()
-    left_out_days = 0.0 if after is not None else min(LEFT_OUT_DAYS, -_LEFT_OUT_SHARE * edges[0])
-    if closed_without_beads and not box.spools and box.spool_core != "cardboard":
-        left_out_days = min(left_out_days, _AIR_ALONE_DAYS)
-    usable[(_hour_ends(inside) <= episode.start_s + left_out_days * DAY_S) | mixed] = np.nan
-    shown, censored = _shown(usable, bin_of, edges, floor, box.sensor.resolution)
-    outside = np.full(len(edges) - 1, np.nan)
-    if room is not None:
-        around = room.between(start_s, now_s)
-        outside = _means(around.vapor_pressure_kpa, _bin_of_hours(around, edges, now_s), len(edges) - 1)
-    steps = np.zeros(len(edges) - 1)
-    for step in (s for s in episode.steps if s.at_s >= episode.start_s):
-        at = _bin_at(step.at_s, edges, now_s)
-        for near in (at, at + 1):
-            if 0 <= near < len(steps):
-                steps[near] = max(steps[near], abs(step.size))
-    closed_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
+    shown, censored = _shown(usable, bin_of, grid.edges_days, floor, box.sensor.resolution)
+
+    opened_from_s = episode.start_s + (CLOSED_WITHIN_S if after is None else 0.0)
     # spools that come with the beads are in the prior, but for one that isn't declared and comes with dried beads
-    filled_s = closed_s if episode.spools_went_in or box.spools else episode.start_s
+    swapped_from_s = opened_from_s if episode.spools_went_in or box.spools else episode.start_s
+    notes = zip(episode.swaps_s, episode.swap_notes, strict=False)
     return Bins(
-        edges_days=edges,
-        temperature_degc=_means(inside.temperature_degc, bin_of, len(edges) - 1),
-        outside_kpa=outside,
+        edges_days=grid.edges_days,
+        temperature_degc=_means(inside.temperature_degc, bin_of, len(grid)),
+        outside_kpa=_outside(room, grid),
         shown_humidity=shown,
         censored=censored,
-        openings=_counts([s for s in episode.openings_s if s > closed_s], edges, now_s),
-        swaps=_counts([s for s in episode.swaps_s if s > filled_s], edges, now_s),
-        step_size=steps,
-        loosened=np.zeros(len(edges) - 1),
+        openings=grid.counts([at_s for at_s in episode.openings_s if at_s > opened_from_s]),
+        swaps=grid.counts([at_s for at_s in episode.swaps_s if at_s > swapped_from_s]),
+        step_size=_step_sizes(episode, grid),
+        loosened=np.zeros(len(grid)),
         floor=floor,
         weighings=tuple(
-            (_bin_at(w.at_s, edges, now_s), w.mass_g, w.resolution_g)
-            for w in episode.weighings
-            if w.at_s >= episode.start_s
+            (grid.bin_at(w.at_s), w.mass_g, w.resolution_g) for w in episode.weighings if w.at_s >= episode.start_s
         ),
-        colors=tuple((_bin_at(at_s, edges, now_s), seen) for at_s, seen in episode.colors if at_s >= episode.start_s),
-        swap_notes=tuple(
-            (_bin_at(at_s, edges, now_s), note)
-            for at_s, note in zip(episode.swaps_s, episode.swap_notes, strict=False)
-            if note and at_s > filled_s
-        ),
+        colors=tuple((grid.bin_at(at_s), color) for at_s, color in episode.colors if at_s >= episode.start_s),
+        swap_notes=tuple((grid.bin_at(at_s), note) for at_s, note in notes if note and at_s > swapped_from_s),
         new_sensors=new_sensors,
     )
 
 
+def _outside(room: Hours | None, grid: BinGrid) -> FloatArray:
+    """Mean vapor pressure of the room; NaN where no sensor shows it. (bins) [kPa]"""
+    if room is None:
+        return np.full(len(grid), np.nan)
+    around = room.between(grid.start_s, grid.now_s)
+    return _means(around.vapor_pressure_kpa, grid.bins_of(around), len(grid))
+
+
+def _step_sizes(episode: Episode, grid: BinGrid) -> FloatArray:
+    """Size of the largest step of each bin; a step may have come in the bin after its own, too. (bins) [fraction]"""
+    sizes = np.zeros(len(grid))
+    for step in episode.steps:
+        if step.at_s >= episode.start_s:
+            at = grid.bin_at(step.at_s)
+            for near in (at, at + 1):
+                if 0 <= near < len(sizes):
+                    sizes[near] = max(sizes[near], abs(step.size))
+    return sizes
+
+
 def _sensors(
-    inside: Hours, episode: Episode, bin_of: NDArray[np.intp], edges: FloatArray, now_s: float
+    inside: Hours, episode: Episode, bin_of: NDArray[np.intp], grid: BinGrid
 ) -> tuple[tuple[int, ...], NDArray[np.bool_]]:
     """Return the first bin of each new sensor, and the hours to leave out.
 
     A bin is of one sensor, the one with more of its hours; hours of the others are left out, and those of the swap.
     """
-    middles_s = _hour_ends(inside) - HOUR_S / 2.0
+    middles_s = hour_ends(inside) - HOUR_S / 2.0
     mixed = np.zeros(len(inside), dtype=bool)
     first = []
-    for at_s in (s for s in episode.sensor_swaps_s if s >= now_s + edges[0] * DAY_S):
+    for at_s in (s for s in episode.sensor_swaps_s if s >= grid.start_s):
         mixed |= np.abs(middles_s - at_s) <= HOUR_S
-        at = min(max(_bin_at(at_s, edges, now_s), 0), len(edges) - 2)
+        at = min(max(grid.bin_at(at_s), 0), len(grid) - 1)
         here, later = (bin_of == at) & np.isfinite(inside.relative_humidity), middles_s > at_s
         is_new = np.count_nonzero(here & later) > np.count_nonzero(here & ~later)
         mixed |= here & (later != is_new)
@@ -308,55 +294,11 @@ def known_floor(hours: Hours, box: Box) -> float | None:
     if len(shown) < _FLOOR_HELD_HOURS:
         return stated
     least = float(np.quantile(shown, _FLOOR_QUANTILE))
-    held = np.concatenate(((False,), np.abs(shown - least) < _SAME_HUMIDITY, (False,)))
+    held = np.concatenate(((False,), np.abs(shown - least) < SAME_HUMIDITY, (False,)))
     edges = np.flatnonzero(np.diff(held.astype(np.int8)))
     longest = int((edges[1::2] - edges[::2]).max()) if edges.size else 0
     learned = least if longest >= _FLOOR_HELD_HOURS else None
     return max((f for f in (stated, learned) if f is not None), default=None)
-
-
-def _edges(length_days: float, closed_days: float) -> FloatArray:
-    """Half-day bins for a young episode, daily ones for thirty days back, two and five days before."""
-    if closed_days <= _YOUNG_DAYS:
-        widths = np.full(int(np.ceil(length_days / _YOUNG_WIDTH_DAYS)), _YOUNG_WIDTH_DAYS)
-    else:
-        older = max(min(length_days, _TWO_DAILY_DAYS) - _DAILY_DAYS, 0.0), max(length_days - _TWO_DAILY_DAYS, 0.0)
-        widths = np.concatenate(
-            [np.ones(int(np.ceil(min(length_days, _DAILY_DAYS))))]
-            + [
-                np.full(int(np.ceil(span / width)), width)
-                for span, width in zip(older, _OLDER_WIDTHS_DAYS, strict=True)
-            ]
-        )
-    edges = -np.concatenate(((0.0,), np.cumsum(widths)))[::-1]
-    edges = edges[edges > -length_days]
-    if len(edges) > 1 and edges[0] + length_days < _LEAST_FIRST_BIN_DAYS:
-        edges = edges[1:]
-    return np.concatenate(((-length_days,), edges))
-
-
-def _finer_at_first(edges: FloatArray) -> FloatArray:
-    fine = edges[0] + np.arange(0.0, min(_FIRST_DAYS, -float(edges[0])), _FIRST_WIDTH_DAYS)
-    return np.asarray(np.r_[fine, edges[edges > fine[-1] + 0.5 * _FIRST_WIDTH_DAYS]])
-
-
-def _hour_ends(hours: Hours) -> FloatArray:
-    return np.asarray((hours.first_hour + np.arange(len(hours), dtype=float) + 1.0) * HOUR_S)
-
-
-def _bin_of_hours(hours: Hours, edges: FloatArray, now_s: float) -> NDArray[np.intp]:
-    middle_days = (_hour_ends(hours) - HOUR_S / 2 - now_s) / DAY_S
-    return np.asarray(np.clip(np.searchsorted(edges, middle_days, side="right") - 1, 0, len(edges) - 2))
-
-
-def _bin_at(at_s: float, edges: FloatArray, now_s: float) -> int:
-    return int(np.searchsorted(edges, (at_s - now_s) / DAY_S, side="right") - 1)
-
-
-def _counts(times_s: list[float], edges: FloatArray, now_s: float) -> FloatArray:
-    if not times_s:
-        return np.zeros(len(edges) - 1)
-    return np.asarray(np.histogram([(s - now_s) / DAY_S for s in times_s], bins=edges)[0], dtype=np.float64)
 
 
 def _means(values: FloatArray, bin_of: NDArray[np.intp], count: int) -> FloatArray:
@@ -377,7 +319,7 @@ def _shown(
     hours = np.bincount(group, minlength=count)
     enough = hours >= np.minimum(_LEAST_HOURS_OF_BIN, np.diff(edges) * HOURS_PER_DAY / _LEAST_PART_OF_BIN)
     if floor is not None:
-        low = np.bincount(group, weights=here <= floor + _SAME_HUMIDITY, minlength=count)
+        low = np.bincount(group, weights=here <= floor + SAME_HUMIDITY, minlength=count)
         cut_off = enough & (low > _AT_FLOOR_SHARE * hours)
     middle = np.full(count, np.nan)
     seen = hours > 0
@@ -388,6 +330,6 @@ def _shown(
     shown[cut_off] = middle[cut_off]
     censored = np.zeros(count, dtype=bool)
     if floor is not None:
-        censored = cut_off & (middle <= floor + _SAME_HUMIDITY)
+        censored = cut_off & (middle <= floor + SAME_HUMIDITY)
         shown[censored] = floor + _FLOOR_HIDES_STEPS * resolution
     return shown, censored

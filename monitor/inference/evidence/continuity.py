@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from monitor.inference.evidence.episodes import CLOSED_WITHIN_S
 from monitor.records import EntryKind, LedgerEntry
+from monitor.records.logged import FILLINGS
 from monitor.series.hourly_values import HOUR_S
 
-_STARTS = (EntryKind.charge, EntryKind.recharge)
 _ONE_VISIT_S = 60.0
 """Entries up to this long after an instant still belong to it. [s] Judgement: one visit to the box, logged by hand."""
 _SAME_MASS_SHARE = 0.03
@@ -73,7 +73,7 @@ def stayed_in(
     last_s = max(until_s, start_s + CLOSED_WITHIN_S) if start_s - until_s < _LATER_S else until_s
     swaps = (e for e in known if e.kind is EntryKind.spool_swap and from_s <= e.at.timestamp() <= last_s)
     return Stayed(
-        beads=_same_beads([e for e in known if e.kind in _STARTS], until_s, start_s),
+        beads=_same_beads([e for e in known if e.kind in FILLINGS], until_s, start_s),
         at_once=start_s - until_s < _LATER_S,
         swaps=tuple(Swap(max(until_s - e.at.timestamp(), 0.0), e.note) for e in swaps),
     )

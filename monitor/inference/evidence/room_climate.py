@@ -22,7 +22,7 @@ from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import RoomClimate
 from monitor.series.hourly_values import HOUR_S
-from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, SECONDS_PER_DAY
+from monitor.units import DAYS_PER_GREGORIAN_YEAR, HOURS_PER_DAY, PA_PER_KPA, SECONDS_PER_DAY
 
 _WETTEST = 0.95
 """A room's air is no moister than this. [fraction of saturation] Judgement: beyond it walls are wet."""
@@ -41,8 +41,8 @@ zero, so that matrices can be inverted."""
 _MONTHLY_SHARES = np.array([1.0, 0.67, 0.53, 0.33, 0.33])
 """Of the spread that declared monthly means leave: of the mean, of the swing, of the swing a quarter year aside, of
 half a year. [shares] Judgement: what a guess of indoor air misses is mostly the same all year."""
-_PA_PER_KPA, _MONTHS = 1e3, 12
-"""Exact; months of a year."""
+_MONTHS = 12
+"""Of a year, by definition."""
 
 
 # Twelve homes of Finland, Germany, Switzerland, London and North America, measured for a year and more: 1.19 kPa (sd of
@@ -155,7 +155,7 @@ class LearnedRoom:
         temperature, _ = self.temperature.sample(now_day, ahead_days, count, rng)
         temperature = np.clip(temperature, _COLDEST_ROOM_DEGC, _WARMEST_ROOM_DEGC)
         log_vapor, courses = self.log_vapor.sample(now_day, ahead_days, count, rng)
-        wettest = _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / _PA_PER_KPA
+        wettest = _WETTEST * np.asarray(saturation_vapor_pressure_pa(temperature)) / PA_PER_KPA
         return np.minimum(np.exp(log_vapor), wettest), temperature, courses
 
 
@@ -282,7 +282,7 @@ def _log_density_of_told(usual: Season, declared: RoomClimate | None) -> float:
 
 
 def _told_log_kpa(declared: RoomClimate) -> float:
-    saturated_kpa = float(saturation_vapor_pressure_pa(declared.temperature_degc)) / _PA_PER_KPA
+    saturated_kpa = float(saturation_vapor_pressure_pa(declared.temperature_degc)) / PA_PER_KPA
     return float(np.log(declared.relative_humidity * saturated_kpa))
 
 
@@ -317,7 +317,7 @@ def _vapor_prior(usual: Season, declared: RoomClimate | None) -> tuple[FloatArra
     if declared.southern_hemisphere:
         mean[1:3] = -mean[1:3]
     if declared.monthly_vapor_pressure_pa:
-        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / _PA_PER_KPA
+        monthly_kpa = np.asarray(declared.monthly_vapor_pressure_pa) / PA_PER_KPA
         return _from_months(monthly_kpa), np.diag((declared.monthly_log_sd * _MONTHLY_SHARES) ** 2)
     if declared.air_is_told:
         mean[0] = _told_log_kpa(declared)

@@ -18,7 +18,8 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.inference.evidence.bins import DAY_S, LEFT_OUT_DAYS
+from monitor.inference.evidence.bin_grid import DAY_S
+from monitor.inference.evidence.bins import LEFT_OUT_DAYS
 from monitor.inference.fit.change_scan import CHANGE_SD, candidates_of
 from monitor.inference.fit.fit import refitted
 from monitor.inference.fit.importance import Draws

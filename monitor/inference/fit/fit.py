@@ -10,12 +10,8 @@ from typing import Any
 import numpy as np
 
 from monitor.errors import TooLittleEvidence
-from monitor.inference.evidence.bins import (
-    DAY_S,
-    Bins,
-    bin_episode,
-    for_rough_likelihood,
-)
+from monitor.inference.evidence.bin_grid import DAY_S
+from monitor.inference.evidence.bins import Bins, bin_episode, for_rough_likelihood
 from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from monitor.inference.evidence.bins import DAY_S
+from monitor.inference.evidence.bin_grid import DAY_S
 from monitor.inference.fit.change_point import (
     ONE_IN_DAYS,
     REPORTED_FROM,
@@ -28,9 +28,9 @@ from monitor.inference.fit.change_scan import AGES_FROM_DAYS, CHANGE_SD
 from monitor.inference.fit.posterior import Posterior, mean_conductance
 from monitor.inference.fit.reseating import BETWEEN_EPISODES_SD, SPREADS, mixed
 from monitor.inference.model.carried import CAPACITY_DRIFT, SHAPE_DRIFT
+from monitor.inference.model.normal import lognormal_quantiles
 from monitor.inference.model.prior import Unknown
 from monitor.physics.numerics import FloatArray
-from monitor.records import NORMAL_P95, Quantiles
 
 _LEAST_EPISODES = 3
 """A line through fewer levels is a step from one to the next. [episodes, a count] By definition of a line."""
@@ -151,7 +151,7 @@ def _between(before: Level, after: Level) -> ChangePoint | None:
     if not chance >= REPORTED_FROM:  # nor where it is not a number
         return None
     at = datetime.fromtimestamp(after.since_s, UTC)
-    return ChangePoint(at, (at, at), _factor(gap, sd), chance, opened="recharge")
+    return ChangePoint(at, (at, at), lognormal_quantiles(gap, sd), chance, opened="recharge")
 
 
 def _over_episodes(levels: Sequence[Level], lids: FloatArray) -> ChangePoint | None:
@@ -174,12 +174,12 @@ def _over_episodes(levels: Sequence[Level], lids: FloatArray) -> ChangePoint | N
     if not chance >= REPORTED_FROM:  # nor where it is not a number
         return None
     weights = np.exp(with_line - np.logaddexp.reduce(with_line))
-    lines = [_line(days, logs, sds**2 + spread**2) for spread in SPREADS]
-    gap, sd = mixed(np.array([line[0] for line in lines]), np.array([line[1] for line in lines]), weights)
-    first, at, last = (
+    rises, variances = np.array([_line(days, logs, sds**2 + spread**2) for spread in SPREADS]).T
+    gap, sd = mixed(rises, variances, weights)
+    first, middle, last = (
         datetime.fromtimestamp(levels[0].since_s + share * span * DAY_S, UTC) for share in (0.0, 0.5, 1.0)
     )
-    return ChangePoint(at, (first, last), _factor(gap, sd), chance, took_days=span)
+    return ChangePoint(middle, (first, last), lognormal_quantiles(gap, sd), chance, took_days=span)
 
 
 def _compared(levels: Sequence[Level]) -> tuple[FloatArray, FloatArray]:
@@ -207,7 +207,3 @@ def _line(days: FloatArray, values: FloatArray, variances: FloatArray) -> tuple[
     away = days - np.average(days, weights=weights)
     squares = float(weights @ away**2)
     return span * float(weights @ (away * values)) / squares, span**2 / squares
-
-
-def _factor(gap: float, sd: float) -> Quantiles:
-    return Quantiles(*(float(np.exp(gap + z * sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))

@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.inference.evidence.bins import DAY_S, Bins
+from monitor.inference.evidence.bin_grid import DAY_S
+from monitor.inference.evidence.bins import Bins
 from monitor.inference.evidence.episodes import DisturbanceRates, Episode
 from monitor.inference.evidence.hours import Hours
 from monitor.inference.evidence.room_climate import LearnedRoom

@@ -26,6 +26,7 @@ from monitor.inference.fit.weights import (
     normalized,
     resample,
 )
+from monitor.inference.model.state import LEAST_CHANCE
 from monitor.physics.numerics import FloatArray
 
 _DEGREES = 7.0
@@ -40,8 +41,6 @@ _LIGHTEST = -1e6
 """Log weights are taken for no further below the heaviest. [nat] Judgement: no weight at all at any exponent, and
 differences keep their digits."""
 
-_LEAST_CHANCE = 1e-300
-"""A chance is taken for no less. [chance] Judgement: near the least double; its logarithm stays finite."""
 
 LogDensity = Callable[[FloatArray], FloatArray]
 """Log density of points, one row each. (points) [nat]"""
@@ -289,5 +288,5 @@ def thinned(weights: FloatArray, count: int, rng: np.random.Generator) -> tuple[
         return order[:count], np.ones(count)
     least = rest[sure] / (count - sure)
     some = sure + resample(sorted_weights[sure:] / rest[sure], count - sure, rng)
-    chance = np.maximum(sorted_weights[some] / least, _LEAST_CHANCE)
+    chance = np.maximum(sorted_weights[some] / least, LEAST_CHANCE)
     return order[np.r_[:sure, some]], np.r_[np.ones(sure), chance]

@@ -53,7 +53,7 @@ _NO_WANDERING_VAR = 1e-8
 can be inverted."""
 _HOLDER_SHARE = 0.002
 """What a charge's first weighing may be off beside its rounding, as a share of its dry mass: a holder's tare, a bead
-lost. Judgement. The same share as in ``drying.curve.MODEL_SD_SHARE``."""
+lost. Judgement. The same share as in ``drying.weighings.MODEL_SD_SHARE``."""
 
 
 def run(problem: Problem, theta: FloatArray) -> tuple[FloatArray, State]:

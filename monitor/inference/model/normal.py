@@ -1,4 +1,7 @@
-"""The standard normal distribution and its inverse, for arrays; importing scipy's takes a quarter of a second."""
+"""The standard normal distribution and its inverse, for arrays; importing scipy's takes a quarter of a second.
+
+Beside them, the three points by which what is normal in its logarithm is told.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import math
 import numpy as np
 
 from monitor.physics.numerics import FloatArray
+from monitor.records import NORMAL_P95, Quantiles
 
 _SQRT_HALF = math.sqrt(0.5)  # no unit; by definition of the error function
 _MIDDLE_WIDTH, _MIDDLE_SQUARE = 0.425, 0.180625
@@ -40,6 +44,29 @@ _FAR_BELOW = (  # AS 241, PPND16 (Wichura 1988), no unit
     2.0442631033899397e-15, 1.421511758316446e-07, 1.8463183175100548e-05, 0.0007868691311456133,
     0.014875361290850615, 0.1369298809227358, 0.599832206555888, 1.0,
 )  # fmt: skip
+
+
+def lognormal_quantiles(log_median: float, log_sd: float) -> Quantiles:
+    """Return the 5, 50 and 95 % points of what is normal in its logarithm.
+
+    Parameters
+    ----------
+    log_median : float
+        Mean of the logarithm. [ln of a unit]
+    log_sd : float
+        Standard deviation of the logarithm. [1]
+
+    Returns
+    -------
+    Quantiles
+        In that unit.
+
+    Examples
+    --------
+    >>> lognormal_quantiles(0.0, 0.0)
+    Quantiles(p05=1.0, p50=1.0, p95=1.0)
+    """
+    return Quantiles(*(float(np.exp(log_median + z * log_sd)) for z in (-NORMAL_P95, 0.0, NORMAL_P95)))
 
 
 def below(z: FloatArray) -> FloatArray:

@@ -18,6 +18,7 @@ from monitor.inference.model.prior import Assumptions
 from monitor.physics.numerics import FloatArray
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries, SensorSpec
+from monitor.records.logged import FILLINGS
 from monitor.series.hourly_values import usable_in_time_order
 from monitor.series.spans import between
 from monitor.units import DAYS_PER_JULIAN_YEAR, SECONDS_PER_DAY
@@ -27,7 +28,6 @@ _ACROSS_SHARE_OF_ACCURACY = 0.3
 """How differently a sensor errs in a room and in a dry box, within the band its sheet vouches for. [share of its stated
 accuracy] Judgement: sheets state 20 to 80 % RH closely and dry air loosely, as one error and not two."""
 
-_FILLINGS = (EntryKind.charge, EntryKind.recharge)
 _LOGGED_EARLY_S, _OPEN_FOR_S = 600.0, 5400.0
 """An opening is searched from so long before its entry to so long after. [s] Judgement: people log at the box, or
 when they are done with it."""
@@ -145,7 +145,7 @@ def comparisons(
         at_s = entry.at.timestamp()
         if entry.kind is EntryKind.opening:
             found.append(_SideBySide(inside, room, at_s).at_opening(at_s, episode))
-        elif entry.kind in _FILLINGS:
+        elif entry.kind in FILLINGS:
             found.append(_SideBySide(inside, room, at_s).before_filling(at_s, episode))
             episode += 1
     return tuple(one for one in found if one is not None and one.left_behind <= _MOST_LEFT)

@@ -19,9 +19,8 @@ from monitor.physics.psychrometrics import grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption.tabulated import SorptionTable
 from monitor.records import Box
+from monitor.units import LITERS_PER_M3, PA_PER_KPA
 
-_PA_PER_KPA, _LITER_PER_M3 = 1e3, 1e3
-"""Exact."""
 _MOST_CORRELATED = 0.999
 """Largest correlation of the errors of water and conductance. No unit. Judgement: next to 1; it keeps a root real."""
 _LEAST_PUSH_KPA_DAYS = 1e-9
@@ -35,8 +34,9 @@ sound."""
 _LEAST_SD_LOADING = 1e-12
 """The standard deviation of the loading divides, and is taken for no less. [g/g] Judgement: far below what a scale
 shows; it only keeps a division sound."""
-_LEAST_CHANCE = 1e-300
-"""A chance is taken for no less, so that the normal quantile is finite. [chance] Judgement: near the least double."""
+LEAST_CHANCE = 1e-300
+"""A chance is taken for no less, so that its logarithm and the normal quantile are finite. [chance] Judgement: near the
+least double."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,8 +215,8 @@ def air_of(outside_kpa: FloatArray, temperature_degc: FloatArray) -> Air:
         Of arrays with these axes.
     """
     saturation = np.asarray(saturation_vapor_pressure_pa(temperature_degc))
-    air_water = saturation * grams_per_m3_per_pa(temperature_degc) / _LITER_PER_M3
-    return Air(outside_kpa, saturation / _PA_PER_KPA, temperature_degc, air_water)
+    air_water = saturation * grams_per_m3_per_pa(temperature_degc) / LITERS_PER_M3
+    return Air(outside_kpa, saturation / PA_PER_KPA, temperature_degc, air_water)
 
 
 class StandardErrors(NamedTuple):
@@ -247,7 +247,7 @@ class StandardErrors(NamedTuple):
         StandardErrors
             That of the loading is a normal cut off above, by the inverse of its distribution.
         """
-        chances = np.maximum(rng.random(count) * normal.below(np.asarray(highest)), _LEAST_CHANCE)
+        chances = np.maximum(rng.random(count) * normal.below(np.asarray(highest)), LEAST_CHANCE)
         return cls(normal.quantile(chances), rng.standard_normal(count), rng.standard_normal(count))
 
 

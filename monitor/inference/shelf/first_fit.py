@@ -26,7 +26,8 @@ from monitor.inference.model.carried import Carried
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import comparisons
 from monitor.inference.shelf.needed import Needed, needed_of
-from monitor.records import BoxHistory, EntryKind, Outlook, ReadingSeries
+from monitor.records import BoxHistory, Outlook, ReadingSeries
+from monitor.records.logged import FILLINGS
 from monitor.records.words import NOT_DRIED
 from monitor.series.spans import between
 from monitor.texts import say, to_say
@@ -34,7 +35,6 @@ from monitor.texts import say, to_say
 _DRAWS_OF_EARLIER = 250
 """Draws of an earlier episode, which only informs the prior. [draws] Judgement: 400 of them and 250 gave means of
 ln(air changes) within 0.02 on the demo, where 0.35 lies between episodes."""
-_FILLINGS = (EntryKind.charge, EntryKind.recharge)
 
 
 @dataclass(frozen=True, eq=False)
@@ -284,7 +284,7 @@ def _fit_without_readings(
 
     How dry the beads are is known from the recharge desk or the scale, or else is what their method usually reaches.
     """
-    if not any(e.kind in _FILLINGS and e.at.timestamp() < now_s for e in record.entries):
+    if not any(e.kind in FILLINGS and e.at.timestamp() < now_s for e in record.entries):
         return FirstFit(None, Outlook(refusal=refusal))
     observations = (*earlier.observations, *tested(record.box, record.entries, now_s))
     found = tuple(s for s in observations if s is not None)
@@ -325,7 +325,7 @@ def _earlier_episodes(record: Record, now_s: float, assumptions: Assumptions | N
     Where they told nothing of the leak, as weeks at a sensor's floor do, those before them are asked, the newest first:
     what was once seen of a box isn't forgotten by looking away.
     """
-    filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
+    filled_s = sorted(e.at.timestamp() for e in record.entries if e.kind in FILLINGS and e.at.timestamp() < now_s)
     ends_s = earlier_episode_ends(filled_s)
     observations, levels, carried = [], [], None
     for end_s in ends_s[-EPISODES_COUNTED:]:

@@ -15,13 +15,9 @@ from typing import Any
 import numpy as np
 
 from monitor.inference.answers.value_of_measurement import Useful
-from monitor.inference.evidence.bins import DAY_S
-from monitor.inference.evidence.episodes import (
-    BETWEEN_LEVELS_HOURS,
-    LEVEL_HOURS,
-    DisturbanceRates,
-    find_steps,
-)
+from monitor.inference.evidence.bin_grid import DAY_S
+from monitor.inference.evidence.episodes import DisturbanceRates
+from monitor.inference.evidence.humidity_steps import BETWEEN_LEVELS_HOURS, LEVEL_HOURS, find_steps
 from monitor.inference.evidence.room_climate import LearnedRoom
 from monitor.inference.fit.fit import refreshed, unchanged
 from monitor.inference.fit.pooling import KnownLeaks, LeakObservation

@@ -13,12 +13,12 @@ from monitor.inference.evidence.room_climate import ROOM_COUNTS_DAYS
 from monitor.inference.fit.reseating import EPISODES_COUNTED, earlier_episode_ends
 from monitor.inference.model.sensor_bias import EPISODES_COMPARED, span_compared
 from monitor.records import EntryKind, LedgerEntry, ReadingSeries
+from monitor.records.logged import FILLINGS
 from monitor.series.hourly_values import HOUR_S
 from monitor.series.sensor_faults import NEARBY_S
 from monitor.series.spans import between, joined
 from monitor.units import SECONDS_PER_DAY
 
-_FILLINGS = (EntryKind.charge, EntryKind.recharge)
 _LEAD_S = NEARBY_S + SECONDS_PER_DAY
 """Readings from so long before an episode count too. [s] Judgement: a week, by which a hung sensor is known, and a
 day."""
@@ -28,8 +28,9 @@ what a box usually rises to be known."""
 _UNDATED_S = 365.0 * SECONDS_PER_DAY
 """A box of which no beads were ever logged is looked at so far back. [s] Judgement: every season, and without beads it
 comes to its room's humidity in weeks."""
-_GRID_S = 28.0 * SECONDS_PER_DAY
-"""A start that moves on with the present does so in such steps. [s] Judgement: fits are renewed more often anyway."""
+GRID_S = 28.0 * SECONDS_PER_DAY
+"""What moves on with the present does so in such steps, so that what a kept fit knew stays as it was meanwhile. [s]
+Judgement: fits are renewed more often anyway."""
 
 Span = tuple[float, float]
 
@@ -89,7 +90,7 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     Needed
         Of the box and its room.
     """
-    fillings = sorted(e.at.timestamp() for e in entries if e.kind in _FILLINGS and e.at.timestamp() < now_s)
+    fillings = sorted(e.at.timestamp() for e in entries if e.kind in FILLINGS and e.at.timestamp() < now_s)
     since_s = _on_grid(newest_s - _UNDATED_S)
     earlier_ends = earlier_episode_ends(fillings)
     if fillings:
@@ -103,7 +104,7 @@ def needed_of(entries: Sequence[LedgerEntry], newest_s: float, now_s: float) -> 
     )
     compared = [
         (_hour_before(start_s), _hour_after(end_s))
-        for at_s in _times_s(entries, (*_FILLINGS, EntryKind.opening))
+        for at_s in _times_s(entries, (*FILLINGS, EntryKind.opening))
         if compared_after_s < at_s
         for start_s, end_s in [span_compared(at_s)]
     ]
@@ -138,4 +139,4 @@ def _hour_after(at_s: float) -> float:
 
 
 def _on_grid(at_s: float) -> float:
-    return math.floor(at_s / _GRID_S) * _GRID_S
+    return math.floor(at_s / GRID_S) * GRID_S

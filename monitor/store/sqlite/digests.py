@@ -5,13 +5,14 @@ from __future__ import annotations
 from hashlib import blake2b
 from typing import TYPE_CHECKING
 
+from monitor.store.sqlite.rows import MS_PER_HOUR
+
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterable, Mapping, Sequence
 
 _Sums = tuple[int, int]
 """Of the readings counted, and of their values."""
-_MS_PER_HOUR = 3_600_000  # by definition
 _HOURS_SUMMED = """
 SELECT sum(count), sum((hour - 438288) * (count + 3 * sum_temperature + 7 * sum_humidity))
 FROM hourly WHERE box_id = :box AND hour >= :first AND hour < :hour
@@ -47,7 +48,7 @@ class Digests:
 
     def of(self, connection: sqlite3.Connection, box_id: int, first_hour: int, end_ms: int) -> bytes:
         """Return the digest of a box's readings from an hour to an instant, and of their marks."""
-        span = {"box": box_id, "first": first_hour, "end": end_ms, "hour": end_ms // _MS_PER_HOUR}
+        span = {"box": box_id, "first": first_hour, "end": end_ms, "hour": end_ms // MS_PER_HOUR}
         sums = [connection.execute(each, span).fetchone() for each in (_SINCE_SUMMED, _MARKS_SUMMED)]
         sums.append(self._hours_summed(connection, span))
         return blake2b(repr(sums).encode()).digest()

@@ -21,6 +21,7 @@ from monitor.store.sqlite.rows import (
     AT,
     FIRST_MS,
     HUMIDITY,
+    MS_PER_HOUR,
     PER_DEGC,
     PER_HUMIDITY,
     TEMPERATURE,
@@ -44,7 +45,6 @@ Held = tuple[int, int, int | None]
 """Temperature and humidity that are held for an instant, and the number of the import that brought them."""
 
 _NUMBERS_REMEMBERED = 10_000  # of boxes; judgement: ten times a large site
-MS_PER_HOUR = 3_600_000  # by definition
 
 _WONT_GO_IN = (
     ValueError, OverflowError, TypeError,

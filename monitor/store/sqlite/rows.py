@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+MS_PER_HOUR = 3_600_000  # by definition
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # seconds count from here by definition (POSIX)
 _MS = timedelta(milliseconds=1)  # by definition
 _MS_PER_DAY = 86_400_000  # by definition

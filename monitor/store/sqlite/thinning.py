@@ -13,8 +13,7 @@ import numpy as np
 
 from monitor.records import ReadingSeries
 from monitor.series.hourly_values import HOUR_S, hourly_values
-from monitor.store.sqlite.readings import MS_PER_HOUR
-from monitor.store.sqlite.rows import PER_DEGC, PER_HUMIDITY
+from monitor.store.sqlite.rows import MS_PER_HOUR, PER_DEGC, PER_HUMIDITY
 from monitor.store.sqlite.thinned_hours import forget_whole
 
 if TYPE_CHECKING:

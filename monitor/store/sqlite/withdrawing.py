@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.store.sqlite.readings import MS_PER_HOUR, add_newest, add_to_hours
+from monitor.store.sqlite.readings import add_newest, add_to_hours
+from monitor.store.sqlite.rows import MS_PER_HOUR
 from monitor.store.sqlite.thinned_hours import roll_up_whole
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.physics import calculators
 from monitor.records import ROOM, EntryKind, ReadingSeries
-from monitor.web.drawing import top_pct
+from monitor.web.drawing import NEARLY_ALL, top_pct
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +37,6 @@ SIGNS = {
 HOUR_S, DAY_S = 3600, 86_400  # by definition
 _MOST_POINTS = 3000  # judgement: two or three a pixel of a wide screen
 _HOURS_OF_A_MEAN = (1, 2, 3, 6, 12, 24, 24 * 7)  # judgement: spans in which a day or a week goes without rest
-_NEARLY_ALL = 0.995  # share of the hours; judgement: a spike sets no axis
 _PCT = 100.0  # by definition
 
 
@@ -99,7 +98,7 @@ def top_with(course: Course, top: int, *, with_room: bool) -> int:
     """Return where the axis of humidity ends; higher where the room is shown too, and goes beyond it. [%]"""
     if not with_room or not len(course.room):
         return top
-    return max(top, top_pct(float(np.quantile(course.room.relative_humidity, _NEARLY_ALL))))
+    return max(top, top_pct(float(np.quantile(course.room.relative_humidity, NEARLY_ALL))))
 
 
 def few_marked(marked: ReadingSeries, hours: int) -> ReadingSeries:

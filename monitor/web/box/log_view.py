@@ -8,9 +8,10 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.desk.cautions import colors_of
-from monitor.desk.questions import STARTS, beads_in
+from monitor.desk.questions import beads_in
 from monitor.physics import calculators
 from monitor.presentation.bead_wording import beads
+from monitor.records.logged import FILLINGS
 from monitor.records.words import METHODS as METHOD_WORDS
 from monitor.records.words import NOT_DRIED
 from monitor.web.box.course import SIGNS
@@ -125,7 +126,7 @@ def deeds(known: Known, now: datetime, words: Wording, sent: Sent | None = None)
         kinds=[(kind, beads(kind)) for kind in dict.fromkeys((*_plain(there), *calculators.desiccant_kinds()))],
         methods=methods,
         colors=colors_of(there),
-        has_beads=any(entry.kind in STARTS for entry in known.entries),
+        has_beads=any(entry.kind in FILLINGS for entry in known.entries),
         known={"method": _last_method(known, methods), "holder": known.holder, "when": "now"},
         mass_unit=words.mass_unit,
         temperature_unit=words.temperature_unit,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.physics import calculators
+from monitor.units import PA_PER_KPA
 from monitor.web.box.course import thinned
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 _DAY_HOURS = 24  # by definition
 FAN_DAYS = 90  # judgement: a season; beyond it the interval fills the chart
 _PCT = 100.0  # by definition
-_PA_PER_KPA = 1e3  # exact
 
 
 class View(StrEnum):
@@ -111,7 +111,7 @@ def fan_of(view: View, answer: Assessment, words: Wording) -> Fan | None:
         return None
     kpa = np.array((vapor.p05_kpa, vapor.p25_kpa, vapor.p50_kpa, vapor.p75_kpa, vapor.p95_kpa))[:, here]
     degc = np.array(vapor.temperature_degc)[here]
-    points = kpa if view is View.vapor else calculators.absolute_g_per_m3(degc, _PA_PER_KPA * kpa)
+    points = kpa if view is View.vapor else calculators.absolute_g_per_m3(degc, PA_PER_KPA * kpa)
     return Fan(at, points, view.of_air(degc, limit))
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.presentation.amounts import joined
-from monitor.presentation.desk_amounts import minutes, wording_scale
+from monitor.presentation.desk_amounts import CURVE_IN_HOURS_FROM_S, minutes, wording_scale
 from monitor.texts import say
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ _STEPS_WANTED = 4  # a count; judgement: lines that can be told apart on a phone
 _STEPS = (1.0, 2.0, 5.0, 10.0)  # times a power of ten; judgement: figures that people count in
 _NEARLY = 0.75  # of the step that would give as many lines as wanted; judgement: some more lines do no harm
 _LEAST_SPAN = 1e-6  # grams or minutes; judgement: no division by zero
-_HOURS_FROM_S = 4 * 3600.0  # judgement: minutes beyond 240 are hard to read
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +65,7 @@ def curve_view(curve: RunCurve, words: Wording) -> CurveView:
     highest = max([float(middle.max()), *shown])
     margin = _MARGIN_SHARE * max(highest - lowest, 1.0 * scale)
     x, y = _axis(first_s, last_s, _LEFT, _RIGHT), _axis(lowest - margin, highest + margin, _BOTTOM, _TOP)
-    hours = last_s > _HOURS_FROM_S
+    hours = last_s > CURVE_IN_HOURS_FROM_S
     report = curve.report
     next_s = report.heated_s + report.judgement.next_step_s
     ahead = report.run.open and next_s <= last_s

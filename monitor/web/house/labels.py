@@ -11,8 +11,8 @@ import segno
 from monitor.presentation.amounts import percent
 from monitor.records import Box
 from monitor.texts import say
+from monitor.web.access.who import LOOPBACK
 
-_LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
 _QUIET_MODULES = 4  # a count; ISO/IEC 18004: around the code
 _LONGEST = 200  # letters; judgement: a longer address makes a code too fine for a phone at arm's length
 
@@ -46,7 +46,7 @@ def problem_of(address: str) -> str:
 
 def stays_here(address: str) -> bool:
     """Return whether an address leads nowhere from a phone."""
-    return urlsplit(address).hostname in _LOOPBACK
+    return urlsplit(address).hostname in LOOPBACK
 
 
 def labels(boxes: Iterable[Box], address: str) -> Sequence[Label]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import day_in_full, near_day
 from monitor.presentation.amounts import chance, percent
 from monitor.texts import said, say
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from monitor.presentation.planned import Planned
     from monitor.records import Assessment, CrossingForecast
 
-DAYS_A_WEEK = 7  # days, by definition
 MOST_CHOICES = 26
 """So many days are offered in a list. A judgement: half a year of weekends; further ones can be dragged to."""
 OTHER_DAYS_AHEAD = 14
@@ -98,7 +98,7 @@ def _why_later(first: date, today: date) -> str:
 def _skips(since: date) -> list[Choice]:
     """Return until when a box may be left out, counted from the day it has."""
     return [
-        Choice((since + timedelta(days=days)).isoformat(), say("{count} weeks", count=days // DAYS_A_WEEK))
+        Choice((since + timedelta(days=days)).isoformat(), say("{count} weeks", count=days // DAYS_PER_WEEK))
         for days in SKIPS
     ]
 

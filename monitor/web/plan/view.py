@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from monitor.planning.worth import PlanWorth
     from monitor.presentation.plan_days import PlanDate
     from monitor.presentation.planned import Planned
-    from monitor.records import Assessment, PlannedDay, PlannedSwap
+    from monitor.records import Assessment, PlanDecision, PlannedDay, PlannedSwap
     from monitor.services.recharge_plan import FullPlan
 
 _NAMED = 3
@@ -153,23 +153,21 @@ def view(
     ``put_in_at`` where the desk puts a spare charge into a box.
     """
     plan, today = planned.plan, planned.today
+    dates = dates_of(plan)
     efforts = [effort(day) for day in plan.days]
     effort_of_all = efforts[0] if len(set(efforts)) == 1 else ""
-    by_day = {id(day): "" if effort_of_all else each for day, each in zip(plan.days, efforts, strict=True)}
+    effort_of = {id(day): "" if effort_of_all else each for day, each in zip(plan.days, efforts, strict=True)}
     swaps = {id(swap): _swap(planned, swap, dried, put_in_at) for swap, dried in dried_after(plan)}
-    dates = dates_of(plan)
     days = [
-        _day(planned, one, by_day, [swaps[id(swap)] for swap in one.swaps], by_forecasts=full_plan is None)
+        _day(planned, one, effort_of, [swaps[id(swap)] for swap in one.swaps], by_forecasts=full_plan is None)
         for one in dates
     ]
+    if full_plan is None:
+        late, how_to_mend = list(_late(planned)), True
+    else:
+        late = [(one.box, planned.words.in_own_units(said(one.words))) for one in full_plan.unmet]
+        how_to_mend = any(not one.mend for one in full_plan.unmet)
     forecast = {answer.box.name for answer in planned.answers if answer.forecast is not None}
-    decided = plan.decided
-    unmet = None if full_plan is None else full_plan.unmet
-    late = (
-        list(_late(planned))
-        if unmet is None
-        else [(one.box, planned.words.in_own_units(said(one.words))) for one in unmet]
-    )
     return PlanView(
         headline=_headline(dates, today, late),
         total=_total(dates),
@@ -177,18 +175,19 @@ def view(
         effort=effort_of_all,
         weeks=weeks_of(planned, {day.iso: day.rows for day in days}),
         late_for=late,
-        how_to_mend=unmet is None or any(not one.mend for one in unmet),
+        how_to_mend=how_to_mend,
         without=[row_of(planned, box, said(why)) for box, why in plan.left_out.items() if box in forecast],
         unknown=[(box, said(why)) for box, why in plan.left_out.items() if box not in forecast],
-        decisions=[(one.decision_id or 0, decision(one, today)) for one in decided.in_force],
-        claims=[
-            (one.decision_id or 0, one.box, one.on.isoformat(), f"{decision(one, today)}.")
-            for one in decided.to_be_logged
-        ],
+        decisions=[(one.decision_id or 0, decision(one, today)) for one in plan.decided.in_force],
+        claims=[_claim(one, today) for one in plan.decided.to_be_logged],
         rule=rule_of_days(),
         span=f"{near_day(today, today)} – {near_day(planned.last, today)}",
         worth=None if full_plan is None else _worth(planned, full_plan.worth),
-    )  # fmt: skip
+    )
+
+
+def _claim(done: PlanDecision, today: date) -> tuple[int, str, str, str]:
+    return done.decision_id or 0, done.box, done.on.isoformat(), f"{decision(done, today)}."
 
 
 def _headline(dates: Sequence[PlanDate], today: date, late: Collection[object] = ()) -> str:

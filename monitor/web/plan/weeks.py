@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.day_names import day_in_full, day_of_month, near_day
-from monitor.web.plan.rows import DAYS_A_WEEK
+from monitor.units import DAYS_PER_WEEK
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -43,9 +43,9 @@ def weeks_of(planned: Planned, rows: Mapping[str, Sequence[Row]]) -> list[Week]:
     monday = planned.today - timedelta(days=planned.today.weekday())
     weeks = []
     while monday <= planned.last:
-        days = [monday + timedelta(days=place) for place in range(DAYS_A_WEEK)]
+        days = [monday + timedelta(days=place) for place in range(DAYS_PER_WEEK)]
         weeks.append(tuple(_cell(planned, on, rows.get(on.isoformat(), ())) for on in days))
-        monday += timedelta(days=DAYS_A_WEEK)
+        monday += timedelta(days=DAYS_PER_WEEK)
     return weeks
 
 

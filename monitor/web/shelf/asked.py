@@ -7,13 +7,13 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from monitor.records.names import LONGEST_NAME
+
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from typing import TypeVar
 
     _Choice = TypeVar("_Choice", bound=StrEnum)
-
-_LONGEST_NAME = 64  # letters; judgement: as the rule for names has it
 
 
 class Density(StrEnum):
@@ -60,7 +60,7 @@ class Asked:
         return cls(
             density=_choice(Density, told.get("view")),
             kind=_choice(Kind, told.get("state")) or Kind.every,
-            find=told.get("q", "").strip()[:_LONGEST_NAME],
+            find=told.get("q", "").strip()[:LONGEST_NAME],
             by=_choice(GroupBy, told.get("by")) or GroupBy.nothing,
         )
 

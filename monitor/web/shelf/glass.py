@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from monitor.web.drawing import MOST_OVER
+
 if TYPE_CHECKING:
     from monitor.records import Quantiles
 
 _BOTTOM_Y, _LIMIT_Y, _TOP_Y = 37.0, 15.0, 5.0  # units of the drawing; judgement: shares as of the large glass
-_MOST_OVER = 0.20  # a fraction of saturation; judgement: as of the large glass
 _LEAST_ABOVE = 1.5  # units of the drawing; judgement: a hair over its limit can still be seen
 
 
@@ -27,7 +28,7 @@ class SmallGlass:
 
 def small_glass(capacity_used: Quantiles | None, over_by: float) -> SmallGlass:
     """Return the small glass of a box."""
-    over = min(over_by / _MOST_OVER, 1.0) * (_LIMIT_Y - _TOP_Y)
+    over = min(over_by / MOST_OVER, 1.0) * (_LIMIT_Y - _TOP_Y)
     over_y = round(_LIMIT_Y - max(over, _LEAST_ABOVE), 1) if over_by > 0.0 else None
     if capacity_used is None:
         return SmallGlass(None, None, over_y)
