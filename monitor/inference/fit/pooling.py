@@ -1,7 +1,8 @@
 """Boxes inform one another: how leaky boxes of a style are, and how leaky this box was in earlier episodes.
 
 Partial pooling by an empirical-Bayes step: every box's own estimate of ln(air changes a day), with its prior divided
-out, is one noisy observation of a box drawn from its style.
+out, is one noisy observation of a box drawn from its style. Styles have means of their own, and one spread between
+boxes: a few boxes of a style hardly tell it, all boxes of a shelf do.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -21,7 +23,7 @@ from monitor.inference.fit.reseating import (
     spread_evidence,
     spread_weights,
 )
-from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, style_prior
+from monitor.inference.model.box_prior import CONDUCTANCE_PER_AIR_CHANGE, prior_of_style, style_prior
 from monitor.physics.numerics import FloatArray
 from monitor.records import NORMAL_P95, Box, EntryKind, LedgerEntry
 from monitor.units import SECONDS_PER_DAY
@@ -30,8 +32,8 @@ _STYLE_MEAN_SD = 0.6
 """How far the mean of a style lies from ``box_prior.style_prior``. [ln air changes a day] Judgement: a factor
 of two."""
 _BETWEEN_BOXES = np.linspace(0.25, 1.25, 11)
-"""Spread of boxes of one style about their mean; weighted by its likelihood given the boxes observed. [ln air changes a
-day] Judgement: from boxes of one batch to any box that bears the name."""
+"""Spread of boxes of one style about their mean, the same in all styles; weighted by its likelihood given the boxes
+observed. [ln air changes a day] Judgement: from boxes of one batch to any box that bears the name."""
 _TYPICAL_SPREAD, _SPREAD_SD = 0.65, 0.25
 """Prior of that spread: mean and sd. [ln air changes a day] Judgement: a factor of two between
 boxes of one kind."""
@@ -184,6 +186,10 @@ class KnownLeaks:
             of_style = latest.setdefault(s.style, {})
             of_style[s.box] = max(of_style.get(s.box, s), s, key=lambda one: one.at_s)
         self._of_style = {style: _OfStyle.of(found) for style, found in latest.items()}
+        self._spread_by_style = {
+            style: _by_spread(prior_of_style(style)[0], one.seen)[0] for style, one in self._of_style.items()
+        }
+        """Of each style, what its boxes say of the spread between boxes: ln likelihoods. (spreads)"""
         several = {name: found for name, own in self._own.items() if len(found := _episodes(own)) > 1}
         self._evidence = dict(zip(several, spread_evidence(list(several.values())), strict=True))
         """Of each box, what its episodes say of the spread between episodes."""
@@ -193,7 +199,8 @@ class KnownLeaks:
             self._evidence_of_style[style] = self._evidence_of_style.get(style, np.zeros(len(SPREADS))) + evidence
 
     def style(self, box: Box) -> tuple[float, float]:
-        """Return what the other boxes of its style give for a box: of each the latest observation counts.
+        """Return what other boxes give for a box: of each the latest observation counts, for the spread also those of
+        other styles.
 
         Parameters
         ----------
@@ -210,8 +217,8 @@ class KnownLeaks:
     def prior(self, box: Box, episode_start_s: float, after_s: float | None = None) -> tuple[float, float]:
         """Return mean and sd of ln(air changes a day) for a prior, given the observations of this and other boxes.
 
-        Of each other box of the style the latest observation counts; of this box the latest of every earlier
-        episode, and every test of it empty.
+        Of each other box the latest observation counts, one of another style for the spread alone; of this box the
+        latest of every earlier episode, and every test of it empty.
 
         Parameters
         ----------
@@ -267,8 +274,9 @@ class KnownLeaks:
 
     def _style(self, box: Box) -> tuple[float, float]:
         """Precision, and the mean times that."""
-        others = self._of_style.get(box.style, _NO_OTHERS)
-        mean, variance = _style(box, others.without(box.name))
+        others = self._of_style.get(box.style, _NO_OTHERS).without(box.name)
+        elsewhere = [one for style, one in self._spread_by_style.items() if style != box.style]
+        mean, variance = _style(box, others, sum(elsewhere, np.zeros(len(_BETWEEN_BOXES))))
         return 1.0 / variance, mean / variance
 
 
@@ -276,11 +284,9 @@ def _mean_and_sd(precision: float, weighted: float) -> tuple[float, float]:
     return weighted / precision, float(precision**-0.5)
 
 
-@dataclass(frozen=True, eq=False)
-class _OfStyle:
-    """The latest observation of each box of a style, with what of them is the same for every box that asks."""
+class _Seen(NamedTuple):
+    """The latest observation of each box of a style."""
 
-    places: dict[str, int]
     mean: FloatArray
     """(observations) [ln(1/day)]"""
     variance: FloatArray
@@ -288,18 +294,24 @@ class _OfStyle:
     log_variance: FloatArray
     """(spreads × observations)"""
 
+
+@dataclass(frozen=True, eq=False)
+class _OfStyle:
+    """What is the same for every box that asks for those of its style."""
+
+    places: dict[str, int]
+    seen: _Seen
+
     @classmethod
     def of(cls, latest: dict[str, LeakObservation]) -> _OfStyle:
         means, sds = (np.array([getattr(s, name) for s in latest.values()]) for name in ("mean", "sd"))
         variance = sds**2 + _BETWEEN_BOXES[:, None] ** 2
-        return cls({name: place for place, name in enumerate(latest)}, means, variance, np.log(variance))
+        return cls({name: place for place, name in enumerate(latest)}, _Seen(means, variance, np.log(variance)))
 
-    def without(self, box: str) -> tuple[FloatArray, FloatArray, FloatArray]:
-        of_all = self.mean, self.variance, self.log_variance
+    def without(self, box: str) -> _Seen:
         if (place := self.places.get(box)) is None:
-            return of_all
-        mean, variance, log_variance = (np.delete(one, place, axis=-1) for one in of_all)
-        return mean, variance, log_variance
+            return self.seen
+        return _Seen(*(np.delete(one, place, axis=-1) for one in self.seen))
 
 
 _NO_OTHERS = _OfStyle.of({})
@@ -314,19 +326,22 @@ def _episodes(own: Sequence[LeakObservation]) -> list[tuple[float, float]]:
     return [(latest[start_s].mean, latest[start_s].sd) for start_s in sorted(latest)]
 
 
-def _style(box: Box, others: tuple[FloatArray, FloatArray, FloatArray]) -> tuple[float, float]:
+def _style(box: Box, others: _Seen, elsewhere: FloatArray) -> tuple[float, float]:
     """Mean and variance of a new box of the style, over the spreads between boxes that the observations leave open."""
     prior_mean, prior_sd = style_prior(box)
-    values, total, log_total = others
-    if not values.size:
+    if not others.mean.size:
         return prior_mean, prior_sd**2
-    spreads = _BETWEEN_BOXES
-    precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / total).sum(axis=1)
-    means = (prior_mean / _STYLE_MEAN_SD**2 + (values / total).sum(axis=1)) / precision
-    fits = -0.5 * (log_total + (values - means[:, None]) ** 2 / total).sum(axis=1) - 0.5 * np.log(precision)
-    fits = fits - 0.5 * ((means - prior_mean) / _STYLE_MEAN_SD) ** 2
-    logs = fits - 0.5 * ((spreads - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2
+    fits, means, precision = _by_spread(prior_mean, others)
+    logs = fits + elsewhere - 0.5 * ((_BETWEEN_BOXES - _TYPICAL_SPREAD) / _SPREAD_SD) ** 2
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     mean = float(weights @ means)
-    return mean, float(weights @ (spreads**2 + 1.0 / precision + (means - mean) ** 2))
+    return mean, float(weights @ (_BETWEEN_BOXES**2 + 1.0 / precision + (means - mean) ** 2))
+
+
+def _by_spread(prior_mean: float, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """For each spread between boxes: its ln likelihood, and the mean of the style given it, with its precision."""
+    precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / seen.variance).sum(axis=1)
+    means = (prior_mean / _STYLE_MEAN_SD**2 + (seen.mean / seen.variance).sum(axis=1)) / precision
+    off = (seen.log_variance + (seen.mean - means[:, None]) ** 2 / seen.variance).sum(axis=1)
+    return -0.5 * (off + np.log(precision) + ((means - prior_mean) / _STYLE_MEAN_SD) ** 2), means, precision

@@ -244,8 +244,25 @@ def style_prior(box: Box) -> tuple[float, float]:
     (float, float)
         Mean and standard deviation of ln(air changes a day). [ln(1/day)]
     """
-    changes, spread = _matching(_AIR_CHANGES, box.style, _AIR_CHANGES_UNKNOWN)
-    return float(np.log(changes * (_FED_THROUGH_TUBE if box.fed_through_tube else 1.0))), spread
+    mean, spread = prior_of_style(box.style)
+    return mean + (float(np.log(_FED_THROUGH_TUBE)) if box.fed_through_tube else 0.0), spread
+
+
+def prior_of_style(style: str) -> tuple[float, float]:
+    """Return the prior of the leak of a style, whatever else is declared of a box.
+
+    Parameters
+    ----------
+    style : str
+        How boxes close, as declared.
+
+    Returns
+    -------
+    (float, float)
+        Mean and standard deviation of ln(air changes a day). [ln(1/day)]
+    """
+    changes, spread = _matching(_AIR_CHANGES, style, _AIR_CHANGES_UNKNOWN)
+    return float(np.log(changes)), spread
 
 
 def _matching(table: dict[str, tuple[float, float]], name: str, otherwise: tuple[float, float]) -> tuple[float, float]:

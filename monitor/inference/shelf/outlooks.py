@@ -288,8 +288,6 @@ def outlook_among(
 ) -> Outlook:
     """Return the outlook of one box, the very one that ``outlooks`` of all of them gives it.
 
-    Only boxes of its style are fitted, as no others inform it.
-
     Parameters
     ----------
     histories : sequence of BoxHistory
@@ -315,13 +313,12 @@ def outlook_among(
     now_s = as_of.timestamp()
     box_input, rooms = by_room(histories, now_s)
     asked = next(one for one in box_input if one.name == box_name)
-    same_style = [one for one in box_input if one.history.box.style == asked.history.box.style]
     limit = asked.history.box.humidity_limit if humidity_limit is None else humidity_limit
     disturbance_rates = rates_of((history.entries for history in histories), now_s)
     shared = _Shared((), now_s, horizon_days, None, disturbance_rates, False, assumptions)
-    first = [first_fit(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in same_style]
+    first = [first_fit(one, rooms, now_s, assumptions, at_any_age=at_any_age and one is asked) for one in box_input]
     known = KnownLeaks(finite_only(s for one in first for s in one.observations))
-    return _outlook(shared, _second_fit(first[same_style.index(asked)], known, limit)).outlook
+    return _outlook(shared, _second_fit(first[box_input.index(asked)], known, limit)).outlook
 
 
 def _with_progress(
