@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
+from monitor.records.local_times import instants_of
 from monitor.records.names import (
     NAME_RULE,
     is_name,
@@ -90,7 +91,11 @@ class TomlTable:
         if not isinstance(value, date):
             raise self.error(key, value, "a date or a time, like 2026-03-01 or 2026-03-01T07:30:00")
         at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
-        return self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        there = self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone))
+        if at.tzinfo is None and len(instants_of(at, zone)) != 1:
+            right = f"a time that clocks in {zone} showed once, or one with its offset from UTC, like {there.isoformat()}"
+            raise self.error(key, at.isoformat(), right)
+        return there.astimezone(UTC)
 
     def _within_reach(self, key: str, at: datetime) -> datetime:
         """Return an instant at which there can be readings."""

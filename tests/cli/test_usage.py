@@ -66,6 +66,7 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["forecast", "--as-of", "yesterday"], "'yesterday' is not a time. Write it in UTC"),
         (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' is not a time"),
         (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "is not a time"),
+        (["plan", "--as-of", "2098-01-01"], "'2098-01-01' is still to come: the newest that can be asked about is"),
         (["leak", "--as-of", "1970-01-01"], "Choose a time from 2000 to 2099"),
         (["forecast", "--limit", "0"], "0 is not valid: a limit is from 1 to 95 %"),
         (["forecast", "--limit", "120"], "120 is not valid"),

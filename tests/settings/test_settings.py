@@ -240,6 +240,24 @@ def test_an_instant_at_which_there_can_be_no_readings_is_refused(tmp_path: Path,
             load_shelf(tmp_path)
 
 
+@pytest.mark.parametrize("at", ["9999-12-31T23:59:59", "0001-01-01T00:00:00"])
+def test_a_move_at_the_ends_of_all_time_is_refused(tmp_path: Path, at: str) -> None:
+    (tmp_path / "shelf.toml").write_text(f'[[moves]]\nsensor = "a"\nto = "b"\non = {at}\n', encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"is not valid; it must be from 2000 to 2099$"):
+        load_shelf(tmp_path)
+
+
+@pytest.mark.parametrize("at", ["2026-03-29T02:30:00", "2026-10-25T02:30:00"])
+def test_a_move_at_a_time_that_clocks_skipped_or_showed_twice_is_refused(tmp_path: Path, at: str) -> None:
+    """Vienna's clocks are changed on these days, at 01:00 UTC."""
+    whole = 'timezone = "Europe/Vienna"\n[boxes.b]\nvolume_l = 5\n[[moves]]\nsensor = "a"\nto = "b"\non = '
+    (tmp_path / "shelf.toml").write_text(f"{whole}{at}\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match=rf"on = '{at}' .* showed once, or one with its offset from UTC, like {at}\+"):
+        load_shelf(tmp_path)
+    (tmp_path / "shelf.toml").write_text(f"{whole}{at}+01:00\n", encoding="utf-8")
+    assert load_shelf(tmp_path).moves[0].since == datetime.fromisoformat(f"{at}+01:00")
+
+
 def test_a_name_of_any_length_is_shown_in_a_line(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text(f"[boxes.{'a' * 3000}]\nvolume_l = 5\n", encoding="utf-8")
     with pytest.raises(SettingsError, match=r"aaaa… in \[boxes"):
