@@ -96,8 +96,8 @@ def utc_instant(text: str | None, now: datetime) -> datetime:
         )
     if at > now:
         raise typer.BadParameter(
-            f"'{text}' is still to come: the newest that can be asked about is {now:%Y-%m-%dT%H:%M}Z. --as-of only looks"
-            " back; leave it out, and the forecast of now says what is ahead",
+            f"'{text}' is still to come: the newest that can be asked about is {now:%Y-%m-%dT%H:%M}Z. --as-of only"
+            " looks back; leave it out, and the forecast of now says what is ahead",
             param_hint="'--as-of'",
         )
     return at

@@ -19,6 +19,10 @@ DAYS = to_say("2026-03-14, saturday, today or tomorrow")
 _LATER_TODAY = to_say(
     "'{text}' is in the future. Log only what has happened. For the day before, write 'yesterday {text}'"
 )
+_TWICE = to_say("'{text}' came twice in {zone}, where clocks were set back. Write {first} or {second}")
+_NEVER = to_say(
+    "'{text}' never was in {zone}, where clocks were set forward. By a clock that was not set yet, write {first}"
+)
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 _DAY = r"yesterday|today|this morning"
 _MORNING, _NOON = "8:00", "12:00"
@@ -95,17 +99,8 @@ def in_zone(told: datetime, zone: ZoneInfo, text: str, now: datetime | None = No
         return told.replace(tzinfo=zone).astimezone(UTC)
     first, second = (told.replace(tzinfo=zone, fold=fold).isoformat() for fold in (0, 1))
     what, where = " ".join(text.split()), str(zone)
-    raise TypedError(
-        say(
-            "'{text}' came twice in {zone}, where clocks were set back. Write {first} or {second}",
-            text=what, zone=where, first=first, second=second,
-        )
-        if meant
-        else say(
-            "'{text}' never was in {zone}, where clocks were set forward. By a clock that was not set yet, write {first}",
-            text=what, zone=where, first=first,
-        )
-    )  # fmt: skip
+    words = {"text": what, "zone": where, "first": first}
+    raise TypedError(say(_TWICE, **words, second=second) if meant else say(_NEVER, **words))
 
 
 def day_ahead(text: str, today: date) -> date:

@@ -93,7 +93,8 @@ class TomlTable:
         at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
         there = self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone))
         if at.tzinfo is None and len(instants_of(at, zone)) != 1:
-            right = f"a time that clocks in {zone} showed once, or one with its offset from UTC, like {there.isoformat()}"
+            like = there.isoformat()
+            right = f"a time that clocks in {zone} showed once, or one with its offset from UTC, like {like}"
             raise self.error(key, at.isoformat(), right)
         return there.astimezone(UTC)
 

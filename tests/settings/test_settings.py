@@ -252,7 +252,7 @@ def test_a_move_at_a_time_that_clocks_skipped_or_showed_twice_is_refused(tmp_pat
     """Vienna's clocks are changed on these days, at 01:00 UTC."""
     whole = 'timezone = "Europe/Vienna"\n[boxes.b]\nvolume_l = 5\n[[moves]]\nsensor = "a"\nto = "b"\non = '
     (tmp_path / "shelf.toml").write_text(f"{whole}{at}\n", encoding="utf-8")
-    with pytest.raises(SettingsError, match=rf"on = '{at}' .* showed once, or one with its offset from UTC, like {at}\+"):
+    with pytest.raises(SettingsError, match=rf"on = '{at}' .* once, or one with its offset from UTC, like {at}\+"):
         load_shelf(tmp_path)
     (tmp_path / "shelf.toml").write_text(f"{whole}{at}+01:00\n", encoding="utf-8")
     assert load_shelf(tmp_path).moves[0].since == datetime.fromisoformat(f"{at}+01:00")
