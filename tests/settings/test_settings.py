@@ -14,7 +14,7 @@ from monitor.errors import FeedError, SettingsError, UnknownBoxError
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, RoomClimate
-from monitor.settings import CalendarRules, load_shelf, parse_shelf, shelf_folder
+from monitor.settings import CalendarRules, load_shelf, load_shelf_again, parse_shelf, shelf_folder
 from monitor.store.opening import open_stores
 
 WHOLE = """
@@ -284,3 +284,17 @@ def test_a_time_that_is_none_is_named(tmp_path: Path, wrong: str) -> None:
         SettingsError, match=r"\[calendar\]: remind_evening_before = .* a time like '18:30', or 'never'"
     ):
         parse_shelf(f'[calendar]\nremind_evening_before = "{wrong}"\n'.encode(), tmp_path, {})
+
+
+def test_what_runs_on_keeps_a_shelf_whose_file_is_gone_or_emptied(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.toml"
+    nothing = load_shelf(tmp_path, {})
+    path.touch()
+    assert load_shelf_again(nothing) == nothing
+    path.write_text("[boxes.one]\nvolume_l = 5\n", encoding="utf-8")
+    shelf = load_shelf_again(nothing)
+    assert [box.name for box in shelf.boxes] == ["one"]
+    for undo in (path.unlink, path.touch):
+        undo()
+        with pytest.raises(SettingsError, match=r"shelf.toml is gone or empty. Put back what it said$"):
+            load_shelf_again(shelf)
