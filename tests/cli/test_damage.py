@@ -416,3 +416,15 @@ def test_ctrl_c_that_is_to_be_ignored_is_ignored(site: Path) -> None:
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", "<&- >&- 2>&-"])
+def test_standard_streams_that_are_closed_stop_nothing(closed: str, site: Path) -> None:
+    words = [sys.executable, "-m", "monitor.cli.start", "--shelf", str(site), "log", "opening", "pa6-dry"]
+    done = subprocess.run(
+        ["sh", "-c", f'exec "$@" {closed}', "sh", *words], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert ("saved as entry 2" in done.stdout) == (">&-" not in closed or closed == "2>&-")
+    with open_stores(site / "siccast.sqlite3", read_only=True) as stores:
+        assert [entry.kind for entry in stores.ledger.entries()] == [EntryKind.charge, EntryKind.opening]
