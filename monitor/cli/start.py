@@ -28,7 +28,7 @@ def _open_what_is_closed() -> None:
     """Open what a caller closed of standard input and outputs, before a file of ours takes its number."""
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 -- as long as the process
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: PTH123, SIM115 -- as long as the process
 
 
 def _stop(*_: object) -> None:
