@@ -168,6 +168,18 @@ def test_what_there_is_not_was_written_wrong(desk_site: Path, run: Run, line: st
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize("named", [("--shelf", ""), ("--shelf=",)])
+def test_an_empty_name_of_a_shelf_is_not_the_folder_of_now(tmp_path: Path, named: tuple[str, ...]) -> None:
+    """As of a variable that is not set; the database would be made wherever somebody happens to be."""
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, *named, "log", "note", "one", "x"],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "siccast: --shelf is empty. Name a folder; . is the one you are in\n"
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("line", "said"),
     [
