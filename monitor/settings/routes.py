@@ -86,7 +86,7 @@ class _Secrets:
 def _read_mail(table: TomlTable, secrets: _Secrets) -> MailAddress:
     security = table.choice("security", ("starttls", "tls", "none"), default="starttls")
     usual = {"starttls": SUBMISSION_PORT, "tls": SUBMISSIONS_PORT, "none": SMTP_PORT}[security]
-    host, to = table.text("host"), table.list_of_texts("to")
+    host, to = table.host("host"), table.list_of_texts("to")
     address = MailAddress(
         host=host,
         port=table.whole("port", 1, LARGEST_PORT, default=usual),

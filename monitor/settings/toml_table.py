@@ -64,6 +64,14 @@ class TomlTable:
             raise self.error(key, value, NAME_RULE)
         return value
 
+    def host(self, key: str) -> str:
+        """Return the name or address of a machine, without its port; it must be there."""
+        value = self.text(key)
+        is_split = value.count(":") == 1  # an address of IPv6 has more of them
+        if not value or is_split or not value.isprintable() or set(value) & set(" /[]"):
+            raise self.error(key, value, "a name or an address without port, like '192.168.1.20'")
+        return value
+
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
         """Return one of the allowed texts."""
         value = self.text(key, default)

@@ -107,6 +107,15 @@ def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
         ("[boxes.left]\nvolume_l = true", "volume_l = True"),
         ("[broker]\nport = 1883", "'host' is missing"),
         ("[[feeds]]\ntopic = 'a/b'", "{box}"),
+        ("[[feeds]]\ntopic = ''", "{box}"),
+        *(
+            (f'[broker]\nhost = "{host}"', "must be a name or an address without port, like '192.168.1.20'")
+            for host in ("", "192.168.1.20:1883", "mqtt://hub", "my hub", "hub\\n", "hub\\u202e", "[::1]")
+        ),
+        *(
+            (f'[broker]\nhost = "hub"\nclient_id = "{text}"', "must be a text of its own for each listener")
+            for text in ("", "a\\u0000b")
+        ),
         ("[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = 'h'}", "RFC 6901"),
         ("[room]\nmonthly_vapor_pressure_kpa = [1.0]", "twelve"),
         ("[room]\nclimate = 'martian'", "'humid_summers'"),
@@ -126,6 +135,13 @@ def test_wrong_value_gets_one_line_with_place_value_and_rule(tmp_path: Path, tex
     assert said in str(caught.value)
     assert "shelf.toml" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("host", ["::1", "fe80::1%eth0", "hub", "hub.example.org", "büro.example", "10.0.0.7"])
+def test_machines_have_names_and_addresses_of_either_kind(tmp_path: Path, host: str) -> None:
+    broker = load_shelf(write(tmp_path, f"[broker]\nhost = '{host}'"), environment={}).broker
+    assert broker is not None
+    assert broker.host == host
 
 
 def test_unreadable_shelf_file_is_named(tmp_path: Path) -> None:
