@@ -46,12 +46,7 @@ def read_plan(table: TomlTable | None) -> PlanRules:
 
 def read_weekdays(table: TomlTable, otherwise: str) -> tuple[int, ...]:
     """Return the days that are named, Monday 0; none where the line is left out, which then means ``otherwise``."""
-    is_there = table.has("weekdays")
-    days = {WEEKDAYS.index(name) for name in table.texts("weekdays", WEEKDAYS)}
-    if is_there and not days:
-        right = f"one day or more, like ['saturday']; without the line it is {otherwise}, and dates_off keeps days free"
-        raise table.error("weekdays", [], right)
-    return tuple(sorted(days))
+    return tuple(sorted({WEEKDAYS.index(name) for name in table.texts("weekdays", WEEKDAYS, otherwise)}))
 
 
 def read_hours(table: TomlTable) -> tuple[tuple[int, int], ...]:

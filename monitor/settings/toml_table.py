@@ -136,18 +136,28 @@ class TomlTable:
         table = TomlTable(dict(zip(map(str, range(len(values))), values, strict=True)), f"{self._place}: {key}")
         return tuple(table.number(str(index), low, high, 0.0) for index in range(len(values)))
 
-    def texts(self, key: str, allowed: Sequence[str]) -> tuple[str, ...]:
-        """Return a list of allowed texts; empty where not given."""
-        values = self._left.pop(key, [])
+    def texts(self, key: str, allowed: Sequence[str], without: str) -> tuple[str, ...]:
+        """Return a list of allowed texts; empty where not given, which then means ``without``."""
+        values = self._left.pop(key, None)
+        if values is None:
+            return ()
         if not isinstance(values, list) or any(value not in allowed for value in values):
             raise self.error(key, values, "a list of " + ", ".join(f"'{word}'" for word in allowed))
-        return tuple(values)
+        return self._some(key, values, without)
 
-    def list_of_texts(self, key: str) -> tuple[str, ...]:
-        """Return a list of any texts; empty where not given."""
-        values = self._left.pop(key, [])
+    def list_of_texts(self, key: str, without: str = "") -> tuple[str, ...]:
+        """Return a list of any texts; empty where not given, which then means ``without`` if that is something."""
+        values = self._left.pop(key, None)
+        if values is None:
+            return ()
         if not isinstance(values, list) or not all(isinstance(value, str) and value for value in values):
             raise self.error(key, values, "a list of texts in quotes")
+        return self._some(key, values, without)
+
+    def _some(self, key: str, values: list[str], without: str) -> tuple[str, ...]:
+        """Refuse a list of none: it reads as nothing at all, and nobody means by it what no list would mean."""
+        if not values and without:
+            raise self.error(key, values, f"one or more of them; without the line it is {without}")
         return tuple(values)
 
     def has(self, key: str) -> bool:

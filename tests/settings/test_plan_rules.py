@@ -66,7 +66,7 @@ def test_a_file_from_before_says_what_it_said() -> None:
 def test_no_day_at_all_is_refused_and_not_taken_for_the_usual_ones(table: str, otherwise: str) -> None:
     with pytest.raises(SettingsError) as caught:
         read(f"[{table}]\nweekdays = []")
-    assert f"[{table}]: weekdays = [] is not valid; it must be one day or more, like ['saturday']" in str(caught.value)
+    assert f"[{table}]: weekdays = [] is not valid; it must be one or more of them" in str(caught.value)
     assert f"without the line it is {otherwise}" in str(caught.value)
 
 
