@@ -151,6 +151,22 @@ def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: f
     assert "'heavy' is not a weight. Write it like 180" in str(refused.exception)
 
 
+def test_no_terminal_obeys_a_note_that_is_repeated(tmp_path: Path) -> None:
+    """It may come from the page of somebody else."""
+    (tmp_path / "shelf.toml").write_text("[boxes.one]\nvolume_l = 9\n")
+    note, harmless = "a\x1b[2Jb\nc\u202e", "a\ufffd[2Jb c\ufffd"
+    for line in (
+        ("log", "note", "one", note),
+        ("log", "undo", "1"),
+        ("lot", "buy", "gel", "orange_gel", "1kg", "--note", note),
+        ("lot", "undo", "1"),
+    ):
+        said = CliRunner().invoke(app, ["--shelf", str(tmp_path), *line], color=True).stdout  # as at a terminal
+        assert said.count("\n") == 1
+        assert said[:-1].isprintable()
+        assert harmless in said or "buy" in line
+
+
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:
     lists = word_lists()
     assert set(words.STYLES) - {"unknown"} == set(box_prior._AIR_CHANGES)
