@@ -11,6 +11,7 @@ import typer
 from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.records import ROOM
 from monitor.records.names import tidy
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
@@ -77,6 +78,15 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
         f"there is no box '{name}': it is not declared, and it never sent a reading."
         f" Declared: {', '.join(declared) or 'none'}" + (f". Sent readings: {', '.join(heard)}" if heard else "")
     )
+
+
+def box_not_room(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return the name of a box, which may have beads; a sensor that only stands outside of others has none."""
+    known = known_box(name, shelf, stores)
+    declared = {box.name for box in shelf.boxes}
+    if known not in declared and known in {ROOM, *(box.room for box in shelf.boxes)}:
+        raise UnknownBoxError(f"'{known}' is the room sensor, not a box. `siccast boxes` lists the boxes")
+    return known
 
 
 def utc_instant(text: str | None, now: datetime) -> datetime:

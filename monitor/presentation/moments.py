@@ -103,13 +103,13 @@ def in_zone(told: datetime, zone: ZoneInfo, text: str, now: datetime | None = No
     raise TypedError(say(_TWICE, **words, second=second) if meant else say(_NEVER, **words))
 
 
-def day_ahead(text: str, today: date) -> date:
+def day_ahead(text: str, today: date, within_days: int | None = None) -> date:
     """Return the day that is still to come, or today, that somebody wrote: a date or a day of the week.
 
     Raises
     ------
     TypedError
-        Where it is no day, or past, or too far ahead.
+        Where it is no day, or past, or too far ahead: further than a plan looks, where that is given.
     """
     told = text.strip().lower()
     try:
@@ -122,6 +122,9 @@ def day_ahead(text: str, today: date) -> date:
         )
     if on >= LATEST_AT.date():
         raise TypedError(say("'{text}' is too far ahead. Choose a day before {year}", text=text, year=LATEST_AT.year))
+    if within_days is not None and (on - today).days > within_days:
+        beyond = say("The plan looks {count} days ahead; {day} lies beyond", count=within_days, day=on.isoformat())
+        raise TypedError(beyond)
     return on
 
 

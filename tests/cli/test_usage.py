@@ -77,6 +77,8 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["adopt", "room"], "'room' is the room sensor, not a box"),
         (["log", "show", "nobox"], "there is no box 'nobox': it is not declared, and it never sent a reading"),
         (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
+        (["log", "opening", "room"], "'room' is the room sensor, not a box"),
+        (["log", "charge", "room", "--dry-mass", "100g"], "'room' is the room sensor, not a box"),
         (["log", "weighing", "pa6-dry", "heavy"], "'heavy'"),
         (["log", "opening", "pa6-dry", "--at", "soon"], "'--at': 'soon' is not a time. Write it like"),
         (

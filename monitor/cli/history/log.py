@@ -305,7 +305,8 @@ def _keep(
 
     now = datetime.now(tz=UTC)
     with _typed():
-        name = arguments.known_box(box, shelf, stores)
+        of_any_sensor = kind in (EntryKind.sensor_swap, EntryKind.note)
+        name = (arguments.known_box if of_any_sensor else arguments.box_not_room)(box, shelf, stores)
         entry = typed_entry(shelf, kind, name, now, **typed)  # type: ignore[arg-type]
     desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
