@@ -39,9 +39,9 @@ def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str,
         password=password,
         without_password=without,
         tls=tls,
-        ca_file=table.text("ca_file", default="") or None,
-        certificate_file=table.text("certificate_file", default="") or None,
-        key_file=table.text("key_file", default="") or None,
+        ca_file=table.file("ca_file", folder),
+        certificate_file=table.file("certificate_file", folder),
+        key_file=table.file("key_file", folder),
     )
     table.refuse_leftovers()
     return broker

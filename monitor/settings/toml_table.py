@@ -16,6 +16,7 @@ from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
     from zoneinfo import ZoneInfo
 
 
@@ -71,6 +72,11 @@ class TomlTable:
         if not value or is_split or not value.isprintable() or set(value) & set(" /[]"):
             raise self.error(key, value, "a name or an address without port, like '192.168.1.20'")
         return value
+
+    def file(self, key: str, folder: Path) -> str | None:
+        """Return the place of a file, named from the folder of the shelf file on; None where not given."""
+        value = self.text(key, default="")
+        return str(folder / value) if value else None
 
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
         """Return one of the allowed texts."""

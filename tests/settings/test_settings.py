@@ -144,6 +144,20 @@ def test_machines_have_names_and_addresses_of_either_kind(tmp_path: Path, host: 
     assert broker.host == host
 
 
+def test_files_are_named_from_the_folder_of_the_shelf_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wherever siccast was started, as a service is from elsewhere."""
+    monkeypatch.chdir("/")
+    names = "ca_file = 'ca.crt'\ncertificate_file = 'tls/me.crt'\nkey_file = '/etc/me.key'"
+    mail = "[routes.mail]\nkind = 'email'\nhost = 'hub'\nfrom = 'a@b.c'\nto = ['a@b.c']\nca_file = 'ca.crt'"
+    hook = "[routes.hook]\nkind = 'webhook'\nurl = 'https://hub/x'\nca_file = 'ca.crt'"
+    shelf = load_shelf(write(tmp_path, f"[broker]\nhost = 'hub'\n{names}\n{mail}\n{hook}"), environment={})
+    broker, ours = shelf.broker, str(tmp_path / "ca.crt")
+    assert broker is not None
+    told = (broker.ca_file, broker.certificate_file, broker.key_file)
+    assert told == (ours, str(tmp_path / "tls/me.crt"), "/etc/me.key")
+    assert [route.target.ca_file for route in shelf.routes] == [ours, ours]  # type: ignore[union-attr]
+
+
 def test_unreadable_shelf_file_is_named(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SettingsError, match="UTF-8"):
