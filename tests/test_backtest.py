@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import gzip
 import json
+import os
+import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -135,3 +140,21 @@ def test_a_box_of_which_too_little_was_seen_is_answered_too(tmp_path: Path) -> N
     assert young.outlook.leak is not None
     leak = young.outlook.leak.conductance_g_per_day_per_kpa
     assert leak.p95 > 5.0 * leak.p05
+
+
+def test_processes_end_with_a_replay_that_is_killed(tmp_path: Path) -> None:
+    """Nobody holds their standard output any more: it ends."""
+    folder = a_set(tmp_path / "set", readings(SEEN_DAYS))
+    lines = (
+        "import os, pathlib, signal, sys",
+        "from monitor.backtest import backtest",
+        "backtest(pathlib.Path(sys.argv[1]), progress=lambda _: os.kill(os.getpid(), signal.SIGKILL))",
+    )
+    command = [sys.executable, "-c", "\n".join(lines), str(folder)]
+    started = subprocess.Popen(command, stdout=subprocess.PIPE, start_new_session=True)
+    try:
+        started.communicate(timeout=60.0)
+        assert started.returncode == -signal.SIGKILL
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(started.pid, signal.SIGKILL)

@@ -19,6 +19,7 @@ from typing import Any
 from monitor.backtest.recorded import RecordedSet, Task, read_set
 from monitor.inference import outlook_among
 from monitor.inference.model.prior import Assumptions
+from monitor.inference.shelf.workers import end_with_parent
 from monitor.records import Outlook
 
 COLUMNS = (
@@ -94,6 +95,7 @@ _at_work: dict[str, Any] = {}
 
 
 def _begin(recorded: RecordedSet, assumptions: Assumptions | None, pooled: bool) -> None:
+    end_with_parent()
     _at_work.update(recorded=recorded, assumptions=assumptions, pooled=pooled)
 
 

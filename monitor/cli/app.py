@@ -8,6 +8,7 @@ import os
 import re
 import signal
 import sys
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -74,6 +75,7 @@ def main() -> None:
             if isinstance(stream, io.TextIOWrapper):
                 stream.reconfigure(errors="replace")  # a terminal that knows no '°' gets '?', not a traceback
         _require_text(sys.argv[1:])
+        _require_shelf(sys.argv[1:])
         exit_code = app(standalone_mode=False)
         sys.stdout.flush()
         if exit_code == _STOPPED:  # typer answers Ctrl-C so, without a word
@@ -103,6 +105,12 @@ def _require_text(words: Sequence[str]) -> None:
             if not any(Path(part).exists() for part in (word, word.partition("=")[2]) if part):
                 shown = word.encode("utf-8", "replace").decode()
                 _stop(f"'{shown}' is not UTF-8 text. Set your terminal to UTF-8, and write it again", 2)
+
+
+def _require_shelf(words: Sequence[str]) -> None:
+    """Refuse an empty name, as of a variable that is not set; a path without letters would be the folder of now."""
+    if "--shelf=" in words or ("--shelf", "") in pairwise(words):
+        _stop("--shelf is empty. Name a folder; . is the one you are in", 2)
 
 
 def _take_ctrl_c() -> None:

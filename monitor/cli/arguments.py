@@ -11,6 +11,7 @@ import typer
 from monitor.errors import TypedError, UnknownBoxError
 from monitor.presentation import moments
 from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.records import ROOM
 from monitor.records.names import tidy
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
@@ -49,8 +50,9 @@ def span_end(text: str | None, zone: ZoneInfo, option: str) -> datetime | None:
     if text is None:
         return None
     try:
-        at = datetime.fromisoformat(text)
-        return (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        return moments.in_zone(datetime.fromisoformat(text), zone, text)
+    except TypedError as error:
+        raise typer.BadParameter(str(error), param_hint=f"'{option}'") from None
     except (ValueError, OverflowError):
         raise typer.BadParameter(
             f"'{text}' is not a time. Write it like 2026-03-01T07:30 or 2026-03-01", param_hint=f"'{option}'"
@@ -78,8 +80,17 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
     )
 
 
+def box_not_room(name: str, shelf: Shelf, stores: Stores) -> str:
+    """Return the name of a box, which may have beads; a sensor that only stands outside of others has none."""
+    known = known_box(name, shelf, stores)
+    declared = {box.name for box in shelf.boxes}
+    if known not in declared and known in {ROOM, *(box.room for box in shelf.boxes)}:
+        raise UnknownBoxError(f"'{known}' is the room sensor, not a box. `siccast boxes` lists the boxes")
+    return known
+
+
 def utc_instant(text: str | None, now: datetime) -> datetime:
-    """Return the instant somebody asks about, in UTC where they named no zone; now where they wrote nothing."""
+    """Return the past instant somebody asks about, in UTC where they named no zone; now where they wrote nothing."""
     if text is None:
         return now
     try:
@@ -92,6 +103,12 @@ def utc_instant(text: str | None, now: datetime) -> datetime:
     if not EARLIEST_AT <= at < LATEST_AT:
         raise typer.BadParameter(
             f"'{text}' is too early or too late. Choose a time from 2000 to 2099", param_hint="'--as-of'"
+        )
+    if at > now:
+        raise typer.BadParameter(
+            f"'{text}' is still to come: the newest that can be asked about is {now:%Y-%m-%dT%H:%M}Z. --as-of only"
+            " looks back; leave it out, and the forecast of now says what is ahead",
+            param_hint="'--as-of'",
         )
     return at
 

@@ -165,6 +165,11 @@ def _console() -> Console:
     return console
 
 
+def say_in_a_line(text: str) -> None:
+    """Print a sentence that repeats words of others, in a line."""
+    typer.echo(_plain(text).replace("\n", " "))
+
+
 def _plain(text: str) -> str:
     """Return a text for a terminal, which has no narrow spaces, and would obey what a note of others may hold."""
     return _OBEYED.sub("�", text.replace("\N{NARROW NO-BREAK SPACE}", " ").replace("\r\n", "\n").replace("\t", " "))

@@ -40,7 +40,7 @@ AsOf = Annotated[
     typer.Option(
         "--as-of",
         metavar="UTC",
-        help="Show it as it was then, like 2026-03-01T07:30 (UTC). Default: now.",
+        help="Show it as it was then, like 2026-03-01T07:30 (UTC), not later than now. Default: now.",
     ),
 ]
 Fresh = Annotated[

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 MOST_REPEATS = 3
 """How many times an alert is said again on one route. A judgement: who has not heard it by then reads another one."""
 _WEEK = 7  # days, by definition
+_A_DAY = timedelta(days=1)  # by definition
 _NAMES = 3  # boxes; judgement: what a phone shows of a subject
 _NOTHING_SENT = Sent()
 
@@ -32,7 +33,7 @@ def steps_due(
                 yield one.alert_id, MessageKind.over, before.steps
         elif route.takes(one.alert) and one.heard_at is None:
             if before.steps == 0:
-                if now - one.since >= route.after:
+                if has_lasted(one.since, now, route.after):
                     yield one.alert_id, MessageKind.first, 0
             elif _again(route, before, now):
                 yield one.alert_id, MessageKind.again, before.steps
@@ -41,18 +42,32 @@ def steps_due(
 def _again(route: Route, before: Sent, now: datetime) -> bool:
     if route.again_after is None or before.sent_at is None or before.steps > MOST_REPEATS:
         return False
-    return now - before.sent_at >= route.again_after
+    return has_lasted(before.sent_at, now, route.again_after)
 
 
 def released(route: Route, held: Iterable[HeldMessage], now: datetime, zone: tzinfo) -> list[HeldMessage]:
     """Return what may go out now: quiet hours hold it back, and a digest until its hour. Nothing is lost by either."""
     quiet = route.quiet is not None and is_quiet(route.quiet, now, zone)
-    until = latest_slot(route.digest, now, zone) if route.digest else now
     return [
         one
         for one in held
-        if (route.urgent_passes and one.standing.alert.urgent) or (not quiet and one.made_at <= until)
+        if (route.urgent_passes and one.standing.alert.urgent) or (not quiet and _is_its_hour(route, one, now, zone))
     ]
+
+
+def _is_its_hour(route: Route, one: HeldMessage, now: datetime, zone: tzinfo) -> bool:
+    """Return whether the hour of a digest came since a message was made, or was made up by a clock that was wrong."""
+    if route.digest is None:
+        return True
+    return one.made_at <= latest_slot(route.digest, now, zone) or one.made_at - now >= _A_DAY
+
+
+def has_lasted(since: datetime, now: datetime, span: timedelta) -> bool:
+    """Return whether something has been so for a span of time.
+
+    An instant further ahead than that was noted by a clock that was wrong then, and must not be waited for.
+    """
+    return abs(now - since) >= span
 
 
 def is_quiet(hours: QuietHours, now: datetime, zone: tzinfo) -> bool:

@@ -72,7 +72,7 @@ def _less(standing: StandingAlert, by_box: Mapping[str, Assessment], as_of: date
     needed = _clear_for(standing, by_box, today)
     if needed is None:
         return replace(standing, clear_since=None)
-    since = standing.clear_since or as_of
+    since = min(standing.clear_since or as_of, as_of)  # later than now it is of a clock that was wrong
     is_over = as_of - since >= needed
     return replace(standing, clear_since=since, ended_at=as_of if is_over else None)
 

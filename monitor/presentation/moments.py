@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
+from monitor.records.local_times import instants_of
 from monitor.records.readings import EARLIEST_AT, LATEST_AT
 from monitor.texts import say, to_say
 
@@ -17,6 +18,10 @@ MOMENTS = to_say("10:00 (today), yesterday, 'yesterday 18:30', '1 Mar 7:30', 202
 DAYS = to_say("2026-03-14, saturday, today or tomorrow")
 _LATER_TODAY = to_say(
     "'{text}' is in the future. Log only what has happened. For the day before, write 'yesterday {text}'"
+)
+_TWICE = to_say("'{text}' came twice in {zone}, where clocks were set back. Write {first} or {second}")
+_NEVER = to_say(
+    "'{text}' never was in {zone}, where clocks were set forward. By a clock that was not set yet, write {first}"
 )
 _CLOCK = r"\d{1,2}:\d\d(?::\d\d)?"
 _DAY = r"yesterday|today|this morning"
@@ -42,14 +47,14 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
     Raises
     ------
     TypedError
-        Where it is no time, long ago or still to come.
+        Where it is no time, long ago or still to come, skipped by clocks or shown by them twice.
     """
     if text is None:
         return now
     try:
         today, told = now.astimezone(zone).date(), " ".join(text.lower().split())
         at = _told_by_the_day(told, today) or _dated(told, today) or datetime.fromisoformat(text.strip())
-        at = (at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        at = in_zone(at, zone, text, now)
     except (ValueError, OverflowError):
         raise TypedError(
             say("'{text}' is not a time. Write it like {moments}", text=text, moments=say(MOMENTS))
@@ -65,13 +70,46 @@ def instant(text: str | None, zone: ZoneInfo, now: datetime) -> datetime:
     return at
 
 
-def day_ahead(text: str, today: date) -> date:
+def in_zone(told: datetime, zone: ZoneInfo, text: str, now: datetime | None = None) -> datetime:
+    """Return the instant at which clocks showed a time, or at which a day began, in UTC.
+
+    Parameters
+    ----------
+    told : datetime
+        As it was read off the text; one with its own offset says by itself when it is.
+    zone : ZoneInfo
+        Whose clocks.
+    text : str
+        As somebody wrote it.
+    now : datetime, optional
+        Of two instants, one that is still to come can't be meant.
+
+    Raises
+    ------
+    TypedError
+        Where clocks skipped it, or it came twice.
+    """
+    if told.tzinfo:
+        return told.astimezone(UTC)
+    shown = instants_of(told, zone)
+    meant = [at for at in shown if now is None or at <= now] or shown[:1]
+    if len(meant) == 1:
+        return meant[0]
+    if _is_day(text):
+        return told.replace(tzinfo=zone).astimezone(UTC)
+    first, second = (told.replace(tzinfo=zone, fold=fold).isoformat() for fold in (0, 1))
+    what, where = " ".join(text.split()), str(zone)
+    words = {"text": what, "zone": where, "first": first}
+    raise TypedError(say(_TWICE, **words, second=second) if meant else say(_NEVER, **words))
+
+
+def day_ahead(text: str, today: date, within_days: int | None = None) -> date:
     """Return the day that is still to come, or today, that somebody wrote: a date or a day of the week.
 
     Raises
     ------
     TypedError
-        Where it is no day, or past, or too far ahead.
+        Where it is no day, or past, or too far ahead: further than a plan looks, where that is given.
     """
     told = text.strip().lower()
     try:
@@ -84,7 +122,18 @@ def day_ahead(text: str, today: date) -> date:
         )
     if on >= LATEST_AT.date():
         raise TypedError(say("'{text}' is too far ahead. Choose a day before {year}", text=text, year=LATEST_AT.year))
+    if within_days is not None and (on - today).days > within_days:
+        beyond = say("The plan looks {count} days ahead; {day} lies beyond", count=within_days, day=on.isoformat())
+        raise TypedError(beyond)
     return on
+
+
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text.strip())
+    except ValueError:
+        return False
+    return True
 
 
 def _near_day(told: str, today: date) -> date | None:

@@ -90,10 +90,11 @@ class UnitWording:
         return short_day(self.local_day(at), self.local_day(beside))
 
     def moment(self, at: datetime) -> str:
-        """Return a day and a time of day."""
+        """Return a day and a time of day; of an hour that comes twice with its zone, as CEST."""
         local = at.astimezone(self.zone)
+        comes_twice = local.utcoffset() != local.replace(fold=1 - local.fold).utcoffset()
         day = say("{day} {year}", day=day_of_month(local.date()), year=local.year)
-        return say("{day}, {time}", day=day, time=f"{local:%H:%M}")
+        return say("{day}, {time}", day=day, time=f"{local:%H:%M %Z}" if comes_twice else f"{local:%H:%M}")
 
     def local_day(self, at: datetime) -> date:
         """Return the person's calendar day at an instant."""

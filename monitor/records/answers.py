@@ -259,7 +259,8 @@ class Outlook:
     forecast_if: CrossingForecast | None = None
     """The same box with something changed, where that was asked."""
     trace: str = ""
-    """Where an estimate failed by a defect of ours, its traceback, for the log; empty otherwise."""
+    """Where an estimate failed by a defect of ours, its traceback, for the log; where readings could not be read, the
+    refusal once more; empty otherwise."""
     unlogged_rise_at: datetime | None = None
     """When humidity last jumped up for good since the beads went in, with nothing logged near: likely an opening."""
 

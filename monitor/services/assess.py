@@ -193,7 +193,8 @@ def _ask(question: Round, histories: Histories, special: _Special | None) -> tup
         answers = {box.name: _ask_alone(histories, box, special) for box in histories.boxes}
     for name, answer in answers.items():
         if answer.trace:
-            _log.error("box %s: %s\n%s", name, answer.refusal, answer.trace)
+            trace = "" if answer.trace == answer.refusal else f"\n{answer.trace}"
+            _log.error("box %s: %s%s", name, answer.refusal, trace)
     return answers, apart
 
 

@@ -31,6 +31,7 @@ from monitor.physics.desiccant_units import (
 from monitor.physics.materials import desiccant
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.records import Box, Quantiles, RoomClimate
+from monitor.records.declared import LIMIT_RANGE_PCT
 from monitor.units import DAYS_PER_GREGORIAN_YEAR
 
 if TYPE_CHECKING:
@@ -115,7 +116,9 @@ def _of_its_kind(question: SizeQuestion, climate: RoomClimate | None) -> SizedBo
 def _variants(question: SizeQuestion, leak: float) -> list[tuple[str, Supposed]]:
     asked = Supposed(question.desiccant, question.limit, question.method)
     better = better_seal_conductance(question.box) / leak
-    other = question.limit + _LAXER_BY if question.other_limit is None else question.other_limit
+    laxest = LIMIT_RANGE_PCT[1] / 100.0
+    next_limit = question.limit + (_LAXER_BY if question.limit + _LAXER_BY <= laxest else -_LAXER_BY)
+    other = next_limit if question.other_limit is None else question.other_limit
     variants = [("asked", asked), ("half the leak", replace(asked, leak_times=0.5))]
     if question.parcel is None and better < 1.0:
         variants.append(("a better seal", replace(asked, leak_times=better)))

@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from monitor.errors import MessageRefusedError, SiccastError
-from monitor.planning.messages import released, steps_due, subject_of, text_of, told
+from monitor.planning.messages import has_lasted, released, steps_due, subject_of, text_of, told
 from monitor.planning.standing_alerts import reviewed
 from monitor.records.alerts import Alert, AlertKind, HeldMessage, Message, MessageKind, StandingAlert
 from monitor.retrying import BackOff
@@ -67,7 +67,7 @@ def dead_routes(states: Iterable[RouteState], routes: Iterable[Route], now: date
             "", AlertKind.route, f"Route '{state.route}' {how_it_does(state)}. Correct it in shelf.toml.", state.route
         )
         for state in states
-        if state.route in declared and state.failing_since and now - state.failing_since >= DEAD_AFTER
+        if state.route in declared and state.failing_since and has_lasted(state.failing_since, now, DEAD_AFTER)
     ]
 
 

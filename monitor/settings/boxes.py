@@ -199,7 +199,7 @@ def read_appliance(name: str, table: TomlTable) -> Appliance:
         power_w=None if power_w < 0 else power_w,
         minutes=None if minutes < 0 else minutes,
         hands_on_minutes=None if hands_on < 0 else hands_on,
-        weekdays=read_weekdays(table),
+        weekdays=read_weekdays(table, "the days of [plan]"),
         hours=read_hours(table),
         batches_a_day=batches or None,
     )

@@ -26,22 +26,22 @@ if TYPE_CHECKING:
 def read_broker(table: TomlTable | None, folder: Path, environment: Mapping[str, str]) -> BrokerAddress | None:
     if table is None:
         return None
-    host = table.text("host")
+    host = table.host("host")
     password, without = _password(table, folder, environment)
     tls = table.flag("tls", default=False)
     broker = BrokerAddress(
         host=host,
         port=table.whole("port", 1, LARGEST_PORT, default=MQTT_TLS_PORT if tls else MQTT_PORT),
         protocol=table.choice("protocol", ("5", "3.1.1"), default="5"),
-        client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or table.text("client_id", default="siccast"),
+        client_id=environment.get("SICCAST_MQTT_CLIENT_ID") or _read_client_id(table),
         share=_read_share(table),
         username=environment.get("SICCAST_MQTT_USER") or table.text("username", default="") or None,
         password=password,
         without_password=without,
         tls=tls,
-        ca_file=table.text("ca_file", default="") or None,
-        certificate_file=table.text("certificate_file", default="") or None,
-        key_file=table.text("key_file", default="") or None,
+        ca_file=table.file("ca_file", folder),
+        certificate_file=table.file("certificate_file", folder),
+        key_file=table.file("key_file", folder),
     )
     table.refuse_leftovers()
     return broker
@@ -55,10 +55,18 @@ def _password(table: TomlTable, folder: Path, environment: Mapping[str, str]) ->
         return None, str(error)
 
 
+def _read_client_id(table: TomlTable) -> str:
+    """Return what the broker keeps our session by; without one it would forget us, and what comes meanwhile."""
+    client_id = table.text("client_id", default="siccast")
+    if not client_id or not client_id.isprintable():
+        raise table.error("client_id", client_id, "a text of its own for each listener, like 'siccast'")
+    return client_id
+
+
 def _read_share(table: TomlTable) -> str | None:
     none = "-"
     share = table.text("share", default=none)
-    if set(share) & set("/+#") or not share:
+    if set(share) & set("/+#") or not share or not share.isprintable():
         raise table.error("share", share, "a name without '/', '+' and '#'")
     return None if share == none else share
 
@@ -102,8 +110,7 @@ def read_feeds(table: TomlTable) -> tuple[FeedSpec, ...]:
 
 def _read_feed(table: TomlTable) -> FeedSpec:
     topic = _read_topic(table, "topic")
-    assert topic is not None
-    humidity_topic = _read_topic(table, "humidity_topic", default="")
+    humidity_topic = _read_topic(table, "humidity_topic") if table.has("humidity_topic") else None
     bare = ValueAt("", "") if humidity_topic else None
     feed = FeedSpec(
         name=table.text("name", default=topic),
@@ -128,11 +135,11 @@ def _read_renamed(table: TomlTable) -> dict[str, str]:
     return renamed
 
 
-def _read_topic(table: TomlTable, key: str, default: str | None = None) -> str | None:
-    topic = table.text(key, default)
-    if topic and "{box}" not in topic:
+def _read_topic(table: TomlTable, key: str) -> str:
+    topic = table.text(key)
+    if "{box}" not in topic:
         raise table.error(key, topic, "a topic pattern with {box} in it, like 'sensors/{box}/state'")
-    return topic or None
+    return topic
 
 
 def _read_value_at(table: TomlTable, key: str, units: tuple[str, ...], otherwise: ValueAt | None) -> ValueAt | None:

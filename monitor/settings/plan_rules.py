@@ -32,7 +32,7 @@ def read_plan(table: TomlTable | None) -> PlanRules:
         return PlanRules()
     tariff = table.number("tariff_per_kwh", 0.0, _DEAREST_KWH, default=-1.0)
     rules = PlanRules(
-        weekdays=read_weekdays(table) or PlanRules().weekdays,
+        weekdays=read_weekdays(table, "Saturday and Sunday") or PlanRules().weekdays,
         horizon_days=table.whole("horizon_days", *PLAN_RANGE_DAYS, default=PLAN_DAYS),
         dates_off=_read_dates_off(table),
         tariff_per_kwh=None if tariff < 0.0 else tariff,
@@ -44,8 +44,9 @@ def read_plan(table: TomlTable | None) -> PlanRules:
     return rules
 
 
-def read_weekdays(table: TomlTable) -> tuple[int, ...]:
-    return tuple(sorted({WEEKDAYS.index(name) for name in table.texts("weekdays", WEEKDAYS)}))
+def read_weekdays(table: TomlTable, otherwise: str) -> tuple[int, ...]:
+    """Return the days that are named, Monday 0; none where the line is left out, which then means ``otherwise``."""
+    return tuple(sorted({WEEKDAYS.index(name) for name in table.texts("weekdays", WEEKDAYS, otherwise)}))
 
 
 def read_hours(table: TomlTable) -> tuple[tuple[int, int], ...]:

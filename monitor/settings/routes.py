@@ -44,8 +44,8 @@ def read_route(name: str, table: TomlTable, folder: Path, environment: Mapping[s
         name=name,
         kind=kind,
         target=_TARGETS[kind](table, secrets) if kind in _TARGETS else None,
-        kinds=tuple(map(AlertKind, table.texts("matters", [kind.value for kind in AlertKind]))),
-        boxes=tuple(map(tidy, table.list_of_texts("boxes"))),
+        kinds=tuple(map(AlertKind, table.texts("matters", [kind.value for kind in AlertKind], "all"))),
+        boxes=tuple(map(tidy, table.list_of_texts("boxes", "all"))),
         quiet=_read_quiet(table),
         digest=_read_digest(table, kind),
         urgent_passes=table.flag("urgent_passes", default=False),
@@ -63,14 +63,14 @@ class _Secrets:
 
     def __init__(self, name: str, table: TomlTable, folder: Path, environment: Mapping[str, str]) -> None:
         self._start = "SICCAST_ROUTE_" + re.sub(r"\W", "_", name.upper())
-        self._table, self._folder, self._environment = table, folder, environment
+        self._table, self.folder, self._environment = table, folder, environment
         self.missing = ""
 
     def read(self, key: str) -> str | None:
         """Return the secret of which ``key`` names the file, or that the environment has."""
         variable = f"{self._start}_{key.removesuffix('_file').upper()}"
         try:
-            return read_secret(self._table, key, variable, self._folder, self._environment)
+            return read_secret(self._table, key, variable, self.folder, self._environment)
         except SettingsError as error:
             self.missing = str(error)
             return None
@@ -86,7 +86,7 @@ class _Secrets:
 def _read_mail(table: TomlTable, secrets: _Secrets) -> MailAddress:
     security = table.choice("security", ("starttls", "tls", "none"), default="starttls")
     usual = {"starttls": SUBMISSION_PORT, "tls": SUBMISSIONS_PORT, "none": SMTP_PORT}[security]
-    host, to = table.text("host"), table.list_of_texts("to")
+    host, to = table.host("host"), table.list_of_texts("to")
     address = MailAddress(
         host=host,
         port=table.whole("port", 1, LARGEST_PORT, default=usual),
@@ -95,7 +95,7 @@ def _read_mail(table: TomlTable, secrets: _Secrets) -> MailAddress:
         to=to,
         username=table.text("username", default=""),
         password=secrets.read("password_file"),
-        ca_file=table.text("ca_file", default="") or None,
+        ca_file=table.file("ca_file", secrets.folder),
     )
     for who in (address.sender, *to):
         if "@" not in who or any(sign.isspace() or sign == "," for sign in who):
@@ -114,7 +114,7 @@ def _read_webhook(table: TomlTable, secrets: _Secrets) -> WebhookAddress:
     if url and (urlsplit(url).scheme not in ("http", "https") or not urlsplit(url).hostname):
         raise table.error("url", url.partition("://")[0] + "://…", "an address like 'https://192.168.1.20:8080/hook'")
     secret = secrets.read("secret_file")
-    return WebhookAddress(url, secret, table.text("ca_file", default="") or None)
+    return WebhookAddress(url, secret, table.file("ca_file", secrets.folder))
 
 
 def _read_apprise(_: TomlTable, secrets: _Secrets) -> AppriseUrls:

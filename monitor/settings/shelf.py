@@ -139,18 +139,37 @@ def load_shelf(folder: Path, environment: Mapping[str, str] = os.environ) -> She
     SettingsError
         With the place in the file, the value found there, and what would be right.
     """
+    return parse_shelf(_content(folder), folder, environment)
+
+
+def _content(folder: Path) -> bytes:
+    """Return what stands in the shelf file of a folder; nothing where there is none."""
     path = folder / SHELF_FILE
     try:
-        content = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
-        content = b""
+        return b""
     except NotADirectoryError as error:
         raise SettingsError(f"{folder} is a file, not a folder. Name the folder that has {SHELF_FILE}") from error
     except OSError as error:
         raise SettingsError(
             f"{path} can't be read: {error.strerror or error}. It must be a UTF-8 text file that you may read"
         ) from error
-    return parse_shelf(content, folder, environment)
+
+
+def load_shelf_again(before: Shelf) -> Shelf:
+    """Read the shelf file for what runs on; one that said something and says nothing now is a slip, or half a save.
+
+    Raises
+    ------
+    SettingsError
+        As ``load_shelf`` does, and where the file is gone or was emptied.
+    """
+    content = _content(before.folder)
+    shelf = parse_shelf(content, before.folder)
+    if not content and shelf != before:
+        raise SettingsError(f"{before.folder / SHELF_FILE} is gone or empty. Put back what it said")
+    return shelf
 
 
 def shelf_stamp(folder: Path) -> object:

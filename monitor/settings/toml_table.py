@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time
 from typing import TYPE_CHECKING, Any
 
 from monitor.errors import SettingsError
+from monitor.records.local_times import instants_of
 from monitor.records.names import (
     NAME_RULE,
     is_name,
@@ -15,6 +16,7 @@ from monitor.records.readings import EARLIEST_AT, LATEST_AT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
     from zoneinfo import ZoneInfo
 
 
@@ -63,6 +65,19 @@ class TomlTable:
             raise self.error(key, value, NAME_RULE)
         return value
 
+    def host(self, key: str) -> str:
+        """Return the name or address of a machine, without its port; it must be there."""
+        value = self.text(key)
+        is_split = value.count(":") == 1  # an address of IPv6 has more of them
+        if not value or is_split or not value.isprintable() or set(value) & set(" /[]"):
+            raise self.error(key, value, "a name or an address without port, like '192.168.1.20'")
+        return value
+
+    def file(self, key: str, folder: Path) -> str | None:
+        """Return the place of a file, named from the folder of the shelf file on; None where not given."""
+        value = self.text(key, default="")
+        return str(folder / value) if value else None
+
     def choice(self, key: str, allowed: Sequence[str], default: str) -> str:
         """Return one of the allowed texts."""
         value = self.text(key, default)
@@ -90,7 +105,12 @@ class TomlTable:
         if not isinstance(value, date):
             raise self.error(key, value, "a date or a time, like 2026-03-01 or 2026-03-01T07:30:00")
         at = value if isinstance(value, datetime) else datetime.combine(value, time(), zone)
-        return self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone)).astimezone(UTC)
+        there = self._within_reach(key, at if at.tzinfo else at.replace(tzinfo=zone))
+        if at.tzinfo is None and len(instants_of(at, zone)) != 1:
+            like = there.isoformat()
+            right = f"a time that clocks in {zone} showed once, or one with its offset from UTC, like {like}"
+            raise self.error(key, at.isoformat(), right)
+        return there.astimezone(UTC)
 
     def _within_reach(self, key: str, at: datetime) -> datetime:
         """Return an instant at which there can be readings."""
@@ -122,18 +142,28 @@ class TomlTable:
         table = TomlTable(dict(zip(map(str, range(len(values))), values, strict=True)), f"{self._place}: {key}")
         return tuple(table.number(str(index), low, high, 0.0) for index in range(len(values)))
 
-    def texts(self, key: str, allowed: Sequence[str]) -> tuple[str, ...]:
-        """Return a list of allowed texts; empty where not given."""
-        values = self._left.pop(key, [])
+    def texts(self, key: str, allowed: Sequence[str], without: str) -> tuple[str, ...]:
+        """Return a list of allowed texts; empty where not given, which then means ``without``."""
+        values = self._left.pop(key, None)
+        if values is None:
+            return ()
         if not isinstance(values, list) or any(value not in allowed for value in values):
             raise self.error(key, values, "a list of " + ", ".join(f"'{word}'" for word in allowed))
-        return tuple(values)
+        return self._some(key, values, without)
 
-    def list_of_texts(self, key: str) -> tuple[str, ...]:
-        """Return a list of any texts; empty where not given."""
-        values = self._left.pop(key, [])
+    def list_of_texts(self, key: str, without: str = "") -> tuple[str, ...]:
+        """Return a list of any texts; empty where not given, which then means ``without`` if that is something."""
+        values = self._left.pop(key, None)
+        if values is None:
+            return ()
         if not isinstance(values, list) or not all(isinstance(value, str) and value for value in values):
             raise self.error(key, values, "a list of texts in quotes")
+        return self._some(key, values, without)
+
+    def _some(self, key: str, values: list[str], without: str) -> tuple[str, ...]:
+        """Refuse a list of none: it reads as nothing at all, and nobody means by it what no list would mean."""
+        if not values and without:
+            raise self.error(key, values, f"one or more of them; without the line it is {without}")
         return tuple(values)
 
     def has(self, key: str) -> bool:

@@ -15,7 +15,7 @@ from monitor.presentation.clock import utc_now
 from monitor.presentation.plan_days import next_visits
 from monitor.presentation.texts import Texts, texts_of
 from monitor.presentation.wording import Wording
-from monitor.settings import load_shelf
+from monitor.settings import load_shelf_again
 from monitor.settings.shelf import shelf_stamp
 from monitor.store.opening import open_stores, require_database
 from monitor.texts import said, say
@@ -56,7 +56,7 @@ class ShelfFile:
         if stamp != self._stamp:
             self._stamp = stamp
             try:
-                self._shelf, self.fault = load_shelf(self._shelf.folder), ""
+                self._shelf, self.fault = load_shelf_again(self._shelf), ""
             except SettingsError as error:
                 self.fault = str(error)
         return self._shelf

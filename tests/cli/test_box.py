@@ -89,7 +89,10 @@ def test_a_box_is_renamed_in_every_zone(run: Callable[..., Result], shelf: Path,
 
 def test_a_renamed_box_takes_everything_along(run: Callable[..., Result], shelf: Path) -> None:
     put_beads_into_left(run)
-    assert "'left' is now called 'Links oben'. Its 50 readings" in run("box", "rename", "left", "Links oben").stdout
+    said = run("box", "rename", "left", "Links oben").stdout
+    assert "'left' is now called 'Links oben'. Its 50 readings" in said
+    assert "Restart `siccast listen` if it runs" in said
+    assert "serve" not in said, "pages read the shelf file anew: tests/web/test_live.py"
     text = (shelf / "shelf.toml").read_text()
     assert '[boxes."Links oben"]  # by the window' in text
     assert '[boxes."Links oben".sensor]' in text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import shutil
 import sqlite3
@@ -19,6 +20,7 @@ from made_up import AS_OF, week_of_readings
 from shelf_fixtures import SHELF
 
 from monitor.cli.app import app, main
+from monitor.errors import StoreError
 from monitor.presentation.clock import utc_now
 from monitor.records import EntryKind, LedgerEntry
 from monitor.store.opening import open_stores
@@ -227,6 +229,43 @@ def test_readings_that_can_no_longer_be_read_are_no_defect_to_report(
     assert not caplog.records
 
 
+def some_of_a_box_torn(path: Path, box: str) -> None:
+    """Tear a page of older readings of one box; its newest readings, and other boxes, can still be read."""
+    whole = path.read_bytes()
+    for page in range(4096, len(whole), 4096):
+        path.write_bytes(whole[:page] + b"\xa5" * 4096 + whole[page + 4096 :])
+        try:
+            with open_stores(path, read_only=True) as stores:
+                assert len(stores.readings.series(box, AS_OF - timedelta(days=7), AS_OF)) == 28
+                assert len(stores.readings.evidence("room", AS_OF)) == 28
+                assert len(stores.ledger.entries()) == 1
+                assert stores.readings.latest(removed=True).keys() == {"room", "pa6-dry", box}
+        except (StoreError, AssertionError):
+            continue
+        try:
+            with open_stores(path, read_only=True) as stores:
+                stores.readings.evidence(box, AS_OF)
+        except StoreError:
+            return
+    pytest.fail("no page holds older readings of this box alone")
+
+
+def test_readings_of_one_box_that_can_not_be_read_are_told_in_a_line(
+    site: Path, run: Callable[..., Said], caplog: pytest.LogCaptureFixture
+) -> None:
+    with open_stores(site / "siccast.sqlite3") as stores:
+        for week in range(40):
+            stores.readings.add(week_of_readings("pla-white", AS_OF - timedelta(days=7 * week)))
+    some_of_a_box_torn(site / "siccast.sqlite3", "pla-white")
+    code, said, _ = run("boxes", "--json")
+    (box,) = [each for each in json.loads(said)["boxes"] if each["box"] == "pla-white"]
+    assert (code, box["state"]) == (0, "estimate failed")
+    (told,) = caplog.messages
+    assert told.startswith("box pla-white: ")
+    assert "siccast.sqlite3 is damaged" in told
+    assert "\n" not in told
+
+
 @pytest.mark.parametrize("words", [*ALL, ("listen",), ("serve",)], ids=" ".join)
 def test_a_shelf_file_of_brackets_in_brackets_is_one_line(
     words: tuple[str, ...], site: Path, run: Callable[..., Said]
@@ -377,3 +416,15 @@ def test_ctrl_c_that_is_to_be_ignored_is_ignored(site: Path) -> None:
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", "<&- >&- 2>&-"])
+def test_standard_streams_that_are_closed_stop_nothing(closed: str, site: Path) -> None:
+    words = [sys.executable, "-m", "monitor.cli.start", "--shelf", str(site), "log", "opening", "pa6-dry"]
+    done = subprocess.run(
+        ["sh", "-c", f'exec "$@" {closed}', "sh", *words], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert ("saved as entry 2" in done.stdout) == (">&-" not in closed or closed == "2>&-")
+    with open_stores(site / "siccast.sqlite3", read_only=True) as stores:
+        assert [entry.kind for entry in stores.ledger.entries()] == [EntryKind.charge, EntryKind.opening]

@@ -59,6 +59,9 @@ def test_a_day_off_and_a_box_skipped(siccast: Run) -> None:
         (("move", "pa6-dry", "someday"), "'someday' is not a day. Write it like"),
         (("move", "pa6-dry", "2026-03-03"), "'2026-03-03' is past. Choose today, 2026-03-04, or a later day"),
         (("move", "nobody", "saturday"), "there is no box 'nobody'"),
+        (("move", "pa6-dry", "2036-03-14"), "The plan looks 365 days ahead; 2036-03-14 lies beyond"),
+        (("not", "2036-03-14"), "The plan looks 365 days ahead"),
+        (("skip", "room"), "'room' is the room sensor, not a box"),
         (("undo", "7"), "there is no decision 7 about the plan"),
     ],
 )

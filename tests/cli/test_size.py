@@ -44,6 +44,13 @@ def rows(answer: Any) -> dict[str, Any]:
     return {row["what"]: row for row in answer["rows"]}
 
 
+@pytest.mark.parametrize(("limit", "other"), [(85, 0.95), (90, 0.80), (95, 0.85)])
+def test_the_other_limit_is_one_that_there_is(shelf: Path, limit: int, other: float) -> None:
+    """A limit is from 1 to 95 %."""
+    answer = told(shelf, "--volume", "12", "--limit", str(limit))
+    assert rows(answer)["another limit"]["limit"] == pytest.approx(other)
+
+
 def test_a_new_box_gets_grams_with_what_changes_them_and_the_standards(shelf: Path) -> None:
     answer = told(shelf, "--volume", "12", "--style", "tote", "--months", "4", "--from", "2026-07-01")
     found = rows(answer)

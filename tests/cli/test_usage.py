@@ -66,6 +66,7 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["forecast", "--as-of", "yesterday"], "'yesterday' is not a time. Write it in UTC"),
         (["forecast", "--as-of", "2026-02-30"], "'2026-02-30' is not a time"),
         (["forecast", "--as-of", "9999-12-31T23:59-12:00"], "is not a time"),
+        (["plan", "--as-of", "2098-01-01"], "'2098-01-01' is still to come: the newest that can be asked about is"),
         (["leak", "--as-of", "1970-01-01"], "Choose a time from 2000 to 2099"),
         (["forecast", "--limit", "0"], "0 is not valid: a limit is from 1 to 95 %"),
         (["forecast", "--limit", "120"], "120 is not valid"),
@@ -76,6 +77,8 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["adopt", "room"], "'room' is the room sensor, not a box"),
         (["log", "show", "nobox"], "there is no box 'nobox': it is not declared, and it never sent a reading"),
         (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
+        (["log", "opening", "room"], "'room' is the room sensor, not a box"),
+        (["log", "charge", "room", "--dry-mass", "100g"], "'room' is the room sensor, not a box"),
         (["log", "weighing", "pa6-dry", "heavy"], "'heavy'"),
         (["log", "opening", "pa6-dry", "--at", "soon"], "'--at': 'soon' is not a time. Write it like"),
         (
@@ -165,6 +168,18 @@ def test_what_there_is_not_was_written_wrong(desk_site: Path, run: Run, line: st
     assert (done.returncode, done.stdout) == (2, "")
     assert said in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("named", [("--shelf", ""), ("--shelf=",)])
+def test_an_empty_name_of_a_shelf_is_not_the_folder_of_now(tmp_path: Path, named: tuple[str, ...]) -> None:
+    """As of a variable that is not set; the database would be made wherever somebody happens to be."""
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, *named, "log", "note", "one", "x"],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "siccast: --shelf is empty. Name a folder; . is the one you are in\n"
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(

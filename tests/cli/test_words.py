@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -81,6 +81,52 @@ def test_moments_that_won_t_do(text: str, told: str) -> None:
         arguments.instant(text, VIENNA, NOW)
 
 
+@pytest.mark.parametrize(
+    ("text", "now", "at"),
+    [
+        ("2026-10-25T02:30+02:00", datetime(2026, 10, 25, 9, 0, tzinfo=UTC), datetime(2026, 10, 25, 0, 30, tzinfo=UTC)),
+        ("2026-10-25T02:30+01:00", datetime(2026, 10, 25, 9, 0, tzinfo=UTC), datetime(2026, 10, 25, 1, 30, tzinfo=UTC)),
+        # During the first pass the second is still to come; before and after the hour all is plain.
+        ("02:30", datetime(2026, 10, 25, 0, 40, tzinfo=UTC), datetime(2026, 10, 25, 0, 30, tzinfo=UTC)),
+        ("2:30", datetime(2026, 10, 25, 1, 20, tzinfo=UTC), datetime(2026, 10, 25, 0, 30, tzinfo=UTC)),
+        ("01:59", datetime(2026, 10, 25, 9, 0, tzinfo=UTC), datetime(2026, 10, 24, 23, 59, tzinfo=UTC)),
+        ("03:00", datetime(2026, 10, 25, 9, 0, tzinfo=UTC), datetime(2026, 10, 25, 2, 0, tzinfo=UTC)),
+    ],
+)
+def test_the_hours_when_clocks_are_changed(text: str, now: datetime, at: datetime) -> None:
+    """Vienna's clocks go from +01:00 to +02:00 on 29 March 2026, and back on 25 October, both at 01:00 UTC."""
+    assert arguments.instant(text, VIENNA, now) == at
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("2026-03-29T02:30", r"never was in Europe/Vienna.* not set yet, write 2026-03-29T02:30:00\+01:00"),
+        ("29 Mar 2026 2:30", r"'29 Mar 2026 2:30' never was in Europe/Vienna"),
+        ("2026-10-25T02:30", r"came twice .* 2026-10-25T02:30:00\+02:00 or 2026-10-25T02:30:00\+01:00"),
+        ("25.10. 2:30", r"'25.10. 2:30' came twice in Europe/Vienna"),
+        ("yesterday 02:30", "'yesterday 02:30' came twice in Europe/Vienna"),
+    ],
+)
+def test_a_time_that_clocks_skipped_or_showed_twice_is_asked_about(text: str, told: str) -> None:
+    now = datetime(2026, 10, 26, 11, 0, tzinfo=UTC)
+    with pytest.raises(typer.BadParameter, match=told):
+        arguments.instant(text, VIENNA, now)
+    with pytest.raises(typer.BadParameter, match=told if text.startswith("2026") else "is not a time"):
+        arguments.span_end(text, VIENNA, "--from")
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hour"), [("Africa/Cairo", "2026-04-24", 22), ("America/Havana", "2026-11-01", 4)]
+)
+def test_a_day_begins_also_where_clocks_skip_or_repeat_its_midnight(zone: str, day: str, hour: int) -> None:
+    """Cairo (+02:00) goes from 00:00 to 01:00 that day, Havana (-04:00) back from 01:00 to 00:00."""
+    began = datetime.fromisoformat(day).replace(tzinfo=UTC)
+    began += timedelta(hours=hour if hour < 12 else hour - 24)
+    assert arguments.instant(day, ZoneInfo(zone), datetime(2026, 12, 1, tzinfo=UTC)) == began
+    assert arguments.span_end(day, ZoneInfo(zone), "--from") == began
+
+
 def run(shelf: Path, *line: str) -> Any:
     result = CliRunner().invoke(app, ["--shelf", str(shelf), *line])
     if isinstance(result.exception, SiccastError):
@@ -103,6 +149,22 @@ def test_log_takes_weights_as_the_desk_does(tmp_path: Path, unit: str, bare_g: f
     refused = run(tmp_path, "log", "weighing", "one", "heavy")
     assert refused.exit_code == 2
     assert "'heavy' is not a weight. Write it like 180" in str(refused.exception)
+
+
+def test_no_terminal_obeys_a_note_that_is_repeated(tmp_path: Path) -> None:
+    """It may come from the page of somebody else."""
+    (tmp_path / "shelf.toml").write_text("[boxes.one]\nvolume_l = 9\n")
+    note, harmless = "a\x1b[2Jb\nc\u202e", "a\ufffd[2Jb c\ufffd"
+    for line in (
+        ("log", "note", "one", note),
+        ("log", "undo", "1"),
+        ("lot", "buy", "gel", "orange_gel", "1kg", "--note", note),
+        ("lot", "undo", "1"),
+    ):
+        said = CliRunner().invoke(app, ["--shelf", str(tmp_path), *line], color=True).stdout  # as at a terminal
+        assert said.count("\n") == 1
+        assert said[:-1].isprintable()
+        assert harmless in said or "buy" in line
 
 
 def test_every_word_is_listed_with_a_line_and_is_one_that_the_code_uses() -> None:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 import select
 import socket
 import sqlite3
 import subprocess
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitor.errors import FeedError, StoreBusyError
 from monitor.feed import mqtt
@@ -23,12 +27,12 @@ from monitor.records import OWN_FEED, BrokerAddress, HalfReading, RawMessage, Re
 from monitor.services import intake
 from monitor.services.intake import Intake
 from monitor.store.opening import Stores, open_stores
-from tests.conftest import Mosquitto, free_port, require_program
+from tests.conftest import RECOMMENDED, Mosquitto, free_port, require_program
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
-    from pathlib import Path
 
+NOTES = Path(__file__).resolve().parents[2] / "firmware_notes"
 TOPIC = "siccast/1/attic/box1/reading"
 
 
@@ -154,6 +158,29 @@ def test_a_message_too_long_to_be_read_is_kept_as_rejected_with_its_size(
     assert rejected.reason == "payload of 3000000 bytes; siccast reads at most 262144 bytes"
     with MqttFeed(address, ["siccast/#"], clock=utc_now) as feed:
         assert feed.receive(0.5) == []
+
+
+@pytest.mark.broker
+@pytest.mark.parametrize("protocol", [MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311])
+def test_a_node_that_sends_too_much_is_answered_once_and_listed(
+    start_mosquitto: Callable[..., Mosquitto], stores: Stores, protocol: MQTTProtocolVersion
+) -> None:
+    """By the limit of our own notes; 2 MB are what a reference node keeps, all in one message."""
+    (limit,) = re.findall(r"^message_size_limit \d+$", (NOTES / "mosquitto.conf").read_text(), re.M)
+    address = BrokerAddress("127.0.0.1", start_mosquitto((*RECOMMENDED, limit)).port)
+    subscribe(address)
+    connected: list[object] = []
+    node = Client(CallbackAPIVersion.VERSION2, "node", protocol=protocol)
+    node.on_connect = lambda *_: connected.append(protocol)
+    node.connect("127.0.0.1", address.port)
+    node.loop_start()
+    for sent in (b"x" * 2_000_000, payload(1)):
+        node.publish(TOPIC, sent, qos=1).wait_for_publish(10.0)
+    node.disconnect()
+    node.loop_stop()
+    intake = listen(address, stores, 2)
+    assert (intake.tally.new, intake.tally.rejected, len(connected)) == (1, 1, 1)
+    assert stores.ledger.rejected()[0].reason == "payload of 2000000 bytes; siccast reads at most 262144 bytes"
 
 
 @pytest.mark.broker

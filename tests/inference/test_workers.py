@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
+import signal
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -56,6 +60,28 @@ def test_this_process_works_as_well_as_the_others() -> None:
 def test_a_few_boxes_start_no_process() -> None:
     with worker_pool(0, PAYS_FROM - 1, None) as hands:
         assert set(hands.each(_process, range(3))) == {os.getpid()}
+
+
+def test_processes_end_with_the_one_that_started_them_though_it_is_killed() -> None:
+    """Nobody holds their standard output any more: it ends."""
+    lines = (
+        "import os, signal",
+        "from monitor.inference.shelf.workers import PAYS_FROM, worker_pool",
+        "with worker_pool(1, PAYS_FROM, 2) as hands:",
+        "    written = list(hands.each(os.write, [b'x'] * 200))",
+        "    os.kill(os.getpid(), signal.SIGKILL)",
+    )
+    assert output_until_its_end("\n".join(lines)) == b"x" * 200
+
+
+def output_until_its_end(program: str) -> bytes:
+    """Return what a program and all the processes that it started wrote until the last of them ended."""
+    started = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, start_new_session=True)
+    try:
+        return started.communicate(timeout=60.0)[0]
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(started.pid, signal.SIGKILL)
 
 
 def _process(shared: int, job: int) -> int:

@@ -132,6 +132,19 @@ def test_a_second_route_hears_of_what_nobody_has_heard_for_long() -> None:
     assert due(second, replace(OVER, heard_at=NOW + HOUR), Sent(), NOW + 48 * HOUR) == []
 
 
+def test_nothing_waits_for_an_instant_that_a_wrong_clock_noted() -> None:
+    """A machine's clock that stood a year ahead and was set right; and one that was set back by an hour."""
+    year, late = timedelta(days=365), replace(OVER, since=NOW + timedelta(days=365))
+    assert due(replace(ROUTE, after=48 * HOUR), late, Sent(), NOW) == [(MessageKind.first, 0)]
+    again = replace(ROUTE, again_after=24 * HOUR)
+    assert due(again, OVER, Sent(1, NOW + year), NOW) == [(MessageKind.again, 1)]
+    assert due(again, OVER, Sent(1, NOW + HOUR), NOW) == [], "it was sent just now"
+    daily = replace(ROUTE, digest=Digest(time(18)))
+    one, just_now = held(NOW + year), held(NOW + HOUR)
+    assert released(daily, [one, just_now], NOW, VIENNA) == [one]
+    assert released(ROUTE, [one, just_now], NOW, VIENNA) == [one, just_now]
+
+
 def test_the_end_is_said_where_that_is_wished_and_the_beginning_was() -> None:
     over = replace(OVER, ended_at=NOW + HOUR)
     assert due(ROUTE, over, Sent(1, NOW), NOW + HOUR) == []

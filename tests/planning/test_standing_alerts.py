@@ -121,6 +121,17 @@ def test_a_changed_seal_that_two_weekly_fits_do_not_find_again_is_over() -> None
     assert told.ended == [(AlertKind.leak, AS_OF + 30 * NIGHT)], "15 nights after the first without it"
 
 
+def test_an_end_is_not_waited_for_until_a_clock_that_was_wrong() -> None:
+    """Seen first without the alert while the machine's clock stood a year ahead: counted from now on."""
+    told, calm = Told(), assessment_of("left", forecast_of(200.0))
+    alert = Alert("left", AlertKind.leak, "left: Check the lid and seal.")
+    told.look(seen(calm, AS_OF), alerts=(alert,))
+    told.look(seen(calm, ahead := AS_OF + 365 * NIGHT), at=ahead, alerts=())
+    for night in range(1, 18):
+        told.look(seen(calm, at := AS_OF + night * NIGHT), at=at, alerts=())
+    assert told.ended == [(AlertKind.leak, AS_OF + 16 * NIGHT)], "15 nights after the first that counts"
+
+
 def test_what_can_not_be_known_for_now_goes_on() -> None:
     told, over = Told(), replace(assessment_of("left", forecast_of(-10.0)), state=BoxState.over_limit)
     told.look(over)

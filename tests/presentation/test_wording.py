@@ -23,6 +23,13 @@ def test_a_crossing_beyond_the_horizon_is_told_in_one_form() -> None:
     assert WORDS.crossing(beyond, AS_OF) == "in more than 17 months (after 26 Aug 2027)"
 
 
+def test_a_moment_of_the_hour_that_comes_twice_says_which() -> None:
+    """Vienna's clocks went from 03:00 back to 02:00 on 25 October 2026, at 01:00 UTC."""
+    words, first = Wording(ZoneInfo("Europe/Vienna")), datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+    moments = [words.moment(first + timedelta(hours=hours)) for hours in (-1, 0, 1, 2)]
+    assert moments == [f"25 Oct 2026, {time}" for time in ("01:30", "02:30 CEST", "02:30 CET", "03:30")]
+
+
 def test_a_near_crossing_needs_no_year() -> None:
     assert str(AS_OF.year) not in WORDS.crossing(forecast_of(20.0), AS_OF)
 

@@ -60,6 +60,16 @@ def test_a_file_from_before_says_what_it_said() -> None:
     assert read("").plan == PlanRules(weekdays=(5, 6), horizon_days=60)
 
 
+@pytest.mark.parametrize(
+    ("table", "otherwise"), [("plan", "Saturday and Sunday"), ("appliances.oven", "the days of [plan]")]
+)
+def test_no_day_at_all_is_refused_and_not_taken_for_the_usual_ones(table: str, otherwise: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        read(f"[{table}]\nweekdays = []")
+    assert f"[{table}]: weekdays = [] is not valid; it must be one or more of them" in str(caught.value)
+    assert f"without the line it is {otherwise}" in str(caught.value)
+
+
 def test_days_off_are_those_of_the_spans() -> None:
     plan = read(WHOLE).plan
     assert plan.days_off(date(2026, 12, 20), 44) == {date(2026, 12, 24), date(2027, 2, 1)}

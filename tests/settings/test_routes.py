@@ -110,6 +110,8 @@ def test_a_secret_that_is_missing_stops_nobody_but_who_sends(text: str, said: st
         ('kind = "mqtt"\ndigest = "daily 18:00"', "the broker keeps one message an alert"),
         (HOOK + 'matters = ["leak"]', "a list of 'leaks more', 'lid open', 'over limit', 'due'"),
         (HOOK + "boxes = [1]", "a list of texts in quotes"),
+        (HOOK + "boxes = []", "boxes = [] is not valid; it must be one or more of them; without the line it is all"),
+        (HOOK + "matters = []", "matters = [] is not valid; it must be one or more of them"),
         (HOOK + "again_after_h = 0.1", "a number from 1 to 2160"),
         (HOOK + 'password = "hush"', "'password' is not a known setting"),
     ],

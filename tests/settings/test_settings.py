@@ -14,7 +14,7 @@ from monitor.errors import FeedError, SettingsError, UnknownBoxError
 from monitor.feed.mqtt import MqttFeed
 from monitor.presentation.clock import utc_now
 from monitor.records import OWN_FEED, RoomClimate
-from monitor.settings import CalendarRules, load_shelf, parse_shelf, shelf_folder
+from monitor.settings import CalendarRules, load_shelf, load_shelf_again, parse_shelf, shelf_folder
 from monitor.store.opening import open_stores
 
 WHOLE = """
@@ -107,6 +107,15 @@ def test_folder_without_a_shelf_file_is_an_empty_site(tmp_path: Path) -> None:
         ("[boxes.left]\nvolume_l = true", "volume_l = True"),
         ("[broker]\nport = 1883", "'host' is missing"),
         ("[[feeds]]\ntopic = 'a/b'", "{box}"),
+        ("[[feeds]]\ntopic = ''", "{box}"),
+        *(
+            (f'[broker]\nhost = "{host}"', "must be a name or an address without port, like '192.168.1.20'")
+            for host in ("", "192.168.1.20:1883", "mqtt://hub", "my hub", "hub\\n", "hub\\u202e", "[::1]")
+        ),
+        *(
+            (f'[broker]\nhost = "hub"\nclient_id = "{text}"', "must be a text of its own for each listener")
+            for text in ("", "a\\u0000b")
+        ),
         ("[[feeds]]\ntopic = '{box}'\nhumidity = {pointer = 'h'}", "RFC 6901"),
         ("[room]\nmonthly_vapor_pressure_kpa = [1.0]", "twelve"),
         ("[room]\nclimate = 'martian'", "'humid_summers'"),
@@ -126,6 +135,27 @@ def test_wrong_value_gets_one_line_with_place_value_and_rule(tmp_path: Path, tex
     assert said in str(caught.value)
     assert "shelf.toml" in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("host", ["::1", "fe80::1%eth0", "hub", "hub.example.org", "büro.example", "10.0.0.7"])
+def test_machines_have_names_and_addresses_of_either_kind(tmp_path: Path, host: str) -> None:
+    broker = load_shelf(write(tmp_path, f"[broker]\nhost = '{host}'"), environment={}).broker
+    assert broker is not None
+    assert broker.host == host
+
+
+def test_files_are_named_from_the_folder_of_the_shelf_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wherever siccast was started, as a service is from elsewhere."""
+    monkeypatch.chdir("/")
+    names = "ca_file = 'ca.crt'\ncertificate_file = 'tls/me.crt'\nkey_file = '/etc/me.key'"
+    mail = "[routes.mail]\nkind = 'email'\nhost = 'hub'\nfrom = 'a@b.c'\nto = ['a@b.c']\nca_file = 'ca.crt'"
+    hook = "[routes.hook]\nkind = 'webhook'\nurl = 'https://hub/x'\nca_file = 'ca.crt'"
+    shelf = load_shelf(write(tmp_path, f"[broker]\nhost = 'hub'\n{names}\n{mail}\n{hook}"), environment={})
+    broker, ours = shelf.broker, str(tmp_path / "ca.crt")
+    assert broker is not None
+    told = (broker.ca_file, broker.certificate_file, broker.key_file)
+    assert told == (ours, str(tmp_path / "tls/me.crt"), "/etc/me.key")
+    assert [route.target.ca_file for route in shelf.routes] == [ours, ours]  # type: ignore[union-attr]
 
 
 def test_unreadable_shelf_file_is_named(tmp_path: Path) -> None:
@@ -240,6 +270,24 @@ def test_an_instant_at_which_there_can_be_no_readings_is_refused(tmp_path: Path,
             load_shelf(tmp_path)
 
 
+@pytest.mark.parametrize("at", ["9999-12-31T23:59:59", "0001-01-01T00:00:00"])
+def test_a_move_at_the_ends_of_all_time_is_refused(tmp_path: Path, at: str) -> None:
+    (tmp_path / "shelf.toml").write_text(f'[[moves]]\nsensor = "a"\nto = "b"\non = {at}\n', encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"is not valid; it must be from 2000 to 2099$"):
+        load_shelf(tmp_path)
+
+
+@pytest.mark.parametrize("at", ["2026-03-29T02:30:00", "2026-10-25T02:30:00"])
+def test_a_move_at_a_time_that_clocks_skipped_or_showed_twice_is_refused(tmp_path: Path, at: str) -> None:
+    """Vienna's clocks are changed on these days, at 01:00 UTC."""
+    whole = 'timezone = "Europe/Vienna"\n[boxes.b]\nvolume_l = 5\n[[moves]]\nsensor = "a"\nto = "b"\non = '
+    (tmp_path / "shelf.toml").write_text(f"{whole}{at}\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match=rf"on = '{at}' .* once, or one with its offset from UTC, like {at}\+"):
+        load_shelf(tmp_path)
+    (tmp_path / "shelf.toml").write_text(f"{whole}{at}+01:00\n", encoding="utf-8")
+    assert load_shelf(tmp_path).moves[0].since == datetime.fromisoformat(f"{at}+01:00")
+
+
 def test_a_name_of_any_length_is_shown_in_a_line(tmp_path: Path) -> None:
     (tmp_path / "shelf.toml").write_text(f"[boxes.{'a' * 3000}]\nvolume_l = 5\n", encoding="utf-8")
     with pytest.raises(SettingsError, match=r"aaaa… in \[boxes"):
@@ -266,3 +314,17 @@ def test_a_time_that_is_none_is_named(tmp_path: Path, wrong: str) -> None:
         SettingsError, match=r"\[calendar\]: remind_evening_before = .* a time like '18:30', or 'never'"
     ):
         parse_shelf(f'[calendar]\nremind_evening_before = "{wrong}"\n'.encode(), tmp_path, {})
+
+
+def test_what_runs_on_keeps_a_shelf_whose_file_is_gone_or_emptied(tmp_path: Path) -> None:
+    path = tmp_path / "shelf.toml"
+    nothing = load_shelf(tmp_path, {})
+    path.touch()
+    assert load_shelf_again(nothing) == nothing
+    path.write_text("[boxes.one]\nvolume_l = 5\n", encoding="utf-8")
+    shelf = load_shelf_again(nothing)
+    assert [box.name for box in shelf.boxes] == ["one"]
+    for undo in (path.unlink, path.touch):
+        undo()
+        with pytest.raises(SettingsError, match=r"shelf.toml is gone or empty. Put back what it said$"):
+            load_shelf_again(shelf)

@@ -203,6 +203,8 @@ def test_readings_of_a_sensor_are_not_undone_here(shared: Web) -> None:
         ("weighing", {"mass": "113", "at": "soonish"}, "at", "'soonish' is not a time"),
         ("opening", {"at": "2031-01-01"}, "at", "is in the future"),
         ("opening", {"on": "2031-01-01T10:00"}, "at", "is in the future"),
+        ("opening", {"on": "2025-03-30T02:30"}, "at", "never was in"),
+        ("opening", {"on": "2025-10-26T02:30"}, "at", "Write 2025-10-26T02:30:00+02:00 or 2025-10-26T02:30:00+01:00"),
         ("opening", {"at": "10:00", "on": "2026-03-01T10:00"}, "at", "Two times are given"),
         ("opening", {"when": "whenever"}, "at", "'whenever' is not a time"),
         ("charge", {"dry-mass": "100", "desiccant": "sugar"}, "desiccant", "'sugar' is not a known desiccant"),

@@ -105,6 +105,11 @@ def test_a_broken_shelf_file_is_said_until_it_is_mended(tmp_path: Path) -> None:
         path.write_text(whole + "\n[boxes.left]\nlimit_rh_pct = 900\n")
         told.of("listener")
         assert "shelf.toml can&#39;t be used as it is." in got(address).text
+        for undo in (path.unlink, lambda: path.write_text("")):
+            undo()
+            while "shelf.toml is gone or empty. Put back what it said" not in (page := plain(got(address).text)):
+                told.of("listener")
+            assert "20 %" in page, "the last one counts"
         path.write_text(whole.replace("limit_rh_pct = 20", "limit_rh_pct = 19"))
         while "19 %" not in plain(got(address).text):
             told.of("outlook")

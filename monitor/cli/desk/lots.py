@@ -155,13 +155,13 @@ def show_log(
 @lot.command()
 def undo(context: typer.Context, number: Annotated[int, typer.Argument(help="Number in `siccast lot log`.")]) -> None:
     """Undo one entry of `siccast lot log`. The entry is not deleted, only ignored."""
+    from monitor.cli.output import say_in_a_line
     from monitor.presentation.desk_log_wording import details, what_was_done
 
     with open_desk(context) as it:
         taken = it.desk.undo(number)
     at = f"{taken.at.astimezone(it.shelf.timezone):%Y-%m-%d %H:%M}"
-    said = f"undid {number} ({what_was_done(taken.event)}, {at}): {details(taken.event, it.wording)}"
-    typer.echo(said.replace("\N{NARROW NO-BREAK SPACE}", " "))
+    say_in_a_line(f"undid {number} ({what_was_done(taken.event)}, {at}): {details(taken.event, it.wording)}")
 
 
 @charge.command("weigh-out")

@@ -259,12 +259,13 @@ def undo(
     context: typer.Context, number: Annotated[int, typer.Argument(help="Number of the entry in `siccast log show`.")]
 ) -> None:
     """Undo an entry of `siccast log show`. The entry is not deleted, only ignored."""
+    from monitor.cli.output import say_in_a_line
     from monitor.presentation.log_wording import repeated
     from monitor.presentation.wording import Wording
 
     with _writing(context) as (shelf, stores):
         entry = stores.ledger.undo(number, utc_now())
-    typer.echo(f"undid entry {number}: {repeated(entry, Wording.of(shelf))}")
+    say_in_a_line(f"undid entry {number}: {repeated(entry, Wording.of(shelf))}")
 
 
 def _withdraw_command(box: str, at: datetime) -> str:
@@ -297,17 +298,21 @@ def _keep(
     beside: bool = False,
     **typed: str | None,
 ) -> None:
+    from monitor.cli.output import say_in_a_line
     from monitor.desk import Desk
     from monitor.presentation.log_wording import changes_nothing, repeated
     from monitor.presentation.wording import Wording
 
     now = datetime.now(tz=UTC)
     with _typed():
-        name = arguments.known_box(box, shelf, stores)
+        of_any_sensor = kind in (EntryKind.sensor_swap, EntryKind.note)
+        name = (arguments.known_box if of_any_sensor else arguments.box_not_room)(box, shelf, stores)
         entry = typed_entry(shelf, kind, name, now, **typed)  # type: ignore[arg-type]
     desk = Desk(stores, shelf.boxes, shelf.appliances, shelf.room, clock=utc_now)
     number = desk.log(entry, beside=beside, confirmed=sure)
-    typer.echo(f"saved as entry {number}: {repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`")
+    say_in_a_line(
+        f"saved as entry {number}: {repeated(entry, Wording.of(shelf))}. To undo: `siccast log undo {number}`"
+    )
     if changes_nothing(shelf, entry.at):
         typer.echo("this changes no answer: the shelf is a recording that ends earlier. Give an earlier time with --at")
 

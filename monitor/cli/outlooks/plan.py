@@ -183,11 +183,12 @@ def _keep(context: typer.Context, kind: DecisionKind, day: str | None, box: str 
     shelf = shelf_of(context)
     today = shelf.now(utc_now()).astimezone(shelf.timezone).date()
     try:
-        on = moments.day_ahead(day, today) if day else today + timedelta(days=SKIP_DAYS)
+        ahead = None if kind is DecisionKind.skip else PLAN_RANGE_DAYS[1]
+        on = moments.day_ahead(day, today, ahead) if day else today + timedelta(days=SKIP_DAYS)
     except TypedError as error:
         raise typer.BadParameter(str(error), param_hint="'DAY'") from None
     with open_to_write(shelf) as stores:
-        kept = PlanDecision(kind, on, arguments.known_box(box, shelf, stores) if box else "")
+        kept = PlanDecision(kind, on, arguments.box_not_room(box, shelf, stores) if box else "")
         number = stores.plan_decisions.keep(kept, utc_now())
     typer.echo(f"{decision(kept, today)}. To undo: `siccast plan undo {number}`")
 

@@ -56,7 +56,8 @@ def rename(
     typer.echo(f"'{old}' is now called '{new}'. Its {held} readings, its log and its beads moved along.")
     _forget_outlook(shelf, old)
     typer.echo(
-        "Restart `siccast listen` and `siccast serve` if they run: they read the shelf file only when they start."
+        "Restart `siccast listen` if it runs: it reads the shelf file only when it starts. Open pages take the name by"
+        " themselves."
     )
 
 

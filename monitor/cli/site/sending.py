@@ -10,7 +10,7 @@ from monitor.cli.session import ask, open_to_write
 from monitor.errors import RouteError, SettingsError, ShelfHeldError, SiccastError, StoreBusyError
 from monitor.presentation.clock import steady_s, utc_now
 from monitor.retrying import BackOff
-from monitor.settings import SHELF_FILE, load_shelf, shelf_stamp
+from monitor.settings import SHELF_FILE, load_shelf_again, shelf_stamp
 
 if TYPE_CHECKING:
     import threading
@@ -148,7 +148,7 @@ class _Loop:
             return
         self._declared = stamp
         try:
-            self._shelf = load_shelf(self._shelf.folder)
+            self._shelf = load_shelf_again(self._shelf)
         except SettingsError as error:
             self._report(f"{error}. The routes stay as they were")
             return

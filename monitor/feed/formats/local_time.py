@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from monitor.errors import UnusableMessageError
+from monitor.records.local_times import instants_of
 
 _HOUR = timedelta(hours=1)  # by definition
 _DAY = timedelta(days=1)  # by definition
@@ -57,14 +58,15 @@ class LocalClock:
         )
 
     def _on_a_day_of_change(self, box: str, clock: datetime, first: datetime) -> datetime:
-        if first.astimezone(self.zone).replace(tzinfo=None) != clock:
+        shown = instants_of(clock, self.zone)
+        if not shown:
             raise UnusableMessageError(
                 f"t is '{clock:%Y-%m-%d %H:%M}', which did not exist in {self.zone}: clocks skipped that hour."
                 " Give the zone of the file with --timezone, for example UTC or a zone without summer time"
             )
-        second = clock.replace(tzinfo=self.zone, fold=1).astimezone(UTC)
-        if first == second:
+        if len(shown) == 1:
             return first
+        first, second = shown
         self.repeated_on.add(clock.date())
         return second if self._is_second_pass(self._last.get(box), clock, first, second) else first
 

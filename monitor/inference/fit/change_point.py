@@ -89,6 +89,8 @@ def with_change_point(posterior: Posterior) -> Posterior:
     problem, best, best_odds = posterior.problem, posterior, -np.inf
     for candidate in candidates_of(posterior):
         changed = refitted(posterior, replace(problem, prior=candidate.prior(problem.prior)))
+        if _tighter_than_nobody_saw(changed):
+            continue
         if (odds := _log_odds(changed, candidate.window_days)) > best_odds:
             best, best_odds = changed, odds
         if as_chance(odds) >= REPORTED_FROM:
@@ -166,6 +168,21 @@ def _log_odds(changed: Posterior, window_days: float) -> float:
     precision = max(float(factors.var()) ** -1 - CHANGE_SD**-2, _LEAST_PRECISION)
     gap = float(factors.mean() / factors.var()) / precision
     return log_odds_of(gap, precision**-0.5, usual_sd(changed.room_measured), window_days)
+
+
+def _tighter_than_nobody_saw(changed: Posterior) -> bool:
+    """Return whether a seal seems tighter only than at a floor, which hid how fast humidity rose.
+
+    A display that creeps off its floor stands on the first figure above it until the air has risen by a whole step:
+    a quick rise and then none, as if water came in more slowly.
+    """
+    bins = changed.bins
+    if bins.floor is None or float(np.median(changed.theta[:, Unknown.log_change_factor])) >= 0.0:
+        return False
+    day = float(np.median(changed.theta[:, Unknown.change_day]))
+    before = np.isfinite(bins.shown_humidity) & (bins.edges_days[1:] - bins.edges_days[0] <= day)
+    first_figure = bins.floor + changed.box.sensor.resolution
+    return bool(np.all(bins.shown_humidity[before] < first_figure + 0.5 * changed.box.sensor.resolution))
 
 
 def usual_sd(room_measured: bool) -> float:

@@ -10,6 +10,7 @@ from itertools import repeat
 from traceback import format_exception
 from typing import TypeVar
 
+from monitor.errors import StoreError
 from monitor.inference.answers.forecast import HORIZON_DAYS
 from monitor.inference.answers.value_of_measurement import Useful
 from monitor.inference.evidence.episodes import DisturbanceRates, rates_of
@@ -333,6 +334,8 @@ def _with_progress(
 def _first_fit(shared: _Shared, place: int) -> tuple[FirstFit, tuple[float, ...]]:
     try:
         box_input, rooms = shared.read(place)
+    except StoreError as error:  # no defect of ours: its line is all there is to say
+        return FirstFit(None, Outlook(refusal=str(error), trace=str(error))), ()
     except Exception as error:  # with its trace, so that nobody keeps this for an answer
         return FirstFit(None, replace(refused(error), trace="".join(format_exception(error)))), ()
     first = first_fit(box_input, rooms, shared.now_s, shared.assumptions)
@@ -346,6 +349,8 @@ def _updated(shared: _Shared, update: _Update) -> Fitted | RefitReason:
         return RefitReason.gone
     try:
         box_input, rooms = shared.read(update.place)
+    except StoreError:
+        return RefitReason.failed  # the fit says it
     except Exception:
         _log.exception("box %s is fitted again: it can't be read", last_fit.posterior.box.name)
         return RefitReason.failed

@@ -17,6 +17,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from itertools import islice
+from multiprocessing import connection
 from typing import Any, Generic, Protocol, TypeVar
 
 from monitor.inference.shelf.process_memory import prepare_memory
@@ -260,7 +261,20 @@ _at_work: dict[str, Any] = {}
 """What is shared, once in each process of a pool."""
 
 
+def end_with_parent() -> None:
+    """End this process of a pool as soon as the one that started it is gone: killed, it can't tell."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_after(sentinel: int) -> None:
+    connection.wait([sentinel])
+    os._exit(1)
+
+
 def _begin(shared: object) -> None:
+    end_with_parent()
     prepare_memory()
     _at_work["shared"] = shared
 

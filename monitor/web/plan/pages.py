@@ -32,7 +32,6 @@ from monitor.web.told import Told, told
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from datetime import date
 
     from starlette.datastructures import URL
     from starlette.requests import Request
@@ -112,7 +111,8 @@ class PlanPages:
             return self.site.waiting()
         today, shelf = self.site.words.local_day(snapshot.as_of), self.site.shelf
         try:
-            on = _day_of(form.get("on", ""), today, shelf.plan.horizon_days if kind is not DecisionKind.skip else None)
+            ahead = None if kind is DecisionKind.skip else shelf.plan.horizon_days
+            on = moments.day_ahead(form.get("on", ""), today, ahead)
         except TypedError as error:
             return self._page(request, Slip(f"{error}.", box))
         if kind is not DecisionKind.not_that_day and snapshot.answer(box) is None:
@@ -179,20 +179,6 @@ class PlanPages:
         if renewed.plan_is_due:
             keeper.plan_soon()
         return renewed
-
-
-def _day_of(typed: str, today: date, horizon_days: int | None) -> date:
-    """Return the day a form names, which lies within the plan."""
-    on = moments.day_ahead(typed, today)
-    if horizon_days is not None and (on - today).days > horizon_days:
-        raise TypedError(
-            say(
-                "The plan looks {count} days ahead; {day} lies beyond",
-                count=horizon_days,
-                day=on.isoformat(),
-            )
-        )
-    return on
 
 
 def _did(number: str, planned: Planned) -> tuple[str, str] | None:
