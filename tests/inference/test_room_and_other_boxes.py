@@ -71,8 +71,8 @@ def test_boxes_of_another_kind_alone_teach_nothing() -> None:
 
 
 def test_boxes_of_all_styles_tell_how_far_those_of_one_lie_apart() -> None:
-    """Shelves drawn from the stated prior, two boxes of its style and sixteen of two others: intervals hold, and are narrower on shelves whose
-    boxes are alike."""
+    """Shelves drawn from the stated prior, two boxes of its style and sixteen of two others: intervals hold, and are
+    narrower on shelves whose boxes are alike."""
     rng, styles = np.random.default_rng(67), ("clip_lid", "gasket", "canister")
     held, narrower = [], []
     for spread in np.clip(rng.normal(0.65, 0.25, 400), 0.25, 1.25):
