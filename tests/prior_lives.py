@@ -183,7 +183,7 @@ class _Batch:
         found.water_at_start_g = np.asarray(exact.water_g(rh, self.room_degc[start, np.arange(count)]))
         columns, beads_only = np.arange(count), replace(exact, volume_liter=0.0)
         over_salt = ASSUME.unknown_humidity_over_salt if prior.humidity_shows == "phase" else 0.0
-        crossing = np.where(length >= 0, np.inf, 0.0)
+        crossing, water = np.where(length >= 0, np.inf, 0.0), None
         longest = int(length.max())
         for day, span, ends_day in _steps(longest, ahead):
             past, kept = day < length, np.exp(-span / ASSUME.drift_days)
@@ -192,6 +192,8 @@ class _Batch:
             degc, out_kpa = self.room_degc[start + day, columns], self.room_kpa[start + day, columns]
             conductance = np.exp(theta[:, Unknown.log_conductance] + wander + ajar)
             air = Climate(np.full(2, span / 2.0), *np.broadcast_arrays(1e3 * out_kpa, degc, np.zeros((2, 1)))[:2])
+            if water is not None:  # a warmer day drives no water out of a closed box, but its humidity up
+                rh = humidity_holding(beads_only, water, degc, rh)
             begun, stepped = rh, follow(replace(exact, conductance_g_per_day_per_kpa=conductance), air, rh, (slow,))
             quarter, rh = stepped.relative_humidity
             gained, slow = stepped.leaked_g[-1], stepped.slow_loading_g_per_g[0][-1]
@@ -219,9 +221,9 @@ class _Batch:
             left = np.where(rng.random(count) < np.exp(-span / ASSUME.ajar_days), ajar, 0.0)
             ajar = np.where(past, 0.0, np.where(disturbed, badly, left))
             found.path.append(np.array([begun, quarter, rh]))
-            water = np.asarray(beads_only.water_g(rh, degc)) + more_g
             most = np.asarray(beads_only.water_g(np.full(count, 0.98), degc))
-            rh = humidity_holding(beads_only, np.clip(water, 1e-6 * most, most), degc, rh)
+            water = np.clip(np.asarray(beads_only.water_g(rh, degc)) + more_g, 1e-6 * most, most)
+            rh = humidity_holding(beads_only, water, degc, rh)
             if ends_day:
                 ended = day + 1 == length
                 found.note(
