@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from exact_balance import Box as ExactBox
 from exact_balance import Climate, Sorbent, follow, humidity_holding
+from numpy.typing import NDArray
 
 from monitor.inference.evidence.episodes import DisturbanceRates, current_episode
 from monitor.inference.evidence.hours import Hours
@@ -27,10 +28,11 @@ from monitor.inference.model.disturbances import FLATTEST
 from monitor.inference.model.observations import SCALE_SD_STEPS
 from monitor.inference.model.prior import Assumptions, Prior, Unknown
 from monitor.physics.numerics import FloatArray
-from monitor.physics.psychrometrics import grams_per_m3_per_pa
+from monitor.physics.psychrometrics import REFERENCE_DEGC, grams_per_m3_per_pa
 from monitor.physics.saturation import saturation_vapor_pressure_pa
 from monitor.physics.sorption import PiecewiseLinear
 from monitor.records import Box, EntryKind, LedgerEntry, SensorSpec, Spool
+from monitor.units import KELVIN_AT_0_DEGC
 
 ASSUME = Assumptions()
 LITER, BEADS_G, LIMIT, SCALE_G = 10.0, 100.0, 0.20, 1.0
@@ -50,6 +52,11 @@ _SEGMENT = (np.arange(12) + 0.5) / 24.0
 _OF_DAY, _OF_HOUR = 0.95, 1.5
 """Errors of a day and of an hour, over that of a day's mean: together they make that, and no odd day is a step."""
 _HENRY = PiecewiseLinear((0.0, 1.0), (0.0, 1.0))
+_RISING = np.r_[np.geomspace(1e-5, 0.02, 160, endpoint=False), np.linspace(0.02, 0.99, 400)]
+_FROM_NONE = np.r_[0.0, _RISING]
+_HAIR = 1e-9
+"""By so much at least a blend rises from one of these humidities to the next, as in ``physics.sorption.tabulated``.
+[g/g]"""
 
 
 class Column(NamedTuple):
@@ -183,7 +190,7 @@ class _Batch:
         found.water_at_start_g = np.asarray(exact.water_g(rh, self.room_degc[start, np.arange(count)]))
         columns, beads_only = np.arange(count), replace(exact, volume_liter=0.0)
         over_salt = ASSUME.unknown_humidity_over_salt if prior.humidity_shows == "phase" else 0.0
-        crossing = np.where(length >= 0, np.inf, 0.0)
+        crossing, water = np.where(length >= 0, np.inf, 0.0), None
         longest = int(length.max())
         for day, span, ends_day in _steps(longest, ahead):
             past, kept = day < length, np.exp(-span / ASSUME.drift_days)
@@ -192,6 +199,8 @@ class _Batch:
             degc, out_kpa = self.room_degc[start + day, columns], self.room_kpa[start + day, columns]
             conductance = np.exp(theta[:, Unknown.log_conductance] + wander + ajar)
             air = Climate(np.full(2, span / 2.0), *np.broadcast_arrays(1e3 * out_kpa, degc, np.zeros((2, 1)))[:2])
+            if water is not None:  # a warmer day drives no water out of a closed box, but its humidity up
+                rh = humidity_holding(beads_only, water, degc, rh)
             begun, stepped = rh, follow(replace(exact, conductance_g_per_day_per_kpa=conductance), air, rh, (slow,))
             quarter, rh = stepped.relative_humidity
             gained, slow = stepped.leaked_g[-1], stepped.slow_loading_g_per_g[0][-1]
@@ -219,9 +228,9 @@ class _Batch:
             left = np.where(rng.random(count) < np.exp(-span / ASSUME.ajar_days), ajar, 0.0)
             ajar = np.where(past, 0.0, np.where(disturbed, badly, left))
             found.path.append(np.array([begun, quarter, rh]))
-            water = np.asarray(beads_only.water_g(rh, degc)) + more_g
             most = np.asarray(beads_only.water_g(np.full(count, 0.98), degc))
-            rh = humidity_holding(beads_only, np.clip(water, 1e-6 * most, most), degc, rh)
+            water = np.clip(np.asarray(beads_only.water_g(rh, degc)) + more_g, 1e-6 * most, most)
+            rh = humidity_holding(beads_only, water, degc, rh)
             if ends_day:
                 ended = day + 1 == length
                 found.note(
@@ -374,12 +383,48 @@ def _part(found: _Course, rh: FloatArray) -> FloatArray:
     return np.clip((LIMIT - before) / np.maximum(rh - before, 1e-9), 0.0, 1.0)
 
 
+class _Blend:
+    """Beads between two isotherms, a column each, as the model states them: none falls, and Dubinin's law moves it.
+
+    Beyond either end a blend may fall again, as that of 13X beads and a straight line does from 12 % RH on at -0.5: no
+    box with such beads would ever pass its limit.
+    """
+
+    def __init__(self, prior: Prior, shape: FloatArray) -> None:
+        first, second = (np.asarray(one.loading_g_per_g(_RISING, REFERENCE_DEGC))[:, None] for one in prior.shapes)
+        self.by_potential = prior.shapes[0].by_potential
+        self._held = (
+            np.maximum.accumulate((1.0 - shape) * first + shape * second) + _HAIR * np.arange(len(_RISING))[:, None]
+        )
+        self._held = np.vstack([np.zeros(len(shape)), self._held])
+        self._columns = np.arange(len(shape))
+
+    def loading_g_per_g(self, humidity: FloatArray, degc: FloatArray) -> FloatArray:
+        alike, _ = self._at_reference(humidity, degc)
+        cell = self._cell(alike)
+        return self._held[cell, self._columns] + (alike - _FROM_NONE[cell]) * self._rise(cell)
+
+    def slope(self, humidity: FloatArray, degc: FloatArray) -> FloatArray:
+        alike, per_humidity = self._at_reference(humidity, degc)
+        return self._rise(self._cell(alike)) * per_humidity
+
+    def _at_reference(self, humidity: FloatArray, degc: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Humidity over as much water at 23 °C, and its slope by humidity: R T ln(RH) stays."""
+        power = (degc + KELVIN_AT_0_DEGC) / (REFERENCE_DEGC + KELVIN_AT_0_DEGC) if self.by_potential else 1.0
+        humidity = np.maximum(humidity, 1e-9)
+        return humidity**power, power * humidity ** (power - 1.0)
+
+    def _cell(self, humidity: FloatArray) -> NDArray[np.intp]:
+        return np.clip(np.searchsorted(_FROM_NONE, humidity, side="right") - 1, 0, len(_RISING) - 1)
+
+    def _rise(self, cell: NDArray[np.intp]) -> FloatArray:
+        per_step = self._held[cell + 1, self._columns] - self._held[cell, self._columns]
+        return per_step / (_FROM_NONE[cell + 1] - _FROM_NONE[cell])
+
+
 def _exact_box(prior: Prior, theta: FloatArray) -> ExactBox:
     """The beads lie between two isotherms; the spools on a straight line, behind the air by their lag."""
     held, shape = np.exp(theta[:, Unknown.log_capacity_scale]), np.clip(theta[:, Unknown.isotherm_shape], -0.5, 1.5)
-    beads = tuple(
-        Sorbent(isotherm, prior.dry_mass_g, held * share)
-        for isotherm, share in zip(prior.shapes, (1.0 - shape, shape), strict=True)
-    )
+    beads = Sorbent(_Blend(prior, shape), prior.dry_mass_g, held)  # type: ignore[arg-type]
     spools = Sorbent(_HENRY, np.exp(theta[:, Unknown.log_slow_capacity]), 1.0, np.exp(theta[:, Unknown.log_slow_lag]))
-    return ExactBox(LITER, 1.0, beads, (spools,))
+    return ExactBox(LITER, 1.0, (beads,), (spools,))

@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal
 
 from monitor.inference.evidence.continuity import Stayed, Swap, stayed_in
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.fit.posterior import Record
+from monitor.inference.fit.posterior import Record, _not_all_seen
 from monitor.inference.model.carried import CARRIED, Carried, with_carried
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
 from monitor.inference.shelf import first_fit
@@ -201,6 +201,21 @@ def test_a_joint_prior_is_a_normal_of_that_covariance() -> None:
     alone = -0.5 * 3 * np.log(2 * np.pi) - np.log(wider.sd[9:]).sum()
     assert wider.log_density(more) == pytest.approx(joint.log_density(drawn) + alone)
     assert wider.without_change_point().log_density(drawn) == pytest.approx(joint.log_density(drawn))
+
+
+@pytest.mark.parametrize("count", [20, 75])
+def test_few_draws_leave_open_how_far_another_lies(count: int) -> None:
+    """One more draw of a normal of six unknowns lies 6 squared standard deviations off, on average: by the widened
+    covariance of those seen it does, by their own covariance further (Hotelling's T²: p (n² - 1) / (n (n - p - 2))).
+    """
+    rng, own, wider = np.random.default_rng(8), [], []
+    for _ in range(4000):
+        seen, other = rng.standard_normal((count, 6)), rng.standard_normal(6)
+        off = other - seen.mean(axis=0)
+        own.append(float(off @ np.linalg.solve(np.cov(seen, rowvar=False), off)))
+        wider.append(own[-1] / _not_all_seen(count, 6))
+    assert np.mean(wider) == pytest.approx(6.0, rel=0.04)
+    assert np.mean(own) > 6.5
 
 
 def weak_beads_weighed_twice() -> tuple[Record, float]:

@@ -25,7 +25,7 @@ from monitor.inference.fit.posterior import Posterior, Record
 from monitor.inference.model import normal
 from monitor.inference.model.box_prior import prior_of, with_leak
 from monitor.inference.model.carried import Carried, with_carried
-from monitor.inference.model.kalman import run, run_on
+from monitor.inference.model.kalman import run, run_on, water_at_start, weighed_as_put_in
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
 from monitor.inference.model.state import (
@@ -225,7 +225,8 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
 
     bins = for_rough_likelihood(problem.bins)
     rough = None if bins is problem.bins else partial(_log_likelihood, replace(problem, bins=bins))
-    draws = sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near)
+    water = partial(water_at_start, problem) if weighed_as_put_in(problem) else None
+    draws = sample(problem.prior, log_likelihood, count, rng, rough=rough, near=near, water_at_start=water)
     return replace(draws, evaluated=None), _states_of(draws, states, problem)
 
 

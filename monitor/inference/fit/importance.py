@@ -1,7 +1,8 @@
 """Weighted draws of a box's unknowns: its prior and likelihood handed to the one sampler (``tempering``).
 
 Humidity shown at the start and bias are drawn, not humidity and bias: the sensor pins their sum, and the ridge it
-leaves is straight in these.
+leaves is straight in these. Of beads that were weighed as they went in, the mass with its water is drawn instead of the
+dry mass: the scale pins the sum of both, and water bends with the humidity at the start.
 """
 
 from __future__ import annotations
@@ -27,10 +28,15 @@ from monitor.inference.model.prior import Prior, Unknown
 from monitor.physics.numerics import FloatArray
 
 LogLikelihood = Callable[[FloatArray], FloatArray]
+WaterAtStart = Callable[[FloatArray], FloatArray]
+"""Of theta, draws × unknowns: the water of each over the declared dry mass. (draws) [g/g]"""
 
 _DRIEST, _WETTEST = 1e-5, 0.95
 """Between these lies the humidity at the start. [fraction of saturation] As far as isotherms are tabulated below
 (``physics.sorption.tabulated``); above, a judgement."""
+_LEAST_DRY_SHARE = 1e-3
+"""A dry mass is taken for no less of the declared one. [share] Judgement: its logarithm stays finite, and no prior lets
+it be."""
 _CLEAR_OF_DRIEST, _CLEAR_OF_WETTEST = 1.01, 0.99
 """The first draws keep clear of both ends by so much, so that none has density zero. [factors] Judgement."""
 
@@ -41,9 +47,10 @@ class ProposalRecord:
 
     points: FloatArray
     """The coordinates they were proposed in: as ``theta``, with the humidity shown at the start instead of the true
-    one. (draws × unknowns) [unit of each ``Unknown``]"""
+    one, and mass with water over the declared dry mass instead of the dry mass where that was weighed. (draws ×
+    unknowns) [unit of each ``Unknown``]"""
     log_density: FloatArray
-    """With which each was proposed. (draws) [nat]"""
+    """With which each was proposed, by the logarithm of its dry mass. (draws) [nat]"""
     log_likelihood: FloatArray
     """Of each. (draws) [nat]"""
 
@@ -100,6 +107,7 @@ def sample(
     *,
     rough: LogLikelihood | None = None,
     near: Draws | None = None,
+    water_at_start: WaterAtStart | None = None,
 ) -> Draws:
     """Return weighted draws from prior times likelihood.
 
@@ -120,6 +128,8 @@ def sample(
         A cheaper likelihood.
     near : Draws, optional
         Of a posterior that is not far.
+    water_at_start : callable, optional
+        Of beads that were weighed as they went in.
 
     Returns
     -------
@@ -128,20 +138,29 @@ def sample(
     """
 
     def first(draws: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-        theta = prior.drawn(draws, rng)
-        points = _coordinates(theta)
-        return points, log_prior(prior, theta, points)
+        points = _coordinates(prior.drawn(draws, rng), water_at_start)
+        return points, of_prior(points)
+
+    def theta_at(points: FloatArray) -> FloatArray:
+        return _theta_at(points, water_at_start)
+
+    def of_prior(points: FloatArray) -> FloatArray:
+        theta = theta_at(points)
+        return log_prior(prior, theta, points) - (theta[:, Unknown.log_dry_mass] if water_at_start else 0.0)
 
     target = Target(
-        log_prior=lambda points: log_prior(prior, _theta_at(points), points),
-        log_likelihood=lambda points: log_likelihood(_theta_at(points)),
+        log_prior=of_prior,
+        log_likelihood=lambda points: log_likelihood(theta_at(points)),
         first=first,
-        rough_likelihood=None if rough is None else lambda points: rough(_theta_at(points)),
+        rough_likelihood=None if rough is None else lambda points: rough(theta_at(points)),
     )
     around = None if near is None or near.proposal is None else (near.proposal.points, near.weights)
     drawn = draw(target, count, rng, near=around)
-    proposal = ProposalRecord(drawn.points, drawn.log_density, drawn.log_likelihood)
-    return Draws(_theta_at(drawn.points), drawn.weights, drawn.rounds, proposal, drawn.evaluated)
+    theta, log_density = theta_at(drawn.points), drawn.log_density
+    if water_at_start:
+        log_density = log_density + theta[:, Unknown.log_dry_mass]
+    proposal = ProposalRecord(drawn.points, log_density, drawn.log_likelihood)
+    return Draws(theta, drawn.weights, drawn.rounds, proposal, drawn.evaluated)
 
 
 def reweighted(draws: Draws, prior: Prior) -> Draws:
@@ -186,18 +205,24 @@ def log_prior(prior: Prior, theta: FloatArray, points: FloatArray) -> FloatArray
     return np.where((start > _DRIEST) & (start < _WETTEST), density, 2.0 * IMPOSSIBLE)
 
 
-def _coordinates(theta: FloatArray) -> FloatArray:
+def _coordinates(theta: FloatArray, water_at_start: WaterAtStart | None) -> FloatArray:
     points = theta.copy()
     points[:, Unknown.log_start_humidity] = (
         np.clip(np.exp(theta[:, Unknown.log_start_humidity]), _CLEAR_OF_DRIEST * _DRIEST, _CLEAR_OF_WETTEST * _WETTEST)
         + theta[:, Unknown.sensor_bias]
     )
+    if water_at_start:
+        kept = _theta_at(points, None)
+        points[:, Unknown.log_dry_mass] = np.exp(theta[:, Unknown.log_dry_mass]) + water_at_start(kept)
     return points
 
 
-def _theta_at(points: FloatArray) -> FloatArray:
+def _theta_at(points: FloatArray, water_at_start: WaterAtStart | None) -> FloatArray:
     theta = points.copy()
     theta[:, Unknown.log_start_humidity] = np.log(
         np.clip(points[:, Unknown.log_start_humidity] - points[:, Unknown.sensor_bias], _DRIEST, _WETTEST)
     )
+    if water_at_start:
+        dry = points[:, Unknown.log_dry_mass] - water_at_start(theta)
+        theta[:, Unknown.log_dry_mass] = np.log(np.maximum(dry, _LEAST_DRY_SHARE))
     return theta

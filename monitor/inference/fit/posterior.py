@@ -286,7 +286,7 @@ def carried_from(posterior: Posterior) -> Carried:
     Returns
     -------
     Carried
-        Of its equally weighted draws.
+        Of its equally weighted draws, wider by what so few of them leave open.
     """
     known = posterior.theta.copy()
     var_slow = posterior.filtered.var_slow
@@ -295,6 +295,7 @@ def carried_from(posterior: Posterior) -> Carried:
     known[:, Unknown.log_slow_humidity] = np.log(slow) - 0.5 * var_log_slow
     known, episode = known[:, CARRIED], posterior.episode
     covariance, place = np.cov(known, rowvar=False), CARRIED.index(Unknown.log_slow_humidity)
+    covariance *= _not_all_seen(posterior.draws.effective_sample_size, len(CARRIED))
     covariance[place, place] += var_log_slow.mean()
     return Carried(
         start_s=episode.start_s,
@@ -306,3 +307,13 @@ def carried_from(posterior: Posterior) -> Carried:
         follows_air=posterior.problem.prior.humidity_shows != "phase",
         weighed=bool(episode.weighings) or posterior.problem.prior.weighed_before,
     )
+
+
+def _not_all_seen(draws: float, unknowns: int) -> float:
+    """By how much one more draw varies beyond those seen, which tell mean and covariance only so well. [factor]
+
+    Of a normal under Jeffreys' prior, (n + 1)(n - 1) / (n (n - p - 2)): Geisser, Cornfield 1963, J. R. Stat. Soc. B
+    25:368, from memory. Draws are counted as effective ones, a judgement.
+    """
+    n = max(draws, 2.0 * (unknowns + 2.0))  # fewer say nothing of a spread; a judgement
+    return (n + 1.0) * (n - 1.0) / (n * (n - unknowns - 2.0))

@@ -39,7 +39,7 @@ from monitor.inference.model.state import (
     drawn_box,
 )
 from monitor.inference.model.swapped_spools import predict_slow_errors, slow_tangents
-from monitor.physics.box_balance import Air, advance
+from monitor.physics.box_balance import Air, DrawnBox, advance
 from monitor.physics.numerics import FloatArray
 from monitor.units import DAYS_PER_JULIAN_YEAR
 
@@ -185,17 +185,57 @@ def _settling(bins: Bins, assume: Assumptions, aged_days: float) -> FloatArray:
     return out
 
 
+def weighed_as_put_in(problem: Problem) -> bool:
+    """Return whether the scale showed what the beads weighed as they went in, where their grams are known.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+
+    Returns
+    -------
+    bool
+        True where that enters the likelihood.
+    """
+    prior = problem.prior
+    return problem.episode.loaded_mass is not None and prior.dry_mass_g > 0.0 and prior.grams_declared
+
+
+def water_at_start(problem: Problem, theta: FloatArray) -> FloatArray:
+    """Return the water with which the beads went in.
+
+    Parameters
+    ----------
+    problem : Problem
+        The episode.
+    theta : ndarray, draws × unknowns
+        The constants. [unit of each ``Unknown``]
+
+    Returns
+    -------
+    ndarray, draws
+        Over their declared dry mass. [g/g]
+    """
+    drawn = drawn_box(problem, theta)
+    return np.exp(theta[:, Unknown.log_capacity_scale]) * _loading_at_start(problem, drawn, theta)
+
+
+def _loading_at_start(problem: Problem, drawn: DrawnBox, theta: FloatArray) -> FloatArray:
+    humidity = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), _WETTEST_START)
+    return drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
+
+
 def _start(problem: Problem, theta: FloatArray) -> tuple[State, FloatArray]:
     count, drawn = len(theta), drawn_box(problem, theta)
-    humidity = np.minimum(np.exp(theta[:, Unknown.log_start_humidity]), _WETTEST_START)
-    loading = drawn.table.loading(humidity, float(problem.bins.temperature_degc[0]))
+    loading = _loading_at_start(problem, drawn, theta)
     zero = np.zeros(count)
     drift = _drift_var(problem.assumptions)
     slow_humidity = np.exp(theta[:, Unknown.log_slow_humidity])
     state = State.at_closing(drawn, theta[:, Unknown.log_conductance], loading, slow_humidity)
     state.var_wander = np.full(count, drift)
     loaded = problem.episode.loaded_mass
-    if loaded is None or problem.prior.dry_mass_g <= 0.0 or not problem.prior.grams_declared:
+    if loaded is None or not weighed_as_put_in(problem):
         return state, zero
     dry = problem.prior.dry_mass_g * np.exp(theta[:, Unknown.log_dry_mass])
     sd = np.hypot(SCALE_SD_STEPS * loaded.resolution_g, _HOLDER_SHARE * dry)
