@@ -17,6 +17,7 @@ from monitor.presentation.amounts import NARROW, ages_for_scripts
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
 from monitor.texts import say
+from monitor.web.assets import asset
 from monitor.web.notices import of_the_snapshot, said_anew
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def _templates(texts: Texts) -> jinja2.Environment:
         extensions=["jinja2.ext.i18n"],
     )
     environment.globals["said"] = say
+    environment.globals["asset"] = asset
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
