@@ -234,8 +234,8 @@ def has_boxes(asked: Assessed) -> bool:
     """Return whether there is any box; where there is none, say what to do."""
     if asked.assessments or asked.shelf.boxes:
         return True
-    place = asked.shelf.folder / SHELF_FILE
     typer.echo(
-        f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
+        "There are no boxes yet. Leave `siccast listen` running and switch a sensor on: once it has sent a reading, "
+        "`siccast adopt NAME` makes it a box"
     )
     return False

@@ -192,7 +192,7 @@ def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site:
     assert result.exit_code == 3
     assert result.stdout.splitlines() == [
         "empty: no reading has ever arrived. Check its sensor (battery, radio).",
-        "stray: sends readings but is not in shelf.toml. `siccast adopt stray` adds it.",
+        "stray: sends readings and is no box yet. `siccast adopt stray` makes it one.",
     ]
     matters = json.loads(siccast("today", "--json").stdout)["words"]
     assert [word["matter"] for word in matters] == ["silent", "seen, not declared"]
@@ -220,8 +220,8 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
         result = CliRunner().invoke(app, ["--shelf", str(shelf), *command.split()])
         assert result.exit_code == 0
         assert result.stdout.rstrip().endswith(
-            "There are no boxes yet: none is declared, and none has sent readings. Declare the first one in "
-            f"{shelf / 'shelf.toml'}"
+            "There are no boxes yet. Leave `siccast listen` running and switch a sensor on: once it has sent a "
+            "reading, `siccast adopt NAME` makes it a box"
         ), "and of no box more is said"
     for command, said in (
         ("lot list", "No lot is written down yet. `siccast lot buy` begins one."),
