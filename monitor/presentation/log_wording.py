@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.presentation.bead_wording import beads
-from monitor.texts import say
+from monitor.records import EntryKind
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -13,6 +14,28 @@ if TYPE_CHECKING:
     from monitor.presentation.wording import Wording
     from monitor.records import LedgerEntry
     from monitor.settings import Shelf
+
+
+_CALLED = {
+    EntryKind.charge: to_say("beads put in"),
+    EntryKind.recharge: to_say("beads dried or swapped"),
+    EntryKind.opening: to_say("opened"),
+    EntryKind.weighing: to_say("weighed"),
+    EntryKind.spool_swap: to_say("spool swapped"),
+    EntryKind.sensor_swap: to_say("sensor swapped"),
+    EntryKind.leak_test: to_say("leak test"),
+    EntryKind.color: to_say("color seen"),
+    EntryKind.note: to_say("note"),
+}
+
+
+def called(kind: EntryKind | str) -> str:
+    """Return what a kind of entry is called on the pages: in their log, on their charts and in their help.
+
+    >>> called(EntryKind.recharge)
+    'beads dried or swapped'
+    """
+    return say(_CALLED[EntryKind(kind)])
 
 
 def repeated(entry: LedgerEntry, wording: Wording) -> str:

@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse
 
 from monitor import __version__
 from monitor.presentation.amounts import NARROW, ages_for_scripts
+from monitor.presentation.log_wording import called
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
 from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
@@ -49,6 +50,7 @@ def _templates(texts: Texts) -> jinja2.Environment:
     )
     environment.globals["said"] = say
     environment.globals["asset"] = asset
+    environment.globals["called"] = called
     environment.globals["usual"] = {"volume": f"{USUAL_VOLUME_LITER:g}", "limit": f"{100.0 * USUAL_LIMIT:g}"}
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken

@@ -156,6 +156,7 @@ def adopt(
 
     Its readings are stored already, from the first message on.
     """
+    from monitor.cli.output import say
     from monitor.services import adoption
 
     shelf = shelf_of(context)
@@ -166,7 +167,7 @@ def adopt(
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
     readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
-    typer.echo(
+    say(
         f"{adopted.box} is a box now, with {readings} so far, {volume_l:g} L and a limit of {limit_rh:g} %. "
         f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
     )
