@@ -56,9 +56,12 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.goto(address, wait_until="networkidle")
     card = phone.locator("li.stand", has=phone.get_by_role("heading", name="far"))
     card.locator("details.log > summary").tap()
+    headline_y = "document.querySelector('#headline').getBoundingClientRect().top + scrollY"
+    stood = phone.evaluate(headline_y)
     card.get_by_role("button", name="Opened").tap()
     told = phone.locator(".told")
     expect(told).to_contain_text("Saved: opening of far")
+    assert phone.evaluate(headline_y) == stood, "what is told pushes nothing away"
     expect(told).to_have_class("told lively")
     expect(told.get_by_role("button", name="Undo")).to_be_in_viewport()
     assert len(entries(shelf, "far", EntryKind.opening)) == 1
