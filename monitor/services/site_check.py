@@ -397,7 +397,9 @@ def _span(length: timedelta) -> str:
     hours = length // timedelta(hours=1)
     if hours < 2:  # judgement: what a person counts in minutes
         return say_many("{count} minute", "{count} minutes", length // timedelta(minutes=1))
-    return say("{count} hours", count=hours) if hours < 48 else say("{count} days", count=length.days)  # judgement
+    if hours < 48:  # judgement: what a person counts in hours
+        return say("{count} hours", count=hours)
+    return say("{count} days", count=length.days)
 
 
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:

@@ -49,6 +49,6 @@ def _folder() -> Path:
     return shipped("dashboards") / "assets"
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=256)  # how many files; judgement: more than there are
 def _digest(path: Path, _changed_ns: int, _size: int) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:_LETTERS]
