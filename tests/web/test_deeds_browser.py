@@ -77,6 +77,24 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     assert "undone" not in phone.url
 
 
+def test_a_tap_is_answered_before_anything_is_saved(phone: Page, address: str) -> None:
+    """On the button itself, which keeps its width, so that its neighbor stays where it is."""
+    held: list[Route] = []
+    phone.route("**/log", lambda route: held.append(route))  # noqa: PLW0108 -- no function of C is taken
+    phone.goto(f"{address}/box/young", wait_until="networkidle")
+    pressed = phone.get_by_role("button", name="Swapped a spool just now")
+    wide = pressed.evaluate("e => e.offsetWidth")
+    pressed.tap()
+    button = phone.locator("#deeds .quick [data-busy]")
+    button.wait_for()
+    assert button.evaluate("e => getComputedStyle(e, '::before').content") == '"Saving …"'
+    assert button.evaluate("e => e.offsetWidth") == wide
+    assert len(held) == 1, "nothing has answered yet"
+    held[0].continue_()
+    expect(phone.locator(".told")).to_contain_text("Saved: spool swap of young")
+    expect(phone.locator("[data-busy].button")).to_have_count(0)
+
+
 def test_two_quick_taps_make_one_entry(phone: Page, address: str, shelf: Shelf) -> None:
     phone.goto(f"{address}/box/over", wait_until="networkidle")
     phone.evaluate("""() => {
