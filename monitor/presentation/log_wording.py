@@ -30,7 +30,7 @@ _CALLED = {
 
 
 def called(kind: EntryKind | str) -> str:
-    """Return what a kind of entry is called on the pages: in their log, on their charts and in their help.
+    """Return what a kind of entry is called where it is repeated, listed or drawn.
 
     >>> called(EntryKind.recharge)
     'beads dried or swapped'
@@ -41,12 +41,7 @@ def called(kind: EntryKind | str) -> str:
 def repeated(entry: LedgerEntry, wording: Wording) -> str:
     """Return what was understood."""
     weighed = "" if entry.mass_g is None else say("weighed {weight}", weight=wording.weight(entry.mass_g))
-    what = say(
-        "{kind} of {box}, {at}",
-        kind=say(entry.kind.value),
-        box=entry.box,
-        at=wording.moment(entry.at),
-    )
+    what = say("{what}, {box}, {at}", what=called(entry.kind), box=entry.box, at=wording.moment(entry.at))
     return "; ".join(filter(None, (what, weighed, details(entry, wording))))
 
 

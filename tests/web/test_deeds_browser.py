@@ -60,7 +60,7 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     stood = phone.evaluate(headline_y)
     card.get_by_role("button", name="Opened").tap()
     told = phone.locator(".told")
-    expect(told).to_contain_text("Saved: opening of far")
+    expect(told).to_contain_text("Saved: opened, far")
     assert phone.evaluate(headline_y) == stood, "what is told pushes nothing away"
     expect(told).to_have_class("told lively")
     expect(told.get_by_role("button", name="Undo")).to_be_in_viewport()
@@ -68,7 +68,7 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.dispatch_event("body", "siccast:renew", {})
     phone.clock.fast_forward(9_000)
     told.get_by_role("button", name="Undo").tap()
-    expect(told).to_contain_text("Undone: opening of far")
+    expect(told).to_contain_text("Undone: opened, far")
     expect(told.get_by_role("button")).to_have_text("Log it again")
     expect(told).to_be_focused()
     assert entries(shelf, "far", EntryKind.opening) == []
@@ -91,7 +91,7 @@ def test_a_tap_is_answered_before_anything_is_saved(phone: Page, address: str) -
     assert button.evaluate("e => e.offsetWidth") == wide
     assert len(held) == 1, "nothing has answered yet"
     held[0].continue_()
-    expect(phone.locator(".told")).to_contain_text("Saved: spool swap of young")
+    expect(phone.locator(".told")).to_contain_text("Saved: spool swapped, young")
     expect(phone.locator("[data-busy].button")).to_have_count(0)
 
 
@@ -129,7 +129,7 @@ def test_a_weighing_by_keyboard_alone(phone: Page, address: str, shelf: Shelf) -
     undo = phone.locator(".ledger button").first
     undo.focus()
     phone.keyboard.press("Enter")
-    expect(phone.locator(".told")).to_contain_text("Undone: weighing of soon")
+    expect(phone.locator(".told")).to_contain_text("Undone: weighed, soon")
     assert [one.mass_g for one in entries(shelf, "soon", EntryKind.weighing)] == [112.5]
 
 
@@ -180,7 +180,7 @@ def test_without_scripts_everything_is_logged_too(browser: Browser, address: str
     expect(form.get_by_label("Anything worth remembering")).to_have_value("a crack")
     form.locator("[name=at]").fill("yesterday 18:30")
     form.get_by_role("button", name="Save").click()
-    expect(page.locator(".told")).to_contain_text("note of soon, 3 Mar 2026, 18:30; a crack")
+    expect(page.locator(".told")).to_contain_text("note, soon, 3 Mar 2026, 18:30; a crack")
     page.get_by_role("button", name="Undo").first.click()
     expect(page.locator(".told")).to_contain_text("Undone")
     assert entries(shelf, "soon", EntryKind.note) == []
