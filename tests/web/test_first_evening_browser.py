@@ -33,6 +33,9 @@ def test_from_an_empty_shelf_to_beads_in_a_box(browser: Browser, tmp_path: Path)
         for path in PAGES:
             page.goto(address + path)
             is_sound(page)
+            expect(page.get_by_text("proved")).to_have_count(0)  # of no plan at all, nothing has to be
+            if path == "/desk":
+                expect(page.locator("h1")).to_have_text("No beads are known yet.")
         page.goto(address)
         expect(page.locator(".steps")).to_contain_text("siccast/1/home/{box}/reading")
         with open_stores(shelf.database_path) as stores:
