@@ -24,6 +24,22 @@ AWAITED_MS = 60_000
 """So long a page may take to be as expected: on a busy machine an answer takes seconds, and none of that is a fault."""
 
 
+# What is touched reaches 44 pixels down, be it by an invisible edge; links within a sentence are as high as its lines
+# (WCAG 2.2, success criterion 2.5.5).
+_SMALL = """() => [...document.querySelectorAll('button, select, input:not([type=hidden]), textarea, summary, a[href]')]
+  .filter((e) => e.tagName !== 'A' || e.matches('.button, .own-screen a')
+    || !e.matches('.skip, p a, li :not(h3) > a, li > a, label a'))
+  .filter((e) => e.checkVisibility() && !e.closest('.hidden') && e.getBoundingClientRect().height > 1)
+  .filter((e) => {
+    e.scrollIntoView({ block: 'center', behavior: 'instant' });
+    const area = e.getBoundingClientRect();
+    const [x, y] = [area.left + Math.min(area.width / 2, 30), area.top + area.height / 2];
+    const own = e.closest('label') ?? e;
+    return ![y - 21, y + 21].every((at) => own.contains(document.elementFromPoint(x, at)));
+  })
+  .map((e) => `${e.tagName} ${e.className}: ${e.textContent.trim().slice(0, 30)}`)"""
+
+
 @contextmanager
 def chromium() -> Iterator[Browser]:
     """Run the browser."""
@@ -84,3 +100,8 @@ def violations(page: Page) -> list[str]:
 def beyond_the_right_edge(page: Page) -> int:
     """Return by how many pixels a page scrolls sideways."""
     return int(page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+def too_small_to_touch(page: Page) -> list[str]:
+    """Return what a finger would miss: buttons, fields, and links that stand by themselves."""
+    return list(page.evaluate(_SMALL))

@@ -6,6 +6,7 @@
   const tell = () => {
     const told = document.querySelector("[data-told]");
     if (!told) return;
+    told.dataset.laid = ""; // over the page, at a thumb's reach: what was pressed stays where it is
     const number = told.dataset.told;
     if (!ends.has(number)) {
       const wait = 1000 * Number(told.dataset.seconds);

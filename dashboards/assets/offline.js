@@ -77,13 +77,20 @@ const page = async (event) => {
   }
 };
 
+// A part's address changes with what it holds: of each there is one, the newest.
+const keepPart = async (request, answer) => {
+  const cache = await caches.open(PARTS);
+  await cache.delete(request, { ignoreSearch: true });
+  await cache.put(request, answer);
+};
+
 const part = async (event) => {
   const cache = await caches.open(PARTS);
-  const known = await cache.match(event.request);
+  const known = await cache.match(event.request, { ignoreSearch: true });
   if (known && Date.now() - failedAt < AWAY_FOR_MS) return known;
   try {
     const answer = await fetch(event.request);
-    if (answer.status === 200 && answer.type === "basic") event.waitUntil(cache.put(event.request, answer.clone()));
+    if (answer.status === 200 && answer.type === "basic") event.waitUntil(keepPart(event.request, answer.clone()));
     return answer;
   } catch (error) {
     if (known) return known;
@@ -108,7 +115,7 @@ self.addEventListener("fetch", (event) => {
 // A page that was there before this worker hands over what it is made of. It is kept after its parts: without its
 // script a kept page could not say that it is one.
 self.addEventListener("message", (event) => {
-  const takePart = async (url) => (await caches.open(PARTS)).put(url, await fetch(url));
+  const takePart = async (url) => keepPart(url, await fetch(url));
   const takePage = async (url) => {
     const answer = await fetch(url, { headers: { Accept: "text/html" } });
     if (mayBeKept(answer)) await keepPage(url.split("#")[0], answer);

@@ -106,7 +106,11 @@
     if (get) address.search = filled;
     onTheirWay += 1;
     form.setAttribute("aria-busy", "true");
-    if (form.dataset.busy && button) button.dataset.busy = form.dataset.busy;
+    const busy = form.dataset.busy ?? (get ? "" : document.body.dataset.busy);
+    if (busy && button) {
+      button.style.minWidth = `${button.offsetWidth}px`; // what stands beside it stays where it is
+      button.dataset.busy = busy;
+    }
     try {
       const answer = await fetch(address, get ? { headers: { Accept: "text/html" } } : { method: "POST", body: filled });
       const text = await answer.text();
@@ -127,6 +131,7 @@
       answered += 1;
       form.removeAttribute("aria-busy");
       button?.removeAttribute("data-busy");
+      button?.style.removeProperty("min-width");
       renewOvertaken();
     }
   };

@@ -26,7 +26,7 @@ app = typer.Typer(
     cls=CommandsByName,
     help="Watch sealed boxes of filament: how much water the beads hold, how fast each box leaks, and on which day it "
     "passes its humidity limit.\n\nStart with `siccast demo`. Then: `siccast listen` receives readings, "
-    "`siccast adopt` adds a box. Day to day: `siccast today`, and `siccast recharge guide` to dry beads.",
+    "`siccast adopt` makes a box of a sensor. Day to day: `siccast today`, and `siccast recharge guide` to dry beads.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
     from monitor.store.opening import Stores
 
+_NEAR = 0.75  # of two names as difflib likens them; judgement: two letters changed places in eight are 0.87
 Encoding = Annotated[str, typer.Option(help="Encoding of the text, for example cp1252 or utf-16.")]
 
 
@@ -74,6 +75,10 @@ def known_box(name: str, shelf: Shelf, stores: Stores) -> str:
     for written in (name, tidy(name)):
         if written in declared or written in heard:
             return written
+    from difflib import get_close_matches
+
+    if near := get_close_matches(tidy(name), [*declared, *heard], n=1, cutoff=_NEAR):
+        raise UnknownBoxError(f"there is no box '{name}'. Did you mean '{near[0]}'?")
     raise UnknownBoxError(
         f"there is no box '{name}': it is not declared, and it never sent a reading."
         f" Declared: {', '.join(declared) or 'none'}" + (f". Sent readings: {', '.join(heard)}" if heard else "")

@@ -43,7 +43,7 @@ COMMANDS: dict[str, Entry] = {
     "check": Entry("site.check", "Check that everything works, and say what to do."),
     "backup": Entry("site.check", "Copy the database to a file, and check the copy."),
     "restore": Entry("site.check", "Replace the database with a backup."),
-    "adopt": Entry("site.check", "Add a box that already sends readings to shelf.toml."),
+    "adopt": Entry("site.check", "Make a box of a sensor that already sends readings, in shelf.toml."),
     "words": Entry("site.words", "List what you may write for beads, filaments, units and so on."),
     "backtest": Entry("outlooks.backtest", "Replay a recorded set: forecast at each of its cuts."),
     "climate": Entry("outlooks.climate", "Show how humid a typical year is."),

@@ -170,9 +170,8 @@ def ask(
     from monitor.services.assess import assess
     from monitor.store.opening import open_stores
 
-    busy = (
-        working(f"calculating {len(shelf.boxes)} boxes") if not beside_other_work else nullcontext(lambda _share: None)
-    )
+    boxes = "1 box" if len(shelf.boxes) == 1 else f"{len(shelf.boxes)} boxes"
+    busy = working(f"calculating {boxes}") if not beside_other_work else nullcontext(lambda _share: None)
     opened = open_stores(shelf.database_path, influx=shelf.influx, read_only=True, report=_tell)
     with opened as stores, busy as progress:
         names = [arguments.known_box(name, shelf, stores) for name in names or ()]
@@ -234,8 +233,10 @@ def has_boxes(asked: Assessed) -> bool:
     """Return whether there is any box; where there is none, say what to do."""
     if asked.assessments or asked.shelf.boxes:
         return True
-    place = asked.shelf.folder / SHELF_FILE
-    typer.echo(
-        f"There are no boxes yet: none is declared, and none has sent readings. Declare the first one in {place}"
+    from monitor.cli.output import say
+
+    say(
+        "There are no boxes yet. Leave `siccast listen` running and switch a sensor on: once it has sent a reading, "
+        "`siccast adopt NAME` makes it a box"
     )
     return False

@@ -201,7 +201,7 @@ def _words(
 ) -> Iterable[Alert]:
     box = assessment.box.name
     if assessment.state is BoxState.undeclared:
-        text = say("{box}: sends readings but is not in shelf.toml. {hint} adds it.", box=box, hint=hint("adopt", box))
+        text = say("{box}: sends readings and is no box yet. {hint} makes it one.", box=box, hint=hint("adopt", box))
         yield Alert(box, AlertKind.undeclared, text)
     elif assessment.lid_open_since is None:  # dried beads would be wet again at once
         yield from _drying(assessment, today, oven_day, decided)

@@ -123,12 +123,13 @@ def what_to_do(
 ) -> str:
     """Return what a box over its limit needs: fresh beads first get the time to dry its air.
 
-    ``planned`` says what the plan has for it, where one is at hand.
+    ``planned`` says what the plan has for it, where one is at hand. Without beads in it nothing of it is dried on the
+    next drying day.
     """
     if _fresh_hours(assessment) is not None:
         return say("look again tomorrow")
     later = (as_decided(assessment.box.name, decided, today) if today else "") or planned
-    if not later and today and oven_day and oven_day > today:
+    if not later and today and oven_day and oven_day > today and assessment.charge is not None:
         later = say("next drying day: {day}", day=say_day(oven_day, today))
     now = say("{do} now", do=what_is_due(assessment))
     return f"{now} ({later})" if later else now

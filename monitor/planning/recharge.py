@@ -203,7 +203,7 @@ def _why_wait(assessment: Assessment) -> str:
 
 def _why_unknown(assessment: Assessment) -> str:
     if assessment.state is BoxState.undeclared:
-        return say("It is not in shelf.toml. {hint} adds it.", hint=hint("adopt", assessment.box.name))
+        return say("No box of this name is declared. {hint} makes it one.", hint=hint("adopt", assessment.box.name))
     why = say("There is no forecast.")
     if assessment.refusal:
         why = say("There is no forecast: {why}.", why=assessment.refusal)

@@ -246,8 +246,8 @@ def _failed(answers: Sequence[Assessment]) -> Iterator[str]:
     if failed := [answer for answer in answers if answer.failed]:
         yield say("The estimate of {names} failed; please report it.", names=_names(failed))
     if strangers := [answer for answer in answers if answer.state is BoxState.undeclared]:
-        one = to_say("{names} sends readings but is not in shelf.toml.")
-        many = to_say("{names} send readings but are not in shelf.toml.")
+        one = to_say("{names} sends readings and is no box yet: make it one.")
+        many = to_say("{names} send readings and are no boxes yet: make them boxes.")
         yield say(one if len(strangers) == 1 else many, names=_names(strangers))
 
 

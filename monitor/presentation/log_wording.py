@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.presentation.bead_wording import beads
-from monitor.texts import say
+from monitor.records import EntryKind
+from monitor.texts import say, to_say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -15,15 +16,32 @@ if TYPE_CHECKING:
     from monitor.settings import Shelf
 
 
+_CALLED = {
+    EntryKind.charge: to_say("beads put in"),
+    EntryKind.recharge: to_say("beads dried or swapped"),
+    EntryKind.opening: to_say("opened"),
+    EntryKind.weighing: to_say("weighed"),
+    EntryKind.spool_swap: to_say("spool swapped"),
+    EntryKind.sensor_swap: to_say("sensor swapped"),
+    EntryKind.leak_test: to_say("leak test"),
+    EntryKind.color: to_say("color seen"),
+    EntryKind.note: to_say("note"),
+}
+
+
+def called(kind: EntryKind | str) -> str:
+    """Return what a kind of entry is called where it is repeated, listed or drawn.
+
+    >>> called(EntryKind.recharge)
+    'beads dried or swapped'
+    """
+    return say(_CALLED[EntryKind(kind)])
+
+
 def repeated(entry: LedgerEntry, wording: Wording) -> str:
     """Return what was understood."""
     weighed = "" if entry.mass_g is None else say("weighed {weight}", weight=wording.weight(entry.mass_g))
-    what = say(
-        "{kind} of {box}, {at}",
-        kind=say(entry.kind.value),
-        box=entry.box,
-        at=wording.moment(entry.at),
-    )
+    what = say("{what}, {box}, {at}", what=called(entry.kind), box=entry.box, at=wording.moment(entry.at))
     return "; ".join(filter(None, (what, weighed, details(entry, wording))))
 
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import TYPE_CHECKING
 
 from monitor.errors import TypedError
 from monitor.records import RoomClimate
+from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
 from monitor.records.names import (
     NAME_RULE,
     is_name,
     tidy,
 )
-from monitor.texts import say
+from monitor.texts import say, to_say
 from monitor.units import degf_to_degc, ounces_to_grams
 
 if TYPE_CHECKING:
@@ -52,6 +54,29 @@ def name(text: str) -> str:
 def number(text: str) -> float:
     """Return a number written with a point or a comma."""
     return float(text.replace(",", "."))
+
+
+def volume_liter(text: str) -> float:
+    """Return the inner volume of a box; nothing is the usual one. [L]"""
+    words = to_say("{text} is not valid: a volume is from {low} to {high} L")
+    return _within(text, VOLUME_RANGE_LITER, USUAL_VOLUME_LITER, words)
+
+
+def limit(text: str) -> float:
+    """Return a humidity limit typed in per cent, as a fraction; nothing is the usual one."""
+    words = to_say("{text} is not valid: a limit is from {low} to {high} %")
+    return _within(text, LIMIT_RANGE_PCT, 100.0 * USUAL_LIMIT, words) / 100.0
+
+
+def _within(text: str, span: tuple[float, float], usual: float, words: str) -> float:
+    low, high = span
+    try:
+        value = number(text) if text.strip() else usual
+    except ValueError:
+        value = math.nan
+    if not low <= value <= high:
+        raise TypedError(say(words, text=text.strip(), low=f"{low:g}", high=f"{high:g}"))
+    return value
 
 
 def mass_g(text: str, shelf: Shelf) -> float:

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 
 CHANCES_WITHIN_DAYS = (7, 30)  # judgement: this week, and the month in which a day can be found
 _WITHOUT_FORECAST = {
-    BoxState.undeclared: to_say("add it to shelf.toml"),
+    BoxState.undeclared: to_say("make it a box"),
     BoxState.estimate_failed: to_say("report the failure"),
 }
 """What to do about a box without a forecast that is not over its limit; the others wait."""

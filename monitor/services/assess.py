@@ -377,5 +377,5 @@ def _undeclared(
                 as_of=as_of,
                 state=BoxState.undeclared,
                 latest=newest,
-                refusal=say("it is not in shelf.toml yet; {hint} adds it", hint=hint("adopt", name)),
+                refusal=say("no box of this name is declared; {hint} makes it one", hint=hint("adopt", name)),
             )

@@ -188,7 +188,7 @@ def check_boxes(readings: Readings, declared: Iterable[Box], now: datetime) -> I
     for name, reading in sorted(latest.items()):
         if name not in known | rooms:
             yield Finding(
-                name, Severity.look, say("seen, not declared"), say("{hint} declares it", hint=hint("adopt", name))
+                name, Severity.look, say("seen, not declared"), say("{hint} makes it a box", hint=hint("adopt", name))
             )
         if name in possible:
             week = readings.series(name, possible[name].at - _HEALTHY_WEEK, now + MAX_AHEAD)
@@ -393,13 +393,13 @@ def patience_with(week: ReadingSeries) -> timedelta:
 
 
 def _span(length: timedelta) -> str:
-    """Return how long something lasted: in hours up to two days, then in days."""
-    two_days = timedelta(days=2)  # judgement: what a person counts in hours
-    return (
-        say("{count} h", count=f"{length / timedelta(hours=1):.1f}")
-        if length < two_days
-        else say("{count} days", count=length.days)
-    )
+    """Return how long something lasted, in whole minutes, hours from two of them on, or days from two of them on."""
+    hours = length // timedelta(hours=1)
+    if hours < 2:  # judgement: what a person counts in minutes
+        return say_many("{count} minute", "{count} minutes", length // timedelta(minutes=1))
+    if hours < 48:  # judgement: what a person counts in hours
+        return say("{count} hours", count=hours)
+    return say("{count} days", count=length.days)
 
 
 def _from_the_future(readings: Readings, latest: Reading, now: datetime, *, alone: bool) -> Finding:

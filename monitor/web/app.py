@@ -14,13 +14,12 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 from starlette.routing import Mount
-from starlette.staticfiles import StaticFiles
 
 from monitor.errors import SiccastError, StoreError
-from monitor.presentation.shipped import shipped
 from monitor.texts import say
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
+from monitor.web.assets import AT, Assets
 from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.leak_lines import LeakLines
 from monitor.web.box.pages import BoxPages
@@ -105,7 +104,7 @@ def create_app(
             *OfflinePages(site).routes(),
             *subscribers.routes(),
             *EnterPages(site, access).routes(),
-            Mount("/assets", StaticFiles(directory=shipped("dashboards") / "assets"), name="assets"),
+            Mount(AT, Assets(), name="assets"),
         ],
         middleware=[_door(site, access), _gzip(), Middleware(Unchanged)],
         exception_handlers={

@@ -81,7 +81,7 @@ def of_the_listener(heard: Heard, shelf: Shelf, now: datetime, words: Wording) -
         if heard.at
         else say("so far: no reading has ever arrived")
     )
-    if at_work and is_silent and silent_since is not None:
+    if at_work and is_silent and silent_since is not None and (heard.at or shelf.boxes):
         yield Notice(
             say("The listener has been silent {since}.", since=since),
             say("It runs, but no reading arrives. Are the broker and the sensors on? This looks at each of them:"),

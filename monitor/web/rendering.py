@@ -14,9 +14,12 @@ from starlette.responses import HTMLResponse
 
 from monitor import __version__
 from monitor.presentation.amounts import NARROW, ages_for_scripts
+from monitor.presentation.log_wording import called
 from monitor.presentation.shipped import shipped
 from monitor.presentation.wording import Wording
+from monitor.records.declared import USUAL_LIMIT, USUAL_VOLUME_LITER
 from monitor.texts import say
+from monitor.web.assets import asset
 from monitor.web.notices import of_the_snapshot, said_anew
 
 if TYPE_CHECKING:
@@ -46,6 +49,9 @@ def _templates(texts: Texts) -> jinja2.Environment:
         extensions=["jinja2.ext.i18n"],
     )
     environment.globals["said"] = say
+    environment.globals["asset"] = asset
+    environment.globals["called"] = called
+    environment.globals["usual"] = {"volume": f"{USUAL_VOLUME_LITER:g}", "limit": f"{100.0 * USUAL_LIMIT:g}"}
     environment.filters["code"] = _with_commands
     environment.filters["unbroken"] = _unbroken
     environment.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
@@ -72,6 +78,22 @@ def _unbroken(text: str) -> Markup:
         return name if len(name) > _MOST_UNBROKEN else f'<span class="whole">{name}</span>'
 
     return Markup(_HYPHENATED.sub(whole, str(escape(text))))
+
+
+@dataclass(frozen=True, slots=True)
+class HeardBy:
+    """Where a sensor has to send to be heard."""
+
+    broker: str
+    """Its address; empty for siccast's own."""
+    feeds: Sequence[tuple[str, str]]
+    """Name and topic."""
+
+    @classmethod
+    def of(cls, shelf: Shelf) -> HeardBy:
+        """Return it as a shelf declares it."""
+        feeds = [(feed.name, feed.topic.replace("{site}", shelf.site)) for feed in shelf.feeds]
+        return cls(f"{shelf.broker.host}:{shelf.broker.port}" if shelf.broker else "", feeds)
 
 
 @dataclass(slots=True)
@@ -121,6 +143,7 @@ class Renderer:
             as_of=words.moment(snapshot.as_of) if snapshot else "",
             recorded=shelf.recorded_until is not None,
             ages=self._ages,
+            heard_by=HeardBy.of(shelf),
             notices=(*of_the_snapshot(snapshot), *map(said_anew, notices)),
             token=self.tokens.token,
             explained=Explained(),

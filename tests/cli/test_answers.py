@@ -109,7 +109,7 @@ def test_leak_shows_conductance_air_changes_half_time_and_seasons(siccast: Run) 
 def test_boxes_shows_latest_reading_capacity_and_due_day(siccast: Run) -> None:
     shown = siccast("boxes").stdout
     line = next(line for line in shown.splitlines() if line.startswith("pa6-dry"))
-    for word in ("due by 13 Mar", "12.0 %", "15 %", "21.5 °C", "6 h ago", "50 %"):
+    for word in ("due by 13 Mar", "12.0 %", "15 %", "6 h ago", "50 %"):
         assert word in line
     box = answer_of(siccast("boxes", "--json", "pa6-dry"))["boxes"][0]
     assert box["latest"] == {"t": "2026-03-04T06:00:00Z", "temperature_c": 21.5, "rh_pct": 12.0}
@@ -117,13 +117,12 @@ def test_boxes_shows_latest_reading_capacity_and_due_day(siccast: Run) -> None:
 
 
 def test_the_persons_units_and_zone(siccast: Run, site: Path) -> None:
-    """21.5 °C = 70.7 °F; 0.052 g = 0.0018 oz by the definition of the ounce."""
+    """0.052 g = 0.0018 oz by the definition of the ounce."""
     text = (site / "shelf.toml").read_text()
     text = text.replace('"Europe/Vienna"', '"Pacific/Auckland"\ntemperature_unit = "F"\nmass_unit = "oz"')
     (site / "shelf.toml").write_text(text)
     shown = siccast("boxes").stdout
     assert "As of 5 Mar 2026, 01:00 (Pacific/Auckland)" in shown
-    assert "70.7 °F" in shown
     assert "due by 14 Mar" in shown
     assert "60 days from Thu 5 Mar 2026" in siccast("plan").stdout
     assert "0.0018 (0.0011 – 0.0031)" in siccast("leak").stdout
@@ -192,7 +191,7 @@ def test_today_exits_with_3_where_something_needs_the_person(siccast: Run, site:
     assert result.exit_code == 3
     assert result.stdout.splitlines() == [
         "empty: no reading has ever arrived. Check its sensor (battery, radio).",
-        "stray: sends readings but is not in shelf.toml. `siccast adopt stray` adds it.",
+        "stray: sends readings and is no box yet. `siccast adopt stray` makes it one.",
     ]
     matters = json.loads(siccast("today", "--json").stdout)["words"]
     assert [word["matter"] for word in matters] == ["silent", "seen, not declared"]
@@ -220,8 +219,8 @@ def test_an_empty_shelf_is_told_what_to_do(tmp_path: Path, stub: StubInference) 
         result = CliRunner().invoke(app, ["--shelf", str(shelf), *command.split()])
         assert result.exit_code == 0
         assert result.stdout.rstrip().endswith(
-            "There are no boxes yet: none is declared, and none has sent readings. Declare the first one in "
-            f"{shelf / 'shelf.toml'}"
+            "There are no boxes yet. Leave `siccast listen` running and switch a sensor on: once it has sent a "
+            "reading, `siccast adopt NAME` makes it a box"
         ), "and of no box more is said"
     for command, said in (
         ("lot list", "No lot is written down yet. `siccast lot buy` begins one."),

@@ -60,7 +60,7 @@ def put_beads_into_left(run: Callable[..., Result]) -> None:
 def test_what_is_undone_is_named_as_it_was_when_it_was_saved(run: Callable[..., Result], shelf: Path) -> None:
     (shelf / "shelf.toml").write_text(f'timezone = "Asia/Tokyo"\n{SHELF}')
     saved = run("log", "opening", "left", "--at", "2026-03-01T07:30").stdout
-    what = "opening of left, 1 Mar 2026, 07:30"
+    what = "opened, left, 1 Mar 2026, 07:30"
     assert saved == f"saved as entry 2: {what}. To undo: `siccast log undo 2`\n"
     assert run("log", "undo", "2").stdout == f"undid entry 2: {what}\n"
 

@@ -69,23 +69,23 @@ def test_check_names_what_needs_the_person(run: Callable[..., Any], shelf: Path)
     assert re.search(
         r"^listener: none is running for this shelf; the last one, .* UTC, ended: stopped – start", shown, re.M
     )
-    assert "stranger: seen, not declared – `siccast adopt stranger` declares it" in shown
+    assert "stranger: seen, not declared – `siccast adopt stranger` makes it a box" in shown
     findings = json.loads(run("check", "--json", exit_code=3).stdout)["findings"]
     known = {"folder", "disk", "store", "broker", "listener", "stranger", "estimates", "speed"}
     assert known >= {each["subject"] for each in findings}
 
 
 def test_a_silent_box_is_noticed_by_its_own_habit(run: Callable[..., Any], shelf: Path) -> None:
-    newest = datetime.now(tz=UTC) - timedelta(minutes=119)
+    newest = datetime.now(tz=UTC) - timedelta(minutes=150)
     with open_stores(shelf / "siccast.sqlite3") as stores:
         stores.readings.add(Reading("box1", newest - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(300))
-    assert "box1: silent for 2.0 h, but it used to send more often" in run("check", exit_code=3).stdout
+    assert "box1: silent for 2 hours, but it used to send more often" in run("check", exit_code=3).stdout
 
 
 def test_adopting_keeps_the_readings_from_the_first_on(run: Callable[..., Any], shelf: Path) -> None:
     fill(shelf)
     fill(shelf, "stranger")
-    assert "stranger is now declared, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
+    assert "stranger is a box now, with 300 readings" in run("adopt", "stranger", "--volume-l", "8").stdout
     with lock_shelf(shelf, utc_now()):
         assert "All is well" in run("check").stdout
     assert "volume_l = 8" in (shelf / "shelf.toml").read_text()

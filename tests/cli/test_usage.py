@@ -75,6 +75,7 @@ def in_a_process(shelf: Path, *words: str, **environment: str) -> subprocess.Com
         (["plan", "--appliance", "wok"], "'wok' is not an appliance in"),
         (["forecast", "room"], "'room' is the room sensor, not a box"),
         (["adopt", "room"], "'room' is the room sensor, not a box"),
+        (["log", "opening", "pa6-dyr"], "there is no box 'pa6-dyr'. Did you mean 'pa6-dry'?"),
         (["log", "show", "nobox"], "there is no box 'nobox': it is not declared, and it never sent a reading"),
         (["log", "weighing", "pa6-dry", "--", "-3"], "-3"),
         (["log", "opening", "room"], "'room' is the room sensor, not a box"),

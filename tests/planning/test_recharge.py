@@ -204,7 +204,7 @@ def test_a_box_without_a_forecast_is_left_out_with_its_refusal() -> None:
     plan = plan_recharges([assessment_of("young", None), strange], OVEN, WEDNESDAY, [SATURDAY])
     assert plan.days == ()
     assert plan.left_out["young"] == "There is no forecast: two days of readings can't carry a forecast."
-    assert "`siccast adopt new` adds it" in plan.left_out["new"]
+    assert "`siccast adopt new` makes it one" in plan.left_out["new"]
 
 
 def test_the_plan_says_of_a_box_over_its_limit_what_today_says() -> None:

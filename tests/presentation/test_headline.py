@@ -145,7 +145,7 @@ def test_what_else_needs_a_person_stands_beside() -> None:
         "No reading has ever come from new: check its sensor.",
         "young needs more readings.",
         "The estimate of broken failed; please report it.",
-        "stranger sends readings but is not in shelf.toml.",
+        "stranger sends readings and is no box yet: make it one.",
     )
 
 

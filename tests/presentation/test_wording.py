@@ -106,7 +106,7 @@ def test_a_box_has_one_thing_to_do_and_one_day_to_do_it_by() -> None:
         BoxState.not_enough_evidence: "keep closed, wait",
         BoxState.no_readings: "check its sensor (battery, radio)",
         BoxState.estimate_failed: "report the failure",
-        BoxState.undeclared: "add it to shelf.toml",
+        BoxState.undeclared: "make it a box",
     }
     assert {state: WORDS.to_do(assessment_of("box", None, state)) for state in without} == without
 

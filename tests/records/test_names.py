@@ -72,7 +72,7 @@ def test_what_a_feed_can_store_is_declared_logged_and_seen(tmp_path: Path) -> No
             stores.readings.add(Reading(name, NOW - timedelta(minutes=10 * k), 21.4, 0.172) for k in range(5))
     for name in FIT:
         typed_apart = unicodedata.normalize("NFD", name)
-        assert f"{name} is now declared" in run("adopt", typed_apart)
+        assert f"{name} is a box now" in run("adopt", typed_apart)
         assert "saved as entry" in run("log", "opening", typed_apart)
         assert quantities.name(typed_apart) == name
     shelf = load_shelf(tmp_path)

@@ -22,6 +22,7 @@ from chart_made_up import BOX, ENTRIES, LINE, MARKED, serving_charts
 from made_up import AS_OF
 from shelf_made_up import HOSTILE
 
+from monitor.presentation.log_wording import called
 from monitor.presentation.wording import Wording
 from monitor.records import EntryKind, Mark, ReadingSeries
 from monitor.web.box.axes import Axes, round_end
@@ -141,9 +142,9 @@ def test_each_kind_of_entry_has_a_sign_and_words_of_its_own(client: httpx.Client
     entries = numbers(client)["entries"]
     words = {entry["words"].split(":")[0]: entry for entry in entries}
     logged = {*ENTRIES, EntryKind.charge, EntryKind.opening, EntryKind.weighing}
-    assert set(words) == {kind.value for kind in logged}
+    assert set(words) == {called(kind) for kind in logged}
     assert len({entry["sign"] for entry in words.values()}) == len(EntryKind)
-    assert words["spool swap"]["words"] == "spool swap: black reel in"
+    assert words["spool swapped"]["words"] == "spool swapped: black reel in"
     shown = page(client)
     key = shown[shown.index('id="chart-key"') : shown.index('class="actions takes"')]
     signs = re.findall(r'class="sign (\w+)"(.*?)</svg>', key, re.DOTALL)
@@ -225,7 +226,7 @@ def test_the_drawing_of_humidity_shows_what_the_numbers_say(client: httpx.Client
     assert len(marks) == len(MARKED)
     assert float(marks[0].get("y", "")) == 66.0 - 4.5  # the spike goes beyond the axis: its sign stands at the top
     titles = {one.findtext(f"{SVG}title") for one in of_class(root, "entry")}
-    assert titles == {kind.value for kind in (*ENTRIES, EntryKind.opening, EntryKind.weighing)}
+    assert titles == {called(kind) for kind in (*ENTRIES, EntryKind.opening, EntryKind.weighing)}
     words = " ".join(root.itertext())
     assert "today" in words
     assert BOX in words

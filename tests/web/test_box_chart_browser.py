@@ -115,8 +115,8 @@ def test_a_marked_reading_says_why(page: Page) -> None:
 def test_an_entry_is_said_where_one_walks_past(page: Page) -> None:
     chosen(page, "data-days='30'")
     heard = [press(page, "Home", "PageDown", "PageDown"), *(press(page, "ArrowRight") for _ in range(30))]
-    assert any("spool swap: black reel in" in words for words in heard)
-    assert any("color: orange" in words for words in heard)
+    assert any("spool swapped: black reel in" in words for words in heard)
+    assert any("color seen: orange" in words for words in heard)
 
 
 def test_a_finger_reads_the_chart_and_the_page_still_scrolls(browser: Browser, address: str) -> None:

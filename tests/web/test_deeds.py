@@ -276,11 +276,11 @@ def test_an_entry_is_undone_and_logged_again(web: Web) -> None:
     saved = web.send("opening", at=AT)
     number = re.search(r'name="undo" value="(\d+)"', saved.text)[1]  # type: ignore[index]
     undone = web.undo(undo=number)
-    assert "Undone: opening of soon, 3 Mar 2026, 10:00." in said(undone)
+    assert "Undone: opened, soon, 3 Mar 2026, 10:00." in said(undone)
     assert not [one for one in web.entries() if str(one.entry_id) == number]
-    assert "Undone: opening" in said(web.undo(undo=number)), "a second tap on Undo says the same"
+    assert "Undone: opened" in said(web.undo(undo=number)), "a second tap on Undo says the same"
     again = web.undo(redo=number)
-    assert "Saved: opening of soon, 3 Mar 2026, 10:00." in said(again)
+    assert "Saved: opened, soon, 3 Mar 2026, 10:00." in said(again)
     assert "saved already" in said(web.undo(redo=number))
     assert sum(one.kind is EntryKind.opening and one.note == "" for one in web.entries()) == 1
 
@@ -365,12 +365,12 @@ def test_the_shelf_says_what_was_logged_from_a_card(web: Web) -> None:
     assert set(re.findall(r'name="token" value="([^"]+)"', page)) == {web.token}, "drawn before, for whoever reads it"
     answer = web.send("opening", quick="1", back="/", box="over")
     assert answer.url.path == "/"
-    assert "Saved: opening of over" in said(answer)
+    assert "Saved: opened, over" in said(answer)
     assert 'id="headline"' in answer.text
     number = re.search(r'name="undo" value="(\d+)"', answer.text)[1]  # type: ignore[index]
     undone = web.undo(box="over", undo=number, back="/")
     assert undone.url.path == "/"
-    assert "Undone: opening of over" in said(undone)
+    assert "Undone: opened, over" in said(undone)
     assert "Saved:" not in said(web.client.get("/", params={"saved": number}))
 
 

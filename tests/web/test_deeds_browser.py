@@ -56,22 +56,43 @@ def test_one_tap_on_a_card_logs_and_one_more_takes_it_back(phone: Page, address:
     phone.goto(address, wait_until="networkidle")
     card = phone.locator("li.stand", has=phone.get_by_role("heading", name="far"))
     card.locator("details.log > summary").tap()
+    headline_y = "document.querySelector('#headline').getBoundingClientRect().top + scrollY"
+    stood = phone.evaluate(headline_y)
     card.get_by_role("button", name="Opened").tap()
     told = phone.locator(".told")
-    expect(told).to_contain_text("Saved: opening of far")
+    expect(told).to_contain_text("Saved: opened, far")
+    assert phone.evaluate(headline_y) == stood, "what is told pushes nothing away"
     expect(told).to_have_class("told lively")
     expect(told.get_by_role("button", name="Undo")).to_be_in_viewport()
     assert len(entries(shelf, "far", EntryKind.opening)) == 1
     phone.dispatch_event("body", "siccast:renew", {})
     phone.clock.fast_forward(9_000)
     told.get_by_role("button", name="Undo").tap()
-    expect(told).to_contain_text("Undone: opening of far")
+    expect(told).to_contain_text("Undone: opened, far")
     expect(told.get_by_role("button")).to_have_text("Log it again")
     expect(told).to_be_focused()
     assert entries(shelf, "far", EntryKind.opening) == []
     phone.clock.fast_forward(11_000)
     expect(phone.locator(".told.lively")).to_have_count(0)  # a renewal may have taken all of it away by now
     assert "undone" not in phone.url
+
+
+def test_a_tap_is_answered_before_anything_is_saved(phone: Page, address: str) -> None:
+    """On the button itself, which keeps its width, so that its neighbor stays where it is."""
+    held: list[Route] = []
+    phone.route("**/log", lambda route: held.append(route))  # noqa: PLW0108 -- no function of C is taken
+    phone.goto(f"{address}/box/young", wait_until="networkidle")
+    pressed = phone.get_by_role("button", name="Swapped a spool just now")
+    wide = pressed.evaluate("e => e.offsetWidth")
+    pressed.tap()
+    button = phone.locator("#deeds .quick [data-busy]")
+    button.wait_for()
+    assert button.evaluate("e => getComputedStyle(e, '::before').content") == '"Saving …"'
+    assert button.evaluate("e => e.offsetWidth") == wide
+    assert len(held) == 1, "nothing has answered yet"
+    held[0].continue_()
+    expect(phone.locator(".told")).to_contain_text("Saved: spool swapped, young")
+    expect(phone.locator("[data-busy].button")).to_have_count(0)
 
 
 def test_two_quick_taps_make_one_entry(phone: Page, address: str, shelf: Shelf) -> None:
@@ -108,7 +129,7 @@ def test_a_weighing_by_keyboard_alone(phone: Page, address: str, shelf: Shelf) -
     undo = phone.locator(".ledger button").first
     undo.focus()
     phone.keyboard.press("Enter")
-    expect(phone.locator(".told")).to_contain_text("Undone: weighing of soon")
+    expect(phone.locator(".told")).to_contain_text("Undone: weighed, soon")
     assert [one.mass_g for one in entries(shelf, "soon", EntryKind.weighing)] == [112.5]
 
 
@@ -159,7 +180,7 @@ def test_without_scripts_everything_is_logged_too(browser: Browser, address: str
     expect(form.get_by_label("Anything worth remembering")).to_have_value("a crack")
     form.locator("[name=at]").fill("yesterday 18:30")
     form.get_by_role("button", name="Save").click()
-    expect(page.locator(".told")).to_contain_text("note of soon, 3 Mar 2026, 18:30; a crack")
+    expect(page.locator(".told")).to_contain_text("note, soon, 3 Mar 2026, 18:30; a crack")
     page.get_by_role("button", name="Undo").first.click()
     expect(page.locator(".told")).to_contain_text("Undone")
     assert entries(shelf, "soon", EntryKind.note) == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, violations
+from browsing import DESK, PHONE, Looks, beyond_the_right_edge, opened, too_small_to_touch, violations
 from playwright.sync_api import Browser
 from shelf_made_up import keeper_by_hand, make_shelf, serving
 
@@ -32,17 +32,13 @@ A4 = (718, 1047)
 DEAD = """() => [...document.querySelectorAll('button, [role=button], [tabindex="0"][role=application]')]
   .filter((e) => e.checkVisibility() && !e.hasAttribute('popovertarget') && !(e.type === 'submit' && e.form))
   .map((e) => e.outerHTML.slice(0, 80))"""
-# What is touched reaches 44 pixels down, be it by an invisible edge (WCAG 2.2, success criterion 2.5.5).
-SMALL = """() => [...document.querySelectorAll('button, select, input:not([type=hidden]), textarea, summary, .button')]
-  .filter((e) => e.checkVisibility() && !e.closest('.hidden') && e.getBoundingClientRect().height > 1)
-  .filter((e) => {
-    e.scrollIntoView({ block: 'center', behavior: 'instant' });
-    const area = e.getBoundingClientRect();
-    const [x, y] = [area.left + Math.min(area.width / 2, 30), area.top + area.height / 2];
-    const own = e.closest('label') ?? e;
-    return ![y - 21, y + 21].every((at) => own.contains(document.elementFromPoint(x, at)));
-  })
-  .map((e) => `${e.tagName} ${e.className}: ${e.textContent.trim().slice(0, 30)}`)"""
+# Lines that moved while a page was loading: the sum of the browser's own scores (Layout Instability, W3C draft).
+MOVED = """() => new Promise((done) => {
+  let sum = 0;
+  const seen = new PerformanceObserver((list) => { for (const one of list.getEntries()) sum += one.value; });
+  seen.observe({ type: 'layout-shift', buffered: true });
+  requestAnimationFrame(() => setTimeout(() => done(sum)));
+})"""
 # What can be worked, by what tells it apart; of the choices of one field the Tab key stops at one. A page that is live
 # may put a new element in the place of one.
 CONTROLS = """() => {
@@ -85,7 +81,15 @@ def test_axe_finds_nothing_with_all_parts_open(looks: Looks, address: str, place
 def test_at_320_pixels_nothing_sticks_out_and_a_thumb_hits(looks: Looks, address: str, path: str) -> None:
     page = looks.at(address + path, (320, 640))
     assert beyond_the_right_edge(page) <= 0
-    assert page.evaluate(SMALL) == []
+    assert too_small_to_touch(page) == []
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_line_moves_while_a_page_loads(browser: Browser, address: str, size: tuple[int, int]) -> None:
+    with opened(browser, "about:blank", size) as page:
+        for path in PAGES:
+            page.goto(address + path, wait_until="networkidle")
+            assert page.evaluate(MOVED) < 0.01, path  # judgement: a tenth of what is called good
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -91,7 +91,7 @@ def test_a_box_is_adopted_in_one_tap_and_once(tmp_path: Path) -> None:
     with serving(shelf, keeper_by_hand(shelf)) as address, httpx.Client(base_url=address, timeout=None) as client:
         form = {"token": token_of(client.get("/house")), "box": "newcomer"}
         done = client.post("/house/adopt", data=form, follow_redirects=True)
-        assert "newcomer is declared now" in plain(done)
+        assert "newcomer is a box now" in plain(done)
         assert load_shelf(tmp_path, {}).box("newcomer").humidity_limit == 0.20
         assert "Make it a box: newcomer" not in plain(done)
         again = client.post("/house/adopt", data=form)
@@ -115,6 +115,28 @@ def test_what_can_t_be_adopted_is_said(address: str, shelf: Shelf, name: str, to
     assert refused.status_code == 400
     assert told in plain(refused)
     assert (shelf.folder / "shelf.toml").read_bytes() == before
+
+
+def test_volume_and_limit_are_told_where_a_box_is_made_and_the_way_leads_to_its_beads(tmp_path: Path) -> None:
+    shelf = load_shelf(tmp_path, {})
+    with open_stores(shelf.database_path) as stores:
+        stores.readings.add([Reading("newcomer", utc_now() - timedelta(minutes=3), 21.0, 0.3)])
+    with serving(shelf) as address:
+        with httpx.Client(base_url=address, timeout=None, follow_redirects=True) as client:
+            before = client.get("/box/newcomer")
+            assert "Log what you did" not in before.text
+            assert "siccast adopt" not in before.text, "a command, where a button does it"
+            form = {"token": token_of(before), "box": "newcomer", "volume": "7,5", "limit": "300"}
+            refused = client.post("/house/adopt", data=form)
+            assert refused.status_code == 400
+            assert "300 is not valid: a limit is from 1 to 95 %" in plain(refused)
+            done = client.post("/house/adopt", data=form | {"limit": "15"})
+        assert done.url.path == "/box/newcomer"
+        assert "newcomer is a box now." in plain(done)
+        (open_part,) = re.findall(r'<details class="deed" open>\s*<summary>(.*?)</summary>', done.text, re.DOTALL)
+        assert open_part.endswith("Put beads in")
+    made = load_shelf(tmp_path, {}).box("newcomer")
+    assert (made.volume_liter, made.humidity_limit) == (7.5, 0.15)
 
 
 def test_a_form_from_elsewhere_is_refused(address: str) -> None:

@@ -117,7 +117,7 @@ def wait_until_kept(page: Page, path: str) -> None:
     """Wait until the worker has something under a path; ``wait_for_function`` would take the promise for the answer."""
     page.evaluate(
         """async (path) => {
-            while (!(await caches.match(path))) await new Promise(requestAnimationFrame);
+            while (!(await caches.match(path, { ignoreSearch: true }))) await new Promise(requestAnimationFrame);
         }""",
         path,
     )

@@ -79,10 +79,11 @@ def test_the_page_of_a_box_tells_leak_evidence_and_ledger(client: httpx.Client) 
     assert page.index("Water coming in now") < page.index("<summary>Details</summary>") < page.index("a day per kPa")
 
 
-def test_a_box_that_leaks_more_says_so_first_on_its_card_and_on_its_page(client: httpx.Client) -> None:
+def test_a_box_that_leaks_more_says_so_on_its_card_and_once_at_the_head_of_its_page(client: httpx.Client) -> None:
     said = "Check the lid and seal: this box has leaked about 6 times as much since"
     page, card = client.get("/box/soon").text, client.get("/").text.split("<li ")[2]
-    assert page.index(said) < page.index("<h1>")
+    assert page.index('<details class="badge" open>') < page.index(said) < page.index('<div class="act">')
+    assert page.count(said) == 1, "what is told twice is skipped"
     assert said in card
     assert "check the lid and seal; dry beads by" in card
     assert said not in client.get("/box/far").text

@@ -212,7 +212,9 @@ def test_done_asks_how_and_logs_that(site: Site) -> None:
     assert 'href="/desk"' in asked
     assert "placeholder" not in asked
     page = site.decide("/plan/done", box="over", day="2026-03-04", method="microwave", when="morning", mass="101.5")
-    assert "Saved: recharge of over, 4 Mar 2026, 08:00; weighed 101.5 g; dried in the microwave." in words(page)
+    assert "Saved: beads dried or swapped, over, 4 Mar 2026, 08:00; weighed 101.5 g; dried in the microwave." in words(
+        page
+    )
     with open_stores(site.shelf.database_path, read_only=True) as stores:
         entry = stores.ledger.entries("over")[-1]
         assert stores.plan_decisions.counting() == [], "the entry alone tells it"
@@ -226,7 +228,7 @@ def test_what_was_logged_from_the_plan_is_undone_there_and_claims_nothing_then(s
     number = re.search(r'name="undo" value="(\d+)"', page)
     assert number is not None
     page = site.decide("/box/over/undo", undo=number[1], back="/plan")
-    assert "Undone: recharge of over" in words(page)
+    assert "Undone: beads dried or swapped, over" in words(page)
     assert "How was" not in page
     assert 'aria-current="page"' in page.split("Plan</a>")[0].rpartition("<a ")[2]
     assert "you said it was done" not in page

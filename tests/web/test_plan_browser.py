@@ -335,8 +335,8 @@ def test_done_is_logged_by_a_quick_choice_and_told_at_the_head_of_the_plan(brows
         page.get_by_role("radio", name="yesterday evening, 20:00").check()
         page.get_by_role("button", name="Save it").click()
         told = page.locator("#notices .told")
-        expect(told).to_contain_text("Saved: recharge of soon, 3 Mar 2026, 20:00")
+        expect(told).to_contain_text("Saved: beads dried or swapped, soon, 3 Mar 2026, 20:00")
         assert page.evaluate("scrollY") == 0
         told.get_by_role("button", name="Undo").click()
-        expect(told).to_contain_text("Undone: recharge of soon")
+        expect(told).to_contain_text("Undone: beads dried or swapped, soon")
         assert page.evaluate("location.pathname") == "/plan"

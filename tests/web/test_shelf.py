@@ -92,7 +92,7 @@ def test_how_far_over_stands_above_the_limit_in_the_glass(client: httpx.Client) 
     assert "above-top" not in there["pla-white"]
 
 
-def test_each_badge_is_explained_by_a_tap_and_on_the_page_of_the_box(tmp_path: Path) -> None:
+def test_each_badge_is_explained_by_a_tap_and_from_the_start_on_the_page_of_the_box(tmp_path: Path) -> None:
     soon = assessments()[1]
     wrong = replace(
         soon,
@@ -100,10 +100,9 @@ def test_each_badge_is_explained_by_a_tap_and_on_the_page_of_the_box(tmp_path: P
         latest=soon.latest and soon.latest._replace(battery_v=2.2),
     )
     with shown(tmp_path, [wrong]) as client:
-        for page in (page_of(client), page_of(client, "/box/soon")):
-            found = re.findall(
-                r"<details class=\"badge\"><summary>.*?<span>(.*?)</span></summary><p>(.*?)</p>", page, re.DOTALL
-            )
+        for page, state in ((page_of(client), ""), (page_of(client, "/box/soon"), " open")):
+            badge = rf'<details class="badge"{state}><summary>.*?<span>(.*?)</span></summary><p>(.*?)</p>'
+            found = re.findall(badge, page, re.DOTALL)
             assert [words for words, _ in found] == ["leaks 6 times as much", "opened, not logged?", "battery low"]
             assert all(len(why) > 40 for _, why in found)
         assert "opened, not logged?" in cards(page_of(client, "/?view=rows"))["soon"]

@@ -62,7 +62,7 @@ def show_boxes(asked: Assessed) -> None:
     from monitor.planning.due import rule_of_days
     from monitor.presentation.wording import FULL_BEADS
 
-    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "air", "last\nreading")
+    headings = ("box", "state", "what to do", "RH", "limit", "beads\nfull", "last\nreading")
     if not say_as_of(asked):
         return
     say_faults(asked)
@@ -70,7 +70,7 @@ def show_boxes(asked: Assessed) -> None:
     show_table(
         headings,
         [_row(assessment, wording) for assessment in asked.worst_first],
-        right=(3, 4, 5, 6, 7),
+        right=(3, 4, 5, 6),
         wrap={0: 24, 1: 13, 2: None},
     )
     if asked.assessments:
@@ -97,7 +97,7 @@ def today(
     said, sensors that are silent or have a low battery, openings that nobody logged, boxes that are not in shelf.toml,
     and estimates that failed. `siccast watch` sends the same by mail and other routes.
     """
-    from monitor.cli.output import show_json
+    from monitor.cli.output import say, show_json
     from monitor.planning.alerts import in_lines
 
     asked = ask(shelf_of(context), as_of=as_of, fresh=fresh, dask=dask)
@@ -106,7 +106,8 @@ def today(
         said = [{"box": alert.box or None, "matter": alert.kind, "text": alert.text} for alert in alerts]
         show_json({"as_of": asked.as_of, "words": said})
     elif has_boxes(asked):
-        typer.echo("\n".join(in_lines(alerts)) or "Nothing needs you today.")
+        for line in in_lines(alerts) or ["Nothing needs you today."]:
+            say(line)
     if alerts:
         raise typer.Exit(NEEDS_THE_PERSON)
 
@@ -114,7 +115,7 @@ def today(
 def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
     from monitor.presentation.amounts import age
 
-    latest = assessment.latest  # its age stands beside its temperature
+    latest = assessment.latest
     return (
         assessment.box.name,
         wording.state(assessment),
@@ -122,6 +123,5 @@ def _row(assessment: Assessment, wording: Wording) -> Sequence[str]:
         wording.reading(assessment, brief=True).replace(" (", "\n("),
         wording.limit(assessment),
         wording.beads_full(assessment, brief=True),
-        wording.temperature(latest.temperature_degc) if latest else "–",
         age(assessment.as_of - latest.at) if latest else "–",
     )

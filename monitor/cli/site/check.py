@@ -17,6 +17,7 @@ from monitor.cli.session import (
 )
 from monitor.errors import NEEDS_THE_PERSON, SiccastError
 from monitor.records.declared import LIMIT_RANGE_PCT, USUAL_LIMIT, USUAL_VOLUME_LITER, VOLUME_RANGE_LITER
+from monitor.records.names import hint
 from monitor.settings import SHELF_FILE
 
 if TYPE_CHECKING:
@@ -151,10 +152,11 @@ def adopt(
         float, typer.Option(min=LIMIT_RANGE_PCT[0], max=LIMIT_RANGE_PCT[1], help="Humidity limit in %.")
     ] = 100.0 * USUAL_LIMIT,
 ) -> None:
-    """Add a box that already sends readings to shelf.toml.
+    """Make a box of a sensor that already sends readings, in shelf.toml.
 
     Its readings are stored already, from the first message on.
     """
+    from monitor.cli.output import say
     from monitor.services import adoption
 
     shelf = shelf_of(context)
@@ -164,4 +166,8 @@ def adopt(
             volume_liter=volume_l, humidity_limit=limit_rh / 100.0,
         )  # fmt: skip
     place = shelf.folder / SHELF_FILE
-    typer.echo(f"{adopted.box} is now declared, with {adopted.readings} readings. Describe it further in {place}")
+    readings = "1 reading" if adopted.readings == 1 else f"{adopted.readings} readings"
+    say(
+        f"{adopted.box} is a box now, with {readings} so far, {volume_l:g} L and a limit of {limit_rh:g} %. "
+        f"Next: {hint('log', 'charge', adopted.box)} for the beads in it; spools and style go into {place}"
+    )

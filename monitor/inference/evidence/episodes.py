@@ -267,10 +267,7 @@ def _beads_of(charges: Sequence[LedgerEntry]) -> tuple[str | None, float]:
 
 
 def _nothing_known_of(box: Box) -> str:
-    why = say(
-        "there is no full hour of usable readings yet, and no beads were logged; log the beads with "
-        "`siccast log charge` and check the sensor"
-    )
+    why = say("there is no full hour of usable readings yet, and no beads were logged; log the beads that are in it")
     return say(NAMED, box=box.name, why=why)
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.presentation.log_wording import called
 from monitor.records import BoxState
-from monitor.texts import say
 from monitor.web.box.axes import Axes, Tick, round_end
 from monitor.web.box.course import DAY_S, HOUR_S, SIGNS, few_marked, some_of, thinned, top_with
 from monitor.web.box.views import Fan, View, fan_of, limit_along
@@ -102,7 +102,7 @@ def humidity_picture(asked: Asked, answer: Assessment, course: Course, words: Wo
     at_s = [at.timestamp() for at in shown.fan.at]
     low, lower, middle, upper, high = shown.fan.points
     entries = [entry for entry in course.entries if shown.first_s <= entry.at.timestamp() <= shown.as_of_s]
-    places = [(axes.x(entry.at.timestamp()), SIGNS[entry.kind], say(entry.kind.value)) for entry in entries]
+    places = [(axes.x(entry.at.timestamp()), SIGNS[entry.kind], called(entry.kind)) for entry in entries]
     return HumidityPicture(
         axes=axes,
         days=axes.days(words),

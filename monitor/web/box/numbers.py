@@ -8,8 +8,8 @@ import numpy as np
 import orjson
 from markupsafe import Markup
 
+from monitor.presentation.log_wording import called
 from monitor.presentation.mark_wording import why_marked
-from monitor.texts import say
 from monitor.web.box.course import SIGNS, few_marked, hours_of_a_mean, thinned, top_with
 from monitor.web.box.views import View, fan_of, limit_along
 
@@ -55,7 +55,7 @@ def entries_of(entries: Sequence[LedgerEntry], words: Wording) -> list[dict[str,
         {
             "at": int(entry.at.timestamp()),
             "sign": SIGNS[entry.kind],
-            "words": ": ".join(filter(None, (say(entry.kind.value), words.entry(entry)))),
+            "words": ": ".join(filter(None, (called(entry.kind), words.entry(entry)))),
         }
         for entry in entries
     ]

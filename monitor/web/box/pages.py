@@ -10,6 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse
 from starlette.routing import Route
 
+from monitor.records import BoxState
 from monitor.texts import say
 from monitor.web.box import log_view, view
 from monitor.web.box.course import read_course
@@ -86,6 +87,7 @@ class BoxPages:
             known = self.deeds.known(stores, name, request)
             words_out = unheard(stores, name) if self.site.shelf.routes else []
         asked = self.asker.view(request.query_params, snapshot, answer, words)
+        declared = {box.name for box in self.site.shelf.boxes}
         size = self.sizer.view(request.query_params, snapshot, answer, words)
         return self.site.page(
             "box.html",
@@ -96,6 +98,8 @@ class BoxPages:
             deeds=log_view.deeds(known, self.site.now(), words, sent),
             log=log_view.rows(known, words),
             told=told(self.site, request, name),
+            may_adopt=answer.state is BoxState.undeclared and name not in declared,
+            adopted="adopted" in request.query_params and name in declared,
             unheard=words_out,
             snapshot=snapshot,
         )

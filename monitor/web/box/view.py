@@ -81,7 +81,7 @@ def view(snapshot: Snapshot, answer: Assessment, course: Course, leak_line: Leak
         weeks=weeks(course, words),
         ahead=ahead(answer, words),
         marked=marked(course.marked, words),
-        kinds=list(dict.fromkeys((SIGNS[entry.kind], say(entry.kind.value)) for entry in course.entries)),
+        kinds=list(dict.fromkeys((SIGNS[entry.kind], entry.kind.value) for entry in course.entries)),
         leak_line=leak_picture(answer, leak_line, words),
         temperature_unit=words.temperature_unit,
     )

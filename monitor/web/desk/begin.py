@@ -71,6 +71,7 @@ class BeginView:
     action: str
     room: str
     tare: str
+    unit: str
     cards: Sequence[ApplianceCard]
     kinds: Mapping[str, str]
     cautions: Sequence[str]
@@ -181,6 +182,7 @@ def begin_view(desk: Desk, site: Site, charge: Charge) -> BeginView:
             source=room_source(known_from),
         ),
         tare=tare_typed(charge.tare_g or 0.0, words),
+        unit=words.mass_unit,
         cards=[_card(method, words) for method in methods],
         kinds={kind: say(words) for kind, words in APPLIANCE_KINDS.items()},
         cautions=[words.in_own_units(c.text) for c in cautions.before_heating(kind, "", charge.holder)],

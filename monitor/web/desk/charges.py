@@ -84,7 +84,7 @@ def desk_view(
     boxes = [answer.box.name for answer in answers]
     spare = [charge for charge in inventory.charges.values() if _is_spare(charge)]
     return DeskView(
-        headline=headline(len(going), wanted),
+        headline=headline(len(going), wanted, known=bool(spare or resting)),
         going=going,
         wanted=wanted,
         spare=[_of_charge(charge, inventory, None, words, boxes) for charge in spare],
@@ -130,8 +130,8 @@ def going_since(run: Run, now: datetime, words: Wording) -> str:
     )
 
 
-def headline(going: int, wanted: Sequence[BeadsRow]) -> str:
-    """Return what there is to do at the desk, in a sentence."""
+def headline(going: int, wanted: Sequence[BeadsRow], *, known: bool = True) -> str:
+    """Return what there is to do at the desk, in a sentence; ``known`` says whether there are other beads."""
     if going:
         return say_many("A run is going on.", "{count} runs are going on.", going)
     if wanted:
@@ -140,7 +140,7 @@ def headline(going: int, wanted: Sequence[BeadsRow]) -> str:
         *but_last, last = [*boxes[:_NAMED_BOXES], *([say("{count} more", count=more)] if more else [])]
         named = say("{names} and {last}", names=", ".join(but_last), last=last) if but_last else last
         return say("Dry the beads of {named} next.", named=named)
-    return say("No beads have to be dried now.")
+    return say("No beads have to be dried now.") if known else say("No beads are known yet.")
 
 
 def _going(run: Run, now: datetime, clock: datetime, words: Wording) -> RunRow:

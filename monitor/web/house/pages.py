@@ -11,6 +11,8 @@ from starlette.responses import RedirectResponse
 from starlette.routing import Route
 
 from monitor.errors import SiccastError
+from monitor.presentation import quantities
+from monitor.presentation.amounts import sentence
 from monitor.services import adoption, site_check
 from monitor.services.reread_rejected import try_again
 from monitor.services.site_check import Finding, Severity
@@ -58,10 +60,23 @@ class HousePages:
         shelf, name = self.site.shelf, form.get("box", "")
         try:
             with self.site.writing() as stores:
-                adopted = adoption.adopt(shelf.folder, stores.readings, stores.boxes, shelf.boxes, name)
+                volume = quantities.volume_liter(form.get("volume", ""))
+                limit = quantities.limit(form.get("limit", ""))
+                adopted = adoption.adopt(
+                    shelf.folder,
+                    stores.readings,
+                    stores.boxes,
+                    shelf.boxes,
+                    name,
+                    volume_liter=volume,
+                    humidity_limit=limit,
+                )
         except SiccastError as error:
-            return self._page(problem=str(error), status=HTTPStatus.BAD_REQUEST)
-        return RedirectResponse(f"/house?adopted={quote(adopted.box)}", HTTPStatus.SEE_OTHER)
+            return self._page(problem=sentence(str(error)), status=HTTPStatus.BAD_REQUEST)
+        snapshot = self.site.keeper.newest
+        has_page = snapshot is not None and snapshot.answer(adopted.box) is not None
+        there = f"/box/{quote(adopted.box)}?adopted=1" if has_page else f"/house?adopted={quote(adopted.box)}"
+        return RedirectResponse(there, HTTPStatus.SEE_OTHER)
 
     def try_again(self, _request: Request, _form: Mapping[str, str]) -> Response:
         """Read rejected messages again, by the shelf file and the clock of now."""
@@ -95,17 +110,18 @@ class HousePages:
             latest, inventory = stores.readings.latest(), site.desk(stores).inventory()
             found = view.looks(self._findings(stores, shelf, now, everything=everything), words, shelf, latest)
             messages, ever = stores.ledger.rejected(_REJECTED_SHOWN), stores.ledger.rejected_count()
-        needing = [look for look in found if look.sign != view.SIGNS[Severity.well]]
         heard = view.heard(latest, shelf, now, words)
+        new = [each for each in heard if each.place == "new"]
+        with_a_button = {each.name for each in new}
+        found = [look for look in found if look.subject not in with_a_button]
+        needing = [look for look in found if look.sign != view.SIGNS[Severity.well]]
         shown = view.HouseView(
             headline=view.headline(needing, heard),
             needing=needing,
             well=[look for look in found if look not in needing],
             everything=everything,
-            feeds=[(feed.name, feed.topic.replace("{site}", shelf.site)) for feed in shelf.feeds],
-            broker=f"{shelf.broker.host}:{shelf.broker.port}" if shelf.broker else "",
             heard=heard,
-            new=[each for each in heard if each.place == "new"],
+            new=new,
             rejected=view.rejected(messages, now, words),
             rejected_ever=ever,
             appliances=view.appliances(shelf.appliances, words),
@@ -136,9 +152,7 @@ class HousePages:
 def _said(asked: Mapping[str, str]) -> str:
     """Return what was just done, from the address that the deed led to."""
     if name := asked.get("adopted"):
-        return say(
-            "{name} is declared now, with the usual limit and volume. Describe it further in shelf.toml.", name=name
-        )
+        return say("{name} is a box now.", name=name)
     if asked.get("tried", "").isdecimal() and asked.get("taken", "").isdecimal():
         tried, taken = int(asked["tried"]), int(asked["taken"])
         return say(

@@ -80,9 +80,6 @@ class HouseView:
     well: Sequence[Look]
     everything: bool
     """Whether broker and database were asked, too."""
-    feeds: Sequence[tuple[str, str]]
-    """Name and topic."""
-    broker: str
     heard: Sequence[Heard]
     new: Sequence[Heard]
     """Those of them that nobody declared."""

@@ -91,8 +91,6 @@ class BoxCard:
     room: str
     material: str
     badges: Sequence[Badge]
-    fault: str
-    """Since when it leaks more than it did, with what to do; empty where it does not."""
     shown: Shown
     over: str
     """By how many points it is over its limit, in words; empty where it is not."""
@@ -249,7 +247,6 @@ def card(answer: Assessment, words: Wording, *, silence: bool = False) -> BoxCar
         room=answer.box.room if limit else say(NOT_DECLARED),
         material=_material(answer) if limit else say(NOT_DECLARED),
         badges=wrong,
-        fault=words.fault(answer),
         shown=shown_humidity(answer, limit),
         over=say("{points} points over", points=over_points(over)).replace(" ", NARROW, 1) if over else "",
         reading=words.reading(answer),
