@@ -23,6 +23,23 @@ _AGE_STEPS = ((1440, 2), (60, 2), (1, 1))
 """How an age is said: minutes of the unit, and from how many of it on. Units by definition, the counts judgements: 90
 minutes tell more than one hour."""
 
+_LEAST_DAYS = 0.05
+"""Fewer are none to a person. [days] Judgement."""
+_WHOLE_DAYS_FROM = 9.95
+"""From here on a tenth of a day tells nothing. [days] Judgement: as well as it is known."""
+
+
+def expected_days(days: float) -> str:
+    """Return a number of days that is an expectation, without digits that say nothing; empty where there are none.
+
+    >>> expected_days(1.84), expected_days(7.0), expected_days(1.0), expected_days(0.01)
+    ('1.8 days', '7 days', '1 day', '')
+    """
+    if days < _LEAST_DAYS:
+        return ""
+    shown = f"{days:.1f}".removesuffix(".0") if days < _WHOLE_DAYS_FROM else f"{days:.0f}"
+    return say("1 day") if shown == "1" else say("{count} days", count=shown)
+
 
 def days_or_hours(silent: timedelta) -> str:
     """Return for how long something has been silent, as `today` says it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from monitor.day_names import near_day
-from monitor.presentation.amounts import chance
+from monitor.presentation.amounts import chance, expected_days
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dried_after, spares_words, swap_words
 from monitor.presentation.plan_wording import minutes_words
@@ -49,7 +49,9 @@ def _week_later(day: PlannedDay, box: str) -> str:
     if box not in day.week_later:
         return ""
     over, days = day.week_later[box]
-    return say("over with {chance}, {days} days more", chance=chance(over), days=f"{days:.1f}")
+    if more := expected_days(days):
+        return say("over with {chance}, {days} more", chance=chance(over), days=more)
+    return say("over with {chance}", chance=chance(over))
 
 
 def takes(worth: PlanWorth, currency: str, mass: Callable[[float], str] = lambda grams: f"{grams:.0f} g") -> str:

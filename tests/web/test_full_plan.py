@@ -50,7 +50,7 @@ def test_a_date_tells_each_appliance_with_what_it_takes_and_what_a_week_risks(cl
     for each in (
         "2.5 hours in all, 20 minutes of it by hand, 2.4 kWh. The time is what such appliances usually take.",
         "40 minutes in all, 15 minutes of it by hand, 0.5 kWh. The energy is what such appliances usually draw.",
-        "A week later the chance is 60 %, with about 1.8 more days over the limit.",
+        "A week later the chance is 60 %, with about 1.8 days more over the limit.",
         "Moved from Sun 8 Mar to Sat 7 Mar: an earlier day has a free place, "
         "and it may pass its limit before the later one.",
     ):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import day_in_full, near_day
 from monitor.planning.due import just_filled, rule_of_days
 from monitor.planning.weights import PlanWeights
-from monitor.presentation.amounts import chance
+from monitor.presentation.amounts import chance, expected_days
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
 from monitor.presentation.plan_table import proof, takes
@@ -38,7 +38,6 @@ WHOLE_DAYS = 2
 """So many days are shown whole, later ones folded. A judgement: what a person gets ready for next."""
 _A_WEEK = timedelta(days=7)
 """A box due so long before the plan's end could have got a day (a judgement)."""
-_NO_DAY = 0.05  # days; judgement: fewer are none to a person
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,14 +263,14 @@ def _risks(day: PlannedDay, box: str) -> str:
     """Return what waiting one more week risks; nothing where that is nothing to speak of."""
     if box not in day.week_later:
         return ""
-    over, more = day.week_later[box]
-    if more < _NO_DAY:
-        return say("A week later the chance is {chance}.", chance=chance(over))
-    return say(
-        "A week later the chance is {chance}, with about {days} more days over the limit.",
-        chance=chance(over),
-        days=_days(more),
-    )
+    over, days = day.week_later[box]
+    if more := expected_days(days):
+        return say(
+            "A week later the chance is {chance}, with about {days} more over the limit.",
+            chance=chance(over),
+            days=more,
+        )
+    return say("A week later the chance is {chance}.", chance=chance(over))
 
 
 def _batch(planned: Planned, day: PlannedDay) -> str:
