@@ -32,7 +32,7 @@ def asset(name: str) -> str:
 
 
 class Assets(StaticFiles):
-    """The files; one that is asked for by its content is kept by whoever asks."""
+    """The files; one that is asked for by the content it has is kept by whoever asks."""
 
     def __init__(self) -> None:
         super().__init__(directory=_folder())
@@ -40,7 +40,7 @@ class Assets(StaticFiles):
     async def get_response(self, path: str, scope: Scope) -> Response:
         """Return a file."""
         answer = await super().get_response(path, scope)
-        if scope["query_string"]:
+        if scope["query_string"].decode("latin-1") == asset(path).partition("?")[2]:
             answer.headers["Cache-Control"] = _FOREVER
         return answer
 

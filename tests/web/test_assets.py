@@ -35,8 +35,12 @@ def test_whatever_a_page_is_made_of_may_be_kept(client: httpx.Client, path: str)
         assert len(mark) == 10, address
 
 
-def test_without_the_mark_it_is_asked_for_each_time(client: httpx.Client) -> None:
-    assert client.get("/assets/siccast.css").headers["cache-control"] == "no-cache"
+@pytest.mark.parametrize("address", ["/assets/siccast.css", "/assets/siccast.css?0123456789"])
+def test_without_the_mark_of_its_content_it_is_asked_for_each_time(client: httpx.Client, address: str) -> None:
+    assert client.get(address).headers["cache-control"] == "no-cache"
+
+
+def test_what_there_is_not_is_not_kept(client: httpx.Client) -> None:
     assert "immutable" not in client.get("/assets/nowhere.css?0123456789").headers["cache-control"]
 
 
