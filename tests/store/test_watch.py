@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
@@ -129,3 +130,19 @@ def test_a_damaged_file_is_an_error_of_ours(path: Path) -> None:
     path.write_bytes(b"no database at all" * 100)
     with pytest.raises(StoreError, match="damaged"):
         watch(path).look()
+
+
+def test_closing_waits_for_a_look_under_way(path: Path) -> None:
+    """A server that ends cancels the task that awaits a look, not its thread, and SQLite crashes if closed meanwhile."""
+    is_waiting = []
+
+    def close_meanwhile(_path: Path) -> None:
+        closer.start()
+        closer.join(0.1)  # where it does not wait it is over at once
+        is_waiting.append(closer.is_alive())
+
+    watched = Watch(path, close_meanwhile)
+    closer = threading.Thread(target=watched.close)
+    assert watched.look() is not None
+    closer.join()
+    assert is_waiting == [True]

@@ -6,6 +6,7 @@ given up where the file or its log bears another identity than it had, as after 
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -46,12 +47,13 @@ class Marks:
 
 
 class Watch:
-    """Notices what other connections commit; for one thread at a time."""
+    """Notices what other connections commit; threads take turns, as a server that ends may close it during a look."""
 
     def __init__(self, path: Path, require: Callable[[Path], None]) -> None:
         """``require`` says in words of ours where there is no such file."""
         self._path, self._require = path, require
         self._log = path.with_name(path.name + "-wal")
+        self._turn = threading.Lock()
         self._database: Database | None = None
         self._identity: tuple[Place, Place] | None = None
         self._version: int | None = None
@@ -65,14 +67,19 @@ class Watch:
         StoreError
             Where the file is gone or can't be read; the next look tries again.
         """
-        try:
-            return self._look()
-        except StoreError:
-            self.close()
-            raise
+        with self._turn:
+            try:
+                return self._look()
+            except StoreError:
+                self._let_go()
+                raise
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, once a look that is under way has ended."""
+        with self._turn:
+            self._let_go()
+
+    def _let_go(self) -> None:
         if self._database is not None:
             self._database.close()
         self._database = self._version = None
@@ -91,7 +98,7 @@ class Watch:
         """Return the connection to the file that bears the name now."""
         identity = place_of(self._path), place_of(self._log)
         if self._database is not None and identity != self._identity:
-            self.close()
+            self._let_go()
         if self._database is None:
             self._require(self._path)
             self._database = Database(self._path, read_only=True)
