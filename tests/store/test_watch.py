@@ -133,7 +133,7 @@ def test_a_damaged_file_is_an_error_of_ours(path: Path) -> None:
 
 
 def test_closing_waits_for_a_look_under_way(path: Path) -> None:
-    """A server that ends cancels the task that awaits a look, not its thread, and SQLite crashes if closed meanwhile."""
+    """A server that ends cancels the task that awaits a look, not its thread, and SQLite crashes if it is closed."""
     is_waiting = []
 
     def close_meanwhile(_path: Path) -> None:
