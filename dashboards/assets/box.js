@@ -295,7 +295,9 @@
     charts = table.at.length ? [humidity(hosts[0]), temperature(hosts[1])] : [];
   };
   const query = () => new URLSearchParams({ view: asked.view, ...(asked.room ? { room: 1 } : {}) });
+  let isAwaited = false;
   const press = () => {
+    if (isAwaited) return; // buttons say what is drawn, not what is on its way
     const pressed = { view: asked.view, days: String(asked.days) };
     for (const [name, value] of Object.entries(pressed)) {
       drawn.querySelectorAll(`button[data-${name}]`).forEach((button) => button.setAttribute("aria-pressed", String(button.dataset[name] === value)));
@@ -320,6 +322,7 @@
     const before = asked;
     asked = { ...asked, ...change };
     const wanted = asked;
+    isAwaited = true;
     try {
       const found = await load();
       if (asked !== wanted) return; // something else was asked for meanwhile
@@ -329,6 +332,7 @@
       asked = before;
       readout.textContent = spoken.textContent = said.failed;
     }
+    isAwaited = false;
     press();
   };
 

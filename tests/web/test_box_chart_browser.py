@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from browsing import violations
 from chart_made_up import BOX, serving_charts
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
 
 pytestmark = pytest.mark.browser
 
@@ -102,6 +102,22 @@ def test_the_room_is_laid_over_where_it_is_asked_for(page: Page) -> None:
     chosen(page, "data-room")
     assert "room " in press(page, "Home")
     assert page.is_visible(".of-room")
+
+
+def test_a_choice_is_shown_with_its_numbers_also_where_the_page_renews_meanwhile(page: Page) -> None:
+    asked: list[Route] = []
+
+    def hold(route: Route) -> None:
+        asked.append(route)
+
+    page.route("**/*room=1*", hold)
+    with page.expect_request("**/*room=1*"):
+        page.click("[data-room]")
+    page.evaluate("() => document.dispatchEvent(new Event('siccast:shown'))")
+    expect(page.locator("[data-room]")).to_have_attribute("aria-pressed", "false")
+    asked[0].continue_()
+    expect(page.locator("[data-room]")).to_have_attribute("aria-pressed", "true")
+    assert "room " in press(page, "Home")
 
 
 def test_a_marked_reading_says_why(page: Page) -> None:
