@@ -43,7 +43,7 @@ from monitor.physics.materials import Desiccant
 from monitor.records import Appliance, Box, Quantiles
 from monitor.records.declared import USUAL_LIMIT
 from monitor.records.desk_events import BOX, is_known
-from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
+from monitor.series.air_at_rest import AT_REST_AFTER, READ_FOR, air_at_rest
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -239,7 +239,4 @@ def first_days(readings: Readings, inventory: Inventory, charge_name: str) -> tu
     if not charge.place.startswith(BOX) or charge.placed_at is None:
         return None
     begin = charge.placed_at + AT_REST_AFTER
-    series = readings.series(charge.place.removeprefix(BOX), begin, begin + READ_FOR)
-    if len(series) < ENOUGH_READINGS:
-        return None
-    return float(np.median(series.relative_humidity)), float(np.median(series.temperature_degc))
+    return air_at_rest(readings.series(charge.place.removeprefix(BOX), begin, begin + READ_FOR))

@@ -37,8 +37,13 @@ def expected_days(days: float) -> str:
     """
     if days < _LEAST_DAYS:
         return ""
-    shown = f"{days:.1f}".removesuffix(".0") if days < _WHOLE_DAYS_FROM else f"{days:.0f}"
+    shown = day_count(days)
     return say("1 day") if shown == "1" else say("{count} days", count=shown)
+
+
+def day_count(days: float) -> str:
+    """Return an expected number of days without its unit, in as many digits as it is known."""
+    return f"{days:.1f}".removesuffix(".0") if days < _WHOLE_DAYS_FROM else f"{days:.0f}"
 
 
 def days_or_hours(silent: timedelta) -> str:

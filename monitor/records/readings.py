@@ -139,3 +139,7 @@ class Mark(StrEnum):
     @property
     def bit(self) -> int:
         return 1 << list(Mark).index(self)
+
+
+NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
+"""Marks of a reading that says nothing of the air in the box."""

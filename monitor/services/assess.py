@@ -35,10 +35,11 @@ from monitor.records import (
     WhatIf,
 )
 from monitor.records.names import hint
+from monitor.records.readings import NOT_GOOD
 from monitor.series.open_lid import lid_open_since
 from monitor.series.sensor_faults import TWO_SENSORS_REMEDY, two_sensors_days
 from monitor.services.at_rest import weak_recharge
-from monitor.services.histories import NOT_GOOD, Histories
+from monitor.services.histories import Histories
 from monitor.services.kept_outlooks import NothingKept, Round
 from monitor.texts import say, without_box
 

@@ -9,8 +9,7 @@ import numpy as np
 
 from monitor.physics import materials
 from monitor.records import AtRest
-from monitor.series.air_at_rest import AT_REST_AFTER, ENOUGH_READINGS, READ_FOR
-from monitor.services.histories import NOT_GOOD
+from monitor.series.air_at_rest import AT_REST_AFTER, READ_FOR, air_at_rest
 
 if TYPE_CHECKING:
     from monitor.records import Assessment, LedgerEntry
@@ -39,12 +38,10 @@ def _contradicted(assessment: Assessment, charge: LedgerEntry, readings: Reading
     assert charge.loading_g_per_g is not None
     assert charge.desiccant is not None
     begin = charge.at + AT_REST_AFTER
-    series = readings.series(assessment.box.name, begin, begin + READ_FOR)
-    good = (series.marks & NOT_GOOD) == 0
-    if np.count_nonzero(good) < ENOUGH_READINGS:
+    at_rest = air_at_rest(readings.series(assessment.box.name, begin, begin + READ_FOR))
+    if at_rest is None:
         return None
-    humidity = float(np.median(series.relative_humidity[good]))
-    degc = float(np.median(series.temperature_degc[good]))
+    humidity, degc = at_rest
     beads, most = materials.desiccant(charge.desiccant), charge.loading_g_per_g[-1]
     if humidity <= float(np.asarray(beads.isotherm.relative_humidity(most, degc))):
         return None  # as dry as said, without asking how sure either is

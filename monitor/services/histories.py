@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, Mark, ReadingSeries, RoomClimate
+from monitor.records import Box, BoxHistory, EntryKind, LedgerEntry, ReadingSeries, RoomClimate
+from monitor.records.readings import NOT_GOOD
 from monitor.series.hourly_values import HOUR_S, hourly_values
 from monitor.series.spans import between, joined
 from monitor.units import SECONDS_PER_DAY
@@ -41,8 +42,6 @@ _DIGESTED_BEFORE = timedelta(days=60)
 """Readings from so long before the first of them are digested, too. Judgement: several times what counts of them."""
 _ROOM_YEARS = 3
 """Whole years of a room before that. Judgement: its climate is learned from two."""
-NOT_GOOD = Mark.range.bit | Mark.spike.bit | Mark.stuck.bit
-"""Marks of a reading that says nothing of the air in the box."""
 
 
 _Span = tuple[str, datetime | None, datetime]

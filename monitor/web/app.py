@@ -19,7 +19,7 @@ from monitor.errors import SiccastError, StoreError
 from monitor.texts import say
 from monitor.web.access.door import Door
 from monitor.web.access.who import Access
-from monitor.web.assets import AT, Assets
+from monitor.web.assets import ASSETS_PATH, Assets
 from monitor.web.box.chart_pages import ChartPages
 from monitor.web.box.leak_lines import LeakLines
 from monitor.web.box.pages import BoxPages
@@ -104,7 +104,7 @@ def create_app(
             *OfflinePages(site).routes(),
             *subscribers.routes(),
             *EnterPages(site, access).routes(),
-            Mount(AT, Assets(), name="assets"),
+            Mount(ASSETS_PATH, Assets(), name="assets"),
         ],
         middleware=[_door(site, access), _gzip(), Middleware(Unchanged)],
         exception_handlers={

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from starlette.responses import Response
     from starlette.types import Scope
 
-AT = "/assets"
+ASSETS_PATH = "/assets"
 _FOREVER = "public, max-age=31536000, immutable"  # a year, in seconds: judgement, for ever; RFC 8246
 _LETTERS = 10  # of the digest; judgement: two states of a file share 40 bits once in a million million
 
@@ -28,7 +28,7 @@ def asset(name: str) -> str:
     """Return the address of a file of the assets, with a mark of its content."""
     path = _folder() / name
     held = path.stat()
-    return f"{AT}/{name}?{_digest(path, held.st_mtime_ns, held.st_size)}"
+    return f"{ASSETS_PATH}/{name}?{_digest(path, held.st_mtime_ns, held.st_size)}"
 
 
 class Assets(StaticFiles):

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -25,7 +24,7 @@ from monitor.inference.drying.priors import MICROWAVE_END, UNKNOWN_LOADING
 from monitor.physics.materials import desiccant
 from monitor.presentation.desk_wording import verdict_sentence
 from monitor.presentation.wording import Wording
-from monitor.records import Appliance, Box, Quantiles
+from monitor.records import Appliance, Box, Mark, Quantiles, ReadingSeries
 from monitor.records.desk_events import RunWeighed
 
 BOXES = (Box("pla", 12.0, 0.20), Box("nylon", 10.0, 0.15))
@@ -390,29 +389,30 @@ def test_slower_than_it_looked() -> None:
     assert not slower_than_it_looked(replace(before, points=before.points[:1]), later)
 
 
-class Series:
-    """Readings of a box that remember what they were asked for."""
+class Asked:
+    """Readings of a box that remember what they were asked for: a third each at 1, 2 and 9 %, then stuck ones at 50."""
 
-    def __init__(self, count: int) -> None:
-        self.count = count
+    def __init__(self, good: int, stuck: int = 0) -> None:
+        self.good, self.stuck = good, stuck
         self.asked: tuple[object, ...] = ()
 
-    def series(self, box: str, begin: datetime, end: datetime) -> object:
+    def series(self, box: str, begin: datetime, end: datetime) -> ReadingSeries:
         self.asked = (box, begin - AT, end - AT)
+        count = self.good + self.stuck
+        shown = np.append(np.resize([0.02, 0.01, 0.09], self.good), np.full(self.stuck, 0.5))
+        degc = np.append(np.resize([21.0, 20.0, 29.0], self.good), np.full(self.stuck, 35.0))
+        marks = np.append(np.zeros(self.good, np.uint16), np.full(self.stuck, Mark.stuck.bit, np.uint16))
+        return ReadingSeries(box, np.arange(float(count)), degc, shown, marks)
 
-        class Found(SimpleNamespace):
-            def __len__(found) -> int:  # noqa: N805
-                return self.count
 
-        return Found(relative_humidity=np.array([0.01, 0.02, 0.09]), temperature_degc=np.array([20.0, 21.0, 29.0]))
-
-
-@pytest.mark.parametrize(("count", "found"), [(23, None), (24, (0.02, 21.0))])
-def test_the_first_days_of_a_box_are_a_jar_check(count: int, found: tuple[float, float] | None) -> None:
-    """Day and a half to three days and a half after the beads went in, with two dozen readings at least: judgements."""
+@pytest.mark.parametrize(
+    ("good", "stuck", "found"), [(23, 0, None), (24, 0, (0.02, 21.0)), (23, 9, None), (24, 24, (0.02, 21.0))]
+)
+def test_the_first_days_of_a_box_are_a_jar_check(good: int, stuck: int, found: tuple[float, float] | None) -> None:
+    """Day and a half to three days and a half after the beads went in, with two dozen good readings: judgements."""
     there = inventory_of(charges=(replace(BOWL, place="box:pla", placed_at=AT),))
-    series = Series(count)
+    series = Asked(good, stuck)
     assert first_days(series, there, "bowl") == found  # type: ignore[arg-type]
     assert series.asked == ("pla", timedelta(days=1.5), timedelta(days=3.5))
     for charge in (BOWL, replace(BOWL, placed_at=AT), replace(BOWL, place="box:pla")):
-        assert first_days(Series(99), inventory_of(charges=(charge,)), "bowl") is None  # type: ignore[arg-type]
+        assert first_days(Asked(99), inventory_of(charges=(charge,)), "bowl") is None  # type: ignore[arg-type]

@@ -12,7 +12,7 @@ from scipy.stats import multivariate_normal
 
 from monitor.inference.evidence.continuity import Stayed, Swap, stayed_in
 from monitor.inference.evidence.hours import Hours
-from monitor.inference.fit.posterior import Record, _not_all_seen
+from monitor.inference.fit.posterior import Record, _predictive_factor
 from monitor.inference.model.carried import CARRIED, Carried, with_carried
 from monitor.inference.model.prior import Assumptions, Normal, Prior, Unknown
 from monitor.inference.shelf import first_fit
@@ -213,7 +213,7 @@ def test_few_draws_leave_open_how_far_another_lies(count: int) -> None:
         seen, other = rng.standard_normal((count, 6)), rng.standard_normal(6)
         off = other - seen.mean(axis=0)
         own.append(float(off @ np.linalg.solve(np.cov(seen, rowvar=False), off)))
-        wider.append(own[-1] / _not_all_seen(count, 6))
+        wider.append(own[-1] / _predictive_factor(count, 6))
     assert np.mean(wider) == pytest.approx(6.0, rel=0.04)
     assert np.mean(own) > 6.5
 

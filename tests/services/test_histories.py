@@ -38,7 +38,7 @@ SWAPPED_DAYS = (200.5, 1050.5)
 """One swap of the sensor long ago, with a lasting step, and one in the episode of now, without."""
 
 
-AWAY = {"swapped": 0.03, "undated": 0.3}
+MOST_AWAY = {"swapped": 0.03, "undated": 0.3}
 """How far answers of these two may lie from those of all readings. [ln leak]"""
 
 
@@ -144,7 +144,7 @@ def test_answers_are_those_of_estimates_that_leave_nothing_out(stores: Stores, m
     """
 
     def answers(histories: list[BoxHistory]) -> dict[str, Outlook]:
-        shelves = [[one for one in histories if (one.box.name in AWAY) == away] for away in (False, True)]
+        shelves = [[one for one in histories if (one.box.name in MOST_AWAY) == away] for away in (False, True)]
         return {
             history.box.name: answer
             for shelf in shelves
@@ -156,7 +156,7 @@ def test_answers_are_those_of_estimates_that_leave_nothing_out(stores: Stores, m
     everything = answers(all_there_is(stores))
     assert from_needed["usual"] == everything["usual"]
     assert from_needed["roomless"] == everything["roomless"]
-    for name, most in AWAY.items():
+    for name, most in MOST_AWAY.items():
         leaks = [found[name].leak for found in (from_needed, everything)]
         low, high = sorted(leak.conductance_g_per_day_per_kpa.p50 for leak in leaks if leak is not None)
         assert np.log(high / low) < most

@@ -89,7 +89,7 @@ def with_change_point(posterior: Posterior) -> Posterior:
     problem, best, best_odds = posterior.problem, posterior, -np.inf
     for candidate in candidates_of(posterior):
         changed = refitted(posterior, replace(problem, prior=candidate.prior(problem.prior)))
-        if _tighter_than_nobody_saw(changed):
+        if _tighter_only_at_a_floor(changed):
             continue
         if (odds := _log_odds(changed, candidate.window_days)) > best_odds:
             best, best_odds = changed, odds
@@ -170,7 +170,7 @@ def _log_odds(changed: Posterior, window_days: float) -> float:
     return log_odds_of(gap, precision**-0.5, usual_sd(changed.room_measured), window_days)
 
 
-def _tighter_than_nobody_saw(changed: Posterior) -> bool:
+def _tighter_only_at_a_floor(changed: Posterior) -> bool:
     """Return whether a seal seems tighter only than at a floor, which hid how fast humidity rose.
 
     A display that creeps off its floor stands on the first figure above it until the air has risen by a whole step:

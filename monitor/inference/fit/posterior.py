@@ -295,7 +295,7 @@ def carried_from(posterior: Posterior) -> Carried:
     known[:, Unknown.log_slow_humidity] = np.log(slow) - 0.5 * var_log_slow
     known, episode = known[:, CARRIED], posterior.episode
     covariance, place = np.cov(known, rowvar=False), CARRIED.index(Unknown.log_slow_humidity)
-    covariance *= _not_all_seen(posterior.draws.effective_sample_size, len(CARRIED))
+    covariance *= _predictive_factor(posterior.draws.effective_sample_size, len(CARRIED))
     covariance[place, place] += var_log_slow.mean()
     return Carried(
         start_s=episode.start_s,
@@ -309,7 +309,7 @@ def carried_from(posterior: Posterior) -> Carried:
     )
 
 
-def _not_all_seen(draws: float, unknowns: int) -> float:
+def _predictive_factor(draws: float, unknowns: int) -> float:
     """By how much one more draw varies beyond those seen, which tell mean and covariance only so well. [factor]
 
     Of a normal under Jeffreys' prior, (n + 1)(n - 1) / (n (n - p - 2)): Geisser, Cornfield 1963, J. R. Stat. Soc. B

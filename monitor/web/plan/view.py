@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from monitor.day_names import day_in_full, near_day
 from monitor.planning.due import just_filled, rule_of_days
 from monitor.planning.weights import PlanWeights
-from monitor.presentation.amounts import chance, expected_days
+from monitor.presentation.amounts import chance, day_count, expected_days
 from monitor.presentation.headline import named
 from monitor.presentation.plan_days import dates_of, dried_after, spares_words, swap_words
 from monitor.presentation.plan_table import proof, takes
@@ -320,8 +320,8 @@ def _weighs(day: PlannedDay, *, by_forecasts: bool) -> str:
             "Until this day the plan expects {late} box-days over a limit, and gives away {early} days for which beads "
             "would still have lasted. It weighs these and the heating of all its days, later visits too, against one "
             "another, and puts no box after its day while an earlier day has a place.",
-            late=_days(sum(day.late_days.values())),
-            early=_days(sum(day.early_days.values())),
+            late=day_count(sum(day.late_days.values())),
+            early=day_count(sum(day.early_days.values())),
         )
     weights = PlanWeights()
     late, early = sum(day.late_days.values()), sum(day.early_days.values())
@@ -335,14 +335,10 @@ def _weighs(day: PlannedDay, *, by_forecasts: bool) -> str:
         counts=f"{counts:.0f}",
         oven_day=f"{weights.oven_day:.0f}",
         late_day=f"{weights.late_day:.0f}",
-        late=_days(late),
+        late=day_count(late),
         early_day=f"{weights.early_day:.0f}",
-        early=_days(early),
+        early=day_count(early),
     )
-
-
-def _days(count: float) -> str:
-    return f"{count:.1f}" if count < 9.95 else f"{count:.0f}"  # digits; judgement: as well as it is known
 
 
 def _late(planned: Planned) -> Iterator[tuple[str, str]]:
