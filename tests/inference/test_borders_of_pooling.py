@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from made_posteriors import BOX, START_S, charge, entry, made, observed, unchangeable
 from scipy.special import ndtr, ndtri
+from scipy.stats import multivariate_normal
 
 from monitor.inference.fit.pooling import KnownLeaks, finite_only, leak_observation_of, tested
 from monitor.inference.fit.posterior import Posterior
@@ -150,3 +151,46 @@ def test_many_boxes_of_a_style_tell_its_mean_and_spread() -> None:
     assert KnownLeaks(others).prior(replace(BOX, name="new", style="bag"), START_S) == pytest.approx(
         style_prior(replace(BOX, style="bag"))
     )
+
+
+def test_what_is_wrong_in_every_box_does_not_average_out() -> None:
+    """Half of the variance of an observation is common to all boxes, none of a test's; shelves drawn so are held."""
+    new = replace(BOX, name="new")
+
+    def sd_by(count: int, *, of_tests: bool = False) -> float:
+        others = [observed(1.0, 0.6, box=f"b{k}", tested=of_tests) for k in range(count)]
+        return KnownLeaks(others).prior(new, START_S)[1]
+
+    assert sd_by(1) == pytest.approx(sd_by(1, of_tests=True))
+    assert sd_by(100) > 1.15 * sd_by(100, of_tests=True)
+    rng, held = np.random.default_rng(7), []
+    for spread in np.clip(rng.normal(0.65, 0.25, 400), 0.25, 1.25):
+        style = style_prior(BOX)[0] + rng.normal(0.0, 0.6)
+        off = rng.normal(0.0, 0.5 * np.sqrt(0.5)) + rng.normal(0.0, np.hypot(spread, 0.5 * np.sqrt(0.5)), 12)
+        mean, sd = KnownLeaks(observed(style + one, 0.5, box=f"b{k}") for k, one in enumerate(off)).prior(new, START_S)
+        held.append(abs(rng.normal(style, spread) - mean) < 1.645 * sd)
+    assert 0.86 < np.mean(held) < 0.94  # of 400: two and a half standard errors
+
+
+def test_the_likelihood_of_a_style_is_that_of_a_normal_with_these_covariances() -> None:
+    """Against scipy's multivariate normal, the mean of the style on a grid."""
+    means, sds, is_test = np.array([0.9, 1.6, 0.4]), np.array([0.3, 0.5, 0.2]), (False, False, True)
+    others = [
+        observed(*row, box=f"b{k}", tested=t) for k, (*row, t) in enumerate(zip(means, sds, is_test, strict=True))
+    ]
+    common = sds * np.sqrt([0.5, 0.5, 0.0])
+    usual, grid = style_prior(BOX)[0], np.linspace(-6.0, 6.0, 2001)
+    spreads = np.linspace(0.25, 1.25, 11)
+    weights, of_mean = [], []
+    for spread in spreads:
+        covariance = np.diag(sds**2 - common**2 + spread**2) + np.outer(common, common)
+        logs = multivariate_normal(cov=covariance).logpdf(means - grid[:, None]) - 0.5 * ((grid - usual) / 0.6) ** 2
+        density = np.exp(logs)
+        weights.append(density.sum() * np.exp(-0.5 * ((spread - 0.65) / 0.25) ** 2))
+        middle = float(density @ grid / density.sum())
+        of_mean.append((middle, float(density @ (grid - middle) ** 2 / density.sum())))
+    shares = np.array(weights) / np.sum(weights)
+    middles, variances = np.array(of_mean).T
+    mean = float(shares @ middles)
+    variance = float(shares @ (variances + spreads**2 + (middles - mean) ** 2))
+    assert KnownLeaks(others).prior(replace(BOX, name="new"), START_S) == pytest.approx((mean, variance**0.5), rel=1e-4)

@@ -40,6 +40,10 @@ boxes of one kind."""
 _LEAST_SD = 0.05
 """Added to the spread of an observation, so that none counts as exact. [ln air changes a day] Judgement: the model is
 no better than that."""
+_COMMON_SHARE = 0.5
+"""What the readings of one box leave open of its leak comes as much from what is assumed of spools, beads and their
+coming to rest, which is the same for every box, as from the box itself: of the variance of an observation this share is
+an error common to all boxes of a style, which more boxes don't even out. [fraction] Judgement: half."""
 _LEAST_LEARNED = 0.2
 """Readings inform about a leak from this share of the prior's precision on. [share] Judgement: less is the prior
 again."""
@@ -289,8 +293,10 @@ class _Seen(NamedTuple):
 
     mean: FloatArray
     """(observations) [ln(1/day)]"""
+    common: FloatArray
+    """The error of each that is common to all; none of a test. (observations) [ln(1/day) per standard deviation]"""
     variance: FloatArray
-    """Of each about the mean of the style, by the spread between boxes. (spreads × observations)"""
+    """Of each about the mean of the style, by the spread between boxes, without that. (spreads × observations)"""
     log_variance: FloatArray
     """(spreads × observations)"""
 
@@ -305,8 +311,9 @@ class _OfStyle:
     @classmethod
     def of(cls, latest: dict[str, LeakObservation]) -> _OfStyle:
         means, sds = (np.array([getattr(s, name) for s in latest.values()]) for name in ("mean", "sd"))
-        variance = sds**2 + _BETWEEN_BOXES[:, None] ** 2
-        return cls({name: place for place, name in enumerate(latest)}, _Seen(means, variance, np.log(variance)))
+        common = sds * np.sqrt([0.0 if s.tested else _COMMON_SHARE for s in latest.values()])
+        variance = sds**2 - common**2 + _BETWEEN_BOXES[:, None] ** 2
+        return cls({name: place for place, name in enumerate(latest)}, _Seen(means, common, variance, np.log(variance)))
 
     def without(self, box: str) -> _Seen:
         if (place := self.places.get(box)) is None:
@@ -340,8 +347,17 @@ def _style(box: Box, others: _Seen, elsewhere: FloatArray) -> tuple[float, float
 
 
 def _by_spread(prior_mean: float, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """For each spread between boxes: its ln likelihood, and the mean of the style given it, with its precision."""
-    precision = 1.0 / _STYLE_MEAN_SD**2 + (1.0 / seen.variance).sum(axis=1)
-    means = (prior_mean / _STYLE_MEAN_SD**2 + (seen.mean / seen.variance).sum(axis=1)) / precision
-    off = (seen.log_variance + (seen.mean - means[:, None]) ** 2 / seen.variance).sum(axis=1)
-    return -0.5 * (off + np.log(precision) + ((means - prior_mean) / _STYLE_MEAN_SD) ** 2), means, precision
+    """For each spread between boxes: its ln likelihood, and the mean of the style given it, with its precision.
+
+    The error common to all is integrated out, by the inverse of a diagonal matrix with one of rank 1 (Sherman,
+    Morrison 1950, from memory) and its determinant.
+    """
+    weights, off = 1.0 / seen.variance, seen.mean - prior_mean
+    common = seen.common * weights
+    var_common = 1.0 + common @ seen.common
+    in_sum, off_in_common = common.sum(axis=1), common @ off
+    precision = 1.0 / _STYLE_MEAN_SD**2 + weights.sum(axis=1) - in_sum**2 / var_common
+    mean_off = (weights @ off - in_sum * off_in_common / var_common) / precision
+    misfit = weights @ off**2 - off_in_common**2 / var_common - mean_off**2 * precision
+    scale = seen.log_variance.sum(axis=1) + np.log(var_common) + np.log(precision)
+    return -0.5 * (misfit + scale), prior_mean + mean_off, precision
