@@ -15,6 +15,7 @@ from monitor.inference.evidence.bins import Bins, bin_episode, for_rough_likelih
 from monitor.inference.evidence.continuity import stayed_in
 from monitor.inference.evidence.episodes import current_episode
 from monitor.inference.evidence.hours import Hours
+from monitor.inference.evidence.repeatability import repeatability
 from monitor.inference.evidence.room_climate import LearnedRoom, interned, learn_room
 from monitor.inference.fit.importance import (
     Draws,
@@ -114,7 +115,8 @@ def estimate(
             prior, carried, stayed, box=record.box, desiccant=episode.desiccant, assumptions=assumptions
         )
     compared = _bias_likelihood(record, assumptions, now_s)
-    problem = Problem(record.box, episode, bins, prior, assumptions, compared)
+    repeats = repeatability(hours, episode.start_s, now_s) if episode.desiccant is not None else None
+    problem = Problem(record.box, episode, bins, prior, assumptions, compared, repeats)
     draws, weighted_state = _sampled(problem, count, rng)
     room_measured = room_hours is not None and len(room_hours) > 0
     return Posterior(

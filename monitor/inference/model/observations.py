@@ -128,6 +128,10 @@ _ROUNDING_SD_STEPS = 0.29
 _ROUNDING_LEFT_IN_MEAN = 0.5
 """Of the variance of rounding, what is left in a bin's mean. [share] Judgement: within a day humidity moves over some
 steps, so hours round differently, but not independently."""
+_LEAST_READING_SD, _MOST_READING_SD = 0.0006, 0.006
+"""A day's mean is known no better, and no worse, whatever its neighbours say. [fraction of saturation] The best of four
+measured loggers (``evidence/repeatability.py``); judgement: beyond twice the scatter that was once assumed of all,
+humidity itself moves."""
 SCALE_SD_STEPS = 0.3
 """The same of a scale, repeatability included. [steps] Judgement: 1/√12 and a hair."""
 _LEAST_WEIGHING_SD_G = 0.03
@@ -150,10 +154,21 @@ def reading_noise(shown: float, problem: Problem) -> float:
     float
         [fraction of saturation²]
     """
-    assume = problem.assumptions
     step = _ROUNDING_SD_STEPS * problem.box.sensor.resolution
-    scatter = assume.reading_sd_over_salt if problem.prior.humidity_shows == "phase" else assume.reading_sd
-    return scatter**2 + _ROUNDING_LEFT_IN_MEAN * step**2 + (assume.reading_share * shown) ** 2
+    share = problem.assumptions.reading_share * shown
+    return _scatter_variance(problem) + _ROUNDING_LEFT_IN_MEAN * step**2 + share**2
+
+
+def _scatter_variance(problem: Problem) -> float:
+    """By what is assumed of any sensor, and by this one's own days as they come in. [fraction of saturation²]"""
+    assume, repeats = problem.assumptions, problem.repeatability
+    if problem.prior.humidity_shows == "phase":
+        return assume.reading_sd_over_salt**2
+    if repeats is None:
+        return assume.reading_sd**2
+    own_sd = min(max(assume.reading_over_repeatability * repeats.sd, _LEAST_READING_SD), _MOST_READING_SD)
+    counts = assume.reading_sd_counts_days
+    return (counts * assume.reading_sd**2 + repeats.days * own_sd**2) / (counts + repeats.days)
 
 
 def update_by_reading(  # noqa: PLR0917
