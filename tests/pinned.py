@@ -18,6 +18,8 @@ import numpy as np
 
 Cases = Mapping[str, Callable[[], Any]]
 FOLDER = Path(__file__).with_name("inference") / "pinned"
+RELATIVE = 1e-9
+"""Two numbers this near are the same: sums in another order differ by less."""
 TINY = 1e-14
 """Smaller differences are none: rounding about zero."""
 
@@ -56,7 +58,7 @@ def same(found: Any, kept: Any, relative: float) -> bool:
     return both_nan or math.isclose(found, kept, rel_tol=relative, abs_tol=TINY)
 
 
-def assert_pinned(name: str, case: str, found: Any, relative: float = 1e-9) -> None:
+def assert_pinned(name: str, case: str, found: Any, relative: float = RELATIVE) -> None:
     """Hold what a case found against what is kept of it."""
     kept = dict(leaves(json.loads((FOLDER / f"{name}.json").read_text())[case]))
     now = dict(leaves(plain(found)))
@@ -66,10 +68,19 @@ def assert_pinned(name: str, case: str, found: Any, relative: float = 1e-9) -> N
 
 
 def keep(name: str, cases: Cases) -> None:
-    """Write what all cases of a module find now."""
-    FOLDER.mkdir(exist_ok=True)
-    text = ",\n".join(f"{json.dumps(case)}: {_lines(plain(find()))}" for case, find in cases.items())
-    (FOLDER / f"{name}.json").write_text("{\n" + text + "\n}\n")
+    """Write what all cases of a module find now; one that is the same keeps its digits, so that only changes show."""
+    path = FOLDER / f"{name}.json"
+    kept = json.loads(path.read_text()) if path.exists() else {}
+    found = {case: plain(find()) for case, find in cases.items()}
+    found = {case: kept[case] if case in kept and alike(now, kept[case]) else now for case, now in found.items()}
+    text = ",\n".join(f"{json.dumps(case)}: {_lines(now)}" for case, now in found.items())
+    path.write_text("{\n" + text + "\n}\n")
+
+
+def alike(now: Any, kept: Any) -> bool:
+    """Return whether all that a case found is what is kept of it, but for rounding."""
+    ours, theirs = dict(leaves(now)), dict(leaves(kept))
+    return ours.keys() == theirs.keys() and all(same(ours[path], theirs[path], RELATIVE) for path in ours)
 
 
 def _lines(value: Any, indent: int = 1) -> str:
