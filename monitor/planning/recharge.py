@@ -84,8 +84,8 @@ def plan_recharges(
     _refuse_other_weekdays(weekdays)
     decided = constraints_of(decisions, assessments, today)
     place = DryingPlace(
-        appliance, tuple(sorted(weekdays)), batches_a_day=1, minutes=0.0, minutes_known=False, hands_on_minutes=0.0,
-        kwh=0.0, kwh_known=False,
+        appliance, tuple(sorted(weekdays)), batches_a_day=1, minutes=0.0, hands_on_minutes=0.0,
+        kwh=0.0,
     )  # fmt: skip
     question = Question(
         boxes=_known(assessments, decided),

@@ -72,13 +72,8 @@ class PlanSources:
         return self.every_draw or (1 if len(self.boxes) < _MANY_BOXES else _EVERY_DRAW_OF_MANY)
 
 
-def plan_input(sources: PlanSources) -> PlanInput:
-    """Return all that a plan is made from. Thousands of boxes are rather taken one by one: ``PlanInputs``."""
-    return PlanInputs(sources).whole()
-
-
 class PlanInputs:
-    """The same, the boxes one after the other, so that whoever reduces them holds the futures of one at a time."""
+    """What a plan is made from, whole or one box after the other, so that of many only one's futures are held."""
 
     def __init__(self, sources: PlanSources) -> None:
         """Ask for the outlooks of all boxes; their futures are made when they are asked for."""
@@ -194,12 +189,11 @@ class PlanInputs:
 
         inventory = self._sources.inventory
         reaches: dict[str, tuple[Quantiles, ...]] = {}
-        runs, kinds = 0, sorted({beads.kind for beads in self._all_beads()})
+        kinds = sorted({beads.kind for beads in self._all_beads()})
         for kind in kinds:
             if not forbidden(Beads(kind), [tool]):
                 earlier = earlier_ends(inventory, tool.name, kind)
                 reaches[kind] = monthly_reach(tool, desiccant(kind), months, earlier)
-                runs += len(earlier)
         load, room = desiccant((kinds or ["silica_gel_unspecified"])[0]), months[self._sources.today.month - 1]
         spent = float(load.isotherm.loading_g_per_g(_SPENT_HUMIDITY, room.temperature_degc))
         grams = tool.batch_g or _USUAL_BATCH_G * tool.batch_boxes
@@ -211,12 +205,9 @@ class PlanInputs:
             weekdays=tool.weekdays or self._sources.rules.weekdays,
             batches_a_day=_batches_a_day(tool, minutes),
             minutes=minutes,
-            minutes_known=tool.minutes is not None or told is not None,
             hands_on_minutes=float(usual.hands_on_min) if tool.hands_on_minutes is None else tool.hands_on_minutes,
             kwh=kwh,
-            kwh_known=tool.power_w is not None,
             reach=reaches,
-            earlier_runs=runs,
         )
 
     def _all_beads(self) -> list[Beads]:

@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
 _SUCH_AS = {"limit": "25", "leak-times": "0.5", "dry-mass": "100", "room-rh": "50", "room-temperature": "20"}
 _NUMBERS = tuple(_SUCH_AS)
-_OF_ROOM = ("room-rh", "room-temperature")
 _AT_HAND = 8  # boxes; judgement: as many as people look at in one hour; half a megabyte each
 _SAME = 1e-4  # of a value; judgement: what is lost where four digits of it are shown
 _MOST_SLID = 4.0  # times what is there; judgement: four portions fill any box
