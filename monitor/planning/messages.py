@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from monitor.records.alerts import MessageKind, Sent, Told
+from monitor.records.local_times import in_utc
 from monitor.records.names import hint
 
 if TYPE_CHECKING:
@@ -111,8 +112,8 @@ def told(one: HeldMessage, zone: tzinfo) -> Told:
         text=text,
         kind=one.kind.value,
         urgent=standing.alert.urgent,
-        since=_iso(standing.since),
-        ended_at=_iso(standing.ended_at) if standing.ended_at else None,
+        since=in_utc(standing.since),
+        ended_at=in_utc(standing.ended_at) if standing.ended_at else None,
         about=standing.alert.about,
     )
 
@@ -145,7 +146,3 @@ def say_moment(at: datetime, zone: tzinfo) -> str:
     """Return an instant as a person says it, by the clock of the site."""
     local = at.astimezone(zone)
     return f"{local:%a} {local.day} {local:%b}, {local:%H:%M}"
-
-
-def _iso(at: datetime) -> str:
-    return at.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -7,7 +7,6 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.errors import TooLittleEvidence
 from monitor.inference.drying.prior_curves import Curves, Loss, PriorCurves, RunPriors, Unknown
@@ -15,12 +14,12 @@ from monitor.inference.drying.weighings import LEAST_RESOLUTION_G, Shown, Weighe
 from monitor.inference.fit.quantiles import quantile_points, quantiles
 from monitor.inference.fit.smc import Moves
 from monitor.inference.fit.tempering import Target, draw_by_moves
+from monitor.physics.numerics import FloatArray
 from monitor.records import Quantiles
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-FloatArray = NDArray[np.float64]
 
 START_SD_STEPS = 3.0
 """How far the first mass is left open around its own weighing, in steps of the scale: its weighing has to inform.

@@ -11,9 +11,8 @@ from enum import IntEnum
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from monitor.physics.numerics import FloatArray
 
 
 class Unknown(IntEnum):

@@ -20,7 +20,7 @@ from monitor.presentation.sizing_wording import (
     standard_rows,
     standard_rules,
 )
-from monitor.presentation.what_if_input import WhatIfInputError, known_beads
+from monitor.presentation.what_if_input import known_beads
 from monitor.presentation.wording import Wording
 from monitor.records import BoxState
 from monitor.records.declared import LIMIT_RANGE_PCT
@@ -84,7 +84,7 @@ class Sizer:
             return blank
         try:
             question = self._question(typed, snapshot, answer)
-        except WhatIfInputError as error:
+        except TypedError as error:
             return replace(blank, problem=str(error), problem_at=error.field)
         asked = (question, words.ounces, snapshot.assessed_at or snapshot.as_of)
         with self._one_at_a_time:
@@ -103,8 +103,8 @@ class Sizer:
         months = _number(typed, MONTHS, float(USUAL_MONTHS), _MONTHS_RANGE, "the months are")
         try:
             kind = known_beads(typed.get(KIND) or _kind_of(answer))
-        except WhatIfInputError as error:
-            raise WhatIfInputError(KIND, str(error)) from None
+        except TypedError as error:
+            raise TypedError(str(error), field=KIND) from None
         return SizeQuestion(
             box=answer.box,
             desiccant=kind or _USUAL_BEADS,
@@ -160,7 +160,7 @@ def _mass_g(text: str, site: Site) -> float | None:
     try:
         return quantities.mass_g(text, site.shelf) if text else None
     except TypedError as error:
-        raise WhatIfInputError(MASS, str(error)) from None
+        raise TypedError(str(error), field=MASS) from None
 
 
 def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float, float], what: str) -> float:
@@ -168,7 +168,7 @@ def _number(typed: Mapping[str, str], name: str, usual: float, span: tuple[float
     try:
         number = float(text.replace(",", ".")) if text else usual
     except ValueError:
-        raise WhatIfInputError(name, f"'{text[:20]}' won't do; write a number, such as {usual:g}") from None
+        raise TypedError(f"'{text[:20]}' won't do; write a number, such as {usual:g}", field=name) from None
     if not span[0] <= number <= span[1]:
-        raise WhatIfInputError(name, f"{number:g} is not valid: {what} from {span[0]:g} to {span[1]:g}")
+        raise TypedError(f"{number:g} is not valid: {what} from {span[0]:g} to {span[1]:g}", field=name)
     return number

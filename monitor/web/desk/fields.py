@@ -24,14 +24,6 @@ class Problem:
     field: str = ""
 
 
-class WrongFieldError(TypedError):
-    """What was typed into a field can't be understood."""
-
-    def __init__(self, field: str, text: str) -> None:
-        super().__init__(text)
-        self.field = field
-
-
 def typed(form: Mapping[str, str], name: str) -> str | None:
     """Return what a field holds; None where it is empty."""
     return form.get(name, "").strip() or None
@@ -52,14 +44,14 @@ def read(form: Mapping[str, str], name: str, reader: Callable[[str], Read]) -> R
     except UnconfirmedError:
         raise
     except SiccastError as error:
-        raise WrongFieldError(name, str(error)) from error
+        raise TypedError(str(error), field=name) from error
 
 
 def needed(form: Mapping[str, str], name: str, reader: Callable[[str], Read], missing: str) -> Read:
     """Return what a field means that has to be filled in."""
     found = read(form, name, reader)
     if found is None:
-        raise WrongFieldError(name, missing)
+        raise TypedError(missing, field=name)
     return found
 
 
@@ -74,4 +66,4 @@ def problem(error: SiccastError, words: Wording) -> Problem:
     text = words.in_own_units(str(error))
     text = text[0].upper() + text[1:] if text else text
     ends = "" if text.endswith((".", "?")) else "."
-    return Problem(f"{text}{ends}", error.field if isinstance(error, WrongFieldError) else "")
+    return Problem(f"{text}{ends}", error.field if isinstance(error, TypedError) else "")
