@@ -46,8 +46,8 @@ _DRAWS = 1000
 COLDEST_DEGC, WARMEST_DEGC = -30.0, 80.0
 """A box's temperature is kept within these: what spaces and sensors bear. [°C] Judgement."""
 _SEED, _SEED_BELOW = 1, 3
-"""Seeds of a fit, and of what is then below a limit. [1] Judgement: any numbers but one another's and that of the
-forecast, so that no noise comes twice."""
+"""Of the random numbers, of a fit and of what is then below a limit. [count, no unit] Judgement: any but one another's
+and that of the forecast, so that no noise comes twice."""
 _LEAST_VAR_LOADING = 1e-14
 """The variance of a draw's water divides, and is taken for no less. [(g/g)²] Judgement: a spread of 1e-7 g/g shows on
 no scale."""
