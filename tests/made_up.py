@@ -214,5 +214,4 @@ class StubInference:
         return [Fitted(outlook, teaching) for outlook in self(histories, as_of, *limits, **told)]
 
     def stand_in(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(inference, "outlooks", self)
         monkeypatch.setattr(inference, "fitted", self.fitted)

@@ -65,7 +65,7 @@ Limit = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Assessed:
-    """A question to the second joint with its answer."""
+    """What was asked of the boxes, with the answer."""
 
     shelf: Shelf
     as_of: datetime

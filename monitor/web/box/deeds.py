@@ -166,20 +166,18 @@ class Deeds:
     def undo(self, request: Request, form: Mapping[str, str]) -> Response:
         """Take back an entry or a reading of this box, or log again what was taken back."""
         name = self._name(request)
-        for key, step in (
-            ("undo", self._undo),
-            ("redo", self._redo),
-            ("unread", self._unread),
-            ("reread", self._reread),
-        ):
-            if (number := number_of(form.get(key, ""))) is not None:
-                try:
-                    with self.site.writing() as stores:
-                        led = step(stores, name, number)
-                except LedgerError as error:
-                    return self._refused(request, name, Sent("undo", form, str(error)))
-                return self._lead(name, form, led)
-        raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
+        steps = {"undo": self._undo, "redo": self._redo, "unread": self._unread, "reread": self._reread}
+        numbers = {key: number_of(form.get(key, "")) for key in steps}
+        asked = next(((steps[key], number) for key, number in numbers.items() if number is not None), None)
+        if asked is None:
+            raise HTTPException(HTTPStatus.BAD_REQUEST, say(_NOT_OURS))
+        step, number = asked
+        try:
+            with self.site.writing() as stores:
+                led = step(stores, name, number)
+        except LedgerError as error:
+            return self._refused(request, name, Sent("undo", form, str(error)))
+        return self._lead(name, form, led)
 
     # --- keeping -----------------------------------------------------------------------------------------------------
 
