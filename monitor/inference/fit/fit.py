@@ -28,13 +28,7 @@ from monitor.inference.model.carried import Carried, with_carried
 from monitor.inference.model.kalman import run, run_on, water_at_start, weighed_as_put_in
 from monitor.inference.model.prior import Assumptions
 from monitor.inference.model.sensor_bias import BiasLikelihood, bias_likelihood
-from monitor.inference.model.state import (
-    Problem,
-    StandardErrors,
-    State,
-    drawn_box,
-    sampled_state,
-)
+from monitor.inference.model.state import OF_DRAWS, Problem, StandardErrors, State, drawn_box, sampled_state
 from monitor.physics.numerics import FloatArray
 from monitor.records import EntryKind, RoomClimate
 from monitor.texts import NAMED, say, say_many
@@ -235,8 +229,7 @@ def _sampled(problem: Problem, count: int, rng: np.random.Generator, near: Draws
 
 def _states_of(draws: Draws, states: list[State], problem: Problem) -> State:
     """The state that the filter left of each draw."""
-    names = [f.name for f in fields(State) if f.name != "drawn"]
-    values = {name: np.concatenate([getattr(one, name) for one in states])[draws.evaluated] for name in names}
+    values = {name: np.concatenate([getattr(one, name) for one in states])[draws.evaluated] for name in OF_DRAWS}
     return State(drawn=drawn_box(problem, draws.theta), **values)
 
 
