@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 from monitor.errors import SiccastError, TypedError, UnconfirmedError
+from monitor.presentation.amounts import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -63,7 +64,4 @@ def checked(form: Mapping[str, str], name: str, reader: Callable[[str], object])
 
 def problem(error: SiccastError, words: Wording) -> Problem:
     """Return what to show of an error, in the units of the shelf."""
-    text = words.in_own_units(str(error))
-    text = text[0].upper() + text[1:] if text else text
-    ends = "" if text.endswith((".", "?")) else "."
-    return Problem(f"{text}{ends}", error.field if isinstance(error, TypedError) else "")
+    return Problem(sentence(words.in_own_units(str(error))), error.field if isinstance(error, TypedError) else "")
