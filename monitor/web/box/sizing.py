@@ -23,7 +23,7 @@ from monitor.presentation.sizing_wording import (
 from monitor.presentation.what_if_input import known_beads
 from monitor.presentation.wording import Wording
 from monitor.records import BoxState
-from monitor.records.declared import LIMIT_RANGE_PCT
+from monitor.records.declared import LIMIT_RANGE_PCT, SIZED_MONTHS, SIZED_MONTHS_RANGE
 from monitor.services.sizing import SizeQuestion, sizing
 
 if TYPE_CHECKING:
@@ -37,8 +37,6 @@ if TYPE_CHECKING:
 
 MONTHS, MASS, LIMIT, KIND = "size-months", "size-mass", "size-limit", "size-beads"
 FIELDS = (MONTHS, MASS, LIMIT, KIND)
-USUAL_MONTHS = "6"
-_MONTHS_RANGE = (0.1, 24.0)  # months; judgement: seals and beads change in two years, as at the command line
 _USUAL_BEADS = "silica_gel_regular_density"
 _KEPT = 32  # a count of answers; judgement: a page that renews itself asks the same once more
 
@@ -100,7 +98,7 @@ class Sizer:
     def _question(self, typed: Mapping[str, str], snapshot: Snapshot, answer: Assessment) -> SizeQuestion:
         mass_g = _mass_g(typed.get(MASS, "").strip(), self.site)
         limit_pct = _number(typed, LIMIT, 100.0 * answer.box.humidity_limit, LIMIT_RANGE_PCT, "a limit is")
-        months = _number(typed, MONTHS, float(USUAL_MONTHS), _MONTHS_RANGE, "the months are")
+        months = _number(typed, MONTHS, SIZED_MONTHS, SIZED_MONTHS_RANGE, "the months are")
         try:
             kind = known_beads(typed.get(KIND) or _kind_of(answer))
         except TypedError as error:
@@ -144,7 +142,7 @@ def _standards(told: Sizing, words: Wording) -> list[tuple[str, str, str, str]]:
 
 def _blank(typed: Mapping[str, str], answer: Assessment) -> SizeView:
     limit = "" if answer.state is BoxState.undeclared else f"{100.0 * answer.box.humidity_limit:.4g}"
-    usual = {MONTHS: USUAL_MONTHS, MASS: "", LIMIT: limit, KIND: _kind_of(answer)}
+    usual = {MONTHS: f"{SIZED_MONTHS:g}", MASS: "", LIMIT: limit, KIND: _kind_of(answer)}
     values = {name: typed.get(name, "").strip() or usual[name] for name in FIELDS}
     kinds = [(kind, beads(kind), values[KIND] == kind) for kind in calculators.desiccant_kinds()]
     return SizeView(values, kinds)
