@@ -11,7 +11,7 @@ class PlanWeights:
 
     late_day: float = 4.0
     """A box standing over its limit for a day: with half an hour of work, a day at the oven is worth three. Over eleven
-    simulated site-years double of that heated 4 % oftener and left no day less over the limit."""
+    simulated site-years double of that heated 4 % oftener and left no day less over the limit (DEVELOPERS.md)."""
     early_day: float = 1.0
     """A day of desiccant life given away by drying it before it had to be, where it isn't known how long fresh beads
     hold: where it is, later visits count what that costs (``problem.early_price``)."""
