@@ -136,7 +136,7 @@ def maps_of_prior() -> dict[str, Any]:
 def priors_of_runs() -> dict[str, Any]:
     starts = [(0.2, 22.0, 0.5), (0.0, 22.0, 0.5), (0.15, 20.0, 0.4), (0.1, 20.0, 0.05), (0.02, 20.0, 0.051)]
     return {
-        "known": [known_dry_mass(100.0, sd, "weighed") for sd in (0.001, 0.0031, 0.1)],
+        "known": [known_dry_mass(100.0, sd) for sd in (0.001, 0.0031, 0.1)],
         "new": [dry_mass_of_new(500.0), least_dry_of_new(500.0)],
         "unknown": dry_mass_unknown(500.0),
         "room": [
